@@ -1,0 +1,81 @@
+"""The laboratory's own door: signals, rates and systems under test."""
+
+import inspect
+from collections.abc import Callable
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.errors import MeasureError
+
+__all__ = ["FloatArray", "System", "as_system", "check_rate", "check_signal"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class System(Protocol):
+    """Anything that turns audio of a rate into audio of the same rate."""
+
+    def __call__(self, audio: FloatArray, sample_rate: float, /) -> FloatArray: ...
+
+
+def check_rate(sample_rate: float) -> float:
+    """Return the rate as a float; it must be a finite number above zero."""
+    if isinstance(sample_rate, bool) or not isinstance(sample_rate, int | float | np.integer | np.floating):
+        raise MeasureError(f"sample_rate is {sample_rate!r}, but must be a number of samples per second")
+    if not 0.0 < float(sample_rate) < float("inf"):
+        raise MeasureError(f"sample_rate is {sample_rate!r}, but must be finite and above zero")
+    return float(sample_rate)
+
+
+def check_signal(signal: Any, *, channels: bool = False) -> FloatArray:
+    """Return a signal as float64.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,), or (channels, samples) where `channels` is true
+        Real numbers, nominal full scale 1. Non-finite samples are let through: the quantity that finds
+        them answers ``nan`` and says so.
+    channels : bool
+        Whether more than one channel is meant; the result then always has two dimensions.
+
+    Raises
+    ------
+    MeasureError
+        If the type or the shape is wrong.
+    """
+    array = np.asarray(signal)
+    if array.dtype.kind != "f":
+        raise MeasureError(
+            f"the signal has type {array.dtype}, but must be floating point with full scale 1; "
+            "divide integer samples by their full scale first"
+        )
+    if channels:
+        if array.ndim not in (1, 2):
+            raise MeasureError(f"the signal has shape {array.shape}, but must be (channels, samples)")
+        return np.atleast_2d(array).astype(np.float64)
+    if array.ndim == 2 and array.shape[0] == 1:
+        array = array[0]
+    if array.ndim != 1:
+        raise MeasureError(
+            f"the signal has shape {array.shape}, but this quantity is read from one channel: (samples,)"
+        )
+    return array.astype(np.float64)
+
+
+def as_system(candidate: Callable[..., Any]) -> System:
+    """Adapt a callable to ``(audio, sample_rate) -> audio``.
+
+    Plain functions and plug-in objects take the rate by position; objects whose call has a keyword-only
+    ``sample_rate`` get it by name.
+    """
+    if not callable(candidate):
+        raise MeasureError(f"{candidate!r} is not callable, but a system must be (audio, sample_rate) -> audio")
+    try:
+        parameter = inspect.signature(candidate).parameters.get("sample_rate")
+    except (TypeError, ValueError):  # compiled callables may have no signature
+        parameter = None
+    if parameter is not None and parameter.kind is inspect.Parameter.KEYWORD_ONLY:
+        return lambda audio, sample_rate: np.asarray(candidate(audio, sample_rate=sample_rate))
+    return lambda audio, sample_rate: np.asarray(candidate(audio, sample_rate))

@@ -1,0 +1,84 @@
+"""How kernels are compiled: without the interpreter lock, cached on disk where that is possible.
+
+The first compilation takes seconds, so it is announced once, in one line, to whoever listens through
+:func:`announce_with`; the command line listens and prints it to standard error.
+"""
+
+import logging
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numba
+from numba.core import event
+
+__all__ = ["announce_with", "kernel"]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+log = logging.getLogger("tapeemu")
+
+_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (a minute at most)"
+
+
+class _FirstCompilation(event.Listener):
+    """Calls back once, when the first of our kernels misses the cache."""
+
+    def __init__(self) -> None:
+        self.callback: Callable[[str], None] = log.info
+        self.announced = False
+
+    def on_start(self, event: Any) -> None:
+        dispatcher = event.data.get("dispatcher")
+        module = getattr(getattr(dispatcher, "py_func", None), "__module__", "")
+        if not self.announced and module.startswith(__package__ or "tapeemu"):
+            self.announced = True
+            self.callback(_ANNOUNCEMENT)
+
+    def on_end(self, event: Any) -> None:
+        """Nothing to say when it is over."""
+
+
+_listener = _FirstCompilation()
+event.register("numba:compile", _listener)  # type: ignore[no-untyped-call]
+
+
+def announce_with(callback: Callable[[str], None]) -> None:
+    """Send the one-line announcement of the first compilation to `callback`."""
+    _listener.callback = callback
+
+
+def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
+    """Compile a loop with numba.
+
+    Parameters
+    ----------
+    reassociate : bool
+        Allow sums to be reordered and multiply-adds to be fused, which vectorises dot products. Never
+        assumes that values are finite. Leave it off where the order of operations carries the accuracy.
+
+    Returns
+    -------
+    decorator
+        Turns a function of the numeric subset into its compiled form. A cache directory that cannot be
+        written costs the cache, never the call.
+    """
+    fastmath: Any = {"reassoc", "contract", "nsz"} if reassociate else {"contract"}
+
+    def decorate(function: Function) -> Function:
+        options = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        try:
+            dispatcher = numba.njit(cache=True, **options)(function)
+        except RuntimeError:  # no directory that a cache could be written to
+            return cast(Function, numba.njit(**options)(function))
+        save = dispatcher._cache.save_overload
+
+        def save_if_possible(signature: Any, data: Any) -> None:
+            try:
+                save(signature, data)
+            except OSError as error:  # a full or read-only disk must not stop the sound
+                log.debug("kernel cache not written: %s", error)
+
+        dispatcher._cache.save_overload = save_if_possible
+        return cast(Function, dispatcher)
+
+    return decorate

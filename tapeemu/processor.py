@@ -1,0 +1,286 @@
+"""The two things every artefact is made of: settings, and the stream in which its sound happens.
+
+A :class:`Processor` is an immutable set of settings. It makes a :class:`Stream`, which holds all state
+and belongs to one owner. The whole-file call is one stream, fed one block and flushed, so there is a
+single code path.
+"""
+
+import difflib
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from tapeemu.errors import AudioError, ParameterError
+from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
+
+__all__ = ["Processor", "Settings", "Stream", "setting"]
+
+AnyAudio = TypeVar("AnyAudio", bound=npt.NDArray[np.floating[Any]])
+
+
+def setting(
+    default: Any,
+    description: str,
+    *,
+    unit: str = "",
+    ge: float | None = None,
+    gt: float | None = None,
+    le: float | None = None,
+    lt: float | None = None,
+) -> Any:
+    """Declare one setting: its default, its range and its unit in one place.
+
+    The preset file, the command line, the schema and the documentation are all read from this.
+
+    Parameters
+    ----------
+    default : Any
+        Value used when none is given; ``...`` makes the setting required.
+    description : str
+        What the setting does, in one sentence.
+    unit : str
+        Unit as printed, e.g. ``"%"``; empty for a pure number.
+    ge, gt, le, lt : float, optional
+        Inclusive and exclusive limits.
+    """
+    return Field(
+        default,
+        description=description,
+        ge=ge,
+        gt=gt,
+        le=le,
+        lt=lt,
+        json_schema_extra={"unit": unit} if unit else None,
+    )
+
+
+def explain(error: ValidationError, model: type[BaseModel]) -> str:
+    """Say in one line what is wrong with settings: name, value, rule, and the nearest valid name."""
+    parts = []
+    for issue in error.errors(include_url=False):
+        place = ".".join(str(step) for step in issue["loc"])
+        if issue["type"] == "extra_forbidden":
+            near = difflib.get_close_matches(str(issue["loc"][-1]), list(model.model_fields), n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(model.model_fields)}"
+            parts.append(f"{place!r} is not a setting of {model.__name__}{hint}")
+        elif issue["type"] == "missing":
+            parts.append(f"{place!r} is required by {model.__name__}")
+        else:
+            message = issue["msg"].removeprefix("Value error, ").removeprefix("Input ")
+            value = f" is {issue['input']!r}, but it" if place else ""
+            parts.append(f"{place}{value} {message}".strip())
+    return "; ".join(parts)
+
+
+class Settings(BaseModel):
+    """Immutable, comparable, printable, picklable settings; the repr is the constructor call."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, validate_default=True)
+
+    if not TYPE_CHECKING:  # keeps the constructor's signature for type checkers
+
+        def __init__(self, **values: Any) -> None:
+            try:
+                super().__init__(**values)
+            except ValidationError as error:
+                raise ParameterError(explain(error, type(self))) from None
+
+    def __repr__(self) -> str:
+        changed = (
+            f"{name}={value!r}"
+            for name, field in type(self).model_fields.items()
+            if (value := getattr(self, name)) != field.get_default(call_default_factory=True)
+        )
+        return f"{type(self).__name__}({', '.join(changed)})"
+
+    __str__ = __repr__
+
+    def replace(self, **changes: Any) -> Self:
+        """Return settings like these with some values changed, checked again."""
+        values = {name: getattr(self, name) for name in type(self).model_fields}
+        return type(self)(**{**values, **changes})
+
+    def to_dict(self) -> dict[str, Any]:
+        """Settings that differ from their defaults, as plain values fit for TOML or JSON."""
+        return self.model_dump(mode="json", exclude_defaults=True, exclude_none=True)
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Settings from what :meth:`to_dict` returned, or from a table of a preset file."""
+        return cls(**values)
+
+
+class Stream(ABC):
+    """Sound in progress: holds the state of one processor, for one owner.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Samples per second.
+    channels : int
+        Number of channels of every block.
+
+    Attributes
+    ----------
+    latency : int
+        Samples by which the output lags the input; known before the first block.
+    length_ratio : float
+        Output samples per input sample; 1 for all but a tape that runs at the wrong speed.
+    """
+
+    latency: int = 0
+    length_ratio: float = 1.0
+
+    def __init__(self, *, sample_rate: float, channels: int) -> None:
+        self.sample_rate = check_sample_rate(sample_rate)
+        self.channels = check_channels(channels)
+        self._flushed = False
+        self._dtype: np.dtype[Any] = np.dtype(np.float64)
+        self._mono = False
+
+    @abstractmethod
+    def advance(self, block: FloatArray) -> FloatArray:
+        """Process a block that is known to be good.
+
+        Parameters
+        ----------
+        block : ndarray, shape (channels, samples), float64, C-contiguous
+            Must not be written to.
+
+        Returns
+        -------
+        ndarray, shape (channels, samples), float64
+            As many samples as came in (unless `length_ratio` is not 1), `latency` samples late. The
+            caller owns it. It must not depend on how the input was cut into blocks.
+        """
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        """Samples that sound after the end of the input, until they are `level_db` below it.
+
+        The latency is not part of it. Zero for processors without memory.
+        """
+        return 0
+
+    def process(self, block: AnyAudio) -> AnyAudio:
+        """Process the next block of any length, zero included.
+
+        Parameters
+        ----------
+        block : ndarray, shape (channels, samples), or (samples,) for a stream of one channel
+            float32 or float64, finite; it is not written to.
+
+        Returns
+        -------
+        ndarray
+            Same shape convention and type as `block`, `latency` samples late.
+
+        Raises
+        ------
+        AudioError
+            If the block breaks a rule, or the stream was flushed.
+        """
+        if self._flushed:
+            raise AudioError("this stream was flushed and is at its end; make a new one")
+        check_block(block, channels=self.channels)
+        work = np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64)
+        result = self.advance(work)
+        self._dtype = block.dtype
+        self._mono = block.ndim == 1
+        return self._as_given(result)  # type: ignore[no-any-return]
+
+    def flush(self, tail_samples: int = 0) -> npt.NDArray[np.floating[Any]]:
+        """Return what is still inside: the latency, then `tail_samples` more; ends the stream.
+
+        The result has the type and shape convention of the last block (float64 if there was none).
+        """
+        if self._flushed:
+            raise AudioError("this stream was flushed and is at its end; make a new one")
+        self._flushed = True
+        return self._as_given(self.drain(tail_samples))  # type: ignore[no-any-return]
+
+    def drain(self, tail_samples: int) -> FloatArray:
+        """Feed silence until latency and tail have come out (the working part of :meth:`flush`)."""
+        return self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+
+    def _as_given(self, result: FloatArray) -> Any:
+        return (result[0] if self._mono else result).astype(self._dtype, copy=False)
+
+
+class Processor(Settings, ABC):
+    """Settings of one artefact, or of a chain of them."""
+
+    kind: ClassVar[str]
+    """Name of the artefact in presets and on the command line."""
+
+    @abstractmethod
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+        """Make a stream.
+
+        Parameters
+        ----------
+        sample_rate : float
+            Samples per second, 8,000 to 384,000.
+        channels : int
+            Channels of every block, 1 to 256.
+        start_sample : int
+            Place on the tape, in samples, of the first sample that will be fed: modulation is a function
+            of this absolute index and the seed alone. May be negative.
+        """
+
+    def __call__(
+        self,
+        audio: AnyAudio,
+        *,
+        sample_rate: float,
+        tail_seconds: float = 0.0,
+        start_sample: int = 0,
+    ) -> AnyAudio:
+        """Process a whole recording: latency taken out, aligned with the input to the sample.
+
+        Parameters
+        ----------
+        audio : ndarray, shape (channels, samples) or (samples,)
+            float32 or float64, nominal full scale 1; it is not written to.
+        sample_rate : float
+            Samples per second.
+        tail_seconds : float
+            How much longer than the input the output shall be.
+        start_sample : int
+            Place on the tape of the first sample.
+
+        Returns
+        -------
+        ndarray
+            Same type and shape convention. Length: the input's (times `length_ratio`) plus the tail.
+
+        Raises
+        ------
+        AudioError, ParameterError
+            If audio or arguments break a rule.
+        """
+        check_audio(audio)
+        if not 0.0 <= tail_seconds < float("inf"):
+            raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+        channels = 1 if audio.ndim == 1 else audio.shape[0]
+        stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+        tail = round(tail_seconds * sample_rate)
+        length = round(audio.shape[-1] * stream.length_ratio) + tail
+        late = np.concatenate([stream.process(audio), stream.flush(tail)], axis=-1)
+        result: AnyAudio = late[..., stream.latency : stream.latency + length]  # type: ignore[assignment]
+        return result
+
+    def with_seed(self, seed: int) -> Self:
+        """Return the same settings on another tape.
+
+        The seeds inside are derived from `seed` and from the seeds they replace, so two stages stay
+        different from each other and keep their trajectories when their order changes. Processors
+        without randomness return themselves.
+        """
+        if "seed" not in type(self).model_fields:
+            return self
+        own = int(self.seed)  # type: ignore[attr-defined]
+        return self.replace(seed=int(np.random.SeedSequence([seed, own]).generate_state(1)[0]))

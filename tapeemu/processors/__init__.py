@@ -1,0 +1,1 @@
+"""One module per artefact, named after it. They never import one another."""

@@ -1,0 +1,126 @@
+"""The door: audio, sample rates and counts are checked here once, on the way in.
+
+Nothing behind the door checks again, so a non-finite sample can never spread through a recursive filter.
+"""
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.errors import AudioError, ParameterError
+
+__all__ = [
+    "MAX_CHANNELS",
+    "MAX_SAMPLE_RATE",
+    "MIN_SAMPLE_RATE",
+    "FloatArray",
+    "check_audio",
+    "check_block",
+    "check_channels",
+    "check_sample_rate",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+MIN_SAMPLE_RATE = 8_000
+MAX_SAMPLE_RATE = 384_000
+MAX_CHANNELS = 256
+
+
+def check_sample_rate(sample_rate: float) -> float:
+    """Return the sample rate as a float, or say why it cannot be used.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Samples per second, 8,000 to 384,000 Hz.
+
+    Raises
+    ------
+    ParameterError
+        If it is not a number in that range.
+    """
+    if isinstance(sample_rate, bool) or not isinstance(sample_rate, int | float | np.integer | np.floating):
+        raise ParameterError(f"sample_rate is {sample_rate!r}, but must be a number of samples per second")
+    if not MIN_SAMPLE_RATE <= sample_rate <= MAX_SAMPLE_RATE:
+        raise ParameterError(
+            f"sample_rate is {sample_rate:g} Hz, but must lie between {MIN_SAMPLE_RATE:,} and "
+            f"{MAX_SAMPLE_RATE:,} Hz; resample the audio first"
+        )
+    return float(sample_rate)
+
+
+def check_channels(channels: int) -> int:
+    """Return the channel count, or say why it cannot be used (1 to 256 are accepted)."""
+    if isinstance(channels, bool) or not isinstance(channels, int | np.integer):
+        raise ParameterError(f"channels is {channels!r}, but must be a whole number")
+    if not 1 <= channels <= MAX_CHANNELS:
+        raise ParameterError(
+            f"channels is {channels}, but must lie between 1 and {MAX_CHANNELS}; "
+            "audio is (channels, samples) with time last: transpose it if it is the other way round"
+        )
+    return int(channels)
+
+
+def check_block(block: Any, *, channels: int | None = None) -> npt.NDArray[np.floating[Any]]:
+    """Check one block of audio: type, shape, channel count and that every sample is finite.
+
+    Parameters
+    ----------
+    block : ndarray, shape (channels, samples) or (samples,)
+        float32 or float64; ``(samples,)`` is mono. Zero samples are allowed.
+    channels : int, optional
+        The count that the block must have.
+
+    Returns
+    -------
+    ndarray
+        The same object, never a copy.
+
+    Raises
+    ------
+    AudioError
+        If a rule is broken; for non-finite samples the text counts them and places the first.
+    """
+    if not isinstance(block, np.ndarray):
+        raise AudioError(f"audio is a {type(block).__name__}, but must be a numpy array of float32 or float64")
+    if block.dtype.kind in "iu":
+        raise AudioError(
+            f"audio has integer type {block.dtype}; divide it by its full scale "
+            f"({np.iinfo(block.dtype).max + 1:,}) and convert it to float32 or float64"
+        )
+    if block.dtype not in (np.dtype(np.float32), np.dtype(np.float64)):
+        raise AudioError(f"audio has type {block.dtype}, but must be float32 or float64; use audio.astype()")
+    if block.ndim not in (1, 2):
+        raise AudioError(f"audio has {block.ndim} dimensions, but must be (channels, samples) or (samples,)")
+    present = check_channels(1 if block.ndim == 1 else block.shape[0])
+    if channels is not None and present != channels:
+        raise AudioError(
+            f"the block has {present} channel(s) (shape {block.shape}), but the stream was made for {channels}"
+        )
+    finite = np.isfinite(block)
+    if not finite.all():
+        channel, first = np.argwhere(~np.atleast_2d(finite))[0]
+        raise AudioError(
+            f"audio holds {block.size - np.count_nonzero(finite)} sample(s) that are not finite numbers; "
+            f"the first is sample {first} of channel {channel}; repair or replace them first"
+        )
+    return block
+
+
+def check_audio(audio: Any) -> npt.NDArray[np.floating[Any]]:
+    """Check a whole recording: the rules of a block, and that it is not integer-scaled.
+
+    Audio whose samples are all whole numbers and whose peak is 2 or more was almost certainly read as
+    integers and never divided by its full scale; it is refused rather than distorted.
+    """
+    block = check_block(audio)
+    if block.size:
+        peak = float(np.max(np.abs(block)))
+        if peak >= 2.0 and bool(np.all(block == np.rint(block))):
+            raise AudioError(
+                f"all {block.size} samples are whole numbers and the peak is {peak:g}: this looks like "
+                "integer samples; divide them by their full scale (32,768 for 16 bit) first"
+            )
+    return block

@@ -1,0 +1,9 @@
+"""Fixtures shared by all tests."""
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(20261125)
