@@ -1,0 +1,315 @@
+"""Processors one after the other, in any order.
+
+A chain is itself a processor, so chains nest. It adds up what its stages declare: latencies, tails and
+length ratios. Every stage sees the place on the tape that belongs to the sound it is given: a stage
+behind a late one starts its own modulation that much earlier.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, ClassVar, Self
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import InstanceOf, field_validator
+
+from tapeemu.errors import ParameterError
+from tapeemu.processor import AnyAudio, Processor, Settings, Stream, setting
+from tapeemu.processors import processor_kinds
+from tapeemu.processors.plugin_effect import PluginObject
+from tapeemu.validation import FloatArray, check_audio
+
+__all__ = ["Chain", "Stage"]
+
+_STAGE_KEYS = ("name", "bypass", "mix_percent")
+
+
+class Stage(Settings):
+    """One place in a chain: a processor, a name, and how much of it is heard.
+
+    Attributes
+    ----------
+    processor : Processor
+        What sounds here.
+    name : str
+        Name within the chain; the processor's kind when left empty.
+    bypass : bool
+        Leave the stage out: no sound, no latency.
+    mix_percent : float
+        100 is the processor alone, 0 its input alone; in between, the input is delayed by the
+        processor's latency before the two are added, so that they do not comb.
+    """
+
+    processor: InstanceOf[Processor]
+    name: str = setting("", "Name within the chain")
+    bypass: bool = setting(False, "Leave the stage out")
+    mix_percent: float = setting(100.0, "Share of the processed signal", unit="%", ge=0.0, le=100.0)
+
+    def to_dict(self) -> dict[str, Any]:
+        own = {key: getattr(self, key) for key in _STAGE_KEYS if getattr(self, key) != _stage_default(key)}
+        return {"kind": self.processor.kind, **own, **self.processor.to_dict()}
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Stage from a table: ``kind``, the stage's own keys, and the processor's settings."""
+        settings = dict(values)
+        own = {key: settings.pop(key) for key in _STAGE_KEYS if key in settings}
+        kind = settings.pop("kind", None)
+        return cls(processor=processor_class(kind).from_dict(settings), **own)
+
+
+def _stage_default(key: str) -> Any:
+    return Stage.model_fields[key].default
+
+
+def processor_class(kind: Any) -> type[Processor]:
+    """The class of processors of a kind, chains included."""
+    kinds: dict[str, type[Processor]] = {**processor_kinds(), Chain.kind: Chain}
+    if kind not in kinds:
+        known = ", ".join(kinds)
+        raise ParameterError(f"kind is {kind!r}, but must be one of: {known}")
+    return kinds[kind]
+
+
+class Chain(Processor):
+    """Stages in order.
+
+    Parameters
+    ----------
+    stages : sequence
+        :class:`Stage` objects, processors, or objects with the calling convention of pedalboard
+        plug-ins. Stages without a name are named after their kind; names are made unique by a number.
+
+    Examples
+    --------
+    >>> from tapeemu import Chain, FdnReverb, PreampDrive
+    >>> Chain(stages=[FdnReverb(), PreampDrive()]).names
+    ('fdn_reverb', 'preamp_drive')
+    """
+
+    kind: ClassVar[str] = "chain"
+
+    stages: tuple[Stage, ...] = setting((), "Stages in the order of the signal")
+
+    @field_validator("stages", mode="before")
+    @classmethod
+    def _as_stages(cls, value: Any) -> Any:
+        if not isinstance(value, Iterable) or isinstance(value, str | bytes | Mapping):
+            raise ValueError("must be a sequence of stages, processors or plug-in objects")
+        stages = []
+        for item in value:
+            if isinstance(item, Stage):
+                stages.append(item)
+            elif isinstance(item, Processor):
+                stages.append(Stage(processor=item))
+            elif callable(item):
+                stages.append(Stage(processor=PluginObject(effect=item)))
+            else:
+                raise ValueError(f"stage {len(stages) + 1} is a {type(item).__name__}, which cannot process audio")
+        seen: Counter[str] = Counter()
+        given = {stage.name for stage in stages if stage.name}
+        named = []
+        for stage in stages:
+            name = stage.name or stage.processor.kind
+            if not stage.name:
+                seen[name] += 1
+                while (seen[name] > 1 and f"{name}_{seen[name]}" in given) or (seen[name] == 1 and name in given):
+                    seen[name] += 1
+                name = name if seen[name] == 1 else f"{name}_{seen[name]}"
+            named.append(stage if stage.name else stage.replace(name=name))
+        doubled = [name for name, times in Counter(stage.name for stage in named).items() if times > 1]
+        if doubled:
+            raise ValueError(
+                f"stage names must differ, but {doubled[0]!r} stands {doubled} times".replace("['", "'")
+            )
+        return tuple(named)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the stages in order."""
+        return tuple(stage.name for stage in self.stages)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> "ChainStream":
+        return ChainStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+
+    def intermediates(
+        self, audio: AnyAudio, *, sample_rate: float, tail_seconds: float = 0.0, start_sample: int = 0
+    ) -> dict[str, npt.NDArray[np.floating[Any]]]:
+        """Process a recording and keep what leaves every stage, aligned with the input.
+
+        Parameters and errors are those of calling the chain.
+
+        Returns
+        -------
+        dict of str to ndarray
+            The signal behind each stage that is not bypassed, in order; the last is the chain's output.
+        """
+        check_audio(audio)
+        work = np.ascontiguousarray(np.atleast_2d(audio), dtype=np.float64)
+        stream = self.stream(sample_rate=sample_rate, channels=work.shape[0], start_sample=start_sample)
+        kept: dict[str, npt.NDArray[np.floating[Any]]] = {}
+        for name, signal in stream.run_whole(work, round(tail_seconds * sample_rate)):
+            shaped = signal[0] if audio.ndim == 1 else signal
+            kept[name] = shaped.astype(audio.dtype)
+        return kept
+
+    def reordered(self, names: Sequence[str]) -> Self:
+        """Return the chain with its stages in another order.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Every stage name exactly once. The tape stays the same: seeds belong to the stages.
+        """
+        if sorted(names) != sorted(self.names):
+            raise ParameterError(
+                f"order is {', '.join(names)}, but must name each stage exactly once: {', '.join(self.names)}"
+            )
+        by_name = {stage.name: stage for stage in self.stages}
+        return self.replace(stages=tuple(by_name[name] for name in names))
+
+    def with_setting(self, stage_name: str, key: str, value: Any) -> Self:
+        """Return the chain with one setting of one stage changed.
+
+        Parameters
+        ----------
+        stage_name : str
+            Name of a stage, or names joined by dots for a chain within the chain.
+        key : str
+            Setting of its processor, or ``bypass`` or ``mix_percent`` of the stage.
+        value : Any
+            New value.
+        """
+        first, _, rest = stage_name.partition(".")
+        if first not in self.names:
+            raise ParameterError(f"there is no stage {first!r}; the stages are: {', '.join(self.names)}")
+        changed = []
+        for stage in self.stages:
+            if stage.name != first:
+                changed.append(stage)
+            elif rest:
+                if not isinstance(stage.processor, Chain):
+                    raise ParameterError(f"stage {first!r} is not a chain, so it has no stage {rest!r}")
+                changed.append(stage.replace(processor=stage.processor.with_setting(rest, key, value)))
+            elif key in _STAGE_KEYS:
+                changed.append(stage.replace(**{key: value}))
+            else:
+                changed.append(stage.replace(processor=stage.processor.replace(**{key: value})))
+        return self.replace(stages=tuple(changed))
+
+    def with_seed(self, seed: int) -> Self:
+        return self.replace(
+            stages=tuple(stage.replace(processor=stage.processor.with_seed(seed)) for stage in self.stages)
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"stages": [stage.to_dict() for stage in self.stages]}
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Chain from a table with a list ``stages``, each as for :meth:`Stage.from_dict`."""
+        unknown = set(values) - {"stages"}
+        if unknown:
+            raise ParameterError(f"{sorted(unknown)[0]!r} is not a setting of a chain; it has only 'stages'")
+        return cls(stages=tuple(Stage.from_dict(table) for table in values.get("stages", ())))
+
+
+class StageStream(Stream):
+    """A processor's stream mixed with its own, equally late, input."""
+
+    def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int) -> None:
+        super().__init__(sample_rate=sample_rate, channels=channels)
+        self._inner = stage.processor.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+        self._share = stage.mix_percent / 100.0
+        self.latency = self._inner.latency
+        self.length_ratio = self._inner.length_ratio
+        # What waits to be paired. A processor that changes the length lets one side run ahead.
+        self._dry = np.zeros((channels, self.latency))
+        self._wet = np.zeros((channels, 0))
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        return self._mix(block, self._inner.advance(block))
+
+    def drain(self, tail_samples: int) -> FloatArray:
+        wet = self._inner.drain(tail_samples)
+        if self._share == 1.0:
+            return wet
+        missing = self._wet.shape[1] + wet.shape[1] - self._dry.shape[1]
+        return self._mix(np.zeros((self.channels, max(missing, 0))), wet)
+
+    def _mix(self, dry: FloatArray, wet: FloatArray) -> FloatArray:
+        if self._share == 1.0:
+            return wet
+        self._dry = np.concatenate([self._dry, dry], axis=1)
+        self._wet = np.concatenate([self._wet, wet], axis=1)
+        ready = min(self._dry.shape[1], self._wet.shape[1])
+        mixed: FloatArray = (1.0 - self._share) * self._dry[:, :ready] + self._share * self._wet[:, :ready]
+        self._dry, self._wet = self._dry[:, ready:], self._wet[:, ready:]
+        return mixed
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        return self._inner.tail_samples(level_db)
+
+
+class ChainStream(Stream):
+    """The streams of a chain's stages, one behind the other."""
+
+    def __init__(self, chain: Chain, *, sample_rate: float, channels: int, start_sample: int) -> None:
+        super().__init__(sample_rate=sample_rate, channels=channels)
+        self._stages: list[tuple[str, StageStream]] = []
+        self._fed = 0
+        self._given = 0
+        for stage in chain.stages:
+            if stage.bypass:
+                continue
+            inner = StageStream(
+                stage,
+                sample_rate=sample_rate,
+                channels=channels,
+                start_sample=round(start_sample * self.length_ratio) - self.latency,
+            )
+            self._stages.append((stage.name, inner))
+            self.latency = round(self.latency * inner.length_ratio) + inner.latency
+            self.length_ratio *= inner.length_ratio
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        self._fed += block.shape[1]
+        signal = block
+        for _, stage in self._stages:
+            signal = stage.advance(signal)
+        self._given += signal.shape[1]
+        return signal.copy() if signal is block else signal
+
+    def drain(self, tail_samples: int) -> FloatArray:
+        wanted = self.latency + round(self._fed * self.length_ratio) + tail_samples - self._given
+        rest = np.zeros((self.channels, 0))
+        *_, (_, rest) = [("", rest), *self._drain_stages(rest, tail_samples)]
+        return _fit(rest, wanted)
+
+    def run_whole(self, audio: FloatArray, tail_samples: int) -> Iterable[tuple[str, FloatArray]]:
+        """Feed a whole recording and yield each stage's name and its aligned output."""
+        latency, ratio = 0, 1.0
+        for (name, signal), (_, stage) in zip(self._drain_stages(audio, tail_samples), self._stages, strict=True):
+            latency = round(latency * stage.length_ratio) + stage.latency
+            ratio *= stage.length_ratio
+            yield name, _fit(signal[:, latency:], round(audio.shape[1] * ratio) + tail_samples)
+
+    def _drain_stages(self, signal: FloatArray, tail_samples: int) -> Iterable[tuple[str, FloatArray]]:
+        # The first stage makes the tail; each further one is fed it and adds its own latency. A stage
+        # that shortens time eats some of the tail, so enough is made to spare.
+        extra = int(tail_samples / min(self.length_ratio, 1.0)) + (0 if self.length_ratio == 1.0 else 64)
+        if not self._stages:
+            return
+        for index, (name, stage) in enumerate(self._stages):
+            head = stage.advance(signal)
+            signal = np.concatenate([head, stage.drain(extra if index == 0 else 0)], axis=1)
+            yield name, signal
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        return sum(stage.tail_samples(level_db) for _, stage in self._stages)
+
+
+def _fit(signal: FloatArray, length: int) -> FloatArray:
+    """Cut or zero-pad a signal to a length."""
+    missing = max(length - signal.shape[1], 0)
+    return np.pad(signal[:, :length], ((0, 0), (0, missing)))
