@@ -40,7 +40,6 @@ EFFECTS = (
     "NoiseGate",
     "PeakFilter",
     "Phaser",
-    "PitchShift",
     "Reverb",
 )
 """Effects of pedalboard that a preset may name: those that neither load files nor run foreign code."""
@@ -184,8 +183,14 @@ class PluginStream(Stream):
         silence = np.zeros((channels, _BLOCK), np.float32)
         for _ in range(_PROBE_BLOCKS):
             fed += _BLOCK
-            got += self._call(silence).shape[1]
+            returned = self._call(silence).shape[1]
+            got += returned
             missing = max(missing, fed - got)
+        if returned != _BLOCK:
+            raise ParameterError(
+                f"{type(effects[0]).__name__} returned {got} of {fed} samples and has not settled: "
+                "an effect must return as many samples as it is given once its latency is over"
+            )
         self._reset()
         self.ended = False
         self.latency = missing + _BLOCK - 1

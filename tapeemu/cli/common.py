@@ -1,0 +1,145 @@
+"""What all commands share: exit statuses, messages, chains from options, tables."""
+
+import json
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError, TapeemuError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from tapeemu.chain import Chain
+
+__all__ = [
+    "EXIT_INTERNAL",
+    "EXIT_INTERRUPTED",
+    "chain_from_options",
+    "complain",
+    "exit_status",
+    "listen_to_compilation",
+    "output_folder",
+    "parse_value",
+    "show",
+    "table",
+    "version_callback",
+    "write_json",
+]
+
+EXIT_INTERNAL = 1
+EXIT_USAGE = 2
+EXIT_INPUT = 3
+EXIT_OUTPUT = 4
+EXIT_INTERRUPTED = 130
+
+
+def exit_status(error: TapeemuError) -> int:
+    """Status of the process: 2 usage and settings, 3 input, 4 output, 1 anything else."""
+    for kind, status in (
+        (OutputError, EXIT_OUTPUT),
+        (AudioError, EXIT_INPUT),
+        (PresetError, EXIT_INPUT),
+        (ParameterError, EXIT_USAGE),
+    ):
+        if isinstance(error, kind):
+            return status
+    return EXIT_INTERNAL
+
+
+def complain(message: str) -> None:
+    """Print a one-line message to standard error."""
+    line = " ".join(message.split())
+    typer.echo(f"tapeemu: {line}", err=True)
+
+
+def version_callback(wanted: bool) -> None:
+    """Print the version and end, when it is asked for."""
+    if wanted:
+        from tapeemu import __version__
+
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+def listen_to_compilation() -> None:
+    """Announce the first compilation of the kernels on standard error."""
+    from tapeemu.dsp.kernels.compilation import announce_with
+
+    announce_with(lambda message: typer.echo(f"tapeemu: {message}", err=True))
+
+
+def parse_value(text: str) -> Any:
+    """A value as it would stand in a preset file; anything else is taken as text."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]) -> "Chain":
+    """The chain of a preset with its stages rearranged and single settings changed.
+
+    Parameters
+    ----------
+    preset : str
+        Name or file.
+    order : str or None
+        Stage names joined by commas.
+    changes : sequence of str
+        ``stage.parameter=value``.
+    """
+    from tapeemu.presets import load_chain
+
+    chain = load_chain(preset)
+    for change in changes:
+        place, equals, text = change.partition("=")
+        stage, dot, key = place.strip().rpartition(".")
+        if not (equals and dot and stage and key):
+            raise ParameterError(f"--set is {change!r}, but must be stage.parameter=value")
+        chain = chain.with_setting(stage, key, parse_value(text.strip()))
+    if order is not None:
+        chain = chain.reordered([name.strip() for name in order.split(",")])
+    return chain
+
+
+def output_folder(path: Path) -> Path:
+    """Make a folder for results, parents included."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{path} cannot be made ({error.strerror}); choose another folder") from None
+    return path
+
+
+def table(title: str, columns: Sequence[tuple[str, bool]]) -> "Table":
+    """An empty table; each column is its heading and whether it holds figures."""
+    from rich import box
+    from rich.table import Table
+
+    made = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for heading, figures in columns:
+        made.add_column(heading, justify="right" if figures else "left", overflow="fold")
+    return made
+
+
+def show(renderable: Any) -> None:
+    """Print a table (or anything rich can print) to standard output."""
+    from rich.console import Console
+
+    console = Console()
+    if not console.is_terminal:
+        console = Console(width=160)
+    console.print(renderable)
+
+
+def write_json(data: Any, path: Path | None = None) -> None:
+    """Print JSON, or write it to a file."""
+    text = json.dumps(data, indent=2, ensure_ascii=False, default=str)
+    if path is None:
+        typer.echo(text)
+    else:
+        path.write_text(text + "\n", "utf-8")

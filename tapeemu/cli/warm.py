@@ -1,0 +1,28 @@
+"""``tapeemu warm``: compile the kernels ahead of the first use."""
+
+import typer
+
+__all__ = ["warm", "warm_kernels"]
+
+
+def warm_kernels() -> None:
+    """Run every processor once over a few samples, mono and stereo, so that all kernels are compiled."""
+    import numpy as np
+
+    from tapeemu.loudness import LevelMeter
+    from tapeemu.processors import processor_kinds
+
+    for processor_class in processor_kinds().values():
+        if any(field.is_required() for field in processor_class.model_fields.values()):
+            continue
+        processor_class()(np.zeros((2, 256)), sample_rate=48_000)
+    LevelMeter(sample_rate=48_000, channels=2).add(np.zeros((2, 256)))
+
+
+def warm() -> None:
+    """Compile the signal-processing loops now, so that the first rendering starts at once."""
+    from tapeemu.cli.common import listen_to_compilation
+
+    listen_to_compilation()
+    warm_kernels()
+    typer.echo("ready")
