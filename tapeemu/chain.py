@@ -106,22 +106,19 @@ class Chain(Processor):
                 stages.append(Stage(processor=PluginObject(effect=item)))
             else:
                 raise ValueError(f"stage {len(stages) + 1} is a {type(item).__name__}, which cannot process audio")
-        seen: Counter[str] = Counter()
-        given = {stage.name for stage in stages if stage.name}
+        given = Counter(stage.name for stage in stages if stage.name)
+        for name, times in given.items():
+            if times > 1:
+                raise ValueError(f"stage names must differ, but {name!r} stands {times} times; rename one")
+        taken = set(given)
         named = []
         for stage in stages:
-            name = stage.name or stage.processor.kind
-            if not stage.name:
-                seen[name] += 1
-                while (seen[name] > 1 and f"{name}_{seen[name]}" in given) or (seen[name] == 1 and name in given):
-                    seen[name] += 1
-                name = name if seen[name] == 1 else f"{name}_{seen[name]}"
-            named.append(stage if stage.name else stage.replace(name=name))
-        doubled = [name for name, times in Counter(stage.name for stage in named).items() if times > 1]
-        if doubled:
-            raise ValueError(
-                f"stage names must differ, but {doubled[0]!r} stands {doubled} times".replace("['", "'")
-            )
+            name, number = stage.name or stage.processor.kind, 1
+            while not stage.name and name in taken:
+                number += 1
+                name = f"{stage.processor.kind}_{number}"
+            taken.add(name)
+            named.append(stage.replace(name=name))
         return tuple(named)
 
     @property

@@ -71,9 +71,16 @@ def explain(error: ValidationError, model: type[BaseModel]) -> str:
             parts.append(f"{place!r} is required by {model.__name__}")
         else:
             message = issue["msg"].removeprefix("Value error, ").removeprefix("Input ")
-            value = f" is {issue['input']!r}, but it" if place else ""
-            parts.append(f"{place}{value} {message}".strip())
+            if place and message.startswith(("must", "should")):
+                parts.append(f"{place} is {_shortened(issue['input'])}, but {message}")
+            else:
+                parts.append(f"{place}: {message}" if place else message)
     return "; ".join(parts)
+
+
+def _shortened(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 class Settings(BaseModel):

@@ -95,19 +95,19 @@ class PluginEffect(Processor):
         import pedalboard
 
         effect_class = getattr(pedalboard, self.effect)
+        known = [
+            attribute
+            for attribute in dir(effect_class)
+            if isinstance(getattr(effect_class, attribute), property)
+            and attribute not in ("is_effect", "is_instrument")
+        ]
         values: dict[str, Any] = {}
         for name, value in self.parameters.items():
-            if not hasattr(effect_class, name):
-                known = [
-                    attribute
-                    for attribute in dir(effect_class)
-                    if isinstance(getattr(effect_class, attribute), property)
-                    and attribute not in ("is_effect", "is_instrument")
-                ]
+            if name not in known:
                 raise ValueError(
                     f"{name!r} is not a parameter of {self.effect}; it has: {', '.join(known) or 'none'}"
                 )
-            if name.endswith("_seconds") and isinstance(value, float) and value > _LONGEST_SECONDS:
+            if name.endswith("_seconds") and not isinstance(value, str) and value > _LONGEST_SECONDS:
                 raise ValueError(f"{name} is {value:g}, but must be at most {_LONGEST_SECONDS:g}")
             if isinstance(value, str):
                 modes = getattr(getattr(effect_class, name.capitalize(), None), "__members__", {})
