@@ -1,0 +1,465 @@
+"""From a recorded tone to its instantaneous frequency and amplitude.
+
+The tone is cut out of the spectrum of the whole recording by a filter that is flat around the carrier and whose
+impulse response is a sinc times a Gaussian. What is left is analytic: its argument's derivative is the
+frequency, its magnitude the amplitude. Samples nearer to an end than the impulse response is long are left
+out, so nothing of the ends is in the result.
+
+A tone that cannot be demodulated raises `NotMeasurableError`, which the quantities turn into ``nan`` with a
+reason.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.validation import FloatArray
+
+__all__ = ["Demodulated", "NotMeasurableError", "band_rate", "decimate", "demodulate"]
+
+# Half-width of the transition of the filter, and half-length of its impulse response, in units of its slope
+# and of 1/slope: beyond them 1e-7 is left.
+_TRANSITION = 3.8
+_HALF_LENGTH = 1.277
+
+_AUTOMATIC_TOLERANCE = 0.03
+_GIVEN_TOLERANCE = 0.05
+_LOWEST_SHARE = 0.75
+_LARGEST_RIPPLE = 0.42
+_LOST_CARRIER = 0.2
+_LARGEST_LOSS = 0.05
+_COMMON_RATES = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
+
+
+class NotMeasurableError(Exception):
+    """The signal does not allow the figure; the text is the reason."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Demodulated:
+    """Frequency and amplitude of a tone over time.
+
+    Attributes
+    ----------
+    frequency_hz, amplitude : ndarray, shape (points,)
+        Instantaneous frequency, and envelope in the unit of the signal.
+    rate : float
+        Points per second.
+    start_seconds : float
+        Time of the first point after the first sample.
+    nominal_hz : float
+        Nominal frequency that was given or recognised.
+    carrier_hz : float
+        Mean frequency.
+    noise_density : float
+        One-sided power density of the noise around the carrier, unit squared per Hz.
+    flat_hz : float
+        Deviations up to this rate pass the filter unchanged.
+    warnings : tuple of str
+        What does not spoil the figures but should be known.
+    """
+
+    frequency_hz: FloatArray
+    amplitude: FloatArray
+    rate: float
+    start_seconds: float
+    nominal_hz: float
+    carrier_hz: float
+    noise_density: float
+    flat_hz: float
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def duration_seconds(self) -> float:
+        """Time covered by the points."""
+        return self.frequency_hz.size / self.rate
+
+    @property
+    def mean_amplitude(self) -> float:
+        """Mean of the envelope."""
+        return float(np.mean(self.amplitude))
+
+
+def demodulate(
+    signal: FloatArray,
+    sample_rate: float,
+    *,
+    nominal_hz: Sequence[float],
+    given: bool,
+    highest_rate_hz: float,
+) -> Demodulated:
+    """Demodulate a tone.
+
+    Parameters
+    ----------
+    signal : ndarray, shape (samples,)
+        The recording.
+    sample_rate : float
+        Samples per second.
+    nominal_hz : sequence of float
+        Frequencies the tone may have. The tone found must lie within 3 % of one of them (5 % if `given`).
+    given : bool
+        Whether the frequency was given by the user rather than to be recognised.
+    highest_rate_hz : float
+        Highest rate of deviation that is wanted.
+
+    Raises
+    ------
+    NotMeasurableError
+        Silence, non-finite samples, no tone, more than one tone, a tone elsewhere, a carrier too near to 0 or to
+        half the sample rate for the deviations asked for, a tone lost for too long, a clipped tone whose
+        harmonics fold back onto it.
+    """
+    from scipy import fft
+
+    level, x = _centred(signal)
+    length = fft.next_fast_len(x.size, real=True)
+    spectrum = fft.rfft(x, length)
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    bin_hz = sample_rate / length
+    tolerance = _GIVEN_TOLERANCE if given else _AUTOMATIC_TOLERANCE
+
+    coarse = _locate(power, bin_hz, nominal_hz, tolerance, sample_rate)
+    flat, slope = _filter_shape(coarse, sample_rate, highest_rate_hz)
+    half_width = flat + 2.0 * _TRANSITION * slope
+    ends = _HALF_LENGTH / slope
+    if x.size / sample_rate <= 2.0 * ends + 4.0 / highest_rate_hz:
+        raise NotMeasurableError(
+            f"the signal lasts {x.size / sample_rate:.4g} s, too short for deviations up to {highest_rate_hz:g} Hz"
+        )
+    warnings: list[str] = []
+    harmonics = _check_share(power, bin_hz, coarse, half_width, sample_rate, warnings)
+
+    for _ in range(2):
+        offset, z, slope_of_z = _analytic(spectrum, bin_hz, coarse, flat, slope)
+        rate = z.size * bin_hz
+        first = math.ceil(ends * rate)
+        last = math.floor(((x.size - 1) / sample_rate - ends) * rate)
+        z, slope_of_z = z[first : last + 1], slope_of_z[first : last + 1]
+        squared = np.square(z.real) + np.square(z.imag)
+        envelope = np.sqrt(squared)
+        _check_envelope(envelope, coarse)
+        deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
+        lost = envelope < _LOST_CARRIER * np.median(envelope)
+        if lost.any():
+            _bridge(deviation, lost, rate, warnings)
+        frequency = offset + deviation
+        found = float(np.mean(frequency))
+        if abs(found - coarse) < 0.02 * flat:
+            break
+        coarse = found
+
+    nominal = min(nominal_hz, key=lambda candidate: abs(math.log(found / candidate)))
+    if abs(found / nominal - 1.0) > tolerance:
+        raise NotMeasurableError(_elsewhere(found, nominal_hz, tolerance, sample_rate))
+    _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
+    density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
+    _check_second_tone(envelope, frequency, rate, found, flat, warnings)
+    return Demodulated(
+        frequency_hz=frequency,
+        amplitude=envelope * level,
+        rate=rate,
+        start_seconds=first / rate,
+        nominal_hz=nominal,
+        carrier_hz=found,
+        noise_density=density * level**2,
+        flat_hz=flat,
+        warnings=tuple(dict.fromkeys(warnings)),
+    )
+
+
+def decimate(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[FloatArray, float, float]:
+    """Keep what a series holds up to a frequency, at a rate of five times it.
+
+    Parameters
+    ----------
+    series : ndarray, shape (points,)
+        Evenly sampled.
+    rate : float
+        Points per second.
+    highest_hz : float
+        The series is unchanged up to 1.2 times this frequency.
+
+    Returns
+    -------
+    series : ndarray
+        Fewer points; the ends, where the filter would see beyond the series, are left out.
+    rate : float
+        New rate.
+    start_seconds : float
+        Time of the first point after the first point given.
+    """
+    from scipy import fft, special
+
+    slope = highest_hz / 8.0
+    flat = 1.2 * highest_hz
+    if band_rate(highest_hz) >= rate:
+        return series, rate, 0.0
+    mean = float(np.mean(series))
+    length = fft.next_fast_len(series.size, real=True)
+    spectrum = fft.rfft(series - mean, length)
+    bins = fft.next_fast_len(math.ceil(band_rate(highest_hz) * length / rate), real=True)
+    offset = np.arange(bins // 2 + 1) * (rate / length)
+    shape = 0.5 * special.erfc((offset - flat - _TRANSITION * slope) / slope)
+    if bins % 2 == 0:
+        shape[-1] = 0.0
+    new_rate = rate * bins / length
+    fewer = fft.irfft(spectrum[: shape.size] * shape, bins) * (bins / length) + mean
+    ends = _HALF_LENGTH / slope
+    first = math.ceil(ends * new_rate)
+    last = math.floor(((series.size - 1) / rate - ends) * new_rate)
+    return np.asarray(fewer[first : last + 1]), new_rate, first / new_rate
+
+
+def band_rate(highest_hz: float) -> float:
+    """Rate that :func:`decimate` aims at."""
+    return 5.0 * highest_hz
+
+
+def _centred(signal: FloatArray) -> tuple[float, FloatArray]:
+    """Level and signal without its mean, scaled to a peak of 1."""
+    if signal.size < 2:
+        raise NotMeasurableError(f"the signal has {signal.size} sample(s), which is no tone")
+    bad = ~np.isfinite(signal)
+    if bad.any():
+        raise NotMeasurableError(
+            f"{int(bad.sum())} sample(s) are not finite, the first at index {int(np.argmax(bad))}"
+        )
+    largest = float(np.max(np.abs(signal)))
+    if largest == 0.0:
+        raise NotMeasurableError("the signal is silent")
+    scaled = signal / largest
+    mean = float(np.mean(scaled))
+    scaled -= mean
+    level = float(np.max(np.abs(scaled)))
+    if level < 1e-9:
+        raise NotMeasurableError(f"the signal is constant at {mean * largest:.4g}, there is no tone")
+    scaled /= level
+    return level * largest, scaled
+
+
+def _locate(
+    power: FloatArray, bin_hz: float, nominal_hz: Sequence[float], tolerance: float, sample_rate: float
+) -> float:
+    """Centre of the strongest concentration of power among the frequencies allowed."""
+    lowest = min(nominal_hz) * (1.0 - tolerance)
+    highest = max(nominal_hz) * (1.0 + tolerance)
+    if highest >= 0.5 * sample_rate:
+        raise NotMeasurableError(
+            f"a tone of {highest:.5g} Hz does not fit below half the sample rate, {0.5 * sample_rate:g} Hz"
+        )
+    width = max(1, round(0.005 * lowest / bin_hz))
+    total = np.concatenate([[0.0], np.cumsum(power)])
+
+    def strongest(start: int, stop: int) -> tuple[float, float]:
+        centre = np.arange(max(start, width + 1), min(stop, power.size - width - 1))
+        if centre.size == 0:
+            return 0.0, 0.0
+        near = total[centre + width + 1] - total[centre - width]
+        best = int(centre[np.argmax(near)])
+        around = np.arange(max(best - 3 * width, 1), min(best + 3 * width + 1, power.size))
+        weight = power[around]
+        return bin_hz * float(np.sum(around * weight) / np.sum(weight)), float(np.max(near))
+
+    inside, strength = strongest(math.floor(lowest / bin_hz), math.ceil(highest / bin_hz) + 1)
+    anywhere, most = strongest(math.ceil(20.0 / bin_hz), power.size)
+    if most > 3.0 * strength or strength == 0.0:
+        raise NotMeasurableError(_elsewhere(anywhere, nominal_hz, tolerance, sample_rate))
+    return inside
+
+
+def _elsewhere(found: float, nominal_hz: Sequence[float], tolerance: float, sample_rate: float) -> str:
+    wanted = " or ".join(f"{candidate:g}" for candidate in nominal_hz)
+    reason = (
+        f"no tone within {100.0 * tolerance:g} % of {wanted} Hz; the strongest component lies near {found:.5g} Hz"
+    )
+    for candidate in nominal_hz:
+        for other in _COMMON_RATES:
+            if other != sample_rate and abs(found * other / sample_rate / candidate - 1.0) < 0.01:
+                return (
+                    f"{reason}, which is {candidate:g} Hz recorded at {other:g} samples per second: "
+                    f"is {sample_rate:g} the right sample rate?"
+                )
+    return f"{reason}; give carrier_hz if that is the tone"
+
+
+def _filter_shape(carrier: float, sample_rate: float, highest_rate_hz: float) -> tuple[float, float]:
+    """Half-width of the flat part and slope of the filter around the carrier, in Hz."""
+    room = min(carrier, 0.5 * sample_rate - carrier)
+    # Three pairs of sidebands of the fastest deviation, if there is room; deviations of a few per cent at 200 Hz
+    # have no power beyond. One pair is the least.
+    flat = min(4.0 * highest_rate_hz, 0.65 * room)
+    flat = max(flat, 1.02 * highest_rate_hz)
+    slope = min(0.25 * flat, 0.98 * (room - flat) / (2.0 * _TRANSITION))
+    if slope < 0.01 * highest_rate_hz:
+        raise NotMeasurableError(
+            f"a carrier of {carrier:.5g} Hz at {sample_rate:g} samples per second has no room for deviations "
+            f"up to {highest_rate_hz:g} Hz on either side; use another carrier or a narrower band"
+        )
+    return flat, slope
+
+
+def _analytic(
+    spectrum: npt.NDArray[np.complex128], bin_hz: float, centre: float, flat: float, slope: float
+) -> tuple[float, npt.NDArray[np.complex128], npt.NDArray[np.complex128]]:
+    """Frequency of the mixing oscillator, the filtered analytic signal mixed down by it, and its derivative."""
+    from scipy import fft, special
+
+    middle = round(centre / bin_hz)
+    reach = math.ceil((flat + 2.0 * _TRANSITION * slope) / bin_hz)
+    low, high = max(middle - reach, 1), min(middle + reach, spectrum.size - 1)
+    offset = np.arange(low, high + 1) * bin_hz - centre
+    edge = flat + _TRANSITION * slope
+    shape = 0.5 * (special.erf((offset + edge) / slope) - special.erf((offset - edge) / slope))
+    # Twice the rate the band needs, so that the quotient of two band-limited series does not fold back.
+    size = fft.next_fast_len(4 * reach)
+    turned = np.zeros(size, dtype=np.complex128)
+    place = np.arange(low, high + 1) - middle
+    length = 2 * (spectrum.size - 1)
+    turned[place] = 2.0 * size / length * shape * spectrum[low : high + 1]
+    slopes = np.zeros(size, dtype=np.complex128)
+    slopes[place] = 2j * np.pi * bin_hz * place * turned[place]
+    return middle * bin_hz, fft.ifft(turned), fft.ifft(slopes)
+
+
+def _check_share(
+    power: FloatArray, bin_hz: float, carrier: float, half_width: float, sample_rate: float, warnings: list[str]
+) -> float:
+    """Refuse a tone that is not most of the signal; return the power of its harmonics relative to it."""
+
+    def within(low: float, high: float) -> float:
+        start, stop = math.floor(max(low, 0.0) / bin_hz), math.ceil(min(high, 0.5 * sample_rate) / bin_hz) + 1
+        return float(np.sum(power[start:stop]))
+
+    tone = within(carrier - half_width, carrier + half_width)
+    total = within(20.0, 0.5 * sample_rate)
+    harmonics = 0.0
+    order = 2
+    while order * carrier * 0.97 < 0.5 * sample_rate:
+        low, high = 0.97 * order * carrier, min(1.03, (order + 0.5) / order) * order * carrier
+        harmonics += within(max(low, carrier + half_width), high) if high > carrier + half_width else 0.0
+        order += 1
+    share = tone / max(total - harmonics, tone)
+    if share < _LOWEST_SHARE or tone < _LOWEST_SHARE * harmonics:
+        raise NotMeasurableError(
+            f"no single tone: only {100.0 * tone / total:.3g} % of the power lies within {half_width:.4g} Hz of "
+            f"{carrier:.5g} Hz ({100.0 * _LOWEST_SHARE:g} % wanted)"
+        )
+    if share < 0.99:
+        warnings.append(f"{100.0 * (1.0 - share):.2g} % of the power lies outside the demodulated band")
+    return harmonics / tone
+
+
+def _check_envelope(envelope: FloatArray, carrier: float) -> None:
+    ripple = float(np.std(envelope) / np.mean(envelope))
+    if ripple > _LARGEST_RIPPLE:
+        raise NotMeasurableError(
+            f"no steady tone near {carrier:.5g} Hz: its envelope fluctuates by {100.0 * ripple:.2g} % RMS, as it "
+            "does for noise, two tones or music"
+        )
+
+
+def _bridge(deviation: FloatArray, lost: npt.NDArray[np.bool_], rate: float, warnings: list[str]) -> None:
+    """Replace the frequency where the tone has dropped out by a straight line."""
+    share = float(np.mean(lost))
+    if share > _LARGEST_LOSS:
+        raise NotMeasurableError(
+            f"the tone is more than {-20.0 * math.log10(_LOST_CARRIER):.0f} dB below its median for "
+            f"{100.0 * share:.2g} % of the time"
+        )
+    # The frequency is already disturbed a little before and after.
+    margin = max(1, round(0.001 * rate))
+    wide = np.convolve(lost, np.ones(2 * margin + 1), mode="same") > 0.5
+    kept = np.flatnonzero(~wide)
+    gone = np.flatnonzero(wide)
+    deviation[gone] = np.interp(gone, kept, deviation[kept])
+    warnings.append(f"the tone drops out for {1000.0 * share * lost.size / rate:.3g} ms in all; bridged there")
+
+
+def _noise_density(
+    z: npt.NDArray[np.complex128], rate: float, shift_hz: float, highest_rate_hz: float, flat: float
+) -> float:
+    """One-sided density of the noise beside the sidebands of the deviation wanted.
+
+    The median over frequency is taken, so lines do not count; noise power is exponentially distributed over
+    bins, with a median of ln 2 times its mean.
+    """
+    from scipy import fft
+
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(z.size) + 0.5) / z.size)
+    density = np.square(np.abs(fft.fft(z * window))) / (rate * float(np.sum(np.square(window))))
+    offset = np.abs(fft.fftfreq(z.size, 1.0 / rate) + shift_hz)
+    inner = min(1.3 * highest_rate_hz, 0.8 * flat)
+    beside = density[(offset > inner) & (offset < flat)]
+    # A real noise of one-sided density S has an analytic signal of two-sided density 2 S.
+    return float(np.median(beside) / math.log(2.0) / 2.0) if beside.size else 0.0
+
+
+def _check_clipping(
+    x: FloatArray,
+    sample_rate: float,
+    carrier: float,
+    highest_rate_hz: float,
+    harmonics: float,
+    warnings: list[str],
+) -> None:
+    """Warn about a distorted tone; refuse one that was clipped at this rate so that harmonics fold onto it."""
+    if harmonics > 1e-6:
+        distortion = 10.0 * math.log10(harmonics)
+        if harmonics > 1e-4:
+            warnings.append(
+                f"the tone is distorted, its harmonics lie at {distortion:.3g} dB; outside the band read"
+            )
+        top = np.abs(x) > 1.0 - 1e-4
+        flat_tops = int(np.sum(top[1:] & top[:-1]))
+        if flat_tops > 0.1 * x.size * carrier / sample_rate:
+            warnings.append("the tone is clipped")
+            for order in range(2, 64):
+                folded = abs(order * carrier - round(order * carrier / sample_rate) * sample_rate)
+                # Hard clipping has harmonics that fall with the square of the order; the third is about the
+                # whole of the distortion.
+                level = math.sqrt(harmonics) * (3.0 / order) ** 2
+                near = abs(folded - carrier) < highest_rate_hz + 0.002 * order * carrier
+                if order * carrier > 0.5 * sample_rate and near and level > 1e-5:
+                    raise NotMeasurableError(
+                        f"the tone is clipped and its harmonic {order} folds back to {folded:.5g} Hz, onto the "
+                        f"tone, at {sample_rate:g} samples per second; record at a lower level"
+                    )
+
+
+def _check_second_tone(
+    envelope: FloatArray, frequency: FloatArray, rate: float, carrier: float, flat: float, warnings: list[str]
+) -> None:
+    """Find a second tone inside the band: the one thing that has a sideband on one side only.
+
+    Frequency modulation alone and amplitude modulation alone have sidebands of equal size on both sides. A
+    second tone modulates both by equal amounts, a quarter of a period apart.
+    """
+    from scipy import fft
+
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(envelope.size) + 0.5) / envelope.size)
+    scale = 2.0 / float(np.sum(window))
+    length = fft.next_fast_len(envelope.size, real=True)
+    mean = float(np.mean(envelope))
+    am = scale * fft.rfft((envelope / mean - 1.0) * window, length)
+    at = np.arange(am.size) * rate / length
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pm = scale * fft.rfft((frequency - carrier) * window, length) / (1j * at)
+    am, pm, at = am[3:], pm[3:], at[3:]
+    upper, lower = 0.5 * np.abs(am + 1j * pm), 0.5 * np.abs(am - 1j * pm)
+    weak = np.minimum(upper, lower)
+    strong = np.maximum(upper, lower)
+    strong[(at < 6.0 * rate / envelope.size) | (at > flat) | (weak > 0.2 * strong)] = 0.0
+    best = int(np.argmax(strong))
+    if strong[best] < 1e-3:
+        return
+    second = carrier + at[best] * (1.0 if upper[best] > lower[best] else -1.0)
+    level = 20.0 * math.log10(strong[best])
+    if strong[best] > 0.02:
+        raise NotMeasurableError(
+            f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {level:.3g} dB re the first"
+        )
+    warnings.append(f"a second component at {second:.5g} Hz, {level:.3g} dB re the tone, counts as deviation")

@@ -1,0 +1,315 @@
+"""A fluctuating quantity as steady lines and the rest, so that filters have no ends to trip over.
+
+A filter that separates 0.1 Hz from 0.2 Hz rings for longer than most test recordings last. So the steady
+sinusoids are found first and fitted by least squares, together with the mean and a straight drift; the
+filter acts on them exactly, through its response at their frequencies. Only what is left, which is small or
+random, is filtered in the ordinary way, continued beyond its ends by its mirror image.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.validation import FloatArray
+
+__all__ = ["Fluctuation", "Line", "decompose", "spectral_lines", "whole_periods"]
+
+ComplexArray = npt.NDArray[np.complex128]
+Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
+
+_MOST_LINES = 16
+_SIGNIFICANCE = 25.0
+_DUST = 2e-6
+
+
+@dataclass(frozen=True)
+class Line:
+    """A steady sinusoid ``Re(amplitude exp(2 pi i rate_hz t))``, t from the first point of the series."""
+
+    rate_hz: float
+    amplitude: complex
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fluctuation:
+    """A series split into mean, straight drift, lines and rest.
+
+    Attributes
+    ----------
+    rate : float
+        Points per second.
+    mean, slope : float
+        Straight line ``mean + slope (t - T / 2)``, per second, fitted together with the lines.
+    lines : tuple of Line
+        Strongest first.
+    rest : ndarray, shape (points,)
+        What neither accounts for.
+    """
+
+    rate: float
+    mean: float
+    slope: float
+    lines: tuple[Line, ...]
+    rest: FloatArray
+
+    @property
+    def duration_seconds(self) -> float:
+        """Time covered by the points."""
+        return self.rest.size / self.rate
+
+    def filtered(self, response: Response, *, rate: float) -> tuple[FloatArray, float, tuple[Line, ...]]:
+        """Lines and rest, without mean and drift, through a filter and at a higher rate.
+
+        Parameters
+        ----------
+        response : callable
+            Gain, real or complex, at an array of frequencies in Hz.
+        rate : float
+            Wanted points per second; the nearest convenient rate that is not lower is used.
+
+        Returns
+        -------
+        series : ndarray
+        rate : float
+        lines : tuple of Line
+            Lines after the filter.
+        """
+        from scipy import fft
+
+        count = self.rest.size
+        size = fft.next_fast_len(2 * math.ceil(count * max(rate / self.rate, 1.0)), real=True)
+        size += size % 2
+        mirrored = np.concatenate([self.rest[::-1], self.rest])
+        spectrum = fft.rfft(mirrored)
+        frequency = _grid(spectrum.size, self.rate / mirrored.size)
+        spectrum = spectrum * response(frequency)
+        spectrum[-1] = 0.0
+        series = np.asarray(fft.irfft(spectrum, size)[size // 2 :]) * (size / mirrored.size)
+        new_rate = self.rate * size / mirrored.size
+        gains = response(np.array([line.rate_hz for line in self.lines])) if self.lines else np.empty(0)
+        lines = tuple(
+            Line(line.rate_hz, complex(gain) * line.amplitude)
+            for line, gain in zip(self.lines, gains, strict=True)
+        )
+        for line in lines:
+            if line.amplitude:
+                series += np.real(line.amplitude * _oscillation(line.rate_hz / new_rate, series.size))
+        return series, new_rate, lines
+
+    def density(self) -> tuple[FloatArray, FloatArray]:
+        """Frequencies and one-sided power density of the rest."""
+        from scipy import fft
+
+        window = _hann(self.rest.size)
+        spectrum = fft.rfft(self.rest * window)
+        density = 2.0 * np.square(np.abs(spectrum)) / (self.rate * float(np.sum(np.square(window))))
+        return _grid(density.size, self.rate / self.rest.size), density
+
+    def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
+        """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
+        from scipy import fft
+
+        series = self.rest.copy()
+        for line in self.lines:
+            series += np.real(line.amplitude * _oscillation(line.rate_hz / self.rate, series.size))
+        window = _hann(series.size)
+        # Padded fourfold, the top of a line between two bins is met within 0.5 %.
+        length = fft.next_fast_len(4 * series.size, real=True)
+        spectrum = 2.0 * np.abs(fft.rfft(series * window, length)) / float(np.sum(window))
+        return _grid(spectrum.size, self.rate / length), spectrum
+
+
+def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool = True) -> Fluctuation:
+    """Split a series into mean, drift, steady lines and rest.
+
+    Parameters
+    ----------
+    series : ndarray, shape (points,)
+        Evenly sampled.
+    rate : float
+        Points per second.
+    highest_hz : float
+        Lines are looked for up to this frequency, and from two periods within the series.
+    lines : bool
+        Whether to look for lines at all.
+
+    Notes
+    -----
+    A line is a bin of the Hann-windowed spectrum that stands 25 times (14 dB) above the power of its
+    neighbourhood, taken as the median over a dozen bins on either side: of 10,000 bins of noise one in ten
+    million does. All lines are then fitted together by least squares in amplitude, phase and frequency
+    (Gauss-Newton), and the search goes on in the remainder.
+    """
+    from scipy import fft
+
+    count = series.size
+    window = _hann(count)
+    centred = (np.arange(count, dtype=np.float64) - 0.5 * (count - 1)) / rate
+    rates = np.empty(0)
+    rest, straight, amplitudes = _fit(series, centred, rate, rates)
+    if lines and count >= 32:
+        total = float(np.sqrt(np.mean(np.square(rest))))
+        strongest = 0.0
+        while rates.size < _MOST_LINES:
+            if float(np.sqrt(np.mean(np.square(rest)))) <= _DUST * total:
+                break
+            length = fft.next_fast_len(2 * count, real=True)
+            power = np.square(2.0 / np.sum(window) * np.abs(fft.rfft(rest * window, length)))
+            bins_a_period = length / count
+            found = _peaks(power, rate / length, bins_a_period, highest_hz, rates)
+            found = [(at, top) for at, top in found if math.sqrt(top) > _DUST * 10.0 * strongest]
+            if not found:
+                break
+            # The strongest first: weaker ones may be side lobes of it.
+            reach = found[0][1]
+            new = [at for at, top in found if top > 1e-3 * reach][: min(6, _MOST_LINES - rates.size)]
+            strongest = max(strongest, math.sqrt(reach))
+            rates = np.concatenate([rates, new])
+            for _ in range(3):
+                rates, moved = _newton(series, centred, rate, rates)
+                if moved < 1e-7 * rate / count:
+                    break
+            rest, straight, amplitudes = _fit(series, centred, rate, rates)
+    order = np.argsort(-np.abs(amplitudes))
+    return Fluctuation(
+        rate=rate,
+        mean=float(straight[0]),
+        slope=float(straight[1]),
+        lines=tuple(Line(float(rates[i]), complex(amplitudes[i])) for i in order),
+        rest=rest,
+    )
+
+
+def spectral_lines(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[Line, ...]:
+    """Lines read off the spectrum without a fit, for series too long to fit; phases are left at zero.
+
+    Rates are right to a hundredth of 1/duration, amplitudes to 1 %.
+    """
+    from scipy import fft
+
+    if series.size < 32:
+        return ()
+    window = _hann(series.size)
+    length = fft.next_fast_len(4 * series.size, real=True)
+    spectrum = fft.rfft((series - np.mean(series)) * window, length)
+    power = np.square(2.0 / np.sum(window) * np.abs(spectrum))
+    found = _peaks(power, rate / length, length / series.size, highest_hz, np.empty(0))
+    strongest = found[0][1] if found else 0.0
+    # Side lobes of a Hann window lie 31 dB and more below its main lobe.
+    return tuple(Line(at, complex(math.sqrt(top))) for at, top in found[:_MOST_LINES] if top > 1e-3 * strongest)
+
+
+def whole_periods(lines: tuple[Line, ...], duration_seconds: float, rate: float) -> int:
+    """Number of points over which averages of lines are nearest to those of endless lines.
+
+    The stretch is shortened by at most one period of the slowest line of any weight, so that a slow wow of a few
+    periods is read over whole periods.
+    """
+    count = math.floor(duration_seconds * rate)
+    sizes = np.array([abs(line.amplitude) for line in lines])
+    if sizes.size == 0 or not sizes.any():
+        return count
+    strong = [line for line, size in zip(lines, sizes, strict=True) if size > 0.05 * sizes.max()]
+    slowest = min(line.rate_hz for line in strong)
+    least = max(count - math.ceil(rate / slowest), count // 2)
+    candidates = np.unique(np.linspace(least, count, min(count - least + 1, 20_000)).astype(np.int64))
+    error = np.zeros(candidates.size)
+    for line in strong:
+        # Over half periods the squares of all phases, the absolute values and their distribution come out right.
+        angle = 2.0 * np.pi * line.rate_hz / rate * candidates
+        error += abs(line.amplitude) ** 2 * np.abs(np.sin(angle)) / angle
+    return int(candidates[error <= error.min() + 1e-6 * float(np.sum(np.square(sizes)))][-1])
+
+
+def _peaks(
+    power: FloatArray, bin_hz: float, bins_a_period: float, highest_hz: float, known: FloatArray
+) -> list[tuple[float, float]]:
+    """Frequencies and powers of the local maxima that stand out, strongest first."""
+    from scipy import ndimage
+
+    first = math.ceil(1.8 * bins_a_period)
+    last = min(power.size - 2, math.floor(highest_hz / bin_hz))
+    if last <= first:
+        return []
+    width = round(12 * bins_a_period)
+    floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
+    at = np.arange(first, last + 1)
+    top = (power[at] > power[at - 1]) & (power[at] >= power[at + 1]) & (power[at] > _SIGNIFICANCE * floor[at])
+    at = at[top]
+    at = at[np.argsort(-power[at])]
+    found: list[tuple[float, float]] = []
+    separation = 2.0 * bins_a_period * bin_hz
+    for index in at[:64]:
+        a, b, c = np.sqrt(power[index - 1 : index + 2])
+        frequency = float(bin_hz * (index + 0.5 * (c - a) / (2.0 * b - a - c)))
+        others = np.concatenate([known, [each for each, _ in found]])
+        if others.size == 0 or float(np.min(np.abs(others - frequency))) > separation:
+            found.append((frequency, float(power[index])))
+    return found
+
+
+def _fit(
+    series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray
+) -> tuple[FloatArray, FloatArray, ComplexArray]:
+    """Least squares of straight line and lines of known frequency: rest, (mean, slope), amplitudes."""
+    matrix = _columns(centred, rate, rates)
+    solution = _solve(matrix, series)
+    rest = series - matrix @ solution
+    amplitudes = solution[2 : 2 + rates.size] - 1j * solution[2 + rates.size :]
+    return rest, solution[:2], amplitudes
+
+
+def _newton(series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray) -> tuple[FloatArray, float]:
+    """One Gauss-Newton step of the frequencies: new frequencies and the largest move."""
+    lines = rates.size
+    matrix = _columns(centred, rate, rates)
+    solution = _solve(matrix, series)
+    rest = series - matrix @ solution
+    # The derivative by frequency turns cosine into -2 pi t sine; about the middle of the series it is nearly
+    # orthogonal to the rest.
+    cosine, sine = matrix[:, 2 : 2 + lines], matrix[:, 2 + lines :]
+    slope = 2.0 * np.pi * centred[:, None] * (solution[2 + lines :] * cosine - solution[2 : 2 + lines] * sine)
+    step = _solve(np.concatenate([matrix, slope], axis=1), rest)[-lines:]
+    limit = 0.5 * rate / series.size
+    step = np.clip(step, -limit, limit)
+    return rates + step, float(np.max(np.abs(step)))
+
+
+def _columns(centred: FloatArray, rate: float, rates: FloatArray) -> FloatArray:
+    matrix = np.empty((centred.size, 2 + 2 * rates.size), order="F")
+    matrix[:, 0] = 1.0
+    matrix[:, 1] = centred
+    for index, frequency in enumerate(rates):
+        turning = _oscillation(frequency / rate, centred.size)
+        matrix[:, 2 + index] = turning.real
+        matrix[:, 2 + rates.size + index] = turning.imag
+    return matrix
+
+
+def _solve(matrix: FloatArray, target: FloatArray) -> FloatArray:
+    """Least squares through scaled normal equations; columns that nearly coincide share their part."""
+    scale = np.sqrt(np.einsum("ij,ij->j", matrix, matrix))
+    scale[scale == 0.0] = 1.0
+    normal = (matrix.T @ matrix) / np.outer(scale, scale)
+    right = (matrix.T @ target) / scale
+    return np.asarray(np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale)
+
+
+def _oscillation(cycles_a_point: float, count: int) -> ComplexArray:
+    """``exp(2 pi i cycles n)`` as the outer product of two short ones, which is many times faster."""
+    short = max(1, math.isqrt(count))
+    long = -(-count // short)
+    fine = np.exp(2j * np.pi * np.remainder(cycles_a_point * np.arange(short), 1.0))
+    coarse = np.exp(2j * np.pi * np.remainder(cycles_a_point * short * np.arange(long), 1.0))
+    return np.asarray((coarse[:, None] * fine).reshape(-1)[:count])
+
+
+def _grid(count: int, step: float) -> FloatArray:
+    return np.arange(count, dtype=np.float64) * step
+
+
+def _hann(count: int) -> FloatArray:
+    return np.asarray(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(count) + 0.5) / count))

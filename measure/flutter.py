@@ -1,0 +1,604 @@
+"""Wow and flutter: how unsteady the speed of a recorder is, read from a recorded tone."""
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from measure import detectors, weighting
+from measure.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
+from measure.errors import MeasureError
+from measure.fluctuation import Fluctuation, Line, decompose, spectral_lines, whole_periods
+from measure.results import Condition, Curve, Reading
+from measure.validation import FloatArray, check_rate, check_signal
+
+__all__ = ["FlutterLine", "FlutterResult", "flutter", "scrape_flutter"]
+
+DETECTORS = ("two_sigma", "quasi_peak", "rms", "mean", "peak")
+"""Detectors that :func:`flutter` reads by."""
+
+_NOMINAL_HZ = (3150.0, 3000.0)
+_SCRAPE_NOMINAL_HZ = (10_000.0, 12_500.0)
+_TWO_SIGMA_SECONDS = 5.0
+_PERIODS = 2.0
+_METHODS = {
+    "two_sigma": "two-sigma: threshold exceeded 5 % of the time",
+    "quasi_peak": "quasi-peak, maximum",
+    "rms": "RMS",
+    "mean": "mean of absolute value",
+    "peak": "largest absolute value",
+}
+# Reading of Gaussian deviation in standard deviations, and the factor between the relative scatter of the detector
+# and that of the RMS, for the same number of independent samples (asymptotic variances of quantile and of mean
+# absolute value). The scatter of the two kinds of peak has no simple form and is taken as the two-sigma's.
+_GAUSSIAN_READING = {"two_sigma": 1.960, "quasi_peak": 2.0, "rms": 1.0, "mean": 0.798, "peak": 3.5}
+_SCATTER = {"two_sigma": 1.345, "quasi_peak": 1.345, "rms": 1.0, "mean": 1.068, "peak": 1.345}
+_READING_LIMIT = 1e-4
+
+Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlutterLine:
+    """One steady component of the deviation: what a rotating part contributes.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Its frequency; a part of diameter D turns v / (pi D) times a second at the tape speed v.
+    peak_percent : float
+        Peak deviation it causes.
+    weighted_percent : float
+        The same behind the weighting network; ``nan`` where no weighting is defined (scrape flutter).
+    level_db : float
+        Relative to the strongest line.
+    """
+
+    rate_hz: float
+    peak_percent: float
+    weighted_percent: float
+    level_db: float
+
+    def to_dict(self) -> dict[str, float | None]:
+        """Plain values for JSON."""
+        return {
+            name: None if math.isnan(value) else value
+            for name, value in (
+                ("rate_hz", self.rate_hz),
+                ("peak_percent", self.peak_percent),
+                ("weighted_percent", self.weighted_percent),
+                ("level_db", self.level_db),
+            )
+        }
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, float | None]) -> Self:
+        """Line from what :meth:`to_dict` returned."""
+        return cls(**{name: math.nan if value is None else value for name, value in values.items()})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FlutterResult:
+    """All that one recorded tone says about the speed.
+
+    Attributes
+    ----------
+    speed_error : Reading
+        Mean frequency re the nominal one, in %.
+    drift : Reading
+        Half the peak-to-peak of the deviation slower than the band, in %.
+    weighted, unweighted : mapping of str to Reading
+        The deviation in %, by detector: ``two_sigma``, ``quasi_peak``, ``rms``, ``mean``, ``peak``. Empty where
+        no weighting is defined.
+    wow, flutter : mapping of str to Reading
+        The unweighted deviation below and above the limit between wow and flutter; empty for scrape flutter.
+    spectrum : Curve
+        Peak deviation (%) of a line over its rate (Hz).
+    deviation : Curve
+        Deviation (%) over time (s), unfiltered but for the decimation.
+    lines : tuple of FlutterLine
+        Steady components, strongest first.
+    """
+
+    speed_error: Reading
+    drift: Reading
+    weighted: Mapping[str, Reading]
+    unweighted: Mapping[str, Reading]
+    wow: Mapping[str, Reading]
+    flutter: Mapping[str, Reading]
+    spectrum: Curve
+    deviation: Curve
+    lines: tuple[FlutterLine, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Every reading."""
+        return tuple(self._each())
+
+    @property
+    def curves(self) -> tuple[Curve, ...]:
+        """Every curve."""
+        return (self.spectrum, self.deviation)
+
+    def _each(self) -> Iterator[Reading]:
+        yield self.speed_error
+        yield self.drift
+        for group in (self.weighted, self.unweighted, self.wow, self.flutter):
+            yield from group.values()
+
+    def __str__(self) -> str:
+        rows = [str(reading) for reading in self.readings]
+        rows += [f"line at {line.rate_hz:.4g} Hz: {line.peak_percent:.3g} % peak" for line in self.lines]
+        return "\n".join(rows)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        groups = ("weighted", "unweighted", "wow", "flutter")
+        return {
+            "speed_error": self.speed_error.to_dict(),
+            "drift": self.drift.to_dict(),
+            **{group: {name: each.to_dict() for name, each in getattr(self, group).items()} for group in groups},
+            "spectrum": self.spectrum.to_dict(),
+            "deviation": self.deviation.to_dict(),
+            "lines": [line.to_dict() for line in self.lines],
+        }
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Result from what :meth:`to_dict` returned."""
+        groups = ("weighted", "unweighted", "wow", "flutter")
+        return cls(
+            speed_error=Reading.from_dict(values["speed_error"]),
+            drift=Reading.from_dict(values["drift"]),
+            **{group: {name: Reading.from_dict(each) for name, each in values[group].items()} for group in groups},
+            spectrum=Curve.from_dict(values["spectrum"]),
+            deviation=Curve.from_dict(values["deviation"]),
+            lines=tuple(FlutterLine.from_dict(each) for each in values["lines"]),
+        )
+
+
+def flutter(
+    signal: npt.ArrayLike,
+    sample_rate: float,
+    *,
+    carrier_hz: float | None = None,
+    band_hz: tuple[float, float] = (0.2, 200.0),
+    wow_limit_hz: float = 10.0,
+) -> FlutterResult:
+    """Wow and flutter of a recorded tone.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,)
+        Recording of a steady tone, 3150 Hz (IEC 60386, AES6) or 3000 Hz (older practice), 20 s or longer for
+        everything to be read: slow deviations need two periods of the lower end of the band, two-sigma 5 s.
+    sample_rate : float
+        Samples per second.
+    carrier_hz : float, optional
+        Nominal frequency of the tone; recognised within 3 % of 3150 or 3000 Hz if left out.
+    band_hz : (float, float)
+        Band of the unweighted readings, flat between its ends (both included), with slopes of one octave below
+        and of 0.25 % above. The weighted readings have the same upper end and the network's own lower one.
+    wow_limit_hz : float
+        Rate that parts wow from flutter. Documents differ: 10 Hz (the default, an IEEE-type glossary), 4 Hz
+        (old split), 6 Hz (from memory).
+
+    Returns
+    -------
+    FlutterResult
+        Readings of ``nan`` with the reason where the recording does not allow a figure.
+
+    Raises
+    ------
+    MeasureError
+        If an argument has the wrong type or shape, or the band is empty.
+
+    Notes
+    -----
+    The tone's instantaneous frequency comes from its analytic signal (see `measure.demodulation`). Steady
+    components are fitted and pass the filters exactly (see `measure.fluctuation`), so a sinusoidal deviation
+    in the band is read without bias even if only a few of its periods were recorded. RMS and mean are taken over whole periods of the slowest strong component.
+
+    The standard uncertainty has three parts: the noise of the recording, whose density is read beside the
+    sidebands and passed through the differentiation and the filter, counted as if all its power were bias; the
+    scatter of the random part of the deviation over the duration, from its spectrum; and 0.01 % of the reading for the
+    numbers. It does not hold the tolerance of the weighting network nor the error of the sampling clock.
+    """
+    array, rate, low, high = _arguments(signal, sample_rate, carrier_hz, band_hz)
+    if not low < wow_limit_hz < high:
+        raise MeasureError(
+            f"wow_limit_hz is {wow_limit_hz!r}, but must lie inside band_hz, {low:g} to {high:g} Hz"
+        )
+    names = {
+        "weighted": "weighted flutter",
+        "unweighted": "unweighted flutter",
+        "wow": f"wow, {low:g} to {wow_limit_hz:g} Hz",
+        "flutter": f"flutter, {wow_limit_hz:g} to {high:g} Hz",
+    }
+    given: dict[str, Condition] = {"band_hz": f"{low:g} to {high:g}", "sample_rate_hz": rate}
+    nominal = _NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
+    try:
+        tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+    except NotMeasurableError as refusal:
+        return _nothing(str(refusal), names, given)
+
+    def upper(frequency: FloatArray) -> FloatArray:
+        return weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
+
+    def band(frequency: FloatArray) -> FloatArray:
+        return upper(frequency) * weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
+
+    def wow_part(frequency: FloatArray) -> FloatArray:
+        # Square roots of complementary steps: the powers of wow and flutter add up to that of the band.
+        return np.sqrt(weighting.raised_cosine(frequency, 0.95 * wow_limit_hz, 1.05 * wow_limit_hz))
+
+    responses: dict[str, Response] = {
+        "weighted": lambda f: upper(f) * weighting.flutter_network(f),
+        "unweighted": band,
+        "wow": lambda f: band(f) * wow_part(f),
+        "flutter": lambda f: band(f) * np.sqrt(np.maximum(1.0 - wow_part(f) ** 2, 0.0)),
+    }
+    series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
+    split = decompose(series, series_rate, highest_hz=1.2 * high)
+    percent = 100.0 / split.mean
+    conditions = _conditions(tone, split.duration_seconds, split.mean, given)
+    needed = {
+        "weighted": _TWO_SIGMA_SECONDS,
+        "unweighted": max(_TWO_SIGMA_SECONDS, _PERIODS / low),
+        "wow": max(_TWO_SIGMA_SECONDS, _PERIODS / low),
+        "flutter": _TWO_SIGMA_SECONDS,
+    }
+    oversampling = 40.0 if 40.0 * high * split.duration_seconds < 1e6 else 12.0
+    groups: dict[str, dict[str, Reading]] = {}
+    for group, response in responses.items():
+        extra: dict[str, Condition] = {}
+        if group == "weighted":
+            extra["weighting"] = "wow and flutter network, table from memory"
+        groups[group] = _read(
+            names[group],
+            split,
+            response,
+            percent,
+            tone,
+            oversampling * high,
+            needed[group],
+            conditions | extra,
+            DETECTORS if group in ("weighted", "unweighted") else ("two_sigma", "rms"),
+        )
+    at, spectrum = split.amplitude_spectrum()
+    shown = at <= high
+    time = tone.start_seconds + later + np.arange(series.size) / series_rate
+    return FlutterResult(
+        speed_error=_speed_error(split, tone, conditions),
+        drift=_drift(split, low, percent, conditions),
+        **groups,
+        spectrum=_spectrum(at[shown], spectrum[shown] * percent),
+        deviation=_deviation(time, (series / split.mean - 1.0) * 100.0),
+        lines=_lines(split.lines, percent, high, weighting.flutter_weighting),
+    )
+
+
+def scrape_flutter(
+    signal: npt.ArrayLike,
+    sample_rate: float,
+    *,
+    carrier_hz: float | None = None,
+    band_hz: tuple[float, float] = (100.0, 5000.0),
+) -> FlutterResult:
+    """Scrape flutter, the fast deviation of unsupported tape, from a recorded high tone.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,)
+        Recording of a steady tone of 10 to 12.5 kHz, 1 s or longer. Round 3150 Hz there is no room for
+        sidebands beyond 1.5 kHz.
+    sample_rate : float
+        Samples per second.
+    carrier_hz : float, optional
+        Nominal frequency of the tone; recognised within 3 % of 10 or 12.5 kHz if left out.
+    band_hz : (float, float)
+        Band of the readings. There is no standard method; 100 Hz to 5 kHz is the band of wideband instruments.
+
+    Returns
+    -------
+    FlutterResult
+        With `unweighted` by ``two_sigma``, ``rms``, ``mean`` and ``peak``; `weighted`, `wow` and `flutter` are
+        empty.
+
+    Raises
+    ------
+    MeasureError
+        If an argument has the wrong type or shape, or the band is empty.
+    """
+    array, rate, low, high = _arguments(signal, sample_rate, carrier_hz, band_hz)
+    names = {"unweighted": "scrape flutter"}
+    given: dict[str, Condition] = {"band_hz": f"{low:g} to {high:g}", "sample_rate_hz": rate}
+    nominal = _SCRAPE_NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
+    try:
+        tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+    except NotMeasurableError as refusal:
+        return _nothing(str(refusal), names, given)
+
+    def band(frequency: FloatArray) -> FloatArray:
+        below = weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
+        return below * weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
+
+    split = decompose(tone.frequency_hz, tone.rate, highest_hz=high, lines=False)
+    percent = 100.0 / split.mean
+    conditions = _conditions(tone, split.duration_seconds, split.mean, given)
+    found = spectral_lines(split.rest, split.rate, highest_hz=high)
+    at, spectrum = split.amplitude_spectrum()
+    shown = at <= high
+    time = tone.start_seconds + np.arange(split.rest.size) / split.rate
+    return FlutterResult(
+        speed_error=_speed_error(split, tone, conditions),
+        drift=_drift(split, low, percent, conditions),
+        weighted={},
+        unweighted=_read(
+            names["unweighted"],
+            split,
+            band,
+            percent,
+            tone,
+            12.0 * high,
+            max(1.0, 20.0 / low),
+            conditions,
+            ("two_sigma", "rms", "mean", "peak"),
+            # Lines are not fitted here, so the filter's ends are cut off instead: it rings for 1 / (its slopes).
+            cut_seconds=min(4.0 / low + 200.0 / high, 0.1 * split.duration_seconds),
+        ),
+        wow={},
+        flutter={},
+        spectrum=_spectrum(at[shown], spectrum[shown] * percent),
+        deviation=_deviation(time, (tone.frequency_hz / split.mean - 1.0) * 100.0),
+        lines=_lines(tuple(line for line in found if line.rate_hz >= low), percent, high, None),
+    )
+
+
+def _arguments(
+    signal: npt.ArrayLike, sample_rate: float, carrier_hz: float | None, band_hz: tuple[float, float]
+) -> tuple[FloatArray, float, float, float]:
+    array, rate = check_signal(signal), check_rate(sample_rate)
+    if carrier_hz is not None and not (math.isfinite(carrier_hz) and carrier_hz > 0.0):
+        raise MeasureError(f"carrier_hz is {carrier_hz!r}, but must be finite and above zero")
+    low, high = (float(end) for end in band_hz)
+    if not (low > 0.0 and 2.0 * low <= high and math.isfinite(high)):
+        raise MeasureError(f"band_hz is {band_hz!r}, but must go from above 0 Hz up by at least an octave")
+    return array, rate, low, high
+
+
+def _conditions(
+    tone: Demodulated, duration: float, mean_hz: float, given: Mapping[str, Condition]
+) -> dict[str, Condition]:
+    return {
+        **given,
+        "nominal_hz": tone.nominal_hz,
+        "tone_hz": round(mean_hz, 6),
+        "level_dbfs": round(20.0 * math.log10(tone.mean_amplitude), 2),
+        "duration_seconds": round(duration, 3),
+    }
+
+
+def _read(
+    quantity: str,
+    split: Fluctuation,
+    response: Response,
+    percent: float,
+    tone: Demodulated,
+    rate: float,
+    needed_seconds: float,
+    conditions: Mapping[str, Condition],
+    kinds: tuple[str, ...],
+    cut_seconds: float = 0.0,
+) -> dict[str, Reading]:
+    """One reading a detector of the deviation behind a filter."""
+    if split.duration_seconds < needed_seconds:
+        reason = (
+            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: {needed_seconds:.3g} s "
+            "are needed (and a little more, for the ends are lost)"
+        )
+        return {kind: _undefined(quantity, kind, reason, conditions) for kind in kinds}
+    series, series_rate, lines = split.filtered(response, rate=rate)
+    cut = math.ceil(cut_seconds * series_rate)
+    series = percent * series[cut : series.size - cut]
+    whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
+    noise = percent * _noise(tone, response)
+    scatter = _scatter(split, response, lines, whole.size / series_rate)
+    readings = {}
+    for kind in kinds:
+        if kind == "two_sigma":
+            value = detectors.two_sigma(whole)
+        elif kind == "quasi_peak":
+            value = float(np.max(detectors.quasi_peak(series, series_rate)))
+        elif kind == "rms":
+            value = detectors.root_mean_square(whole)
+        elif kind == "mean":
+            value = detectors.mean_absolute(whole)
+        else:
+            value = detectors.peak(series)
+        floor = noise * _GAUSSIAN_READING[kind]
+        bias = value - math.sqrt(max(value**2 - floor**2, 0.0))
+        parts = (bias, value * scatter * _SCATTER[kind], value * _READING_LIMIT)
+        warnings = tone.warnings
+        if floor > 0.5 * value > 0.0:
+            warnings = (*warnings, f"mostly noise of the recording, which alone reads {floor:.2g} %")
+        readings[kind] = Reading(
+            quantity=quantity,
+            value=value,
+            unit="%",
+            method=_METHODS[kind],
+            standard=_standard(kind, quantity),
+            conditions={**conditions, "noise_percent": noise},
+            uncertainty=math.sqrt(sum(part**2 for part in parts)),
+            uncertainty_basis="theory: noise beside the carrier, random part over the duration",
+            warnings=warnings,
+        )
+    return readings
+
+
+def _standard(kind: str, quantity: str) -> str:
+    if quantity != "scrape flutter":
+        if kind == "two_sigma":
+            return "AES6-2008"
+        if kind == "quasi_peak":
+            return "IEC 60386"
+    return "none"
+
+
+def _noise(tone: Demodulated, response: Response) -> float:
+    """RMS of the deviation, in Hz, that the noise of the recording causes behind a filter.
+
+    Noise of one-sided density S beside a tone of amplitude A is phase noise of one-sided density 2 S / A^2;
+    differentiation multiplies it by the square of the rate. Over a flat band up to B this is
+    ``sqrt(2 S B^3 / 3) / A``.
+    """
+    at = np.linspace(0.0, tone.flat_hz, 8001)[1:]
+    gain = np.square(np.abs(response(at)))
+    integral = float(np.sum(np.square(at) * gain)) * float(at[1] - at[0])
+    return math.sqrt(2.0 * tone.noise_density * integral) / tone.mean_amplitude
+
+
+def _scatter(split: Fluctuation, response: Response, lines: tuple[Line, ...], duration: float) -> float:
+    """Relative standard deviation of the RMS over repeats, of steady lines plus Gaussian rest.
+
+    The mean square over T of Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a
+    line of amplitude a at f adds ``a^2 P(f) / T``.
+    """
+    at, density = split.density()
+    density = density * np.square(np.abs(response(at)))
+    step = float(at[1] - at[0])
+    power = float(np.sum(density)) * step + 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+    if power == 0.0:
+        return 0.0
+    # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
+    variance = 0.5 * float(np.sum(np.square(density))) * step
+    for line in lines:
+        near = np.abs(at - line.rate_hz) < 12.0 * step
+        variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
+    return 0.5 * math.sqrt(variance / duration) / power
+
+
+def _slow_density(split: Fluctuation) -> float:
+    """Density of the random part towards 0 Hz."""
+    _, density = split.density()
+    return float(np.mean(density[1:6])) if density.size > 6 else math.nan
+
+
+def _speed_error(split: Fluctuation, tone: Demodulated, conditions: Mapping[str, Condition]) -> Reading:
+    value = 100.0 * (split.mean / tone.nominal_hz - 1.0)
+    # The mean over T of noise has the variance P(0) / (2 T).
+    scatter = math.sqrt(_slow_density(split) / (2.0 * split.duration_seconds))
+    return Reading(
+        quantity="speed error",
+        value=value,
+        unit="%",
+        method="mean frequency of the tone",
+        conditions=conditions,
+        uncertainty=100.0 * scatter / tone.nominal_hz,
+        uncertainty_basis="theory: random part over the duration; without the error of the sampling clock",
+        warnings=tone.warnings,
+    )
+
+
+def _drift(split: Fluctuation, low: float, percent: float, conditions: Mapping[str, Condition]) -> Reading:
+    def slower(frequency: FloatArray) -> FloatArray:
+        return 1.0 - weighting.raised_cosine(frequency, low, 0.5 * low)
+
+    series, rate, _ = split.filtered(slower, rate=split.rate)
+    middle = 0.5 * (series.size - 1)
+    series = series + split.slope * (np.arange(series.size) - middle) / rate
+    # A straight line fitted over T has a slope of variance 6 P(0) / T^3.
+    scatter = 0.5 * math.sqrt(6.0 * _slow_density(split) / split.duration_seconds)
+    return Reading(
+        quantity="drift",
+        value=0.5 * percent * float(np.ptp(series)),
+        unit="%",
+        method=f"half the peak-to-peak of the deviation slower than {low:g} Hz",
+        conditions={**conditions, "slope_percent_per_minute": 60.0 * percent * split.slope},
+        uncertainty=percent * scatter,
+        uncertainty_basis="theory: random part over the duration",
+    )
+
+
+def _lines(
+    lines: tuple[Line, ...], percent: float, high: float, weight: Callable[[float], FloatArray] | None
+) -> tuple[FlutterLine, ...]:
+    kept = [line for line in lines if line.rate_hz <= high * (1.0 + 1e-5)]
+    strongest = max((abs(line.amplitude) for line in kept), default=0.0)
+    return tuple(
+        FlutterLine(
+            rate_hz=line.rate_hz,
+            peak_percent=percent * abs(line.amplitude),
+            weighted_percent=(
+                percent * abs(line.amplitude) * float(weight(line.rate_hz)) if weight is not None else math.nan
+            ),
+            level_db=20.0 * math.log10(abs(line.amplitude) / strongest),
+        )
+        for line in sorted(kept, key=lambda line: -abs(line.amplitude))
+    )
+
+
+def _undefined(quantity: str, kind: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
+    return Reading(
+        quantity=quantity,
+        value=math.nan,
+        unit="%",
+        method=_METHODS[kind],
+        standard=_standard(kind, quantity),
+        conditions=conditions,
+        uncertainty_basis="no figure",
+        warnings=(reason,),
+    )
+
+
+def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Condition]) -> FlutterResult:
+    def single(quantity: str) -> Reading:
+        return Reading(
+            quantity=quantity,
+            value=math.nan,
+            unit="%",
+            method="none",
+            conditions=conditions,
+            uncertainty_basis="no figure",
+            warnings=(reason,),
+        )
+
+    def group(name: str) -> dict[str, Reading]:
+        if name not in names:
+            return {}
+        if "weighted" not in names:
+            kinds: tuple[str, ...] = ("two_sigma", "rms", "mean", "peak")
+        else:
+            kinds = DETECTORS if name in ("weighted", "unweighted") else ("two_sigma", "rms")
+        return {kind: _undefined(names[name], kind, reason, conditions) for kind in kinds}
+
+    empty = np.empty(0)
+    return FlutterResult(
+        speed_error=single("speed error"),
+        drift=single("drift"),
+        weighted=group("weighted"),
+        unweighted=group("unweighted"),
+        wow=group("wow"),
+        flutter=group("flutter"),
+        spectrum=_spectrum(empty, empty),
+        deviation=_deviation(empty, empty),
+        lines=(),
+    )
+
+
+def _spectrum(rate_hz: FloatArray, peak_percent: FloatArray) -> Curve:
+    return Curve(
+        quantity="spectrum of the speed deviation",
+        x=rate_hz,
+        y=peak_percent,
+        x_name="rate",
+        x_unit="Hz",
+        y_unit="% peak",
+    )
+
+
+def _deviation(time: FloatArray, percent: FloatArray) -> Curve:
+    return Curve(quantity="speed deviation", x=time, y=percent, x_name="time", x_unit="s", y_unit="%")
