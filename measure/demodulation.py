@@ -30,7 +30,6 @@ _GIVEN_TOLERANCE = 0.05
 _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
-_LARGEST_LOSS = 0.05
 _COMMON_RATES = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 
 
@@ -90,6 +89,7 @@ def demodulate(
     nominal_hz: Sequence[float],
     given: bool,
     highest_rate_hz: float,
+    largest_loss: float = 0.05,
 ) -> Demodulated:
     """Demodulate a tone.
 
@@ -105,6 +105,8 @@ def demodulate(
         Whether the frequency was given by the user rather than to be recognised.
     highest_rate_hz : float
         Highest rate of deviation that is wanted.
+    largest_loss : float
+        Part of the time for which the tone may drop out (by 14 dB or more).
 
     Raises
     ------
@@ -122,8 +124,9 @@ def demodulate(
     bin_hz = sample_rate / length
     tolerance = _GIVEN_TOLERANCE if given else _AUTOMATIC_TOLERANCE
 
+    lowest, highest = min(nominal_hz) * (1.0 - tolerance), max(nominal_hz) * (1.0 + tolerance)
+    flat, slope = _filter_shape(lowest, highest, sample_rate, highest_rate_hz)
     coarse = _locate(power, bin_hz, nominal_hz, tolerance, sample_rate)
-    flat, slope = _filter_shape(coarse, sample_rate, highest_rate_hz)
     half_width = flat + 2.0 * _TRANSITION * slope
     ends = _HALF_LENGTH / slope
     if x.size / sample_rate <= 2.0 * ends + 4.0 / highest_rate_hz:
@@ -145,7 +148,7 @@ def demodulate(
         deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
         lost = envelope < _LOST_CARRIER * np.median(envelope)
         if lost.any():
-            _bridge(deviation, lost, rate, warnings)
+            _bridge(deviation, lost, rate, flat, largest_loss, warnings)
         frequency = offset + deviation
         found = float(np.mean(frequency))
         if abs(found - coarse) < 0.02 * flat:
@@ -286,9 +289,14 @@ def _elsewhere(found: float, nominal_hz: Sequence[float], tolerance: float, samp
     return f"{reason}; give carrier_hz if that is the tone"
 
 
-def _filter_shape(carrier: float, sample_rate: float, highest_rate_hz: float) -> tuple[float, float]:
-    """Half-width of the flat part and slope of the filter around the carrier, in Hz."""
-    room = min(carrier, 0.5 * sample_rate - carrier)
+def _filter_shape(
+    lowest_hz: float, highest_hz: float, sample_rate: float, highest_rate_hz: float
+) -> tuple[float, float]:
+    """Half-width of the flat part and slope of the filter around a carrier between two frequencies, in Hz.
+
+    It depends on what was asked for alone, not on the tone found, so all channels get the same time grid.
+    """
+    room = min(lowest_hz, 0.5 * sample_rate - highest_hz)
     # Three pairs of sidebands of the fastest deviation, if there is room; deviations of a few per cent at 200 Hz
     # have no power beyond. One pair is the least.
     flat = min(4.0 * highest_rate_hz, 0.65 * room)
@@ -296,8 +304,9 @@ def _filter_shape(carrier: float, sample_rate: float, highest_rate_hz: float) ->
     slope = min(0.25 * flat, 0.98 * (room - flat) / (2.0 * _TRANSITION))
     if slope < 0.01 * highest_rate_hz:
         raise NotMeasurableError(
-            f"a carrier of {carrier:.5g} Hz at {sample_rate:g} samples per second has no room for deviations "
-            f"up to {highest_rate_hz:g} Hz on either side; use another carrier or a narrower band"
+            f"a carrier of {lowest_hz:.5g} to {highest_hz:.5g} Hz at {sample_rate:g} samples per second has no "
+            f"room for deviations up to {highest_rate_hz:g} Hz on either side; use another carrier or a "
+            "narrower band"
         )
     return flat, slope
 
@@ -362,16 +371,23 @@ def _check_envelope(envelope: FloatArray, carrier: float) -> None:
         )
 
 
-def _bridge(deviation: FloatArray, lost: npt.NDArray[np.bool_], rate: float, warnings: list[str]) -> None:
+def _bridge(
+    deviation: FloatArray,
+    lost: npt.NDArray[np.bool_],
+    rate: float,
+    flat: float,
+    largest_loss: float,
+    warnings: list[str],
+) -> None:
     """Replace the frequency where the tone has dropped out by a straight line."""
     share = float(np.mean(lost))
-    if share > _LARGEST_LOSS:
+    if share > largest_loss:
         raise NotMeasurableError(
             f"the tone is more than {-20.0 * math.log10(_LOST_CARRIER):.0f} dB below its median for "
             f"{100.0 * share:.2g} % of the time"
         )
-    # The frequency is already disturbed a little before and after.
-    margin = max(1, round(0.001 * rate))
+    # The frequency is disturbed for as long as the filter rings.
+    margin = max(1, round(3.0 * rate / flat))
     wide = np.convolve(lost, np.ones(2 * margin + 1), mode="same") > 0.5
     kept = np.flatnonzero(~wide)
     gone = np.flatnonzero(wide)
@@ -451,10 +467,12 @@ def _check_second_tone(
     am, pm, at = am[3:], pm[3:], at[3:]
     upper, lower = 0.5 * np.abs(am + 1j * pm), 0.5 * np.abs(am - 1j * pm)
     weak = np.minimum(upper, lower)
-    strong = np.maximum(upper, lower)
+    either = np.maximum(upper, lower)
+    strong = either.copy()
     strong[(at < 6.0 * rate / envelope.size) | (at > flat) | (weak > 0.2 * strong)] = 0.0
     best = int(np.argmax(strong))
-    if strong[best] < 1e-3:
+    beside = np.concatenate([either[max(best - 40, 0) : max(best - 4, 0)], either[best + 5 : best + 41]])
+    if strong[best] < 1e-3 or beside.size == 0 or strong[best] < 8.0 * float(np.median(beside)):
         return
     second = carrier + at[best] * (1.0 if upper[best] > lower[best] else -1.0)
     level = 20.0 * math.log10(strong[best])

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from measure.validation import FloatArray
 
-__all__ = ["Fluctuation", "Line", "decompose", "spectral_lines", "whole_periods"]
+__all__ = ["Fluctuation", "Line", "Response", "decompose", "spectral_lines", "whole_periods"]
 
 ComplexArray = npt.NDArray[np.complex128]
 Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
@@ -107,6 +107,31 @@ class Fluctuation:
         spectrum = fft.rfft(self.rest * window)
         density = 2.0 * np.square(np.abs(spectrum)) / (self.rate * float(np.sum(np.square(window))))
         return _grid(density.size, self.rate / self.rest.size), density
+
+    def slow_density(self) -> float:
+        """Density of the rest towards 0 Hz."""
+        _, density = self.density()
+        return float(np.mean(density[1:6])) if density.size > 6 else math.nan
+
+    def scatter(self, response: Response, lines: tuple[Line, ...], duration_seconds: float) -> float:
+        """Relative standard deviation of the RMS behind a filter over repeats of a duration.
+
+        Lines (as they are behind the filter) count as steady, the rest as Gaussian. The mean square over T of
+        Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a line of amplitude a at
+        f adds ``a^2 P(f) / T``.
+        """
+        at, density = self.density()
+        density = density * np.square(np.abs(response(at)))
+        step = float(at[1] - at[0])
+        power = float(np.sum(density)) * step + 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+        if power == 0.0:
+            return 0.0
+        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
+        variance = 0.5 * float(np.sum(np.square(density))) * step
+        for line in lines:
+            near = np.abs(at - line.rate_hz) < 12.0 * step
+            variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
+        return 0.5 * math.sqrt(variance / duration_seconds) / power
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""

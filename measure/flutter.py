@@ -11,7 +11,7 @@ import numpy.typing as npt
 from measure import detectors, weighting
 from measure.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.errors import MeasureError
-from measure.fluctuation import Fluctuation, Line, decompose, spectral_lines, whole_periods
+from measure.fluctuation import Fluctuation, Line, Response, decompose, spectral_lines, whole_periods
 from measure.results import Condition, Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -37,8 +37,6 @@ _METHODS = {
 _GAUSSIAN_READING = {"two_sigma": 1.960, "quasi_peak": 2.0, "rms": 1.0, "mean": 0.798, "peak": 3.5}
 _SCATTER = {"two_sigma": 1.345, "quasi_peak": 1.345, "rms": 1.0, "mean": 1.068, "peak": 1.345}
 _READING_LIMIT = 1e-4
-
-Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,12 +198,14 @@ def flutter(
     -----
     The tone's instantaneous frequency comes from its analytic signal (see `measure.demodulation`). Steady
     components are fitted and pass the filters exactly (see `measure.fluctuation`), so a sinusoidal deviation
-    in the band is read without bias even if only a few of its periods were recorded. RMS and mean are taken over whole periods of the slowest strong component.
+    in the band is read without bias even if only a few of its periods were recorded. RMS, mean and two-sigma
+    are taken over whole periods of the slowest strong component.
 
     The standard uncertainty has three parts: the noise of the recording, whose density is read beside the
-    sidebands and passed through the differentiation and the filter, counted as if all its power were bias; the
-    scatter of the random part of the deviation over the duration, from its spectrum; and 0.01 % of the reading for the
-    numbers. It does not hold the tolerance of the weighting network nor the error of the sampling clock.
+    sidebands and passed through the differentiation and the filter, counted as if all its power were bias;
+    the scatter of the random part of the deviation over the duration, from its spectrum; and 0.01 % of the
+    reading for the numbers. It does not hold the tolerance of the weighting network nor the error of the
+    sampling clock.
     """
     array, rate, low, high = _arguments(signal, sample_rate, carrier_hz, band_hz)
     if not low < wow_limit_hz < high:
@@ -406,7 +406,7 @@ def _read(
     series = percent * series[cut : series.size - cut]
     whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
     noise = percent * _noise(tone, response)
-    scatter = _scatter(split, response, lines, whole.size / series_rate)
+    scatter = split.scatter(response, lines, whole.size / series_rate)
     readings = {}
     for kind in kinds:
         if kind == "two_sigma":
@@ -461,36 +461,10 @@ def _noise(tone: Demodulated, response: Response) -> float:
     return math.sqrt(2.0 * tone.noise_density * integral) / tone.mean_amplitude
 
 
-def _scatter(split: Fluctuation, response: Response, lines: tuple[Line, ...], duration: float) -> float:
-    """Relative standard deviation of the RMS over repeats, of steady lines plus Gaussian rest.
-
-    The mean square over T of Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a
-    line of amplitude a at f adds ``a^2 P(f) / T``.
-    """
-    at, density = split.density()
-    density = density * np.square(np.abs(response(at)))
-    step = float(at[1] - at[0])
-    power = float(np.sum(density)) * step + 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
-    if power == 0.0:
-        return 0.0
-    # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
-    variance = 0.5 * float(np.sum(np.square(density))) * step
-    for line in lines:
-        near = np.abs(at - line.rate_hz) < 12.0 * step
-        variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
-    return 0.5 * math.sqrt(variance / duration) / power
-
-
-def _slow_density(split: Fluctuation) -> float:
-    """Density of the random part towards 0 Hz."""
-    _, density = split.density()
-    return float(np.mean(density[1:6])) if density.size > 6 else math.nan
-
-
 def _speed_error(split: Fluctuation, tone: Demodulated, conditions: Mapping[str, Condition]) -> Reading:
     value = 100.0 * (split.mean / tone.nominal_hz - 1.0)
     # The mean over T of noise has the variance P(0) / (2 T).
-    scatter = math.sqrt(_slow_density(split) / (2.0 * split.duration_seconds))
+    scatter = math.sqrt(split.slow_density() / (2.0 * split.duration_seconds))
     return Reading(
         quantity="speed error",
         value=value,
@@ -511,7 +485,7 @@ def _drift(split: Fluctuation, low: float, percent: float, conditions: Mapping[s
     middle = 0.5 * (series.size - 1)
     series = series + split.slope * (np.arange(series.size) - middle) / rate
     # A straight line fitted over T has a slope of variance 6 P(0) / T^3.
-    scatter = 0.5 * math.sqrt(6.0 * _slow_density(split) / split.duration_seconds)
+    scatter = 0.5 * math.sqrt(6.0 * split.slow_density() / split.duration_seconds)
     return Reading(
         quantity="drift",
         value=0.5 * percent * float(np.ptp(series)),
