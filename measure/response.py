@@ -1,0 +1,356 @@
+"""Response of a system: magnitude, phase, group delay, latency and polarity, by one sweep."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from measure.errors import MeasureError
+from measure.results import Curve, Reading
+from measure.spectrum import unusable
+from measure.sweep import SynchronisedSweep, drive, synchronised_sweep
+from measure.validation import FloatArray, as_system, check_signal
+
+__all__ = ["Response", "frequency_response", "response_from_sweep"]
+
+_POINTS_PER_OCTAVE = 24
+_METHOD = "synchronised sweep, spectral division"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Response:
+    """What one sweep tells about the linear part of a system.
+
+    Attributes
+    ----------
+    latency_seconds, latency_samples : Reading
+        Time at which the envelope of the impulse response peaks, to a fraction of a sample.
+    polarity : Reading
+        1 or -1; ``nan`` where the response is turned by about a quarter period, or is too dispersed to say.
+    gain : Reading
+        Magnitude at the reference frequency, in dB.
+    low_edge, high_edge : Reading
+        Where the magnitude falls 3 dB below that at the reference frequency.
+    magnitude : Curve
+        dB against Hz, 24 points an octave.
+    phase : Curve
+        Degrees against Hz, unwrapped, after the latency has been taken out.
+    group_delay : Curve
+        Seconds against Hz, latency included.
+    impulse_response : ndarray, shape (samples,)
+        Response of the swept band, harmonics gated out; `origin` is the sample of time zero.
+    origin : int
+        Index of time zero in `impulse_response`.
+    """
+
+    latency_seconds: Reading
+    latency_samples: Reading
+    polarity: Reading
+    gain: Reading
+    low_edge: Reading
+    high_edge: Reading
+    magnitude: Curve
+    phase: Curve
+    group_delay: Curve
+    impulse_response: FloatArray
+    origin: int
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """All single figures."""
+        return (
+            self.latency_seconds,
+            self.latency_samples,
+            self.polarity,
+            self.gain,
+            self.low_edge,
+            self.high_edge,
+        )
+
+
+def frequency_response(
+    system: Callable[..., Any],
+    sample_rate: float,
+    *,
+    low_hz: float = 20.0,
+    high_hz: float = 20_000.0,
+    seconds: float = 3.0,
+    tail_seconds: float = 1.0,
+    level_dbfs: float = -18.0,
+    reference_hz: float = 1_000.0,
+) -> Response:
+    """Measure the response of a system.
+
+    Parameters
+    ----------
+    system : callable
+        ``(audio, sample_rate) -> audio``.
+    sample_rate : float
+        Samples per second.
+    low_hz, high_hz : float
+        Band to measure.
+    seconds, tail_seconds : float
+        Duration of the sweep, and of the silence that catches what rings on.
+    level_dbfs : float
+        Level of the sweep.
+    reference_hz : float
+        Where the gain is read.
+    """
+    sweep = synchronised_sweep(
+        sample_rate,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        seconds=seconds,
+        tail_seconds=tail_seconds,
+        level_dbfs=level_dbfs,
+    )
+    recording = drive(as_system(system), sweep.signal, sweep.sample_rate)
+    return response_from_sweep(recording, sweep, reference_hz=reference_hz)
+
+
+def response_from_sweep(
+    recording: FloatArray, sweep: SynchronisedSweep, *, reference_hz: float = 1_000.0
+) -> Response:
+    """Read the response from a recorded sweep.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (samples,)
+        What came back, aligned with the sweep, as long as it.
+    sweep : SynchronisedSweep
+        What was sent.
+    reference_hz : float
+        Where the gain is read.
+    """
+    y = check_signal(recording)
+    rate = sweep.sample_rate
+    if len(y) != len(sweep.signal):
+        raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
+    if not sweep.low_hz <= reference_hz <= sweep.high_hz:
+        raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
+    conditions: dict[str, str | float | int | bool] = {
+        "level_dbfs": sweep.level_dbfs,
+        "low_hz": sweep.low_hz,
+        "high_hz": sweep.high_hz,
+        "sweep_seconds": round(sweep.sweep_seconds, 6),
+        "tail_seconds": round(sweep.tail_seconds, 6),
+        "sample_rate_hz": rate,
+    }
+    reason = unusable(y)
+    if reason:
+        return _undefined(reason, conditions)
+    impulse, origin, noise = _impulse_response(y, sweep)
+    size = 1 << (len(impulse) - 1).bit_length()
+    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
+    spectrum = np.fft.rfft(impulse, size)
+    places = np.unique(
+        np.rint(
+            np.geomspace(
+                sweep.low_hz,
+                sweep.high_hz,
+                int(_POINTS_PER_OCTAVE * math.log2(sweep.high_hz / sweep.low_hz)) + 1,
+            )
+            * size
+            / rate
+        ).astype(int)
+    )
+    places = places[(places > 0) & (places < len(frequencies) - 1)]
+    f = frequencies[places]
+    moment = (np.arange(len(impulse)) - origin) / rate
+    shifted = spectrum[places] * np.exp(2j * np.pi * f * origin / rate)
+    magnitude = np.abs(shifted)
+    # Derivative of the phase without unwrapping: the transform of t h(t) over that of h(t).
+    delayed = np.fft.rfft(impulse * moment, size)[places] * np.exp(2j * np.pi * f * origin / rate)
+    audible = magnitude > 1e-4 * magnitude.max()
+    group_delay = np.where(audible, np.real(delayed / np.where(audible, shifted, 1.0)), np.nan)
+    with np.errstate(divide="ignore"):
+        magnitude_db = 20.0 * np.log10(magnitude)
+
+    latency, turn, sharpness = _arrival(impulse, origin, rate)
+    turned = shifted * np.exp(2j * np.pi * f * latency)
+    phase_deg = np.degrees(np.unwrap(np.angle(turned)))
+    anchor = int(np.argmin(np.abs(f - reference_hz)))
+    phase_deg -= 360.0 * np.rint(phase_deg[anchor] / 360.0)
+
+    # Noise of a bin: that of every sample of the gated response, uncorrelated.
+    bin_noise = noise * math.sqrt(len(impulse)) / math.sqrt(2.0)
+    at = float(np.interp(reference_hz, f, magnitude))
+    gain_db = float(np.interp(reference_hz, f, magnitude_db))
+    bandwidth = sweep.high_hz - sweep.low_hz
+    peak = max(float(np.max(np.abs(impulse))), 1e-300)
+    # Cramer-Rao bound for the delay of a flat band: 1 / (2 pi B_rms sqrt(2 E / N0)).
+    doubt = noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
+    notes = () if sharpness > 0.25 else (
+        "the impulse response is spread in time; the latency is that of its strongest part",
+    )
+
+    def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
+        return Reading(
+            quantity=quantity,
+            value=value,
+            unit=unit,
+            method=_METHOD,
+            conditions=conditions,
+            uncertainty=sigma,
+            uncertainty_basis="theory (noise after the response)" if math.isfinite(sigma) else "not stated",
+            warnings=warnings,
+        )
+
+    sign, doubtful = _polarity(turn, sharpness)
+    low_edge, high_edge = _edges(f, magnitude_db, anchor, gain_db)
+    spacing = float(np.mean(np.diff(np.log(f))))
+    return Response(
+        latency_seconds=reading("latency", latency, "s", doubt, *notes),
+        latency_samples=reading("latency", latency * rate, "samples", doubt * rate, *notes),
+        polarity=reading("polarity", sign, "", math.nan, *doubtful),
+        gain=Reading(
+            quantity=f"gain at {reference_hz:g} Hz",
+            value=gain_db,
+            unit="dB",
+            method=_METHOD,
+            conditions=conditions,
+            uncertainty=8.686 * bin_noise / max(at, 1e-300),
+            uncertainty_basis="theory (noise after the response)",
+        ),
+        low_edge=_edge_reading("lower -3 dB edge", low_edge, f[0], spacing, conditions),
+        high_edge=_edge_reading("upper -3 dB edge", high_edge, f[-1], spacing, conditions),
+        magnitude=Curve(
+            quantity="magnitude", x=f, y=magnitude_db, x_name="frequency", x_unit="Hz", y_unit="dB"
+        ),
+        phase=Curve(
+            quantity="phase without latency", x=f, y=phase_deg, x_name="frequency", x_unit="Hz", y_unit="degrees"
+        ),
+        group_delay=Curve(
+            quantity="group delay", x=f, y=group_delay, x_name="frequency", x_unit="Hz", y_unit="s"
+        ),
+        impulse_response=impulse,
+        origin=origin,
+    )
+
+
+def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[FloatArray, int, float]:
+    """Gated impulse response, the index of time zero in it, and the RMS of the noise in a sample of it."""
+    rate = sweep.sample_rate
+    n = len(recording)
+    size = 1 << (2 * n - 1).bit_length()
+    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
+    sent = np.fft.rfft(sweep.signal, size)
+    # Outside the swept band the quotient would be noise over nothing.
+    low = np.clip(np.log(np.maximum(frequencies, 1e-9) / sweep.start_hz) / math.log(sweep.low_hz / sweep.start_hz), 0, 1)
+    high = np.clip((sweep.stop_hz - frequencies) / (sweep.stop_hz - sweep.high_hz), 0, 1)
+    band = (0.5 - 0.5 * np.cos(np.pi * low)) * (0.5 - 0.5 * np.cos(np.pi * high))
+    inside = band > 0.0
+    quotient = np.zeros(len(sent), dtype=np.complex128)
+    quotient[inside] = band[inside] * np.fft.rfft(recording, size)[inside] / sent[inside]
+    response = np.fft.irfft(quotient, size)
+    # The second harmonic's response precedes the linear one by L ln 2; the gate opens half-way between them.
+    before = int(0.75 * sweep.rate_seconds * math.log(2.0) * rate)
+    after = n - int(sweep.sweep_seconds * rate) + int(0.25 * sweep.sweep_seconds * rate)
+    fade = max(2, 2 * before // 3)
+    gated = np.concatenate([response[-before:], response[:after]])
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
+    gated[:fade] *= ramp
+    gated[-fade:] *= ramp[::-1]
+    beyond = response[after : after + max(fade, n // 4)]
+    return gated, before, float(np.sqrt(np.mean(beyond**2)))
+
+
+def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, float, float]:
+    """Time of the envelope's peak, phase angle there, and share of the energy within 1 ms of it."""
+    size = 1 << (len(impulse) - 1).bit_length()
+    spectrum = np.fft.rfft(impulse, size)
+    spectrum[0] *= 0.5
+    omega = 2.0 * np.pi * np.arange(len(spectrum)) / size
+    one_sided = np.zeros(size, dtype=np.complex128)
+    one_sided[: len(spectrum)] = 2.0 * spectrum
+    top = int(np.argmax(np.abs(np.fft.ifft(one_sided))[: len(impulse)]))
+    near = slice(max(0, top - int(1e-3 * rate)), top + int(1e-3 * rate) + 1)
+    energy = float(np.sum(impulse**2))
+    sharpness = float(np.sum(impulse[near] ** 2)) / energy if energy > 0.0 else 0.0
+    # Newton's method on the squared envelope, summed from its spectrum: exact between the samples.
+    place = float(top)
+    value = complex(0.0)
+    for _ in range(8):
+        terms = spectrum * np.exp(1j * omega * place)
+        value = complex(np.sum(terms))
+        first = complex(np.sum(1j * omega * terms))
+        second = complex(np.sum(-(omega**2) * terms))
+        slope = (value.conjugate() * first).real
+        bend = abs(first) ** 2 + (value.conjugate() * second).real
+        if bend >= 0.0:
+            break
+        step = min(max(-slope / bend, -0.5), 0.5)
+        place = min(max(place + step, top - 1.0), top + 1.0)
+        if abs(step) < 1e-9:
+            break
+    return (place - origin) / rate, math.atan2(value.imag, value.real), sharpness
+
+
+def _polarity(turn: float, sharpness: float) -> tuple[float, tuple[str, ...]]:
+    along = math.cos(turn)
+    if abs(along) < 0.5:
+        return math.nan, (f"the response is turned by {math.degrees(turn):.0f} degrees: it has no polarity",)
+    if sharpness < 0.05:
+        return math.nan, ("the impulse response is too spread in time to have a polarity",)
+    return math.copysign(1.0, along), ()
+
+
+def _edges(f: FloatArray, magnitude_db: FloatArray, anchor: int, gain_db: float) -> tuple[float, float]:
+    below = magnitude_db < gain_db - 3.0103
+    lower = np.flatnonzero(below[:anchor])
+    upper = np.flatnonzero(below[anchor:])
+    target = gain_db - 3.0103
+
+    def crossing(i: int) -> float:
+        a, b = magnitude_db[i], magnitude_db[i + 1]
+        return float(f[i] * (f[i + 1] / f[i]) ** ((target - a) / (b - a)))
+
+    return (
+        crossing(int(lower[-1])) if len(lower) else math.nan,
+        crossing(anchor + int(upper[0]) - 1) if len(upper) and upper[0] > 0 else math.nan,
+    )
+
+
+def _edge_reading(
+    quantity: str, value: float, limit: float, spacing: float, conditions: dict[str, str | float | int | bool]
+) -> Reading:
+    missing = (f"the magnitude stays within 3 dB as far as {limit:.4g} Hz",) if math.isnan(value) else ()
+    return Reading(
+        quantity=quantity,
+        value=value,
+        unit="Hz",
+        method=_METHOD,
+        conditions=conditions,
+        # Straight lines between points 1/24 octave apart: a tenth of a step is generous.
+        uncertainty=0.1 * spacing * value,
+        uncertainty_basis="theory (interpolation between points)",
+        warnings=missing,
+    )
+
+
+def _undefined(reason: str, conditions: dict[str, str | float | int | bool]) -> Response:
+    def reading(quantity: str, unit: str) -> Reading:
+        return Reading(
+            quantity=quantity, value=math.nan, unit=unit, method=_METHOD, conditions=conditions, warnings=(reason,)
+        )
+
+    def curve(quantity: str, unit: str) -> Curve:
+        return Curve(
+            quantity=quantity, x=np.empty(0), y=np.empty(0), x_name="frequency", x_unit="Hz", y_unit=unit
+        )
+
+    return Response(
+        latency_seconds=reading("latency", "s"),
+        latency_samples=reading("latency", "samples"),
+        polarity=reading("polarity", ""),
+        gain=reading("gain", "dB"),
+        low_edge=reading("lower -3 dB edge", "Hz"),
+        high_edge=reading("upper -3 dB edge", "Hz"),
+        magnitude=curve("magnitude", "dB"),
+        phase=curve("phase without latency", "degrees"),
+        group_delay=curve("group delay", "s"),
+        impulse_response=np.empty(0),
+        origin=0,
+    )
