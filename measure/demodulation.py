@@ -30,6 +30,7 @@ _GIVEN_TOLERANCE = 0.05
 _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
+_LARGEST_CHANGE = 0.03
 _COMMON_RATES = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 
 
@@ -127,14 +128,13 @@ def demodulate(
     lowest, highest = min(nominal_hz) * (1.0 - tolerance), max(nominal_hz) * (1.0 + tolerance)
     flat, slope = _filter_shape(lowest, highest, sample_rate, highest_rate_hz)
     coarse = _locate(power, bin_hz, nominal_hz, tolerance, sample_rate)
-    half_width = flat + 2.0 * _TRANSITION * slope
     ends = _HALF_LENGTH / slope
     if x.size / sample_rate <= 2.0 * ends + 4.0 / highest_rate_hz:
         raise NotMeasurableError(
             f"the signal lasts {x.size / sample_rate:.4g} s, too short for deviations up to {highest_rate_hz:g} Hz"
         )
     warnings: list[str] = []
-    harmonics = _check_share(power, bin_hz, coarse, half_width, sample_rate, warnings)
+    harmonics = _check_share(power, bin_hz, coarse, flat, sample_rate, warnings)
 
     for _ in range(2):
         offset, z, slope_of_z = _analytic(spectrum, bin_hz, coarse, flat, slope)
@@ -158,6 +158,7 @@ def demodulate(
     nominal = min(nominal_hz, key=lambda candidate: abs(math.log(found / candidate)))
     if abs(found / nominal - 1.0) > tolerance:
         raise NotMeasurableError(_elsewhere(found, nominal_hz, tolerance, sample_rate))
+    _check_steadiness(frequency, rate)
     _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
     density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
     _check_second_tone(envelope, frequency, rate, found, flat, warnings)
@@ -335,31 +336,33 @@ def _analytic(
 
 
 def _check_share(
-    power: FloatArray, bin_hz: float, carrier: float, half_width: float, sample_rate: float, warnings: list[str]
-) -> float:
-    """Refuse a tone that is not most of the signal; return the power of its harmonics relative to it."""
+    power: FloatArray, bin_hz: float, carrier: float, flat: float, sample_rate: float, warnings: list[str]
+) -> tuple[float, float]:
+    """Refuse a tone that is not most of the signal; return the power of its odd and even harmonics re its own."""
 
-    def within(low: float, high: float) -> float:
+    def within(low: float, high: float) -> FloatArray:
         start, stop = math.floor(max(low, 0.0) / bin_hz), math.ceil(min(high, 0.5 * sample_rate) / bin_hz) + 1
-        return float(np.sum(power[start:stop]))
+        return power[start:stop]
 
-    tone = within(carrier - half_width, carrier + half_width)
-    total = within(20.0, 0.5 * sample_rate)
-    harmonics = 0.0
+    tone = float(np.sum(within(carrier - flat, carrier + flat)))
+    total = float(np.sum(within(20.0, 0.5 * sample_rate)))
+    harmonics: list[float] = []
     order = 2
-    while order * carrier * 0.97 < 0.5 * sample_rate:
-        low, high = 0.97 * order * carrier, min(1.03, (order + 0.5) / order) * order * carrier
-        harmonics += within(max(low, carrier + half_width), high) if high > carrier + half_width else 0.0
+    while 1.01 * order * carrier < 0.5 * sample_rate:
+        zone = within(max(0.99 * order * carrier, carrier + flat), 1.01 * order * carrier)
+        # What stands out of the noise in the zone; a bin of noise is 20 times its median once in a million.
+        harmonics.append(float(np.sum(zone[zone > 20.0 * np.median(zone)])) if zone.size else 0.0)
         order += 1
-    share = tone / max(total - harmonics, tone)
-    if share < _LOWEST_SHARE or tone < _LOWEST_SHARE * harmonics:
+    share = tone / max(total - sum(harmonics), tone)
+    if share < _LOWEST_SHARE or tone < _LOWEST_SHARE * sum(harmonics):
         raise NotMeasurableError(
-            f"no single tone: only {100.0 * tone / total:.3g} % of the power lies within {half_width:.4g} Hz of "
+            f"no single tone: only {100.0 * tone / total:.3g} % of the power lies within {flat:.4g} Hz of "
             f"{carrier:.5g} Hz ({100.0 * _LOWEST_SHARE:g} % wanted)"
         )
     if share < 0.99:
         warnings.append(f"{100.0 * (1.0 - share):.2g} % of the power lies outside the demodulated band")
-    return harmonics / tone
+    # Of the even ones the second and the fourth, for odd ones of high order fold back beside the higher ones.
+    return sum(harmonics[1::2]) / tone, sum(harmonics[:3:2]) / tone
 
 
 def _check_envelope(envelope: FloatArray, carrier: float) -> None:
@@ -419,31 +422,47 @@ def _check_clipping(
     sample_rate: float,
     carrier: float,
     highest_rate_hz: float,
-    harmonics: float,
+    harmonics: tuple[float, float],
     warnings: list[str],
 ) -> None:
-    """Warn about a distorted tone; refuse one that was clipped at this rate so that harmonics fold onto it."""
-    if harmonics > 1e-6:
-        distortion = 10.0 * math.log10(harmonics)
-        if harmonics > 1e-4:
-            warnings.append(
-                f"the tone is distorted, its harmonics lie at {distortion:.3g} dB; outside the band read"
+    """Warn about a distorted tone; refuse one that was distorted at this rate so that harmonics fold onto it."""
+    total = sum(harmonics)
+    if total < 1e-6:
+        return
+    top = np.abs(x) > 1.0 - 1e-4
+    clipped = int(np.sum(top[1:] & top[:-1])) > 0.1 * x.size * carrier / sample_rate
+    if clipped:
+        warnings.append("the tone is clipped")
+    if total > 1e-4:
+        level = 10.0 * math.log10(total)
+        warnings.append(f"the tone is distorted, its harmonics lie at {level:.3g} dB, outside the band read")
+    if not clipped and total < 0.1:
+        return
+    odd, even = harmonics
+    if even < 1e-3 * odd:  # no more than odd harmonics of high order leave there by folding
+        even = 0.0
+    for order in range(2, 64):
+        # The harmonics of the sharpest waveforms fall with their order; the lowest of either kind holds most.
+        size = math.sqrt(odd) * 3.0 / order if order % 2 else math.sqrt(even) * 2.0 / order
+        folded = abs(order * carrier - round(order * carrier / sample_rate) * sample_rate)
+        near = abs(folded - carrier) < highest_rate_hz + 0.002 * order * carrier
+        if order * carrier > 0.5 * sample_rate and near and size > 1e-5:
+            raise NotMeasurableError(
+                f"the tone is {'clipped' if clipped else 'distorted'} and its harmonic {order} folds back to "
+                f"{folded:.5g} Hz at {sample_rate:g} samples per second, onto the tone; record at a lower level"
             )
-        top = np.abs(x) > 1.0 - 1e-4
-        flat_tops = int(np.sum(top[1:] & top[:-1]))
-        if flat_tops > 0.1 * x.size * carrier / sample_rate:
-            warnings.append("the tone is clipped")
-            for order in range(2, 64):
-                folded = abs(order * carrier - round(order * carrier / sample_rate) * sample_rate)
-                # Hard clipping has harmonics that fall with the square of the order; the third is about the
-                # whole of the distortion.
-                level = math.sqrt(harmonics) * (3.0 / order) ** 2
-                near = abs(folded - carrier) < highest_rate_hz + 0.002 * order * carrier
-                if order * carrier > 0.5 * sample_rate and near and level > 1e-5:
-                    raise NotMeasurableError(
-                        f"the tone is clipped and its harmonic {order} folds back to {folded:.5g} Hz, onto the "
-                        f"tone, at {sample_rate:g} samples per second; record at a lower level"
-                    )
+
+
+def _check_steadiness(frequency: FloatArray, rate: float) -> None:
+    """Refuse a tone that changes, or one that is swept: its means over two seconds differ too much."""
+    block = min(round(2.0 * rate), frequency.size)
+    means = frequency[: frequency.size // block * block].reshape(-1, block).mean(axis=1)
+    change = float(np.ptp(means) / np.mean(means))
+    if change > _LARGEST_CHANGE:
+        raise NotMeasurableError(
+            f"not one steady tone: its frequency, averaged over two seconds, changes by {100.0 * change:.3g} % "
+            f"from {float(means.min()):.5g} to {float(means.max()):.5g} Hz"
+        )
 
 
 def _check_second_tone(
@@ -459,25 +478,28 @@ def _check_second_tone(
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(envelope.size) + 0.5) / envelope.size)
     scale = 2.0 / float(np.sum(window))
     length = fft.next_fast_len(envelope.size, real=True)
-    mean = float(np.mean(envelope))
-    am = scale * fft.rfft((envelope / mean - 1.0) * window, length)
+    # Of a tone and a weaker one the logarithm of the envelope and the phase are a Hilbert pair, in all orders.
+    level = np.log(np.maximum(envelope / np.mean(envelope), 1e-6))
+    am = scale * fft.rfft((level - np.mean(level)) * window, length)
     at = np.arange(am.size) * rate / length
     with np.errstate(divide="ignore", invalid="ignore"):
         pm = scale * fft.rfft((frequency - carrier) * window, length) / (1j * at)
-    am, pm, at = am[3:], pm[3:], at[3:]
+    am, pm, at = am[1:], pm[1:], at[1:]
     upper, lower = 0.5 * np.abs(am + 1j * pm), 0.5 * np.abs(am - 1j * pm)
     weak = np.minimum(upper, lower)
     either = np.maximum(upper, lower)
     strong = either.copy()
-    strong[(at < 6.0 * rate / envelope.size) | (at > flat) | (weak > 0.2 * strong)] = 0.0
+    strong[(at < 3.0 * rate / envelope.size) | (at > flat) | (weak > 0.2 * strong)] = 0.0
     best = int(np.argmax(strong))
     beside = np.concatenate([either[max(best - 40, 0) : max(best - 4, 0)], either[best + 5 : best + 41]])
-    if strong[best] < 1e-3 or beside.size == 0 or strong[best] < 8.0 * float(np.median(beside)):
+    # A line of its own, not a place between lines of speed and of amplitude.
+    lone = beside.size > 0 and strong[best] > max(8.0 * float(np.median(beside)), 0.05 * float(np.max(beside)))
+    if strong[best] < 2e-4 or not lone:
         return
     second = carrier + at[best] * (1.0 if upper[best] > lower[best] else -1.0)
-    level = 20.0 * math.log10(strong[best])
+    relative = 20.0 * math.log10(strong[best])
     if strong[best] > 0.02:
         raise NotMeasurableError(
-            f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {level:.3g} dB re the first"
+            f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {relative:.3g} dB re the first"
         )
-    warnings.append(f"a second component at {second:.5g} Hz, {level:.3g} dB re the tone, counts as deviation")
+    warnings.append(f"a second component at {second:.5g} Hz, {relative:.3g} dB re the tone, counts as deviation")

@@ -23,6 +23,7 @@ Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
 _MOST_LINES = 16
 _SIGNIFICANCE = 25.0
 _DUST = 2e-6
+_ROUNDING = 1e-11
 
 
 @dataclass(frozen=True)
@@ -179,7 +180,7 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
         total = float(np.sqrt(np.mean(np.square(rest))))
         strongest = 0.0
         while rates.size < _MOST_LINES:
-            if float(np.sqrt(np.mean(np.square(rest)))) <= _DUST * total:
+            if float(np.sqrt(np.mean(np.square(rest)))) <= max(_DUST * total, _ROUNDING * abs(straight[0])):
                 break
             length = fft.next_fast_len(2 * count, real=True)
             power = np.square(2.0 / np.sum(window) * np.abs(fft.rfft(rest * window, length)))
