@@ -29,7 +29,7 @@ class _FirstCompilation(event.Listener):
 
     def on_start(self, event: Any) -> None:
         dispatcher = event.data.get("dispatcher")
-        module = getattr(getattr(dispatcher, "py_func", None), "__module__", "")
+        module = getattr(getattr(dispatcher, "py_func", None), "__module__", None) or ""
         if not self.announced and module.startswith(__package__ or "tapeemu"):
             self.announced = True
             self.callback(_ANNOUNCEMENT)
