@@ -198,7 +198,11 @@ def decay_from_impulse(impulse_response: FloatArray, sample_rate: float, *, band
     """
     h = check_signal(impulse_response)
     rate = check_rate(sample_rate)
-    conditions: Conditions = {"source": "impulse response", "sample_rate_hz": rate, "seconds": round(len(h) / rate, 6)}
+    conditions: Conditions = {
+        "source": "impulse response",
+        "sample_rate_hz": rate,
+        "seconds": round(len(h) / rate, 6),
+    }
     return _from_impulse(h, rate, bands, conditions)
 
 
@@ -294,7 +298,11 @@ def decay_from_noise(
 
 
 def decay_of_noise(
-    recordings: Sequence[FloatArray], burst: NoiseBurst, *, bands: BandName = "octave", latency_seconds: float = 0.0
+    recordings: Sequence[FloatArray],
+    burst: NoiseBurst,
+    *,
+    bands: BandName = "octave",
+    latency_seconds: float = 0.0,
 ) -> Decay:
     """Read decay times from recordings of interrupted noise.
 
@@ -353,7 +361,9 @@ def decay_of_noise(
     return Decay(bands=tuple(results))
 
 
-def echo_density(impulse_response: FloatArray, sample_rate: float, *, window_seconds: float = 0.025) -> EchoDensity:
+def echo_density(
+    impulse_response: FloatArray, sample_rate: float, *, window_seconds: float = 0.025
+) -> EchoDensity:
     """Read how soon a response becomes as dense as noise.
 
     Parameters
@@ -496,7 +506,9 @@ def _from_impulse(h: FloatArray, rate: float, bands: BandName, conditions: Condi
     if reason:
         return Decay(bands=tuple(_undefined(band, reason, conditions) for band in chosen))
     onset = onset_of(h) / rate
-    return Decay(bands=tuple(_integrated(band_envelope(h, rate, band), band, onset, conditions) for band in chosen))
+    return Decay(
+        bands=tuple(_integrated(band_envelope(h, rate, band), band, onset, conditions) for band in chosen)
+    )
 
 
 def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Conditions) -> BandDecay:
@@ -508,7 +520,7 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
     step = envelope.step
     first = max(0, int((onset - 1.0 / (band.high_hz - band.low_hz)) / step))
     power = envelope.power[first:]
-    t = np.arange(len(power)) * step + (first * step - onset)
+    t = np.arange(float(len(power))) * step + (first * step - onset)
     end = t[-1] - 1.0 / (band.high_hz - band.low_hz)  # the filter fades the last bit
     meets = knee(best, end)
     inside = t <= meets
@@ -534,16 +546,16 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
         end,
         _INTEGRATED_DECAYS,
         conditions,
-        fit_level=lambda moment: 10.0
-        * np.log10(np.maximum(best.remaining(moment) + best.floor / best.rates.min(), 1e-30 * total) / total),
+        fit_level=lambda moment: (
+            10.0
+            * np.log10(np.maximum(best.remaining(moment) + best.floor / best.rates.min(), 1e-30 * total) / total)
+        ),
         floor_db=10.0 * math.log10(max(best.floor / float(best.rates.min()) / total, 1e-30)),
         method="backward integration, floor subtracted, tail corrected",
     )
 
 
-def _interrupted(
-    envelope: Envelope, band: Band, stop: float, repeats: int, conditions: Conditions
-) -> BandDecay:
+def _interrupted(envelope: Envelope, band: Band, stop: float, repeats: int, conditions: Conditions) -> BandDecay:
     """Regression on the smoothed level of noise that has stopped."""
     fit, reason = fit_decay(envelope, band, stop)
     if fit is None:
@@ -566,7 +578,7 @@ def _interrupted(
     centre = np.arange(math.ceil(2.0 / (envelope.bandwidth * step)), len(after) - width // 2 - 1)
     reach = np.minimum(centre, width // 2)
     smooth = (running[centre + reach + 1] - running[centre - reach]) / (2 * reach + 1)
-    t = (centre + start) * step - stop
+    t = np.asarray((centre + start) * step - stop, dtype=np.float64)
     end = float(t[-1]) - 1.0 / (band.high_hz - band.low_hz)
     meets = knee(best, end)
     keep = t <= meets
@@ -653,7 +665,10 @@ def _band_result(
         bent = f"the curvature is {100.0 * (t30.value / t20.value - 1.0):.0f} %: the decay is not straight"
         figures["T30"] = _warned(t30, bent)
     followed = 10.0 * math.log10(
-        max(float(best.signal(np.array([fit.begins]))[0] / max(float(best.signal(np.array([meets]))[0]), 1e-300)), 1e-30)
+        max(
+            float(best.signal(np.array([fit.begins]))[0] / max(float(best.signal(np.array([meets]))[0]), 1e-300)),
+            1e-30,
+        )
     )
     known = {**known, "fit_begins_seconds": round(fit.begins, 6), "fit_range_db": round(followed, 2)}
 
@@ -669,7 +684,9 @@ def _band_result(
             early, late = NEPERS / fit.double.rates
             likelihood = _warned(likelihood, f"two slopes fit better: {early:.3g} s, then {late:.3g} s")
         if cut:
-            likelihood = _warned(likelihood, f"the recording ends {usable:.1f} dB below the start, above any floor")
+            likelihood = _warned(
+                likelihood, f"the recording ends {usable:.1f} dB below the start, above any floor"
+            )
         if fit.begins > 2.0 / width_hz + 1e-3:
             likelihood = _warned(likelihood, f"the first {fit.begins:.2g} s are not exponential and were left out")
         if not fit.agrees:
@@ -692,7 +709,8 @@ def _band_result(
             unit="dB",
             method="start of the decay to where it meets the floor",
             conditions=known,
-            uncertainty=4.343 / math.sqrt(max(envelope.bandwidth * envelope.step * len(envelope.power) / 10.0, 1.0)),
+            uncertainty=4.343
+            / math.sqrt(max(envelope.bandwidth * envelope.step * len(envelope.power) / 10.0, 1.0)),
             uncertainty_basis="theory (level of the floor from a tenth of the recording)",
             warnings=(f"{limit} there",) if cut or deep else (),
         ),
@@ -712,7 +730,14 @@ def _band_result(
 
 
 def _likelihood_reading(
-    quantity: str, model: DecayModel, index: int, conditions: Conditions, followed: float, envelope: Envelope, band: Band, fit: DecayFit
+    quantity: str,
+    model: DecayModel,
+    index: int,
+    conditions: Conditions,
+    followed: float,
+    envelope: Envelope,
+    band: Band,
+    fit: DecayFit,
 ) -> Reading:
     value = NEPERS / float(model.rates[index])
     relative = float(model.rate_sigma[index])
@@ -750,8 +775,14 @@ def _too_short(value: float, envelope: Envelope, width_hz: float) -> str:
 
 
 def _warned(reading: Reading, warning: str) -> Reading:
-    return Reading(**{**reading.to_dict(), "uncertainty": reading.uncertainty, "value": reading.value,
-                      "warnings": (*reading.warnings, warning)})
+    return Reading(
+        **{
+            **reading.to_dict(),
+            "uncertainty": reading.uncertainty,
+            "value": reading.value,
+            "warnings": (*reading.warnings, warning),
+        }
+    )
 
 
 def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> float:

@@ -9,7 +9,19 @@ import numpy as np
 from measure.errors import MeasureError
 from measure.validation import FloatArray
 
-__all__ = ["NEPERS", "Band", "BandName", "DecayFit", "DecayModel", "Envelope", "band_envelope", "bands_of", "fit_decay", "knee", "onset_of"]
+__all__ = [
+    "NEPERS",
+    "Band",
+    "BandName",
+    "DecayFit",
+    "DecayModel",
+    "Envelope",
+    "band_envelope",
+    "bands_of",
+    "fit_decay",
+    "knee",
+    "onset_of",
+]
 
 BandName = Literal["octave", "third octave", "broadband"]
 
@@ -60,11 +72,11 @@ class DecayModel:
     log_likelihood: float
 
     def signal(self, t: FloatArray) -> FloatArray:
-        return np.sum(self.powers[:, None] * np.exp(-self.rates[:, None] * t), axis=0)
+        return np.asarray(np.sum(self.powers[:, None] * np.exp(-self.rates[:, None] * t), axis=0))
 
     def remaining(self, t: FloatArray) -> FloatArray:
         """Energy still to come."""
-        return np.sum((self.powers / self.rates)[:, None] * np.exp(-self.rates[:, None] * t), axis=0)
+        return np.asarray(np.sum((self.powers / self.rates)[:, None] * np.exp(-self.rates[:, None] * t), axis=0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +108,14 @@ def bands_of(kind: BandName, rate: float) -> list[Band]:
     else:
         raise MeasureError(f"bands is {kind!r}, but must be 'octave', 'third octave' or 'broadband'")
     bands = [
-        Band(f"{nominal:g} Hz", nominal, 10.0 ** (3.0 + tenths / 10.0 - half), 10.0 ** (3.0 + tenths / 10.0 + half), skirt, skirt)
+        Band(
+            f"{nominal:g} Hz",
+            nominal,
+            10.0 ** (3.0 + tenths / 10.0 - half),
+            10.0 ** (3.0 + tenths / 10.0 + half),
+            skirt,
+            skirt,
+        )
         for nominal, tenths in chosen
     ]
     return [band for band in bands if band.high_hz * 2.0**band.high_skirt < 0.5 * rate]
@@ -223,7 +242,7 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
 def _block_means(power: FloatArray, blocks: int) -> FloatArray:
     size = max(1, len(power) // blocks)
     count = len(power) // size
-    return power[: count * size].reshape(count, size).mean(axis=1)
+    return np.asarray(power[: count * size].reshape(count, size).mean(axis=1))
 
 
 def _fit_from(
@@ -232,7 +251,8 @@ def _fit_from(
     def blocks_of(blocks: int) -> tuple[FloatArray, FloatArray, float]:
         y = _block_means(power, blocks) + cap
         span = max(1, len(power) // blocks) * envelope.step
-        return start + (np.arange(len(y)) + 0.5) * span - 0.5 * envelope.step, y, envelope.bandwidth * span
+        centres = (np.arange(float(len(y))) + 0.5) * span - 0.5 * envelope.step
+        return start + centres, y, envelope.bandwidth * span
 
     # Many starts on few blocks, then one climb on many. A thousand blocks describe a decay unless it is over
     # within a few of them.
@@ -257,7 +277,7 @@ def _fit_from(
 
 def _starts_well(power: FloatArray, envelope: Envelope, start: float, model: DecayModel) -> bool:
     """Whether the model holds, to four standard deviations, in each quarter of its first 5 dB."""
-    t = start + np.arange(len(power)) * envelope.step
+    t = start + np.arange(float(len(power))) * envelope.step
     mean = model.signal(t) + model.floor
     extent = int(np.argmax(mean <= 10.0**-0.5 * mean[0])) or len(power)
     quarter = extent // 4
@@ -390,5 +410,3 @@ def _maximise(
         rate_sigma=sigma[order],
         log_likelihood=value * weight,
     )
-
-

@@ -182,8 +182,10 @@ def response_from_sweep(
     peak = max(float(np.max(np.abs(impulse))), 1e-300)
     # Cramer-Rao bound for the delay of a flat band: 1 / (2 pi B_rms sqrt(2 E / N0)).
     doubt = noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
-    notes = () if sharpness > 0.25 else (
-        "the impulse response is spread in time; the latency is that of its strongest part",
+    notes = (
+        ()
+        if sharpness > 0.25
+        else ("the impulse response is spread in time; the latency is that of its strongest part",)
     )
 
     def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
@@ -216,15 +218,11 @@ def response_from_sweep(
         ),
         low_edge=_edge_reading("lower -3 dB edge", low_edge, f[0], spacing, conditions),
         high_edge=_edge_reading("upper -3 dB edge", high_edge, f[-1], spacing, conditions),
-        magnitude=Curve(
-            quantity="magnitude", x=f, y=magnitude_db, x_name="frequency", x_unit="Hz", y_unit="dB"
-        ),
+        magnitude=Curve(quantity="magnitude", x=f, y=magnitude_db, x_name="frequency", x_unit="Hz", y_unit="dB"),
         phase=Curve(
             quantity="phase without latency", x=f, y=phase_deg, x_name="frequency", x_unit="Hz", y_unit="degrees"
         ),
-        group_delay=Curve(
-            quantity="group delay", x=f, y=group_delay, x_name="frequency", x_unit="Hz", y_unit="s"
-        ),
+        group_delay=Curve(quantity="group delay", x=f, y=group_delay, x_name="frequency", x_unit="Hz", y_unit="s"),
         impulse_response=impulse,
         origin=origin,
     )
@@ -238,7 +236,9 @@ def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[
     frequencies = np.fft.rfftfreq(size, 1.0 / rate)
     sent = np.fft.rfft(sweep.signal, size)
     # Outside the swept band the quotient would be noise over nothing.
-    low = np.clip(np.log(np.maximum(frequencies, 1e-9) / sweep.start_hz) / math.log(sweep.low_hz / sweep.start_hz), 0, 1)
+    low = np.clip(
+        np.log(np.maximum(frequencies, 1e-9) / sweep.start_hz) / math.log(sweep.low_hz / sweep.start_hz), 0, 1
+    )
     high = np.clip((sweep.stop_hz - frequencies) / (sweep.stop_hz - sweep.high_hz), 0, 1)
     band = (0.5 - 0.5 * np.cos(np.pi * low)) * (0.5 - 0.5 * np.cos(np.pi * high))
     inside = band > 0.0
@@ -337,9 +337,7 @@ def _undefined(reason: str, conditions: dict[str, str | float | int | bool]) -> 
         )
 
     def curve(quantity: str, unit: str) -> Curve:
-        return Curve(
-            quantity=quantity, x=np.empty(0), y=np.empty(0), x_name="frequency", x_unit="Hz", y_unit=unit
-        )
+        return Curve(quantity=quantity, x=np.empty(0), y=np.empty(0), x_name="frequency", x_unit="Hz", y_unit=unit)
 
     return Response(
         latency_seconds=reading("latency", "s"),

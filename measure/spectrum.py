@@ -122,7 +122,7 @@ def power_spectrum(signal: FloatArray, sample_rate: float) -> tuple[FloatArray, 
     power[0] *= 0.5
     if n % 2 == 0:
         power[-1] *= 0.5
-    return np.fft.rfftfreq(n, 1.0 / sample_rate), power
+    return np.asarray(np.fft.rfftfreq(n, 1.0 / sample_rate), dtype=np.float64), power
 
 
 def band_power(signal: FloatArray, sample_rate: float, *, low_hz: float, high_hz: float) -> float:
@@ -170,8 +170,8 @@ def find_tone(signal: FloatArray, sample_rate: float, *, near_hz: float | None =
     bin_hz = sample_rate / size
     low, high = 1, len(magnitude) - 1
     if near_hz is not None:
-        low = max(low, int(math.ceil(0.95 * near_hz / bin_hz)))
-        high = min(high, int(0.95 ** -1 * near_hz / bin_hz) + 1)
+        low = max(low, math.ceil(0.95 * near_hz / bin_hz))
+        high = min(high, int(0.95**-1 * near_hz / bin_hz) + 1)
     if high <= low:
         return math.nan
     peak = low + int(np.argmax(magnitude[low:high]))
@@ -281,7 +281,7 @@ def fit_tone(
     # A line so low that hardly any period of it fits is a trend, not a tone.
     if found * len(y) / rate < _MIN_PERIODS:
         return _no_fit(
-            f"the recording holds {found * len(y) / rate:.1f} periods of {found:.4g} Hz, fewer than {_MIN_PERIODS}",
+            f"the recording holds {found * len(y) / rate:.1f} periods of {found:.4g} Hz, under {_MIN_PERIODS}",
             orders,
             rate,
         )
@@ -289,7 +289,7 @@ def fit_tone(
     tracked = len(phase) >= 0.5 * len(y) and len(phase) * found / rate >= _MIN_PERIODS
     if not tracked:
         refined = _refine(y, rate, found)
-        phase = 2.0 * np.pi * refined / rate * np.arange(len(y))
+        phase = 2.0 * np.pi * refined / rate * np.arange(float(len(y)))
         start = 0
     n = len(phase)
     part = y[start : start + n]
@@ -400,7 +400,9 @@ def fit_lines(
     phase, envelope, start = track_phase(y, rate, frequency_hz=nearest, neighbour_hz=neighbour_hz)
     n = len(phase)
     if n < 0.25 * len(y) or n * neighbour_hz / rate < _MIN_PERIODS:
-        return nothing(f"the recording of {len(y) / rate:.3g} s is too short to part lines {neighbour_hz:g} Hz apart")
+        return nothing(
+            f"the recording of {len(y) / rate:.3g} s is too short to part lines {neighbour_hz:g} Hz apart"
+        )
     if np.std(envelope) > 0.3 * np.mean(envelope):
         return nothing("the tracked tone's amplitude swings by more than 30 %: it is interrupted or missing")
     multiples = np.concatenate([[0.0], np.asarray(lines_hz, dtype=np.float64) / reference_hz])
@@ -423,7 +425,9 @@ def unusable(signal: FloatArray) -> str:
     finite = np.isfinite(signal)
     if not finite.all():
         first = int(np.argmin(finite))
-        return f"{len(signal) - np.count_nonzero(finite)} samples are not finite numbers; the first is sample {first}"
+        return (
+            f"{len(signal) - np.count_nonzero(finite)} samples are not finite numbers; the first is sample {first}"
+        )
     peak = float(np.max(np.abs(signal)))
     if peak < 1e-12:
         return "the recording is silent" if peak == 0.0 else f"the recording is silent (peak {peak:.1e})"
@@ -468,7 +472,9 @@ def aliasing_ratio_db(
     n = len(y)
     cycles = round(frequency_hz * n / rate)
     if cycles < 1 or abs(cycles - frequency_hz * n / rate) > 1e-6 * cycles:
-        raise MeasureError(f"{frequency_hz!r} Hz does not lie on the grid of {n} samples; take it from prime_grid()")
+        raise MeasureError(
+            f"{frequency_hz!r} Hz does not lie on the grid of {n} samples; take it from prime_grid()"
+        )
     if any(n % divisor == 0 for divisor in range(2, math.isqrt(n) + 1)):
         raise MeasureError(f"the period has {n} samples, which is not a prime number; take it from prime_grid()")
     power = np.abs(np.fft.rfft(y)) ** 2
@@ -504,7 +510,7 @@ def _weights(n: int) -> FloatArray:
     # Tukey window, half of it tapered: the tails of what is not modelled fall with the cube of the distance,
     # and the noise of the estimate rises by 10 % only.
     edge = np.minimum(np.arange(n) + 0.5, n - np.arange(n) - 0.5) / (0.25 * n)
-    return 0.5 - 0.5 * np.cos(np.pi * np.minimum(edge, 1.0))
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.minimum(edge, 1.0)))
 
 
 def _solve(

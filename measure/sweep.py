@@ -79,7 +79,7 @@ class SynchronisedSweep:
         phase = -2.0 * np.pi * f * length * (1.0 - np.log(f / self.start_hz)) + 0.25 * np.pi
         inverse = 2.0 * np.sqrt(f / length) * np.exp(1j * phase) / self.sample_rate
         inverse[0] = 0.0
-        return inverse * 10.0 ** (-self.level_dbfs / 20.0)
+        return np.asarray(inverse * 10.0 ** (-self.level_dbfs / 20.0))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -160,8 +160,10 @@ def synchronised_sweep(
     if not 0.0 < 2.0 * low_hz < high_hz:
         raise MeasureError(f"the sweep goes from {low_hz!r} to {high_hz!r} Hz, but must span an octave or more")
     if not (seconds > 0.0 and tail_seconds >= 0.0 and math.isfinite(level_dbfs)):
-        raise MeasureError(f"seconds is {seconds!r}, tail_seconds {tail_seconds!r}, level_dbfs {level_dbfs!r}; "
-                           "durations must not be negative and the level must be finite")
+        raise MeasureError(
+            f"seconds is {seconds!r}, tail_seconds {tail_seconds!r}, level_dbfs {level_dbfs!r}; "
+            "durations must not be negative and the level must be finite"
+        )
     start = 0.25 * low_hz
     stop = min(1.1 * high_hz, 0.49 * rate)
     octaves = math.log(stop / start)
@@ -201,8 +203,10 @@ def noise_burst(
     rate = check_rate(sample_rate)
     n = round(seconds * rate)
     if n < 1 or silence_seconds < 0.0:
-        raise MeasureError(f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be "
-                           "negative and there must be noise")
+        raise MeasureError(
+            f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be "
+            "negative and there must be noise"
+        )
     noise = np.random.default_rng(seed).standard_normal(n)
     # A sine of amplitude 1 has 0 dBFS, hence an RMS of 0 dBFS is that of such a sine.
     noise *= 10.0 ** (level_dbfs / 20.0) / (math.sqrt(2.0) * math.sqrt(float(np.mean(noise**2))))
@@ -224,7 +228,7 @@ def steady_tone(sample_rate: float, *, frequency_hz: float, seconds: float, leve
     tone = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * np.pi * frequency_hz / rate * np.arange(n))
     fade = min(n, round(0.01 * rate))
     tone[:fade] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / max(fade, 1))
-    return tone
+    return np.asarray(tone)
 
 
 def two_tones(
@@ -253,7 +257,7 @@ def two_tones(
     share = low_to_high / (1.0 + low_to_high)
     low = steady_tone(sample_rate, frequency_hz=low_hz, seconds=seconds, level_dbfs=0.0)
     high = steady_tone(sample_rate, frequency_hz=high_hz, seconds=seconds, level_dbfs=0.0)
-    return peak * (share * low + (1.0 - share) * high)
+    return np.asarray(peak * (share * low + (1.0 - share) * high))
 
 
 def level_steps(
@@ -309,5 +313,7 @@ def drive(system: System, signal: FloatArray, sample_rate: float) -> FloatArray:
             f"{len(signal)} samples; wrap it so that it returns one channel of floating-point samples"
         )
     if len(answer) < len(signal):
-        raise MeasureError(f"the system returned {len(answer)} samples for {len(signal)}; it must not shorten audio")
-    return answer[: len(signal)].astype(np.float64)
+        raise MeasureError(
+            f"the system returned {len(answer)} samples for {len(signal)}; it must not shorten audio"
+        )
+    return np.asarray(answer[: len(signal)], dtype=np.float64)
