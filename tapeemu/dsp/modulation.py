@@ -1,0 +1,513 @@
+"""Trajectories that belong to the tape: any stretch of them can be computed at any time, in any order.
+
+A trajectory is a sum of sines (rotating parts) and of band-limited Gaussian noise. It is a function of the
+absolute sample index and of keys derived from the seed, and of nothing else: sines are evaluated from the
+exact number of turns modulo one (integer arithmetic), noise is shaped from a counter-based hash of its own
+node index. Hour ten costs what second one costs and is as exact.
+
+Everything is defined in time, so the same key gives the same trajectory at every sample rate.
+
+Sources: counter-based mixing: Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA
+2014. Overlap-save and cubic Hermite interpolation: common practice.
+"""
+
+import math
+from fractions import Fraction
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.validation import FloatArray
+
+__all__ = [
+    "SEGMENT",
+    "TWO_SIGMA",
+    "FastNoise",
+    "NoiseBand",
+    "Sine",
+    "SlowNoise",
+    "Trajectory",
+    "exceeded_level",
+    "stream_key",
+]
+
+SEGMENT = 16384
+"""Samples in one piece of a trajectory; pieces start at its multiples, so block sizes cannot matter."""
+
+TWO_SIGMA = 1.959963984540054
+"""Standard deviations that a Gaussian quantity exceeds 5 % of the time."""
+
+_SLOWEST_GRID_HZ = 2750.0
+"""Sines and slow noise are evaluated at this rate or above, then interpolated."""
+
+_NODES_PER_PERIOD = 12
+"""Nodes per period of the highest frequency of a slow band."""
+
+
+def stream_key(seed: int, *place: int | str) -> int:
+    """64-bit key of one random part, from the seed and the part's name and number."""
+    words = [seed & 0xFFFFFFFF, seed >> 32]
+    for part in place:
+        words += [part] if isinstance(part, int) else [int.from_bytes(part.encode(), "little") % (1 << 32)]
+    return int(np.random.SeedSequence(words).generate_state(1, np.uint64)[0])
+
+
+class Sine(NamedTuple):
+    """``amplitude * cos(2 pi (rate_hz * t + cycles))``."""
+
+    rate_hz: float
+    amplitude: float
+    cycles: float
+
+
+class NoiseBand(NamedTuple):
+    """Gaussian noise between two edges (-6 dB points), of a stated spectral slope.
+
+    Attributes
+    ----------
+    key : int
+        From :func:`stream_key`.
+    low_hz, high_hz : float
+        Edges. The lower may be 0 when the noise is not integrated.
+    rms : float
+        Standard deviation of the noise, before integration.
+    slope_db_per_octave : float
+        Slope of the power spectrum between the edges; 0 is flat.
+    integrate : bool
+        Deliver the integral over time (in seconds) of the noise instead of the noise. It is designed as a
+        response, not accumulated, so it is stationary and bounded.
+    """
+
+    key: int
+    low_hz: float
+    high_hz: float
+    rms: float
+    slope_db_per_octave: float = 0.0
+    integrate: bool = False
+
+
+def band_shape(band: NoiseBand, frequencies: npt.NDArray[np.floating[Any]]) -> FloatArray:
+    """Amplitude response of a band, not yet scaled: raised-cosine edges and a sloped top.
+
+    The lower edge rises from 0.65 to 1.35 of `low_hz`, the upper falls from 0.85 to 1.15 of `high_hz`.
+    """
+
+    def rise(edge: float, width: float) -> FloatArray:
+        place = np.clip((frequencies - edge) / (width * edge), -1.0, 1.0)
+        return np.asarray(0.5 * (1.0 + np.sin(0.5 * np.pi * place)))
+
+    shape = 1.0 - rise(band.high_hz, 0.15)
+    if band.low_hz > 0.0:
+        shape *= rise(band.low_hz, 0.35)
+    if band.slope_db_per_octave:
+        floor = band.low_hz if band.low_hz > 0.0 else 0.01 * band.high_hz
+        octaves = np.log2(np.maximum(frequencies, 0.5 * floor) / band.high_hz)
+        shape *= 10.0 ** (band.slope_db_per_octave * octaves / 20.0)
+    return shape
+
+
+def power_spectrum(band: NoiseBand, frequencies: npt.NDArray[np.floating[Any]]) -> FloatArray:
+    """One-sided power density of the noise of a band (before integration), per Hz, as asked for."""
+    grid = np.linspace(0.0, 1.2 * band.high_hz, 20001)
+    total = np.trapezoid(band_shape(band, grid) ** 2, grid)
+    return np.asarray(band.rms**2 / total * band_shape(band, frequencies) ** 2)
+
+
+class _Filter(NamedTuple):
+    """What :class:`SlowNoise` filters with; spectra of `size` points."""
+
+    taps: int
+    size: int
+    value: npt.NDArray[np.complex128]
+    slope: npt.NDArray[np.complex128]
+    rms: float
+
+
+@lru_cache(maxsize=64)
+def _slow_filter(band: NoiseBand) -> _Filter:
+    """Design the kernel of a band and its derivative on the node grid.
+
+    The kernel of the delivered quantity is windowed (Hann) to a finite support, so that a node depends on
+    a finite number of hashed numbers. The slope is its exact derivative as a band-limited function. It is
+    scaled such that the noise (the slope, when integrated) has the rms of the band exactly.
+    """
+    rate = _NODES_PER_PERIOD * band.high_hz
+    lowest = band.low_hz if band.low_hz > 0.0 else 0.15 * band.high_hz
+    taps = 2 * math.ceil(3.0 * rate / lowest) + 1
+    size = 1 << (4 * taps - 1).bit_length()
+    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
+    turn = 2j * np.pi * frequencies
+    response = band_shape(band, frequencies).astype(np.complex128)
+    if band.integrate:
+        response[1:] /= turn[1:]
+        response[0] = 0.0
+    kernel = np.roll(np.fft.irfft(response, size), taps // 2)[:taps] * np.hanning(taps + 2)[1:-1]
+    if band.integrate:
+        kernel = 0.5 * (kernel - kernel[::-1])
+    value = np.asarray(np.fft.rfft(kernel, size), dtype=np.complex128)
+    slope = value * turn
+    slope[-1] = 0.0
+    noise = np.fft.irfft(slope if band.integrate else value, size)
+    scale = band.rms / math.sqrt(float(np.sum(noise**2)))
+    value *= scale
+    rms = math.sqrt(float(np.sum(np.fft.irfft(value, size) ** 2)))
+    return _Filter(taps, size, value, slope * (scale / rate), rms)
+
+
+class SlowNoise:
+    """Band-limited noise on a node grid of twelve nodes per period of its highest frequency.
+
+    Nodes carry the value and the exact slope, so that a cubic Hermite interpolant between them is within
+    0.1 % of the value and 0.2 % of the slope at the upper band edge, and far better below it.
+
+    Parameters
+    ----------
+    band : NoiseBand
+        Edges, rms and key. `high_hz` / `low_hz` up to 200.
+
+    Attributes
+    ----------
+    rms : float
+        Standard deviation of what is delivered.
+    bound : float
+        Largest magnitude, eight standard deviations. Nodes are clipped at 6.8, which does not happen in
+        practice; the interpolant may overshoot them by less than 1.2.
+    rate_hz : float
+        Nodes per second; node 0 is at time 0.
+    """
+
+    def __init__(self, band: NoiseBand) -> None:
+        self.band = band
+        self.rate_hz = _NODES_PER_PERIOD * band.high_hz
+        self._filter = _slow_filter(band)
+        self.rms = self._filter.rms
+        self.bound = 8.0 * self.rms
+        self._hop = self._filter.size - self._filter.taps + 1
+        self._blocks: dict[int, tuple[FloatArray, FloatArray]] = {}
+
+    def nodes(self, first: int, count: int) -> tuple[FloatArray, FloatArray]:
+        """Values and slopes (per node spacing) of `count` nodes from index `first` on."""
+        block, offset = divmod(first, self._hop)
+        values, slopes = self._block(block)
+        if offset + count <= self._hop:
+            return values[offset : offset + count], slopes[offset : offset + count]
+        parts = [(values[offset:], slopes[offset:])]
+        missing = count - (self._hop - offset)
+        while missing > 0:
+            block += 1
+            values, slopes = self._block(block)
+            parts.append((values[:missing], slopes[:missing]))
+            missing -= self._hop
+        return np.concatenate([v for v, _ in parts]), np.concatenate([s for _, s in parts])
+
+    def _block(self, block: int) -> tuple[FloatArray, FloatArray]:
+        found = self._blocks.get(block)
+        if found is None:
+            from tapeemu.dsp.kernels.modulation import fill_noise
+
+            filter_ = self._filter
+            white = np.empty(filter_.size)
+            fill_noise(np.uint64(self.band.key), block * self._hop - (filter_.taps - 1), white)
+            spectrum = np.fft.rfft(white)
+            found = (
+                np.fft.irfft(spectrum * filter_.value, filter_.size)[filter_.taps - 1 :],
+                np.fft.irfft(spectrum * filter_.slope, filter_.size)[filter_.taps - 1 :],
+            )
+            limit = 6.8 * self.rms
+            np.clip(found[0], -limit, limit, out=found[0])
+            while len(self._blocks) > 1:
+                del self._blocks[next(iter(self._blocks))]
+            self._blocks[block] = found
+        return found
+
+
+@lru_cache(maxsize=16)
+def _upsampling_taps(factor: int, edge: float) -> npt.NDArray[np.float32]:
+    """Least-squares taps, one row a phase, that raise the rate of a signal below `edge` (cycles per sample)."""
+    offsets = np.arange(8) - 3
+    fractions = np.arange(factor) / factor
+    normal = np.sinc(2.0 * edge * (offsets[:, None] - offsets[None, :]))
+    taps = np.linalg.solve(normal, np.sinc(2.0 * edge * (offsets[:, None] - fractions))).T
+    return np.ascontiguousarray(taps, dtype=np.float32)
+
+
+class FastNoise:
+    """Band-limited noise at the sample rate, from overlapping blocks with hashed phases.
+
+    Each block of 0.2 s is one inverse transform of a spectrum with the magnitudes of the band and hashed
+    phases; blocks overlap by 20 ms with sine and cosine edges, so the power is constant. Many independent
+    phases make it Gaussian in practice. Blocks start at multiples of 180 ms (rounded to a sample), so the
+    usual sample rates share one trajectory. Blocks are made at the sample rate over a power of two, at least
+    3.7 times the highest frequency, and raised by eight taps a sample (images below -60 dB).
+
+    Parameters
+    ----------
+    band : NoiseBand
+        Edges, rms and key; `high_hz` is cut at 0.39 of the sample rate. `low_hz` must be 50 Hz or more.
+    sample_rate : float
+        Samples per second.
+
+    Attributes
+    ----------
+    rms : float
+        Standard deviation of what is delivered.
+    bound : float
+        Largest magnitude: blocks are clipped at eight standard deviations, which does not happen in practice.
+    """
+
+    _BLOCKS = 8
+    """Blocks made together: the transform handles several at once faster than one after the other."""
+
+    _EDGE = 0.27
+    """Highest frequency over the rate at which blocks are made, when that is lower than the sample rate."""
+
+    def __init__(self, band: NoiseBand, sample_rate: float) -> None:
+        self.band = band
+        highest = min(1.15 * band.high_hz, 0.45 * sample_rate)
+        self._factor = 1
+        while highest <= self._EDGE * sample_rate / (2 * self._factor):
+            self._factor *= 2
+        rate = sample_rate / self._factor
+        self._taps = _upsampling_taps(self._factor, self._EDGE)
+        self._hop = round(0.18 * rate)
+        self._edge = round(0.02 * rate)
+        self._size = self._hop + self._edge
+        spacing = rate / self._size
+        bins = np.arange(1, int(highest / spacing) + 1)
+        amplitudes = band_shape(band, bins * spacing)
+        total = math.sqrt(0.5 * float(np.sum(amplitudes**2)))
+        if total > 0.0:
+            amplitudes *= band.rms / total
+        if band.integrate:
+            amplitudes /= 2.0 * np.pi * spacing * bins
+        used = np.nonzero(amplitudes)[0]
+        self._first_bin = int(bins[used[0]]) if used.size else 1
+        self._magnitudes = 0.5 * self._size * amplitudes[used]
+        self.rms = math.sqrt(0.5 * float(np.sum(amplitudes**2)))
+        self._limit = np.float32(8.0 * self.rms)
+        self.bound = float(self._limit * np.max(np.sum(np.abs(self._taps), axis=1)))
+        phase = 0.5 * np.pi * (np.arange(self._edge) + 0.5) / self._edge
+        self._window = np.sin(phase).astype(np.float32)
+        self._circle = np.exp(2j * np.pi * np.arange(1024) / 1024).astype(np.complex64)
+        self._scratch = np.empty((self._factor, 0), dtype=np.float32)
+        self._runs: dict[int, npt.NDArray[np.float32]] = {}
+
+    def add(self, first: int, out: FloatArray) -> None:
+        """Add the noise from sample index `first` on to `out`; both start and length are multiples of 16."""
+        from tapeemu.dsp.kernels.modulation import add_upsampled
+
+        count = out.size // self._factor
+        if self._scratch.shape[1] != count:
+            self._scratch = np.empty((self._factor, count), dtype=np.float32)
+        low = self._low_rate(first // self._factor - 3, count + 7)
+        add_upsampled(low, self._taps, self._scratch, out)
+
+    def _low_rate(self, first: int, count: int) -> npt.NDArray[np.float32]:
+        length = self._BLOCKS * self._hop
+        run, offset = divmod(first, length)
+        if offset + count <= length:
+            return self._run(run)[offset : offset + count]
+        parts = [self._run(run)[offset:]]
+        while (missing := count - sum(part.size for part in parts)) > 0:
+            run += 1
+            parts.append(self._run(run)[:missing])
+        return np.concatenate(parts)
+
+    def _run(self, run: int) -> npt.NDArray[np.float32]:
+        found = self._runs.get(run)
+        if found is None:
+            from scipy.fft import irfft
+
+            from tapeemu.dsp.kernels.modulation import fill_spectra, join_blocks
+
+            spectra = np.zeros((self._BLOCKS + 1, self._size // 2 + 1), dtype=np.complex64)
+            key = np.uint64(self.band.key)
+            fill_spectra(key, run * self._BLOCKS - 1, self._first_bin, self._magnitudes, self._circle, spectra)
+            blocks = irfft(spectra, self._size, axis=-1, overwrite_x=True)
+            found = np.empty(self._BLOCKS * self._hop, dtype=np.float32)
+            join_blocks(blocks, self._window, self._hop, found)
+            np.clip(found, -self._limit, self._limit, out=found)
+            while len(self._runs) > 1:
+                del self._runs[next(iter(self._runs))]
+            self._runs[run] = found
+        return found
+
+
+class Trajectory:
+    """A sum of sines and noise bands, sampled at the audio rate, in anchored segments.
+
+    Sines and slow bands are evaluated by value and slope on a grid of 2.75 kHz or more and interpolated:
+    a sine of 200 Hz keeps its rate of change within 0.06 %, one of 20 Hz within 1e-6.
+
+    Parameters
+    ----------
+    sines : sequence of Sine
+        Rates up to 250 Hz.
+    slow : sequence of NoiseBand
+        Bands up to 250 Hz.
+    fast : sequence of NoiseBand
+        Bands from 50 Hz up.
+    sample_rate : float
+        Samples per second.
+    scale : float
+        Factor on everything, e.g. the sample rate to turn seconds into samples.
+    """
+
+    def __init__(
+        self,
+        *,
+        sines: tuple[Sine, ...] = (),
+        slow: tuple[NoiseBand, ...] = (),
+        fast: tuple[NoiseBand, ...] = (),
+        sample_rate: float,
+        scale: float = 1.0,
+    ) -> None:
+        self.sample_rate = sample_rate
+        self._step = 1
+        while sample_rate / (2 * self._step) >= _SLOWEST_GRID_HZ:
+            self._step *= 2
+        self._rate = Fraction(sample_rate)
+        self._sines = [
+            (
+                scale * sine.amplitude,
+                _PerSample(Fraction(sine.rate_hz) / self._rate),
+                sine.cycles,
+                self._step * sine.rate_hz / sample_rate,
+            )
+            for sine in sines
+            if sine.amplitude != 0.0
+        ]
+        self._slow = []
+        for band in slow:
+            if band.rms > 0.0:
+                noise = SlowNoise(band._replace(rms=scale * band.rms))
+                place = _PerSample(Fraction(noise.rate_hz) / self._rate)
+                self._slow.append((noise, place, self._step * noise.rate_hz / sample_rate))
+        self._fast = [
+            FastNoise(band._replace(rms=scale * band.rms), sample_rate) for band in fast if band.rms > 0.0
+        ]
+        self.bound = sum(abs(amplitude) for amplitude, *_ in self._sines)
+        self.bound += sum(noise.bound for noise, *_ in self._slow) + sum(noise.bound for noise in self._fast)
+        """Largest magnitude: the sum of the peaks of the sines and of the bounds of the noises."""
+        self._values = np.empty(SEGMENT // self._step + 8)  # one more than intervals, in whole groups of eight
+        self._slopes = np.empty_like(self._values)
+        self._lanes = np.empty((2, 8))
+        self._segments: dict[int, FloatArray] = {}
+
+    @property
+    def is_zero(self) -> bool:
+        """Whether nothing ever moves."""
+        return not (self._sines or self._slow or self._fast)
+
+    def segment(self, index: int) -> FloatArray:
+        """Samples ``index * SEGMENT`` to ``(index + 1) * SEGMENT - 1``; not to be written to."""
+        found = self._segments.get(index)
+        if found is None:
+            found = self._compute(index)
+            while len(self._segments) > 1:
+                del self._segments[next(iter(self._segments))]
+            self._segments[index] = found
+        return found
+
+    def values(self, first: int, count: int) -> FloatArray:
+        """Samples `first` to ``first + count - 1`` as a new array."""
+        out = np.empty(count)
+        done = 0
+        while done < count:
+            index, offset = divmod(first + done, SEGMENT)
+            some = min(count - done, SEGMENT - offset)
+            out[done : done + some] = self.segment(index)[offset : offset + some]
+            done += some
+        return out
+
+    def _compute(self, index: int) -> FloatArray:
+        from tapeemu.dsp.kernels.modulation import add_nodes, add_phasor, expand
+
+        first = index * SEGMENT
+        values, slopes = self._values, self._slopes
+        values.fill(0.0)
+        slopes.fill(0.0)
+        for amplitude, turns, cycles, per_step in self._sines:
+            add_phasor(amplitude, turns.part(first) + cycles, per_step, self._lanes, values, slopes)
+        for noise, place, per_step in self._slow:
+            node, fraction = place.split(first)
+            node_values, node_slopes = noise.nodes(node, int(fraction + per_step * (values.size - 1)) + 3)
+            add_nodes(node_values, node_slopes, fraction, per_step, values, slopes)
+        out = np.empty(SEGMENT)
+        expand(values, slopes, self._step, out)
+        for fast in self._fast:
+            fast.add(first, out)
+        return out
+
+
+class _PerSample:
+    """An exact rate per sample: where sample `n` stands, split into whole and fraction."""
+
+    def __init__(self, rate: Fraction) -> None:
+        self._numerator, self._denominator = rate.numerator, rate.denominator
+
+    def split(self, sample: int) -> tuple[int, float]:
+        whole, rest = divmod(sample * self._numerator, self._denominator)
+        return whole, rest / self._denominator
+
+    def part(self, sample: int) -> float:
+        return (sample * self._numerator % self._denominator) / self._denominator
+
+
+def exceeded_level(amplitudes: Any, rms: float, *, share: float = 0.05) -> float:
+    """Level that the magnitude of a sum of sines and Gaussian noise exceeds for a share of the time.
+
+    The sines are taken as independent (rates without a common period). Their sum is sampled at 2**14
+    quasi-random sets of phases; for each, the Gaussian tail is exact, so only the sines are sampled: the
+    result is within 0.1 % of the exact one for one to six sines.
+
+    Parameters
+    ----------
+    amplitudes : array_like
+        Peaks of the sines.
+    rms : float
+        Standard deviation of the noise.
+    share : float
+        Share of the time, 0 to 1; 0.05 gives the figure called two-sigma.
+
+    Returns
+    -------
+    float
+        The level, in the unit of the arguments.
+    """
+    peaks = np.abs(np.asarray(amplitudes, dtype=np.float64))
+    peaks = peaks[peaks > 0.0]
+    if not peaks.size:
+        return rms * TWO_SIGMA if share == 0.05 else rms * _gaussian_level(share)
+    total = _sum_of_sines(peaks)
+    if rms <= 1e-6 * float(peaks.max()):
+        return float(np.quantile(np.abs(total), 1.0 - share))
+    from scipy.optimize import brentq
+    from scipy.special import erfc
+
+    norm = 1.0 / (rms * math.sqrt(2.0))
+
+    def excess(level: float) -> float:
+        tails = erfc((level - total) * norm) + erfc((level + total) * norm)
+        return float(0.5 * np.mean(tails)) - share
+
+    return float(brentq(excess, 0.0, float(peaks.sum()) + 10.0 * rms, xtol=1e-9 * (float(peaks.sum()) + rms)))
+
+
+def _gaussian_level(share: float) -> float:
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(1.0 - 0.5 * share)
+
+
+def _sum_of_sines(peaks: FloatArray) -> FloatArray:
+    """Sum of sines at evenly spread sets of phases: an additive sequence on the generalised golden ratio."""
+    count = 1 << 14
+    root = 1.5
+    for _ in range(60):
+        root = (1.0 + root) ** (1.0 / (peaks.size + 1))
+    steps = root ** -np.arange(1.0, peaks.size + 1.0)
+    phases = (0.5 + np.arange(count)[:, None] * steps) % 1.0
+    return np.asarray(np.cos(2.0 * np.pi * phases) @ peaks)

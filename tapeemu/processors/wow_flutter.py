@@ -1,0 +1,526 @@
+"""Wow and flutter: the tape runs past the head at a speed that is never quite constant."""
+
+import math
+from typing import Literal, NamedTuple, Self
+
+import numpy as np
+from pydantic import model_validator
+
+from tapeemu.dsp.interpolation import make_reader
+from tapeemu.dsp.modulation import (
+    SEGMENT,
+    TWO_SIGMA,
+    NoiseBand,
+    Sine,
+    Trajectory,
+    exceeded_level,
+    power_spectrum,
+    stream_key,
+)
+from tapeemu.errors import ParameterError
+from tapeemu.processor import Processor, Settings, Stream, setting
+from tapeemu.validation import FloatArray, check_sample_rate
+
+__all__ = ["RotatingPart", "WowFlutter", "flutter_weighting"]
+
+_WEIGHTING_HZ = (0.1, 0.2, 0.315, 0.4, 0.63, 0.8, 1.0, 1.6, 2.0, 4.0, 6.3, 10.0, 20.0, 40.0, 63.0, 100.0, 200.0)
+_WEIGHTING_DB = (
+    *(-48.0, -30.6, -19.7, -15.0, -8.4, -6.0, -4.2, -1.8, -0.9),
+    *(0.0, -0.9, -2.1, -5.9, -10.4, -14.2, -17.3, -23.0),
+)
+
+_MOST_DEVIATION_PERCENT = 20.0
+
+
+def flutter_weighting(rate_hz: FloatArray) -> FloatArray:
+    """Gain of the flutter weighting curve of IEC 60386 / AES6 at some rates.
+
+    The points of the curve are from memory (0 dB at 4 Hz, about 6 dB per octave to both sides and the
+    extra fall below 0.5 Hz are confirmed by the abstract of AES6). Between points the level follows a
+    monotone cubic over log frequency; beyond 0.1 Hz and 200 Hz, where the table ends, it falls on by 18 and
+    6 dB per octave.
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    places = np.log2(np.maximum(rate_hz, 1e-6))
+    table = np.log2(_WEIGHTING_HZ)
+    level = PchipInterpolator(table, _WEIGHTING_DB)(np.clip(places, table[0], table[-1]))
+    level += 18.0 * np.minimum(places - table[0], 0.0) - 6.0 * np.maximum(places - table[-1], 0.0)
+    return np.asarray(10.0 ** (level / 20.0))
+
+
+class RotatingPart(Settings):
+    """One part of the transport that turns once per period of its speed error: capstan, roller, reel."""
+
+    rate_hz: float | None = setting(
+        None, "Rate of the deviation; give this or the diameter.", unit="Hz", ge=0.02, le=250.0
+    )
+    diameter_mm: float | None = setting(
+        None, "Diameter of the part, which turns at tape speed / (pi * diameter).", unit="mm", ge=0.5, le=2000.0
+    )
+    peak_percent: float = setting(..., "Peak speed deviation (half of peak to peak).", unit="%", ge=0.0, le=10.0)
+    phase_degrees: float | None = setting(
+        None, "Phase of the deviation (a cosine) at tape position 0; left out: from the seed.", unit="°"
+    )
+
+    @model_validator(mode="after")
+    def _one_rate(self) -> Self:
+        if (self.rate_hz is None) == (self.diameter_mm is None):
+            raise ParameterError("a rotating part needs either rate_hz or diameter_mm, not both and not neither")
+        return self
+
+    def turns_per_second(self, tape_speed_cm_s: float) -> float:
+        """Rate in Hz at a tape speed: as set, or v / (pi D)."""
+        if self.diameter_mm is not None:
+            return 10.0 * tape_speed_cm_s / (math.pi * self.diameter_mm)
+        return self.rate_hz or math.nan
+
+
+class _Mixture(NamedTuple):
+    """What a transport is made of, in percent."""
+
+    tape_speed_cm_s: float
+    rotating_parts: tuple[RotatingPart, ...]
+    drift_percent: float
+    wow_percent: float
+    flutter_percent: float
+    scrape_percent: float
+
+
+def _parts(*parts: tuple[float, float]) -> tuple[RotatingPart, ...]:
+    return tuple(RotatingPart(diameter_mm=diameter, peak_percent=peak) for diameter, peak in parts)
+
+
+# Ours, from common practice (no source): which parts of a class of transport are felt most. Diameters give
+# rates that have no short common period; rotating parts hold about four fifths of the weighted power, so that a
+# reading over half a minute repeats within a few percent. The last number is the typical weighted figure.
+_PROFILES: dict[str, tuple[_Mixture, float]] = {
+    "studio": (
+        _Mixture(38.1, _parts((9.0, 0.040), (38.0, 0.030), (180.0, 0.030)), 0.03, 0.015, 0.025, 0.015),
+        0.05,
+    ),
+    "domestic": (
+        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.080)), 0.08, 0.035, 0.05, 0.03),
+        0.1,
+    ),
+    "cassette": (
+        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.150)), 0.15, 0.06, 0.07, 0.05),
+        0.15,
+    ),
+    "portable": (
+        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.500)), 0.5, 0.2, 0.2, 0.1),
+        0.45,
+    ),
+    "worn": (
+        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (100.0, 1.000)), 1.0, 0.45, 0.4, 0.3),
+        0.9,
+    ),
+}
+
+
+class WowFlutter(Processor):
+    """A moving read position: the pitch of everything on the tape moves together.
+
+    Output at time ``t`` is the input at ``(1 + e) t - D(t)``. The instantaneous speed is ``1 + e + s(t)``
+    with the constant error ``e`` and the deviation ``s = -dD/dt``, the sum of
+
+    * rotating parts: sines of a rate and a peak, the rate as set or ``v / (pi D)`` from tape speed and
+      diameter;
+    * four bands of Gaussian noise, drift (0.05 to 0.5 Hz), wow (0.5 to 6 Hz), flutter (6 to 100 Hz) and
+      scrape flutter (100 Hz to 5 kHz), given by the deviation that is exceeded 5 % of the time (1.96
+      standard deviations). Power density between the edges is flat (or sloped, see
+      `random_slope_db_per_octave`), -6 dB in amplitude at the edges, and nothing from 0.65 of the lower and
+      1.15 of the upper edge outwards, but for what the finite memory of the noise leaks (below -50 dB).
+
+    The delay ``D`` is the integral of the deviation, designed as such and not accumulated: it is stationary
+    and bounded, so the tape never runs away from its time, whatever the hour. It is clipped at the sum of
+    the peaks plus eight standard deviations per band, which does not happen in practice; that bound is
+    the latency, besides half the reader. The mean of ``D`` is zero: output is aligned with input.
+
+    The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
+    block sizes share it. Rates are in output time. With a speed error, output sample ``m`` of the tape
+    reads tape position ``(1 + e) m``, so a stem that starts later is a cut of the same run of the tape,
+    and an output has ``1 / (1 + e)`` of the input's length.
+
+    **One knob.** With `weighted_flutter_percent` everything that moves (not speed error and azimuth) is
+    scaled by one factor such that a meter with the weighting of IEC 60386 / AES6 and the two-sigma detector
+    reads that figure. It is solved from the distribution of the weighted deviation: independent sines plus
+    Gaussian noise, the level exceeded 5 % of the time. With `profile` the mixture is that of a class of
+    transport instead of the parts set here, at its typical figure or at the figure of the knob.
+
+    The profiles, all ours from common practice: "studio" (38 cm/s, 0.05 %), "domestic" (19 cm/s, 0.1 %),
+    "cassette" (4.76 cm/s, 0.15 %), "portable" (4.76 cm/s, 0.45 %), "worn" (9.5 cm/s, 0.9 %).
+
+    Reading faster than the tape was meant to run moves the top of the spectrum past half the sample rate: at
+    a deviation of x % the uppermost x % of the band fold back. For flutter and speed errors up to 3 % that is
+    above 23.2 kHz at 48 kHz; there is no filter against it.
+
+    Notes
+    -----
+    Line positions of rotating parts and the separation into a periodic and a wideband random part follow
+    Arnardottir, Abel, Smith, AES 125th Convention, 2008 (from memory). Figures of weighting and two-sigma
+    detection: see :func:`flutter_weighting` and :func:`tapeemu.dsp.modulation.exceeded_level`.
+
+    Examples
+    --------
+    >>> WowFlutter(weighted_flutter_percent=0.15, seed=7)
+    WowFlutter(weighted_flutter_percent=0.15, seed=7)
+    """
+
+    kind = "wow_flutter"
+
+    weighted_flutter_percent: float | None = setting(
+        None,
+        "Figure a two-sigma weighted meter shall read; everything that moves is scaled to it.",
+        unit="%",
+        ge=0.0,
+        le=5.0,
+    )
+    profile: Literal["studio", "domestic", "cassette", "portable", "worn"] | None = setting(
+        None, "Class of transport whose parts are used in place of the parts set here."
+    )
+    tape_speed_cm_s: float | None = setting(
+        None,
+        "Tape speed, for rotating parts given by diameter; left out: 38.1, or that of the profile.",
+        unit="cm/s",
+        ge=1.0,
+        le=200.0,
+    )
+    rotating_parts: tuple[RotatingPart, ...] = setting(
+        _PROFILES["studio"][0].rotating_parts, "Rotating parts: rate or diameter, and peak deviation."
+    )
+    drift_percent: float = setting(
+        0.03, "Deviation in the drift band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    )
+    wow_percent: float = setting(
+        0.015, "Deviation in the wow band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    )
+    flutter_percent: float = setting(
+        0.025, "Deviation in the flutter band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    )
+    scrape_percent: float = setting(
+        0.015, "Deviation in the scrape band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    )
+    drift_band_hz: tuple[float, float] = setting((0.05, 0.5), "Edges of the drift band.", unit="Hz")
+    wow_band_hz: tuple[float, float] = setting((0.5, 6.0), "Edges of the wow band.", unit="Hz")
+    flutter_band_hz: tuple[float, float] = setting((6.0, 100.0), "Edges of the flutter band.", unit="Hz")
+    scrape_band_hz: tuple[float, float] = setting((100.0, 5000.0), "Edges of the scrape band.", unit="Hz")
+    random_slope_db_per_octave: float = setting(
+        0.0,
+        "Slope of the power density of the deviation inside the wow and flutter bands.",
+        unit="dB/octave",
+        ge=-12.0,
+        le=12.0,
+    )
+    speed_error_percent: float = setting(
+        0.0, "Constant speed error; the output is shorter by it.", unit="%", ge=-3.0, le=3.0
+    )
+    azimuth_skew_us: float = setting(
+        0.0,
+        "Constant delay of each channel against the one before it (head azimuth); their mean stays aligned.",
+        unit="µs",
+        ge=-500.0,
+        le=500.0,
+    )
+    azimuth_wander_us: float = setting(
+        0.0,
+        "Slow random change of that delay (0.1 to 1 Hz), exceeded 5 % of the time.",
+        unit="µs",
+        ge=0.0,
+        le=500.0,
+    )
+    reader_taps: Literal[32, 48] = setting(
+        32, "Length of the reader: error 100 dB down to 0.385 (32) or 0.417 (48) of the sample rate."
+    )
+    seed: int = setting(1, "Number of the tape: equal seeds move alike.", ge=0, le=2**63 - 1)
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        for name, lowest, highest in (
+            ("drift", 0.01, 20.0),
+            ("wow", 0.02, 100.0),
+            ("flutter", 0.1, 250.0),
+            ("scrape", 50.0, 20_000.0),
+        ):
+            low, high = getattr(self, f"{name}_band_hz")
+            if not (lowest <= low < high <= highest) or low > high / 1.25 or high > 200.0 * low:
+                raise ParameterError(
+                    f"{name}_band_hz is {low:g} to {high:g} Hz, but must lie within {lowest:g} to {highest:g} Hz "
+                    "with a ratio of the edges of 1.25 to 200"
+                )
+        if self.profile is not None:
+            for name in ("rotating_parts", "drift_percent", "wow_percent", "flutter_percent", "scrape_percent"):
+                if getattr(self, name) != type(self).model_fields[name].default:
+                    raise ParameterError(
+                        f"{name} is set, but profile={self.profile!r} brings its own parts; "
+                        "leave one of the two out"
+                    )
+        for part in self._mixture().rotating_parts:
+            rate = part.turns_per_second(self._tape_speed())
+            if not 0.02 <= rate <= 250.0:
+                raise ParameterError(
+                    f"a part of {part.diameter_mm} mm at {self._tape_speed():g} cm/s turns at {rate:.3g} Hz, but "
+                    "must turn at 0.02 to 250 Hz; change its diameter or the tape speed"
+                )
+        if self.weighted_flutter_percent and self._unscaled_figure() <= 0.0:
+            raise ParameterError(
+                f"weighted_flutter_percent is {self.weighted_flutter_percent:g}, but no part moves, so there is "
+                "nothing to scale; set a rotating part, a band or a profile"
+            )
+        most = self._scale() * self._most_deviation() + abs(self.speed_error_percent)
+        if most > _MOST_DEVIATION_PERCENT:
+            raise ParameterError(
+                f"the parts add up to a speed deviation of {most:.3g} %, but must stay within "
+                f"{_MOST_DEVIATION_PERCENT:g} %; lower the largest of them"
+            )
+        return self
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+        return _WowFlutterStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+
+    def weighted_figure_percent(self) -> float:
+        """Figure that a two-sigma weighted meter reads from this transport in the long run, in percent.
+
+        Short readings of random parts scatter round it; speed error and azimuth are not part of it.
+        """
+        return self._scale() * self._unscaled_figure()
+
+    def delay_samples(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
+        """Delay against a steady tape, without latency, by absolute output sample index.
+
+        Parameters
+        ----------
+        sample_rate : float
+            Samples per second.
+        start_sample : int
+            Index of the first value; may be negative, and any size.
+        samples : int
+            How many.
+
+        Returns
+        -------
+        ndarray, shape (samples,)
+            In samples; positive is late.
+        """
+        rate = check_sample_rate(sample_rate)
+        return self._trajectory(rate).values(start_sample, samples)
+
+    def speed_percent(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
+        """Deviation of the speed from nominal in percent, speed error included.
+
+        Arguments as for :meth:`delay_samples`. It is the derivative of the delay by a five-point formula,
+        exact to 0.01 % of a component up to a thirtieth of the sample rate.
+        """
+        delay = self.delay_samples(sample_rate=sample_rate, start_sample=start_sample - 2, samples=samples + 4)
+        slope = (delay[:-4] - 8.0 * delay[1:-3] + 8.0 * delay[3:-1] - delay[4:]) / 12.0
+        return np.asarray(self.speed_error_percent - 100.0 * slope)
+
+    def _mixture(self) -> _Mixture:
+        if self.profile is not None:
+            return _PROFILES[self.profile][0]
+        return _Mixture(
+            38.1,
+            self.rotating_parts,
+            self.drift_percent,
+            self.wow_percent,
+            self.flutter_percent,
+            self.scrape_percent,
+        )
+
+    def _tape_speed(self) -> float:
+        return self._mixture().tape_speed_cm_s if self.tape_speed_cm_s is None else self.tape_speed_cm_s
+
+    def _bands(self) -> tuple[tuple[NoiseBand, ...], tuple[NoiseBand, ...]]:
+        """Slow and fast bands of the deviation as a ratio (not yet scaled)."""
+        mixture = self._mixture()
+
+        def band(name: str, edges: tuple[float, float], percent: float, slope: float) -> NoiseBand:
+            return NoiseBand(
+                stream_key(self.seed, "flutter", name), *edges, percent / 100.0 / TWO_SIGMA, slope, True
+            )
+
+        slope = self.random_slope_db_per_octave
+        slow = (
+            band("drift", self.drift_band_hz, mixture.drift_percent, 0.0),
+            band("wow", self.wow_band_hz, mixture.wow_percent, slope),
+            band("flutter", self.flutter_band_hz, mixture.flutter_percent, slope),
+        )
+        return slow, (band("scrape", self.scrape_band_hz, mixture.scrape_percent, 0.0),)
+
+    def _lines(self) -> list[tuple[float, float]]:
+        """Rates in Hz and peaks as a ratio (not yet scaled)."""
+        speed = self._tape_speed()
+        return [
+            (part.turns_per_second(speed), part.peak_percent / 100.0) for part in self._mixture().rotating_parts
+        ]
+
+    def _most_deviation(self) -> float:
+        mixture = self._mixture()
+        return sum(part.peak_percent for part in mixture.rotating_parts) + sum(mixture[2:])
+
+    def _unscaled_figure(self) -> float:
+        lines = self._lines()
+        slow, fast = self._bands()
+        bands = tuple(band._replace(key=0) for band in (*slow, *fast) if band.rms > 0.0)
+        return _weighted_figure(tuple(lines), bands)
+
+    def _scale(self) -> float:
+        wanted = self.weighted_flutter_percent
+        if wanted is None:
+            if self.profile is None:
+                return 1.0
+            wanted = _PROFILES[self.profile][1]
+        return wanted / self._unscaled_figure() if wanted else 0.0
+
+    def _trajectory(self, sample_rate: float) -> Trajectory:
+        """Delay in samples. It is minus the integral of the speed deviation."""
+        scale = self._scale()
+        sines = []
+        for number, (rate, peak) in enumerate(self._lines()):
+            phase = self._mixture().rotating_parts[number].phase_degrees
+            cycles = stream_key(self.seed, "part", number) / 2.0**64 if phase is None else phase / 360.0
+            sines.append(Sine(rate, -peak * scale / (2.0 * math.pi * rate), cycles % 1.0 - 0.25))
+        slow, fast = self._bands()
+        return Trajectory(
+            sines=tuple(sines),
+            slow=tuple(band._replace(rms=band.rms * scale) for band in slow),
+            fast=tuple(band._replace(rms=band.rms * scale) for band in fast),
+            sample_rate=sample_rate,
+            scale=sample_rate,
+        )
+
+
+def _weighted_figure(lines: tuple[tuple[float, float], ...], bands: tuple[NoiseBand, ...]) -> float:
+    """Weighted two-sigma figure in percent of lines and bands (peaks and rms as ratios)."""
+    key = (lines, bands)
+    found = _figures.get(key)
+    if found is None:
+        power = 0.0
+        for band in bands:
+            grid = np.geomspace(max(0.5 * band.low_hz, 1e-3), 1.2 * band.high_hz, 4001)
+            density = power_spectrum(band, grid) * flutter_weighting(grid) ** 2
+            power += float(np.trapezoid(density, grid))
+        peaks = [peak * float(flutter_weighting(np.array([rate]))[0]) for rate, peak in lines]
+        found = 100.0 * exceeded_level(peaks, math.sqrt(power))
+        if len(_figures) > 256:
+            _figures.clear()
+        _figures[key] = found
+    return found
+
+
+_figures: dict[tuple[tuple[tuple[float, float], ...], tuple[NoiseBand, ...]], float] = {}
+
+_UNIT = 1 << 52
+
+
+class _WowFlutterStream(Stream):
+    """The read position and the stretch of tape round it.
+
+    Positions are counted in whole numbers (2**-52 of a sample with a speed error), so they stay exact
+    for as long as the tape runs; only the distance from the nearest whole sample is a float.
+    """
+
+    def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
+        super().__init__(sample_rate=sample_rate, channels=channels)
+        self._trajectory = settings._trajectory(self.sample_rate)
+        self._reader = make_reader(settings.reader_taps)
+        self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
+        self._start = start_sample
+        self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
+        self._skews = self._channel_places() * settings.azimuth_skew_us * 1e-6 * self.sample_rate
+        self._wander: Trajectory | None = None
+        if settings.azimuth_wander_us > 0.0 and channels > 1:
+            rms = settings.azimuth_wander_us * 1e-6 / TWO_SIGMA
+            band = NoiseBand(stream_key(settings.seed, "azimuth"), 0.1, 1.0, rms)
+            self._wander = Trajectory(slow=(band,), sample_rate=self.sample_rate, scale=self.sample_rate)
+        self._skewed = self._wander is not None or bool(np.any(self._skews))
+
+        bound = self._trajectory.bound + float(np.max(np.abs(self._skews)))
+        if self._wander is not None:
+            bound += self._wander.bound * float(np.max(np.abs(self._channel_places())))
+        self._reach = math.ceil(bound) + self._reader.ahead + (self._ratio != _UNIT)
+        self.latency = -(-self._reach * _UNIT // self._ratio)
+        self.length_ratio = _UNIT / self._ratio
+
+        self._segment: int | None = None
+        self._pairs: list[tuple[int, int, FloatArray]] = []
+        self._fed = 0
+        self._made = 0
+        self._base = self._earliest()
+        self._line = np.zeros((self.channels, 2 * (self._reach - self._base) + 2 * SEGMENT))
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        out = np.empty((self.channels, self._countable(self._fed + block.shape[1]) - self._made))
+        taken = 0
+        made_before = self._made
+        while taken < block.shape[1]:
+            if self._fed - self._base == self._line.shape[1]:
+                self._drop_past()
+            column = self._fed - self._base
+            count = min(block.shape[1] - taken, self._line.shape[1] - column)
+            self._line[:, column : column + count] = block[:, taken : taken + count]
+            taken += count
+            self._fed += count
+            self._read_until(self._countable(self._fed), out, made_before)
+        return out
+
+    def drain(self, tail_samples: int) -> FloatArray:
+        missing = self.latency + round(self._fed * self.length_ratio) + tail_samples - self._made
+        silence = -(-(self._made + missing) * self._ratio // _UNIT) - self._fed + 1
+        return self.advance(np.zeros((self.channels, max(0, silence))))[:, :missing]
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        return self.latency
+
+    def _channel_places(self) -> FloatArray:
+        return np.arange(self.channels, dtype=np.float64) - 0.5 * (self.channels - 1)
+
+    def _countable(self, fed: int) -> int:
+        """Output samples that can be made once `fed` samples are in."""
+        return fed * _UNIT // self._ratio
+
+    def _place(self, made: int) -> tuple[int, float]:
+        """Undelayed place, in input samples, of output sample `made`: whole part and fraction."""
+        place = (self._origin + made - self.latency) * self._ratio - self._start * _UNIT
+        return place // _UNIT, (place % _UNIT) / _UNIT
+
+    def _earliest(self) -> int:
+        """First input sample that the next output sample may need."""
+        return self._place(self._made)[0] - self._reach - 2
+
+    def _drop_past(self) -> None:
+        earliest = self._earliest()
+        self._line[:, : self._fed - earliest] = self._line[:, earliest - self._base : self._fed - self._base]
+        self._base = earliest
+
+    def _read_until(self, end: int, out: FloatArray, made_before: int) -> None:
+        from tapeemu.dsp.kernels.interpolation import read_pair_32, read_pair_48
+
+        read = read_pair_32 if self._reader.taps == 32 else read_pair_48
+        table = self._reader.table
+        slope = self._ratio / _UNIT - 1.0
+        while self._made < end:
+            segment, begin = divmod(self._origin + self._made - self.latency, SEGMENT)
+            count = min(end - self._made, SEGMENT - begin)
+            whole, start = self._place(self._made - begin)
+            column = whole - self._base - (self._reader.ahead - 1)
+            at = self._made - made_before
+            for first, second, delays in self._delays(segment):
+                read(self._line, table, delays, begin, begin + count, out, first, second, at, column, start, slope)
+            self._made += count
+
+    def _delays(self, segment: int) -> list[tuple[int, int, FloatArray]]:
+        """Pairs of channels and the delays they share in one segment; alone and alike pairs are one channel."""
+        if segment != self._segment:
+            common = self._trajectory.segment(segment)
+            if self._skewed:
+                wander = 0.0 if self._wander is None else self._wander.segment(segment)
+                self._pairs = [
+                    (channel, channel, common + (self._skews[channel] + place * wander))
+                    for channel, place in enumerate(self._channel_places())
+                ]
+            else:
+                last = self.channels - 1
+                self._pairs = [(first, min(first + 1, last), common) for first in range(0, self.channels, 2)]
+            self._segment = segment
+        return self._pairs
