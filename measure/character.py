@@ -125,7 +125,7 @@ def average_spectrum(signal: npt.ArrayLike, sample_rate: float) -> tuple[FloatAr
     power[1:-1] *= 2.0
     # The squared windows of half-overlapping frames sum to one, so this is Parseval's theorem.
     power /= frame * channels.shape[1]
-    return np.fft.rfftfreq(frame, 1.0 / rate), power
+    return np.asarray(np.fft.rfftfreq(frame, 1.0 / rate), dtype=np.float64), power
 
 
 def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
@@ -235,10 +235,14 @@ def likeness(signal: npt.ArrayLike, reference: npt.ArrayLike, sample_rate: float
         names[1][0], _correlation(one.ravel(), two.ravel()), "", "normalised product sum, no shift", conditions
     )
     if between == 0.0:
-        return Likeness(null=_undefined(*names[0], "the recordings are identical", conditions), correlation=correlation)
+        return Likeness(
+            null=_undefined(*names[0], "the recordings are identical", conditions), correlation=correlation
+        )
     ratio_db = 10.0 * math.log10(between / float(np.sum(two**2)))
     return Likeness(
-        null=_reading(names[0][0], ratio_db, "dB", "RMS of the difference over the RMS of the reference", conditions),
+        null=_reading(
+            names[0][0], ratio_db, "dB", "RMS of the difference over the RMS of the reference", conditions
+        ),
         correlation=correlation,
     )
 
@@ -278,9 +282,7 @@ def _unusable(channels: FloatArray) -> str:
     return "" if channels.any() else "the signal is silent"
 
 
-def _reading(
-    quantity: str, value: float, unit: str, method: str, conditions: Mapping[str, Condition]
-) -> Reading:
+def _reading(quantity: str, value: float, unit: str, method: str, conditions: Mapping[str, Condition]) -> Reading:
     return Reading(
         quantity=quantity,
         value=value,

@@ -18,6 +18,7 @@ _HOMES = {
     "Stream": "tapeemu.processor",
     "TapeMagnetisation": "tapeemu.processors.saturation",
     "WowFlutter": "tapeemu.processors.wow_flutter",
+    "compare": "tapeemu.comparison",
 }
 
 __all__ = ["__version__", *_HOMES]

@@ -48,6 +48,8 @@ MEASURE_ROOMS = [
             "measure.decay",
             "measure.response",
             "measure.level",
+            "measure.character",
+            "measure.reverberant",
         ],
     ),
     (

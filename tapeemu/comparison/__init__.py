@@ -1,0 +1,369 @@
+"""Orders of a chain side by side: heard at equal loudness, seen in a report, counted in figures.
+
+The question behind it: does the reverb come before the drive, or the drive before the reverb, and in
+general, which order of stages? Only this package and `presets` in the library know both the processors
+and the laboratory.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.results import Curve, Reading
+from tapeemu.audio_file import read_audio
+from tapeemu.chain import Chain
+from tapeemu.comparison.figures import (
+    FIGURES,
+    FULL,
+    LEAN,
+    LEVEL_NAMES,
+    MeasuringPlan,
+    chain_figures,
+    relative_octaves,
+    render_figures,
+    with_spread,
+)
+from tapeemu.comparison.findings import pair_effects, pair_sentences
+from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, two_orders
+from tapeemu.comparison.rendering import Render, equalised, render_all, scaled_to, tail_of
+from tapeemu.comparison.sentences import level_sentence, meaning
+from tapeemu.errors import AudioError, ParameterError
+from tapeemu.validation import FloatArray, check_audio, check_sample_rate
+
+__all__ = ["FULL", "LEAN", "Comparison", "MeasuringPlan", "Render", "compare"]
+
+_MANY = 6  # orders from which on the lean plan is the default, and sentences are about swaps
+_MOST_BYTES = 4 * 2**30
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison:
+    """Renders of one stem through several chains, and what tells them apart.
+
+    Attributes
+    ----------
+    name : str
+        Of the stem.
+    sample_rate : float
+        Samples per second of all renders.
+    renders : tuple of Render
+        One an order, all of one length and one loudness, aligned with the stem; the first is the
+        reference of the others.
+    dry : Render
+        The stem itself, at the same loudness.
+    figures : tuple of dict
+        One an order: readings by key.
+    dry_figures : dict
+        Readings of the stem, without those of a chain.
+    decays : tuple of dict
+        One an order: decay of the octave at 1 kHz by level name.
+    plan : MeasuringPlan
+        Levels and repeats of the measurement.
+    true_peak_ceiling_dbtp : float
+        Highest true peak allowed.
+    seed : int or None
+        Which tape; None is the one of the preset.
+    permutations : bool
+        Whether the orders are all permutations of one chain.
+    """
+
+    name: str
+    sample_rate: float
+    renders: tuple[Render, ...]
+    dry: Render
+    figures: tuple[dict[str, Reading], ...]
+    dry_figures: dict[str, Reading]
+    decays: tuple[dict[str, Curve], ...]
+    plan: MeasuringPlan
+    true_peak_ceiling_dbtp: float
+    seed: int | None
+    permutations: bool
+    tail_seconds: float = field(default=0.0)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """What the orders are called."""
+        return tuple(render.label for render in self.renders)
+
+    @property
+    def table(self) -> list[dict[str, Any]]:
+        """One row an order: label, stages, gain, and each figure with its standard uncertainty."""
+        rows = []
+        for render, own in zip(self.renders, self.figures, strict=True):
+            row: dict[str, Any] = {
+                "label": render.label,
+                "stages": ", ".join(render.order),
+                "gain_db": render.gain_db,
+            }
+            for key in FIGURES:
+                if key in own:
+                    row[key] = own[key].value
+                    row[f"{key}_uncertainty"] = own[key].uncertainty
+            rows.append(row)
+        return rows
+
+    @property
+    def sentences(self) -> list[str]:
+        """What the figures mean, in plain words; every threshold is stated in the report."""
+        renders = (self.dry, *self.renders)
+        said = [
+            level_sentence(
+                [render.loudness_lufs for render in renders],
+                [render.true_peak_dbtp for render in renders],
+                self.true_peak_ceiling_dbtp,
+            )
+        ]
+        if self.permutations and len(self.renders) > 2:
+            orders = [(render.order, own) for render, own in zip(self.renders, self.figures, strict=True)]
+            return said + pair_sentences(pair_effects([orders]))
+        return said + meaning(self.labels, self.figures)
+
+    def to_frame(self) -> Any:
+        """Return the table as a pandas frame, indexed by label.
+
+        Raises
+        ------
+        ParameterError
+            If pandas is not installed.
+        """
+        try:
+            import pandas
+        except ImportError:
+            raise ParameterError("pandas is not installed; install it, or use .table") from None
+        return pandas.DataFrame(self.table).set_index("label")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything but the audio as plain values for JSON; what is not finite becomes None."""
+        return {
+            "stem": self.name,
+            "sample_rate_hz": self.sample_rate,
+            "seed": self.seed,
+            "tail_seconds": self.tail_seconds,
+            "true_peak_ceiling_dbtp": self.true_peak_ceiling_dbtp,
+            "plan": {key: getattr(self.plan, key) for key in type(self.plan).model_fields},
+            "sentences": self.sentences,
+            "orders": [
+                {
+                    "label": render.label,
+                    "stages": list(render.order),
+                    "chain": _plain_chain(render.chain),
+                    "gain_db": render.gain_db,
+                    "readings": {key: own[key].to_dict() for key in FIGURES if key in own},
+                }
+                for render, own in zip(self.renders, self.figures, strict=True)
+            ],
+        }
+
+    def write_report(
+        self, path: str | Path, *, overwrite: bool = False, embed_limit_mb: float = 16.0
+    ) -> list[Path]:
+        """Write the comparison as one HTML file with players, blind test, plots and tables.
+
+        Parameters
+        ----------
+        path : str or Path
+            Target, ending in ``.html``.
+        overwrite : bool
+            Replace what exists.
+        embed_limit_mb : float
+            Size of the audio up to which it is kept inside the file; larger audio lies in a folder
+            beside it, which must travel with it.
+
+        Returns
+        -------
+        list of Path
+            The files written.
+        """
+        from tapeemu.report import write_report
+
+        return write_report(self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb)
+
+
+def compare(
+    stem: npt.NDArray[np.floating[Any]] | str | Path,
+    chain: Chain | str | Path,
+    *,
+    orders: str | Sequence[str | Sequence[str] | Chain] | None = None,
+    sample_rate: float | None = None,
+    name: str | None = None,
+    seed: int | None = None,
+    start_seconds: float = 0.0,
+    tail_seconds: float | None = None,
+    true_peak_dbtp: float = -1.0,
+    plan: MeasuringPlan | None = None,
+    jobs: int = -1,
+) -> Comparison:
+    """Render a stem through several orders of a chain and measure what sets them apart.
+
+    Parameters
+    ----------
+    stem : ndarray, shape (channels, samples) or (samples,), or a file
+        Nominal full scale 1.
+    chain : Chain, or name or file of a preset
+        The stages.
+    orders : list, "all" or None
+        None compares reverb before drive with drive before reverb; ``"all"`` every permutation of the
+        stages that sound; a list may mix orders (stage names joined by commas, or a sequence of names;
+        stages left out keep their places), presets and chains.
+    sample_rate : float
+        Samples per second; required for an array, read from a file.
+    name : str, optional
+        What to call the stem; a file's own name by default.
+    seed : int, optional
+        Which tape, for all orders; the one of the preset by default.
+    start_seconds : float
+        Place on the tape where the stem starts.
+    tail_seconds : float, optional
+        How much longer than the stem; by default until the longest decay has fallen by 60 dB, 10 s at
+        most.
+    true_peak_dbtp : float
+        Ceiling: where one render would exceed it, all are lowered alike.
+    plan : MeasuringPlan, optional
+        Levels and repeats; :data:`FULL` for up to six orders, else :data:`LEAN`.
+    jobs : int
+        Threads; -1 uses all cores.
+
+    Returns
+    -------
+    Comparison
+        Renders, figures, table and sentences.
+
+    Raises
+    ------
+    AudioError, ParameterError, PresetError
+        If the audio cannot be used, an argument breaks a rule, or a preset cannot be read.
+    """
+    from joblib import Parallel, delayed
+
+    audio, rate, called = _stem(stem, sample_rate, name)
+    if not -60.0 <= true_peak_dbtp <= 0.0:
+        raise ParameterError(f"true_peak_dbtp is {true_peak_dbtp!r}, but must lie between -60 and 0 dBTP")
+    contenders = _contenders(chain, orders)
+    if seed is not None:
+        contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
+    chosen = plan or (FULL if len(contenders) <= _MANY else LEAN)
+    if tail_seconds is None:
+        tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
+    elif not 0.0 <= tail_seconds <= 600.0:
+        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
+    _check_size(audio, len(contenders), round(tail_seconds * rate))
+
+    start_sample = round(start_seconds * rate)
+    raw = render_all(
+        audio, contenders, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
+    )
+    dry, *renders = equalised(raw, sample_rate=rate, true_peak_dbtp=true_peak_dbtp, jobs=jobs)
+    del raw
+    work = [delayed(render_figures)(render, renders[0], sample_rate=rate) for render in (dry, *renders)]
+    work += [
+        delayed(chain_figures)(contender.chain, level_name, sample_rate=rate, plan=chosen)
+        for contender in contenders
+        for level_name in LEVEL_NAMES
+    ]
+    done: list[Any] = Parallel(n_jobs=jobs, prefer="threads")(work)
+    dry_own, *own = done[: len(renders) + 1]
+    measured = done[len(renders) + 1 :]
+    repeats = [own]
+    repeats += [
+        _on_another_tape(
+            audio, contenders, number, renders[0].loudness_lufs, rate, tail_seconds, start_sample, jobs
+        )
+        for number in range(1, chosen.tapes)
+        if any(contender.chain.with_seed(number) != contender.chain for contender in contenders)
+    ]
+    figures, decays = [], []
+    for index in range(len(contenders)):
+        per_level = measured[index * len(LEVEL_NAMES) : (index + 1) * len(LEVEL_NAMES)]
+        of_render = with_spread([relative_octaves(repeat[index], repeat[0]) for repeat in repeats])
+        of_chain = {key: reading for readings, _ in per_level for key, reading in readings.items()}
+        figures.append(of_render | of_chain)
+        decays.append(dict(zip(LEVEL_NAMES, (curve for _, curve in per_level), strict=True)))
+    return Comparison(
+        name=called,
+        sample_rate=rate,
+        renders=tuple(renders),
+        dry=dry,
+        figures=tuple(figures),
+        dry_figures=relative_octaves(dry_own, own[0]),
+        decays=tuple(decays),
+        plan=chosen,
+        true_peak_ceiling_dbtp=true_peak_dbtp,
+        seed=seed,
+        permutations=orders == "all",
+        tail_seconds=tail_seconds,
+    )
+
+
+def _on_another_tape(
+    audio: FloatArray,
+    contenders: Sequence[Contender],
+    seed: int,
+    loudness_lufs: float,
+    rate: float,
+    tail_seconds: float,
+    start_sample: int,
+    jobs: int,
+) -> list[dict[str, Reading]]:
+    from joblib import Parallel, delayed
+
+    others = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
+    _, *raw = render_all(
+        audio, others, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
+    )
+    renders = [scaled_to(render, loudness_lufs) for render in raw]
+    found: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
+        delayed(render_figures)(render, renders[0], sample_rate=rate) for render in renders
+    )
+    return found
+
+
+def _stem(
+    stem: npt.NDArray[np.floating[Any]] | str | Path, sample_rate: float | None, name: str | None
+) -> tuple[FloatArray, float, str]:
+    if isinstance(stem, str | Path):
+        audio, rate = read_audio(stem)
+        if sample_rate is not None and sample_rate != rate:
+            raise ParameterError(f"sample_rate is {sample_rate:g} Hz, but {stem} has {rate} Hz; leave it out")
+        return audio, float(rate), name or Path(stem).name
+    if sample_rate is None:
+        raise ParameterError("sample_rate is missing; give the samples per second of the array")
+    check_audio(stem)
+    if not stem.size:
+        raise AudioError("the stem holds no samples; there is nothing to compare")
+    whole = np.ascontiguousarray(np.atleast_2d(stem), dtype=np.float64)
+    return whole, check_sample_rate(sample_rate), name or "stem"
+
+
+def _contenders(
+    chain: Chain | str | Path, orders: str | Sequence[str | Sequence[str] | Chain] | None
+) -> list[Contender]:
+    if isinstance(chain, str | Path):
+        from tapeemu.presets import load_chain
+
+        chain = load_chain(chain)
+    if orders is None:
+        return two_orders(chain)
+    if isinstance(orders, str) and orders == "all":
+        return all_orders(chain)
+    return chosen_orders(chain, orders)
+
+
+def _check_size(audio: FloatArray, orders: int, tail: int) -> None:
+    needed = 4 * audio.shape[0] * (audio.shape[1] + tail) * (orders + 1)
+    if needed > _MOST_BYTES:
+        share = 100.0 * _MOST_BYTES / needed
+        raise AudioError(
+            f"{orders} orders of this stem would need {needed / 2**30:.1f} GiB of memory, more than the "
+            f"{_MOST_BYTES / 2**30:.0f} GiB allowed; compare fewer orders, or {share:.0f} % of the stem"
+        )
+
+
+def _plain_chain(chain: Chain) -> dict[str, Any] | None:
+    try:
+        return chain.to_dict()
+    except ParameterError:  # an object given from outside has no plain form
+        return None

@@ -1,0 +1,349 @@
+"""The figures of each order: of its renders, and of the chain itself at three levels.
+
+Every figure comes from `measure`. Those of a render are exact for that stem and that tape; what another
+tape would change is found by rendering on other tapes. Those of the chain carry the uncertainty that the
+measurement states.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from measure.character import Character, Likeness, character, likeness
+from measure.decay import Decay
+from measure.level import LevelResult, level
+from measure.results import Curve, Reading
+from measure.reverberant import average_distortion, middle_decay
+from tapeemu.chain import Chain
+from tapeemu.comparison.rendering import Render, decay_of
+from tapeemu.processor import Settings, setting
+
+__all__ = [
+    "FIGURES",
+    "FULL",
+    "LEAN",
+    "LEVEL_NAMES",
+    "Figure",
+    "MeasuringPlan",
+    "chain_figures",
+    "render_figures",
+    "with_spread",
+]
+
+LEVEL_NAMES = ("quiet", "reference", "loud")
+"""The three levels at which a chain is measured."""
+
+_LONGEST_DECAY_SECONDS = 8.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """One column of the comparison.
+
+    Attributes
+    ----------
+    key : str
+        Name in tables; the unit ends it.
+    name, unit : str
+        As printed.
+    digits : int
+        Decimals as printed.
+    threshold : float
+        Difference between orders from which on it is worth a sentence; in the unit, or relative.
+    relative : bool
+        Whether the threshold is a share of the smaller value.
+    basis : str
+        Where the threshold comes from.
+    group : str
+        ``"render"`` or ``"chain"``.
+    more, less : str
+        Words for a larger and a smaller value.
+    least : float
+        The larger of two values must reach this for their difference to be worth a sentence.
+    """
+
+    key: str
+    name: str
+    unit: str
+    digits: int
+    threshold: float
+    relative: bool
+    basis: str
+    group: Literal["render", "chain"]
+    more: str = "more"
+    less: str = "less"
+    least: float = -math.inf
+
+
+_CHOICE = "our choice, no source"
+_EDT_JND = "just noticeable difference of EDT, ISO 3382-1 Table A.1"
+_T_JND = "taken as that of EDT, ISO 3382-1 Table A.1"
+
+
+def _chain_kinds() -> list[Figure]:
+    made = []
+    for name in LEVEL_NAMES:
+        for key, words in (("thd", "THD"), ("imd", "intermodulation")):
+            made.append(
+                Figure(
+                    key=f"{key}_{name}_percent",
+                    name=f"{words}, {name}",
+                    unit="%",
+                    digits=2,
+                    threshold=0.5,
+                    relative=True,
+                    basis=f"a change by half, to or from 0.1 % or more; {_CHOICE}",
+                    group="chain",
+                    least=0.1,
+                )
+            )
+    for name in LEVEL_NAMES:
+        for key, basis in (("edt", _EDT_JND), ("t20", _T_JND), ("t30", _T_JND)):
+            made.append(
+                Figure(
+                    key=f"{key}_{name}_seconds",
+                    name=f"{key.upper()}, {name}",
+                    unit="s",
+                    digits=2,
+                    threshold=0.05,
+                    relative=True,
+                    basis=basis,
+                    group="chain",
+                    more="longer",
+                    less="shorter",
+                )
+            )
+    return made
+
+
+def _octave_kinds() -> list[Figure]:
+    return [
+        Figure(
+            key=f"octave_{centre}hz_db",
+            name=f"octave {centre} Hz, against the first",
+            unit="dB",
+            digits=1,
+            threshold=1.0,
+            relative=False,
+            basis=f"1 dB; {_CHOICE}",
+            group="render",
+        )
+        for centre in (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+    ]
+
+
+def _render_kind(
+    key: str,
+    name: str,
+    unit: str,
+    digits: int,
+    threshold: float,
+    *,
+    relative: bool = False,
+    words: str = "more less",
+) -> Figure:
+    more, less = words.split()
+    return Figure(
+        key=key,
+        name=name,
+        unit=unit,
+        digits=digits,
+        threshold=threshold,
+        relative=relative,
+        basis=_CHOICE,
+        group="render",
+        more=more,
+        less=less,
+    )
+
+
+FIGURES: dict[str, Figure] = {
+    figure.key: figure
+    for figure in (
+        _render_kind("loudness_lufs", "loudness", "LUFS", 2, 0.1, words="louder softer"),
+        _render_kind("true_peak_dbtp", "true peak", "dBTP", 2, 1.0, words="higher lower"),
+        _render_kind("crest_db", "crest factor", "dB", 1, 1.0),
+        _render_kind("plr_db", "peak-to-loudness ratio", "dB", 1, 1.0),
+        _render_kind("lra_lu", "loudness range", "LU", 1, 1.0),
+        _render_kind("centroid_hz", "spectral centroid", "Hz", 0, 0.1, relative=True, words="higher lower"),
+        *_octave_kinds(),
+        _render_kind("stereo_correlation", "stereo correlation", "", 2, 0.1, words="higher lower"),
+        _render_kind("width_db", "stereo width (side over middle)", "dB", 1, 1.0, words="wider narrower"),
+        _render_kind("null_db", "difference signal, against the first", "dB", 1, math.inf),
+        _render_kind("correlation", "correlation with the first", "", 3, math.inf),
+        *_chain_kinds(),
+    )
+}
+"""All figures by key, in the order of tables."""
+
+
+class MeasuringPlan(Settings):
+    """How thoroughly the chains are measured.
+
+    Attributes
+    ----------
+    reference_level_dbfs : float
+        Level that counts as the reference; quiet and loud are relative to it.
+    quiet_db, loud_db : float
+        The two other levels re the reference.
+    tones : int
+        Tones that distortion is averaged over.
+    bursts : int
+        Bursts of noise that a decay is averaged over.
+    tapes : int
+        Tapes (seeds) that the renders are made on; their spread is the uncertainty of a render's figures.
+    """
+
+    reference_level_dbfs: float = setting(-18.0, "Reference level", unit="dBFS", ge=-60.0, le=0.0)
+    quiet_db: float = setting(-20.0, "Quiet level re the reference", unit="dB", ge=-60.0, le=0.0)
+    loud_db: float = setting(10.0, "Loud level re the reference", unit="dB", ge=0.0, le=60.0)
+    tones: int = setting(12, "Tones per level", ge=2, le=100)
+    bursts: int = setting(4, "Bursts of noise per level", ge=1, le=100)
+    tapes: int = setting(3, "Tapes the renders are made on", ge=1, le=100)
+
+    @property
+    def levels_dbfs(self) -> dict[str, float]:
+        """Level by name."""
+        offsets = zip(LEVEL_NAMES, (self.quiet_db, 0.0, self.loud_db), strict=True)
+        return {name: self.reference_level_dbfs + offset for name, offset in offsets}
+
+
+FULL = MeasuringPlan()
+"""The plan for a few orders."""
+
+LEAN = MeasuringPlan(tones=6, bursts=2, tapes=1)
+"""The plan for many orders: the same levels and protocols with fewer repeats."""
+
+
+def chain_figures(
+    chain: Chain, level_name: str, *, sample_rate: float, plan: MeasuringPlan
+) -> tuple[dict[str, Reading], Curve]:
+    """Measure distortion and decay of a chain at one of the three levels.
+
+    Returns
+    -------
+    dict of str to Reading
+        By the keys of :data:`FIGURES`.
+    Curve
+        Decay of the octave at 1 kHz, dB against seconds.
+    """
+    level_dbfs = plan.levels_dbfs[level_name]
+
+    def system(audio: "np.typing.NDArray[np.float64]", rate: float) -> "np.typing.NDArray[np.float64]":
+        return chain(audio, sample_rate=rate)
+
+    decay_seconds = min(decay_of(chain, sample_rate=sample_rate, channels=1), _LONGEST_DECAY_SECONDS)
+    distortion = average_distortion(
+        system, sample_rate, level_dbfs=level_dbfs, tones=plan.tones, settle_seconds=max(decay_seconds, 0.1)
+    )
+    # The drive stretches a decay, so the silence is longer than what the reverb alone would need.
+    times, decay = middle_decay(
+        system,
+        sample_rate,
+        level_dbfs=level_dbfs,
+        burst_seconds=max(decay_seconds, 0.5),
+        silence_seconds=1.2 * decay_seconds + 0.5,
+        repeats=plan.bursts,
+    )
+    found = {f"thd_{level_name}_percent": distortion.thd, f"imd_{level_name}_percent": distortion.imd}
+    found |= {f"{name.lower()}_{level_name}_seconds": reading for name, reading in times.items()}
+    return found, _drawn(decay)
+
+
+def _drawn(decay: Decay) -> Curve:
+    return decay.band(1000.0).curve
+
+
+def render_figures(render: Render, reference: Render, *, sample_rate: float) -> dict[str, Reading]:
+    """Measure a render, and its difference from a reference of the same length and loudness."""
+    signal = render.audio.astype(np.float64)
+    levels = level(signal, sample_rate)
+    image = character(signal, sample_rate)
+    reference_signal = signal if render is reference else reference.audio.astype(np.float64)
+    against = likeness(signal, reference_signal, sample_rate)
+    return _level_figures(levels) | _image_figures(image) | _likeness_figures(against)
+
+
+def _level_figures(levels: LevelResult) -> dict[str, Reading]:
+    true_peak = max(
+        levels.true_peak, key=lambda reading: -math.inf if math.isnan(reading.value) else reading.value
+    )
+    peak = max((r.value for r in levels.peak if r.defined), default=math.nan)
+    # A level of the AES17 kind is 3.01 dB above the plain RMS, the crest factor a plain ratio.
+    power = np.mean([10.0 ** ((r.value if r.defined else -math.inf) / 10.0) for r in levels.rms]) / 2.0
+    crest = peak - 10.0 * math.log10(power) if power > 0.0 else math.nan
+    conditions = {key: value for key, value in levels.loudness.conditions.items() if key != "channel"}
+    return {
+        "loudness_lufs": levels.loudness,
+        "true_peak_dbtp": true_peak,
+        "crest_db": Reading(
+            quantity="crest factor",
+            value=crest,
+            unit="dB",
+            method="largest sample of all channels over the RMS of all channels",
+            conditions=conditions,
+            uncertainty_basis="exact for this recording",
+        ),
+        "plr_db": Reading(
+            quantity="peak-to-loudness ratio",
+            value=true_peak.value - levels.loudness.value,
+            unit="dB",
+            method="true peak less integrated loudness",
+            standard="ITU-R BS.1770",
+            conditions=conditions,
+            uncertainty_basis="exact for this recording",
+        ),
+        "lra_lu": levels.loudness_range,
+    }
+
+
+def _image_figures(image: Character) -> dict[str, Reading]:
+    octaves = {
+        f"octave_{reading.quantity.removeprefix('octave level, ').removesuffix(' Hz')}hz_db": reading
+        for reading in image.octaves
+    }
+    return {
+        "centroid_hz": image.centroid,
+        **octaves,
+        "stereo_correlation": image.stereo_correlation,
+        "width_db": image.width,
+    }
+
+
+def _likeness_figures(against: Likeness) -> dict[str, Reading]:
+    return {"null_db": against.null, "correlation": against.correlation}
+
+
+def relative_octaves(figures: Mapping[str, Reading], first: Mapping[str, Reading]) -> dict[str, Reading]:
+    """Replace the octave levels by their differences from those of the first order."""
+    changed = dict(figures)
+    for key, reading in figures.items():
+        if key.startswith("octave_"):
+            changed[key] = replace(
+                reading,
+                quantity=reading.quantity.replace("octave level", "octave level against the first order"),
+                unit="dB",
+                value=reading.value - first[key].value if key in first else math.nan,
+            )
+    return changed
+
+
+def with_spread(repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:
+    """Give the figures of the first tape the standard deviation over all tapes as their uncertainty."""
+    first = repeats[0]
+    count = len(repeats)
+    if count == 1:
+        return dict(first)
+    spread = {}
+    for key, reading in first.items():
+        values = [repeat[key].value for repeat in repeats if key in repeat]
+        sigma = float(np.std(values, ddof=1)) if np.all(np.isfinite(values)) else math.nan
+        spread[key] = replace(
+            reading,
+            uncertainty=sigma,
+            uncertainty_basis=f"repeats ({count} tapes)" if math.isfinite(sigma) else reading.uncertainty_basis,
+        )
+    return spread

@@ -1,0 +1,156 @@
+"""What swapping two stages does, over all orders in which nothing else changes."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from measure.results import Reading
+from tapeemu.comparison.figures import FIGURES
+
+__all__ = ["PairEffect", "pair_effects", "pair_sentences"]
+
+_KEYS = tuple(
+    key
+    for key, figure in FIGURES.items()
+    if math.isfinite(figure.threshold) and key not in ("loudness_lufs", "true_peak_dbtp")
+)
+# Share of the matched pairs that must go the same way as their mean.
+_AGREEING = 0.9
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairEffect:
+    """Change of one figure when `first` comes before `second` instead of after it.
+
+    Attributes
+    ----------
+    first, second : str
+        Stages.
+    key : str
+        Figure, a key of :data:`tapeemu.comparison.figures.FIGURES`.
+    mean, lowest, highest : float
+        Over the matched pairs; differences in the figure's unit, or shares where the figure is relative.
+    doubt : float
+        Combined standard uncertainty of a difference, averaged over the pairs and not reduced by their
+        number, because all orders share the places in the reverb's response where they were measured.
+    pairs : int
+        Matched pairs of orders.
+    clear : bool
+        Whether the mean reaches the threshold and twice the doubt, and nine pairs in ten go its way.
+    """
+
+    first: str
+    second: str
+    key: str
+    mean: float
+    lowest: float
+    highest: float
+    doubt: float
+    pairs: int
+    clear: bool
+
+
+def pair_effects(
+    sets: Sequence[Sequence[tuple[tuple[str, ...], Mapping[str, Reading]]]],
+) -> list[PairEffect]:
+    """Compare each order with the one in which two stages have changed places.
+
+    Parameters
+    ----------
+    sets : sequence of sequences of (order, figures)
+        All orders of one chain, for one stem or for several.
+
+    Returns
+    -------
+    list of PairEffect
+        For each pair of stages and each figure that is defined in all matched pairs.
+    """
+    stages = sets[0][0][0]
+    effects = []
+    for one, first in enumerate(stages):
+        for second in stages[one + 1 :]:
+            for key in _KEYS:
+                effect = _effect(sets, first, second, key)
+                if effect is not None:
+                    effects.append(effect)
+    return effects
+
+
+def _effect(
+    sets: Sequence[Sequence[tuple[tuple[str, ...], Mapping[str, Reading]]]], first: str, second: str, key: str
+) -> PairEffect | None:
+    figure = FIGURES[key]
+    changes, doubts, largest = [], [], -math.inf
+    for orders in sets:
+        by_order = dict(orders)
+        for order, figures in orders:
+            if order.index(first) > order.index(second):
+                continue
+            swapped = tuple({first: second, second: first}.get(name, name) for name in order)
+            here, there = figures.get(key), by_order[swapped].get(key)
+            if here is None or there is None or not (here.defined and there.defined):
+                return None
+            scale = min(abs(here.value), abs(there.value)) if figure.relative else 1.0
+            if scale == 0.0:
+                return None
+            largest = max(largest, here.value, there.value)
+            changes.append((here.value - there.value) / scale)
+            known = [doubt / scale for doubt in (here.uncertainty, there.uncertainty) if math.isfinite(doubt)]
+            doubts.append(math.hypot(*known))
+    mean = math.fsum(changes) / len(changes)
+    doubt = math.fsum(doubts) / len(doubts)
+    agreeing = sum(1 for change in changes if change * mean > 0.0)
+    return PairEffect(
+        first=first,
+        second=second,
+        key=key,
+        mean=mean,
+        lowest=min(changes),
+        highest=max(changes),
+        doubt=doubt,
+        pairs=len(changes),
+        clear=largest >= figure.least
+        and abs(mean) >= figure.threshold
+        and abs(mean) > 2.0 * doubt
+        and agreeing >= _AGREEING * len(changes),
+    )
+
+
+def pair_sentences(effects: Sequence[PairEffect]) -> list[str]:
+    """Say which figures each swap moves clearly, and which swaps move none."""
+    said = []
+    silent = []
+    for first, second in dict.fromkeys((effect.first, effect.second) for effect in effects):
+        own = [effect for effect in effects if (effect.first, effect.second) == (first, second)]
+        clear = [_phrase(effect) for effect in own if effect.clear]
+        if clear:
+            said.append(
+                f"{first} before {second}, instead of after it ({own[0].pairs} matched pairs of renders): "
+                f"{'; '.join(clear)}."
+            )
+        else:
+            silent.append(f"{first} and {second}")
+    if silent:
+        said.append(
+            "Which of the two comes first moves no figure clearly by its threshold, everything else being equal, "
+            f"for: {'; '.join(silent)}."
+        )
+    return said
+
+
+def _phrase(effect: PairEffect) -> str:
+    figure = FIGURES[effect.key]
+    name = figure.name.removesuffix(", against the first")
+    if figure.relative:
+        factors = [_percent(value) for value in (effect.mean, effect.lowest, effect.highest)]
+        return f"{name} {factors[0]} ({factors[1]} to {factors[2]})"
+    unit = f" {figure.unit}" if figure.unit else ""
+    digits = figure.digits
+    low, high = f"{effect.lowest:+.{digits}f}", f"{effect.highest:+.{digits}f}"
+    return f"{name} {effect.mean:+.{digits}f}{unit} ({low} to {high}{unit})"
+
+
+def _percent(share: float) -> str:
+    # Changes are relative to the smaller of the two values, so a fall by half is -100 % there.
+    ratio = 1.0 + share if share >= 0.0 else 1.0 / (1.0 - share)
+    return f"{100.0 * (ratio - 1.0):+.0f} %"
