@@ -96,7 +96,7 @@ class FlutterResult:
     spectrum : Curve
         Peak deviation (%) of a line over its rate (Hz).
     deviation : Curve
-        Deviation (%) over time (s), unfiltered but for the decimation.
+        Deviation (%) over time (s) up to the upper end of the band, to 200 Hz at most for scrape flutter.
     lines : tuple of FlutterLine
         Steady components, strongest first.
     """
@@ -329,10 +329,15 @@ def scrape_flutter(
     split = decompose(tone.frequency_hz, tone.rate, highest_hz=high, lines=False)
     percent = 100.0 / split.mean
     conditions = _conditions(tone, split.duration_seconds, split.mean, given)
-    found = spectral_lines(split.rest, split.rate, highest_hz=high)
+    found = tuple(
+        line
+        for line in spectral_lines(split.rest, split.rate, highest_hz=high)
+        if line.rate_hz >= 0.999 * low
+    )
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
-    time = tone.start_seconds + np.arange(split.rest.size) / split.rate
+    slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
+    time = tone.start_seconds + later + np.arange(slow.size) / slow_rate
     return FlutterResult(
         speed_error=_speed_error(split, tone, conditions),
         drift=_drift(split, low, percent, conditions),
@@ -349,12 +354,13 @@ def scrape_flutter(
             ("two_sigma", "rms", "mean", "peak"),
             # Lines are not fitted here, so the filter's ends are cut off instead: it rings for 1 / (its slopes).
             cut_seconds=min(4.0 / low + 200.0 / high, 0.1 * split.duration_seconds),
+            unfitted=found,
         ),
         wow={},
         flutter={},
         spectrum=_spectrum(at[shown], spectrum[shown] * percent),
-        deviation=_deviation(time, (tone.frequency_hz / split.mean - 1.0) * 100.0),
-        lines=_lines(tuple(line for line in found if line.rate_hz >= low), percent, high, None),
+        deviation=_deviation(time, (slow / split.mean - 1.0) * 100.0),
+        lines=_lines(found, percent, high, None),
     )
 
 
@@ -393,6 +399,7 @@ def _read(
     conditions: Mapping[str, Condition],
     kinds: tuple[str, ...],
     cut_seconds: float = 0.0,
+    unfitted: tuple[Line, ...] = (),
 ) -> dict[str, Reading]:
     """One reading a detector of the deviation behind a filter."""
     if split.duration_seconds < needed_seconds:
@@ -406,7 +413,7 @@ def _read(
     series = percent * series[cut : series.size - cut]
     whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
     noise = percent * _noise(tone, response)
-    scatter = split.scatter(response, lines, whole.size / series_rate)
+    scatter = split.scatter(response, lines or unfitted, whole.size / series_rate, fitted=not unfitted)
     readings = {}
     for kind in kinds:
         if kind == "two_sigma":
