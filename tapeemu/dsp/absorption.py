@@ -1,0 +1,362 @@
+"""Filters that give every line of a feedback delay network its share of a decay time per octave band.
+
+A line of M samples must lose ``60 M / (fs T(f))`` decibels per pass for all modes to decay by 60 dB in T(f)
+seconds (Jot & Chaigne, "Digital delay networks for designing artificial reverberators", AES 90th
+Convention, 1991). Small errors of the filter are large errors of the decay time (Schlecht & Habets,
+DAFx-17), so the filters are solved for the decay time at the octave centres, line by line, with Newton's
+method, and not for a magnitude response.
+
+Three structures are tried, the cheapest first:
+
+no filter
+    if all bands are alike;
+one section
+    two first-order shelves in one second-order section, fitted by damped least squares;
+a cascade
+    one second-order shelf between each two octaves (a graphic equaliser whose bands are the differences
+    between neighbours), solved exactly at the centres, without the shelves that are not needed.
+
+The shelves lie a tenth of an octave towards the slower of the two bands, and are steep (Q = 1.1): what is
+read in an octave is ruled by its slowest part, and a shelf in the middle would let the slow neighbour
+into the fast band. Both values come from our own measurements.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.validation import FloatArray
+
+__all__ = [
+    "OCTAVES_HZ",
+    "Absorption",
+    "band_decay_seconds",
+    "design_absorption",
+    "loop_decay_seconds",
+    "loop_level_db",
+    "usable_bands",
+]
+
+OCTAVES_HZ: FloatArray = 1000.0 * 2.0 ** np.arange(-4, 5)
+"""Exact octave centres (IEC 61260-1, base two) of the nominal bands 63 Hz to 16 kHz."""
+
+USABLE_RATIO = 0.45
+"""Bands above this part of the sample rate cannot be shaped and are left out."""
+
+_CORNERS_HZ = {1: np.array([300.0, 4000.0]), 2: np.array([130.0, 450.0, 2000.0, 8000.0])}
+_ATTEMPTS = 40
+_LOW_CORNER_HZ = 300.0
+_HIGH_CORNER_HZ = 4000.0
+_SHELF_SHIFT_OCTAVES = 0.1
+_SHELF_Q = 1.1
+_CALMER_Q = (_SHELF_Q, 0.71, 0.5)
+_FLOOR_DB = -90.0  # a line that loses more than this in one pass is silent there: no need to be exact
+_TOLERANCE = 0.004  # of the decay time, for leaving sections out; the promise is 0.01
+_OVERSHOOT = 1.3  # largest decay time anywhere, in terms of the longest asked for
+_STEP = 1e-4  # of a gain in dB, for differences that stand in for derivatives
+
+
+class Absorption(NamedTuple):
+    """Gains and sections of all lines.
+
+    Attributes
+    ----------
+    gains : ndarray, shape (lines,)
+    coefficients : ndarray, shape (sections, 4, lines)
+        c - e, d - f, e, f of sections ``(1 + c/z + d/z^2) / (1 + e/z + f/z^2)``.
+    """
+
+    gains: FloatArray
+    coefficients: FloatArray
+
+
+def usable_bands(sample_rate: float) -> int:
+    """Count of the octave bands, from 63 Hz up, that lie below 0.45 of the sample rate."""
+    return int(np.count_nonzero(USABLE_RATIO * sample_rate >= OCTAVES_HZ))
+
+
+def band_decay_seconds(decay_seconds: float, low_ratio: float, high_ratio: float) -> FloatArray:
+    """Decay times at the nine octave centres from the one at 1 kHz and two ratios.
+
+    The absorption (1/T) is that of a broad low band around 300 Hz and a broad high band around 4 kHz, as
+    first-order shelves have it, on top of a constant; T is exact at 125 Hz, 1 kHz and 8 kHz. The law is
+    ours; it is the shape that costs least to realise.
+
+    Parameters
+    ----------
+    decay_seconds : float
+        Seconds per 60 dB at 1 kHz.
+    low_ratio, high_ratio : float
+        Decay time at 125 Hz and at 8 kHz in terms of it, 0.1 to 2.
+
+    Returns
+    -------
+    ndarray, shape (9,)
+        Seconds.
+    """
+
+    def terms(frequency: FloatArray) -> FloatArray:
+        low = 1.0 / (1.0 + (frequency / _LOW_CORNER_HZ) ** 2)
+        high = 1.0 / (1.0 + (_HIGH_CORNER_HZ / frequency) ** 2)
+        return np.stack([np.ones_like(frequency), low, high], axis=-1)
+
+    wanted = np.array([1.0 / low_ratio, 1.0, 1.0 / high_ratio])
+    weights = np.linalg.solve(terms(np.array([125.0, 1000.0, 8000.0])), wanted)
+    rates: FloatArray = terms(OCTAVES_HZ) @ weights
+    return decay_seconds / np.maximum(rates, 0.05)
+
+
+def loop_level_db(absorption: Absorption, frequencies_hz: FloatArray, sample_rate: float) -> FloatArray:
+    """Level of one pass through each line, all its gains included.
+
+    Returns
+    -------
+    ndarray, shape (lines, frequencies)
+        Decibels.
+    """
+    delay = np.exp(-2j * np.pi * np.asarray(frequencies_hz) / sample_rate)
+    response = np.tile(np.abs(absorption.gains)[:, None].astype(complex), (1, delay.size))
+    for c, d, e, f in absorption.coefficients[..., None]:
+        response *= (1.0 + (c + e) * delay + (d + f) * delay**2) / (1.0 + e * delay + f * delay**2)
+    with np.errstate(divide="ignore"):
+        level: FloatArray = 20.0 * np.log10(np.abs(response))
+    return level
+
+
+def loop_decay_seconds(
+    absorption: Absorption, delays: np.ndarray, frequencies_hz: FloatArray, sample_rate: float
+) -> FloatArray:
+    """Decay time that each line's loop gain stands for: ``-3 M / (fs log10 |H(f)|)``.
+
+    Returns
+    -------
+    ndarray, shape (lines, frequencies)
+        Seconds.
+    """
+    level = loop_level_db(absorption, frequencies_hz, sample_rate)
+    return -60.0 * np.asarray(delays)[:, None] / (sample_rate * level)
+
+
+def design_absorption(delays: np.ndarray, decay_seconds: FloatArray, sample_rate: float) -> Absorption:
+    """Design the filters of all lines.
+
+    Parameters
+    ----------
+    delays : ndarray of int, shape (lines,)
+        Samples of one pass through each line.
+    decay_seconds : ndarray, shape (9,)
+        Seconds per 60 dB at the octave centres 63 Hz to 16 kHz. Bands above 0.45 of the sample rate are
+        left out. A pass never loses more than 90 dB.
+    sample_rate : float
+        Samples per second.
+
+    Returns
+    -------
+    Absorption
+        Every line loses level at every frequency: its decay time is nowhere longer than 1.3 times the
+        longest asked for, however steep the table is.
+    """
+    bands = usable_bands(sample_rate)
+    centres = OCTAVES_HZ[:bands]
+    seconds = np.asarray(decay_seconds, dtype=np.float64)[:bands]
+    delays = np.asarray(delays)
+    level = np.maximum(-60.0 * delays[:, None] / (sample_rate * seconds), _FLOOR_DB)
+    if np.ptp(seconds) <= 1e-9 * seconds[0]:
+        return Absorption(10.0 ** (level[:, 0] / 20.0), np.zeros((0, 4, delays.size)))
+    for sections in _CORNERS_HZ:
+        fitted = _first_order(level, centres, sample_rate, sections)
+        if _decay_error(fitted, level, centres, sample_rate) <= _TOLERANCE and _is_calm(
+            fitted, delays, seconds, sample_rate
+        ):
+            return fitted
+    for q in _CALMER_Q:
+        fitted = _cascade(level, seconds, centres, sample_rate, q)
+        if _is_calm(fitted, delays, seconds, sample_rate):
+            return fitted
+    return _calmed(fitted, delays, seconds, sample_rate)
+
+
+def _grid(sample_rate: float) -> FloatArray:
+    """Frequencies from zero to half the sample rate, close enough to see every ripple of a shelf."""
+    spaced = np.geomspace(5.0, 0.5 * sample_rate, 500)
+    return np.concatenate([[0.0], spaced])
+
+
+def _decay_error(absorption: Absorption, level: FloatArray, centres: FloatArray, sample_rate: float) -> float:
+    """Largest relative error of the decay time at the centres over all lines."""
+    got = loop_level_db(absorption, centres, sample_rate)
+    return float(np.max(np.abs(level / got - 1.0)))
+
+
+def _excess_db(absorption: Absorption, delays: np.ndarray, seconds: FloatArray, sample_rate: float) -> FloatArray:
+    """Level by which each line is louder, at its loudest, than the longest decay time allows."""
+    allowed = -60.0 * delays / (sample_rate * _OVERSHOOT * seconds.max())
+    loudest = loop_level_db(absorption, _grid(sample_rate), sample_rate).max(axis=1)
+    excess: FloatArray = loudest - np.maximum(allowed, _FLOOR_DB)
+    return excess
+
+
+def _is_calm(absorption: Absorption, delays: np.ndarray, seconds: FloatArray, sample_rate: float) -> bool:
+    return bool(np.all(_excess_db(absorption, delays, seconds, sample_rate) <= 0.0))
+
+
+def _calmed(absorption: Absorption, delays: np.ndarray, seconds: FloatArray, sample_rate: float) -> Absorption:
+    """Turn lines that would ring too long down as a whole: a wrong decay time, but a stable one."""
+    excess = np.maximum(_excess_db(absorption, delays, seconds, sample_rate), 0.0)
+    return Absorption(absorption.gains * 10.0 ** (-excess / 20.0), absorption.coefficients)
+
+
+def _first_order(level: FloatArray, centres: FloatArray, sample_rate: float, sections: int) -> Absorption:
+    """Fit ``g (s + z1)(s + z2)... / ((s + p1)(s + p2)...)`` to each line, by Levenberg's damped least squares.
+
+    The unknowns are the level and the logarithms of the corners, so poles stay stable and zeros stay
+    minimum-phase; s is the bilinear transform's frequency, so no warping is left at the centres.
+    """
+    lines = level.shape[0]
+    pairs = 2 * sections
+    squared = np.tan(np.pi * centres / sample_rate) ** 2
+    start_hz = np.minimum(_CORNERS_HZ[sections], 0.3 * sample_rate)
+    start = np.log(np.tan(np.pi * start_hz / sample_rate))
+    middle = level[:, min(4, centres.size - 1)]
+    low = np.clip((level[:, 0] - middle) / (20.0 * pairs), -1.0, 1.0) * np.log(10.0)
+    high = np.clip((middle - level[:, -1]) / (20.0 * pairs), -1.0, 1.0) * np.log(10.0)
+    half = np.stack([low] * sections + [high] * sections, axis=1)
+    unknown = np.concatenate([level[:, -1:], start + half, start - half], axis=1)
+    sign = np.repeat([1.0, -1.0], pairs)
+    to_db = 10.0 / np.log(10.0)
+
+    def residue(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        corner = np.exp(2.0 * values[:, 1:, None])
+        sums = squared + corner
+        got = values[:, :1] + to_db * np.sum(sign[:, None] * np.log(sums), axis=1)
+        slopes = np.ones((lines, centres.size, 1 + 2 * pairs))
+        slopes[:, :, 1:] = np.swapaxes(2.0 * to_db * sign[:, None] * corner / sums, 1, 2)
+        return (level - got) / level, slopes / level[:, :, None]
+
+    damping = np.full(lines, 1e-2)
+    error, slopes = residue(unknown)
+    cost = np.sum(error**2, axis=1)
+    for _ in range(_ATTEMPTS):
+        turned = np.swapaxes(slopes, 1, 2)
+        normal = turned @ slopes
+        scale = np.trace(normal, axis1=1, axis2=2)[:, None, None] / normal.shape[1]
+        normal = normal + (damping[:, None, None] + 1e-14) * scale * np.eye(normal.shape[1])
+        step = np.linalg.solve(normal, turned @ error[:, :, None])[:, :, 0]
+        trial = unknown + np.clip(step, -6.0, 6.0)
+        trial[:, 1:] = np.clip(trial[:, 1:], np.log(1e-5), np.log(1e4))
+        trial_error, trial_slopes = residue(trial)
+        trial_cost = np.sum(trial_error**2, axis=1)
+        better = trial_cost < cost
+        unknown[better] = trial[better]
+        error[better] = trial_error[better]
+        slopes[better] = trial_slopes[better]
+        cost[better] = trial_cost[better]
+        damping = np.where(better, damping * 0.2, damping * 5.0)
+        if np.max(np.abs(error)) < 0.5 * _TOLERANCE:
+            break
+    corner = np.exp(unknown[:, 1:])
+    root = (1.0 - corner) / (1.0 + corner)
+    zeros = root[:, :pairs].reshape(lines, 2, sections)
+    poles = root[:, pairs:].reshape(lines, 2, sections)
+    c, d = -zeros.sum(axis=1), zeros.prod(axis=1)
+    e, f = -poles.sum(axis=1), poles.prod(axis=1)
+    # The level found is that of s to infinity; a section's leading coefficient is that of the first sample.
+    leading = np.prod(1.0 + corner[:, :pairs], axis=1) / np.prod(1.0 + corner[:, pairs:], axis=1)
+    coefficients = np.ascontiguousarray(np.moveaxis(np.stack([c - e, d - f, e, f]), 2, 0))
+    return Absorption(10.0 ** (unknown[:, 0] / 20.0) * leading, coefficients)
+
+
+class _Shelves(NamedTuple):
+    """High shelves between octaves: where they lie and how steep they are."""
+
+    corners_hz: FloatArray
+    q: float
+
+    def polynomials(self, gains_db: FloatArray, sample_rate: float) -> tuple[FloatArray, FloatArray]:
+        """Numerators and denominators, shapes (3, lines, shelves): the bilinear second-order shelf."""
+        root = 10.0 ** (gains_db / 80.0)
+        a = root * root
+        omega = 2.0 * np.pi * self.corners_hz / sample_rate
+        cosine = np.cos(omega)
+        width = root * np.sin(omega) / self.q
+        upper = np.stack(
+            [
+                a * ((a + 1.0) + (a - 1.0) * cosine + width),
+                -2.0 * a * ((a - 1.0) + (a + 1.0) * cosine),
+                a * ((a + 1.0) + (a - 1.0) * cosine - width),
+            ]
+        )
+        lower = np.stack(
+            [
+                (a + 1.0) - (a - 1.0) * cosine + width,
+                2.0 * ((a - 1.0) - (a + 1.0) * cosine),
+                (a + 1.0) - (a - 1.0) * cosine - width,
+            ]
+        )
+        return upper, lower
+
+    def level_db(self, gains_db: FloatArray, frequencies_hz: FloatArray, sample_rate: float) -> FloatArray:
+        """Level of each shelf, shape (lines, shelves, frequencies)."""
+        delay = np.exp(-2j * np.pi * frequencies_hz / sample_rate)
+        powers = np.stack([np.ones_like(delay), delay, delay**2])
+        upper, lower = self.polynomials(gains_db, sample_rate)
+        ratio = np.tensordot(upper, powers, ((0,), (0,))) / np.tensordot(lower, powers, ((0,), (0,)))
+        level: FloatArray = 20.0 * np.log10(np.abs(ratio))
+        return level
+
+
+def _solve_shelves(
+    level: FloatArray, shelves: _Shelves, centres: FloatArray, sample_rate: float
+) -> tuple[FloatArray, FloatArray]:
+    """Solve base levels and shelf gains for the levels at the centres; relative least squares if too few."""
+    base = level[:, 0].copy()
+    between = np.searchsorted(centres, shelves.corners_hz)
+    edges = np.concatenate([[0], between, [centres.size]])
+    means = np.stack([level[:, a:b].mean(axis=1) for a, b in zip(edges[:-1], edges[1:], strict=True)], axis=1)
+    gains = np.diff(means, axis=1)
+    best = (base, gains)
+    smallest = np.inf
+    for _ in range(12):
+        shapes = shelves.level_db(gains, centres, sample_rate)
+        error = (level - base[:, None] - shapes.sum(axis=1)) / level
+        largest = float(np.max(np.abs(error)))
+        if largest < smallest:
+            smallest, best = largest, (base.copy(), gains.copy())
+        if largest < 1e-9:
+            break
+        slopes = (shelves.level_db(gains + _STEP, centres, sample_rate) - shapes) / _STEP
+        matrix = np.concatenate([np.ones((level.shape[0], 1, centres.size)), slopes], axis=1) / level[:, None]
+        step = np.stack([np.linalg.lstsq(m.T, r, rcond=None)[0] for m, r in zip(matrix, error, strict=True)])
+        base += np.clip(step[:, 0], -12.0, 12.0)
+        gains = np.clip(gains + np.clip(step[:, 1:], -12.0, 12.0), -150.0, 150.0)
+    return best
+
+
+def _assembled(base: FloatArray, gains: FloatArray, shelves: _Shelves, sample_rate: float) -> Absorption:
+    upper, lower = shelves.polynomials(gains, sample_rate)
+    leading = np.prod(upper[0] / lower[0], axis=1)
+    c, d = upper[1] / upper[0], upper[2] / upper[0]
+    e, f = lower[1] / lower[0], lower[2] / lower[0]
+    coefficients = np.ascontiguousarray(np.moveaxis(np.stack([c - e, d - f, e, f]), 2, 0))
+    return Absorption(10.0 ** (base / 20.0) * leading, coefficients)
+
+
+def _cascade(
+    level: FloatArray, seconds: FloatArray, centres: FloatArray, sample_rate: float, q: float
+) -> Absorption:
+    """One shelf between each two octaves, fewer where fewer are enough."""
+    falls = np.sign(np.diff(np.log(seconds)))
+    corners = np.sqrt(centres[1:] * centres[:-1]) * 2.0 ** (_SHELF_SHIFT_OCTAVES * falls)
+    kept = np.arange(corners.size)
+    shelves = _Shelves(corners[kept], q)
+    base, gains = _solve_shelves(level, shelves, centres, sample_rate)
+    chosen = _assembled(base, gains, shelves, sample_rate)
+    while kept.size > 1:
+        kept = np.delete(kept, np.argmin(np.max(np.abs(gains / level[:, kept]), axis=0)))
+        shelves = _Shelves(corners[kept], q)
+        base, gains = _solve_shelves(level, shelves, centres, sample_rate)
+        fewer = _assembled(base, gains, shelves, sample_rate)
+        if _decay_error(fewer, level, centres, sample_rate) > _TOLERANCE:
+            break
+        chosen = fewer
+    return chosen

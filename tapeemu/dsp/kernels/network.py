@@ -1,0 +1,382 @@
+"""The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
+
+Rows are lines, columns are time: all but the recursive filters runs along contiguous memory, and nothing
+is summed along time, so no result depends on where a chunk starts or ends.
+
+Rings hold `ring length` columns and a margin of one chunk that repeats their beginning, so that a chunk
+can always be read in one piece; ring lengths are multiples of CHUNK and chunks end on that grid, so that
+it can always be written in one piece. Offsets into rings are unsigned: a signed one might be negative for
+all the compiler knows, and would keep it from using vector instructions.
+"""
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.dsp.kernels.compilation import kernel
+
+__all__ = ["CELL", "CHUNK", "SILENCE", "reverberate"]
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+CHUNK = 64
+"""Longest chunk; also the grid on which the states of filters are cleared."""
+
+CELL = 256
+"""Grid on the tape on which angles are exact; a multiple of CHUNK."""
+
+SILENCE = 1e-60
+"""1200 dB down: a smaller sample is silence, long before arithmetic on it would get slow."""
+
+
+@kernel()
+def mix(rows: Floats, samples: Any) -> None:
+    """Multiply by the Hadamard matrix in Sylvester's order, in place, without its scale factor."""
+    lines = rows.shape[0]
+    half = 1
+    while half * 2 < lines:  # two of the fast transform's stages at once: half the traffic
+        for start in range(0, lines, 4 * half):
+            for row in range(start, start + half):
+                for k in range(samples):
+                    a = rows[row, k]
+                    b = rows[row + half, k]
+                    c = rows[row + 2 * half, k]
+                    d = rows[row + 3 * half, k]
+                    ab = a + b
+                    ba = a - b
+                    cd = c + d
+                    dc = c - d
+                    rows[row, k] = ab + cd
+                    rows[row + half, k] = ba + dc
+                    rows[row + 2 * half, k] = ab - cd
+                    rows[row + 3 * half, k] = ba - dc
+        half *= 4
+    if half < lines:
+        for row in range(half):
+            for k in range(samples):
+                a = rows[row, k]
+                b = rows[row + half, k]
+                rows[row, k] = a + b
+                rows[row + half, k] = a - b
+
+
+@kernel()
+def write_input(ring: Floats, audio: Floats, start: int, fed: int, samples: Any) -> None:
+    """Store a chunk of the input."""
+    length = ring.shape[1] - CHUNK
+    write = np.uint64(fed % length)
+    first = np.uint64(start)
+    for channel in range(ring.shape[0]):
+        for k in range(samples):
+            x = audio[channel, first + k]
+            ring[channel, write + k] = x if abs(x) > SILENCE else 0.0
+        if write < CHUNK:
+            margin = write + np.uint64(length)
+            for k in range(samples):
+                ring[channel, margin + k] = ring[channel, write + k]
+
+
+@kernel()
+def spread(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
+    """Give every line the sum of all channels, at the line's delay and with its own gain for each."""
+    length = ring.shape[1] - CHUNK
+    for row in range(rows.shape[0]):
+        read = np.uint64((fed - delays[row]) % length)
+        gain = gains[row, 0]
+        for k in range(samples):
+            rows[row, k] = gain * ring[0, read + k]
+        for channel in range(1, ring.shape[0]):
+            gain = gains[row, channel]
+            for k in range(samples):
+                rows[row, k] += gain * ring[channel, read + k]
+
+
+@kernel()
+def write_rows(ring: Floats, order: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
+    """Store the rows, in another order and with gains."""
+    length = ring.shape[1] - CHUNK
+    write = np.uint64(fed % length)
+    for row in range(rows.shape[0]):
+        source = order[row]
+        gain = gains[row]
+        for k in range(samples):
+            x = gain * rows[source, k]
+            ring[row, write + k] = x if abs(x) > SILENCE else 0.0
+        if write < CHUNK:
+            margin = write + np.uint64(length)
+            for k in range(samples):
+                ring[row, margin + k] = ring[row, write + k]
+
+
+@kernel()
+def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
+    """Fetch every line at its delay, with its gain."""
+    length = ring.shape[1] - CHUNK
+    for row in range(rows.shape[0]):
+        read = np.uint64((fed - delays[row]) % length)
+        gain = gains[row]
+        for k in range(samples):
+            rows[row, k] = gain * ring[row, read + k]
+
+
+@kernel()
+def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: Any) -> None:
+    """Add every line of another ring at its delay."""
+    length = ring.shape[1] - CHUNK
+    for row in range(rows.shape[0]):
+        read = np.uint64((fed - delays[row]) % length)
+        for k in range(samples):
+            rows[row, k] += ring[row, read + k]
+
+
+@kernel()
+def absorb(rows: Floats, coefficients: Floats, state: Floats, samples: Any) -> None:
+    """Filter every line with its cascade of second-order sections, in place, four lines abreast.
+
+    Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
+    the next one through a single multiply-add, half the waiting time of the transposed direct form.
+    `coefficients` holds c - e, d - f, e and f.
+    """
+    for section in range(coefficients.shape[0]):
+        for row in range(0, rows.shape[0], 4):
+            c0 = coefficients[section, 0, row]
+            d0 = coefficients[section, 1, row]
+            e0 = coefficients[section, 2, row]
+            f0 = coefficients[section, 3, row]
+            s0 = state[section, 0, row]
+            t0 = state[section, 1, row]
+            c1 = coefficients[section, 0, row + 1]
+            d1 = coefficients[section, 1, row + 1]
+            e1 = coefficients[section, 2, row + 1]
+            f1 = coefficients[section, 3, row + 1]
+            s1 = state[section, 0, row + 1]
+            t1 = state[section, 1, row + 1]
+            c2 = coefficients[section, 0, row + 2]
+            d2 = coefficients[section, 1, row + 2]
+            e2 = coefficients[section, 2, row + 2]
+            f2 = coefficients[section, 3, row + 2]
+            s2 = state[section, 0, row + 2]
+            t2 = state[section, 1, row + 2]
+            c3 = coefficients[section, 0, row + 3]
+            d3 = coefficients[section, 1, row + 3]
+            e3 = coefficients[section, 2, row + 3]
+            f3 = coefficients[section, 3, row + 3]
+            s3 = state[section, 0, row + 3]
+            t3 = state[section, 1, row + 3]
+            for k in range(samples):
+                x0 = rows[row, k]
+                x1 = rows[row + 1, k]
+                x2 = rows[row + 2, k]
+                x3 = rows[row + 3, k]
+                rows[row, k] = x0 + s0
+                rows[row + 1, k] = x1 + s1
+                rows[row + 2, k] = x2 + s2
+                rows[row + 3, k] = x3 + s3
+                u0 = c0 * x0 + t0
+                u1 = c1 * x1 + t1
+                u2 = c2 * x2 + t2
+                u3 = c3 * x3 + t3
+                t0 = d0 * x0 - f0 * s0
+                t1 = d1 * x1 - f1 * s1
+                t2 = d2 * x2 - f2 * s2
+                t3 = d3 * x3 - f3 * s3
+                s0 = u0 - e0 * s0
+                s1 = u1 - e1 * s1
+                s2 = u2 - e2 * s2
+                s3 = u3 - e3 * s3
+            state[section, 0, row] = s0
+            state[section, 1, row] = t0
+            state[section, 0, row + 1] = s1
+            state[section, 1, row + 1] = t1
+            state[section, 0, row + 2] = s2
+            state[section, 1, row + 2] = t2
+            state[section, 0, row + 3] = s3
+            state[section, 1, row + 3] = t3
+
+
+@kernel()
+def clear_stale(state: Floats) -> None:
+    """Set states that have decayed to silence to zero."""
+    for section in range(state.shape[0]):
+        for part in range(2):
+            for row in range(state.shape[2]):
+                if abs(state[section, part, row]) < SILENCE:
+                    state[section, part, row] = 0.0
+
+
+@kernel()
+def turn(position: int, rates: Floats, phases: Floats, depth: float, cosines: Floats, sines: Floats) -> None:
+    """Write cosine and sine of every pair's angle at a place on the tape: a pure function of it."""
+    for pair in range(rates.shape[0]):
+        turns = rates[pair] * position + phases[pair]
+        angle = depth * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
+        cosines[pair] = math.cos(angle)
+        sines[pair] = math.sin(angle)
+
+
+@kernel()
+def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any) -> None:
+    """Rotate every pair of rows by an angle that moves along the chunk.
+
+    Cosine and sine are interpolated between exact values, so a pair can lose energy (the square of half
+    the step of the angle) but never gain any.
+    """
+    half = rows.shape[0] // 2
+    first = np.uint64(into)
+    for row in range(half):
+        cosine = rotation[0, row]
+        sine = rotation[1, row]
+        cosine_step = rotation[2, row] - cosine
+        sine_step = rotation[3, row] - sine
+        for k in range(samples):
+            c = cosine + cosine_step * ramp[first + k]
+            s = sine + sine_step * ramp[first + k]
+            a = rows[row, k]
+            b = rows[row + half, k]
+            rows[row, k] = c * a - s * b
+            rows[row + half, k] = s * a + c * b
+
+
+@kernel()
+def write_output(
+    ring: Floats,
+    audio: Floats,
+    out: Floats,
+    shared: Floats,
+    delays: Integers,
+    gains: Floats,
+    start: int,
+    fed: int,
+    samples: Any,
+) -> None:
+    """Mix input and reverberation: channel c hears line c, or with more channels than lines, it again later.
+
+    `gains` holds those of the dry sound, of the channel's own line, and of the sum over all channels.
+    """
+    length = ring.shape[1] - CHUNK
+    lines = ring.shape[0]
+    dry = gains[0]
+    own = gains[1]
+    common = gains[2]
+    first = np.uint64(start)
+    if common != 0.0:
+        for k in range(samples):
+            shared[k] = 0.0
+        for channel in range(audio.shape[0]):
+            read = np.uint64((fed - delays[channel]) % length)
+            row = channel % lines
+            for k in range(samples):
+                shared[k] += ring[row, read + k]
+        for channel in range(audio.shape[0]):
+            for k in range(samples):
+                out[channel, first + k] = common * shared[k]
+    else:
+        for channel in range(audio.shape[0]):
+            for k in range(samples):
+                out[channel, first + k] = 0.0
+    for channel in range(audio.shape[0]):
+        read = np.uint64((fed - delays[channel]) % length)
+        row = channel % lines
+        for k in range(samples):
+            wet = out[channel, first + k] + own * ring[row, read + k]
+            out[channel, first + k] = wet + dry * audio[channel, first + k]
+
+
+@kernel()
+def reverberate(
+    audio: Floats,
+    out: Floats,
+    counters: Integers,
+    input_ring: Floats,
+    diffuser_ring: Floats,
+    line_ring: Floats,
+    filter_state: Floats,
+    rows: Floats,
+    shared: Floats,
+    rotation: Floats,
+    ramp: Floats,
+    input_delays: Integers,
+    input_gains: Floats,
+    diffuser_delays: Integers,
+    diffuser_order: Integers,
+    diffuser_gains: Floats,
+    line_delays: Integers,
+    line_order: Integers,
+    line_gains: Floats,
+    mixing_gains: Floats,
+    coefficients: Floats,
+    output_delays: Integers,
+    output_gains: Floats,
+    rates: Floats,
+    phases: Floats,
+    depth: float,
+) -> None:
+    """Reverberate a block of any length. All state is in `counters`, the rings and `filter_state`.
+
+    Parameters
+    ----------
+    audio, out : float64, shape (channels, samples)
+    counters : int64, shape (2,)
+        Samples fed so far, and place on the tape of the next one.
+    input_ring : float64, shape (channels, ring length + CHUNK)
+    diffuser_ring, line_ring : float64, shape (lines, ring length + CHUNK)
+    filter_state : float64, shape (sections, 2, lines)
+    rows, shared, rotation : float64, shapes (lines, CHUNK), (CHUNK,), (4, lines / 2)
+        Scratch.
+    ramp : float64, shape (CELL,)
+        k / CELL.
+    input_delays, diffuser_delays, line_delays : int64, shape (lines,)
+        The first two may be zero; lines are at least one sample long.
+    input_gains : float64, shape (lines, channels)
+    diffuser_order, line_order : int64, shape (lines,)
+        Row of the mixed chunk that goes into each row of the ring.
+    diffuser_gains, line_gains, mixing_gains : float64, shape (lines,)
+        Applied on the way into the diffuser's ring, out of the lines, and into the lines: signs, decay,
+        and the scale factor of the mixing.
+    coefficients : float64, shape (sections, 4, lines)
+        See `absorb`.
+    output_delays : int64, shape (channels,)
+    output_gains : float64, shape (3,)
+        Dry, own, common.
+    rates, phases : float64, shape (lines / 2,)
+        Turns per sample, and turns at sample 0, of the swing of each pair's angle.
+    depth : float
+        Its largest angle in radians; 0 leaves the rotation out.
+    """
+    length = audio.shape[1]
+    longest = line_delays.min()
+    done = 0
+    while done < length:
+        fed = counters[0]
+        position = counters[1]
+        into = position % CELL
+        count = min(CHUNK - fed % CHUNK, CELL - into)
+        count = min(count, longest)
+        count = min(count, length - done)
+        samples = np.uint64(count)
+
+        write_input(input_ring, audio, done, fed, samples)
+        spread(input_ring, input_delays, input_gains, rows, fed, samples)
+        mix(rows, samples)
+        write_rows(diffuser_ring, diffuser_order, diffuser_gains, rows, fed, samples)
+
+        read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
+        absorb(rows, coefficients, filter_state, samples)
+        add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
+        if depth > 0.0:
+            if into == 0 or done == 0:
+                turn(position - into, rates, phases, depth, rotation[0], rotation[1])
+                turn(position - into + CELL, rates, phases, depth, rotation[2], rotation[3])
+            rotate(rows, rotation, ramp, into, samples)
+        mix(rows, samples)
+        write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
+        write_output(line_ring, audio, out, shared, output_delays, output_gains, done, fed, samples)
+
+        done += count
+        counters[0] = fed + count
+        counters[1] = position + count
+        if counters[0] % CHUNK == 0:
+            clear_stale(filter_state)

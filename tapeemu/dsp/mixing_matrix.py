@@ -1,0 +1,124 @@
+"""Parts of a lossless recursive network: orthogonal mixing, its slow rotation, and lengths of lines.
+
+All matrices are Sylvester's Hadamard matrix with signs and a permutation, so that they cost L log2 L
+additions for L lines. What is mixed is orthogonal whatever the permutation, the signs and the rotation;
+the network around it is then lossless for any set of delays, and stable with any loss, even while the
+rotation moves (Schlecht & Habets, "Time-varying feedback matrices in feedback delay networks", J. Acoust.
+Soc. Am. 138, 2015).
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.validation import FloatArray
+
+__all__ = ["Mixing", "hadamard", "input_directions", "prime_delays", "random_mixing", "scattered_delays"]
+
+IntArray = npt.NDArray[np.int64]
+
+
+def hadamard(lines: int) -> FloatArray:
+    """Sylvester's Hadamard matrix scaled to be orthogonal; `lines` is a power of two.
+
+    Returns
+    -------
+    ndarray, shape (lines, lines)
+    """
+    matrix = np.ones((1, 1))
+    while matrix.shape[0] < lines:
+        matrix = np.block([[matrix, matrix], [matrix, -matrix]])
+    return matrix / np.sqrt(lines)
+
+
+class Mixing(NamedTuple):
+    """An orthogonal matrix in the form in which it is applied: mix, reorder, scale.
+
+    Attributes
+    ----------
+    order : ndarray of int, shape (lines,)
+        Row of the Hadamard product that becomes each row of the result.
+    gains : ndarray, shape (lines,)
+        Sign of each row of the result, times the scale factor of the Hadamard matrix.
+    """
+
+    order: IntArray
+    gains: FloatArray
+
+    def matrix(self) -> FloatArray:
+        """The matrix itself, shape (lines, lines)."""
+        lines = self.order.size
+        plain = hadamard(lines) * np.sqrt(lines)
+        product: FloatArray = self.gains[:, None] * plain[self.order]
+        return product
+
+
+def random_mixing(lines: int, rng: np.random.Generator) -> Mixing:
+    """Draw a permutation and signs."""
+    order = rng.permutation(lines).astype(np.int64)
+    return Mixing(order, rng.choice([-1.0, 1.0], lines) / np.sqrt(lines))
+
+
+def input_directions(lines: int, channels: int, rng: np.random.Generator) -> FloatArray:
+    """Gains from channels to lines: orthonormal columns, as far as there are no more channels than lines.
+
+    Two channels at a time are columns of a Hadamard matrix turned by 22.5 degrees, so that neither their
+    sum nor their difference leaves a line without input. Beyond `lines` channels the columns repeat under
+    other signs.
+
+    Returns
+    -------
+    ndarray, shape (lines, channels)
+    """
+    plain = hadamard(lines)
+    cosine, sine = np.cos(np.pi / 8.0), np.sin(np.pi / 8.0)
+    columns = []
+    while len(columns) < channels:
+        signed = plain[:, rng.permutation(lines)] * rng.choice([-1.0, 1.0], lines)[:, None]
+        if channels == 1:
+            return np.ascontiguousarray(signed[:, :1])
+        for first in range(0, lines, 2):
+            columns.append(cosine * signed[:, first] + sine * signed[:, first + 1])
+            columns.append(cosine * signed[:, first + 1] - sine * signed[:, first])
+    return np.ascontiguousarray(np.stack(columns[:channels], axis=1))
+
+
+def prime_delays(wanted: FloatArray) -> IntArray:
+    """Distinct primes near the wanted lengths, so that no two lines share a period.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (lines,)
+        Lengths in samples, at least 2.
+
+    Returns
+    -------
+    ndarray of int, shape (lines,)
+        In the order of `wanted`.
+    """
+    limit = int(np.max(wanted)) + 40 * wanted.size + 100
+    sieve = np.ones(limit, dtype=bool)
+    sieve[:2] = False
+    for factor in range(2, int(np.sqrt(limit)) + 1):
+        if sieve[factor]:
+            sieve[factor * factor :: factor] = False
+    primes = np.flatnonzero(sieve)
+    free = np.ones(primes.size, dtype=bool)
+    chosen = np.empty(wanted.size, dtype=np.int64)
+    for line, length in enumerate(wanted):
+        candidates = primes[free]
+        chosen[line] = candidates[np.argmin(np.abs(candidates - length))]
+        free[np.searchsorted(primes, chosen[line])] = False
+    return chosen
+
+
+def scattered_delays(lines: int, span: float, rng: np.random.Generator) -> IntArray:
+    """One delay at random in each of `lines` equal parts of the span, in random order.
+
+    Returns
+    -------
+    ndarray of int, shape (lines,)
+        Samples, from 0 to less than `span` (all 0 for a span of 0).
+    """
+    return np.floor((rng.permutation(lines) + rng.random(lines)) * span / lines).astype(np.int64)

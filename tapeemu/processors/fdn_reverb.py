@@ -1,0 +1,338 @@
+"""Reverberation: a feedback delay network whose decay time per octave band is the setting."""
+
+import math
+from functools import lru_cache
+from typing import Any, ClassVar, Literal, NamedTuple, Self
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import model_validator
+
+from tapeemu.dsp.absorption import (
+    OCTAVES_HZ,
+    Absorption,
+    band_decay_seconds,
+    design_absorption,
+    loop_decay_seconds,
+    loop_level_db,
+    usable_bands,
+)
+from tapeemu.dsp.mixing_matrix import input_directions, prime_delays, random_mixing, scattered_delays
+from tapeemu.errors import ParameterError
+from tapeemu.processor import Processor, Settings, Stream, setting
+from tapeemu.validation import FloatArray, check_channels, check_sample_rate
+
+__all__ = ["DecayByBand", "FdnReverb"]
+
+IntArray = npt.NDArray[np.int64]
+
+# Tuned on measurements: the lossless network's energy is then level from the first milliseconds on, so that
+# short decays read right, and it is dense and even enough (see benchmarks/speed_fdn_reverb.py).
+_MEAN_LINE_SECONDS = 0.075
+_LONGEST_TO_SHORTEST = 6.0
+_LINE_SCATTER = 0.3  # of the step from one line to the next
+_DIFFUSER_SPAN = 0.8  # of the mean line
+_FIRST_STAGE = 1.0 / 3.0  # of that span
+_DEEPEST_ANGLE = math.pi / 4.0
+_RATE_SPREAD = 0.35
+_LEVEL_REFERENCE_HZ = 1000.0
+_RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
+
+
+class DecayByBand(Settings):
+    """Decay time in each octave band; bands left out are filled in.
+
+    Between given bands the logarithm of the decay time goes straight over the logarithm of frequency;
+    outside them it stays as it is at the nearest.
+    """
+
+    at_63_hz_seconds: float | None = setting(None, "Decay time at 63 Hz.", unit="s", ge=0.05, le=60.0)
+    at_125_hz_seconds: float | None = setting(None, "Decay time at 125 Hz.", unit="s", ge=0.05, le=60.0)
+    at_250_hz_seconds: float | None = setting(None, "Decay time at 250 Hz.", unit="s", ge=0.05, le=60.0)
+    at_500_hz_seconds: float | None = setting(None, "Decay time at 500 Hz.", unit="s", ge=0.05, le=60.0)
+    at_1000_hz_seconds: float | None = setting(None, "Decay time at 1 kHz.", unit="s", ge=0.05, le=60.0)
+    at_2000_hz_seconds: float | None = setting(None, "Decay time at 2 kHz.", unit="s", ge=0.05, le=60.0)
+    at_4000_hz_seconds: float | None = setting(None, "Decay time at 4 kHz.", unit="s", ge=0.05, le=60.0)
+    at_8000_hz_seconds: float | None = setting(None, "Decay time at 8 kHz.", unit="s", ge=0.05, le=60.0)
+    at_16000_hz_seconds: float | None = setting(None, "Decay time at 16 kHz.", unit="s", ge=0.05, le=60.0)
+
+    STEEPEST: ClassVar[float] = 4.0
+    """Largest ratio of the decay times of neighbouring octaves."""
+
+    @model_validator(mode="after")
+    def _can_be_realised(self) -> Self:
+        if all(value is None for value in self._values()):
+            raise ParameterError("a table of decay times needs at least one band, e.g. at_1000_hz_seconds")
+        seconds = self.seconds()
+        steps = np.maximum(seconds[1:] / seconds[:-1], seconds[:-1] / seconds[1:])
+        worst = int(np.argmax(steps))
+        if steps[worst] > self.STEEPEST * (1.0 + 1e-9):
+            raise ParameterError(
+                f"the decay time goes from {seconds[worst]:.3g} s at {OCTAVES_HZ[worst]:g} Hz to "
+                f"{seconds[worst + 1]:.3g} s one octave above, but neighbouring bands may differ by a factor of "
+                f"{self.STEEPEST:g} at most; bring them closer together"
+            )
+        return self
+
+    def _values(self) -> tuple[float | None, ...]:
+        return tuple(getattr(self, name) for name in type(self).model_fields)
+
+    def seconds(self) -> FloatArray:
+        """Decay times at all nine octave centres, 63 Hz to 16 kHz."""
+        values = self._values()
+        given = [band for band, value in enumerate(values) if value is not None]
+        logs = np.log([value for value in values if value is not None])
+        return np.exp(np.interp(np.arange(len(values)), given, logs))
+
+
+class _Plan(NamedTuple):
+    """Everything a stream needs that follows from settings, rate and channel count."""
+
+    input_delays: IntArray
+    input_gains: FloatArray
+    diffuser_delays: IntArray
+    diffuser_order: IntArray
+    diffuser_gains: FloatArray
+    line_delays: IntArray
+    line_order: IntArray
+    mixing_gains: FloatArray
+    absorption: Absorption
+    output_delays: IntArray
+    output_gains: FloatArray
+    rates: FloatArray
+    phases: FloatArray
+    depth: float
+
+
+class FdnReverb(Processor):
+    """Reverberation by a feedback delay network.
+
+    Signal path, with L lines: pre-delay; a diffuser of two stages, each a scatter of L delays and an
+    orthogonal mixing of L rows; and the loop: L delay lines of distinct prime lengths, one absorption
+    filter per line, a slowly turning orthogonal mixing. The second stage's mixing is the loop's own.
+    Channel c hears row c of what goes into the lines, so channels are decorrelated, and the first
+    sound comes out of the diffuser without waiting for the lines.
+
+    Decay time is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
+    Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
+    `tapeemu.dsp.absorption`), and everything else in the loop is lossless: mixing is a Hadamard matrix with
+    signs and permutations, modulation turns pairs of lines against each other (Schlecht & Habets, J. Acoust.
+    Soc. Am. 138, 2015), reading no fractional delays, so it neither damps high frequencies nor changes
+    decay or pitch. Octave bands above 0.45 of the sample rate are left out. A pass through a line never
+    loses more than 90 dB.
+
+    Level: at `wet_percent` 100, steady noise of equal level in all channels leaves with the level at which
+    it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and wet are mixed by
+    amplitude: ``(1 - w) dry + w wet``. The dry path is not delayed: the latency is zero.
+
+    Any channel count shares one network; with more channels than lines, the further channels hear the
+    lines again at other times. Samples below -1200 dB (1e-60) are silence, so the tail ends in exact zeros
+    after 20 decay times.
+
+    Examples
+    --------
+    >>> FdnReverb(decay_seconds=2.4, wet_percent=40.0)
+    FdnReverb(decay_seconds=2.4, wet_percent=40.0)
+    """
+
+    kind = "fdn_reverb"
+
+    decay_seconds: float = setting(2.0, "Time to decay by 60 dB at 1 kHz.", unit="s", ge=0.1, le=60.0)
+    low_decay_ratio: float = setting(1.1, "Decay time at 125 Hz in terms of the one at 1 kHz.", ge=0.25, le=2.0)
+    high_decay_ratio: float = setting(0.5, "Decay time at 8 kHz in terms of the one at 1 kHz.", ge=0.2, le=1.5)
+    decay_by_band_seconds: DecayByBand | None = setting(
+        None, "Decay time of every octave band; takes the place of the three settings above.", unit="s"
+    )
+    pre_delay_seconds: float = setting(0.0, "Delay before the reverberation starts.", unit="s", ge=0.0, le=1.0)
+    size_percent: float = setting(
+        100.0, "Length of all delays; at 100 % the mean line takes 75 ms.", unit="%", ge=10.0, le=400.0
+    )
+    diffusion_percent: float = setting(
+        100.0, "How far the first reflections are scattered in time.", unit="%", ge=0.0, le=100.0
+    )
+    modulation_percent: float = setting(
+        20.0, "How far the mixing turns; 100 % is 45 degrees to each side.", unit="%", ge=0.0, le=100.0
+    )
+    modulation_hz: float = setting(
+        0.5, "How often it turns to and fro; each pair of lines a little differently.", unit="Hz", ge=0.01, le=5.0
+    )
+    width_percent: float = setting(
+        100.0, "How different the channels' reverberation is; 0 is the same in all.", unit="%", ge=0.0, le=100.0
+    )
+    wet_percent: float = setting(30.0, "Share of the reverberation in the output.", unit="%", ge=0.0, le=100.0)
+    lines: Literal[8, 16, 32] = setting(16, "Delay lines: more are denser and cost more.")
+    seed: int = setting(0, "Which room: signs, orders and the scatter of all delays.", ge=0, le=2**64 - 1)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> "FdnReverbStream":
+        return FdnReverbStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+
+    def target_decay_seconds(self) -> FloatArray:
+        """Decay times asked for at the octave centres 63 Hz to 16 kHz, shape (9,)."""
+        if self.decay_by_band_seconds is not None:
+            return self.decay_by_band_seconds.seconds()
+        return band_decay_seconds(self.decay_seconds, self.low_decay_ratio, self.high_decay_ratio)
+
+    def designed_decay_seconds(
+        self, *, sample_rate: float, frequencies_hz: npt.ArrayLike | None = None
+    ) -> FloatArray:
+        """Decay time of every line from its loop gain, all gains included: ``-3 M / (fs log10 |H(f)|)``.
+
+        Parameters
+        ----------
+        sample_rate : float
+            Samples per second.
+        frequencies_hz : array_like, optional
+            Where; by default at the octave centres below 0.45 of the sample rate.
+
+        Returns
+        -------
+        ndarray, shape (lines, frequencies)
+            Seconds.
+        """
+        rate = check_sample_rate(sample_rate)
+        where = OCTAVES_HZ[: usable_bands(rate)] if frequencies_hz is None else np.asarray(frequencies_hz)
+        plan = _plan(self, rate, 1)
+        return loop_decay_seconds(plan.absorption, plan.line_delays, np.atleast_1d(where), rate)
+
+
+@lru_cache(maxsize=32)
+def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
+    """Lay the network out. Times do not depend on the rate beyond rounding, nor anything on the channels."""
+    lines = settings.lines
+    rooms = np.random.SeedSequence(settings.seed).spawn(5)
+    for_lines, for_diffuser, for_mixing, for_input, for_motion = (np.random.default_rng(s) for s in rooms)
+    size = settings.size_percent / 100.0
+    mean = _MEAN_LINE_SECONDS * size * sample_rate
+
+    places = np.arange(lines) + _LINE_SCATTER * (for_lines.random(lines) - 0.5)
+    lengths = _LONGEST_TO_SHORTEST ** (places / (lines - 1))
+    lengths *= mean / lengths.mean()
+    delays = prime_delays(np.maximum(lengths, 2.0))[for_lines.permutation(lines)]
+
+    seconds = settings.target_decay_seconds()
+    absorption = design_absorption(delays, seconds, sample_rate)
+
+    span = _DIFFUSER_SPAN * mean * settings.diffusion_percent / 100.0
+    first = scattered_delays(lines, span * _FIRST_STAGE, for_diffuser)
+    second = scattered_delays(lines, span * (1.0 - _FIRST_STAGE), for_diffuser)
+    middle = min(4, usable_bands(sample_rate) - 1)
+    per_sample = 10.0 ** (-3.0 / (sample_rate * seconds[middle]))
+    diffuser = random_mixing(lines, for_mixing)
+    mixing = random_mixing(lines, for_mixing)
+
+    pre_delay = round(settings.pre_delay_seconds * sample_rate)
+    directions = input_directions(lines, channels, for_input)
+    blocks = -(-channels // lines)
+    later = np.arange(channels) // lines * (int(delays.max()) // (2 * blocks))
+
+    reference = np.array([min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate)])
+    kept = float(np.mean(10.0 ** (loop_level_db(absorption, reference, sample_rate) / 10.0)))
+    wet = settings.wet_percent / 100.0
+    entering = float(np.mean(per_sample ** (2.0 * first)) * np.mean(per_sample ** (2.0 * second)))
+    level = wet * math.sqrt(lines * (1.0 - kept) / (channels * entering))
+    width = settings.width_percent / 100.0 if channels > 1 else 1.0
+    own, common = width, (1.0 - width) / math.sqrt(channels)
+    # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
+    level /= math.sqrt(own**2 + 2.0 * own * common + channels * common**2)
+
+    pairs = lines // 2
+    spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
+    return _Plan(
+        input_delays=first + pre_delay,
+        input_gains=np.ascontiguousarray(directions * (per_sample**first)[:, None]),
+        diffuser_delays=second,
+        diffuser_order=diffuser.order,
+        diffuser_gains=diffuser.gains * per_sample**second,
+        line_delays=delays,
+        line_order=mixing.order,
+        mixing_gains=mixing.gains,
+        absorption=absorption,
+        output_delays=later.astype(np.int64),
+        output_gains=np.array([1.0 - wet, level * own, level * common]),
+        rates=spread * settings.modulation_hz / sample_rate,
+        phases=for_motion.random(pairs),
+        depth=_DEEPEST_ANGLE * settings.modulation_percent / 100.0,
+    )
+
+
+class FdnReverbStream(Stream):
+    """Reverberation in progress; see `FdnReverb`."""
+
+    def __init__(self, settings: FdnReverb, *, sample_rate: float, channels: int, start_sample: int = 0) -> None:
+        from tapeemu.dsp.kernels.network import CELL, CHUNK
+
+        super().__init__(sample_rate=sample_rate, channels=check_channels(channels))
+        self._wet = settings.wet_percent / 100.0
+        self._slowest = float(settings.target_decay_seconds()[: usable_bands(self.sample_rate)].max())
+        plan = _plan(settings, self.sample_rate, self.channels)
+        self._plan = plan
+        lines = settings.lines
+
+        def ring(rows: int, longest: int) -> FloatArray:
+            return _aligned(rows, (-(-longest // CHUNK) + 1) * CHUNK + CHUNK)
+
+        self._counters = np.array([0, start_sample], dtype=np.int64)
+        self._rings = (
+            ring(channels, int(plan.input_delays.max())),
+            ring(lines, int(plan.diffuser_delays.max())),
+            ring(lines, int(plan.line_delays.max())),
+        )
+        self._filter_state = _aligned(plan.absorption.coefficients.shape[0], 2, lines)
+        self._rows = _aligned(lines, CHUNK)
+        self._shared = _aligned(CHUNK)
+        self._rotation = _aligned(4, lines // 2)
+        self._ramp = np.arange(CELL) / CELL
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        from tapeemu.dsp.kernels.network import reverberate
+
+        plan = self._plan
+        out = np.empty_like(block)
+        reverberate(
+            block,
+            out,
+            self._counters,
+            *self._rings,
+            self._filter_state,
+            self._rows,
+            self._shared,
+            self._rotation,
+            self._ramp,
+            plan.input_delays,
+            plan.input_gains,
+            plan.diffuser_delays,
+            plan.diffuser_order,
+            plan.diffuser_gains,
+            plan.line_delays,
+            plan.line_order,
+            plan.absorption.gains,
+            plan.mixing_gains,
+            plan.absorption.coefficients,
+            plan.output_delays,
+            plan.output_gains,
+            plan.rates,
+            plan.phases,
+            plan.depth,
+        )
+        return out
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        """Samples until the response to any input is `level_db` below that input's peak.
+
+        Counted from the longest decay time, with all delays added and 12 dB kept for tones that fall on
+        resonances; impulses and noise are gone earlier.
+        """
+        if self._wet == 0.0:
+            return 0
+        plan = self._plan
+        once = int(plan.input_delays.max() + plan.diffuser_delays.max() + plan.line_delays.max())
+        fall = max(0.0, 20.0 * math.log10(self._wet) + _RESONANCE_DB - level_db)
+        return once + math.ceil(fall / 60.0 * self._slowest * self.sample_rate)
+
+
+def _aligned(*shape: int) -> FloatArray:
+    """Zeros that start at a cache line, where vector instructions are fastest."""
+    size = math.prod(shape)
+    store: npt.NDArray[Any] = np.zeros(size + 8)
+    first = (-store.ctypes.data // store.itemsize) % 8
+    return store[first : first + size].reshape(shape)
