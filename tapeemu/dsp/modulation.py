@@ -153,7 +153,7 @@ def _slow_filter(band: NoiseBand) -> _Filter:
     scale = band.rms / math.sqrt(float(np.sum(noise**2)))
     value *= scale
     rms = math.sqrt(float(np.sum(np.fft.irfft(value, size) ** 2)))
-    return _Filter(taps, size, value, slope * (scale / rate), rms)
+    return _Filter(taps, size, value, np.asarray(slope * (scale / rate)), rms)
 
 
 class SlowNoise:
@@ -217,9 +217,7 @@ class SlowNoise:
             )
             limit = 6.8 * self.rms
             np.clip(found[0], -limit, limit, out=found[0])
-            while len(self._blocks) > 1:
-                del self._blocks[next(iter(self._blocks))]
-            self._blocks[block] = found
+            _keep(self._blocks, block, found)
         return found
 
 
@@ -292,7 +290,9 @@ class FastNoise:
         self._window = np.sin(phase).astype(np.float32)
         self._circle = np.exp(2j * np.pi * np.arange(1024) / 1024).astype(np.complex64)
         self._scratch = np.empty((self._factor, 0), dtype=np.float32)
+        self._spectra = np.zeros((self._BLOCKS, self._size // 2 + 1), dtype=np.complex64)
         self._runs: dict[int, npt.NDArray[np.float32]] = {}
+        self._ends: dict[int, npt.NDArray[np.float32]] = {}
 
     def add(self, first: int, out: FloatArray) -> None:
         """Add the noise from sample index `first` on to `out`; both start and length are multiples of 16."""
@@ -318,21 +318,38 @@ class FastNoise:
     def _run(self, run: int) -> npt.NDArray[np.float32]:
         found = self._runs.get(run)
         if found is None:
-            from scipy.fft import irfft
-
-            from tapeemu.dsp.kernels.modulation import fill_spectra, join_blocks
-
-            spectra = np.zeros((self._BLOCKS + 1, self._size // 2 + 1), dtype=np.complex64)
-            key = np.uint64(self.band.key)
-            fill_spectra(key, run * self._BLOCKS - 1, self._first_bin, self._magnitudes, self._circle, spectra)
-            blocks = irfft(spectra, self._size, axis=-1, overwrite_x=True)
-            found = np.empty(self._BLOCKS * self._hop, dtype=np.float32)
-            join_blocks(blocks, self._window, self._hop, found)
+            before = self._ends.get(run - 1)
+            if before is None:
+                before = self._make_blocks(run - 1)[-1, self._hop :].copy()
+            blocks = self._make_blocks(run)
+            found = blocks[:, : self._hop].copy()
+            found[:, : self._edge] *= self._window
+            blocks[:, self._hop :] *= self._window[::-1]
+            found[1:, : self._edge] += blocks[:-1, self._hop :]
+            found[0, : self._edge] += before * self._window[::-1]
+            found = found.reshape(-1)
             np.clip(found, -self._limit, self._limit, out=found)
-            while len(self._runs) > 1:
-                del self._runs[next(iter(self._runs))]
-            self._runs[run] = found
+            _keep(self._runs, run, found)
         return found
+
+    def _make_blocks(self, run: int) -> npt.NDArray[np.float32]:
+        """Blocks of a run, before they are joined; always all at once, so that they never differ in a bit."""
+        from scipy.fft import irfft
+
+        from tapeemu.dsp.kernels.modulation import fill_spectra
+
+        key = np.uint64(self.band.key)
+        fill_spectra(key, run * self._BLOCKS, self._first_bin, self._magnitudes, self._circle, self._spectra)
+        blocks: npt.NDArray[np.float32] = irfft(self._spectra, self._size, axis=-1)
+        _keep(self._ends, run, blocks[-1, self._hop :].copy())
+        return blocks
+
+
+def _keep(cache: dict[int, Any], index: int, value: Any) -> None:
+    """Put a value into a cache of the two newest."""
+    while len(cache) > 1:
+        del cache[next(iter(cache))]
+    cache[index] = value
 
 
 class Trajectory:
@@ -394,7 +411,8 @@ class Trajectory:
         self._values = np.empty(SEGMENT // self._step + 8)  # one more than intervals, in whole groups of eight
         self._slopes = np.empty_like(self._values)
         self._lanes = np.empty((2, 8))
-        self._segments: dict[int, FloatArray] = {}
+        self._out = np.empty(SEGMENT)
+        self._index: int | None = None
 
     @property
     def is_zero(self) -> bool:
@@ -402,14 +420,14 @@ class Trajectory:
         return not (self._sines or self._slow or self._fast)
 
     def segment(self, index: int) -> FloatArray:
-        """Samples ``index * SEGMENT`` to ``(index + 1) * SEGMENT - 1``; not to be written to."""
-        found = self._segments.get(index)
-        if found is None:
-            found = self._compute(index)
-            while len(self._segments) > 1:
-                del self._segments[next(iter(self._segments))]
-            self._segments[index] = found
-        return found
+        """Samples ``index * SEGMENT`` to ``(index + 1) * SEGMENT - 1``.
+
+        The array belongs to the trajectory: it is not to be written to, and the next call may overwrite it.
+        """
+        if index != self._index:
+            self._compute(index)
+            self._index = index
+        return self._out
 
     def values(self, first: int, count: int) -> FloatArray:
         """Samples `first` to ``first + count - 1`` as a new array."""
@@ -422,7 +440,7 @@ class Trajectory:
             done += some
         return out
 
-    def _compute(self, index: int) -> FloatArray:
+    def _compute(self, index: int) -> None:
         from tapeemu.dsp.kernels.modulation import add_nodes, add_phasor, expand
 
         first = index * SEGMENT
@@ -435,11 +453,9 @@ class Trajectory:
             node, fraction = place.split(first)
             node_values, node_slopes = noise.nodes(node, int(fraction + per_step * (values.size - 1)) + 3)
             add_nodes(node_values, node_slopes, fraction, per_step, values, slopes)
-        out = np.empty(SEGMENT)
-        expand(values, slopes, self._step, out)
+        expand(values, slopes, self._step, self._out)
         for fast in self._fast:
-            fast.add(first, out)
-        return out
+            fast.add(first, self._out)
 
 
 class _PerSample:

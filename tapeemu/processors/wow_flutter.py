@@ -4,9 +4,10 @@ import math
 from typing import Literal, NamedTuple, Self
 
 import numpy as np
+import numpy.typing as npt
 from pydantic import model_validator
 
-from tapeemu.dsp.interpolation import make_reader
+from tapeemu.dsp.interpolation import CELLS, make_reader
 from tapeemu.dsp.modulation import (
     SEGMENT,
     TWO_SIGMA,
@@ -413,6 +414,14 @@ _figures: dict[tuple[tuple[tuple[float, float], ...], tuple[NoiseBand, ...]], fl
 _UNIT = 1 << 52
 
 
+_Places = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], FloatArray]
+_Pair = tuple[int, int, _Places]
+
+
+def _empty_places() -> _Places:
+    return np.empty(SEGMENT, dtype=np.int64), np.empty(SEGMENT, dtype=np.int64), np.empty(SEGMENT)
+
+
 class _WowFlutterStream(Stream):
     """The read position and the stretch of tape round it.
 
@@ -443,7 +452,12 @@ class _WowFlutterStream(Stream):
         self.length_ratio = _UNIT / self._ratio
 
         self._segment: int | None = None
-        self._pairs: list[tuple[int, int, FloatArray]] = []
+        last = self.channels - 1
+        if self._skewed:
+            self._pairs = [(channel, channel, _empty_places()) for channel in range(self.channels)]
+        else:
+            common = _empty_places()
+            self._pairs = [(first, min(first + 1, last), common) for first in range(0, self.channels, 2)]
         self._fed = 0
         self._made = 0
         self._base = self._earliest()
@@ -497,30 +511,37 @@ class _WowFlutterStream(Stream):
         from tapeemu.dsp.kernels.interpolation import read_pair_32, read_pair_48
 
         read = read_pair_32 if self._reader.taps == 32 else read_pair_48
-        table = self._reader.table
-        slope = self._ratio / _UNIT - 1.0
         while self._made < end:
             segment, begin = divmod(self._origin + self._made - self.latency, SEGMENT)
             count = min(end - self._made, SEGMENT - begin)
-            whole, start = self._place(self._made - begin)
+            whole = self._place(self._made - begin)[0]
             column = whole - self._base - (self._reader.ahead - 1)
             at = self._made - made_before
-            for first, second, delays in self._delays(segment):
-                read(self._line, table, delays, begin, begin + count, out, first, second, at, column, start, slope)
+            for first, second, (left, row, between) in self._places(segment, begin):
+                read(
+                    *(self._line, column, self._reader.table, left, row, between, begin, begin + count),
+                    *(first, second, out, at),
+                )
             self._made += count
 
-    def _delays(self, segment: int) -> list[tuple[int, int, FloatArray]]:
-        """Pairs of channels and the delays they share in one segment; alone and alike pairs are one channel."""
+    def _places(self, segment: int, begin: int) -> list[_Pair]:
+        """Pairs of channels, and where they are read in a segment; `begin` is the place of the next output in it.
+
+        Channels with the same delay go two by two, others alone.
+        """
         if segment != self._segment:
+            from tapeemu.dsp.kernels.interpolation import locate
+
+            start = self._place(self._made - begin)[1]
+            slope = self._ratio / _UNIT - 1.0
             common = self._trajectory.segment(segment)
-            if self._skewed:
-                wander = 0.0 if self._wander is None else self._wander.segment(segment)
-                self._pairs = [
-                    (channel, channel, common + (self._skews[channel] + place * wander))
-                    for channel, place in enumerate(self._channel_places())
-                ]
-            else:
-                last = self.channels - 1
-                self._pairs = [(first, min(first + 1, last), common) for first in range(0, self.channels, 2)]
+            wander = None if self._wander is None else self._wander.segment(segment)
+            for number, (_, _, places) in enumerate(self._pairs if self._skewed else self._pairs[:1]):
+                delays = common
+                if self._skewed:
+                    delays = common + self._skews[number]
+                    if wander is not None:
+                        delays += self._channel_places()[number] * wander
+                locate(delays, start, slope, float(CELLS), *places)
             self._segment = segment
         return self._pairs

@@ -5,9 +5,10 @@ import numpy.typing as npt
 
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["read_pair_32", "read_pair_48"]
+__all__ = ["locate", "read_pair_32", "read_pair_48"]
 
 Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
 # over the taps would not be vectorised. Their constant length unrolls them.
@@ -16,20 +17,52 @@ _TAPS_32 = np.uint64(32)
 _TAPS_48 = np.uint64(48)
 
 
+@kernel()
+def locate(
+    delays: Floats, start: float, slope: float, cells: float, left: Places, row: Places, between: Floats
+) -> None:
+    """Split the places of a segment into what the reading loops need.
+
+    Done for a whole segment at a time: it vectorises, and places come out the same however the segment is
+    divided among blocks.
+
+    Parameters
+    ----------
+    delays : ndarray, shape (segment,)
+        Delay of each output sample, in samples.
+    start, slope : float
+        Output sample `i` is read at ``start + slope * i - delays[i]``, counted from input sample `i`.
+    cells : float
+        Cells of the table of taps per sample.
+    left : ndarray, shape (segment,)
+        Gets the whole sample before the place.
+    row, between : ndarray, shape (segment,)
+        Get the row of the table before the fraction, and the place between that row and the next.
+    """
+    for i in range(np.uint64(delays.size)):
+        place = start + slope * np.float64(i) - delays[i]
+        whole = np.floor(place)
+        cell = (place - whole) * cells
+        lower = np.floor(cell)
+        left[i] = np.int64(i) + np.int64(whole)
+        row[i] = np.int64(lower)
+        between[i] = cell - lower
+
+
 @kernel(reassociate=True)
 def read_pair_32(
     line: Floats,
+    column: int,
     table: Floats,
-    delays: Floats,
+    left: Places,
+    row: Places,
+    between: Floats,
     begin: int,
     end: int,
-    out: Floats,
     first: int,
     second: int,
+    out: Floats,
     at: int,
-    column: int,
-    start: float,
-    slope: float,
 ) -> None:
     """Read two channels of `line` with 32 taps; the taps of a sample are computed once for both.
 
@@ -37,75 +70,66 @@ def read_pair_32(
     ----------
     line : ndarray, shape (channels, columns)
         Audio to read from.
+    column : int
+        Column under the first tap where `left` is 0; may lie outside `line`.
     table : ndarray, shape (cells + 2, 32)
         Taps for fractions 0, 1 / cells, ...; taps between rows are interpolated linearly.
-    delays : ndarray, shape (segment,)
-        Delay of each output sample of a segment, in samples.
+    left, row, between : ndarray, shape (segment,)
+        Places, from :func:`locate`.
     begin, end : int
-        Part of the segment to make. Places are counted from its start, so that a part comes out the same
-        however the segment is divided.
-    out : ndarray, shape (channels, at + end - begin or more)
-        Result; only rows `first` and `second` (which may be the same) are written.
+        Part of the segment to make.
     first, second : int
-        The channels.
+        The channels; they may be the same.
+    out : ndarray, shape (channels, at + end - begin or more)
+        Gets the result, in these two rows, from column `at` on.
     at : int
-        Column of `out` for output sample `begin`.
-    column : int
-        Column under the first tap for output sample 0 of the segment without delay; may lie outside `line`.
-    start, slope : float
-        Output sample `i` is read at ``column + i + start + slope * i - delays[i]``.
+        See `out`.
     """
     upper = np.uint64(first)
     lower = np.uint64(second)
-    cells = float(table.shape[0] - 2)
-    for i in range(begin, end):
-        place = start + slope * i - delays[i]
-        whole = np.floor(place)
-        cell = (place - whole) * cells
-        row = np.uint64(int(cell))
-        between = cell - np.floor(cell)
-        left = np.uint64(column + i + int(whole))
+    for i in range(np.uint64(begin), np.uint64(end)):
+        cell = np.uint64(row[i])
+        share = between[i]
+        base = np.uint64(column + left[i])
         a = 0.0
         b = 0.0
         for k in range(_TAPS_32):
-            tap = table[row, k] + between * (table[row + _ONE, k] - table[row, k])
-            a += tap * line[upper, left + k]
-            b += tap * line[lower, left + k]
-        out[upper, at + i - begin] = a
-        out[lower, at + i - begin] = b
+            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
+            a += tap * line[upper, base + k]
+            b += tap * line[lower, base + k]
+        place = np.uint64(at - begin) + i
+        out[upper, place] = a
+        out[lower, place] = b
 
 
 @kernel(reassociate=True)
 def read_pair_48(
     line: Floats,
+    column: int,
     table: Floats,
-    delays: Floats,
+    left: Places,
+    row: Places,
+    between: Floats,
     begin: int,
     end: int,
-    out: Floats,
     first: int,
     second: int,
+    out: Floats,
     at: int,
-    column: int,
-    start: float,
-    slope: float,
 ) -> None:
     """Read like :func:`read_pair_32`, with 48 taps; `table` has that many columns."""
     upper = np.uint64(first)
     lower = np.uint64(second)
-    cells = float(table.shape[0] - 2)
-    for i in range(begin, end):
-        place = start + slope * i - delays[i]
-        whole = np.floor(place)
-        cell = (place - whole) * cells
-        row = np.uint64(int(cell))
-        between = cell - np.floor(cell)
-        left = np.uint64(column + i + int(whole))
+    for i in range(np.uint64(begin), np.uint64(end)):
+        cell = np.uint64(row[i])
+        share = between[i]
+        base = np.uint64(column + left[i])
         a = 0.0
         b = 0.0
         for k in range(_TAPS_48):
-            tap = table[row, k] + between * (table[row + _ONE, k] - table[row, k])
-            a += tap * line[upper, left + k]
-            b += tap * line[lower, left + k]
-        out[upper, at + i - begin] = a
-        out[lower, at + i - begin] = b
+            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
+            a += tap * line[upper, base + k]
+            b += tap * line[lower, base + k]
+        place = np.uint64(at - begin) + i
+        out[upper, place] = a
+        out[lower, place] = b

@@ -18,7 +18,6 @@ __all__ = [
     "expand",
     "fill_noise",
     "fill_spectra",
-    "join_blocks",
     "mix_hash",
 ]
 
@@ -74,21 +73,6 @@ def fill_spectra(
         base = mix_hash(key, np.uint64(first_block + row))
         for k in range(magnitudes.size):
             out[row, first_bin + k] = magnitudes[k] * circle[mix_hash(base, np.uint64(k)) & places]
-
-
-@kernel()
-def join_blocks(blocks: Singles, window: Singles, hop: int, out: Singles) -> None:
-    """Cross-fade overlapping blocks into one run; row 0 only lends its end to the first block.
-
-    `window` is the rise of length ``blocks.shape[1] - hop``; the fall is its mirror image.
-    """
-    edge = window.size
-    for row in range(1, blocks.shape[0]):
-        start = (row - 1) * hop
-        for i in range(edge):
-            out[start + i] = window[i] * blocks[row, i] + window[edge - 1 - i] * blocks[row - 1, hop + i]
-        for i in range(edge, hop):
-            out[start + i] = blocks[row, i]
 
 
 @kernel()
