@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["locate", "read_pair_32", "read_pair_48"]
+__all__ = ["filter_pair", "locate", "read_pair_32", "read_pair_48"]
 
 Floats = npt.NDArray[np.float64]
 Places = npt.NDArray[np.int64]
@@ -127,6 +127,53 @@ def read_pair_48(
         a = 0.0
         b = 0.0
         for k in range(_TAPS_48):
+            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
+            a += tap * line[upper, base + k]
+            b += tap * line[lower, base + k]
+        place = np.uint64(at - begin) + i
+        out[upper, place] = a
+        out[lower, place] = b
+
+
+@kernel(reassociate=True)
+def filter_pair(
+    line: Floats,
+    column: int,
+    table: Floats,
+    row: Places,
+    between: Floats,
+    begin: int,
+    end: int,
+    first: int,
+    second: int,
+    out: Floats,
+    at: int,
+) -> None:
+    """Filter two channels with taps that change from sample to sample, along the rows of a table.
+
+    Parameters
+    ----------
+    line : ndarray, shape (channels, columns)
+        Audio to read from.
+    column : int
+        Column under the first tap of output sample 0 of the segment; may lie outside `line`.
+    table : ndarray, shape (rows, taps)
+        Taps; those between rows are interpolated linearly. Padded to a multiple of eight taps.
+    row, between : ndarray, shape (segment,)
+        Row of the table for each output sample of a segment, and the place between it and the next.
+    begin, end, first, second, out, at
+        As for :func:`read_pair_32`.
+    """
+    upper = np.uint64(first)
+    lower = np.uint64(second)
+    taps = np.uint64(table.shape[1])
+    for i in range(np.uint64(begin), np.uint64(end)):
+        cell = np.uint64(row[i])
+        share = between[i]
+        base = np.uint64(column) + i
+        a = 0.0
+        b = 0.0
+        for k in range(taps):
             tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
             a += tap * line[upper, base + k]
             b += tap * line[lower, base + k]
