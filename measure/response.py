@@ -16,6 +16,7 @@ from measure.validation import FloatArray, as_system, check_signal
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
 _POINTS_PER_OCTAVE = 24
+_SHARP = 0.25  # share of the energy within 1 ms of the peak
 _METHOD = "synchronised sweep, spectral division"
 
 
@@ -26,7 +27,8 @@ class Response:
     Attributes
     ----------
     latency_seconds, latency_samples : Reading
-        Time at which the envelope of the impulse response peaks, to a fraction of a sample.
+        Time at which the envelope of the impulse response peaks, to a fraction of a sample; of a response that is
+        spread in time, the moment at which it first comes within 20 dB of its peak.
     polarity : Reading
         1 or -1; ``nan`` where the response is turned by about a quarter period, or is too dispersed to say.
     gain : Reading
@@ -184,8 +186,8 @@ def response_from_sweep(
     doubt = noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
     notes = (
         ()
-        if sharpness > 0.25
-        else ("the impulse response is spread in time; the latency is that of its strongest part",)
+        if sharpness > _SHARP
+        else ("the response is spread in time; the latency is that of its first part within 20 dB of its peak",)
     )
 
     def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
@@ -269,9 +271,12 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
     near = slice(max(0, top - int(1e-3 * rate)), top + int(1e-3 * rate) + 1)
     energy = float(np.sum(impulse**2))
     sharpness = float(np.sum(impulse[near] ** 2)) / energy if energy > 0.0 else 0.0
+    if sharpness <= _SHARP:
+        early = int(np.argmax(np.abs(impulse) >= 0.1 * np.max(np.abs(impulse))))
+        return (early - origin) / rate, 0.0, sharpness
     # Newton's method on the squared envelope, summed from its spectrum: exact between the samples.
     place = float(top)
-    value = complex(0.0)
+    value = 0j
     for _ in range(8):
         terms = spectrum * np.exp(1j * omega * place)
         value = complex(np.sum(terms))
@@ -290,10 +295,10 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
 
 def _polarity(turn: float, sharpness: float) -> tuple[float, tuple[str, ...]]:
     along = math.cos(turn)
+    if sharpness <= _SHARP:
+        return math.nan, ("the impulse response is too spread in time to have a polarity",)
     if abs(along) < 0.5:
         return math.nan, (f"the response is turned by {math.degrees(turn):.0f} degrees: it has no polarity",)
-    if sharpness < 0.05:
-        return math.nan, ("the impulse response is too spread in time to have a polarity",)
     return math.copysign(1.0, along), ()
 
 
