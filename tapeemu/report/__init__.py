@@ -1,0 +1,406 @@
+"""Comparisons as one HTML file: players, blind test, figures and plots, with nothing loaded from the network."""
+
+import base64
+import hashlib
+import json
+import tempfile
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tapeemu import __version__
+from tapeemu.audio_file import AudioWriter, Encoding
+from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
+from tapeemu.comparison.pictures import Picture, outline, picture_of, shown
+from tapeemu.comparison.sentences import threshold_lines
+from tapeemu.errors import OutputError, ParameterError
+from tapeemu.part_files import PartFile, check_target
+from tapeemu.report import plots
+
+if TYPE_CHECKING:
+    from measure.results import Reading
+    from tapeemu.comparison import Comparison, Render
+
+__all__ = ["value_text", "write_report"]
+
+_FEW = 4  # orders that still fit beside each other as columns
+_EAGER = 6  # sounds that are all decoded at the first play
+_MOST_CHANNELS = 8  # of a FLAC stream
+_MEGABYTE = 1e6
+
+_GROUPS = (
+    ("Level", ("loudness_lufs", "true_peak_dbtp", "crest_db", "plr_db", "lra_lu")),
+    ("Likeness", ("null_db", "correlation")),
+    (
+        "Distortion of the chain",
+        tuple(f"{kind}_{name}_percent" for kind in ("thd", "imd") for name in LEVEL_NAMES),
+    ),
+    (
+        "Decay of the chain, middle frequencies",
+        tuple(f"{kind}_{name}_seconds" for kind in ("edt", "t20", "t30") for name in LEVEL_NAMES),
+    ),
+    ("Colour", ("centroid_hz", *(key for key in FIGURES if key.startswith("octave_")))),
+    ("Stereo", ("stereo_correlation", "width_db")),
+)
+
+
+def value_text(key: str, reading: "Reading | None") -> str:
+    """A figure as printed in tables: value and uncertainty without the unit, or a dash."""
+    if reading is None or not reading.defined:
+        return "–"
+    digits = FIGURES[key].digits
+    text = f"{reading.value:.{digits}f}"
+    if reading.uncertainty > 0.0:
+        # One significant digit more than the value shows, where the uncertainty is smaller than that.
+        fine = digits if reading.uncertainty >= 10.0**-digits else digits + 1
+        doubt = f"{reading.uncertainty:.{fine}f}"
+        if float(doubt) > 0.0:
+            text += f" ± {doubt}"
+    return text
+
+
+def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed_limit_mb: float) -> list[Path]:
+    """Write the report of a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What to show.
+    path : Path
+        Target, ending in ``.html``.
+    overwrite : bool
+        Replace what exists.
+    embed_limit_mb : float
+        Size of the coded audio up to which it is kept inside the file.
+
+    Returns
+    -------
+    list of Path
+        The page, and what lies in the folder beside it.
+
+    Raises
+    ------
+    OutputError, ParameterError
+        If the target may not be written, or an argument breaks a rule.
+    """
+    from jinja2 import Environment
+    from joblib import Parallel, delayed
+
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise ParameterError(f"the report's name is {path.name!r}, but must end in .html")
+    if not embed_limit_mb >= 0.0:
+        raise ParameterError(f"embed_limit_mb is {embed_limit_mb!r}, but must be zero or more")
+    check_target(path, overwrite=overwrite)
+    renders = (comparison.dry, *comparison.renders)
+    playable = comparison.dry.audio.shape[0] <= _MOST_CHANNELS
+    chosen = shown([own["null_db"].value for own in comparison.figures])
+    drawn = (comparison.dry, *(comparison.renders[index] for index in chosen))
+    work = [delayed(picture_of)(render, comparison.sample_rate) for render in drawn]
+    with tempfile.TemporaryDirectory() as folder:
+        if playable:
+            work += [
+                delayed(_coded)(render, Path(folder) / f"{index}.flac", comparison.sample_rate)
+                for index, render in enumerate(renders)
+            ]
+        done: list[Any] = Parallel(n_jobs=-1, prefer="threads")(work)
+    pictures, coded = done[: len(drawn)], done[len(drawn) :]
+    inside = sum(map(len, coded)) <= embed_limit_mb * _MEGABYTE
+    beside = path.with_name(f"{path.stem}-audio")
+    written = [] if inside or not coded else _write_beside(beside, coded, overwrite=overwrite)
+
+    tracks = _tracks(comparison, renders, coded, inside, beside.name)
+    view = _view(comparison, chosen, pictures)
+    size_mb = sum(map(len, coded)) / _MEGABYTE
+    contents = outline(comparison.renders)
+    script = _own("script.js")
+    data = {
+        "name": comparison.name,
+        "rate": comparison.sample_rate,
+        "seconds": comparison.dry.audio.shape[1] / comparison.sample_rate,
+        "points": len(contents),
+        "eager": _EAGER,
+        "tracks": [{key: track[key] for key in ("number", "label", "file")} for track in tracks],
+    }
+    # Autoescaping is on for all that comes from outside; what is marked safe was made in this package.
+    page = Environment(autoescape=True, trim_blocks=False).from_string(_own("page.html"))
+    text = page.render(
+        **view,
+        version=__version__,
+        nonce=hashlib.sha256(script.encode() + comparison.name.encode("utf-8", "replace")).hexdigest()[:32],
+        style=_own("style.css"),
+        script=script,
+        data=_json(data),
+        tracks=tracks,
+        seconds=f"{data['seconds']:.2f}",
+        outline=contents,
+        outline_path=_outline_path(contents),
+        audio_note=_audio_note(inside, size_mb, beside.name),
+    )
+    part = PartFile(path, overwrite=overwrite)
+    try:
+        part.path.write_text(text, "utf-8", errors="replace")
+    except OSError as error:
+        part.discard()
+        raise OutputError(f"{path} cannot be written ({error.strerror}); is the disk full?") from None
+    part.publish()
+    return [path, *written]
+
+
+def _own(name: str) -> str:
+    return files(__package__).joinpath(name).read_text("utf-8")
+
+
+def _json(data: Any) -> str:
+    """JSON that may stand inside a script element, whatever its strings hold."""
+    text = json.dumps(data, ensure_ascii=True, allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _coded(render: "Render", path: Path, sample_rate: float) -> bytes:
+    """A render as FLAC of 16 bits, with dither."""
+    with AudioWriter(
+        path, sample_rate=round(sample_rate), channels=render.audio.shape[0], encoding=Encoding("FLAC", "PCM_16")
+    ) as writer:
+        for start in range(0, render.audio.shape[1], 2**16):
+            writer.write(render.audio[:, start : start + 2**16].astype(np.float64))
+    return path.read_bytes()
+
+
+def _write_beside(folder: Path, coded: Sequence[bytes], *, overwrite: bool) -> list[Path]:
+    """Write audio as scripts, which a page opened from disk may load where it may not load sound files."""
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
+    written = []
+    for index, data in enumerate(coded):
+        target = folder / f"order-{index}.js"
+        part = PartFile(target, overwrite=overwrite)
+        text = base64.b64encode(data).decode("ascii")
+        try:
+            part.path.write_text(f'(window.tapeemuAudio ??= {{}})[{index}] = "{text}";\n', "ascii")
+        except OSError as error:
+            part.discard()
+            raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
+        part.publish()
+        written.append(target)
+    return written
+
+
+def _tracks(
+    comparison: "Comparison", renders: "Sequence[Render]", coded: Sequence[bytes], inside: bool, folder: str
+) -> list[dict[str, Any]]:
+    if not coded:
+        return []
+    return [
+        {
+            "number": index,
+            "label": render.label,
+            "gain": f"{render.gain_db:+.1f}",
+            "embedded": base64.b64encode(coded[index]).decode("ascii") if inside else "",
+            "file": "" if inside else f"{folder}/order-{index}.js",
+        }
+        for index, render in enumerate(renders)
+    ]
+
+
+def _audio_note(inside: bool, size_mb: float, folder: str) -> str:
+    coding = f"The sound is coded without loss (FLAC, 16 bits with dither, {size_mb:.1f} MB)"
+    if inside:
+        return f"{coding} and lies inside this file."
+    return f"{coding}. It lies in the folder {folder}, which must stay beside this file."
+
+
+def _outline_path(points: Sequence[float]) -> str:
+    upper = " ".join(f"L{place} {50.0 - 48.0 * value:.1f}" for place, value in enumerate(points))
+    lower = " ".join(f"L{place} {50.0 + 48.0 * value:.1f}" for place, value in reversed(list(enumerate(points))))
+    return f"M0 50 {upper} {lower} Z"
+
+
+def _view(comparison: "Comparison", chosen: Sequence[int], pictures: Sequence[Picture]) -> dict[str, Any]:
+    """All that the page says, but for the sound."""
+    few = len(comparison.renders) <= _FEW
+    columns: list[Mapping[str, Reading]] = [*comparison.figures]
+    if few:
+        columns.append(comparison.dry_figures)
+    levels = comparison.plan.levels_dbfs
+    return {
+        "name": comparison.name,
+        "sentences": comparison.sentences,
+        "few": few,
+        "orders": [
+            {"number": index, "label": render.label} for index, render in enumerate(comparison.renders, start=1)
+        ],
+        "groups": _figure_groups(columns),
+        "levels_text": ", ".join(f"{level:g}" for level in levels.values()) + " dBFS",
+        "reasons": _reasons(comparison),
+        "drawn": [
+            {
+                "number": index + 1,
+                "label": comparison.renders[index].label,
+                "colour": f"var(--line-{place + 1})",
+                "dash": plots.DASHES[place],
+                "settings": repr(comparison.renders[index].chain).replace(", Stage(", ",\n  Stage("),
+            }
+            for place, index in enumerate(chosen)
+        ],
+        "plots": _plots(comparison, chosen, pictures),
+        "conditions": _conditions(comparison),
+        "thresholds": threshold_lines(),
+        "methods": _methods(comparison.figures[-1]),
+    }
+
+
+def _figure_groups(columns: "Sequence[Mapping[str, Reading]]") -> list[dict[str, Any]]:
+    groups = []
+    for title, keys in _GROUPS:
+        lines = []
+        for key in keys:
+            cells = [value_text(key, own.get(key)) for own in columns]
+            if any(key in own for own in columns):
+                figure = FIGURES[key]
+                unit = f", {figure.unit}" if figure.unit else ""
+                lines.append({"name": f"{figure.name}{unit}", "cells": cells})
+        groups.append({"title": title, "lines": lines})
+    return groups
+
+
+def _reasons(comparison: "Comparison") -> list[str]:
+    reasons: dict[str, None] = {}
+    for number, (label, own) in enumerate(zip(comparison.labels, comparison.figures, strict=True), start=1):
+        for key, reading in own.items():
+            if reading.warnings and not (number == 1 and key == "null_db"):
+                reasons[f"{number} {label}, {FIGURES[key].name}: {'; '.join(reading.warnings)}"] = None
+    return list(reasons)
+
+
+def _methods(own: "Mapping[str, Reading]") -> list[tuple[str, str, str, str]]:
+    lines: dict[str, tuple[str, str, str, str]] = {}
+    for key, reading in own.items():
+        name = FIGURES[key].name
+        for level_name in LEVEL_NAMES:
+            name = name.removesuffix(f", {level_name}")
+        if name.startswith("octave"):
+            name = "octave bands"
+        if reading.defined and name not in lines:
+            standard = "–" if reading.standard == "none" else reading.standard
+            lines[name] = (name, reading.method, standard, reading.uncertainty_basis)
+    return list(lines.values())
+
+
+def _conditions(comparison: "Comparison") -> list[str]:
+    plan = comparison.plan
+    seconds = comparison.dry.audio.shape[1] / comparison.sample_rate
+    tape = "as in the preset" if comparison.seed is None else str(comparison.seed)
+    said = [
+        f"Stem: {comparison.name}, {comparison.dry.audio.shape[0]} channel(s), {comparison.sample_rate:g} Hz, "
+        f"{seconds:.2f} s with a tail of {comparison.tail_seconds:.2f} s.",
+        f"Tape (seed): {tape}. All orders run on the same tape; each stage meets it at the same place.",
+        f"Loudness: integrated, ITU-R BS.1770; true peak at most {comparison.true_peak_ceiling_dbtp:g} dBTP, by "
+        "lowering all alike.",
+        f"Chains: tones and pink noise at {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
+        f"(quiet, reference, loud); {plan.tones} tones in the octave around 1 kHz, {plan.bursts} bursts of noise.",
+    ]
+    if plan.tapes > 1:
+        said.append(
+            f"Uncertainty of the figures of renders: standard deviation over {plan.tapes} seeds; another seed is "
+            "another tape and another room."
+        )
+    else:
+        said.append("Figures of renders are those of one tape; how another would change them was not measured.")
+    return said
+
+
+def _plots(comparison: "Comparison", chosen: Sequence[int], pictures: Sequence[Picture]) -> list[dict[str, Any]]:
+    dry, *drawn = pictures
+    numbers = [index + 1 for index in chosen]
+    figures = [comparison.figures[index] for index in chosen]
+    names = "; ".join(f"{number} is {comparison.labels[number - 1]}" for number in numbers)
+    levels = comparison.plan.levels_dbfs
+
+    def plot(svg: str, alt: str, caption: str) -> dict[str, str]:
+        return {"svg": svg, "alt": f"{alt} {names}.", "caption": caption}
+
+    decay = [
+        plot(
+            plots.measured_plot(figures, levels, "edt", "Early decay against level", "s"),
+            f"Early decay time against level: {_spoken(figures, 'edt', 'seconds', numbers)}.",
+            "EDT, middle frequencies, with its standard uncertainty.",
+        ),
+        plot(
+            plots.measured_plot(figures, levels, "t30", "Late decay against level", "s"),
+            f"T30 against level: {_spoken(figures, 't30', 'seconds', numbers)}.",
+            "T30, middle frequencies, with its standard uncertainty.",
+        ),
+    ]
+    decay += [
+        plot(
+            plots.decay_plot([comparison.decays[index][name] for index in chosen], name),
+            f"Decay curves of the octave at 1 kHz after noise of {levels[name]:g} dBFS.",
+            f"Interrupted pink noise of {levels[name]:g} dBFS, mean of {comparison.plan.bursts} bursts.",
+        )
+        for name in LEVEL_NAMES
+    ]
+    distortion = [
+        plot(
+            plots.measured_plot(figures, levels, kind, title, "%"),
+            f"{title}: {_spoken(figures, kind, 'percent', numbers)}.",
+            "With its standard uncertainty; the scale is linear below 0.1 %.",
+        )
+        for kind, title in (("thd", "Harmonic distortion against level"), ("imd", "Intermodulation against level"))
+    ]
+    colour = [
+        plot(
+            plots.spectrum_plot(drawn, dry),
+            "Average spectrum of each order and of the dry stem in third octaves.",
+            "Mean of the channels at equal loudness.",
+        ),
+        plot(
+            plots.difference_plot(drawn),
+            "Spectrum of the further orders less that of the first, in third octaves.",
+            "Bands more than 80 dB below the strongest are left out.",
+        ),
+        plot(
+            plots.level_plot(drawn, dry),
+            "Histogram of short-term levels of each order and of the dry stem.",
+            "A narrow heap is even, a wide one dynamic.",
+        ),
+    ]
+    top = max(float(np.max(picture.spectrogram_db)) for picture in drawn)
+    first = drawn[0]
+    grams = [
+        plot(
+            plots.spectrogram_plot(picture, top, number),
+            f"Spectrogram of order {number}, on the scale common to all.",
+            f"{number}: mel bands, dB below the strongest of all.",
+        )
+        for number, picture in zip(numbers, drawn, strict=True)
+    ]
+    grams += [
+        plot(
+            plots.spectrogram_difference_plot(picture, first, top, number),
+            f"Spectrogram of order {number} less that of order 1.",
+            f"{number} less 1: where it is louder and where softer.",
+        )
+        for number, picture in zip(numbers[1:], drawn[1:], strict=True)
+    ]
+    return [
+        {"title": "Decay", "plots": decay},
+        {"title": "Distortion", "plots": distortion},
+        {"title": "Spectrum and level", "plots": colour},
+        {"title": "Spectrograms", "plots": grams},
+    ]
+
+
+def _spoken(figures: "Sequence[Mapping[str, Reading]]", kind: str, ending: str, numbers: Sequence[int]) -> str:
+    """The figures of a plot in words, for those who cannot see it."""
+    said = []
+    for number, own in zip(numbers, figures, strict=True):
+        values = [
+            f"{name} {value_text(key, own[key])}" for name in LEVEL_NAMES if (key := f"{kind}_{name}_{ending}")
+        ]
+        said.append(f"order {number}: {', '.join(values)} {FIGURES[f'{kind}_quiet_{ending}'].unit}")
+    return "; ".join(said)
