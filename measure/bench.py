@@ -194,6 +194,7 @@ def bench(
     reference_level_dbfs: float = -18.0,
     seeds: Sequence[int] = (1, 2, 3),
     stages: Mapping[str, Callable[..., Any]] | None = None,
+    rows: Sequence[str] | None = None,
 ) -> Report:
     """Measure a system by the standard set.
 
@@ -211,6 +212,9 @@ def bench(
         Seeds for a system that takes them; one or more.
     stages : mapping of str to callable, optional
         Parts of the system to measure each on its own, by the same set.
+    rows : sequence of str, optional
+        Names of the rows of the standard set to send; all of them if left out. The sweep is always sent,
+        because the others are planned by it.
 
     Returns
     -------
@@ -225,10 +229,17 @@ def bench(
         raise MeasureError(f"reference_level_dbfs is {reference_level_dbfs!r}, but must be finite and 0 at most")
     if len(seeds) == 0:
         raise MeasureError("there are no seeds; give one or more")
-    work = _Work(system, rate, float(reference_level_dbfs), tuple(int(seed) for seed in seeds))
+    known = [row.name for row in STANDARD_SET]
+    wanted = known if rows is None else list(rows)
+    for name in wanted:
+        if name not in known:
+            raise MeasureError(f"there is no row {name!r} in the standard set; there are {', '.join(known)}")
+    work = _Work(system, rate, float(reference_level_dbfs), tuple(int(seed) for seed in seeds), wanted)
     report = work.report()
     parts = {
-        name: bench(stage, sample_rate=rate, reference_level_dbfs=reference_level_dbfs, seeds=seeds)
+        name: bench(
+            stage, sample_rate=rate, reference_level_dbfs=reference_level_dbfs, seeds=seeds, rows=wanted
+        )
         for name, stage in (stages or {}).items()
     }
     return Report(
@@ -245,8 +256,16 @@ def bench(
 class _Work:
     """One run of the standard set."""
 
-    def __init__(self, system: Callable[..., Any], rate: float, reference: float, seeds: tuple[int, ...]) -> None:
+    def __init__(
+        self,
+        system: Callable[..., Any],
+        rate: float,
+        reference: float,
+        seeds: tuple[int, ...],
+        wanted: Sequence[str],
+    ) -> None:
         self.rate = rate
+        self.wanted = wanted
         self.reference = reference
         self.rows = {row.name: row for row in STANDARD_SET}
         self.notes: list[str] = []
@@ -299,6 +318,8 @@ class _Work:
             jobs: dict[str, Any] = {"sweep": [pool.submit(_read_sweep, recordings[0], sweep, response)]}
             for name, read in self.readers().items():
                 row = self.rows[name]
+                if name not in self.wanted:
+                    continue
                 if not self.fits(row):
                     self.notes.append(f"{name} was left out: it does not fit a rate of {self.rate:g} Hz")
                     continue

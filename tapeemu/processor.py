@@ -60,22 +60,27 @@ def setting(
 
 def explain(error: ValidationError, model: type[BaseModel]) -> str:
     """Say in one line what is wrong with settings: name, value, rule, and the nearest valid name."""
+    return "; ".join(sentence for _, sentence in _sentences(error, model))
+
+
+def _sentences(error: ValidationError, model: type[BaseModel]) -> list[tuple[tuple[str | int, ...], str]]:
     parts = []
     for issue in error.errors(include_url=False):
         place = ".".join(str(step) for step in issue["loc"])
         if issue["type"] == "extra_forbidden":
             near = difflib.get_close_matches(str(issue["loc"][-1]), list(model.model_fields), n=1)
             hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(model.model_fields)}"
-            parts.append(f"{place!r} is not a setting of {model.__name__}{hint}")
+            sentence = f"{place!r} is not a setting of {model.__name__}{hint}"
         elif issue["type"] == "missing":
-            parts.append(f"{place!r} is required by {model.__name__}")
+            sentence = f"{place!r} is required by {model.__name__}"
         else:
             message = issue["msg"].removeprefix("Value error, ").removeprefix("Input ")
             if place and message.startswith(("must", "should")):
-                parts.append(f"{place} is {_shortened(issue['input'])}, but {message}")
+                sentence = f"{place} is {_shortened(issue['input'])}, but {message}"
             else:
-                parts.append(f"{place}: {message}" if place else message)
-    return "; ".join(parts)
+                sentence = f"{place}: {message}" if place else message
+        parts.append((issue["loc"], sentence))
+    return parts
 
 
 def _shortened(value: Any) -> str:
@@ -105,6 +110,15 @@ class Settings(BaseModel):
         return f"{type(self).__name__}({', '.join(changed)})"
 
     __str__ = __repr__
+
+    @classmethod
+    def find_problems(cls, values: Mapping[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
+        """Everything that is wrong with values for these settings, each with its place among them."""
+        try:
+            cls.__pydantic_validator__.validate_python(dict(values), self_instance=cls.__new__(cls))
+        except ValidationError as error:
+            return _sentences(error, cls)
+        return []
 
     def replace(self, **changes: Any) -> Self:
         """Return settings like these with some values changed, checked again."""
