@@ -237,9 +237,7 @@ def bench(
     work = _Work(system, rate, float(reference_level_dbfs), tuple(int(seed) for seed in seeds), wanted)
     report = work.report()
     parts = {
-        name: bench(
-            stage, sample_rate=rate, reference_level_dbfs=reference_level_dbfs, seeds=seeds, rows=wanted
-        )
+        name: bench(stage, sample_rate=rate, reference_level_dbfs=reference_level_dbfs, seeds=seeds, rows=wanted)
         for name, stage in (stages or {}).items()
     }
     return Report(
