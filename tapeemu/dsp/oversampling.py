@@ -42,7 +42,7 @@ def oversampling_factor(sample_rate: float) -> int:
     return 4 if sample_rate < 200_000 else 2
 
 
-def _windowed_sinc(distance: FloatArray, cutoff: float, half_width: float) -> FloatArray:
+def _windowed_sinc(distance: Any, cutoff: float, half_width: float) -> FloatArray:
     """Ideal low-pass (`cutoff` in cycles per unit of `distance`) times a Kaiser window."""
     inside = np.clip(1.0 - (distance / half_width) ** 2, 0.0, None)
     window = np.i0(_KAISER_BETA * np.sqrt(inside)) / np.i0(_KAISER_BETA)

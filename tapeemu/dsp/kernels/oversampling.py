@@ -21,6 +21,7 @@ name        rate        content
 """
 
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.validation import FloatArray
 
 CHUNK = 512
 """Most base-rate samples one call may carry."""
@@ -48,7 +49,9 @@ _FALL_THIRDS = 2 * FALL_SIDE // 3 // 2 + 1
 
 
 @kernel()
-def double_first(block, start, count, taps, x, phase, u):
+def double_first(
+    block: FloatArray, start: int, count: int, taps: FloatArray, x: FloatArray, phase: FloatArray, u: FloatArray
+) -> None:
     """Input to twice the rate: delay of 36 samples, the odd phase by 36 symmetric pairs of taps."""
     count = min(count, CHUNK)
     for channel in range(block.shape[0]):
@@ -73,7 +76,7 @@ def double_first(block, start, count, taps, x, phase, u):
 
 
 @kernel()
-def double_second(count, taps, u, v):
+def double_second(count: int, taps: FloatArray, u: FloatArray, v: FloatArray) -> None:
     """Twice to four times the rate: delay of 8 samples of `u`, which `count` counts."""
     count = min(count, 2 * CHUNK)
     for channel in range(u.shape[0]):
@@ -90,7 +93,7 @@ def double_second(count, taps, u, v):
 
 
 @kernel()
-def triple(count, taps, v, high):
+def triple(count: int, taps: FloatArray, v: FloatArray, high: FloatArray) -> None:
     """Four to twelve times the rate, in three rows: delay of 8 samples of `v`, which `count` counts."""
     count = min(count, 4 * CHUNK)
     for channel in range(v.shape[0]):
@@ -113,7 +116,7 @@ def triple(count, taps, v, high):
 
 
 @kernel()
-def copy_row(count, row, history, high):
+def copy_row(count: int, row: FloatArray, history: int, high: FloatArray) -> None:
     """Hand a row to the nonlinearity as it is, when no tripling follows."""
     for channel in range(row.shape[0]):
         for i in range(count):
@@ -123,7 +126,20 @@ def copy_row(count, row, history, high):
 
 
 @kernel()
-def rise(block, start, count, factor, taps_first, taps_second, taps_third, x, phase, u, v, high):
+def rise(
+    block: FloatArray,
+    start: int,
+    count: int,
+    factor: int,
+    taps_first: FloatArray,
+    taps_second: FloatArray,
+    taps_third: FloatArray,
+    x: FloatArray,
+    phase: FloatArray,
+    u: FloatArray,
+    v: FloatArray,
+    high: FloatArray,
+) -> None:
     """Raise `count` samples of every channel to the top rate (2, 4 or 12 times)."""
     double_first(block, start, count, taps_first, x, phase, u)
     if factor == 2:
@@ -137,7 +153,7 @@ def rise(block, start, count, factor, taps_first, taps_second, taps_third, x, ph
 
 
 @kernel()
-def third(count, taps, bent, d):
+def third(count: int, taps: FloatArray, bent: FloatArray, d: FloatArray) -> None:
     """Twelve times the rate to four: 29 taps over three rows, delay of 8 samples of `d`."""
     count = min(count, 4 * CHUNK)
     for channel in range(bent.shape[0]):
@@ -162,7 +178,7 @@ def third(count, taps, bent, d):
 
 
 @kernel()
-def take_row(count, bent, natural):
+def take_row(count: int, bent: FloatArray, natural: FloatArray) -> None:
     """Take the row that the nonlinearity wrote as it is, when no tripling was done."""
     for channel in range(bent.shape[0]):
         for i in range(count):
@@ -170,7 +186,15 @@ def take_row(count, bent, natural):
 
 
 @kernel()
-def halve_first(count, center, taps, d, d_even, d_odd, c):
+def halve_first(
+    count: int,
+    center: float,
+    taps: FloatArray,
+    d: FloatArray,
+    d_even: FloatArray,
+    d_odd: FloatArray,
+    c: FloatArray,
+) -> None:
     """Four times the rate to two: delay of 8 samples of `c`, which `count` counts."""
     count = min(count, 2 * CHUNK)
     for channel in range(d.shape[0]):
@@ -190,7 +214,16 @@ def halve_first(count, center, taps, d, d_even, d_odd, c):
 
 
 @kernel()
-def halve_last(count, taps_even, taps_odd, c, c_even, c_odd, out, start):
+def halve_last(
+    count: int,
+    taps_even: FloatArray,
+    taps_odd: FloatArray,
+    c: FloatArray,
+    c_even: FloatArray,
+    c_odd: FloatArray,
+    out: FloatArray,
+    start: int,
+) -> None:
     """Twice the rate to the base rate: delay of 52 base samples, 52 + 52 symmetric pairs of taps."""
     count = min(count, CHUNK)
     for channel in range(c.shape[0]):
@@ -224,23 +257,23 @@ def halve_last(count, taps_even, taps_odd, c, c_even, c_odd, out, start):
 
 @kernel()
 def fall(
-    out,
-    start,
-    count,
-    factor,
-    taps_third,
-    center,
-    taps_first,
-    taps_even,
-    taps_odd,
-    bent,
-    d,
-    d_even,
-    d_odd,
-    c,
-    c_even,
-    c_odd,
-):
+    out: FloatArray,
+    start: int,
+    count: int,
+    factor: int,
+    taps_third: FloatArray,
+    center: float,
+    taps_first: FloatArray,
+    taps_even: FloatArray,
+    taps_odd: FloatArray,
+    bent: FloatArray,
+    d: FloatArray,
+    d_even: FloatArray,
+    d_odd: FloatArray,
+    c: FloatArray,
+    c_even: FloatArray,
+    c_odd: FloatArray,
+) -> None:
     """Bring `count` base samples of every channel down from the top rate."""
     if factor == 2:
         take_row(2 * count, bent, c)

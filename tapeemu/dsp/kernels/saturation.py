@@ -1,6 +1,7 @@
 """The static curve of the drive, and the filter that removes its offset."""
 
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.validation import FloatArray
 
 _LIMIT = 12.0
 _P0, _P1, _P2 = 0.9999999999421048, 0.14258216242805963, 0.0046450328736968565
@@ -12,7 +13,7 @@ _FLUSH = 1e-30
 
 
 @kernel()
-def hyperbolic_tangent(x):
+def hyperbolic_tangent(x: float) -> float:
     """Tangent by a rational function: relative error at most 1e-10 for every x (least-squares, reweighted).
 
     It is an odd function to the last bit. The argument is held at +-12, where the tangent is 1 - 7.5e-11.
@@ -25,7 +26,9 @@ def hyperbolic_tangent(x):
 
 
 @kernel()
-def bend(high, bent, offset, count, gain, bias, scale):
+def bend(
+    high: FloatArray, bent: FloatArray, offset: int, count: int, gain: float, bias: float, scale: float
+) -> None:
     """Write ``scale * (tanh(gain * x + bias) - tanh(bias))`` behind `offset` in every row."""
     rest = hyperbolic_tangent(bias)
     for channel in range(high.shape[0]):
@@ -37,18 +40,23 @@ def bend(high, bent, offset, count, gain, bias, scale):
 
 
 @kernel()
-def block_offset(audio, step, mean):
-    """Subtract from every channel its running mean, in place (first-order high-pass, zero at 0 Hz).
+def block_offset(audio: FloatArray, keep: float, state: FloatArray) -> None:
+    """First-order high-pass with its zero at 0 Hz, in place: ``y[n] = keep * y[n-1] + x[n] - x[n-1]``.
 
-    ``step`` is the share by which the mean moves towards each sample; `mean` is the state. A mean below
-    1e-30 becomes zero, so that silence ends in exact zeros and never in denormal numbers.
+    ``state`` holds x[n-1] and y[n-1], shape (channels, 2). A constant, such as a remanent magnetisation,
+    leaves differences of exactly zero; an output below 1e-30 becomes zero, so silence ends in exact zeros
+    and never in denormal numbers.
     """
     for channel in range(audio.shape[0]):
-        held = mean[channel]
-        for t in range(audio.shape[1]):
-            past = audio[channel, t] - held
-            held = held + step * past
-            if abs(held) < _FLUSH:
-                held = 0.0
-            audio[channel, t] = past
-        mean[channel] = held
+        row = audio[channel]
+        before = state[channel, 0]
+        out = state[channel, 1]
+        for t in range(row.shape[0]):
+            now = row[t]
+            change = now - before
+            out = out * keep + change
+            out = out if abs(out) > _FLUSH else 0.0
+            row[t] = out
+            before = now
+        state[channel, 0] = before
+        state[channel, 1] = out
