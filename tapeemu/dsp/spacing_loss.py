@@ -3,7 +3,8 @@
 The loss at distance ``d``, tape speed ``v`` and frequency ``f`` is ``54.575 d f / v`` dB, that is, the
 magnitude ``exp(-2 pi d f / v)`` (Wallace, "The reproduction of magnetically recorded signals", Bell System
 Technical Journal 30, 1951; from memory). Here it is ``exp(-a w)`` with ``w`` in radians per sample and the
-steepness ``a = d * sample_rate / v`` in samples; a negative ``a`` undoes such a loss.
+steepness ``a = d * sample_rate / v`` in samples; a negative ``a`` undoes such a loss. Above 20 kHz the loss
+stays what it is there, which keeps a negative one within bounds at every sample rate.
 """
 
 import math
@@ -20,7 +21,9 @@ SPACING_DB = 40.0 * math.pi / math.log(10.0)
 """Loss in dB at a distance of one wavelength: 54.575."""
 
 _LARGEST_STEP = 0.06
-"""Rows of the table are this far apart, in nepers at half the sample rate: 0.004 dB error there between rows."""
+"""Rows of the table are this far apart, in nepers at 20 kHz: 0.004 dB error there between rows."""
+
+_LAW_ENDS_HZ = 20_000.0
 
 
 def steepness_per_db(frequency_hz: float, sample_rate: float) -> float:
@@ -38,7 +41,7 @@ def half_length(sample_rate: float) -> int:
 
 
 @lru_cache(maxsize=8)
-def spacing_table(lowest: float, highest: float, half: int) -> tuple[FloatArray, float]:
+def spacing_table(lowest: float, highest: float, sample_rate: float) -> tuple[FloatArray, float]:
     """Linear-phase taps for every steepness from `lowest` to `highest`.
 
     Each row is a weighted least-squares fit to ``exp(-a w)``. The weight falls as 1 / w, since what counts is
@@ -49,17 +52,19 @@ def spacing_table(lowest: float, highest: float, half: int) -> tuple[FloatArray,
     ----------
     lowest, highest : float
         Range of the steepness, in samples.
-    half : int
-        Latency; a row has ``2 * half + 1`` taps, padded with one zero.
+    sample_rate : float
+        Samples per second; a row has ``2 * half_length(sample_rate) + 1`` taps, padded with one zero.
 
     Returns
     -------
-    table : ndarray, shape (rows, 2 * half + 2)
+    table : ndarray, shape (rows, taps + 1)
         Row ``r`` is for the steepness ``lowest + r * step``; one row more than needed.
     step : float
         Steepness between rows.
     """
-    rows = max(2, math.ceil((highest - lowest) * math.pi / _LARGEST_STEP) + 1)
+    half = half_length(sample_rate)
+    end = min(math.pi, 2.0 * math.pi * _LAW_ENDS_HZ / sample_rate)
+    rows = max(2, math.ceil((highest - lowest) * end / _LARGEST_STEP) + 1)
     step = max(highest - lowest, 1e-12) / (rows - 1)
     steepness = lowest + step * np.arange(rows + 1)
     points = 8 * half
@@ -67,7 +72,7 @@ def spacing_table(lowest: float, highest: float, half: int) -> tuple[FloatArray,
     weight = 1.0 / (angle + 0.05)
     weight[angle > 0.93 * np.pi] *= 0.02
     basis = np.concatenate([np.ones((points, 1)), 2.0 * np.cos(angle[:, None] * np.arange(1, half + 1))], axis=1)
-    wanted = np.exp(-angle[:, None] * steepness)
+    wanted = np.exp(-np.minimum(angle, end)[:, None] * steepness)
     taps = np.linalg.lstsq(basis * weight[:, None], wanted * weight[:, None], rcond=None)[0].T
     mirrored = np.concatenate([taps[:, :0:-1], taps, np.zeros((rows + 1, 1))], axis=1)
     return aligned_table(mirrored), step

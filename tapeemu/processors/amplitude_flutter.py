@@ -42,11 +42,11 @@ class AmplitudeFlutter(Processor):
     With ``mode="gain"`` all frequencies get that level. With ``mode="spacing"`` the trajectory is the distance
     ``d(t)`` between head and tape, and the level at each frequency follows the spacing law,
     ``-54.575 d f / v`` dB at tape speed ``v``: the set level holds at `spacing_frequency_hz`, and the dB
-    at other frequencies are in proportion. The replay equaliser is taken to be lined up at the mean distance,
-    so the level given is relative to it. The mean is such that the tape touches the head (``d = 0``, where
-    the level can rise no further) when the sum of all periodic peaks and three standard deviations of the random
-    part are reached. Linear-phase filters, latency 63 samples up to 50 kHz; their dB follow the law within
-    1.5 % from 1 kHz up at 48 kHz and within 0.02 dB per dB at `spacing_frequency_hz` below.
+    at other frequencies are in proportion, up to 20 kHz, above which the level stays. The replay equaliser is
+    taken to be lined up at the mean distance, so the level is relative to it. The mean is such that the tape
+    touches the head (``d = 0``, where the level can rise no further) when the sum of all periodic peaks and
+    three standard deviations of the random part are reached. Linear-phase filters, latency 63 samples up to
+    50 kHz; their dB follow the law within 2 % from 1 kHz up, and below it err by less than 0.01 dB per dB set.
 
     Dropouts are a Poisson process; depth and length are distributed evenly on a logarithmic scale between
     their limits (equal limits: all alike). A dropout has a flat floor and raised-cosine edges, in dB; its
@@ -116,6 +116,12 @@ class AmplitudeFlutter(Processor):
                 )
         if sum(part.peak_db for part in self.periodic_parts) > 24.0:
             raise ParameterError("the peaks of periodic_parts add up to more than 24 dB; lower the largest")
+        rise = self._contact_db() * 20_000.0 / self.spacing_frequency_hz
+        if self.mode == "spacing" and rise > 40.0:
+            raise ParameterError(
+                f"in spacing mode 20 kHz would rise by {rise:.0f} dB when the tape touches the head, but it must "
+                "stay within 40 dB; lower random_db or the peaks, or raise spacing_frequency_hz"
+            )
         return self
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
@@ -279,7 +285,7 @@ class _SpacingStream(Stream):
         if settings.dropouts_per_minute > 0.0:
             deepest += settings.dropout_most_db
         self._lowest = -settings._contact_db() * per_db
-        self._table, self._step = spacing_table(self._lowest, deepest * per_db, self.latency)
+        self._table, self._step = spacing_table(self._lowest, deepest * per_db, self.sample_rate)
 
         last = self.channels - 1
         if count == 1:

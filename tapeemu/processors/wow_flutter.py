@@ -93,27 +93,27 @@ def _parts(*parts: tuple[float, float]) -> tuple[RotatingPart, ...]:
 
 
 # Ours, from common practice (no source): which parts of a class of transport are felt most. Diameters give
-# rates that have no short common period; rotating parts hold about four fifths of the weighted power, so that a
-# reading over half a minute repeats within a few percent. The last number is the typical weighted figure.
+# rates that have no short common period; rotating parts hold most of the weighted power, so that a reading over
+# half a minute repeats within 1.5 % (standard deviation). The last number is the typical weighted figure.
 _PROFILES: dict[str, tuple[_Mixture, float]] = {
     "studio": (
         _Mixture(38.1, _parts((9.0, 0.040), (38.0, 0.030), (180.0, 0.030)), 0.03, 0.015, 0.025, 0.015),
         0.05,
     ),
     "domestic": (
-        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.080)), 0.08, 0.035, 0.05, 0.03),
+        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.080)), 0.055, 0.025, 0.035, 0.02),
         0.1,
     ),
     "cassette": (
-        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.150)), 0.15, 0.06, 0.07, 0.05),
+        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.150)), 0.1, 0.04, 0.05, 0.035),
         0.15,
     ),
     "portable": (
-        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.500)), 0.5, 0.2, 0.2, 0.1),
+        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.500)), 0.35, 0.14, 0.14, 0.1),
         0.45,
     ),
     "worn": (
-        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (100.0, 1.000)), 1.0, 0.45, 0.4, 0.3),
+        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (100.0, 1.000)), 0.7, 0.3, 0.28, 0.2),
         0.9,
     ),
 }

@@ -1,0 +1,50 @@
+"""Spacing filters against exp(-a w), the law they stand for."""
+
+import numpy as np
+import pytest
+
+from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
+
+
+def levels(taps, half, frequencies, rate):
+    turn = 2 * np.pi * np.asarray(frequencies) / rate
+    return 20 * np.log10(np.abs(np.exp(-1j * turn[:, None] * np.arange(taps.size)) @ taps))
+
+
+def test_one_wavelength_loses_54_6_db():
+    # Wallace 1951; 54.6 dB in the literature.
+    assert pytest.approx(54.575, abs=1e-3) == SPACING_DB
+
+
+@pytest.mark.parametrize("rate", [44_100.0, 48_000.0, 96_000.0, 192_000.0])
+def test_db_are_proportional_to_frequency(rate):
+    half = half_length(rate)
+    per_db = steepness_per_db(10_000.0, rate)
+    table, step = spacing_table(-2.0 * per_db, 20.0 * per_db, rate)
+    frequencies = np.array([1_000.0, 1_500.0, 2_000.0, 4_000.0, 8_000.0, 10_000.0, 16_000.0, 19_000.0])
+    for db in (-1.9, -0.7, 0.31, 1.0, 4.3, 12.0):
+        place = (db + 2.0) * per_db / step
+        row = int(place)
+        taps = table[row] + (place - row) * (table[row + 1] - table[row])
+        error = levels(taps, half, frequencies, rate) / (-db * frequencies / 10_000.0) - 1.0
+        assert np.max(np.abs(error)) < (0.02 if abs(db) < 3.0 else 0.03)
+        low = np.array([60.0, 250.0, 500.0])
+        assert np.max(np.abs(levels(taps, half, low, rate) + db * low / 10_000.0)) < 0.01 * max(1.0, abs(db))
+
+
+def test_taps_are_symmetric_and_pass_everything_at_no_distance():
+    half = half_length(48_000.0)
+    table, step = spacing_table(-0.1, 0.3, 48_000.0)
+    assert table.shape[1] % 8 == 0
+    np.testing.assert_allclose(table[:, : 2 * half + 1], table[:, 2 * half :: -1][:, : 2 * half + 1], atol=1e-15)
+    np.testing.assert_array_equal(table[:, -1], 0.0)
+    place = 0.1 / step
+    flat = table[int(place)] + (place % 1.0) * (table[int(place) + 1] - table[int(place)])
+    assert np.max(np.abs(levels(flat, half, np.linspace(20.0, 20_000.0, 200), 48_000.0))) < 0.01
+
+
+def test_the_law_ends_at_20_khz():
+    per_db = steepness_per_db(10_000.0, 192_000.0)
+    table, _ = spacing_table(-1.0 * per_db, 1.0 * per_db, 192_000.0)
+    got = levels(table[0], half_length(192_000.0), [30_000.0, 60_000.0, 90_000.0], 192_000.0)
+    np.testing.assert_allclose(got, 2.0, atol=0.05)
