@@ -17,6 +17,7 @@ __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
 _POINTS_PER_OCTAVE = 24
 _SHARP = 0.25  # share of the energy within 1 ms of the peak
+_COHERENT = 0.6  # peak over what it would be if all frequencies arrived together
 _METHOD = "synchronised sweep, spectral division"
 
 
@@ -170,25 +171,26 @@ def response_from_sweep(
     with np.errstate(divide="ignore"):
         magnitude_db = 20.0 * np.log10(magnitude)
 
-    latency, turn, sharpness = _arrival(impulse, origin, rate)
+    latency, turn, coherence = _arrival(impulse, origin, rate)
     turned = shifted * np.exp(2j * np.pi * f * latency)
     phase_deg = np.degrees(np.unwrap(np.angle(turned)))
     anchor = int(np.argmin(np.abs(f - reference_hz)))
     phase_deg -= 360.0 * np.rint(phase_deg[anchor] / 360.0)
 
-    # Noise of a bin: that of every sample of the gated response, uncorrelated.
-    bin_noise = noise * math.sqrt(len(impulse)) / math.sqrt(2.0)
+    bin_noise, sample_noise = _noise(noise, len(impulse), reference_hz, rate)
     at = float(np.interp(reference_hz, f, magnitude))
     gain_db = float(np.interp(reference_hz, f, magnitude_db))
     bandwidth = sweep.high_hz - sweep.low_hz
     peak = max(float(np.max(np.abs(impulse))), 1e-300)
     # Cramer-Rao bound for the delay of a flat band: 1 / (2 pi B_rms sqrt(2 E / N0)).
-    doubt = noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
-    notes = (
-        ()
-        if sharpness > _SHARP
-        else ("the response is spread in time; the latency is that of its first part within 20 dB of its peak",)
-    )
+    doubt = sample_noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
+    notes: tuple[str, ...] = ()
+    if coherence == 0.0:
+        notes = ("the response is spread in time; the latency is that of its first part within 20 dB of its peak",)
+    elif coherence < _COHERENT:
+        notes = (
+            "the frequencies do not arrive together: the system disperses, or its delay moves as a tape's does",
+        )
 
     def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
         return Reading(
@@ -202,7 +204,7 @@ def response_from_sweep(
             warnings=warnings,
         )
 
-    sign, doubtful = _polarity(turn, sharpness)
+    sign, doubtful = _polarity(turn, coherence)
     low_edge, high_edge = _edges(f, magnitude_db, anchor, gain_db)
     spacing = float(np.mean(np.diff(np.log(f))))
     return Response(
@@ -230,8 +232,8 @@ def response_from_sweep(
     )
 
 
-def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[FloatArray, int, float]:
-    """Gated impulse response, the index of time zero in it, and the RMS of the noise in a sample of it."""
+def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[FloatArray, int, FloatArray]:
+    """Gated impulse response, the index of time zero in it, and a piece that holds nothing but noise."""
     rate = sweep.sample_rate
     n = len(recording)
     size = 1 << (2 * n - 1).bit_length()
@@ -255,12 +257,27 @@ def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[
     ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
     gated[:fade] *= ramp
     gated[-fade:] *= ramp[::-1]
-    beyond = response[after : after + max(fade, n // 4)]
-    return gated, before, float(np.sqrt(np.mean(beyond**2)))
+    # By the end of the tail all of the response is over but the noise, of all frequencies, is still there.
+    tail = n - int(sweep.sweep_seconds * rate)
+    return gated, before, response[int(0.7 * tail) : tail]
+
+
+def _noise(piece: FloatArray, length: int, reference_hz: float, rate: float) -> tuple[float, float]:
+    """Standard deviation, per quadrature, of a bin near the reference frequency, and that of a sample."""
+    if len(piece) < 512:
+        return math.nan, math.nan
+    power = np.abs(np.fft.rfft(piece)) ** 2 / len(piece)
+    f = np.fft.rfftfreq(len(piece), 1.0 / rate)
+    near = (f > 0.8 * reference_hz) & (f < 1.25 * reference_hz)
+    density = float(np.mean(power[near])) if near.any() else math.nan
+    return math.sqrt(0.5 * density * length), float(np.sqrt(np.mean(piece**2)))
 
 
 def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, float, float]:
-    """Time of the envelope's peak, phase angle there, and share of the energy within 1 ms of it."""
+    """Time of the envelope's peak, phase angle there, and how well the frequencies arrive together (0 to 1).
+
+    Of a response that is spread in time: its beginning, no angle, and 0.
+    """
     size = 1 << (len(impulse) - 1).bit_length()
     spectrum = np.fft.rfft(impulse, size)
     spectrum[0] *= 0.5
@@ -273,7 +290,7 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
     sharpness = float(np.sum(impulse[near] ** 2)) / energy if energy > 0.0 else 0.0
     if sharpness <= _SHARP:
         early = int(np.argmax(np.abs(impulse) >= 0.1 * np.max(np.abs(impulse))))
-        return (early - origin) / rate, 0.0, sharpness
+        return (early - origin) / rate, math.nan, 0.0
     # Newton's method on the squared envelope, summed from its spectrum: exact between the samples.
     place = float(top)
     value = 0j
@@ -290,13 +307,14 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
         place = min(max(place + step, top - 1.0), top + 1.0)
         if abs(step) < 1e-9:
             break
-    return (place - origin) / rate, math.atan2(value.imag, value.real), sharpness
+    coherence = abs(value) / float(np.sum(np.abs(spectrum)))
+    return (place - origin) / rate, math.atan2(value.imag, value.real), coherence
 
 
-def _polarity(turn: float, sharpness: float) -> tuple[float, tuple[str, ...]]:
+def _polarity(turn: float, coherence: float) -> tuple[float, tuple[str, ...]]:
     along = math.cos(turn)
-    if sharpness <= _SHARP:
-        return math.nan, ("the impulse response is too spread in time to have a polarity",)
+    if coherence < _COHERENT:
+        return math.nan, ("the frequencies arrive too far apart for the response to have a polarity",)
     if abs(along) < 0.5:
         return math.nan, (f"the response is turned by {math.degrees(turn):.0f} degrees: it has no polarity",)
     return math.copysign(1.0, along), ()

@@ -176,7 +176,8 @@ def find_tone(signal: FloatArray, sample_rate: float, *, near_hz: float | None =
         return math.nan
     peak = low + int(np.argmax(magnitude[low:high]))
     around = magnitude[peak - 1 : peak + 2]
-    if len(around) < 3 or np.min(around) <= 0.0:
+    # At the edge of the range it may be the skirt of a line beyond.
+    if len(around) < 3 or np.min(around) <= 0.0 or around[1] < np.max(around):
         return math.nan
     a, b, c = np.log(around)
     curvature = a - 2.0 * b + c
@@ -275,9 +276,8 @@ def fit_tone(
         return _no_fit(reason, orders, rate)
     found = find_tone(y, rate, near_hz=frequency_hz)
     if not found > 0.0:
-        return _no_fit("no line was found in the spectrum", orders, rate)
-    if frequency_hz is not None and not abs(found / frequency_hz - 1.0) <= 0.05:
-        return _no_fit(f"no tone was found within 5 % of {frequency_hz:g} Hz", orders, rate)
+        where = "" if frequency_hz is None else f" within 5 % of {frequency_hz:g} Hz"
+        return _no_fit(f"no tone was found{where}", orders, rate)
     # A line so low that hardly any period of it fits is a trend, not a tone.
     if found * len(y) / rate < _MIN_PERIODS:
         return _no_fit(
@@ -316,11 +316,13 @@ def fit_tone(
         return _no_fit(
             "the tone's amplitude swings by more than 30 %: it is interrupted, or two tones beat", orders, rate
         )
-    second = _second_tone(residual, rate, found, float(strength[1]))
+    second = _second_tone(part, rate, found, float(strength[1]))
     if second:
         return _no_fit(second, orders, rate)
-    slope_sigma = math.sqrt(6.0) * sigmas[1] / (math.pi * strength[1] * n / rate)
+    slope_sigma = math.sqrt(6.0) * float(sigmas[1]) / (math.pi * float(strength[1]) * n / rate)
     mean_hz = float(np.polyfit(np.arange(n) - 0.5 * (n - 1), phase, 1)[0]) * rate / (2.0 * np.pi)
+    if frequency_hz is not None and abs(mean_hz / frequency_hz - 1.0) > 0.05:
+        return _no_fit(f"no tone was found within 5 % of {frequency_hz:g} Hz", orders, rate)
     warnings = []
     if clipped := _flat_tops(y):
         warnings.append(
@@ -599,10 +601,10 @@ def _refine(signal: FloatArray, rate: float, frequency_hz: float) -> float:
     return omega * rate / (2.0 * np.pi)
 
 
-def _second_tone(residual: FloatArray, rate: float, frequency_hz: float, amplitude: float) -> str:
+def _second_tone(signal: FloatArray, rate: float, frequency_hz: float, amplitude: float) -> str:
     """Say where a second tone of a tenth of the first or more is; empty when there is none."""
-    n = len(residual)
-    frequencies, power = power_spectrum(residual, rate)
+    n = len(signal)
+    frequencies, power = power_spectrum(signal - np.mean(signal), rate)
     margin = max(4.0 * rate / n, tracked_band_hz(frequency_hz, frequency_hz))
     distance = np.abs(frequencies - frequency_hz * np.rint(frequencies / frequency_hz))
     power[(distance < margin) & (frequencies > 0.5 * frequency_hz)] = 0.0

@@ -166,9 +166,16 @@ def synchronised_sweep(
         )
     start = 0.25 * low_hz
     stop = min(1.1 * high_hz, 0.49 * rate)
-    octaves = math.log(stop / start)
-    length = max(1, round(start * seconds / octaves)) / start
-    duration = length * octaves
+    # f1 L must be a whole number; f1 is moved so that it is, and the duration where that would move it too far.
+    turns = max(1, round(start * seconds / math.log(stop / start)))
+    moved = start
+    for _ in range(50):
+        moved = turns * math.log(stop / moved) / seconds
+    if not 0.1 * low_hz < moved < 0.5 * low_hz:
+        moved = start
+    start = moved
+    length = turns / start
+    duration = length * math.log(stop / start)
     n = math.ceil(duration * rate)
     t = np.arange(n) / rate
     x = np.sin(2.0 * np.pi * start * length * np.exp(t / length))
