@@ -8,7 +8,7 @@ import sys
 
 import typer
 
-from tapeemu.cli import demo, process, warm
+from tapeemu.cli import compare, demo, process, warm
 from tapeemu.cli.common import EXIT_INTERNAL, EXIT_INTERRUPTED, complain, exit_status, version_callback
 from tapeemu.errors import TapeemuError
 
@@ -35,6 +35,7 @@ def _root(
 
 app.command("process")(process.process)
 app.command("demo")(demo.demo)
+app.command("compare")(compare.compare)
 app.command("warm")(warm.warm)
 
 

@@ -5,8 +5,9 @@ general, which order of stages? Only this package and `presets` in the library k
 and the laboratory.
 """
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.results import Curve, Reading
-from tapeemu.audio_file import read_audio
+from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain
 from tapeemu.comparison.figures import (
     FIGURES,
@@ -23,12 +24,13 @@ from tapeemu.comparison.figures import (
     LEVEL_NAMES,
     MeasuringPlan,
     chain_figures,
+    doubts_of_difference,
     relative_octaves,
     render_figures,
     with_spread,
 )
 from tapeemu.comparison.findings import pair_effects, pair_sentences
-from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, two_orders
+from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, on_another_tape, two_orders
 from tapeemu.comparison.rendering import Render, equalised, render_all, scaled_to, tail_of
 from tapeemu.comparison.sentences import level_sentence, meaning
 from tapeemu.errors import AudioError, ParameterError
@@ -59,6 +61,9 @@ class Comparison:
         One an order: readings by key.
     dry_figures : dict
         Readings of the stem, without those of a chain.
+    doubts : tuple of dict
+        One an order: standard uncertainties of the differences from the first order on the same tape,
+        where several tapes were rendered.
     decays : tuple of dict
         One an order: decay of the octave at 1 kHz by level name.
     plan : MeasuringPlan
@@ -77,6 +82,7 @@ class Comparison:
     dry: Render
     figures: tuple[dict[str, Reading], ...]
     dry_figures: dict[str, Reading]
+    doubts: tuple[dict[str, float], ...]
     decays: tuple[dict[str, Curve], ...]
     plan: MeasuringPlan
     true_peak_ceiling_dbtp: float
@@ -120,7 +126,7 @@ class Comparison:
         if self.permutations and len(self.renders) > 2:
             orders = [(render.order, own) for render, own in zip(self.renders, self.figures, strict=True)]
             return said + pair_sentences(pair_effects([orders]))
-        return said + meaning(self.labels, self.figures)
+        return said + meaning(self.labels, self.figures, self.doubts)
 
     def to_frame(self) -> Any:
         """Return the table as a pandas frame, indexed by label.
@@ -181,6 +187,41 @@ class Comparison:
         from tapeemu.report import write_report
 
         return write_report(self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb)
+
+    def write_renders(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
+        """Write the matched renders as FLAC of 24 bits, numbered as in the report.
+
+        Parameters
+        ----------
+        folder : str or Path
+            Existing folder.
+        overwrite : bool
+            Replace what exists.
+        """
+        stem = Path(self.name).stem
+        written = []
+        for number, render in enumerate(self.renders, start=1):
+            plain = re.sub(r"[^\w.-]+", "-", render.label)[:80].strip("-.")
+            target = Path(folder) / f"{stem}-{number}-{plain}.flac"
+            with AudioWriter(
+                target,
+                sample_rate=round(self.sample_rate),
+                channels=render.audio.shape[0],
+                encoding=Encoding("FLAC", "PCM_24"),
+                overwrite=overwrite,
+            ) as writer:
+                for start in range(0, render.audio.shape[1], 2**16):
+                    writer.write(render.audio[:, start : start + 2**16].astype(np.float64))
+            written.append(target)
+        return written
+
+    def without_audio(self) -> "Comparison":
+        """Return the figures alone, for when many comparisons are kept."""
+        return replace(
+            self,
+            renders=tuple(replace(render, audio=render.audio[:, :0].copy()) for render in self.renders),
+            dry=replace(self.dry, audio=self.dry.audio[:, :0].copy()),
+        )
 
 
 def compare(
@@ -273,14 +314,18 @@ def compare(
             audio, contenders, number, renders[0].loudness_lufs, rate, tail_seconds, start_sample, jobs
         )
         for number in range(1, chosen.tapes)
-        if any(contender.chain.with_seed(number) != contender.chain for contender in contenders)
+        if any(on_another_tape(contender.chain, number) != contender.chain for contender in contenders)
     ]
-    figures, decays = [], []
+    repeats = [[relative_octaves(figures, repeat[0]) for figures in repeat] for repeat in repeats]
+    figures, doubts, decays = [], [], []
     for index in range(len(contenders)):
         per_level = measured[index * len(LEVEL_NAMES) : (index + 1) * len(LEVEL_NAMES)]
-        of_render = with_spread([relative_octaves(repeat[index], repeat[0]) for repeat in repeats])
+        of_render = with_spread([repeat[index] for repeat in repeats])
         of_chain = {key: reading for readings, _ in per_level for key, reading in readings.items()}
         figures.append(of_render | of_chain)
+        doubts.append(
+            doubts_of_difference([repeat[index] for repeat in repeats], [repeat[0] for repeat in repeats])
+        )
         decays.append(dict(zip(LEVEL_NAMES, (curve for _, curve in per_level), strict=True)))
     return Comparison(
         name=called,
@@ -289,6 +334,7 @@ def compare(
         dry=dry,
         figures=tuple(figures),
         dry_figures=relative_octaves(dry_own, own[0]),
+        doubts=tuple(doubts),
         decays=tuple(decays),
         plan=chosen,
         true_peak_ceiling_dbtp=true_peak_dbtp,
@@ -310,7 +356,7 @@ def _on_another_tape(
 ) -> list[dict[str, Reading]]:
     from joblib import Parallel, delayed
 
-    others = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
+    others = [Contender(label=c.label, chain=on_another_tape(c.chain, seed)) for c in contenders]
     _, *raw = render_all(
         audio, others, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
     )

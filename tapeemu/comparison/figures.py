@@ -29,6 +29,7 @@ __all__ = [
     "Figure",
     "MeasuringPlan",
     "chain_figures",
+    "doubts_of_difference",
     "render_figures",
     "with_spread",
 ]
@@ -329,6 +330,23 @@ def relative_octaves(figures: Mapping[str, Reading], first: Mapping[str, Reading
                 value=reading.value - first[key].value if key in first else math.nan,
             )
     return changed
+
+
+def doubts_of_difference(
+    repeats: Sequence[Mapping[str, Reading]], first: Sequence[Mapping[str, Reading]]
+) -> dict[str, float]:
+    """Standard deviation, over tapes, of the difference between an order and the first on the same tape.
+
+    What a tape does to both orders alike cancels in it, so it is smaller than the spreads of the two.
+    """
+    if len(repeats) == 1:
+        return {}
+    found = {}
+    for key in repeats[0]:
+        values = [one[key].value - two[key].value for one, two in zip(repeats, first, strict=True) if key in two]
+        if len(values) == len(repeats) and np.all(np.isfinite(values)):
+            found[key] = float(np.std(values, ddof=1))
+    return found
 
 
 def with_spread(repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:

@@ -10,7 +10,7 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.processors.plugin_effect import PluginEffect
 
-__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "two_orders"]
+__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "on_another_tape", "two_orders"]
 
 ARROW = " → "
 
@@ -152,6 +152,20 @@ def _contender(chain: Chain, item: "str | Sequence[str] | Chain") -> Contender:
         if Path(item).suffix == ".toml":
             raise
         raise PresetError(f"{error} (nor is it a stage; the stages are: {', '.join(chain.names)})") from None
+
+
+def on_another_tape(chain: Chain, seed: int) -> Chain:
+    """Return the chain with new seeds for all but its reverbs, whose seed is the room and not the tape."""
+    changed = []
+    for stage in chain.stages:
+        processor = stage.processor
+        if isinstance(processor, Chain):
+            changed.append(stage.replace(processor=on_another_tape(processor, seed)))
+        elif processor.kind in _REVERBS:
+            changed.append(stage)
+        else:
+            changed.append(stage.replace(processor=processor.with_seed(seed)))
+    return chain.replace(stages=tuple(changed))
 
 
 def rearranged(chain: Chain, names: Sequence[str]) -> Chain:

@@ -23,18 +23,21 @@ _TOPICS = (
 _SAME_DB, _DIFFERENT_DB = -50.0, -10.0
 
 
-def noteworthy(figure: Figure, value: Reading, other: Reading) -> bool:
-    """Whether two figures differ by at least the threshold, and by twice their combined uncertainty."""
+def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | None = None) -> bool:
+    """Whether two figures differ by at least the threshold, and by twice the uncertainty of their difference.
+
+    That uncertainty is `doubt` where it is known, else the combination of the two.
+    """
     if not (value.defined and other.defined) or max(value.value, other.value) < figure.least:
         return False
     difference = abs(value.value - other.value)
     scale = min(abs(value.value), abs(other.value)) if figure.relative else 1.0
-    doubts = [doubt for doubt in (value.uncertainty, other.uncertainty) if math.isfinite(doubt)]
-    doubt = _DOUBT * math.hypot(*doubts)
-    return difference >= figure.threshold * scale and difference > doubt
+    if doubt is None:
+        doubt = math.hypot(*(each for each in (value.uncertainty, other.uncertainty) if math.isfinite(each)))
+    return difference >= figure.threshold * scale and difference > _DOUBT * doubt
 
 
-def meaning(labels: Sequence[str], figures: Sequence[Figures]) -> list[str]:
+def meaning(labels: Sequence[str], figures: Sequence[Figures], doubts: Sequence[Mapping[str, float]]) -> list[str]:
     """Say what sets each order apart from the first, and how each decays.
 
     Parameters
@@ -43,6 +46,8 @@ def meaning(labels: Sequence[str], figures: Sequence[Figures]) -> list[str]:
         What the orders are called.
     figures : sequence of mapping
         Their figures, by the keys of :data:`tapeemu.comparison.figures.FIGURES`.
+    doubts : sequence of mapping
+        Standard uncertainties of the differences from the first order, where they are known.
 
     Returns
     -------
@@ -51,32 +56,38 @@ def meaning(labels: Sequence[str], figures: Sequence[Figures]) -> list[str]:
         uncertainty, are not mentioned.
     """
     said = []
-    for label, own in zip(labels[1:], figures[1:], strict=True):
-        said += _against(label, own, labels[0], figures[0])
+    for label, own, known in zip(labels[1:], figures[1:], doubts[1:], strict=True):
+        said += _against(label, own, labels[0], figures[0], known)
     for label, own in zip(labels, figures, strict=True):
         said += _decay_with_level(label, own)
     return said
 
 
-def _against(label: str, own: Figures, first_label: str, first: Figures) -> list[str]:
+def _against(label: str, own: Figures, first_label: str, first: Figures, doubts: Mapping[str, float]) -> list[str]:
     said = [_likeness(label, own, first_label)] if own.get("null_db") is not None else []
     for topic, keys in _TOPICS:
         phrases = [
             _phrase(FIGURES[key], own[key], first[key])
             for key in keys
-            if key in own and key in first and noteworthy(FIGURES[key], own[key], first[key])
+            if key in own and key in first and noteworthy(FIGURES[key], own[key], first[key], doubts.get(key))
         ]
         if phrases:
-            said.append(f"{topic}: {label}, against {first_label}: {'; '.join(phrases)}.")
+            said.append(f"{topic}: {_named(label)}, against {_named(first_label)}: {'; '.join(phrases)}.")
     if len(said) <= 1:
-        said.append(f"{label} differs from {first_label} in no figure by more than its threshold and its doubt.")
+        said.append(
+            f"{_named(label)} differs from {_named(first_label)} in no figure by more than its threshold and its doubt."
+        )
     return said
+
+
+def _named(label: str) -> str:
+    return f"“{label}”"
 
 
 def _likeness(label: str, own: Figures, first_label: str) -> str:
     null, correlation = own["null_db"], own["correlation"]
     if not null.defined:
-        return f"{label} against {first_label}: {'; '.join(null.warnings)}."
+        return f"{_named(label)} against {_named(first_label)}: {'; '.join(null.warnings)}."
     if null.value <= _SAME_DB:
         verdict = "hard to tell apart"
     elif null.value >= _DIFFERENT_DB:
@@ -85,7 +96,7 @@ def _likeness(label: str, own: Figures, first_label: str) -> str:
         verdict = "alike, but not the same"
     side = "below" if null.value < 0.0 else "above"
     return (
-        f"{label} and {first_label} are {verdict}: their difference lies {abs(null.value):.1f} dB {side} the "
+        f"{_named(label)} and {_named(first_label)} are {verdict}: their difference lies {abs(null.value):.1f} dB {side} the "
         f"sound, their correlation is {correlation.value:.2f}."
     )
 
@@ -99,7 +110,7 @@ def _phrase(figure: Figure, value: Reading, other: Reading) -> str:
     digits = figure.digits
     if figure.relative:
         return f"{name} {value.value:.{digits}f}{unit} instead of {other.value:.{digits}f}{unit}"
-    return f"{abs(value.value - other.value):.{digits}f}{unit} {word} {name}"
+    return f"{name} {abs(value.value - other.value):.{digits}f}{unit} {word}"
 
 
 def _decay_with_level(label: str, own: Figures) -> list[str]:
@@ -110,7 +121,7 @@ def _decay_with_level(label: str, own: Figures) -> list[str]:
         return []
     if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet):
         return []
-    said = f"{label}: the louder, the {'longer' if loud.value > quiet.value else 'shorter'} the early decay, EDT "
+    said = f"{_named(label)}: the louder, the {'longer' if loud.value > quiet.value else 'shorter'} the early decay, EDT "
     said += ", ".join(
         f"{reading.value:.2f} s {_LEVEL_WORDS[name]}"
         for name in LEVEL_NAMES

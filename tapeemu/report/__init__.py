@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import re
 import tempfile
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
@@ -14,6 +15,7 @@ import numpy as np
 from tapeemu import __version__
 from tapeemu.audio_file import AudioWriter, Encoding
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
+from tapeemu.comparison.page import value_text
 from tapeemu.comparison.pictures import Picture, outline, picture_of, shown
 from tapeemu.comparison.sentences import threshold_lines
 from tapeemu.errors import OutputError, ParameterError
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     from measure.results import Reading
     from tapeemu.comparison import Comparison, Render
 
-__all__ = ["value_text", "write_report"]
+__all__ = ["write_report"]
 
 _FEW = 4  # orders that still fit beside each other as columns
 _EAGER = 6  # sounds that are all decoded at the first play
@@ -45,21 +47,6 @@ _GROUPS = (
     ("Colour", ("centroid_hz", *(key for key in FIGURES if key.startswith("octave_")))),
     ("Stereo", ("stereo_correlation", "width_db")),
 )
-
-
-def value_text(key: str, reading: "Reading | None") -> str:
-    """A figure as printed in tables: value and uncertainty without the unit, or a dash."""
-    if reading is None or not reading.defined:
-        return "–"
-    digits = FIGURES[key].digits
-    text = f"{reading.value:.{digits}f}"
-    if reading.uncertainty > 0.0:
-        # One significant digit more than the value shows, where the uncertainty is smaller than that.
-        fine = digits if reading.uncertainty >= 10.0**-digits else digits + 1
-        doubt = f"{reading.uncertainty:.{fine}f}"
-        if float(doubt) > 0.0:
-            text += f" ± {doubt}"
-    return text
 
 
 def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed_limit_mb: float) -> list[Path]:
@@ -125,7 +112,9 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
         "tracks": [{key: track[key] for key in ("number", "label", "file")} for track in tracks],
     }
     # Autoescaping is on for all that comes from outside; what is marked safe was made in this package.
-    page = Environment(autoescape=True, trim_blocks=False).from_string(_own("page.html"))
+    environment = Environment(autoescape=True)
+    environment.filters["set"] = _typeset
+    page = environment.from_string(_own("page.html"))
     text = page.render(
         **view,
         version=__version__,
@@ -147,6 +136,15 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
         raise OutputError(f"{path} cannot be written ({error.strerror}); is the disk full?") from None
     part.publish()
     return [path, *written]
+
+
+def _typeset(text: str) -> str:
+    """Keep numbers and units on one line, and write minus signs as such."""
+    return re.sub(r"(?<=\d) (?=(?:dB|LU|%|s|k?Hz)\b|%)", "\N{NO-BREAK SPACE}", _minus(text))
+
+
+def _minus(text: str) -> str:
+    return re.sub(r"(?<![\w.])-(?=\d)", "\N{MINUS SIGN}", text)
 
 
 def _own(name: str) -> str:
@@ -199,7 +197,7 @@ def _tracks(
         {
             "number": index,
             "label": render.label,
-            "gain": f"{render.gain_db:+.1f}",
+            "gain": _minus(f"{render.gain_db:+.1f}"),
             "embedded": base64.b64encode(coded[index]).decode("ascii") if inside else "",
             "file": "" if inside else f"{folder}/order-{index}.js",
         }
@@ -259,7 +257,7 @@ def _figure_groups(columns: "Sequence[Mapping[str, Reading]]") -> list[dict[str,
     for title, keys in _GROUPS:
         lines = []
         for key in keys:
-            cells = [value_text(key, own.get(key)) for own in columns]
+            cells = [_minus(value_text(key, own.get(key))) for own in columns]
             if any(key in own for own in columns):
                 figure = FIGURES[key]
                 unit = f", {figure.unit}" if figure.unit else ""
@@ -306,8 +304,8 @@ def _conditions(comparison: "Comparison") -> list[str]:
     ]
     if plan.tapes > 1:
         said.append(
-            f"Uncertainty of the figures of renders: standard deviation over {plan.tapes} seeds; another seed is "
-            "another tape and another room."
+            f"Uncertainty of the figures of renders: standard deviation over {plan.tapes} tapes (seeds), the room "
+            "being the same."
         )
     else:
         said.append("Figures of renders are those of one tape; how another would change them was not measured.")

@@ -196,11 +196,20 @@ def spectrogram_difference_plot(picture: "Picture", first: "Picture", top_db: fl
     floor = top_db - _RANGE_DB
     difference = np.maximum(picture.spectrogram_db, floor) - np.maximum(first.spectrogram_db, floor)
     limits = (-_DIFFERENCE_DB, _DIFFERENCE_DB)
-    return _image(picture, difference, limits, "PuOr_r", f"Order {number} less order 1", f"gram-less-{number}")
+    return _image(picture, difference, limits, _two_sided(), f"Order {number} less order 1", f"gram-less-{number}")
+
+
+def _two_sided() -> Any:
+    """Blue for less and orange for more, fading into the page where there is no difference."""
+    from matplotlib.colors import ListedColormap, to_rgb
+
+    share = np.linspace(-1.0, 1.0, 255)
+    sides = np.where(share[:, None] < 0.0, to_rgb(COLOURS[0]), to_rgb(COLOURS[1]))
+    return ListedColormap(np.column_stack([sides, np.sqrt(np.abs(share))]))
 
 
 def _image(
-    picture: "Picture", values: Any, limits: tuple[float, float], colours: str, title: str, name: str
+    picture: "Picture", values: Any, limits: tuple[float, float], colours: Any, title: str, name: str
 ) -> str:
     figure, axes = _new()
     axes.grid(visible=False)
