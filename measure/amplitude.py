@@ -11,7 +11,7 @@ import numpy.typing as npt
 from measure import detectors, weighting
 from measure.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.errors import MeasureError
-from measure.fluctuation import Fluctuation, Line, decompose, whole_periods
+from measure.fluctuation import Fluctuation, Line, decompose, steady_rms, whole_periods
 from measure.results import Condition, Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -268,7 +268,8 @@ def amplitude_fluctuation(
         envelope, filtered_rate, lines = split.filtered(band, rate=20.0 * high)
         levels = 20.0 * np.log10(np.maximum(series / split.mean, 10.0 ** (_FLOOR_DB / 20.0)))
         level_split = decompose(levels, series_rate, highest_hz=1.2 * high)
-        level, _, _ = level_split.filtered(band, rate=20.0 * high)
+        level, _, level_lines = level_split.filtered(band, rate=20.0 * high)
+        relative_lines = tuple(Line(line.rate_hz, 100.0 / split.mean * line.amplitude) for line in lines)
         whole = whole_periods(lines, split.duration_seconds, filtered_rate)
         needed = _PERIODS / low
         reason = (
@@ -283,9 +284,29 @@ def amplitude_fluctuation(
         envelopes.append(reason or relative)
         results.append(
             ChannelAmplitude(
-                depth=_depths(100.0 * relative, whole, 100.0 * noise, scatter, "%", reason, tone, conditions),
+                depth=_depths(
+                    100.0 * relative,
+                    whole,
+                    filtered_rate,
+                    relative_lines,
+                    100.0 * noise,
+                    scatter,
+                    "%",
+                    reason,
+                    tone,
+                    conditions,
+                ),
                 level=_depths(
-                    level, whole, 20.0 / math.log(10.0) * noise, scatter, "dB", reason, tone, conditions
+                    level,
+                    whole,
+                    filtered_rate,
+                    level_lines,
+                    20.0 / math.log(10.0) * noise,
+                    scatter,
+                    "dB",
+                    reason,
+                    tone,
+                    conditions,
                 ),
                 excess_kurtosis=_kurtosis(relative[:whole], split, scatter, reason, conditions),
                 **_dropouts(tone, dropout_db, dropout_seconds, conditions),
@@ -311,6 +332,8 @@ _METHODS = {
 def _depths(
     series: FloatArray,
     whole: int,
+    rate: float,
+    lines: tuple[Line, ...],
     noise: float,
     scatter: float,
     unit: str,
@@ -324,7 +347,7 @@ def _depths(
         return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
     values = {
         "peak": (detectors.peak(series), 3.5, 1.345),
-        "rms": (detectors.root_mean_square(series[:whole]), 1.0, 1.0),
+        "rms": (steady_rms(series[:whole], rate, lines), 1.0, 1.0),
         "two_sigma": (detectors.two_sigma(series[:whole]), 1.960, 1.345),
     }
     readings = {}

@@ -15,7 +15,16 @@ import numpy.typing as npt
 
 from measure.validation import FloatArray
 
-__all__ = ["Fluctuation", "Line", "Response", "decompose", "spectral_lines", "whole_periods"]
+__all__ = [
+    "Fluctuation",
+    "Line",
+    "Response",
+    "decompose",
+    "fast_length",
+    "spectral_lines",
+    "steady_rms",
+    "whole_periods",
+]
 
 ComplexArray = npt.NDArray[np.complex128]
 Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
@@ -213,6 +222,36 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
         lines=tuple(Line(float(rates[i]), complex(amplitudes[i])) for i in order),
         rest=rest,
     )
+
+
+def fast_length(series: FloatArray) -> FloatArray:
+    """Leave out a few points at the end (less than 1 %), so that the Fourier transform of the series is fast."""
+    from scipy import fft
+
+    size = series.size
+    while size > 1 and fft.next_fast_len(size, real=True) != size:
+        size -= 1
+    return series[:size]
+
+
+def steady_rms(series: FloatArray, rate: float, lines: tuple[Line, ...]) -> float:
+    """RMS of a filtered series, with its lines counted as if they went on for ever.
+
+    Over a finite stretch the mean square of several lines holds their beats. What the stretch holds of them is
+    replaced by the sum of their powers, unless the two differ by more than 5 %: then lines so close that the
+    stretch cannot tell them apart are among them, and the stretch itself is the better answer.
+    """
+    square = float(np.mean(np.square(series)))
+    if not lines or square == 0.0:
+        return math.sqrt(square)
+    steady = np.zeros(series.size)
+    for line in lines:
+        steady += np.real(line.amplitude * _oscillation(line.rate_hz / rate, series.size))
+    here = float(np.mean(np.square(steady)))
+    always = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+    if abs(always - here) > 0.05 * here:
+        return math.sqrt(square)
+    return math.sqrt(float(np.mean(np.square(series - steady))) + always)
 
 
 def spectral_lines(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[Line, ...]:

@@ -11,7 +11,16 @@ import numpy.typing as npt
 from measure import detectors, weighting
 from measure.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.errors import MeasureError
-from measure.fluctuation import Fluctuation, Line, Response, decompose, spectral_lines, whole_periods
+from measure.fluctuation import (
+    Fluctuation,
+    Line,
+    Response,
+    decompose,
+    fast_length,
+    spectral_lines,
+    steady_rms,
+    whole_periods,
+)
 from measure.results import Condition, Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -198,8 +207,9 @@ def flutter(
     -----
     The tone's instantaneous frequency comes from its analytic signal (see `measure.demodulation`). Steady
     components are fitted and pass the filters exactly (see `measure.fluctuation`), so a sinusoidal deviation
-    in the band is read without bias even if only a few of its periods were recorded. RMS, mean and two-sigma
-    are taken over whole periods of the slowest strong component.
+    in the band is read without bias even if only a few of its periods were recorded. Mean and two-sigma
+    are taken over whole periods of the strong components as far as one stretch can hold them, the RMS with the
+    components as if they went on for ever.
 
     The standard uncertainty has three parts: the noise of the recording, whose density is read beside the
     sidebands and passed through the differentiation and the filter, counted as if all its power were bias;
@@ -326,12 +336,12 @@ def scrape_flutter(
         below = weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
         return below * weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
 
-    split = decompose(tone.frequency_hz, tone.rate, highest_hz=high, lines=False)
+    split = decompose(fast_length(tone.frequency_hz), tone.rate, highest_hz=high, lines=False)
     percent = 100.0 / split.mean
     conditions = _conditions(tone, split.duration_seconds, split.mean, given)
     found = tuple(
         line
-        for line in spectral_lines(split.rest, split.rate, highest_hz=high)
+        for line in spectral_lines(split.rest, split.rate, highest_hz=1.001 * high)
         if line.rate_hz >= 0.999 * low
     )
     at, spectrum = split.amplitude_spectrum()
@@ -353,7 +363,7 @@ def scrape_flutter(
             conditions,
             ("two_sigma", "rms", "mean", "peak"),
             # Lines are not fitted here, so the filter's ends are cut off instead: it rings for 1 / (its slopes).
-            cut_seconds=min(4.0 / low + 200.0 / high, 0.1 * split.duration_seconds),
+            cut_seconds=min(4.0 / low + 400.0 / high, 0.1 * split.duration_seconds),
             unfitted=found,
         ),
         wow={},
@@ -411,6 +421,7 @@ def _read(
     series, series_rate, lines = split.filtered(response, rate=rate)
     cut = math.ceil(cut_seconds * series_rate)
     series = percent * series[cut : series.size - cut]
+    percent_lines = tuple(Line(line.rate_hz, percent * line.amplitude) for line in lines)
     whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
     noise = percent * _noise(tone, response)
     scatter = split.scatter(response, lines or unfitted, whole.size / series_rate, fitted=not unfitted)
@@ -421,7 +432,7 @@ def _read(
         elif kind == "quasi_peak":
             value = float(np.max(detectors.quasi_peak(series, series_rate)))
         elif kind == "rms":
-            value = detectors.root_mean_square(whole)
+            value = steady_rms(whole, series_rate, percent_lines)
         elif kind == "mean":
             value = detectors.mean_absolute(whole)
         else:
