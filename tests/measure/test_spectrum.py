@@ -145,7 +145,7 @@ def test_lines_in_ratio_to_a_fluttering_tone():
     fit = fit_lines(
         carrier + side, RATE, reference_hz=7000.0, lines_hz=[7000.0, 7060.0, 6880.0], neighbour_hz=60.0
     )
-    # The time base follows 18 Hz beside a neighbour at 60 Hz, which holds all but the last sidebands of this flutter.
+    # Beside a neighbour at 60 Hz the time base follows 18 Hz: all but the last sidebands of this flutter.
     assert fit.amplitudes / fit.amplitudes[0] == pytest.approx([1.0, 0.05, 0.02], rel=1e-4)
 
 
