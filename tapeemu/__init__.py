@@ -13,12 +13,14 @@ _HOMES = {
     "Chain": "tapeemu.chain",
     "FdnReverb": "tapeemu.processors.fdn_reverb",
     "PreampDrive": "tapeemu.processors.saturation",
+    "Preset": "tapeemu.presets",
     "Processor": "tapeemu.processor",
     "Stage": "tapeemu.chain",
     "Stream": "tapeemu.processor",
     "TapeMagnetisation": "tapeemu.processors.saturation",
     "WowFlutter": "tapeemu.processors.wow_flutter",
     "compare": "tapeemu.comparison",
+    "load_preset": "tapeemu.presets",
 }
 
 __all__ = ["__version__", *_HOMES]

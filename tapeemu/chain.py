@@ -7,6 +7,7 @@ behind a late one starts its own modulation that much earlier.
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from html import escape
 from typing import Any, ClassVar, Self
 
 import numpy as np
@@ -202,6 +203,21 @@ class Chain(Processor):
     def to_dict(self) -> dict[str, Any]:
         return {"stages": [stage.to_dict() for stage in self.stages]}
 
+    def _repr_html_(self) -> str:
+        # For notebooks: a row a stage, with the settings that differ from their defaults.
+        rows = []
+        for number, stage in enumerate(self.stages, start=1):
+            if isinstance(stage.processor, Chain):
+                told = stage.processor._repr_html_()
+            else:
+                told = escape(_spoken(stage.processor.to_dict()))
+            notes = [f"{stage.mix_percent:g} % mixed in"] if stage.mix_percent < 100.0 else []
+            notes += ["bypassed"] if stage.bypass else []
+            cells = (str(number), escape(stage.name), stage.processor.kind, told or "defaults", ", ".join(notes))
+            rows.append("".join(f"<td>{cell}</td>" for cell in cells))
+        heading = "<th></th><th>stage</th><th>kind</th><th>settings</th><th></th>"
+        return f"<table><tr>{heading}</tr>{''.join(f'<tr>{row}</tr>' for row in rows)}</table>"
+
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Self:
         """Chain from a table with a list ``stages``, each as for :meth:`Stage.from_dict`."""
@@ -209,6 +225,18 @@ class Chain(Processor):
         if unknown:
             raise ParameterError(f"{sorted(unknown)[0]!r} is not a setting of a chain; it has only 'stages'")
         return cls(stages=tuple(Stage.from_dict(table) for table in values.get("stages", ())))
+
+
+def _spoken(value: Any) -> str:
+    """Settings in words, for people: ``decay_seconds 2.4, lines 16``."""
+    if isinstance(value, Mapping):
+        return ", ".join(
+            f"{key} ({_spoken(inner)})" if isinstance(inner, Mapping) else f"{key} {_spoken(inner)}"
+            for key, inner in value.items()
+        )
+    if isinstance(value, list | tuple):
+        return "; ".join(_spoken(inner) for inner in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 class StageStream(Stream):

@@ -1,0 +1,161 @@
+"""Which figures a preset keeps, and how far a re-measured one may lie from the one in the file.
+
+Readings are deterministic: the same settings and seeds give the same signals and the same figures on any
+machine, up to rounding. A figure that moves by more than its tolerance has therefore been moved by a changed
+setting or a changed program, not by chance. The tolerance is the standard uncertainty stated with the
+figure, but at least a floor (below): the uncertainty of a noise-free tone can be parts in a million, which
+neither the ear nor another version of a library respects.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from measure.results import Reading
+from tapeemu.chain import Chain
+
+__all__ = [
+    "DECAY_BANDS_HZ",
+    "KEPT",
+    "Figure",
+    "Kept",
+    "Measured",
+    "settings_digest",
+    "tolerance_for",
+]
+
+DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
+"""Octave bands whose decay time is kept."""
+
+
+class Kept(NamedTuple):
+    """One figure that presets keep.
+
+    Attributes
+    ----------
+    row : str
+        Row of the bench's standard set that it is read from.
+    floor : float
+        Least tolerance, in its unit.
+    share : float
+        Least tolerance, as a share of the value.
+    heading : str
+        Short name in tables; empty for figures that stand in none.
+    """
+
+    row: str
+    floor: float
+    share: float = 0.005
+    heading: str = ""
+
+
+KEPT: dict[str, Kept] = {
+    "weighted_flutter_percent": Kept("flutter tone", 0.0005, heading="flutter, weighted %"),
+    "unweighted_flutter_percent": Kept("flutter tone", 0.0005),
+    "wow_percent": Kept("flutter tone", 0.0005),
+    "flutter_percent": Kept("flutter tone", 0.0005),
+    "speed_error_percent": Kept("flutter tone", 0.0005),
+    "scrape_flutter_rms_percent": Kept("high tone", 0.0005),
+    "level_fluctuation_peak_db": Kept("flutter tone", 0.005, heading="level ± dB"),
+    "level_fluctuation_rms_db": Kept("flutter tone", 0.005),
+    "thd_reference_percent": Kept("distortion tone", 0.001, heading="THD %"),
+    "harmonic_2_reference_db": Kept("distortion tone", 0.1),
+    "harmonic_3_reference_db": Kept("distortion tone", 0.1),
+    "mol_3_percent_db": Kept("level steps", 0.02, heading="MOL dB"),
+    "modulation_distortion_percent": Kept("modulation pair", 0.001),
+    "gain_1000hz_db": Kept("sweep", 0.01),
+    "low_edge_hz": Kept("sweep", 0.2),
+    "high_edge_hz": Kept("sweep", 20.0),
+    **{
+        f"decay_{band}hz_seconds": Kept(
+            "noise bursts", 0.005, heading=f"RT60 {band} Hz s" if band in (125, 500, 4000) else ""
+        )
+        for band in DECAY_BANDS_HZ
+    },
+}
+"""Figures that presets keep, by the bench's keys, whose end is the unit."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """A reading as kept in a preset: the reading, and how far a later one may lie from it."""
+
+    reading: Reading
+    tolerance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """The measured figures of a preset.
+
+    Attributes
+    ----------
+    tool_version : str
+        Version of tapeemu that measured.
+    settings_sha256 : str
+        Digest of the settings that were measured, see :func:`settings_digest`.
+    sample_rate_hz, reference_level_dbfs : float
+        Conditions common to all figures.
+    seeds : tuple of int
+        Seeds whose mean each random figure is.
+    chain : mapping of str to Figure
+        Figures of the whole chain. Where it reverberates these are decay times only, for the beating of a
+        reverberated tone counts as flutter and level fluctuation.
+    without_reverb : mapping of str to Figure
+        The other figures of a chain that reverberates, read with its reverberant stages bypassed.
+    stages : mapping of str to mapping of str to Figure
+        Decay times of reverberant stages by themselves, by name.
+    """
+
+    tool_version: str
+    settings_sha256: str
+    sample_rate_hz: float
+    reference_level_dbfs: float
+    seeds: tuple[int, ...]
+    chain: Mapping[str, Figure] = field(default_factory=dict)
+    without_reverb: Mapping[str, Figure] = field(default_factory=dict)
+    stages: Mapping[str, Mapping[str, Figure]] = field(default_factory=dict)
+
+    @property
+    def figures(self) -> dict[str, Figure]:
+        """The figures a preset is known by: of the whole chain, completed by those without reverb."""
+        return {**self.without_reverb, **self.chain}
+
+    def parts(self) -> dict[str, Mapping[str, Figure]]:
+        """All tables of figures by the name of what was measured."""
+        named: dict[str, Mapping[str, Figure]] = {}
+        if self.chain:
+            named["chain"] = self.chain
+        if self.without_reverb:
+            named["without reverb"] = self.without_reverb
+        return {**named, **{f"stage {name}": figures for name, figures in self.stages.items()}}
+
+
+def tolerance_for(key: str, reading: Reading) -> float:
+    """How far a later reading may lie from this one: its uncertainty, or the floor if that is larger."""
+    kept = KEPT[key]
+    doubt = reading.uncertainty if math.isfinite(reading.uncertainty) else 0.0
+    return max(doubt, kept.floor, kept.share * abs(reading.value))
+
+
+def settings_digest(chain: Chain) -> str:
+    """SHA-256 of a chain's settings in canonical form.
+
+    Settings that equal their defaults are left out, so it makes no difference whether a file states them;
+    neither do order of keys, comments, or ``1`` for ``1.0``. The order of stages does.
+    """
+    text = json.dumps(_canonical(chain.to_dict()), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _canonical(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _canonical(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_canonical(inner) for inner in value]
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        return int(value)
+    return value
