@@ -403,14 +403,14 @@ def _correlation(
     from scipy import fft
 
     quantity = f"correlation of the envelopes of channels {first} and {second}"
+    if isinstance(a, str):
+        return _undefined(quantity, "", "Pearson", f"channel {first}: {a}", conditions)
+    if isinstance(b, str):
+        return _undefined(quantity, "", "Pearson", f"channel {second}: {b}", conditions)
     for index, each in ((first, a), (second, b)):
-        if isinstance(each, str):
-            return _undefined(quantity, "", "Pearson", f"channel {index}: {each}", conditions)
         if float(np.mean(np.square(each))) < 1e-18:
             reason = f"the amplitude of channel {index} does not fluctuate"
             return _undefined(quantity, "", "Pearson", reason, conditions)
-    assert not isinstance(a, str)
-    assert not isinstance(b, str)
     count = min(a.size, b.size)
     a, b = a[:count], b[:count]
     value = float(np.sum(a * b) / math.sqrt(float(np.sum(a * a)) * float(np.sum(b * b))))

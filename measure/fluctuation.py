@@ -145,7 +145,7 @@ class Fluctuation:
         # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
         variance = 0.5 * float(np.sum(np.square(density))) * step
         for line in lines:
-            near = np.abs(at - line.rate_hz) < 12.0 * step
+            near = np.abs(at - line.rate_hz) < 30.0 * step
             variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
         return 0.5 * math.sqrt(variance / duration_seconds) / power
 

@@ -13,11 +13,12 @@ from measure.errors import MeasureError
 from measure.results import Condition, Reading
 from measure.validation import FloatArray, check_rate, check_signal
 
-__all__ = ["LevelResult", "NoiseResult", "level", "noise", "true_peak"]
+__all__ = ["LevelResult", "NoiseResult", "level", "loudness", "noise", "true_peak"]
 
 _OVERSAMPLING = 8
 _TAPS_A_SIDE = 24
-_BLOCK = 1 << 15
+_BLOCK = 1 << 12
+_HALFWAY_EXCESS = 1.45  # sqrt(2), and room for the filter's ripple
 _LOUDNESS_CHANNELS = 5
 _QUASI_PEAK_SECONDS = 2.0
 _QUASI_PEAK_RATE = 88_000.0
@@ -165,15 +166,44 @@ def level(signal: npt.ArrayLike, sample_rate: float) -> LevelResult:
             group = _channel_levels(samples, conditions)
         for so_far, reading in zip(collected, group, strict=True):
             so_far.append(reading)
-    loudness, loudness_range = _loudness(channels, rate, reasons, shared)
+    integrated, spread = _loudness(channels, rate, reasons, shared)
     return LevelResult(
         peak=tuple(collected[0]),
         true_peak=tuple(collected[1]),
         rms=tuple(collected[2]),
         crest=tuple(collected[3]),
-        loudness=loudness,
-        loudness_range=loudness_range,
+        loudness=integrated,
+        loudness_range=spread,
     )
+
+
+def loudness(signal: npt.ArrayLike, sample_rate: float) -> tuple[Reading, Reading]:
+    """Integrated loudness and loudness range alone, the two of :func:`level`.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,) or (channels, samples)
+        As for :func:`level`.
+    sample_rate : float
+        Samples per second.
+
+    Returns
+    -------
+    integrated, loudness_range : Reading
+        In LUFS and in LU.
+
+    Raises
+    ------
+    MeasureError
+        If the signal or the rate has the wrong type or shape.
+    """
+    channels, rate = check_signal(signal, channels=True), check_rate(sample_rate)
+    conditions: dict[str, Condition] = {
+        "sample_rate_hz": rate,
+        "duration_seconds": round(channels.shape[1] / rate, 6),
+        "channels": channels.shape[0],
+    }
+    return _loudness(channels, rate, [_unusable(samples) for samples in channels], conditions)
 
 
 def noise(signal: npt.ArrayLike, sample_rate: float, *, reference_dbfs: float = 0.0) -> NoiseResult:
@@ -259,12 +289,18 @@ def true_peak(samples: FloatArray) -> float:
     taps = _OVERSAMPLING * sp.firwin(2 * half + 1, 1.0 / _OVERSAMPLING, window=("kaiser", 9.0))
     # No value between samples exceeds the largest sample near it times the largest sum of absolute taps.
     gain = max(float(np.sum(np.abs(taps[phase::_OVERSAMPLING]))) for phase in range(_OVERSAMPLING))
+    halfway = 2.0 * sp.firwin(4 * _TAPS_A_SIDE + 1, 0.5, window=("kaiser", 9.0))
     margin = 2 * _TAPS_A_SIDE
     padded = np.concatenate([np.zeros(margin), samples, np.zeros(margin)])
     best = largest
-    for start in range(0, samples.size + margin, _BLOCK):
+    # The loudest blocks first, so that most of the others can be passed over.
+    starts = np.arange(0, samples.size + margin, _BLOCK)
+    for start in starts[np.argsort(-np.maximum.reduceat(np.abs(padded), starts))]:
         block = padded[start : start + _BLOCK + 2 * margin]
         if gain * float(np.max(np.abs(block))) <= best:
+            continue
+        # A band-limited signal exceeds its largest value at twice its rate by sqrt(2) at the most.
+        if _HALFWAY_EXCESS * float(np.max(np.abs(sp.upfirdn(halfway, block, up=2)))) <= best:
             continue
         # Only where all taps meet samples: the blocks overlap by as much as is lost.
         dense = sp.upfirdn(taps, block, up=_OVERSAMPLING)[2 * half : block.size * _OVERSAMPLING]

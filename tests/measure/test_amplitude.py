@@ -124,7 +124,7 @@ def test_correlation_with_a_steady_or_a_dead_channel_is_undefined() -> None:
     assert reasons == [
         "the amplitude of channel 1 does not fluctuate",
         "channel 2: the signal is silent",
-        "the amplitude of channel 1 does not fluctuate",
+        "channel 2: the signal is silent",
     ]
     assert result.channels[0].depth["rms"].defined
     assert not result.channels[2].depth["rms"].defined
