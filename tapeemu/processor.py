@@ -1,7 +1,7 @@
 """The two things every artefact is made of: settings, and the stream in which its sound happens.
 
 A :class:`Processor` is an immutable set of settings. It makes a :class:`Stream`, which holds all state
-and belongs to one owner. The whole-file call is one stream, fed one block and flushed, so there is a
+and belongs to one owner. The whole-file call is one stream, fed and flushed, so there is a
 single code path.
 """
 
@@ -18,6 +18,9 @@ from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
 __all__ = ["Processor", "Settings", "Stream", "setting"]
+
+_PIECE = 65_536
+"""Samples fed at a time by the whole-file call: what is in between stays in the processor's cache."""
 
 AnyAudio = TypeVar("AnyAudio", bound=npt.NDArray[np.floating[Any]])
 
@@ -207,11 +210,7 @@ class Stream(ABC):
         if self._flushed:
             raise AudioError("this stream was flushed and is at its end; make a new one")
         check_block(block, channels=self.channels)
-        work = np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64)
-        result = self.advance(work)
-        self._dtype = block.dtype
-        self._mono = block.ndim == 1
-        return self._as_given(result)  # type: ignore[no-any-return]
+        return self._as_given(self._feed(block))  # type: ignore[no-any-return]
 
     def flush(self, tail_samples: int = 0) -> npt.NDArray[np.floating[Any]]:
         """Return what is still inside: the latency, then `tail_samples` more; ends the stream.
@@ -226,6 +225,13 @@ class Stream(ABC):
     def drain(self, tail_samples: int) -> FloatArray:
         """Feed silence until latency and tail have come out (the working part of :meth:`flush`)."""
         return self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+
+    def _feed(self, block: npt.NDArray[np.floating[Any]]) -> FloatArray:
+        """Advance by a block that is known to be good, in its own type and shape convention."""
+        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
+        self._dtype = block.dtype
+        self._mono = block.ndim == 1
+        return result
 
     def _as_given(self, result: FloatArray) -> Any:
         return (result[0] if self._mono else result).astype(self._dtype, copy=False)
@@ -290,8 +296,14 @@ class Processor(Settings, ABC):
         stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         tail = round(tail_seconds * sample_rate)
         length = round(audio.shape[-1] * stream.length_ratio) + tail
-        late = np.concatenate([stream.process(audio), stream.flush(tail)], axis=-1)
-        result: AnyAudio = late[..., stream.latency : stream.latency + length]  # type: ignore[assignment]
+        late = np.empty((*audio.shape[:-1], stream.latency + length), dtype=audio.dtype)
+        made = 0
+        for start in range(0, max(1, audio.shape[-1]), _PIECE):
+            part = stream._feed(audio[..., start : start + _PIECE])
+            late[..., made : made + part.shape[-1]] = part[0] if audio.ndim == 1 else part
+            made += part.shape[-1]
+        late[..., made:] = stream.flush(tail)
+        result: AnyAudio = late[..., stream.latency :]  # type: ignore[assignment]
         return result
 
     def with_seed(self, seed: int) -> Self:

@@ -116,7 +116,8 @@ def check_audio(audio: Any) -> npt.NDArray[np.floating[Any]]:
     integers and never divided by its full scale; it is refused rather than distorted.
     """
     block = check_block(audio)
-    if block.size:
+    head = block[..., :1024]
+    if block.size and bool(np.all(head == np.rint(head))):  # a glance spares most audio the whole test
         peak = float(np.max(np.abs(block)))
         if peak >= 2.0 and bool(np.all(block == np.rint(block))):
             raise AudioError(

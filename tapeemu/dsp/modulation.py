@@ -33,7 +33,7 @@ __all__ = [
     "stream_key",
 ]
 
-SEGMENT = 16384
+SEGMENT = 32_768
 """Samples in one piece of a trajectory; pieces start at its multiples, so block sizes cannot matter."""
 
 TWO_SIGMA = 1.959963984540054

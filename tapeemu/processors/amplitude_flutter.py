@@ -331,15 +331,14 @@ class _SpacingStream(Stream):
             for level, (_, _, (row, between)) in zip(self._levels, self._pairs, strict=False):
                 place = (-self._per_db / self._step) * level.segment(segment) - self._lowest / self._step
                 np.clip(place, 0.0, self._table.shape[0] - 2.0, out=place)
-                np.floor(place, out=between)
-                row[:] = between
-                np.subtract(place, between, out=between)
+                row[:] = place
+                between[:] = place - row
             self._segment = segment
         return self._pairs
 
 
-_Rows = tuple[npt.NDArray[np.int64], FloatArray]
+_Rows = tuple[npt.NDArray[np.int32], npt.NDArray[np.float32]]
 
 
 def _empty_rows() -> _Rows:
-    return np.empty(SEGMENT, dtype=np.int64), np.empty(SEGMENT)
+    return np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32)

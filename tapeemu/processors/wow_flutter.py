@@ -200,7 +200,7 @@ class WowFlutter(Processor):
         0.025, "Deviation in the flutter band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
     )
     scrape_percent: float = setting(
-        0.015, "Deviation in the scrape band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+        0.0, "Deviation in the scrape band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
     )
     drift_band_hz: tuple[float, float] = setting((0.05, 0.5), "Edges of the drift band.", unit="Hz")
     wow_band_hz: tuple[float, float] = setting((0.5, 6.0), "Edges of the wow band.", unit="Hz")
@@ -414,12 +414,16 @@ _figures: dict[tuple[tuple[tuple[float, float], ...], tuple[NoiseBand, ...]], fl
 _UNIT = 1 << 52
 
 
-_Places = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], FloatArray]
+_Places = tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.float32]]
 _Pair = tuple[int, int, _Places]
 
 
 def _empty_places() -> _Places:
-    return np.empty(SEGMENT, dtype=np.int64), np.empty(SEGMENT, dtype=np.int64), np.empty(SEGMENT)
+    return (
+        np.empty(SEGMENT, dtype=np.int32),
+        np.empty(SEGMENT, dtype=np.int32),
+        np.empty(SEGMENT, dtype=np.float32),
+    )
 
 
 class _WowFlutterStream(Stream):

@@ -8,7 +8,8 @@ from tapeemu.dsp.kernels.compilation import kernel
 __all__ = ["filter_pair", "locate", "read_pair_32", "read_pair_48"]
 
 Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.int64]
+Places = npt.NDArray[np.int32]
+Shares = npt.NDArray[np.float32]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
 # over the taps would not be vectorised. Their constant length unrolls them.
@@ -19,7 +20,7 @@ _TAPS_48 = np.uint64(48)
 
 @kernel()
 def locate(
-    delays: Floats, start: float, slope: float, cells: float, left: Places, row: Places, between: Floats
+    delays: Floats, start: float, slope: float, cells: float, left: Places, row: Places, between: Shares
 ) -> None:
     """Split the places of a segment into what the reading loops need.
 
@@ -44,9 +45,9 @@ def locate(
         whole = np.floor(place)
         cell = (place - whole) * cells
         lower = np.floor(cell)
-        left[i] = np.int64(i) + np.int64(whole)
-        row[i] = np.int64(lower)
-        between[i] = cell - lower
+        left[i] = np.int32(i) + np.int32(whole)
+        row[i] = np.int32(lower)
+        between[i] = np.float32(cell - lower)
 
 
 @kernel(reassociate=True)
@@ -56,7 +57,7 @@ def read_pair_32(
     table: Floats,
     left: Places,
     row: Places,
-    between: Floats,
+    between: Shares,
     begin: int,
     end: int,
     first: int,
@@ -89,7 +90,7 @@ def read_pair_32(
     lower = np.uint64(second)
     for i in range(np.uint64(begin), np.uint64(end)):
         cell = np.uint64(row[i])
-        share = between[i]
+        share = np.float64(between[i])
         base = np.uint64(column + left[i])
         a = 0.0
         b = 0.0
@@ -109,7 +110,7 @@ def read_pair_48(
     table: Floats,
     left: Places,
     row: Places,
-    between: Floats,
+    between: Shares,
     begin: int,
     end: int,
     first: int,
@@ -122,7 +123,7 @@ def read_pair_48(
     lower = np.uint64(second)
     for i in range(np.uint64(begin), np.uint64(end)):
         cell = np.uint64(row[i])
-        share = between[i]
+        share = np.float64(between[i])
         base = np.uint64(column + left[i])
         a = 0.0
         b = 0.0
@@ -141,7 +142,7 @@ def filter_pair(
     column: int,
     table: Floats,
     row: Places,
-    between: Floats,
+    between: Shares,
     begin: int,
     end: int,
     first: int,
@@ -169,7 +170,7 @@ def filter_pair(
     taps = np.uint64(table.shape[1])
     for i in range(np.uint64(begin), np.uint64(end)):
         cell = np.uint64(row[i])
-        share = between[i]
+        share = np.float64(between[i])
         base = np.uint64(column) + i
         a = 0.0
         b = 0.0

@@ -113,20 +113,25 @@ def add_nodes(
 ) -> None:
     """Add a band, known by value and slope at its nodes, to a finer grid (cubic Hermite).
 
-    `slopes` are per node spacing and come out per step of the finer grid.
+    Point `i` of the grid stands at node ``start + i * step``, with `start` from 0 to 1. `slopes` are per node
+    spacing and come out per step of the grid.
     """
-    for i in range(out_values.size):
-        place = start + step * i
-        floor = np.floor(place)
-        node = np.uint64(int(floor))
-        u = place - floor
+    size = out_values.size
+    begin = 0
+    node = 0
+    while begin < size:
+        end = min(size, math.ceil((node + 1 - start) / step))
         first = values[node]
-        rise = values[node + _1] - first
+        rise = values[node + 1] - first
         left = slopes[node]
-        bend = slopes[node + _1] + left - 2.0 * rise
+        bend = slopes[node + 1] + left - 2.0 * rise
         lean = rise - left - bend
-        out_values[i] += first + u * (left + u * (lean + u * bend))
-        out_slopes[i] += step * (left + u * (2.0 * lean + u * 3.0 * bend))
+        for i in range(np.uint64(begin), np.uint64(end)):
+            u = start + step * np.float64(i) - node
+            out_values[i] += first + u * (left + u * (lean + u * bend))
+            out_slopes[i] += step * (left + u * (2.0 * lean + u * 3.0 * bend))
+        begin = max(begin, end)
+        node += 1
 
 
 @kernel()

@@ -12,8 +12,8 @@ def read(line, delays, taps, *, start=0.0, slope=0.0):
     from tapeemu.dsp.kernels.interpolation import locate, read_pair_32, read_pair_48
 
     reader = make_reader(taps)
-    left, row = np.empty(delays.size, dtype=np.int64), np.empty(delays.size, dtype=np.int64)
-    between = np.empty(delays.size)
+    left, row = np.empty((2, delays.size), dtype=np.int32)
+    between = np.empty(delays.size, dtype=np.float32)
     locate(delays, start, slope, float(CELLS), left, row, between)
     kernel = read_pair_32 if taps == 32 else read_pair_48
     out = np.empty((2, delays.size))
@@ -54,7 +54,8 @@ def test_places_add_start_slope_and_delay():
     from tapeemu.dsp.kernels.interpolation import locate
 
     delays = np.array([-0.25, 1.0, -2.75])
-    left, row, between = np.empty(3, dtype=np.int64), np.empty(3, dtype=np.int64), np.empty(3)
+    left, row = np.empty((2, 3), dtype=np.int32)
+    between = np.empty(3, dtype=np.float32)
     locate(delays, 0.5, 0.25, 4.0, left, row, between)
     places = 0.5 + 1.25 * np.arange(3) - delays
     np.testing.assert_array_equal(left, np.floor(places))
