@@ -59,6 +59,7 @@ _SPREAD = {"EDT": (1.1, 2.5), "T20": (0.88, 1.90), "T30": (0.55, 1.52)}
 _INTEGRATED_DECAYS = 10  # what one integrated impulse response is worth in decays of interrupted noise
 _LEAST_BT = 4.0
 _LEAST_RANGE_DB = 15.0
+_SMEARED = "what was found is no stronger than the band filter's smear of what came before"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -492,9 +493,10 @@ def colouration(
     if np.min(power) <= 0.0 or np.mean(power) < 1e-20 * np.sum(h**2):
         return pair(math.nan, math.nan, 0.0, f"there is nothing between {low_hz:g} and {high_hz:g} Hz")
     levels = 10.0 * np.log10(power)
-    energy = h**2
+    block = max(1, round(0.005 * rate))
+    energy = np.add.reduceat(h**2, np.arange(0, len(h), block))
     # Neighbouring bins are alike over one over the duration of the energy.
-    lasting = float(np.sum(energy) ** 2 / np.sum(energy**2)) / rate
+    lasting = float(np.sum(energy) ** 2 / np.sum(energy**2)) * block / rate
     independent = float(np.clip((min(high_hz, 0.5 * rate) - low_hz) * lasting, 1.0, len(power)))
     flatness = float(np.mean(levels) - 10.0 * math.log10(float(np.mean(power))))
     return pair(float(np.std(levels)), flatness, independent)
@@ -535,6 +537,13 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
     # Where noise outweighs what is left, the integral can dip below zero; the range ends before that.
     level = 10.0 * np.log10(np.maximum(energy / total, 1e-30))
     usable = -float(10.0 * math.log10(max(tail / total, 1e-30)))
+    early, late = _regress(t, level, 0.0, -10.0)[0], _regress(t, level, -5.0, -25.0)[0]
+    if late < 0.5 * early:
+        return _undefined(
+            band,
+            f"the energy falls ever faster ({early:.2g} s, then {late:.2g} s): it lasts and then stops",
+            conditions,
+        )
     return _band_result(
         envelope,
         band,
@@ -639,9 +648,11 @@ def _band_result(
         if usable < needed:
             why = (f"{limit} {usable:.1f} dB below the start, but {name} needs {needed:g} dB (ISO 3382)",)
         else:
-            value = _regress(t, level, upper, lower)
+            value, bend = _regress(t, level, upper, lower)
             if math.isnan(value):
                 why = (f"the decay has too few points between {upper:g} and {lower:g} dB",)
+            elif fit.smeared:
+                why, value = (_SMEARED,), math.nan
             elif short := _too_short(value, envelope, width_hz):
                 why, value = (short,), math.nan
             else:
@@ -649,6 +660,8 @@ def _band_result(
                 sigma = share * value * math.sqrt((1.0 + extra / decays) / (envelope.bandwidth * value))
                 if name == "EDT" and usable < 25.0:
                     why = ("the floor lies less than 25 dB below the start",)
+                if bend > 10.0:
+                    why = (*why, f"the non-linearity is {bend:.0f} permille; above 10 a decay is not straight")
         figures[name] = Reading(
             quantity=f"{name}, {band.name}",
             value=value,
@@ -745,7 +758,7 @@ def _likelihood_reading(
     if followed < _LEAST_RANGE_DB:
         why = (f"the decay can be followed over {followed:.1f} dB only, under {_LEAST_RANGE_DB:g} dB",)
     elif fit.smeared:
-        why = ("what could be fitted is no stronger than the band filter's smear of the first arrival",)
+        why = (_SMEARED,)
     elif short := _too_short(value, envelope, band.high_hz - band.low_hz):
         why = (short,)
     elif not relative < 0.25:
@@ -785,15 +798,15 @@ def _warned(reading: Reading, warning: str) -> Reading:
     )
 
 
-def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> float:
-    """Decay time from a straight line through the decay between two levels."""
+def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> tuple[float, float]:
+    """Decay time from a straight line through the decay between two levels, and its non-linearity in permille."""
     ahead = t >= 0.0
     t, level = t[ahead], level[ahead]
     if len(t) < 8:
-        return math.nan
+        return math.nan, math.nan
     below = np.flatnonzero(level <= lower)
     if not len(below) or below[0] == 0:
-        return math.nan
+        return math.nan, math.nan
     last = int(below[0])
     starts = np.flatnonzero(level[:last] <= upper) if upper < 0.0 else np.array([0])
     first = int(starts[0]) if len(starts) else last
@@ -805,10 +818,13 @@ def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> fl
 
     begin, finish = crossing(first, upper) if upper < 0.0 else float(t[0]), crossing(last, lower)
     if not finish > begin or last - first < 3:
-        return math.nan
+        return math.nan, math.nan
     grid = np.linspace(begin, finish, max(500, last - first))
-    slope = float(np.polyfit(grid, np.interp(grid, t, level), 1)[0])
-    return -60.0 / slope if slope < 0.0 else math.nan
+    values = np.interp(grid, t, level)
+    slope = float(np.polyfit(grid, values, 1)[0])
+    if not slope < 0.0:
+        return math.nan, math.nan
+    return -60.0 / slope, 1000.0 * (1.0 - float(np.corrcoef(grid, values)[0, 1]) ** 2)
 
 
 def _undefined(band: Band, reason: str, conditions: Conditions) -> BandDecay:

@@ -31,6 +31,7 @@ NEPERS = math.log(1e6)  # 60 dB of power
 _CAP = 1e-6
 _ATTEMPTS = 6
 _ITERATIONS = 80
+_SEGMENTS = 24
 _OCTAVES = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _THIRDS = (50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000,
            5000, 6300, 8000, 10000, 12500, 16000)  # fmt: skip
@@ -141,8 +142,9 @@ def band_envelope(signal: FloatArray, rate: float, band: Band) -> Envelope:
     from scipy.fft import next_fast_len
 
     n = len(signal)
-    # The filter's smear of a few over the bandwidth must not wrap round from the end to the start.
-    padded = next_fast_len(n + int(8.0 * rate / (band.high_hz - band.low_hz)), real=True)
+    # The filter's smear lasts for a few over the width of its narrower edge and must not wrap from start to end.
+    edge_hz = band.low_hz * (2.0**band.low_skirt - 2.0**-band.low_skirt)
+    padded = next_fast_len(n + int(8.0 * rate / edge_hz), real=True)
     spectrum = np.fft.rfft(signal, padded)
     frequencies = np.fft.rfftfreq(padded, 1.0 / rate)
     first = int(np.searchsorted(frequencies, band.low_hz / 2.0**band.low_skirt, side="right"))
@@ -209,8 +211,7 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
     guard = 1.0 / (band.high_hz - band.low_hz)
     first = math.ceil((onset + guard) / envelope.step)
     last = len(envelope.power) - math.ceil(guard / envelope.step)
-    arrival = envelope.power[max(0, int((onset - 2.0 * guard) / envelope.step)) : first + 1]
-    arriving = float(np.sum(arrival)) * envelope.step
+    past = envelope.power[: int((onset + 0.5 * guard) / envelope.step) + 1]
     fit: DecayFit | None = None
     for _ in range(_ATTEMPTS):
         power = envelope.power[first:last]
@@ -227,10 +228,13 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
         single, double = found
         best = double or single
         agrees = _starts_well(power, envelope, start, best)
-        smear = arriving * float(envelope.smear[min(int(start / envelope.step), len(envelope.smear) - 1)])
-        smeared = not float(best.signal(np.array([start]))[0]) > 4.0 * smear
+        since = first - np.arange(len(past))
+        smear = float(np.sum(past * envelope.smear[np.minimum(since, len(envelope.smear) - 1)])) * envelope.step
+        smeared = not float(best.signal(np.array([start]))[0]) > 2.0 * smear
         fit = DecayFit(single=single, double=double, begins=start, agrees=agrees, smeared=smeared)
-        if agrees and not smeared:
+        # An early slope as steep as the filter's own is the first arrival, too.
+        steep = double is not None and NEPERS / double.rates[0] <= max(4.0 * guard, 2.0 * envelope.own_decay)
+        if agrees and not smeared and not steep:
             break
         remaining = np.cumsum((power - best.floor)[::-1])[::-1]
         first += max(1, int(np.argmax(remaining <= 10.0**-0.5 * remaining[0])))
@@ -268,11 +272,18 @@ def _fit_from(
         if blocks >= min(len(power), 32_768) or NEPERS / single.rates[0] > 100.0 * data[2] / envelope.bandwidth:
             break
         blocks, rough = 4 * blocks, single
+    if _misfit(*blocks_of(_SEGMENTS), single) < _SEGMENTS + 14.0:
+        return single, None  # too little is left for a second slope to explain
     pair = _rough_double(*blocks_of(320), cap, single)
     if pair is None:
         return single, None
     double = _maximise(*data, cap, pair.powers, pair.rates, pair.floor + cap)
     return single, double if double is not None and _deserves(double, single, data[2] * len(data[1])) else None
+
+
+def _misfit(t: FloatArray, y: FloatArray, weight: float, model: DecayModel) -> float:
+    """Sum of squared deviations of block means, in their standard deviations."""
+    return float(np.sum(((y / (model.signal(t) + model.floor + model.cap) - 1.0) ** 2) * weight))
 
 
 def _starts_well(power: FloatArray, envelope: Envelope, start: float, model: DecayModel) -> bool:
@@ -299,7 +310,7 @@ def _rough_single(t: FloatArray, y: FloatArray, weight: float, cap: float) -> De
     found = []
     for nepers in (1.0, 3.0, 10.0, 40.0, 150.0):
         level = floor * (1.0 if nepers > 3.0 else 0.1)
-        model = _maximise(t, y, weight, cap, np.array([top]), np.array([nepers / span]), level)
+        model = _maximise(t, y, weight, cap, np.array([top]), np.array([nepers / span]), level, tolerance=1e-3)
         if model is not None:
             found.append(model)
     return max(found, key=lambda model: model.log_likelihood) if found else None
@@ -312,7 +323,7 @@ def _rough_double(
     found = []
     for fast, slow, share in ((1.5, 0.6, 0.3), (4.0, 0.9, 0.1), (8.0, 0.8, 0.5), (1.2, 0.3, 0.02)):
         powers, rates = np.array([0.9 * power, share * power]), np.array([fast * rate, slow * rate])
-        model = _maximise(t, y, weight, cap, powers, rates, single.floor + cap)
+        model = _maximise(t, y, weight, cap, powers, rates, single.floor + cap, tolerance=1e-3)
         if model is not None:
             found.append(model)
     if not found:
@@ -344,6 +355,8 @@ def _maximise(
     powers: FloatArray,
     rates: FloatArray,
     floor: float,
+    *,
+    tolerance: float = 1e-7,
 ) -> DecayModel | None:
     """Fisher scoring with damping on the logarithms of all parameters.
 
@@ -392,7 +405,7 @@ def _maximise(
         gain = new_value - value
         theta, decays, mean, value = trial, new_decays, new_mean, new_value
         damping = max(damping * 0.2, 1e-9)
-        if gain * weight < 1e-9 and float(np.max(np.abs(step[:-1]))) < 1e-7:
+        if gain * weight < 1e-3 * tolerance**0.5 and float(np.max(np.abs(step[:-1]))) < tolerance:
             break
     if not np.all(np.isfinite(theta)):
         return None
