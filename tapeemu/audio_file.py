@@ -4,9 +4,12 @@ Outputs are written beside their target and renamed when they are whole.
 """
 
 import contextlib
+import mmap
 import os
-import secrets
-from collections.abc import Iterator
+import re
+import stat
+import zlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -16,9 +19,26 @@ import numpy as np
 
 from tapeemu import riff_chunks
 from tapeemu.errors import AudioError, OutputError, ParameterError
-from tapeemu.validation import FloatArray, check_block, check_channels, check_sample_rate
+from tapeemu.part_files import PartFile, check_target, reason
+from tapeemu.validation import (
+    MAX_CHANNELS,
+    MAX_SAMPLE_RATE,
+    MIN_SAMPLE_RATE,
+    FloatArray,
+    check_block,
+)
 
-__all__ = ["CONTAINERS", "DEPTHS", "AudioInfo", "AudioReader", "AudioWriter", "Encoding", "read_audio"]
+__all__ = [
+    "CONTAINERS",
+    "DEPTHS",
+    "SUFFIXES",
+    "AudioInfo",
+    "AudioReader",
+    "AudioWriter",
+    "Encoding",
+    "choose_encoding",
+    "read_audio",
+]
 
 CONTAINERS = {
     "wav": ("WAV", ".wav"),
@@ -34,7 +54,19 @@ CONTAINERS = {
 DEPTHS = {"16": "PCM_16", "24": "PCM_24", "32": "PCM_32", "float": "FLOAT", "double": "DOUBLE"}
 """Sample depths that can be asked for."""
 
+_NAMES_OF_FORMATS = """
+wav wave bwf rf64 w64 aif aiff aifc afc caf flac ogg oga opus mp3 mp2 mp1 au snd sd2 voc sf nist sph svx 8svx
+iff htk pvf paf xi avr mpc wve
+"""
+SUFFIXES = frozenset(f".{name}" for name in _NAMES_OF_FORMATS.split())
+"""Ends of file names, in lower case, by which sound files are picked from a folder."""
+
 _LOSSY = {"OGG": "VORBIS", "MP3": "MPEG_LAYER_III"}
+# Sample formats that are written as they were read; any other becomes the deepest integers that fit.
+_KEPT = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW")
+_OPUS_RATES = (8_000, 12_000, 16_000, 24_000, 48_000)
+_UNKNOWN_FRAMES = 2**62  # the library's way to say that a header does not know
+_MP3_FRAME = 1152
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _LARGEST_WAV = 4_000_000_000  # bytes of audio; beyond it the 32-bit sizes of WAV do not reach
 _TAGS = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
@@ -59,6 +91,11 @@ class Encoding:
         return next((end for name, end in CONTAINERS.values() if name == self.container), ".wav")
 
     @property
+    def is_riff(self) -> bool:
+        """Whether the container is of the WAV family and takes its metadata chunks."""
+        return self.container in _RIFF
+
+    @property
     def label(self) -> str:
         """Container and depth in words."""
         depth = f"{self.bits} bit" if self.bits else self.subtype.lower().replace("_", " ")
@@ -67,7 +104,7 @@ class Encoding:
 
 @dataclass(frozen=True)
 class AudioInfo:
-    """What the header of a sound file says."""
+    """What the header of a sound file says; `frames` is 0 where it does not know."""
 
     path: Path
     sample_rate: int
@@ -81,8 +118,13 @@ class AudioInfo:
         return self.frames / self.sample_rate
 
 
-def choose_encoding(info: AudioInfo, *, container: str | None = None, depth: str | None = None) -> Encoding:
+def choose_encoding(
+    info: AudioInfo, *, container: str | None = None, depth: str | None = None, sample_rate: int | None = None
+) -> Encoding:
     """Encoding of an output: as the input, but for what is asked for.
+
+    A lossy input keeps its container. What a container cannot hold becomes the deepest integers that it
+    can.
 
     Parameters
     ----------
@@ -90,6 +132,8 @@ def choose_encoding(info: AudioInfo, *, container: str | None = None, depth: str
         The input.
     container, depth : str, optional
         Keys of :data:`CONTAINERS` and :data:`DEPTHS`.
+    sample_rate : int, optional
+        Of the output; the input's by default.
 
     Raises
     ------
@@ -103,23 +147,29 @@ def choose_encoding(info: AudioInfo, *, container: str | None = None, depth: str
     if depth is not None and depth not in DEPTHS:
         raise ParameterError(f"depth is {depth!r}, but must be one of: {', '.join(DEPTHS)}")
     name = info.encoding.container if container is None else CONTAINERS[container][0]
-    if name not in soundfile.available_formats():
-        name = "WAV"
+    rate = info.sample_rate if sample_rate is None else sample_rate
     if name in _LOSSY:
         if depth is not None:
             raise ParameterError(
-                f"depth {depth} does not apply to {name.lower()}, which has no fixed sample depth"
+                f"depth {depth} does not apply to {name.lower()}, which has no fixed sample depth; leave it out "
+                "or choose another format"
             )
-        return Encoding(name, _LOSSY[name])
-    subtype = info.encoding.subtype if depth is None else DEPTHS[depth]
-    if subtype not in soundfile.available_subtypes(name) or subtype in _LOSSY.values():
-        if depth is not None:
+        keeps_opus = container is None and info.encoding.subtype == "OPUS" and rate in _OPUS_RATES
+        return Encoding(name, "OPUS" if keeps_opus else _LOSSY[name])
+    if depth is not None:
+        if not soundfile.check_format(name, DEPTHS[depth]):
             raise ParameterError(
                 f"depth {depth} is not possible in {name.lower()}; choose another depth or format"
             )
-        # What the container cannot hold, or a lossy source, becomes the deepest integer it can hold.
-        subtype = "PCM_24"
-    return Encoding(name, subtype)
+        return Encoding(name, DEPTHS[depth])
+    wanted = [info.encoding.subtype] if info.encoding.subtype in _KEPT else []
+    for subtype in (*wanted, "PCM_24", "PCM_16"):
+        if soundfile.check_format(name, subtype):
+            return Encoding(name, subtype)
+    raise ParameterError(
+        f"{info.path} is a {name.lower()} file, which can be read but not written; choose a format: "
+        f"{', '.join(CONTAINERS)}"
+    )
 
 
 class AudioReader:
@@ -133,39 +183,86 @@ class AudioReader:
     Raises
     ------
     AudioError
-        If it is missing, unreadable, not a sound file, or declares an impossible rate or channel count.
+        If it is missing, unreadable, not a sound file, declares an impossible rate or channel count, or
+        if its header contradicts itself or the size of the file.
     """
 
     def __init__(self, path: str | Path) -> None:
         import soundfile
 
         self.path = Path(path)
-        if self.path.is_dir():
-            raise AudioError(f"{self.path} is a folder, but must be a sound file")
+        _check_source(self.path)
         try:
             self._file: Any = soundfile.SoundFile(self.path)
-        except (soundfile.LibsndfileError, OSError, TypeError, ValueError) as error:
-            if not self.path.exists():
-                raise AudioError(f"{self.path} does not exist; check its name") from None
-            if not os.access(self.path, os.R_OK):
-                raise AudioError(f"{self.path} cannot be read; check its permissions") from None
+        except TypeError:
             raise AudioError(
-                f"{self.path} cannot be read as a sound file ({_reason(error)}); "
+                f"{self.path} has no header that tells rate and channels; convert it to WAV first"
+            ) from None
+        except (soundfile.LibsndfileError, OSError, ValueError) as error:
+            raise AudioError(
+                f"{self.path} cannot be read as a sound file ({reason(error)}); "
                 "check that it is whole and of a common audio format"
             ) from None
         try:
-            check_sample_rate(self._file.samplerate)
-            check_channels(self._file.channels)
-        except ParameterError as error:
+            self._check_header()
+            self._lying_header()
+        except BaseException:
             self._file.close()
-            raise AudioError(f"{self.path}: {error}") from None
+            raise
+        frames = self._file.frames
         self.info = AudioInfo(
             path=self.path,
             sample_rate=self._file.samplerate,
             channels=self._file.channels,
-            frames=self._file.frames,
+            frames=0 if frames >= _UNKNOWN_FRAMES else frames,
             encoding=Encoding(self._file.format, self._file.subtype),
         )
+
+    def _check_header(self) -> None:
+        rate, channels = self._file.samplerate, self._file.channels
+        if not MIN_SAMPLE_RATE <= rate <= MAX_SAMPLE_RATE:
+            raise AudioError(
+                f"{self.path} has a sample rate of {rate:,} Hz, but it must lie between {MIN_SAMPLE_RATE:,} and "
+                f"{MAX_SAMPLE_RATE:,} Hz; resample it first, or correct its header"
+            )
+        if not 1 <= channels <= MAX_CHANNELS:
+            raise AudioError(
+                f"{self.path} has {channels:,} channels, but may have 1 to {MAX_CHANNELS}; split it into "
+                "several files first, or correct its header"
+            )
+
+    def _lying_header(self) -> None:
+        contradiction = ""
+        self._length_is_estimated = False
+        if self._file.format in _RIFF:
+            contradiction = riff_chunks.contradiction(self.path)
+        elif self._file.format == "MP3":
+            contradiction = self._mp3_contradiction()
+        elif self._file.format == "OGG":
+            contradiction = "" if _ends_ogg_stream(self.path) else "its last page is missing"
+        else:
+            # The library reads on with the size it finds, and says so only in its log.
+            for name, stated, found in re.findall(
+                r"^ *(.+?) *: (\d+) \(should be (\d+)\)", self._file.extra_info, re.M
+            ):
+                if name in ("SSND", "Data Size", "data", "riff") and int(found) < int(stated) < 2**32 - 1:
+                    contradiction = f"its header declares {int(stated):,} bytes, but there are {int(found):,}"
+        if contradiction:
+            raise AudioError(
+                f"{self.path} is damaged or cut off: {contradiction}; copy it again from its source, or open it "
+                "in an audio editor, check it, and save it anew"
+            )
+
+    def _mp3_contradiction(self) -> str:
+        stated = self._file.frames
+        counted = _count_mp3_samples(self.path)
+        if counted is None:
+            return ""
+        # Without a header for the whole file the library guesses its length, and stops there.
+        self._length_is_estimated = True
+        if counted > stated + 4 * _MP3_FRAME:
+            return f"it has no header for its length, taken as {stated:,} samples, but holds about {counted:,}"
+        return ""
 
     def __enter__(self) -> Self:
         return self
@@ -184,25 +281,116 @@ class AudioReader:
         Raises
         ------
         AudioError
-            If the data breaks off in a damaged place, or holds non-finite samples.
+            If the data breaks off before the length that the header declares, holds non-finite samples,
+            or is integer-scaled.
         """
         import soundfile
 
         start = 0
+        peak, whole = 0.0, self.info.encoding.subtype in ("FLOAT", "DOUBLE")
         while True:
             try:
                 frames = self._file.read(size, dtype="float64", always_2d=True)
             except (soundfile.LibsndfileError, RuntimeError) as error:
-                raise AudioError(f"{self.path} is damaged after sample {start} ({_reason(error)})") from None
+                raise AudioError(
+                    f"{self.path} is damaged after sample {start} ({reason(error)}); copy it again from its source"
+                ) from None
             if not len(frames):
-                return
+                break
             block = np.ascontiguousarray(frames.T)
-            try:
-                check_block(block)
-            except AudioError as error:
-                raise AudioError(f"{self.path}, in the block that starts at sample {start}: {error}") from None
+            self._check_samples(block, start)
+            if whole:
+                peak = max(peak, float(np.max(np.abs(block))))
+                whole = bool(np.all(block == np.rint(block)))
+                if whole and peak >= 2.0:
+                    raise AudioError(
+                        f"{self.path} holds only whole numbers and reaches {peak:g}: integers that were never "
+                        "divided by their full scale (32,768 for 16 bit); divide them first"
+                    )
             yield block
             start += len(frames)
+        slack = 4 * _MP3_FRAME if self._length_is_estimated else 0
+        if start + slack < self.info.frames:
+            raise AudioError(
+                f"{self.path} is cut off: its header declares {self.info.frames:,} samples, but only {start:,} "
+                "can be read; copy it again from its source"
+            )
+
+    def _check_samples(self, block: FloatArray, start: int) -> None:
+        try:
+            check_block(block)
+        except AudioError:
+            channel, first = np.argwhere(~np.isfinite(block))[0]
+            raise AudioError(
+                f"{self.path} holds samples that are not finite numbers, the first at sample {start + first} of "
+                f"channel {channel}; repair or replace them first"
+            ) from None
+
+
+def _check_source(path: Path) -> None:
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise AudioError(f"{path} is a folder, but must be a sound file")
+        if not stat.S_ISREG(status.st_mode):
+            raise AudioError(f"{path} is a pipe or a device, but must be a regular file; copy it into one first")
+        if not status.st_size:
+            raise AudioError(f"{path} is empty (0 bytes); copy it again from its source")
+        path.open("rb").close()
+    except AudioError:
+        raise
+    except PermissionError:
+        raise AudioError(f"{path} cannot be read; check its permissions") from None
+    except FileNotFoundError:
+        if path.is_symlink():
+            raise AudioError(f"{path} is a link to a file that does not exist; check where it leads") from None
+        raise AudioError(f"{path} does not exist; check its name") from None
+    except (OSError, ValueError) as error:
+        raise AudioError(f"{path} cannot be opened ({reason(error)}); check its name") from None
+
+
+def _ends_ogg_stream(path: Path) -> bool:
+    """Whether the last page of an Ogg file is marked as its end (RFC 3533, section 6)."""
+    with path.open("rb") as file:
+        file.seek(max(path.stat().st_size - 2**17, 0))
+        end = file.read()
+    last = end.rfind(b"OggS\0")
+    return last >= 0 and last + 5 < len(end) and bool(end[last + 5] & 4)
+
+
+def _count_mp3_samples(path: Path) -> int | None:
+    """Samples in an MP3 file by its frame headers (ISO/IEC 11172-3, 2.4.2.3).
+
+    None if it has a header for the whole file, which is to be believed.
+    """
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        start = 0
+        if data[:3] == b"ID3" and len(data) > 10:
+            start = 10 + sum((byte & 127) << 7 * place for place, byte in enumerate(reversed(data[6:10])))
+        if any(mark in data[start : start + 4096] for mark in (b"Xing", b"Info", b"VBRI")):
+            return None
+        return _walk_mp3(data, start)
+
+
+def _walk_mp3(data: mmap.mmap, start: int) -> int:
+    bit_rates = {
+        3: (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320),
+        2: (0, 8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
+    }
+    rates = {3: (44_100, 48_000, 32_000), 2: (22_050, 24_000, 16_000), 0: (11_025, 12_000, 8_000)}
+    samples, place = 0, start
+    while 0 <= place < len(data) - 4:
+        version, layer = data[place + 1] >> 3 & 3, data[place + 1] >> 1 & 3
+        bit_rate, rate = data[place + 2] >> 4, data[place + 2] >> 2 & 3
+        synchronised = data[place] == 0xFF and data[place + 1] >> 5 == 7
+        if not synchronised or version == 1 or layer != 1 or bit_rate in (0, 15) or rate == 3:
+            place = data.find(b"\xff", place + 1)
+            continue
+        half = 1 if version == 3 else 2
+        kilobits = bit_rates[3 if version == 3 else 2][bit_rate]
+        place += 144_000 // half * kilobits // rates[version][rate] + (data[place + 2] >> 1 & 1)
+        samples += _MP3_FRAME // half
+    return samples
 
 
 def read_audio(path: str | Path) -> tuple[FloatArray, int]:
@@ -237,7 +425,7 @@ class AudioWriter:
     encoding : Encoding
         Container and sample format.
     seed : int
-        Seed of the dither.
+        Seed of the dither, which also differs by the target's name, so that stems do not share theirs.
     dither : bool
         Add triangular dither (two steps peak to peak, before rounding) to integers of up to 24 bits.
     overwrite : bool
@@ -245,14 +433,22 @@ class AudioWriter:
     tags : dict, optional
         Text fields.
     chunks : list, optional
-        RIFF chunks to carry over, used where the container has them.
+        Metadata chunks to carry over, used where the container has them; may be set until the end.
     expected_frames : int
         Frames to come, as far as known: a WAV too long for its own size fields is made as RF64.
+    before_renaming : callable, optional
+        Called with the path of the whole file just before it takes its name.
 
     Attributes
     ----------
     clipped : int
         Samples so far that lay outside full scale.
+    frames : int
+        Frames so far.
+    chunks : list
+        As the parameter.
+    sample_rate, channels, encoding
+        Of the file.
 
     Raises
     ------
@@ -273,41 +469,39 @@ class AudioWriter:
         tags: dict[str, str] | None = None,
         chunks: list[tuple[bytes, bytes]] | None = None,
         expected_frames: int = 0,
+        before_renaming: Callable[[Path], None] | None = None,
     ) -> None:
         self.path = Path(path)
         self.clipped = 0
-        self._overwrite = overwrite
-        self._check_target()
-        if encoding.container in _RIFF and expected_frames * channels * _bytes(encoding) > _LARGEST_WAV:
+        self.frames = 0
+        check_target(self.path, overwrite=overwrite)
+        if encoding.is_riff and expected_frames * channels * _bytes(encoding) > _LARGEST_WAV:
             encoding = Encoding("RF64", encoding.subtype)
         self.encoding = encoding
-        self._chunks = chunks if chunks and encoding.container in _RIFF else []
+        self.chunks = chunks or []
+        self._before_renaming = before_renaming
         self._dither = dither and encoding.bits is not None and encoding.bits <= 24
-        self._random = np.random.default_rng(np.random.SeedSequence([seed, 0xD17]))
-        self._channels = channels
-        self._sample_rate = sample_rate
-        self._part = self.path.with_name(f".{self.path.name[:100]}.{secrets.token_hex(4)}.part")
+        self._random = np.random.default_rng(
+            np.random.SeedSequence([seed, zlib.crc32(os.fsencode(self.path.name))])
+        )
+        self.channels = channels
+        self.sample_rate = sample_rate
+        self._part = PartFile(self.path, overwrite=overwrite)
         try:
             self._file: Any = self._open(sample_rate, channels)
         except BaseException:
-            self._part.unlink(missing_ok=True)
+            self._part.discard()
             raise
         for tag, text in (tags or {}).items():
             with contextlib.suppress(Exception):  # a container without that field loses it
                 setattr(self._file, tag, text)
-
-    def _check_target(self) -> None:
-        if self.path.is_dir():
-            raise OutputError(f"{self.path} is a folder, but must be the name of a file")
-        if self.path.exists() and not self._overwrite:
-            raise OutputError(f"{self.path} exists; choose another name, or allow overwriting")
 
     def _open(self, sample_rate: int, channels: int) -> Any:
         import soundfile
 
         try:
             return soundfile.SoundFile(
-                self._part,
+                self._part.path,
                 "w",
                 samplerate=sample_rate,
                 channels=channels,
@@ -315,13 +509,9 @@ class AudioWriter:
                 format=self.encoding.container,
             )
         except (soundfile.LibsndfileError, OSError, TypeError, ValueError) as error:
-            if not self.path.parent.is_dir():
-                raise OutputError(f"{self.path.parent} is not an existing folder; make it first") from None
-            if not os.access(self.path.parent, os.W_OK):
-                raise OutputError(f"{self.path.parent} cannot be written to; check its permissions") from None
             raise OutputError(
                 f"{self.path} cannot be made as {self.encoding.label}, {channels} channel(s), "
-                f"{sample_rate} Hz ({_reason(error)}); choose another format, depth or rate"
+                f"{sample_rate} Hz ({reason(error)}); choose another format, depth or rate"
             ) from None
 
     def write(self, block: FloatArray) -> None:
@@ -337,8 +527,9 @@ class AudioWriter:
             frames = np.clip(frames, -1.0, 1.0)
         try:
             self._file.write(np.ascontiguousarray(frames))
-        except (soundfile.LibsndfileError, OSError, RuntimeError) as error:
-            raise OutputError(f"{self.path} cannot be written ({_reason(error)}); is the disk full?") from None
+        except (soundfile.LibsndfileError, OSError, RuntimeError, AssertionError) as error:
+            raise self._failure(error) from None
+        self.frames += block.shape[1]
 
     def _quantise(self, frames: FloatArray, bits: int) -> Any:
         # Done here and not by the library, whose positive full scale differs between reading and writing.
@@ -361,31 +552,53 @@ class AudioWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if kind is not None:
-            with contextlib.suppress(Exception):
-                self._file.close()
-            self._part.unlink(missing_ok=True)
-            return
+        try:
+            if kind is not None:
+                with contextlib.suppress(Exception):
+                    self._file.close()
+                return
+            self._finish()
+        except BaseException:
+            kind = kind or BaseException
+            raise
+        finally:
+            if kind is not None:
+                self._part.discard()
+        self._part.publish()
+
+    def _finish(self) -> None:
+        import soundfile
+
         try:
             self._file.close()
-            riff_chunks.append_chunks(self._part, self._chunks)
-            with self._part.open("rb") as written:
-                os.fsync(written.fileno())
-            self._check_target()
-            self._part.replace(self.path)
-        except OutputError:
-            self._part.unlink(missing_ok=True)
-            raise
-        except (OSError, RuntimeError) as failure:
-            self._part.unlink(missing_ok=True)
-            raise OutputError(f"{self.path} cannot be finished ({_reason(failure)}); is the disk full?") from None
+            if self.encoding.is_riff:
+                riff_chunks.append_chunks(self._part.path, self.chunks)
+            self._verify()
+        except (soundfile.LibsndfileError, OSError, RuntimeError) as error:
+            raise self._failure(error) from None
+        if self._before_renaming is not None:
+            self._before_renaming(self._part.path)
+
+    def _verify(self) -> None:
+        # Encoders write their last blocks while closing, where some of them lose errors.
+        import soundfile
+
+        if not self.frames:
+            return
+        with soundfile.SoundFile(self._part.path) as written:
+            readable = written.frames
+            if self.encoding.container not in _LOSSY:
+                written.seek(self.frames - 1)
+                readable = self.frames - 1 + len(written.read(1))
+        if readable < self.frames:
+            raise OSError(f"only {readable:,} of {self.frames:,} samples were kept")
+
+    def _failure(self, error: BaseException) -> OutputError:
+        return OutputError(
+            f"{self.path} cannot be written ({reason(error)}); check the free space and the permissions of its "
+            "folder, or choose another format"
+        )
 
 
 def _bytes(encoding: Encoding) -> int:
     return {"FLOAT": 4, "DOUBLE": 8}.get(encoding.subtype, (encoding.bits or 16) // 8)
-
-
-def _reason(error: BaseException) -> str:
-    """First line of a library's message, without the path it repeats and the closing full stop."""
-    text = str(error).splitlines()[0] if str(error) else type(error).__name__
-    return text.rpartition("': ")[2].rstrip(". ") or text

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, BinaryIO, Literal
 
 import numpy as np
 
@@ -15,14 +15,26 @@ from tapeemu import riff_chunks
 from tapeemu.audio_file import CONTAINERS, AudioInfo, AudioReader, AudioWriter, Encoding, choose_encoding
 from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.loudness import LevelMeter
+from tapeemu.part_files import PartFolder, check_target, reason
 from tapeemu.processor import Processor, Settings, setting
 from tapeemu.units import db_to_gain
-from tapeemu.validation import FloatArray, check_sample_rate
+from tapeemu.validation import FloatArray
 
-__all__ = ["Delivery", "RenderReport", "render_file", "render_files", "target_in"]
+__all__ = [
+    "Delivery",
+    "RenderReport",
+    "Spooled",
+    "common_gain_db",
+    "finish_spooled",
+    "render_file",
+    "render_files",
+    "spool_file",
+    "target_in",
+]
 
-BLOCK = 2**15
+_BLOCK_SAMPLES = 2**16  # of all channels together, so that memory does not grow with their count
 _LONGEST_TAIL_SECONDS = 60.0
+_SAMPLE_BYTES = 8
 
 Progress = Callable[[Path, int, int], None]
 """Called with the source, the input frames done, and all of them (0 where the header does not know)."""
@@ -48,6 +60,9 @@ class Delivery(Settings):
         the true peak to this level.
     dither : bool
         Triangular dither where samples become integers of up to 24 bits.
+    keep_balance : bool
+        Reach the loudness or true peak with the sum of all files rendered together, by one gain for all,
+        so that the balance between the stems of a piece stays.
     overwrite : bool
         Replace existing files.
     """
@@ -60,12 +75,18 @@ class Delivery(Settings):
     loudness_lufs: float | None = setting(None, "Integrated loudness", unit="LUFS", ge=-60.0, le=0.0)
     true_peak_dbtp: float | None = setting(None, "Highest true peak", unit="dBTP", ge=-60.0, le=0.0)
     dither: bool = setting(True, "Triangular dither for integer samples")
+    keep_balance: bool = setting(False, "One gain for all files, found on their sum")
     overwrite: bool = setting(False, "Replace existing files")
+
+    @property
+    def sets_level(self) -> bool:
+        """Whether the gain depends on the rendering."""
+        return self.loudness_lufs is not None or self.true_peak_dbtp is not None
 
 
 @dataclass(frozen=True, kw_only=True)
 class RenderReport:
-    """What was done to one file."""
+    """What was done to one file; `notes` tells what could not be kept or was cut."""
 
     source: Path
     target: Path
@@ -83,6 +104,7 @@ class RenderReport:
     seed: int | None
     chain: dict[str, Any]
     render_seconds: float
+    notes: tuple[str, ...] = ()
 
     @property
     def times_real_time(self) -> float:
@@ -118,35 +140,49 @@ class _Rendering:
             start_sample=round(start_seconds * info.sample_rate),
         )
         self.latency = self._stream.latency
+        self.notes: tuple[str, ...] = ()
         if delivery.tail_seconds is None:
             declared = self._stream.tail_samples(delivery.tail_level_db)
             self._tail = min(declared, round(_LONGEST_TAIL_SECONDS * info.sample_rate))
+            if self._tail < declared:
+                self.notes = (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
         else:
             self._tail = round(delivery.tail_seconds * info.sample_rate)
         self.sample_rate = delivery.sample_rate_hz or info.sample_rate
-        self.expected_frames = round((info.frames * self._stream.length_ratio + self._tail) * self._rate_ratio)
+        self.length_ratio = self._stream.length_ratio * self.sample_rate / info.sample_rate
+        self.expected_frames = round(info.frames * self.length_ratio + self._tail)
         self.frames_in = 0
-
-    @property
-    def _rate_ratio(self) -> float:
-        return self.sample_rate / self._reader.info.sample_rate
 
     def blocks(self) -> Iterator[FloatArray]:
         """The aligned result, at the sample rate of the delivery."""
         aligned = self._aligned()
-        return aligned if self._rate_ratio == 1.0 else self._resampled(aligned)
+        return aligned if self.sample_rate == self._reader.info.sample_rate else self._resampled(aligned)
 
     def _aligned(self) -> Iterator[FloatArray]:
         late = self.latency
-        for block in self._reader.blocks(BLOCK):
+        size = _block_frames(self._reader.info.channels)
+        given = 0
+        for block in self._reader.blocks(size):
             self.frames_in += block.shape[1]
             result = self._stream.advance(block)
             if self._progress is not None:
                 self._progress(self._reader.path, self.frames_in, self._reader.info.frames)
+            given += result.shape[1]
             yield result[:, late:]
             late = max(late - result.shape[1], 0)
-        if self.frames_in:
-            rest = self._stream.drain(self._tail)
+        if not self.frames_in:
+            raise AudioError(f"{self._reader.path} holds no audio; there is nothing to render")
+        # Silence in blocks rather than one call for latency and tail, which would hold all of it at once.
+        wanted = self.latency + round(self.frames_in * self._stream.length_ratio) + self._tail
+        silence = np.zeros((self._reader.info.channels, size))
+        while wanted - given > size:
+            result = self._stream.advance(silence)
+            given += result.shape[1]
+            yield result[:, late:]
+            late = max(late - result.shape[1], 0)
+        if given < wanted:
+            # What a drained stream gives is counted from what it was fed, silence included.
+            rest = self._stream.drain(size)[:, : wanted - given]
             yield rest[:, late:]
 
     def _resampled(self, blocks: Iterator[FloatArray]) -> Iterator[FloatArray]:
@@ -162,22 +198,26 @@ class _Rendering:
         yield np.ascontiguousarray(rest.T)
 
 
-def _gain_for(meter: LevelMeter, delivery: Delivery, source: Path) -> float:
+def _block_frames(channels: int) -> int:
+    return max(_BLOCK_SAMPLES // channels, 256)
+
+
+def _gain_for(meter: LevelMeter, delivery: Delivery, what: str) -> float:
     """Gain in decibels that brings a rendering to what the delivery asks for."""
-    if meter.true_peak == 0.0:
+    if meter.true_peak == 0.0 or not delivery.sets_level:
         return 0.0
     limits = []
     if delivery.loudness_lufs is not None:
         loudness = meter.integrated_lufs
         if not math.isfinite(loudness):
             raise AudioError(
-                f"{source}: the loudness is undefined (shorter than 0.4 s, or below the gate at -70 LUFS), so it "
+                f"{what}: the loudness is undefined (shorter than 0.4 s, or below the gate at -70 LUFS), so it "
                 "cannot be brought to a target; set a true peak instead"
             )
         limits.append(delivery.loudness_lufs - loudness)
     if delivery.true_peak_dbtp is not None:
         limits.append(delivery.true_peak_dbtp - meter.true_peak_dbtp)
-    return min(limits, default=0.0)
+    return min(limits)
 
 
 def render_file(
@@ -189,6 +229,7 @@ def render_file(
     seed: int | None = None,
     start_seconds: float = 0.0,
     progress: Progress | None = None,
+    before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
     """Put one sound file through a chain.
 
@@ -206,6 +247,8 @@ def render_file(
         Place on the tape where the file starts, to the nearest sample.
     progress : callable, optional
         See :data:`Progress`.
+    before_renaming : callable, optional
+        Called with the path of the whole result just before it takes the name `target`.
 
     Returns
     -------
@@ -218,15 +261,43 @@ def render_file(
         If the input cannot be read, the output cannot be written, or an argument breaks a rule. No
         partial file is left.
     """
-    return render_files(
-        [source],
-        chain,
-        targets=[target],
-        delivery=delivery,
+    began = time.perf_counter()
+    source, target = Path(source), Path(target)
+    delivery = Delivery() if delivery is None else delivery
+    tape = _tape(chain, seed, start_seconds)
+    _refuse_own_input(source, target)
+    with ExitStack() as stack:
+        reader = stack.enter_context(AudioReader(source))
+        rendering = _Rendering(reader, tape, delivery, start_seconds, progress)
+        writer = stack.enter_context(
+            _writer(target, reader, delivery, seed, rendering.expected_frames, before_renaming)
+        )
+        blocks = rendering.blocks()
+        gain_db = 0.0
+        if delivery.sets_level:
+            # The gain is known only at the end, so the rendering waits in a file without a name.
+            spool = stack.enter_context(_nameless_spool(target.parent))
+            meter = LevelMeter(sample_rate=rendering.sample_rate, channels=reader.info.channels)
+            for block in blocks:
+                meter.add(block)
+                _spool_write(spool, block, target)
+            gain_db = _gain_for(meter, delivery, str(source))
+            blocks = _spool_read(spool, reader.info.channels, gain_db)
+        meter = _write_measured(writer, blocks, reader.info.channels, rendering.sample_rate)
+        kept, lost = _carried(reader.info, rendering.sample_rate, rendering.length_ratio, writer.encoding, meter)
+        writer.chunks = kept
+    return _report(
+        writer,
+        meter,
+        source=source,
+        chain=tape,
         seed=seed,
-        start_seconds=start_seconds,
-        progress=progress,
-    )[0]
+        gain_db=gain_db,
+        latency=rendering.latency,
+        seconds_in=rendering.frames_in / reader.info.sample_rate,
+        notes=(*rendering.notes, *lost),
+        render_seconds=time.perf_counter() - began,
+    )
 
 
 def render_files(
@@ -247,18 +318,186 @@ def render_files(
         Inputs, and an output for each.
 
     Other parameters, the result and the errors are those of :func:`render_file`; the first file that
-    fails ends the call, files finished before it stay.
+    fails ends the call, files finished before it stay. :mod:`tapeemu.batch` goes on to the end instead.
     """
     delivery = Delivery() if delivery is None else delivery
     if len(sources) != len(targets):
         raise ParameterError(f"{len(sources)} sources but {len(targets)} targets were given; give one for each")
-    tape = chain if seed is None else chain.with_seed(seed)
-    reports = []
-    for source, target in zip(map(Path, sources), map(Path, targets), strict=True):
-        if target.exists() and source.exists() and target.samefile(source):
-            raise OutputError(f"{target} is the input itself; write to another file or folder")
-        reports.append(_render_one(source, target, tape, delivery, seed, start_seconds, progress))
-    return reports
+    pairs = [(Path(source), Path(target)) for source, target in zip(sources, targets, strict=True)]
+    if not (delivery.keep_balance and delivery.sets_level and pairs):
+        return [
+            render_file(
+                source,
+                chain,
+                target,
+                delivery=delivery,
+                seed=seed,
+                start_seconds=start_seconds,
+                progress=progress,
+            )
+            for source, target in pairs
+        ]
+    for source, target in pairs:
+        _refuse_own_input(source, target)
+        check_target(target, overwrite=delivery.overwrite)
+    with PartFolder(pairs[0][1].parent) as folder:
+        spooled = [
+            spool_file(
+                source,
+                chain,
+                folder / str(number),
+                delivery=delivery,
+                seed=seed,
+                start_seconds=start_seconds,
+                progress=progress,
+            )
+            for number, (source, _) in enumerate(pairs)
+        ]
+        gain_db = common_gain_db(spooled, delivery)
+        return [
+            finish_spooled(rendered, target, chain, gain_db=gain_db, delivery=delivery, seed=seed)
+            for rendered, (_, target) in zip(spooled, pairs, strict=True)
+        ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spooled:
+    """A rendering that waits, as bare samples in a file, for the gain it will get."""
+
+    source: Path
+    spool: Path
+    sample_rate: int
+    channels: int
+    frames: int
+    latency: int
+    length_ratio: float
+    seconds_in: float
+    notes: tuple[str, ...]
+    render_seconds: float
+
+
+def spool_file(
+    source: Path,
+    chain: Processor,
+    spool: Path,
+    *,
+    delivery: Delivery,
+    seed: int | None = None,
+    start_seconds: float = 0.0,
+    progress: Progress | None = None,
+) -> Spooled:
+    """Put one sound file through a chain, into a file of bare samples.
+
+    Parameters
+    ----------
+    spool : Path
+        Made or replaced; it belongs to the caller. The rest is as for :func:`render_file`.
+    """
+    began = time.perf_counter()
+    tape = _tape(chain, seed, start_seconds)
+    with AudioReader(source) as reader:
+        rendering = _Rendering(reader, tape, delivery, start_seconds, progress)
+        # Told now, not after the work of all files.
+        choose_encoding(
+            reader.info,
+            container=delivery.container,
+            depth=delivery.depth,
+            sample_rate=rendering.sample_rate,
+        )
+        frames = 0
+        with _named_spool(spool, "w+b") as file:
+            for block in rendering.blocks():
+                _spool_write(file, block, spool)
+                frames += block.shape[1]
+    return Spooled(
+        source=source,
+        spool=spool,
+        sample_rate=rendering.sample_rate,
+        channels=reader.info.channels,
+        frames=frames,
+        latency=rendering.latency,
+        length_ratio=rendering.length_ratio,
+        seconds_in=rendering.frames_in / reader.info.sample_rate,
+        notes=rendering.notes,
+        render_seconds=time.perf_counter() - began,
+    )
+
+
+def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
+    """Gain that brings the sum of several renderings to what the delivery asks for.
+
+    Parameters
+    ----------
+    spooled : sequence of Spooled
+        All of one sample rate; mono counts in every channel of the others, which must be alike.
+    delivery : Delivery
+        Loudness and true peak wanted.
+
+    Raises
+    ------
+    AudioError
+        If they cannot be added, or their loudness is undefined.
+    """
+    first = spooled[0]
+    channels = max(rendered.channels for rendered in spooled)
+    for rendered in spooled:
+        if rendered.sample_rate != first.sample_rate:
+            raise AudioError(
+                f"{rendered.source} has {rendered.sample_rate:,} Hz and {first.source} {first.sample_rate:,} Hz: "
+                "their balance cannot be kept by adding them; ask for one sample rate for all"
+            )
+        if rendered.channels not in (1, channels):
+            raise AudioError(
+                f"{rendered.source} has {rendered.channels} channels and another file {channels}: their balance "
+                "cannot be kept by adding them; render them apart"
+            )
+    meter = LevelMeter(sample_rate=first.sample_rate, channels=channels)
+    frames = max(rendered.frames for rendered in spooled)
+    size = 4 * _block_frames(channels)
+    for start in range(0, frames, size):
+        total = np.zeros((channels, min(size, frames - start)))
+        for rendered in spooled:
+            with _named_spool(rendered.spool, "rb") as file:
+                file.seek(start * rendered.channels * _SAMPLE_BYTES)
+                data = file.read(total.shape[1] * rendered.channels * _SAMPLE_BYTES)
+            piece = np.frombuffer(data).reshape(-1, rendered.channels).T
+            total[:, : piece.shape[1]] += piece
+        meter.add(total)
+    return _gain_for(meter, delivery, f"the sum of {len(spooled)} file(s)")
+
+
+def finish_spooled(
+    rendered: Spooled,
+    target: Path,
+    chain: Processor,
+    *,
+    gain_db: float,
+    delivery: Delivery,
+    seed: int | None = None,
+    before_renaming: Callable[[Path], None] | None = None,
+) -> RenderReport:
+    """Give a waiting rendering its gain and its file; parameters as for :func:`render_file`."""
+    began = time.perf_counter()
+    with ExitStack() as stack:
+        reader = stack.enter_context(AudioReader(rendered.source))
+        writer = stack.enter_context(_writer(target, reader, delivery, seed, rendered.frames, before_renaming))
+        spool = stack.enter_context(_named_spool(rendered.spool, "rb"))
+        blocks = _spool_read(spool, rendered.channels, gain_db)
+        meter = _write_measured(writer, blocks, rendered.channels, rendered.sample_rate)
+        kept, lost = _carried(reader.info, rendered.sample_rate, rendered.length_ratio, writer.encoding, meter)
+        writer.chunks = kept
+    return _report(
+        writer,
+        meter,
+        source=rendered.source,
+        chain=_tape(chain, seed, 0.0),
+        seed=seed,
+        gain_db=gain_db,
+        latency=rendered.latency,
+        seconds_in=rendered.seconds_in,
+        notes=(*rendered.notes, *lost),
+        render_seconds=rendered.render_seconds + time.perf_counter() - began,
+    )
 
 
 def target_in(folder: Path, source: Path, delivery: Delivery) -> Path:
@@ -268,103 +507,159 @@ def target_in(folder: Path, source: Path, delivery: Delivery) -> Path:
     return folder / f"{source.stem}{CONTAINERS.get(delivery.container, ('', source.suffix))[1]}"
 
 
-def _render_one(
-    source: Path,
+def _tape(chain: Processor, seed: int | None, start_seconds: float) -> Processor:
+    if not math.isfinite(start_seconds):
+        raise ParameterError(f"start_seconds is {start_seconds!r}, but must be a finite number")
+    if seed is None:
+        return chain
+    if seed < 0:
+        raise ParameterError(f"seed is {seed}, but must be zero or more")
+    return chain.with_seed(seed)
+
+
+def _refuse_own_input(source: Path, target: Path) -> None:
+    try:
+        same = source.samefile(target)
+    except (OSError, ValueError):  # one of them is not there, which is told where it matters
+        return
+    if same:
+        raise OutputError(f"{target} is the input itself; write to another file or folder")
+
+
+def _writer(
     target: Path,
-    chain: Processor,
+    reader: AudioReader,
     delivery: Delivery,
     seed: int | None,
-    start_seconds: float,
-    progress: Progress | None,
+    expected_frames: int,
+    before_renaming: Callable[[Path], None] | None,
+) -> AudioWriter:
+    sample_rate = delivery.sample_rate_hz or reader.info.sample_rate
+    return AudioWriter(
+        target,
+        sample_rate=sample_rate,
+        channels=reader.info.channels,
+        encoding=choose_encoding(
+            reader.info, container=delivery.container, depth=delivery.depth, sample_rate=sample_rate
+        ),
+        seed=seed or 0,
+        dither=delivery.dither,
+        overwrite=delivery.overwrite,
+        tags=reader.tags,
+        expected_frames=expected_frames,
+        before_renaming=before_renaming,
+    )
+
+
+def _write_measured(
+    writer: AudioWriter, blocks: Iterator[FloatArray], channels: int, sample_rate: int
+) -> LevelMeter:
+    meter = LevelMeter(sample_rate=sample_rate, channels=channels)
+    for block in blocks:
+        meter.add(block)
+        writer.write(block)
+    return meter
+
+
+def _report(
+    writer: AudioWriter,
+    meter: LevelMeter,
+    *,
+    source: Path,
+    chain: Processor,
+    seed: int | None,
+    gain_db: float,
+    latency: int,
+    seconds_in: float,
+    notes: tuple[str, ...],
+    render_seconds: float,
 ) -> RenderReport:
-    began = time.perf_counter()
-    with ExitStack() as stack:
-        reader = stack.enter_context(AudioReader(source))
-        encoding = choose_encoding(reader.info, container=delivery.container, depth=delivery.depth)
-        rendering = _Rendering(reader, chain, delivery, start_seconds, progress)
-        writer = stack.enter_context(
-            AudioWriter(
-                target,
-                sample_rate=rendering.sample_rate,
-                channels=reader.info.channels,
-                encoding=encoding,
-                seed=seed or 0,
-                dither=delivery.dither,
-                overwrite=delivery.overwrite,
-                tags=reader.tags,
-                chunks=_carried(reader.info, rendering.sample_rate, encoding),
-                expected_frames=rendering.expected_frames,
-            )
-        )
-        blocks = rendering.blocks()
-        gain_db = 0.0
-        if delivery.loudness_lufs is not None or delivery.true_peak_dbtp is not None:
-            # The gain is known only at the end, so the rendering waits in a file without a name.
-            spool = stack.enter_context(_spool(target.parent))
-            meter = LevelMeter(sample_rate=rendering.sample_rate, channels=reader.info.channels)
-            for block in blocks:
-                meter.add(block)
-                _spool_write(spool, block, target)
-            gain_db = _gain_for(meter, delivery, source)
-            blocks = _spool_read(spool, reader.info.channels, db_to_gain(gain_db))
-        meter = LevelMeter(sample_rate=rendering.sample_rate, channels=reader.info.channels)
-        frames = 0
-        for block in blocks:
-            meter.add(block)
-            writer.write(block)
-            frames += block.shape[1]
-        if rendering.frames_in == 0:
-            raise AudioError(f"{source} holds no audio; nothing to render")
     return RenderReport(
         source=source,
-        target=target,
-        sample_rate=rendering.sample_rate,
-        channels=reader.info.channels,
+        target=writer.path,
+        sample_rate=writer.sample_rate,
+        channels=writer.channels,
         encoding=writer.encoding.label,
-        seconds_in=rendering.frames_in / reader.info.sample_rate,
-        seconds_out=frames / rendering.sample_rate,
-        latency_samples=rendering.latency,
+        seconds_in=seconds_in,
+        seconds_out=writer.frames / writer.sample_rate,
+        latency_samples=latency,
         gain_db=gain_db,
         loudness_lufs=meter.integrated_lufs,
         peak_dbfs=meter.peak_dbfs,
         true_peak_dbtp=meter.true_peak_dbtp,
         clipped_samples=writer.clipped,
         seed=seed,
-        chain=chain.to_dict(),
-        render_seconds=time.perf_counter() - began,
+        chain=_described(chain),
+        notes=notes,
+        render_seconds=render_seconds,
     )
 
 
-def _carried(info: AudioInfo, sample_rate: int, encoding: Encoding) -> list[tuple[bytes, bytes]]:
-    """Metadata chunks of the input as they must stand in the output."""
-    check_sample_rate(sample_rate)
+def _described(chain: Processor) -> dict[str, Any]:
+    """The chain as a preset would hold it, or by its repr where it holds objects from outside."""
+    try:
+        return chain.to_dict()
+    except ParameterError:
+        stages = getattr(chain, "stages", ())
+        return {"stages": [{"kind": stage.processor.kind, "name": stage.name} for stage in stages]}
+
+
+def _carried(
+    info: AudioInfo, sample_rate: int, ratio: float, encoding: Encoding, meter: LevelMeter
+) -> tuple[list[tuple[bytes, bytes]], tuple[str, ...]]:
+    """Metadata chunks of the input as they must stand in the output, and notes on what it cannot hold."""
+    found = riff_chunks.carried_chunks(info.path)
+    if not found:
+        return [], ()
+    if not encoding.is_riff:
+        names = ", ".join(sorted({identifier.decode("ascii").strip() for identifier, _ in found}))
+        return [], (f"not kept, because {encoding.container.lower()} has no place for it: {names}",)
     carried = []
-    for identifier, body in riff_chunks.carried_chunks(info.path):
-        content = body
+    for identifier, body in found:
+        content = riff_chunks.rescaled(identifier, body, ratio)
         if identifier == b"bext":
-            content = riff_chunks.rescaled_time_reference(content, sample_rate / info.sample_rate)
             content = riff_chunks.with_coding_history(
                 content, sample_rate=sample_rate, bits=encoding.bits or 32, channels=info.channels
             )
+            content = riff_chunks.with_levels(
+                content, loudness_lufs=meter.integrated_lufs, true_peak_dbtp=meter.true_peak_dbtp
+            )
         carried.append((identifier, content))
-    return carried
+    return carried, ()
 
 
-def _spool(folder: Path) -> Any:
+def _nameless_spool(folder: Path) -> Any:
     try:
         return tempfile.TemporaryFile(dir=folder)
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written to ({error.strerror}); choose another folder") from None
+        raise OutputError(
+            f"{folder} cannot be written to ({reason(error)}); check its permissions and space, or choose another "
+            "folder"
+        ) from None
 
 
-def _spool_write(spool: Any, block: FloatArray, target: Path) -> None:
+def _named_spool(path: Path, mode: str) -> Any:
+    try:
+        return path.open(mode)
+    except OSError as error:
+        raise OutputError(
+            f"{path.parent} cannot keep a rendering ({reason(error)}); check its permissions and space"
+        ) from None
+
+
+def _spool_write(spool: BinaryIO, block: FloatArray, target: Path) -> None:
     try:
         spool.write(np.ascontiguousarray(block.T).tobytes())
+        spool.flush()
     except OSError as error:
-        raise OutputError(f"{target} cannot be rendered ({error.strerror}); is the disk full?") from None
+        raise OutputError(
+            f"{target} cannot be rendered ({reason(error)}); a level target needs room beside the results for "
+            "8 bytes a sample: free some space"
+        ) from None
 
 
-def _spool_read(spool: Any, channels: int, gain: float) -> Iterator[FloatArray]:
+def _spool_read(spool: BinaryIO, channels: int, gain_db: float) -> Iterator[FloatArray]:
+    gain = db_to_gain(gain_db)
     spool.seek(0)
-    while data := spool.read(BLOCK * channels * 8):
+    while data := spool.read(_block_frames(channels) * channels * _SAMPLE_BYTES):
         yield np.ascontiguousarray(np.frombuffer(data).reshape(-1, channels).T) * gain

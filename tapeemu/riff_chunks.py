@@ -1,22 +1,36 @@
-"""Metadata chunks of WAV files that the sound file library does not carry over.
+"""What the sound file library leaves undone in WAV files: metadata it does not carry, lies it believes.
 
 Broadcast extension (EBU Tech 3285), iXML, cue points, labels and sampler data are read from the input
-and put behind the audio of the output, so that a session still finds its time stamps.
+and put behind the audio of the output, so that a session still finds its time stamps. The sizes and the
+format that a header declares are held against each other and against the size of the file.
 """
 
+import math
 import struct
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["append_chunks", "carried_chunks", "rescaled_time_reference", "with_coding_history"]
+from tapeemu.errors import AudioError
+
+__all__ = ["append_chunks", "carried_chunks", "contradiction", "rescaled", "with_coding_history", "with_levels"]
 
 _CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"acid")
 _LARGEST_CHUNK = 16 * 2**20  # metadata is small; a declared size beyond this is a lie or not metadata
+_LARGEST_TOTAL = 64 * 2**20
+_MOST_CHUNKS = 4096
+# Sizes that programs write into a pipe, where they cannot come back to correct them.
+_UNKNOWN_SIZES = (0xFFFFFFFF, 0x7FFFF000)
+_SMALLEST_FIGURE = -0x8000
 
-# Offsets in the fixed part of the broadcast extension (EBU Tech 3285 v2, clause 2.3).
+# Offsets in the broadcast extension (EBU Tech 3285 v2, clause 2.3).
 _BEXT_TIME_REFERENCE = 338
+_BEXT_VERSION = 346
+_BEXT_LOUDNESS = 412
 _BEXT_FIXED = 602
+_BEXT_NOT_MEASURED = 0x7FFF
+
+_PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 
 
 def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
@@ -26,7 +40,7 @@ def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
         return
     long_data_size = None
     position = 12
-    while True:
+    for _ in range(_MOST_CHUNKS):
         file.seek(position)
         head = file.read(8)
         if len(head) < 8:
@@ -40,6 +54,63 @@ def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
             size = long_data_size
         yield identifier, position + 8, size
         position += 8 + size + size % 2
+        if position >= 2**63:
+            return
+    raise AudioError(
+        f"{file.name} has more than {_MOST_CHUNKS:,} chunks in its header; open it in an audio editor and "
+        "save it anew"
+    )
+
+
+def contradiction(path: Path) -> str:
+    """Say in what a WAV file contradicts itself, or return an empty string.
+
+    Parameters
+    ----------
+    path : Path
+        A file of the RIFF family.
+
+    Raises
+    ------
+    AudioError
+        If it has more chunks than any real file.
+    """
+    length = path.stat().st_size
+    data_size, end_of_chunks = None, 0
+    with path.open("rb") as file:
+        for identifier, offset, size in _chunks(file):
+            if identifier == b"fmt " and 16 <= size <= 4096:
+                file.seek(offset)
+                found = _format_contradiction(file.read(16))
+                if found:
+                    return found
+            if identifier == b"data":
+                if offset + size > length and size not in _UNKNOWN_SIZES:
+                    return f"its header declares {size:,} bytes of audio, but only {length - offset:,} are there"
+                data_size = size
+            elif not identifier.isascii() or offset + size > length:
+                break  # not a chunk, or one that was cut off
+            end_of_chunks = min(offset + size, length)
+    loose = length - end_of_chunks
+    if data_size is not None and data_size < length and loose > max(data_size, 16):
+        return (
+            f"its header declares {data_size:,} bytes of audio, but {loose:,} more follow that belong to nothing"
+        )
+    return ""
+
+
+def _format_contradiction(body: bytes) -> str:
+    if len(body) < 16:
+        return ""
+    tag, channels, rate, bytes_per_second, frame_bytes, bits = struct.unpack("<HHIIHH", body)
+    if tag not in (_PCM, _FLOAT, _EXTENSIBLE) or not channels:
+        return ""
+    if frame_bytes != channels * ((bits + 7) // 8):
+        return f"its header declares {channels} channel(s) of {bits} bits, but {frame_bytes} bytes for all of them"
+    if bytes_per_second != rate * frame_bytes:
+        wanted = rate * frame_bytes
+        return f"its header declares {rate:,} Hz, but {bytes_per_second:,} bytes a second instead of {wanted:,}"
+    return ""
 
 
 def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
@@ -56,16 +127,18 @@ def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
         Four-letter identifier and content, in file order.
     """
     found = []
+    total = 0
     with path.open("rb") as file:
         for identifier, offset, size in _chunks(file):
             wanted = identifier in _CARRIED
             if identifier == b"LIST" and size >= 4:
                 file.seek(offset)
                 wanted = file.read(4) == b"adtl"  # labels of cue points; INFO is carried as text fields
-            if wanted and size <= _LARGEST_CHUNK:
+            if wanted and size <= _LARGEST_CHUNK and total + size <= _LARGEST_TOTAL:
                 file.seek(offset)
                 body = file.read(size)
                 if len(body) == size:
+                    total += size
                     found.append((identifier, body))
     return found
 
@@ -93,13 +166,41 @@ def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
                     file.write(struct.pack("<Q", riff_size))
 
 
-def rescaled_time_reference(bext: bytes, ratio: float) -> bytes:
-    """Broadcast extension whose time stamp, counted in samples, fits another sample rate."""
-    if len(bext) < _BEXT_FIXED:
-        return bext
-    place = slice(_BEXT_TIME_REFERENCE, _BEXT_TIME_REFERENCE + 8)
-    samples = struct.unpack("<Q", bext[place])[0]
-    return bext[: place.start] + struct.pack("<Q", round(samples * ratio)) + bext[place.stop :]
+def rescaled(identifier: bytes, body: bytes, ratio: float) -> bytes:
+    """A chunk whose sample counts fit audio of `ratio` times as many samples.
+
+    Time stamp of the broadcast extension, positions of cue points, lengths of labelled regions, and
+    loops and sample period of sampler data are changed; any other chunk, and one that is too short for
+    what it declares, is returned as it is.
+    """
+    if ratio == 1.0:
+        return body
+    changed = bytearray(body)
+    if identifier == b"bext" and len(body) >= _BEXT_FIXED:
+        _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], ratio)
+    elif identifier == b"cue " and len(body) >= 4:
+        points = min(struct.unpack_from("<I", body)[0], (len(body) - 4) // 24)
+        places = [4 + 24 * point for point in range(points)]
+        _scale(changed, "<I", [place + field for place in places for field in (4, 20)], ratio)
+    elif identifier == b"smpl" and len(body) >= 36:
+        loops = min(struct.unpack_from("<I", body, 28)[0], (len(body) - 36) // 24)
+        places = [36 + 24 * loop for loop in range(loops)]
+        _scale(changed, "<I", [place + field for place in places for field in (8, 12)], ratio)
+        _scale(changed, "<I", [8], 1.0 / ratio)
+    elif identifier == b"LIST" and body[:4] == b"adtl":
+        position = 4
+        while position + 8 <= len(body):
+            name, size = body[position : position + 4], struct.unpack_from("<I", body, position + 4)[0]
+            if name == b"ltxt" and size >= 20 and position + 8 + size <= len(body):
+                _scale(changed, "<I", [position + 12], ratio)
+            position += 8 + size + size % 2
+    return bytes(changed)
+
+
+def _scale(body: bytearray, code: str, places: list[int], ratio: float) -> None:
+    largest = 2 ** (8 * struct.calcsize(code)) - 1
+    for place in places:
+        struct.pack_into(code, body, place, min(round(struct.unpack_from(code, body, place)[0] * ratio), largest))
 
 
 def with_coding_history(bext: bytes, *, sample_rate: int, bits: int, channels: int) -> bytes:
@@ -109,3 +210,20 @@ def with_coding_history(bext: bytes, *, sample_rate: int, bits: int, channels: i
     mode = {1: "mono", 2: "stereo"}.get(channels, "multitrack")
     row = f"A=PCM,F={sample_rate},W={bits},M={mode},T=tapeemu\r\n".encode("ascii")
     return bext.rstrip(b"\0").ljust(_BEXT_FIXED, b"\0") + row
+
+
+def with_levels(bext: bytes, *, loudness_lufs: float, true_peak_dbtp: float) -> bytes:
+    """Broadcast extension whose loudness fields, where its version has them, tell the new audio.
+
+    Loudness range and the momentary and short-term maxima are not measured here and are marked so:
+    the figures of the input no longer hold.
+    """
+    if len(bext) < _BEXT_FIXED or struct.unpack_from("<H", bext, _BEXT_VERSION)[0] < 2:
+        return bext
+    changed = bytearray(bext)
+    figures = (loudness_lufs, math.nan, true_peak_dbtp, math.nan, math.nan)
+    for place, figure in enumerate(figures):
+        known = math.isfinite(figure) and round(100.0 * figure) > _SMALLEST_FIGURE
+        value = round(100.0 * figure) if known else _BEXT_NOT_MEASURED
+        struct.pack_into("<h", changed, _BEXT_LOUDNESS + 2 * place, value)
+    return bytes(changed)

@@ -1,0 +1,252 @@
+"""Files in the making: beside their target under a name of their own, renamed when they are whole.
+
+Whoever makes such a file holds a lock on it until the end. The system drops the lock when a process
+dies, however it dies, so that the next run can tell what was left behind from what is still being made.
+"""
+
+import contextlib
+import os
+import re
+import secrets
+import shutil
+from pathlib import Path
+from types import ModuleType
+
+from tapeemu.errors import OutputError
+
+fcntl: ModuleType | None
+try:
+    import fcntl
+except ImportError:  # not on Windows, where an open file cannot be removed anyway
+    fcntl = None
+
+__all__ = ["PartFile", "PartFolder", "reason", "sweep"]
+
+_NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
+
+
+def _new_name() -> str:
+    return f".tapeemu-{secrets.token_hex(8)}.part"
+
+
+def reason(error: BaseException) -> str:
+    """First line of a library's message, without the path it repeats and the closing full stop."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    text = str(error).splitlines()[0] if str(error) else type(error).__name__
+    return text.rpartition("': ")[2].rstrip(". ") or text
+
+
+def _lock(descriptor: int) -> bool | None:
+    """Take the lock: True if it is ours, False if another holds it, None where locks do not work."""
+    if fcntl is None:
+        return None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return None
+    return True
+
+
+def _still_there(path: Path, descriptor: int) -> bool:
+    try:
+        return os.path.samestat(path.stat(), os.fstat(descriptor))
+    except OSError:
+        return False
+
+
+def check_target(target: Path, *, overwrite: bool) -> None:
+    """Refuse a target that is a folder, that may not be replaced, or whose folder is not there.
+
+    Raises
+    ------
+    OutputError
+        Says which.
+    """
+    try:
+        there = os.path.lexists(target)
+        if target.is_dir():
+            raise OutputError(f"{target} is a folder, but must be the name of a file")
+        if there and not overwrite:
+            raise OutputError(f"{target} exists; choose another name or folder, or allow overwriting")
+        if not target.parent.is_dir():
+            raise OutputError(f"{target.parent} is not an existing folder; make it first")
+    except OutputError:
+        raise
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{target} is not a possible name ({reason(error)}); choose another") from None
+
+
+class PartFile:
+    """An empty file beside `target`, locked, that becomes the target when it is published.
+
+    Parameters
+    ----------
+    target : Path
+        What the file will be called.
+    overwrite : bool
+        Replace an existing target.
+
+    Attributes
+    ----------
+    path : Path
+        Where the file is now.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and may not be replaced, or its folder cannot be written to.
+    """
+
+    def __init__(self, target: Path, *, overwrite: bool) -> None:
+        self.target = target
+        self._overwrite = overwrite
+        check_target(target, overwrite=overwrite)
+        self._check_name()
+        while True:
+            self.path = target.with_name(_new_name())
+            try:
+                self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o666)
+            except OSError as error:
+                raise OutputError(
+                    f"{target.parent} cannot be written to ({reason(error)}); check its permissions and space, "
+                    "or choose another folder"
+                ) from None
+            if _lock(self._descriptor) is None or _still_there(self.path, self._descriptor):
+                return
+            os.close(self._descriptor)  # swept away between its making and its locking
+
+    def _check_name(self) -> None:
+        # The part's own name is short, so a name that the file system refuses must be found out now.
+        try:
+            os.lstat(self.target)
+        except FileNotFoundError:
+            return
+        except (OSError, ValueError) as error:
+            raise OutputError(f"{self.target} is not a possible name ({reason(error)}); choose another") from None
+
+    def publish(self) -> None:
+        """Give the file its name: on disk first, then in one step.
+
+        Raises
+        ------
+        OutputError
+            If that fails; the part is removed.
+        """
+        try:
+            os.fsync(self._descriptor)
+            if self._overwrite:
+                self.path.replace(self.target)
+            else:
+                self._take_free_name()
+            _sync_folder(self.target.parent)
+        except OSError as error:
+            self.discard()
+            raise OutputError(
+                f"{self.target} cannot be finished ({reason(error)}); check the space and permissions of its "
+                "folder"
+            ) from None
+        except BaseException:
+            self.discard()
+            raise
+        os.close(self._descriptor)
+
+    def _take_free_name(self) -> None:
+        # A link fails where a rename would silently replace what another process has made meanwhile.
+        try:
+            os.link(self.path, self.target)
+        except FileExistsError:
+            check_target(self.target, overwrite=False)
+            raise
+        except OSError:  # a file system without links
+            check_target(self.target, overwrite=False)
+            self.path.replace(self.target)
+        else:
+            self.path.unlink()
+
+    def discard(self) -> None:
+        """Remove the file."""
+        with contextlib.suppress(OSError):
+            self.path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            os.close(self._descriptor)
+
+
+class PartFolder:
+    """A locked folder for what a rendering of several files keeps until its end; removed on leaving."""
+
+    def __init__(self, parent: Path) -> None:
+        self.path = parent / _new_name()
+        self._descriptor: int | None = None
+        try:
+            self.path.mkdir()
+            if fcntl is not None:
+                self._descriptor = os.open(self.path, os.O_RDONLY)
+                _lock(self._descriptor)
+        except OSError as error:
+            raise OutputError(
+                f"{parent} cannot be written to ({reason(error)}); check its permissions and space, or choose "
+                "another folder"
+            ) from None
+
+    def __enter__(self) -> Path:
+        return self.path
+
+    def __exit__(self, *_: object) -> None:
+        shutil.rmtree(self.path, ignore_errors=True)
+        if self._descriptor is not None:
+            os.close(self._descriptor)
+
+
+def _sync_folder(folder: Path) -> None:
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    except OSError:  # some network file systems refuse; the rename stands all the same
+        return
+    finally:
+        os.close(descriptor)
+
+
+def sweep(folder: Path) -> int:
+    """Remove from a folder the parts that no living process is making.
+
+    Parameters
+    ----------
+    folder : Path
+        Looked through without its sub-folders; it need not exist.
+
+    Returns
+    -------
+    int
+        How many were removed.
+    """
+    removed = 0
+    try:
+        found = [entry for entry in os.scandir(folder) if _NAME.fullmatch(entry.name)]
+    except OSError:
+        return 0
+    for entry in found:
+        with contextlib.suppress(OSError):
+            if entry.is_symlink() or not (entry.is_file() or entry.is_dir()):
+                continue  # not ours: parts are never links
+            if fcntl is None:
+                Path(entry.path).unlink()
+                removed += 1
+                continue
+            descriptor = os.open(entry.path, os.O_RDONLY | os.O_NOFOLLOW)
+            try:
+                if not _lock(descriptor):
+                    continue
+                if entry.is_dir(follow_symlinks=False):
+                    shutil.rmtree(entry.path, ignore_errors=True)
+                else:
+                    Path(entry.path).unlink()
+                removed += 1
+            finally:
+                os.close(descriptor)
+    return removed
