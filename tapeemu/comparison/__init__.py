@@ -294,8 +294,14 @@ def compare(
     _check_size(audio, len(contenders), round(tail_seconds * rate))
 
     start_sample = round(start_seconds * rate)
+    dry_stem = Contender(label="dry stem", chain=Chain())
     raw = render_all(
-        audio, contenders, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
+        audio,
+        [dry_stem, *contenders],
+        sample_rate=rate,
+        tail_seconds=tail_seconds,
+        start_sample=start_sample,
+        jobs=jobs,
     )
     dry, *renders = equalised(raw, sample_rate=rate, true_peak_dbtp=true_peak_dbtp, jobs=jobs)
     del raw
@@ -357,7 +363,7 @@ def _on_another_tape(
     from joblib import Parallel, delayed
 
     others = [Contender(label=c.label, chain=on_another_tape(c.chain, seed)) for c in contenders]
-    _, *raw = render_all(
+    raw = render_all(
         audio, others, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
     )
     renders = [scaled_to(render, loudness_lufs) for render in raw]

@@ -93,16 +93,12 @@ def render_all(
     start_sample: int,
     jobs: int,
 ) -> list[Render]:
-    """Render a stem through every chain, several at once, and the stem itself through none.
-
-    The levels are still those that came out; the first render is the stem.
-    """
+    """Render a stem through every chain, several at once; the levels are still those that came out."""
     from joblib import Parallel, delayed
 
-    chains = [Contender(label="dry stem", chain=Chain()), *contenders]
     # Threads, because the compiled loops let go of the interpreter and the stem need not be copied.
     renders: list[Render] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(_render)(stem, contender, sample_rate, tail_seconds, start_sample) for contender in chains
+        delayed(_render)(stem, contender, sample_rate, tail_seconds, start_sample) for contender in contenders
     )
     longest = max(render.audio.shape[1] for render in renders)
     return [

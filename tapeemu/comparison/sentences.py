@@ -74,9 +74,7 @@ def _against(label: str, own: Figures, first_label: str, first: Figures, doubts:
         if phrases:
             said.append(f"{topic}: {_named(label)}, against {_named(first_label)}: {'; '.join(phrases)}.")
     if len(said) <= 1:
-        said.append(
-            f"{_named(label)} differs from {_named(first_label)} in no figure by more than its threshold and its doubt."
-        )
+        said.append(f"{_named(label)} differs from {_named(first_label)} in no figure beyond threshold and doubt.")
     return said
 
 
@@ -96,8 +94,8 @@ def _likeness(label: str, own: Figures, first_label: str) -> str:
         verdict = "alike, but not the same"
     side = "below" if null.value < 0.0 else "above"
     return (
-        f"{_named(label)} and {_named(first_label)} are {verdict}: their difference lies {abs(null.value):.1f} dB {side} the "
-        f"sound, their correlation is {correlation.value:.2f}."
+        f"{_named(label)} and {_named(first_label)} are {verdict}: their difference lies "
+        f"{abs(null.value):.1f} dB {side} the sound, their correlation is {correlation.value:.2f}."
     )
 
 
@@ -121,7 +119,8 @@ def _decay_with_level(label: str, own: Figures) -> list[str]:
         return []
     if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet):
         return []
-    said = f"{_named(label)}: the louder, the {'longer' if loud.value > quiet.value else 'shorter'} the early decay, EDT "
+    trend = "longer" if loud.value > quiet.value else "shorter"
+    said = f"{_named(label)}: the louder, the {trend} the early decay, EDT "
     said += ", ".join(
         f"{reading.value:.2f} s {_LEVEL_WORDS[name]}"
         for name in LEVEL_NAMES
