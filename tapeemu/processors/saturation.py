@@ -24,8 +24,7 @@ _SHAPE_FIELD = 22e3
 _FULL_SCALE_FIELD = 40e3
 _REVERSIBLE_SHARE = 0.17
 _MOL_RATIO = 0.03
-_LOOP_POINTS = 2048
-_LOOPS = 3
+_LOOP_POINTS = 1024
 
 
 def _decay_samples(level_db: float, high_pass_hz: float, sample_rate: float) -> int:
@@ -38,6 +37,11 @@ def _decay_samples(level_db: float, high_pass_hz: float, sample_rate: float) -> 
 def _blocker_keep(high_pass_hz: float, sample_rate: float) -> float:
     """Pole of the offset filter."""
     return math.exp(-2.0 * math.pi * high_pass_hz / sample_rate)
+
+
+def _blocker_level(keep: float) -> float:
+    """Factor that gives the offset filter a gain of 1 far above its corner."""
+    return 0.5 * (1.0 + keep)
 
 
 def _driven_sine(drive_db: float, level_dbfs: float, asymmetry_percent: float) -> tuple[float, float]:
@@ -91,9 +95,9 @@ class _DriveStream(Stream):
         self._kernels = kernels
         self._oversampler = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
         self.latency = self._oversampler.latency
-        self._gain, self._bias, self._scale = gain, bias, scale
         self._high_pass_hz = high_pass_hz
         self._keep = _blocker_keep(high_pass_hz, self.sample_rate)
+        self._gain, self._bias, self._scale = gain, bias, scale * _blocker_level(self._keep)
         self._offset = np.zeros((channels, 2))
 
     def advance(self, block: FloatArray) -> FloatArray:
@@ -223,18 +227,44 @@ def _reversible_share(bias_percent: float) -> float:
     return 1.0 - (1.0 - _REVERSIBLE_SHARE) * (1.0 - percent_to_ratio(bias_percent)) ** 2
 
 
-@lru_cache(maxsize=4096)
-def _loop_harmonics(field: float, reversible: float) -> tuple[float, float]:
-    """First and third harmonic amplitude of the magnetisation in a settled loop of a sine of that field."""
+def _half_loop(start: float, field: float, reversible: float) -> tuple[float, FloatArray]:
+    """Irreversible part at the end, and magnetisation on the way, from one peak of the field to the other.
+
+    `start` is the irreversible part at the negative peak. The field waits at both peaks, at the first
+    until the anhysteretic part has found its value, at the second until everything is out.
+    """
     from tapeemu.dsp.kernels import magnetisation as kernels
 
-    high = np.sin(2.0 * np.pi * np.arange(_LOOPS * _LOOP_POINTS) / _LOOP_POINTS)[None, None]
+    wait, lag = 8, 2
+    rise = -np.cos(np.pi * np.arange(_LOOP_POINTS + 1) / _LOOP_POINTS)
+    high = np.concatenate([np.full(wait, -1.0), rise, np.ones(wait)])[None, None]
     bent = np.zeros_like(high)
     scratch = [np.zeros((2, kernels.SCRATCH)) for _ in range(4)]
-    state, past = np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H))
-    kernels.magnetise(high, bent, 0, high.shape[2], 2, field, reversible, 1.0, state, past, *scratch)
-    spectrum = np.abs(np.fft.rfft(bent[0, 0, -_LOOP_POINTS:])) * 2.0 / _LOOP_POINTS
-    return float(spectrum[1]), float(spectrum[3])
+    state = np.array([[start, 0.0]])
+    past = np.full((1, kernels.HISTORY_H), -min(field, kernels.FIELD_LIMIT))
+    kernels.magnetise(high, bent, 0, high.shape[2], lag, field, reversible, 1.0, state, past, *scratch)
+    return float(state[0, 0]), bent[0, 0, wait + lag : wait + lag + _LOOP_POINTS]
+
+
+@lru_cache(maxsize=4096)
+def _loop_harmonics(field: float, reversible: float) -> tuple[float, float]:
+    """First and third harmonic amplitude of the magnetisation in the settled loop of a sine of that field.
+
+    The settled loop is symmetric: the way down mirrors the way up. So the start is solved for (secant
+    method) at which the end of the way up is its mirror image; the loop itself contains no time.
+    """
+    before, start = 0.0, -1e-6
+    miss_before = _half_loop(before, field, reversible)[0] + before
+    for _ in range(30):
+        end, rising = _half_loop(start, field, reversible)
+        miss = end + start
+        if abs(miss) < 1e-13 or miss == miss_before:
+            break
+        step = miss * (start - before) / (miss - miss_before)
+        before, miss_before, start = start, miss, start - step
+    turn = np.exp(1j * np.pi * np.arange(_LOOP_POINTS) / _LOOP_POINTS)
+    first, third = (abs(np.mean(rising * turn**order)) * 2.0 for order in (1, 3))
+    return float(first), float(third)
 
 
 @lru_cache(maxsize=256)
@@ -273,9 +303,9 @@ class _MagnetisationStream(Stream):
         self._oversampler = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
         # The solver looks one top-rate sample ahead; its lag is made a whole base-rate sample.
         self.latency = self._oversampler.latency + 1
-        self._field, self._reversible, self._gain = field, reversible, gain
         self._high_pass_hz = high_pass_hz
         self._keep = _blocker_keep(high_pass_hz, self.sample_rate)
+        self._field, self._reversible, self._gain = field, reversible, gain * _blocker_level(self._keep)
         self._offset = np.zeros((channels, 2))
         self._state = np.zeros((channels, 2))
         self._past = np.zeros((channels, magnetisation.HISTORY_H))
