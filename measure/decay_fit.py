@@ -218,7 +218,7 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
         if len(power) * envelope.step * envelope.bandwidth < 8.0 or len(power) < 32:
             break
         start = first * envelope.step - onset
-        smooth = max(1, round(4.0 * guard / envelope.step))
+        smooth = max(1, round(16.0 * guard / envelope.step))
         cap = _CAP * float(np.max(_block_means(power, max(1, len(power) // smooth))))
         if not cap > 0.0:
             break
