@@ -4,12 +4,21 @@ One module a command. None of them imports anything heavy before its command run
 at once.
 """
 
+import signal
 import sys
+from typing import Any
 
 import typer
 
 from tapeemu.cli import compare, demo, process, warm
-from tapeemu.cli.common import EXIT_INTERNAL, EXIT_INTERRUPTED, complain, exit_status, version_callback
+from tapeemu.cli.common import (
+    EXIT_INTERNAL,
+    EXIT_INTERRUPTED,
+    EXIT_USAGE,
+    complain,
+    exit_status,
+    version_callback,
+)
 from tapeemu.errors import TapeemuError
 
 __all__ = ["app", "main"]
@@ -39,16 +48,36 @@ app.command("compare")(compare.compare)
 app.command("warm")(warm.warm)
 
 
+def _interrupt(*_: Any) -> None:
+    raise KeyboardInterrupt
+
+
+def _explain_usage(error: Any) -> None:
+    """Print what is wrong with the command in one line; the help itself where no command was given."""
+    if type(error).__name__ == "NoArgsIsHelpError":
+        typer.echo(error.format_message())
+        return
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "tapeemu"
+    complain(f"{error.format_message().rstrip('.')}; '{command} --help' lists what there is")
+
+
 def main() -> None:
     """Run the command line and end the process with a status by class of error."""
+    # A request to end is handled like Ctrl-C: what is half-written is removed on the way out.
+    signal.signal(signal.SIGTERM, _interrupt)
     try:
-        app()
+        status = app(standalone_mode=False)
     except TapeemuError as error:
         complain(str(error))
         sys.exit(exit_status(error))
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, typer.Abort):
         complain("interrupted; no partial file was left")
         sys.exit(EXIT_INTERRUPTED)
     except Exception as error:  # the last line of defence: no traceback reaches a user
+        if hasattr(error, "format_message"):  # wrong usage, by whichever parser typer is built on
+            _explain_usage(error)
+            sys.exit(EXIT_USAGE)
         complain(f"internal error: {type(error).__name__}: {error}; please report it with the command you gave")
         sys.exit(EXIT_INTERNAL)
+    sys.exit(status if isinstance(status, int) else 0)

@@ -1,6 +1,7 @@
 """What all commands share: exit statuses, messages, chains from options, tables."""
 
 import json
+import sys
 import tomllib
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,12 +19,14 @@ if TYPE_CHECKING:
 __all__ = [
     "EXIT_INTERNAL",
     "EXIT_INTERRUPTED",
+    "EXIT_USAGE",
     "chain_from_options",
     "complain",
     "exit_status",
     "listen_to_compilation",
     "output_folder",
     "parse_value",
+    "printable",
     "show",
     "table",
     "version_callback",
@@ -52,8 +55,19 @@ def exit_status(error: TapeemuError) -> int:
 
 def complain(message: str) -> None:
     """Print a one-line message to standard error."""
-    line = " ".join(message.split())
-    typer.echo(f"tapeemu: {line}", err=True)
+    typer.echo(f"tapeemu: {printable(' '.join(message.split()))}", err=True)
+
+
+def printable(text: str) -> str:
+    """The same in one line, fit for any terminal: control characters and broken names are spelt out.
+
+    Names of files and presets come from anywhere and must not be able to move the cursor or break a line.
+    """
+    spelt = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii") for letter in text
+    )
+    encoding = sys.stdout.encoding or "utf-8"
+    return spelt.encode(encoding, "backslashreplace").decode(encoding)
 
 
 def version_callback(wanted: bool) -> None:
@@ -130,15 +144,17 @@ def show(renderable: Any) -> None:
     """Print a table (or anything rich can print) to standard output."""
     from rich.console import Console
 
-    console = Console()
-    if not console.is_terminal:
-        console = Console(width=160)
+    # File names stand in tables: they are text, never markup.
+    width = None if sys.stdout.isatty() else 160
+    console = Console(width=width, markup=False, emoji=False, highlight=False)
     console.print(renderable)
 
 
 def write_json(data: Any, path: Path | None = None) -> None:
     """Print JSON, or write it to a file."""
     text = json.dumps(data, indent=2, ensure_ascii=False, default=str)
+    # Names that are not valid text have lone surrogates, which JSON can only hold escaped.
+    text = "".join(f"\\u{ord(letter):04x}" if "\ud800" <= letter <= "\udfff" else letter for letter in text)
     if path is None:
         typer.echo(text)
     else:

@@ -1,22 +1,39 @@
 """``tapeemu process``: stems through a chain, into files."""
 
+import sys
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from tapeemu.cli.common import chain_from_options, listen_to_compilation, output_folder, show, table, write_json
+from tapeemu.cli.common import (
+    EXIT_INTERNAL,
+    chain_from_options,
+    complain,
+    exit_status,
+    listen_to_compilation,
+    printable,
+    show,
+    table,
+    write_json,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from tapeemu.render import RenderReport
+    from tapeemu.batch import BatchOutcome, BatchPlan, Item
+    from tapeemu.render import Progress, RenderReport
 
 __all__ = ["print_reports", "process"]
 
 
 def process(
-    stems: list[Path] = typer.Argument(..., metavar="STEM", help="Sound files to put through the chain."),
+    stems: list[str] = typer.Argument(
+        ...,
+        metavar="STEM",
+        help="Sound files, folders (with their sub-folders), or patterns such as 'takes/**/*.wav'.",
+    ),
     preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
     out: Path = typer.Option(..., "--out", "-o", help="Folder for the results; made if it is missing."),
     order: str | None = typer.Option(None, help="Stage names in the order wanted, joined by commas."),
@@ -32,12 +49,23 @@ def process(
     tail_level_db: float = typer.Option(-60.0, help="Level below the signal where a tail may end."),
     loudness_lufs: float | None = typer.Option(None, help="Bring each file to this integrated loudness."),
     true_peak_dbtp: float | None = typer.Option(None, help="Highest true peak; alone, bring it to this level."),
+    keep_balance: bool = typer.Option(
+        False,
+        "--keep-balance",
+        help="Reach loudness and true peak with the sum of the stems, by one gain for all.",
+    ),
     dither: bool = typer.Option(True, help="Triangular dither where samples become integers."),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
+    jobs: int = typer.Option(1, "--jobs", "-j", help="Files rendered at a time; 0 is one per core."),
+    cluster: str | None = typer.Option(None, help="Address of a dask scheduler that shall do the work."),
+    resume: bool = typer.Option(
+        False, "--resume", help="Leave alone what is finished and unchanged, by content and settings."
+    ),
     as_json: bool = typer.Option(False, "--json", help="Print the summary as JSON."),
 ) -> None:
     """Put stems through a chain of tape artefacts, all on the same tape."""
-    from tapeemu.render import Delivery, render_file, target_in
+    from tapeemu.batch import plan_batch, render_batch
+    from tapeemu.render import Delivery
 
     delivery = Delivery(
         container=container,
@@ -47,32 +75,93 @@ def process(
         tail_level_db=tail_level_db,
         loudness_lufs=loudness_lufs,
         true_peak_dbtp=true_peak_dbtp,
+        keep_balance=keep_balance,
         dither=dither,
         overwrite=overwrite,
     )
     chain = chain_from_options(preset, order=order, changes=changes)
-    output_folder(out)
+    plan = plan_batch(stems, out, delivery=delivery)
     listen_to_compilation()
-    reports = []
-    for stem in stems:
-        reports.append(
-            render_file(
-                stem,
-                chain,
-                target_in(out, stem, delivery),
-                delivery=delivery,
-                seed=seed,
-                start_seconds=start_seconds,
-            )
+    with ExitStack() as stack:
+        progress, finished = _progress(stack, plan, in_this_process=jobs == 1 and cluster is None)
+        outcome = render_batch(
+            plan,
+            chain,
+            delivery=delivery,
+            seed=seed,
+            start_seconds=start_seconds,
+            jobs=jobs,
+            cluster=cluster,
+            resume=resume,
+            progress=progress,
+            finished=finished,
         )
     if as_json:
-        write_json([report.to_dict() for report in reports])
+        write_json(_as_plain(outcome))
     else:
-        print_reports(reports)
+        print_reports(outcome.reports)
+        if outcome.skipped:
+            typer.echo(f"left alone, finished and unchanged: {len(outcome.skipped)}")
+    if outcome.failures:
+        _end_with_failures(outcome)
+
+
+def _progress(
+    stack: ExitStack, plan: "BatchPlan", *, in_this_process: bool
+) -> "tuple[Progress | None, Callable[[Item], None] | None]":
+    """A bar with the time left on standard error, if that is a terminal."""
+    if not sys.stderr.isatty():
+        return None, None
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    bar = stack.enter_context(
+        Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeRemainingColumn(elapsed_when_finished=True),
+            console=Console(stderr=True, markup=False, emoji=False, highlight=False),
+            transient=True,
+        )
+    )
+    files = bar.add_task("files", total=len(plan.items))
+    if not in_this_process:
+        return None, lambda item: bar.advance(files)
+    frames = bar.add_task("", total=None)
+
+    def of_one_file(source: Path, done: int, of: int) -> None:
+        bar.update(frames, description=printable(source.name)[:40], completed=done, total=of or None)
+
+    return of_one_file, lambda item: bar.advance(files)
+
+
+def _as_plain(outcome: "BatchOutcome") -> dict[str, Any]:
+    return {
+        "rendered": [report.to_dict() for report in outcome.reports],
+        "skipped": [{"source": str(item.source), "target": str(item.target)} for item in outcome.skipped],
+        "failed": [{"source": str(failure.source), "error": failure.message} for failure in outcome.failures],
+    }
+
+
+def _end_with_failures(outcome: "BatchOutcome") -> None:
+    """List what failed and end with the gravest status: internal, then output, input, usage."""
+    for failure in outcome.failures:
+        complain(printable(failure.message))
+    done = len(outcome.reports) + len(outcome.skipped)
+    total = done + len(outcome.failures)
+    if total > 1:
+        complain(f"{len(outcome.failures)} of {total} failed, {done} done")
+    statuses = {
+        EXIT_INTERNAL if failure.error is None else exit_status(failure.error) for failure in outcome.failures
+    }
+    raise typer.Exit(EXIT_INTERNAL if EXIT_INTERNAL in statuses else max(statuses))
 
 
 def print_reports(reports: "Sequence[RenderReport]") -> None:
     """Print what was done, a line a file, and what is common to all below."""
+    if not reports:
+        return
     listing = table(
         "Rendered",
         [
@@ -92,7 +181,7 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
     )
     for report in reports:
         listing.add_row(
-            str(report.target),
+            printable(str(report.target)),
             report.encoding,
             str(report.sample_rate),
             str(report.channels),
@@ -106,11 +195,13 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
             f"{report.times_real_time:.0f}",
         )
     show(listing)
-    if not reports:
-        return
     first = reports[0]
     tape = "as in the preset" if first.seed is None else str(first.seed)
-    typer.echo(f"tape (seed): {tape}; latency taken out: {first.latency_samples} samples; aligned with the input")
+    latencies = ", ".join(str(latency) for latency in sorted({report.latency_samples for report in reports}))
+    typer.echo(f"tape (seed): {tape}; latency taken out: {latencies} samples; aligned with the input")
     for stage in first.chain["stages"]:
         settings = ", ".join(f"{key} {value}" for key, value in stage.items() if key not in ("kind", "name"))
-        typer.echo(f"  {stage['name']} ({stage['kind']}): {settings or 'defaults'}")
+        typer.echo(printable(f"  {stage.get('name', stage['kind'])} ({stage['kind']}): {settings or 'defaults'}"))
+    for report in reports:
+        for note in report.notes:
+            typer.echo(printable(f"{report.target}: {note}"))
