@@ -12,6 +12,7 @@ Sources: counter-based mixing: Steele, Lea, Flood, "Fast splittable pseudorandom
 """
 
 import math
+import zlib
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -50,7 +51,7 @@ def stream_key(seed: int, *place: int | str) -> int:
     """64-bit key of one random part, from the seed and the part's name and number."""
     words = [seed & 0xFFFFFFFF, seed >> 32]
     for part in place:
-        words += [part] if isinstance(part, int) else [int.from_bytes(part.encode(), "little") % (1 << 32)]
+        words.append(part if isinstance(part, int) else zlib.crc32(part.encode()))
     return int(np.random.SeedSequence(words).generate_state(1, np.uint64)[0])
 
 
