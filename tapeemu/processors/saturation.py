@@ -239,10 +239,10 @@ def _half_loop(start: float, field: float, reversible: float) -> tuple[float, Fl
     rise = -np.cos(np.pi * np.arange(_LOOP_POINTS + 1) / _LOOP_POINTS)
     high = np.concatenate([np.full(wait, -1.0), rise, np.ones(wait)])[None, None]
     bent = np.zeros_like(high)
-    scratch = [np.zeros((2, kernels.SCRATCH)) for _ in range(4)]
+    scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
     state = np.array([[start, 0.0]])
     past = np.full((1, kernels.HISTORY_H), -min(field, kernels.FIELD_LIMIT))
-    kernels.magnetise(high, bent, 0, high.shape[2], lag, field, reversible, 1.0, state, past, *scratch)
+    kernels.magnetise(high, bent, 0, high.shape[2], lag, field, reversible, 1.0, state, past, scratch)
     return float(state[0, 0]), bent[0, 0, wait + lag : wait + lag + _LOOP_POINTS]
 
 
@@ -309,7 +309,7 @@ class _MagnetisationStream(Stream):
         self._offset = np.zeros((channels, 2))
         self._state = np.zeros((channels, 2))
         self._past = np.zeros((channels, magnetisation.HISTORY_H))
-        self._scratch = [np.zeros((2, magnetisation.SCRATCH)) for _ in range(4)]
+        self._scratch = np.zeros((2, magnetisation.ROWS, magnetisation.SCRATCH))
 
     def advance(self, block: FloatArray) -> FloatArray:
         over = self._oversampler
@@ -328,7 +328,7 @@ class _MagnetisationStream(Stream):
                 self._gain,
                 self._state,
                 self._past,
-                *self._scratch,
+                self._scratch,
             )
             over.fall(out, start, count)
         self._block_offset(out, self._keep, self._offset)

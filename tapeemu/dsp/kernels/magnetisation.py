@@ -12,7 +12,9 @@ fast. So what a solver must get right is where h turns, where y starts to follow
 between. Turning points are found by a cubic through four samples; the start is found inside the step;
 the integral is a Hermite quadrature of fourth order (both slopes and their derivatives), solved for its
 own end point by one Newton step. Because alpha is small, A is a Taylor polynomial around L(h), and L(h)
-needs no recursion: it is computed for many samples at once.
+needs no recursion: it is computed for many samples at once, as is all else that does not depend on y.
+
+Sums of products are written so that they can be fused in one way only, as in `oversampling`.
 """
 
 import math
@@ -27,36 +29,39 @@ KAPPA = 27e3 / 22e3
 FIELD_LIMIT = 40.0
 """Fields beyond this many a (880 kA/m, magnetised to 97.5 %) are held there."""
 
-BATCH = 768
+BATCH = 192
 HISTORY_H = 16
 """Top-rate samples handled at once, and kept from one batch to the next."""
 
 SPARE = HISTORY_H + BATCH
 SCRATCH = SPARE + 2
-"""Two places behind the batch, for steps in parts; length of the scratch arrays."""
+"""Two places behind the batch, for steps in parts; length of a row of scratch memory."""
+
+ROWS = 11
+FIELD, VALUE, SLOPE, CURVE = 0, 1, 2, 3
+MOVE, KEEP, FROM_OLD, FROM_NEW, BOW, EXTRA, PLAIN = 4, 5, 6, 7, 8, 9, 10
+"""Rows of scratch memory: field; Langevin function and derivatives; what `prepare` makes of each step."""
 
 _BETA = ALPHA / KAPPA
 _PER_KAPPA = 1.0 / KAPPA
-_THIRD, _SIXTH, _TWELFTH = 1.0 / 3.0, 1.0 / 6.0, 1.0 / 12.0
+_SIXTH, _TWELFTH = 1.0 / 6.0, 1.0 / 12.0
 _SERIES_BELOW = 0.5
 _LONGEST_STEP = 0.4
 _MOST_PARTS = 64
 
 
 @kernel()
-def tabulate(
-    first: int, count: int, h: FloatArray, value: FloatArray, slope: FloatArray, curve: FloatArray
-) -> None:
+def tabulate(first: int, count: int, work: FloatArray) -> None:
     """Langevin function ``coth x - 1/x`` of fields, its first derivative, and half its second.
 
-    Errors at most 1e-11, 1e-11 and 2e-9 for ``h[first : first + count]`` up to the field limit. Below 0.5
-    by the power series; above by exp(-2 x) from a Taylor polynomial squared six times, because a library
-    exponential cannot be computed in vectors. L' = 1 - L^2 - 2 L / x.
+    Errors at most 1e-11, 1e-11 and 2e-9 up to the field limit. Below 0.5 by the power series; above by
+    exp(-2 x) from a Taylor polynomial squared six times, because a library exponential cannot be computed
+    in vectors. L' = 1 - L^2 - 2 L / x.
     """
-    fields = h[first : first + count]
-    values = value[first : first + count]
-    slopes = slope[first : first + count]
-    curves = curve[first : first + count]
+    fields = work[FIELD, first : first + count]
+    values = work[VALUE, first : first + count]
+    slopes = work[SLOPE, first : first + count]
+    curves = work[CURVE, first : first + count]
     for k in range(count):
         x = fields[k]
         z = x * x
@@ -104,7 +109,111 @@ def tabulate(
 
 
 @kernel()
-def follow(
+def slope_at_start(before: float, h0: float, h1: float, after: float) -> float:
+    """Slope at h0 of the cubic through four equidistant samples, per sample."""
+    return (h1 - 0.5 * h0) - _SIXTH * (2.0 * before + after)
+
+
+@kernel()
+def turning_point(before: float, h0: float, h1: float, after: float) -> float:
+    """Extreme value between h0 and h1 of the cubic through four equidistant samples, or h1 if none."""
+    a1 = slope_at_start(before, h0, h1, after)
+    a2 = 0.5 * (before + h1) - h0
+    a3 = (after - before) * _SIXTH + 0.5 * (h0 - h1)
+    if -a1 * slope_at_start(after, h1, h0, before) >= 0.0:
+        return h1
+    root = math.sqrt(max(a2 * a2 - 3.0 * a1 * a3, 0.0))
+    q = -(a2 + root) if a2 >= 0.0 else root - a2
+    place = a1 / q
+    if not 0.0 <= place <= 1.0:
+        place = min(max(q / (3.0 * a3), 0.0), 1.0)
+    return h0 + place * (a1 + place * (a2 + place * a3))
+
+
+@kernel()
+def prepare(first: int, count: int, work: FloatArray) -> None:
+    """Coefficients of the steps that end at the given places, as far as they do not depend on y.
+
+    With ``u = |move| / kappa`` and signed gaps ``d = A - y``, the quadrature
+
+        y1 = y0 + u (d0 + d1) / 2 - u^2 (d0 - d1) / 12 + u move (A0' - A1') / 12
+
+    is linear in y1. Solved for it: ``y1 = KEEP y0 + FROM_OLD A0 + FROM_NEW A1 + BOW``; EXTRA weighs the
+    part of the equation that is quadratic in d. The slope of L stands in for that of A in the last term.
+    """
+    old_slopes = work[SLOPE, first - 1 : first - 1 + count]
+    new_slopes = work[SLOPE, first : first + count]
+    old_fields = work[FIELD, first - 1 : first - 1 + count]
+    new_fields = work[FIELD, first : first + count]
+    moves = work[MOVE, first : first + count]
+    keep = work[KEEP, first : first + count]
+    from_old = work[FROM_OLD, first : first + count]
+    from_new = work[FROM_NEW, first : first + count]
+    bow = work[BOW, first : first + count]
+    extra = work[EXTRA, first : first + count]
+    for k in range(count):
+        move = new_fields[k] - old_fields[k]
+        u = abs(move) * _PER_KAPPA
+        share = u * (_TWELFTH * u + 0.5)
+        solve = 1.0 / (share + 1.0)
+        older = u * (0.5 - _TWELFTH * u) * solve
+        newer = share * solve
+        moves[k] = move
+        from_old[k] = older
+        from_new[k] = newer
+        keep[k] = 1.0 - u * solve
+        bow[k] = move * _TWELFTH * u * (old_slopes[k] - new_slopes[k]) * solve
+        extra[k] = (0.5 * _BETA) * u * solve
+
+
+@kernel()
+def find_plain(first: int, count: int, work: FloatArray) -> None:
+    """Mark steps that are short and without a turning point by a number that is not negative."""
+    before = work[FIELD, first - 2 : first - 2 + count]
+    h0 = work[FIELD, first - 1 : first - 1 + count]
+    h1 = work[FIELD, first : first + count]
+    after = work[FIELD, first + 1 : first + 1 + count]
+    plain = work[PLAIN, first : first + count]
+    for k in range(count):
+        rising0 = slope_at_start(before[k], h0[k], h1[k], after[k])
+        rising1 = -slope_at_start(after[k], h1[k], h0[k], before[k])
+        plain[k] = -1.0 if abs(h1[k] - h0[k]) > _LONGEST_STEP else rising0 * rising1
+
+
+@kernel()
+def chase(
+    y0: float,
+    a0: float,
+    c: float,
+    v0: float,
+    v1: float,
+    s1: float,
+    q1: float,
+    keep: float,
+    from_old: float,
+    from_new: float,
+    bow: float,
+    extra: float,
+) -> tuple[float, float]:
+    """One step while y follows A: y and A at its end.
+
+    A1 is first taken to differ from L(h1) as A0 did from L(h0); y1 then gives m1, and m1 a better A1. Both
+    that gain and the quadratic and cubic terms of d / (kappa - alpha d) are added to the linear solution.
+    """
+    rough = v1 + (a0 - v0)
+    y1 = keep * y0 + (from_new * rough + (from_old * a0 + bow))
+    shift = ALPHA * (y1 + c * (rough - y1))
+    a1 = v1 + shift * (s1 + shift * q1)
+    gap0 = a0 - y0
+    gap1 = rough - y1
+    y1 = y1 + extra * (gap0 * abs(gap0) * (1.0 + _BETA * abs(gap0)))
+    y1 = y1 + extra * (gap1 * abs(gap1) * (1.0 + _BETA * abs(gap1)))
+    y1 = y1 + from_new * (a1 - rough)
+    return min(max(y1, min(y0, a1)), max(y0, a1)), a1
+
+
+@kernel()
+def hold(
     move: float,
     y0: float,
     a0: float,
@@ -114,120 +223,62 @@ def follow(
     v1: float,
     s1: float,
     q1: float,
-) -> tuple[float, float, float]:
-    """One step of the field by `move`, without a turning point: y, A and m at its end.
+) -> tuple[float, float]:
+    """One step that begins with y at rest: y and A at its end.
 
-    ``v, s, q`` are what `tabulate` gives for the two fields. Handed over one by one: arrays would cost
-    more than the step.
-
-    With ``u = |move| / kappa`` and signed gaps ``d = A - y``, the quadrature
-
-        y1 = y0 + u (d0 + d1) / 2 - u^2 (d0 - d1) / 12 + u move (A0' - A1') / 12
-
-    is linear in y1 and solved for it. Small terms are added to that solution: the quadratic and cubic
-    ones of d / (kappa - alpha d), and what A1 gains when m is known better.
+    If A passes y on the way, the place where it does is found on a parabola, and y follows from there.
     """
-    u = abs(move) * _PER_KAPPA
-    bow = move * _TWELFTH * u * (s0 - s1)
-    a1 = v1 + (a0 - v0)
+    rough = v1 + (a0 - v0)
+    shift = ALPHA * (y0 + c * (rough - y0))
+    a1 = v1 + shift * (s1 + shift * q1)
     gap0 = a0 - y0
-    held = move * gap0 <= 0.0
+    gap1 = a1 - y0
+    if move * gap1 <= 0.0:
+        return y0, a1
+    span = gap1 - gap0
+    start = -gap0 / span
+    arc = 0.5 * move * (s1 - s0)
+    start = min(max((arc * start * (1.0 - start) - gap0) / span, 0.0), 1.0)
+    left = 1.0 - start
+    u = abs(move) * _PER_KAPPA * left
     share = u * (0.5 + _TWELFTH * u)
-    y1 = y0
-    if not held:
-        solve = 1.0 / (1.0 + share)
-        y1 = y0 * (1.0 - share * 2.0 * solve + _SIXTH * u * u * solve)
-        y1 = y1 + solve * (share * a1 + u * (0.5 - _TWELFTH * u) * a0 + bow)
-        gap1 = a1 - y1
-        extra = gap0 * abs(gap0) * (1.0 + _BETA * abs(gap0)) + gap1 * abs(gap1) * (1.0 + _BETA * abs(gap1))
-        shift = ALPHA * ((1.0 - c) * y1 + c * a1)
-        better = v1 + shift * (s1 + shift * q1)
-        y1 = y1 + solve * (share * (better - a1) + (0.5 * _BETA) * u * extra)
-        a1 = better
-        y1 = min(max(y1, min(y0, a1)), max(y0, a1))
-    else:
-        shift = ALPHA * ((1.0 - c) * y0 + c * a1)
-        a1 = v1 + shift * (s1 + shift * q1)
-        gap1 = a1 - y0
-        if move * gap1 > 0.0:
-            span = gap1 - gap0
-            start = -gap0 / span
-            arc = 0.5 * move * (s1 - s0)
-            start = min(max((-gap0 + arc * start * (1.0 - start)) / span, 0.0), 1.0)
-            u = u * (1.0 - start)
-            share = u * (0.5 + _TWELFTH * u)
-            bow = bow * (1.0 - start) ** 3
-            y1 = y0 + (share * gap1 + bow) / (1.0 + share)
-            y1 = y1 + 0.5 * _BETA * u * (a1 - y1) * abs(a1 - y1) / (1.0 + share)
-            y1 = min(max(y1, min(y0, a1)), max(y0, a1))
-    return y1, a1, (1.0 - c) * y1 + c * a1
+    bow = move * _TWELFTH * u * left * left * (s0 - s1)
+    y1 = y0 + (share * gap1 + bow) / (1.0 + share)
+    y1 = y1 + 0.5 * _BETA * u * (a1 - y1) * abs(a1 - y1) / (1.0 + share)
+    return min(max(y1, min(y0, a1)), max(y0, a1)), a1
 
 
 @kernel()
-def follow_far(
-    h0: float,
-    h1: float,
-    y0: float,
-    a0: float,
-    c: float,
-    h: FloatArray,
-    value: FloatArray,
-    slope: FloatArray,
-    curve: FloatArray,
-) -> tuple[float, float, float]:
-    """A step of any length, cut into parts that `follow` can take, in the two spare places."""
+def follow_far(h1: float, y: float, a: float, c: float, work: FloatArray) -> tuple[float, float]:
+    """A step of any length from the field in the spare place to `h1`, in parts; leaves `h1` there."""
+    h0 = work[FIELD, SPARE]
     parts = min(int(abs(h1 - h0) * (1.0 / _LONGEST_STEP)) + 1, _MOST_PARTS)
-    y, a, m = y0, a0, 0.0
-    h[SPARE] = h0
+    old, new = SPARE, SPARE + 1
     for part in range(1, parts + 1):
-        h[SPARE + 1] = h1 if part == parts else h0 + (h1 - h0) * part / parts
-        tabulate(SPARE, 2, h, value, slope, curve)
-        move = h[SPARE + 1] - h[SPARE]
-        v0, s0 = value[SPARE], slope[SPARE]
-        y, a, m = follow(move, y, a, c, v0, s0, value[SPARE + 1], slope[SPARE + 1], curve[SPARE + 1])
-        h[SPARE] = h[SPARE + 1]
-    return y, a, m
+        work[FIELD, new] = h1 if part == parts else h0 + (h1 - h0) * part / parts
+        tabulate(new, 1, work)
+        prepare(new, 1, work)
+        v0, v1, s1, q1 = work[VALUE, old], work[VALUE, new], work[SLOPE, new], work[CURVE, new]
+        if work[MOVE, new] * (a - y) > 0.0:
+            keep, from_old, from_new = work[KEEP, new], work[FROM_OLD, new], work[FROM_NEW, new]
+            y, a = chase(y, a, c, v0, v1, s1, q1, keep, from_old, from_new, work[BOW, new], work[EXTRA, new])
+        else:
+            y, a = hold(work[MOVE, new], y, a, c, v0, work[SLOPE, old], v1, s1, q1)
+        work[FIELD, old], work[VALUE, old] = work[FIELD, new], v1
+        work[SLOPE, old], work[CURVE, old] = s1, q1
+    return y, a
 
 
 @kernel()
-def follow_round(
-    h0: float,
-    turn: float,
-    h1: float,
-    y: float,
-    a: float,
-    c: float,
-    at: int,
-    h: FloatArray,
-    value: FloatArray,
-    slope: FloatArray,
-    curve: FloatArray,
-) -> tuple[float, float, float]:
-    """A step from field ``at - 1`` to field `at` by way of a turning point, or a long one without."""
-    if turn == h1 or abs(turn - h0) > _LONGEST_STEP or abs(h1 - turn) > _LONGEST_STEP:
-        y, a, _ = follow_far(h0, turn, y, a, c, h, value, slope, curve)
-        return follow_far(turn, h1, y, a, c, h, value, slope, curve)
-    h[SPARE] = turn
-    tabulate(SPARE, 1, h, value, slope, curve)
-    v, s, q = value[SPARE], slope[SPARE], curve[SPARE]
-    y, a, _ = follow(turn - h0, y, a, c, value[at - 1], slope[at - 1], v, s, q)
-    return follow(h1 - turn, y, a, c, v, s, value[at], slope[at], curve[at])
-
-
-@kernel()
-def turning_point(before: float, h0: float, h1: float, after: float) -> float:
-    """Extreme value between h0 and h1 of the cubic through four equidistant samples, or h1 if none."""
-    a1 = h1 - 0.5 * h0 - before * _THIRD - after * _SIXTH
-    a2 = 0.5 * (before + h1) - h0
-    a3 = (after - before) * _SIXTH + 0.5 * (h0 - h1)
-    if a1 * (a1 + 2.0 * a2 + 3.0 * a3) >= 0.0:
-        return h1
-    root = math.sqrt(max(a2 * a2 - 3.0 * a1 * a3, 0.0))
-    q = -(a2 + root) if a2 >= 0.0 else root - a2
-    place = a1 / q
-    if not 0.0 <= place <= 1.0:
-        place = min(max(q / (3.0 * a3), 0.0), 1.0)
-    return h0 + place * (a1 + place * (a2 + place * a3))
+def follow_round(at: int, y: float, a: float, c: float, work: FloatArray) -> tuple[float, float]:
+    """A step from field ``at - 1`` to field `at` by way of a turning point, if there is one, or a long one."""
+    h1 = work[FIELD, at]
+    work[FIELD, SPARE], work[VALUE, SPARE] = work[FIELD, at - 1], work[VALUE, at - 1]
+    work[SLOPE, SPARE], work[CURVE, SPARE] = work[SLOPE, at - 1], work[CURVE, at - 1]
+    turn = turning_point(work[FIELD, at - 2], work[FIELD, at - 1], h1, work[FIELD, at + 1])
+    if turn != h1:
+        y, a = follow_far(turn, y, a, c, work)
+    return follow_far(h1, y, a, c, work)
 
 
 @kernel()
@@ -239,20 +290,23 @@ def load_fields(
     lag: int,
     field: float,
     past: FloatArray,
-    h: FloatArray,
-    value: FloatArray,
-    slope: FloatArray,
-    curve: FloatArray,
+    work: FloatArray,
 ) -> None:
-    """Put a batch of one channel's fields in time order behind the last ones, and tabulate them."""
+    """Put a batch of one channel's fields in time order behind the last ones, and all that they determine."""
     rows = high.shape[1]
     for k in range(HISTORY_H):
-        h[k] = past[channel, k]
+        work[FIELD, k] = past[channel, k]
     for row in range(rows):
         for i in range(width):
             raw = field * high[channel, row, start + i]
-            h[HISTORY_H + rows * i + row] = min(max(raw, -FIELD_LIMIT), FIELD_LIMIT)
-    tabulate(HISTORY_H - lag - 1, width * rows + 1, h, value, slope, curve)
+            work[FIELD, HISTORY_H + rows * i + row] = min(max(raw, -FIELD_LIMIT), FIELD_LIMIT)
+    first = HISTORY_H - lag
+    count = width * rows
+    tabulate(first - 1, count + 1, work)
+    prepare(first, count, work)
+    find_plain(first, count, work)
+    for k in range(HISTORY_H):
+        past[channel, k] = work[FIELD, count + k]
 
 
 @kernel()
@@ -267,15 +321,12 @@ def magnetise(
     gain: float,
     state: FloatArray,
     past: FloatArray,
-    h: FloatArray,
-    value: FloatArray,
-    slope: FloatArray,
-    curve: FloatArray,
+    work: FloatArray,
 ) -> None:
     """Field from `high`, magnetisation into `bent`, `lag` (2 to 12) top-rate samples late.
 
     Two channels are stepped in turn, because one step waits for the one before and a processor can do two
-    such chains in the time of one. The last of an odd number is paired with itself.
+    such chains in the time of one. The last of an odd number is stepped beside a copy of itself.
 
     Parameters
     ----------
@@ -287,43 +338,89 @@ def magnetise(
         Field per input, reversible share, output per magnetisation.
     state, past : arrays, shape (channels, 2) and (channels, HISTORY_H)
         y and A; and the last fields.
-    h, value, slope, curve : arrays, shape (2, SCRATCH)
+    work : array, shape (2, ROWS, SCRATCH)
         Scratch.
     """
     rows = high.shape[1]
     span = BATCH // rows
-    ha, va, sa, qa = h[0], value[0], slope[0], curve[0]
-    hb, vb, sb, qb = h[1], value[1], slope[1], curve[1]
+    wa = work[0]
+    wb = work[1]
     for first in range(0, high.shape[0], 2):
         second = min(first + 1, high.shape[0] - 1)
         ya, aa = state[first, 0], state[first, 1]
         yb, ab = state[second, 0], state[second, 1]
         for start in range(0, count, span):
             width = min(span, count - start)
-            load_fields(high, first, start, width, lag, field, past, ha, va, sa, qa)
-            load_fields(high, second, start, width, lag, field, past, hb, vb, sb, qb)
+            load_fields(high, first, start, width, lag, field, past, wa)
+            if second != first:
+                load_fields(high, second, start, width, lag, field, past, wb)
+            else:
+                for row in range(ROWS):
+                    for k in range(SCRATCH):
+                        wb[row, k] = wa[row, k]
             at = HISTORY_H - lag
             for i in range(width):
                 for row in range(rows):
-                    h0, h1 = ha[at - 1], ha[at]
-                    turn = turning_point(ha[at - 2], h0, h1, ha[at + 1])
-                    if turn == h1 and abs(h1 - h0) <= _LONGEST_STEP:
-                        v0, s0 = va[at - 1], sa[at - 1]
-                        ya, aa, ma = follow(h1 - h0, ya, aa, c, v0, s0, va[at], sa[at], qa[at])
+                    if wa[PLAIN, at] < 0.0:
+                        ya, aa = follow_round(at, ya, aa, c, wa)
+                    elif wa[MOVE, at] * (aa - ya) > 0.0:
+                        ya, aa = chase(
+                            ya,
+                            aa,
+                            c,
+                            wa[VALUE, at - 1],
+                            wa[VALUE, at],
+                            wa[SLOPE, at],
+                            wa[CURVE, at],
+                            wa[KEEP, at],
+                            wa[FROM_OLD, at],
+                            wa[FROM_NEW, at],
+                            wa[BOW, at],
+                            wa[EXTRA, at],
+                        )
                     else:
-                        ya, aa, ma = follow_round(h0, turn, h1, ya, aa, c, at, ha, va, sa, qa)
-                    bent[first, row, offset + start + i] = gain * ma
-                    h0, h1 = hb[at - 1], hb[at]
-                    turn = turning_point(hb[at - 2], h0, h1, hb[at + 1])
-                    if turn == h1 and abs(h1 - h0) <= _LONGEST_STEP:
-                        v0, s0 = vb[at - 1], sb[at - 1]
-                        yb, ab, mb = follow(h1 - h0, yb, ab, c, v0, s0, vb[at], sb[at], qb[at])
+                        ya, aa = hold(
+                            wa[MOVE, at],
+                            ya,
+                            aa,
+                            c,
+                            wa[VALUE, at - 1],
+                            wa[SLOPE, at - 1],
+                            wa[VALUE, at],
+                            wa[SLOPE, at],
+                            wa[CURVE, at],
+                        )
+                    if wb[PLAIN, at] < 0.0:
+                        yb, ab = follow_round(at, yb, ab, c, wb)
+                    elif wb[MOVE, at] * (ab - yb) > 0.0:
+                        yb, ab = chase(
+                            yb,
+                            ab,
+                            c,
+                            wb[VALUE, at - 1],
+                            wb[VALUE, at],
+                            wb[SLOPE, at],
+                            wb[CURVE, at],
+                            wb[KEEP, at],
+                            wb[FROM_OLD, at],
+                            wb[FROM_NEW, at],
+                            wb[BOW, at],
+                            wb[EXTRA, at],
+                        )
                     else:
-                        yb, ab, mb = follow_round(h0, turn, h1, yb, ab, c, at, hb, vb, sb, qb)
-                    bent[second, row, offset + start + i] = gain * mb
+                        yb, ab = hold(
+                            wb[MOVE, at],
+                            yb,
+                            ab,
+                            c,
+                            wb[VALUE, at - 1],
+                            wb[SLOPE, at - 1],
+                            wb[VALUE, at],
+                            wb[SLOPE, at],
+                            wb[CURVE, at],
+                        )
+                    bent[first, row, offset + start + i] = gain * (ya + c * (aa - ya))
+                    bent[second, row, offset + start + i] = gain * (yb + c * (ab - yb))
                     at += 1
-            for k in range(HISTORY_H):
-                past[first, k] = ha[width * rows + k]
-                past[second, k] = hb[width * rows + k]
         state[first, 0], state[first, 1] = ya, aa
         state[second, 0], state[second, 1] = yb, ab
