@@ -30,7 +30,7 @@ ComplexArray = npt.NDArray[np.complex128]
 Response = Callable[[FloatArray], npt.NDArray[np.complex128] | FloatArray]
 
 _MOST_LINES = 16
-_SIGNIFICANCE = 25.0
+_SIGNIFICANCE = 32.0
 _DUST = 2e-6
 _ROUNDING = 1e-11
 
@@ -179,9 +179,9 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
 
     Notes
     -----
-    A line is a bin of the Hann-windowed spectrum that stands 25 times (14 dB) above the power of its
-    neighbourhood, taken as the median over a dozen bins on either side: of 10,000 bins of noise one in ten
-    million does. All lines are then fitted together by least squares in amplitude, phase and frequency
+    A line is a bin of the Hann-windowed spectrum that stands 32 times (15 dB) above the power of its
+    neighbourhood, taken from the median over 16 bins on either side. Of 3000 series of noise with 1400 bins each
+    none held one. All lines are then fitted together by least squares in amplitude, phase and frequency
     (Gauss-Newton), and the search goes on in the remainder.
     """
     from scipy import fft
@@ -305,7 +305,7 @@ def _peaks(
     last = min(power.size - 2, math.floor(highest_hz / bin_hz))
     if last <= first:
         return []
-    width = round(12 * bins_a_period)
+    width = round(16 * bins_a_period)
     floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
     at = np.arange(first, last + 1)
     top = (power[at] > power[at - 1]) & (power[at] >= power[at + 1]) & (power[at] > _SIGNIFICANCE * floor[at])
@@ -328,47 +328,61 @@ def _fit(
     series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray
 ) -> tuple[FloatArray, FloatArray, ComplexArray]:
     """Least squares of straight line and lines of known frequency: rest, (mean, slope), amplitudes."""
-    matrix = _columns(centred, rate, rates)
-    solution = _solve(matrix, series)
-    rest = series - matrix @ solution
+    rows = _rows(centred, rate, rates)
+    solution = _solve(rows, series)
     amplitudes = solution[2 : 2 + rates.size] - 1j * solution[2 + rates.size :]
-    return rest, solution[:2], amplitudes
+    return series - _combined(solution, rows), solution[:2], amplitudes
 
 
 def _newton(series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray) -> tuple[FloatArray, float]:
     """One Gauss-Newton step of the frequencies: new frequencies and the largest move."""
     lines = rates.size
-    matrix = _columns(centred, rate, rates)
-    solution = _solve(matrix, series)
-    rest = series - matrix @ solution
+    rows = _rows(centred, rate, rates)
+    solution = _solve(rows, series)
+    rest = series - _combined(solution, rows)
     # The derivative by frequency turns cosine into -2 pi t sine; about the middle of the series it is nearly
     # orthogonal to the rest.
-    cosine, sine = matrix[:, 2 : 2 + lines], matrix[:, 2 + lines :]
-    slope = 2.0 * np.pi * centred[:, None] * (solution[2 + lines :] * cosine - solution[2 : 2 + lines] * sine)
-    step = _solve(np.concatenate([matrix, slope], axis=1), rest)[-lines:]
+    cosine, sine = rows[2 : 2 + lines], rows[2 + lines :]
+    slopes = 2.0 * np.pi * centred * (solution[2 + lines :, None] * cosine - solution[2 : 2 + lines, None] * sine)
+    step = _solve(np.concatenate([rows, slopes]), rest)[-lines:]
     limit = 0.5 * rate / series.size
     step = np.clip(step, -limit, limit)
     return rates + step, float(np.max(np.abs(step)))
 
 
-def _columns(centred: FloatArray, rate: float, rates: FloatArray) -> FloatArray:
-    matrix = np.empty((centred.size, 2 + 2 * rates.size), order="F")
-    matrix[:, 0] = 1.0
-    matrix[:, 1] = centred
+def _rows(centred: FloatArray, rate: float, rates: FloatArray) -> FloatArray:
+    """Base functions, one a row: constant, time, cosines, sines."""
+    rows = np.empty((2 + 2 * rates.size, centred.size))
+    rows[0] = 1.0
+    rows[1] = centred
     for index, frequency in enumerate(rates):
         turning = _oscillation(frequency / rate, centred.size)
-        matrix[:, 2 + index] = turning.real
-        matrix[:, 2 + rates.size + index] = turning.imag
-    return matrix
+        rows[2 + index] = turning.real
+        rows[2 + rates.size + index] = turning.imag
+    return rows
 
 
-def _solve(matrix: FloatArray, target: FloatArray) -> FloatArray:
-    """Least squares through scaled normal equations; columns that nearly coincide share their part."""
-    scale = np.sqrt(np.einsum("ij,ij->j", matrix, matrix))
+def _combined(weights: FloatArray, rows: FloatArray) -> FloatArray:
+    total = np.zeros(rows.shape[1])
+    for weight, row in zip(weights, rows, strict=True):
+        total += weight * row
+    return total
+
+
+def _solve(rows: FloatArray, target: FloatArray) -> FloatArray:
+    """Least squares through scaled normal equations; rows that nearly coincide share their part."""
+    count = rows.shape[0]
+    extended = np.concatenate([rows, target[None, :]])
+    # In pieces that the linear algebra library does not spread over threads: where other work keeps the
+    # processors busy, waiting for them takes a hundred times as long as the products.
+    piece = max(16, 200_000 // (count * (count + 1)))
+    products = np.zeros((count, count + 1))
+    for start in range(0, target.size, piece):
+        products += rows[:, start : start + piece] @ extended[:, start : start + piece].T
+    scale = np.sqrt(np.diag(products))
     scale[scale == 0.0] = 1.0
-    normal = (matrix.T @ matrix) / np.outer(scale, scale)
-    right = (matrix.T @ target) / scale
-    return np.asarray(np.linalg.lstsq(normal, right, rcond=1e-12)[0] / scale)
+    normal = products[:, :-1] / np.outer(scale, scale)
+    return np.asarray(np.linalg.lstsq(normal, products[:, -1] / scale, rcond=1e-12)[0] / scale)
 
 
 def _oscillation(cycles_a_point: float, count: int) -> ComplexArray:

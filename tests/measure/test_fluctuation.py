@@ -34,12 +34,12 @@ def test_lines_come_strongest_first() -> None:
     assert [round(line.rate_hz) for line in split.lines] == [20, 50, 3]
 
 
-@given(st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
-def test_noise_holds_no_lines(seed: int) -> None:
-    """14 dB above the neighbourhood: one bin of noise in ten million."""
-    noise = np.random.default_rng(seed).standard_normal(6000)
-    assert decompose(noise, RATE, highest_hz=240).lines == ()
+@pytest.mark.parametrize("first", [0, 100])
+def test_noise_holds_no_lines(first: int) -> None:
+    """15 dB above the neighbourhood: fewer than one series of 3000 has a bin like that by chance."""
+    for seed in range(first, first + 40):
+        noise = np.random.default_rng(seed).standard_normal(6000)
+        assert decompose(noise, RATE, highest_hz=240).lines == ()
 
 
 @given(
