@@ -1,9 +1,10 @@
 """Distortion and decay of systems in which reverberation, drive and an unsteady tape meet.
 
-Behind a reverb a single tone says little: the gain at the tone and at each harmonic is that of a random
-place in the reverb's response, which scatters by 5.6 dB. So powers are averaged over several tones spread
-over an octave, and the scatter between them becomes the uncertainty. Lines are taken as the power in a band,
-for wow, flutter and amplitude fluctuation smear them.
+With a reverb in the system a single tone says little: the gain at the tone and at each harmonic is that of
+a random place in the reverb's response, which scatters by 5.6 dB. So the tone glides slowly through an
+octave, past hundreds of such places, and powers are averaged over the glide; the scatter between its parts
+becomes the uncertainty. Lines are taken as the power in a band that moves along, for reverberation, wow and
+flutter smear them.
 """
 
 import math
@@ -25,18 +26,21 @@ __all__ = ["AverageDistortion", "average_distortion", "middle_decay", "pink_burs
 _CENTRE_HZ = 1000.0
 _OCTAVES = 1.0
 _FADE_SECONDS = 0.01
+_FRAME_SECONDS = 0.17
 _LAST_HARMONIC = 5
-# Half widths of the bands, as shares of the tone and of the distance between two tones: room for sidebands of
-# 0.2 f from flutter, and for none of a neighbour.
-_TONE_SHARE = 0.2
+_PARTS = 20
+# Two tones stand this far apart, as a share of their mean: so far that the reverberation of the lower one, left
+# behind by the glide, has died away where it would fall into the band of a product.
+_PAIR_DISTANCE = 0.24
+# Half widths of the bands, as shares of the tone and of that distance.
+_TONE_SHARE = 0.4
 _PAIR_SHARE = 0.3
-_PAIR_DISTANCE = 0.16  # of the centre frequency
 _MIDDLE_HZ = (500.0, 1000.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AverageDistortion:
-    """Distortion averaged over tones.
+    """Distortion averaged over an octave.
 
     Attributes
     ----------
@@ -60,9 +64,8 @@ def average_distortion(
     sample_rate: float,
     *,
     level_dbfs: float = -18.0,
-    tones: int = 12,
+    glide_seconds: float = 10.0,
     settle_seconds: float = 1.0,
-    window_seconds: float = 0.5,
 ) -> AverageDistortion:
     """Measure harmonic and intermodulation distortion of a system that may reverberate and flutter.
 
@@ -74,17 +77,16 @@ def average_distortion(
         Samples per second, 16 kHz or more, so that five harmonics fit.
     level_dbfs : float
         Level of the tone; two tones have the same peak as one.
-    tones : int
-        Number of tones, spread evenly on a logarithmic scale over the octave around 1 kHz; two or more.
+    glide_seconds : float
+        How long the tone takes through the octave around 1 kHz, 4 s or more; three to four decay times of
+        a reverb keep what it holds back out of the bands of the products.
     settle_seconds : float
-        How long each tone sounds before it is read: a reverb's decay time.
-    window_seconds : float
-        How long it is read.
+        How long the glide has been under way before it is read.
 
     Returns
     -------
     AverageDistortion
-        Ratios of powers averaged over the tones; the uncertainty is the jackknife's over the tones.
+        Ratios of powers averaged over the glide; the uncertainty is the jackknife's over twenty parts of it.
 
     Raises
     ------
@@ -93,50 +95,45 @@ def average_distortion(
 
     Notes
     -----
-    THD_F and the third-order difference-frequency distortion are those of IEC 60268-3 for a system whose gain
-    is the same at all lines; averaging powers over tones is this project's own protocol (no source). Band
-    powers count noise and what the fluctuation adds between the lines as distortion.
+    THD_F and difference-frequency distortion are those of IEC 60268-3 for a system whose gain is the same at
+    all lines; the glide and the averaging of powers are this project's own protocol (no source). Band powers
+    count noise, and what fluctuation adds far from the lines, as distortion.
     """
     rate = check_rate(sample_rate)
-    if isinstance(tones, bool) or not isinstance(tones, int) or tones < 2:
-        raise MeasureError(f"tones is {tones!r}, but must be a whole number of 2 or more: they are averaged over")
-    if not (settle_seconds >= 0.0 and window_seconds >= 0.2 and math.isfinite(settle_seconds + window_seconds)):
+    if not (settle_seconds >= 0.0 and glide_seconds >= 4.0 and math.isfinite(settle_seconds + glide_seconds)):
         raise MeasureError(
-            f"settle_seconds is {settle_seconds!r} and window_seconds {window_seconds!r}, but the first must not "
-            "be negative and the second at least 0.2"
+            f"settle_seconds is {settle_seconds!r} and glide_seconds {glide_seconds!r}, but the first must not be "
+            "negative and the second at least 4"
         )
     if rate < 16_000.0:
         raise MeasureError(f"sample_rate is {rate:g} Hz, but the fifth harmonic needs 16,000 Hz or more")
     under_test = as_system(system)
-    places = np.exp2(_OCTAVES * (np.arange(tones) + 0.5) / tones - 0.5 * _OCTAVES)
-    frequencies = np.asarray(_CENTRE_HZ * places, dtype=np.float64)
-    held, read = round((settle_seconds + window_seconds) * rate), round(window_seconds * rate)
     conditions: dict[str, Condition] = {
         "level_dbfs": float(level_dbfs),
-        "tones": tones,
-        "tones_hz": f"{frequencies[0]:.0f} to {frequencies[-1]:.0f}",
+        "glide_hz": f"{_frequency(0.0, glide_seconds):.0f} to {_frequency(glide_seconds, glide_seconds):.0f}",
+        "glide_seconds": float(glide_seconds),
         "settle_seconds": float(settle_seconds),
-        "window_seconds": float(window_seconds),
         "sample_rate_hz": rate,
     }
-    single = [np.array([frequency]) for frequency in frequencies]
-    pairs = [np.array([f * (1.0 - 0.5 * _PAIR_DISTANCE), f * (1.0 + 0.5 * _PAIR_DISTANCE)]) for f in frequencies]
     amplitude = 10.0 ** (level_dbfs / 20.0)
-    recorded = [
-        drive(under_test, amplitude * _sequence(lines, held, rate), rate).reshape(tones, held)[:, held - read :]
-        for lines in (single, pairs)
-    ]
-    harmonics = np.array(
-        [_harmonic_powers(y, float(f[0]), rate) for y, f in zip(recorded[0], single, strict=True)]
-    )
-    products = np.array([_product_powers(y, f, rate) for y, f in zip(recorded[1], pairs, strict=True)])
+    single, pair = (1.0,), (1.0 - 0.5 * _PAIR_DISTANCE, 1.0 + 0.5 * _PAIR_DISTANCE)
+    harmonics = [float(order) for order in range(2, _LAST_HARMONIC + 1)]
+    products = [_PAIR_DISTANCE, 2.0 * pair[0] - pair[1], 2.0 * pair[1] - pair[0]]
+    powers = []
+    for lines, wanted, width in (
+        (single, harmonics, _TONE_SHARE),
+        (pair, products, _PAIR_SHARE * _PAIR_DISTANCE),
+    ):
+        signal = amplitude * _glide(lines, glide_seconds, settle_seconds, rate)
+        recorded = drive(under_test, signal, rate)[round(settle_seconds * rate) :]
+        powers.append(_line_powers(recorded, rate, glide_seconds, lines, wanted, width))
     return AverageDistortion(
-        thd=_ratio("total harmonic distortion", harmonics, "THD_F, harmonics 2 to 5, averaged", conditions),
+        thd=_ratio("total harmonic distortion", powers[0], "THD_F, harmonics 2 to 5, gliding tone", conditions),
         imd=_ratio(
             "intermodulation distortion",
-            products,
-            "difference frequency, orders 2 and 3, averaged",
-            {**conditions, "distance_hz": "0.16 of the mean frequency"},
+            powers[1],
+            "difference frequency, orders 2 and 3, gliding tones",
+            {**conditions, "distance": f"{_PAIR_DISTANCE:g} of the mean frequency"},
         ),
     )
 
@@ -238,40 +235,40 @@ def _mean(readings: list[Reading], name: str) -> Reading:
     )
 
 
-def _sequence(tones: list[FloatArray], held: int, rate: float) -> FloatArray:
-    """Tones (or pairs of them) one after the other, each of peak 1 at most and with soft edges."""
-    time = np.arange(held) / rate
+def _frequency(seconds: Any, glide_seconds: float) -> Any:
+    """Frequency at a time after the reading begins."""
+    return _CENTRE_HZ * np.exp2(_OCTAVES * (np.asarray(seconds) / glide_seconds - 0.5))
+
+
+def _glide(lines: tuple[float, ...], glide_seconds: float, settle_seconds: float, rate: float) -> FloatArray:
+    """Tones at given multiples of a gliding frequency; their sum reaches 1."""
+    time = np.arange(round((settle_seconds + glide_seconds) * rate)) / rate - settle_seconds
+    # The integral of the frequency.
+    cycles = _frequency(time, glide_seconds) * glide_seconds / (_OCTAVES * math.log(2.0))
+    sound = np.mean([np.sin(2.0 * np.pi * line * cycles) for line in lines], axis=0)
     fade = max(round(_FADE_SECONDS * rate), 1)
-    edge = np.minimum(1.0, (np.minimum(np.arange(held), np.arange(held)[::-1]) + 0.5) / fade)
-    shape = 0.5 - 0.5 * np.cos(np.pi * edge)
-    parts = [np.mean(np.sin(2.0 * np.pi * lines[:, None] * time), axis=0) * _only_start(shape) for lines in tones]
-    return np.concatenate(parts)
+    sound[:fade] *= 0.5 - 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade)
+    return np.asarray(sound, dtype=np.float64)
 
 
-def _only_start(shape: FloatArray) -> FloatArray:
-    # The end of a tone is read, so only its start is faded; the next one's start follows from zero.
-    half = shape.size // 2
-    return np.concatenate([shape[:half], np.ones(shape.size - half)])
-
-
-def _harmonic_powers(signal: FloatArray, tone_hz: float, rate: float) -> FloatArray:
-    """Power around the tone and around its harmonics together, shape (2,)."""
-    width = _TONE_SHARE * tone_hz
-    bands = _band_powers(signal, [k * tone_hz for k in range(1, _LAST_HARMONIC + 1)], width, rate)
-    return np.array([bands[0], np.sum(bands[1:])])
-
-
-def _product_powers(signal: FloatArray, pair_hz: FloatArray, rate: float) -> FloatArray:
-    """Power around both tones, and around their products of second and third order, shape (2,)."""
-    low, high = pair_hz
-    width = _PAIR_SHARE * (high - low)
-    bands = _band_powers(signal, [low, high, high - low, 2.0 * low - high, 2.0 * high - low], width, rate)
-    return np.array([np.sum(bands[:2]), np.sum(bands[2:])])
-
-
-def _band_powers(signal: FloatArray, centres: list[float], width: float, rate: float) -> FloatArray:
-    frequency, power = power_spectrum(signal, rate)
-    return np.array([np.sum(power[np.abs(frequency - centre) <= width]) for centre in centres])
+def _line_powers(
+    signal: FloatArray,
+    rate: float,
+    glide_seconds: float,
+    tones: tuple[float, ...],
+    wanted: list[float],
+    width: float,
+) -> FloatArray:
+    """Power around the tones, and around the wanted lines, in each part of the glide, shape (parts, 2)."""
+    frame = 1 << round(math.log2(_FRAME_SECONDS * rate))
+    starts = np.arange(0, signal.size - frame + 1, frame // 2)
+    found = np.zeros((starts.size, 2))
+    for row, start in enumerate(starts):
+        frequency, power = power_spectrum(signal[start : start + frame], rate)
+        multiple = frequency / _frequency((start + 0.5 * frame) / rate, glide_seconds)
+        for column, lines in enumerate((tones, wanted)):
+            found[row, column] = sum(np.sum(power[np.abs(multiple - line) <= width]) for line in lines)
+    return np.array([np.sum(part, axis=0) for part in np.array_split(found, _PARTS)])
 
 
 def _ratio(quantity: str, powers: FloatArray, method: str, conditions: Mapping[str, Condition]) -> Reading:
@@ -283,7 +280,7 @@ def _ratio(quantity: str, powers: FloatArray, method: str, conditions: Mapping[s
             method=method,
             conditions=conditions,
             uncertainty_basis="no figure",
-            warnings=("the system returned silence or non-finite samples for a tone",),
+            warnings=("the system returned silence or non-finite samples for a part of the glide",),
         )
     wanted, total = powers[:, 1], powers[:, 0]
     value = 100.0 * math.sqrt(float(wanted.sum() / total.sum()))
@@ -295,8 +292,7 @@ def _ratio(quantity: str, powers: FloatArray, method: str, conditions: Mapping[s
         value=value,
         unit="%",
         method=method,
-        standard="none",
         conditions=conditions,
         uncertainty=sigma,
-        uncertainty_basis=f"repeats (jackknife over {count} tones)",
+        uncertainty_basis=f"repeats (jackknife over {count} parts of the glide)",
     )

@@ -38,6 +38,7 @@ LEVEL_NAMES = ("quiet", "reference", "loud")
 """The three levels at which a chain is measured."""
 
 _LONGEST_DECAY_SECONDS = 8.0
+_SHORTEST_GLIDE_SECONDS = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -190,8 +191,8 @@ class MeasuringPlan(Settings):
         Level that counts as the reference; quiet and loud are relative to it.
     quiet_db, loud_db : float
         The two other levels re the reference.
-    tones : int
-        Tones that distortion is averaged over.
+    glide_decays : float
+        Length of the glide that distortion is averaged over, in decay times of the chain.
     bursts : int
         Bursts of noise that a decay is averaged over.
     tapes : int
@@ -201,7 +202,7 @@ class MeasuringPlan(Settings):
     reference_level_dbfs: float = setting(-18.0, "Reference level", unit="dBFS", ge=-60.0, le=0.0)
     quiet_db: float = setting(-20.0, "Quiet level re the reference", unit="dB", ge=-60.0, le=0.0)
     loud_db: float = setting(10.0, "Loud level re the reference", unit="dB", ge=0.0, le=60.0)
-    tones: int = setting(12, "Tones per level", ge=2, le=100)
+    glide_decays: float = setting(4.0, "Length of a glide in decay times", ge=2.0, le=20.0)
     bursts: int = setting(4, "Bursts of noise per level", ge=1, le=100)
     tapes: int = setting(3, "Tapes the renders are made on", ge=1, le=100)
 
@@ -215,7 +216,7 @@ class MeasuringPlan(Settings):
 FULL = MeasuringPlan()
 """The plan for a few orders."""
 
-LEAN = MeasuringPlan(tones=6, bursts=2, tapes=1)
+LEAN = MeasuringPlan(glide_decays=3.0, bursts=2, tapes=1)
 """The plan for many orders: the same levels and protocols with fewer repeats."""
 
 
@@ -237,10 +238,13 @@ def chain_figures(
         return chain(audio, sample_rate=rate)
 
     decay_seconds = min(decay_of(chain, sample_rate=sample_rate, channels=1), _LONGEST_DECAY_SECONDS)
-    # Within 36 dB of its steady state a reverb errs by less than 2 %, a fifth of the scatter between tones.
-    settle_seconds = 0.6 * decay_seconds
+    settle_seconds = 0.6 * decay_seconds  # within 36 dB of the steady state
     distortion = average_distortion(
-        system, sample_rate, level_dbfs=level_dbfs, tones=plan.tones, settle_seconds=max(settle_seconds, 0.1)
+        system,
+        sample_rate,
+        level_dbfs=level_dbfs,
+        glide_seconds=max(plan.glide_decays * decay_seconds, _SHORTEST_GLIDE_SECONDS),
+        settle_seconds=max(settle_seconds, 0.1),
     )
     # T30 needs 45 dB of decay, which the drive stretches.
     times, decay = middle_decay(
