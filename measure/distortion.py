@@ -356,7 +356,7 @@ def difference_frequency_distortion(
     sample_rate : float
         Samples per second.
     low_hz, high_hz : float
-        The two tones; the high one gives the time base and is found within 5 %.
+        The two tones; the high one gives the time base and is found within 5 %, or 0.45 of their distance.
     """
     products = [high_hz - low_hz, 2.0 * high_hz - low_hz, 2.0 * low_hz - high_hz]
     apart = min(high_hz - low_hz, abs(products[2] - high_hz + low_hz) or high_hz - low_hz)
@@ -819,7 +819,9 @@ def _two_tone_fit(
             f"the products of {low_hz:g} and {high_hz:g} Hz reach from {min(lines):g} to {max(lines):g} Hz, "
             f"beyond 0 to {0.5 * rate:g} Hz; choose other tones"
         )
-    fit = fit_lines(signal, rate, reference_hz=high_hz, lines_hz=lines, neighbour_hz=apart)
+    # A tape may run wrong by 5 %, but the other tone must not be taken for this one.
+    within = min(0.05, 0.45 * (high_hz - low_hz) / high_hz)
+    fit = fit_lines(signal, rate, reference_hz=high_hz, lines_hz=lines, neighbour_hz=apart, within=within)
     if fit.reason:
         return fit
     held = 0.5 * float(np.sum(fit.amplitudes**2))

@@ -147,7 +147,9 @@ def band_power(signal: FloatArray, sample_rate: float, *, low_hz: float, high_hz
     return float(np.sum(power[(frequencies >= low_hz) & (frequencies <= high_hz)]))
 
 
-def find_tone(signal: FloatArray, sample_rate: float, *, near_hz: float | None = None) -> float:
+def find_tone(
+    signal: FloatArray, sample_rate: float, *, near_hz: float | None = None, within: float = 0.05
+) -> float:
     """Return the frequency of the strongest line, to a fraction of a bin; ``nan`` where there is none.
 
     Parameters
@@ -157,7 +159,9 @@ def find_tone(signal: FloatArray, sample_rate: float, *, near_hz: float | None =
     sample_rate : float
         Samples per second.
     near_hz : float, optional
-        Look only within 5 % of this frequency.
+        Look only near this frequency.
+    within : float
+        How near, as a share of it.
     """
     n = len(signal)
     if n < 16:
@@ -170,8 +174,8 @@ def find_tone(signal: FloatArray, sample_rate: float, *, near_hz: float | None =
     bin_hz = sample_rate / size
     low, high = 1, len(magnitude) - 1
     if near_hz is not None:
-        low = max(low, math.ceil(0.95 * near_hz / bin_hz))
-        high = min(high, int(0.95**-1 * near_hz / bin_hz) + 1)
+        low = max(low, math.ceil((1.0 - within) * near_hz / bin_hz))
+        high = min(high, int((1.0 + within) * near_hz / bin_hz) + 1)
     if high <= low:
         return math.nan
     peak = low + int(np.argmax(magnitude[low:high]))
@@ -362,6 +366,7 @@ def fit_lines(
     reference_hz: float,
     lines_hz: Sequence[float],
     neighbour_hz: float,
+    within: float = 0.05,
 ) -> LineFit:
     """Fit lines whose frequencies are in known ratios to one tone, which gives the time base.
 
@@ -372,11 +377,14 @@ def fit_lines(
     sample_rate : float
         Samples per second.
     reference_hz : float
-        Nominal frequency of the tone to track; speed errors up to 5 % (and half of `neighbour_hz`) are found.
+        Nominal frequency of the tone to track.
     lines_hz : sequence of float
         Nominal frequencies of all lines to fit; their ratios to `reference_hz` are taken as exact.
     neighbour_hz : float
         Distance from the tracked tone to the nearest other line.
+    within : float
+        How far the tracked tone may lie from its nominal frequency, as a share of it; it must be the strongest
+        line there.
     """
     y = check_signal(signal)
     rate = check_rate(sample_rate)
@@ -396,8 +404,8 @@ def fit_lines(
 
     if reason := unusable(y):
         return nothing(reason)
-    nearest = find_tone(y, rate, near_hz=reference_hz)
-    if not nearest > 0.0 or abs(nearest - reference_hz) > min(0.05 * reference_hz, 2.0 * neighbour_hz):
+    nearest = find_tone(y, rate, near_hz=reference_hz, within=within)
+    if not nearest > 0.0:
         return nothing(f"no tone was found near {reference_hz:g} Hz")
     phase, envelope, start = track_phase(y, rate, frequency_hz=nearest, neighbour_hz=neighbour_hz)
     n = len(phase)

@@ -1,0 +1,192 @@
+"""What a recorded test signal tells about the machine that recorded it."""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.amplitude import amplitude_fluctuation
+from measure.bench import Report
+from measure.distortion import (
+    difference_frequency_distortion,
+    harmonic_distortion,
+    modulation_distortion,
+    thd_plus_noise,
+)
+from measure.flutter import flutter, scrape_flutter
+from measure.level import level
+from measure.results import Curve, Reading
+from measure.spectrum import find_tone, power_spectrum, unusable
+from measure.validation import FloatArray, check_rate, check_signal
+
+__all__ = ["read_recording", "trimmed"]
+
+_FLUTTER_HZ = (3150.0, 3000.0)
+_HIGH_HZ = (9_500.0, 13_000.0)
+_PAIRS = {"modulation": (60.0, 7_000.0), "difference": (19_000.0, 20_000.0)}
+_NEAR = 0.03  # how far a tape may run wrong
+
+
+def read_recording(signal: npt.ArrayLike, sample_rate: float) -> Report:
+    """Read all quantities that a recorded test signal allows.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,) or (channels, samples)
+        Recording of a steady tone, or of one of the two pairs of tones that ``python -m measure signals`` writes.
+        What is silent before and after is left out.
+    sample_rate : float
+        Samples per second.
+
+    Returns
+    -------
+    Report
+        Readings of one channel; for several, each channel is one of the report's `stages`, and the report itself
+        holds what they have in common.
+    """
+    channels, rate = check_signal(signal, channels=True), check_rate(sample_rate)
+    reports = []
+    for samples in channels:
+        readings, curves, notes = _channel(samples, rate)
+        reports.append(
+            Report(
+                sample_rate=rate,
+                reference_level_dbfs=_level_of(readings),
+                seeds=(),
+                readings=readings,
+                curves=curves,
+                notes=notes,
+            )
+        )
+    if len(reports) == 1:
+        return reports[0]
+    together = level(channels, rate)
+    shared = {"loudness_lufs": together.loudness}
+    if all("amplitude_fluctuation_rms_percent" in report.readings for report in reports):
+        bounds = [_extent(samples, rate) for samples in channels]
+        start, stop = max(bound[0] for bound in bounds), min(bound[1] for bound in bounds)
+        if stop > start:
+            pairs = amplitude_fluctuation(channels[:, start:stop], rate).correlation
+            shared |= {f"amplitude_correlation_{i}": reading for i, reading in enumerate(pairs, start=1)}
+    return Report(
+        sample_rate=rate,
+        reference_level_dbfs=reports[0].reference_level_dbfs,
+        seeds=(),
+        readings=shared,
+        curves={},
+        stages={f"channel {i}": report for i, report in enumerate(reports, start=1)},
+    )
+
+
+def trimmed(signal: FloatArray, sample_rate: float) -> FloatArray:
+    """Return the part of a recording in which the signal is there, less a quarter of a second at its ends."""
+    start, stop = _extent(signal, sample_rate)
+    return signal[start:stop]
+
+
+def _extent(signal: FloatArray, rate: float) -> tuple[int, int]:
+    block = max(1, round(0.02 * rate))
+    count = len(signal) // block
+    if count < 4 or not np.all(np.isfinite(signal)):
+        return 0, len(signal)
+    power = np.mean(signal[: count * block].reshape(count, block) ** 2, axis=1)
+    # Within 20 dB of the loud half: a dropout in the middle stays, silence at the ends goes.
+    there = np.flatnonzero(power > 0.01 * np.percentile(power, 90))
+    start, stop = int(there[0]) * block, (int(there[-1]) + 1) * block
+    margin = round(0.25 * rate)
+    if start > 0 and stop - start > 8 * margin:
+        start += margin
+    if stop < count * block and stop - start > 8 * margin:
+        stop -= margin
+    return start, len(signal) if stop >= count * block else stop
+
+
+def _level_of(readings: dict[str, Reading]) -> float:
+    tone = readings.get("level_dbfs")
+    return tone.value if tone is not None and tone.defined else 0.0
+
+
+def _channel(samples: FloatArray, rate: float) -> tuple[dict[str, Reading], dict[str, Curve], tuple[str, ...]]:
+    y = trimmed(samples, rate)
+    notes = []
+    if len(y) < len(samples):
+        notes.append(f"{(len(samples) - len(y)) / rate:.2f} s at the ends were left out")
+    overall = level(samples, rate)
+    readings = {
+        "peak_dbfs": overall.peak[0],
+        "true_peak_dbtp": overall.true_peak[0],
+        "rms_dbfs": overall.rms[0],
+    }
+    curves: dict[str, Curve] = {}
+    if unusable(y):
+        notes.append(unusable(y))
+        return readings, curves, tuple(notes)
+    for name, (low_hz, high_hz) in _PAIRS.items():
+        if high_hz * (1.0 + _NEAR) < 0.47 * rate and _holds_pair(y, rate, low_hz, high_hz):
+            if name == "modulation":
+                modulation = modulation_distortion(y, rate, low_hz=low_hz, high_hz=high_hz)
+                readings["modulation_distortion_second_percent"] = modulation.second
+                readings["modulation_distortion_third_percent"] = modulation.third
+                readings["modulation_distortion_percent"] = modulation.single
+            else:
+                difference = difference_frequency_distortion(y, rate, low_hz=low_hz, high_hz=high_hz)
+                readings["difference_distortion_second_percent"] = difference.second
+                readings["difference_distortion_third_percent"] = difference.third
+            return readings, curves, tuple(notes)
+    tone = find_tone(y, rate)
+    near = [nominal for nominal in _FLUTTER_HZ if abs(tone / nominal - 1.0) < _NEAR]
+    if near:
+        nominal = min(near, key=lambda each: abs(tone / each - 1.0))
+        speed = flutter(y, rate, carrier_hz=nominal)
+        depth = amplitude_fluctuation(y, rate, carrier_hz=nominal).channels[0]
+        readings |= {
+            "weighted_flutter_percent": speed.weighted["two_sigma"],
+            "unweighted_flutter_percent": speed.unweighted["two_sigma"],
+            "weighted_flutter_quasi_peak_percent": speed.weighted["quasi_peak"],
+            "weighted_flutter_rms_percent": speed.weighted["rms"],
+            "unweighted_flutter_rms_percent": speed.unweighted["rms"],
+            "wow_percent": speed.wow["two_sigma"],
+            "flutter_percent": speed.flutter["two_sigma"],
+            "drift_percent": speed.drift,
+            "speed_error_percent": speed.speed_error,
+            "amplitude_fluctuation_peak_percent": depth.depth["peak"],
+            "amplitude_fluctuation_rms_percent": depth.depth["rms"],
+            "level_fluctuation_rms_db": depth.level["rms"],
+            "dropouts_count": depth.dropout_count,
+        }
+        curves |= {
+            "deviation": speed.deviation,
+            "deviation_spectrum": speed.spectrum,
+            "amplitude_spectrum": depth.spectrum,
+        }
+        notes += [
+            f"line at {line.rate_hz:.4g} Hz: {line.peak_percent:.3g} % peak deviation" for line in speed.lines[:8]
+        ]
+    elif _HIGH_HZ[0] < tone < _HIGH_HZ[1]:
+        scrape = scrape_flutter(y, rate, carrier_hz=min((10_000.0, 12_500.0), key=lambda hz: abs(tone / hz - 1.0)))
+        readings["scrape_flutter_rms_percent"] = scrape.unweighted["rms"]
+        curves["scrape_spectrum"] = scrape.spectrum
+    result = harmonic_distortion(y, rate)
+    readings |= {
+        "frequency_hz": result.frequency,
+        "level_dbfs": result.level,
+        "thd_percent": result.thd_f,
+        "thd_r_percent": result.thd_r,
+        "thd_plus_noise_percent": thd_plus_noise(y, rate),
+    }
+    for k, harmonic in enumerate(result.harmonics, start=2):
+        readings[f"harmonic_{k}_db"] = harmonic
+    if not math.isnan(result.level.value):
+        curves["harmonics"] = result.spectrum
+    return readings, curves, tuple(notes)
+
+
+def _holds_pair(signal: FloatArray, rate: float, low_hz: float, high_hz: float) -> bool:
+    """Whether two tones of nearly these frequencies hold most of the power, and both a good part of it."""
+    frequencies, power = power_spectrum(signal, rate)
+    total = float(np.sum(power[frequencies > 10.0]))
+    shares = []
+    for line in (low_hz, high_hz):
+        around = (frequencies > line * (1.0 - 0.6 * _NEAR)) & (frequencies < line * (1.0 + 0.6 * _NEAR))
+        shares.append(float(np.sum(power[around])) / total if total > 0.0 else 0.0)
+    return sum(shares) > 0.7 and min(shares) > 0.01
