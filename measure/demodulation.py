@@ -27,6 +27,7 @@ _HALF_LENGTH = 1.277
 
 _AUTOMATIC_TOLERANCE = 0.03
 _GIVEN_TOLERANCE = 0.05
+_DOUBTFUL = 0.015  # no speed error that a home recorder was allowed (DIN 45500)
 _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
@@ -158,6 +159,10 @@ def demodulate(
     nominal = min(nominal_hz, key=lambda candidate: abs(math.log(found / candidate)))
     if abs(found / nominal - 1.0) > tolerance:
         raise NotMeasurableError(_elsewhere(found, nominal_hz, tolerance, sample_rate))
+    if not given and abs(found / nominal - 1.0) > _DOUBTFUL:
+        warnings.append(
+            f"taken for a tone of {nominal:g} Hz though it has {found:.5g} Hz; give carrier_hz to be sure"
+        )
     _check_steadiness(frequency, rate)
     _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
     density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
