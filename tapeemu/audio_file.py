@@ -209,7 +209,7 @@ class AudioReader:
         except BaseException:
             self._file.close()
             raise
-        frames = self._file.frames
+        frames = self._counted or self._file.frames
         self.info = AudioInfo(
             path=self.path,
             sample_rate=self._file.samplerate,
@@ -233,7 +233,7 @@ class AudioReader:
 
     def _lying_header(self) -> None:
         contradiction = ""
-        self._length_is_estimated = False
+        self._counted = 0
         if self._file.format in _RIFF:
             contradiction = riff_chunks.contradiction(self.path)
         elif self._file.format == "MP3":
@@ -259,7 +259,7 @@ class AudioReader:
         if counted is None:
             return ""
         # Without a header for the whole file the library guesses its length, and stops there.
-        self._length_is_estimated = True
+        self._counted = counted
         if counted > stated + 4 * _MP3_FRAME:
             return f"it has no header for its length, taken as {stated:,} samples, but holds about {counted:,}"
         return ""
@@ -309,7 +309,7 @@ class AudioReader:
                     )
             yield block
             start += len(frames)
-        slack = 4 * _MP3_FRAME if self._length_is_estimated else 0
+        slack = 4 * _MP3_FRAME if self._counted else 0
         if start + slack < self.info.frames:
             raise AudioError(
                 f"{self.path} is cut off: its header declares {self.info.frames:,} samples, but only {start:,} "

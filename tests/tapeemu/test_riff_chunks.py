@@ -9,7 +9,14 @@ import pytest
 import soundfile
 
 from tapeemu.errors import AudioError
-from tapeemu.riff_chunks import append_chunks, carried_chunks, contradiction, rescaled, with_coding_history, with_levels
+from tapeemu.riff_chunks import (
+    append_chunks,
+    carried_chunks,
+    contradiction,
+    rescaled,
+    with_coding_history,
+    with_levels,
+)
 
 FIELDS = {
     row["field"]: (int(row["offset"]), row["size_bytes"])
@@ -30,9 +37,7 @@ def bext(version: int = 2, time_reference: int = 0) -> bytes:
 
 
 def wav(path: Path, subtype: str = "PCM_16", file_format: str = "WAV", samples: int = 500) -> Path:
-    soundfile.write(
-        path, np.linspace(-0.5, 0.5, samples * 2).reshape(-1, 2), 48_000, subtype, format=file_format
-    )
+    soundfile.write(path, np.linspace(-0.5, 0.5, samples * 2).reshape(-1, 2), 48_000, subtype, format=file_format)
     return path
 
 
@@ -46,7 +51,9 @@ def test_chunks_appended_are_chunks_read_and_the_audio_stays(tmp_path: Path, fil
     assert contradiction(path) == ""
     np.testing.assert_array_equal(soundfile.read(path)[0], before)
     head = path.read_bytes()
-    stated = struct.unpack_from("<Q", head, 20)[0] if file_format == "RF64" else struct.unpack_from("<I", head, 4)[0]
+    stated = (
+        struct.unpack_from("<Q", head, 20)[0] if file_format == "RF64" else struct.unpack_from("<I", head, 4)[0]
+    )
     assert stated == len(head) - 8
 
 
