@@ -87,6 +87,8 @@ _Found = tuple[dict[str, Reading], dict[str, Curve]]
 
 _BURSTS = 4
 _REVERBERANT_SECONDS = 0.1
+_SWEEP_TAIL_SECONDS = 3.0
+_AUDIBLE = 1e-6  # share of the energy that must come late for a system to reverberate
 _STEADY_PERCENT = 1e-3  # more flutter or amplitude fluctuation than this is no longer a steady system
 
 
@@ -300,7 +302,7 @@ class _Work:
             sweep = synchronised_sweep(
                 self.rate,
                 seconds=row.seconds,
-                tail_seconds=3.0,
+                tail_seconds=_SWEEP_TAIL_SECONDS,
                 level_dbfs=self.reference + row.level_db,
             )
             recordings = list(pool.map(lambda each: self.render(each, sweep.signal), self.systems[:2]))
@@ -592,8 +594,16 @@ def _rough_decay(response: Response, rate: float) -> float:
     """Decay time to plan by, from the impulse response; 0 for a system that does not reverberate."""
     if not response.latency_seconds.defined:
         return 0.0
-    late = decay_from_impulse(response.impulse_response[response.origin :], rate, bands="octave")
-    found = [band.likelihood.value for band in late.bands if band.likelihood.defined]
+    # Later than the tail the noise of a deconvolved sweep thins out, which would look like a decay.
+    heard = response.impulse_response[response.origin : response.origin + round(_SWEEP_TAIL_SECONDS * rate)]
+    late = heard[round((max(response.latency_seconds.value, 0.0) + _REVERBERANT_SECONDS / 2.0) * rate) :]
+    if not float(np.sum(late**2)) > _AUDIBLE * float(np.sum(heard**2)):
+        return 0.0
+    found = [
+        band.likelihood.value
+        for band in decay_from_impulse(heard, rate, bands="octave").bands
+        if band.likelihood.defined
+    ]
     # The response of a band-limited system is over within milliseconds, and no band of it can be fitted.
     return float(np.median(found)) if len(found) >= 3 else 0.0
 

@@ -245,7 +245,9 @@ def decay_from_sweep(
         "tail_seconds": tail_seconds,
         "sample_rate_hz": rate,
     }
-    return _from_impulse(response.impulse_response[response.origin :], rate, bands, conditions)
+    # Later than the tail the noise of a deconvolved sweep thins out, which would look like a decay.
+    heard = response.impulse_response[response.origin : response.origin + round(tail_seconds * rate)]
+    return _from_impulse(heard, rate, bands, conditions)
 
 
 def decay_from_noise(

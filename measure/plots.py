@@ -141,7 +141,10 @@ def _spectrum(report: Report, key: str, title: str, y: str) -> "Figure | None":
     peaks = [
         i
         for i in range(1, len(curve.y) - 1)
-        if curve.y[i] >= curve.y[i - 1] and curve.y[i] > curve.y[i + 1] and curve.x[i] > 0.0
+        if curve.y[i] >= curve.y[i - 1]
+        and curve.y[i] > curve.y[i + 1]
+        and curve.x[i] > 0.0
+        and curve.y[i] > 4.0 * np.median(curve.y[(curve.x > 0.7 * curve.x[i]) & (curve.x < 1.4 * curve.x[i])])
     ]
     named: list[int] = []
     for i in sorted(peaks, key=lambda i: -curve.y[i]):
@@ -177,6 +180,7 @@ def _harmonics(report: Report) -> "Figure | None":
     for x in curve.x[~shown]:
         axis.text(x, floor, "–", ha="center", va="bottom")
     axis.set_ylim(floor, 12.0)
+    axis.set_xlim(0.4, float(curve.x[-1]) + 0.6)
     axis.set_xticks(curve.x)
     _label(axis, curve, x="order of the harmonic (– : hidden by noise)", y="level re the fundamental / dB")
     axis.set_title("Harmonics")
@@ -209,11 +213,11 @@ def _against_level(report: Report) -> "Figure | None":
         axis.axvline(level.value, color="0.5", linewidth=0.8)
         axis.annotate(
             f"3 % third harmonic at {level.value:.2f} dBFS",
-            (level.value, 3.0),
+            (level.value, axis.get_ylim()[0]),
             textcoords="offset points",
-            xytext=(-6, 6),
-            ha="right",
+            xytext=(3, 3),
             fontsize=8,
+            rotation=90,
         )
     axis.axvline(report.reference_level_dbfs, color="0.5", linewidth=0.8, linestyle=":")
     axis.annotate(
@@ -288,7 +292,14 @@ def _decay(report: Report) -> "Figure | None":
     names = [
         key
         for key in report.curves
-        if key.startswith("decay_") and not key.endswith(("_fit", "_floor")) and _usable(report, key) is not None
+        if key.startswith("decay_")
+        and not key.endswith(("_fit", "_floor"))
+        and _usable(report, key) is not None
+        and any(
+            reading.defined
+            for prefix in ("decay_", "t20_", "edt_")
+            if (reading := report.readings.get(f"{prefix}{key.removeprefix('decay_')}_seconds")) is not None
+        )
     ]
     if not names:
         return None

@@ -87,7 +87,7 @@ def trimmed(signal: FloatArray, sample_rate: float) -> FloatArray:
 def _extent(signal: FloatArray, rate: float) -> tuple[int, int]:
     block = max(1, round(0.02 * rate))
     count = len(signal) // block
-    if count < 4 or not np.all(np.isfinite(signal)):
+    if count < 4 or not np.any(signal) or not np.all(np.isfinite(signal)):
         return 0, len(signal)
     power = np.mean(signal[: count * block].reshape(count, block) ** 2, axis=1)
     # Within 20 dB of the loud half: a dropout in the middle stays, silence at the ends goes.
