@@ -59,6 +59,8 @@ class Demodulated:
         One-sided power density of the noise around the carrier, unit squared per Hz.
     flat_hz : float
         Deviations up to this rate pass the filter unchanged.
+    bridged : float
+        Part of the time for which the frequency is a bridge over a dropout.
     warnings : tuple of str
         What does not spoil the figures but should be known.
     """
@@ -71,6 +73,7 @@ class Demodulated:
     carrier_hz: float
     noise_density: float
     flat_hz: float
+    bridged: float
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -91,7 +94,7 @@ def demodulate(
     nominal_hz: Sequence[float],
     given: bool,
     highest_rate_hz: float,
-    largest_loss: float = 0.05,
+    largest_loss: float = 0.02,
 ) -> Demodulated:
     """Demodulate a tone.
 
@@ -148,8 +151,9 @@ def demodulate(
         _check_envelope(envelope, coarse)
         deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
         lost = envelope < _LOST_CARRIER * np.median(envelope)
+        bridged = 0.0
         if lost.any():
-            _bridge(deviation, lost, rate, flat, largest_loss, warnings)
+            bridged = _bridge(deviation, lost, rate, flat, largest_loss, warnings)
         frequency = offset + deviation
         found = float(np.mean(frequency))
         if abs(found - coarse) < 0.02 * flat:
@@ -176,6 +180,7 @@ def demodulate(
         carrier_hz=found,
         noise_density=density * level**2,
         flat_hz=flat,
+        bridged=bridged,
         warnings=tuple(dict.fromkeys(warnings)),
     )
 
@@ -386,21 +391,23 @@ def _bridge(
     flat: float,
     largest_loss: float,
     warnings: list[str],
-) -> None:
-    """Replace the frequency where the tone has dropped out by a straight line."""
+) -> float:
+    """Replace the frequency where the tone has dropped out by a straight line; return the part of the time."""
     share = float(np.mean(lost))
-    if share > largest_loss:
-        raise NotMeasurableError(
-            f"the tone is more than {-20.0 * math.log10(_LOST_CARRIER):.0f} dB below its median for "
-            f"{100.0 * share:.2g} % of the time"
-        )
     # The frequency is disturbed for as long as the filter rings.
     margin = max(1, round(3.0 * rate / flat))
     wide = np.convolve(lost, np.ones(2 * margin + 1), mode="same") > 0.5
+    if share > largest_loss or float(np.mean(wide)) > 0.5:
+        hint = "; cut off the silence before and after the tone" if lost[0] or lost[-1] else ""
+        raise NotMeasurableError(
+            f"the tone is more than {-20.0 * math.log10(_LOST_CARRIER):.0f} dB below its median for "
+            f"{100.0 * share:.2g} % of the time{hint}"
+        )
     kept = np.flatnonzero(~wide)
     gone = np.flatnonzero(wide)
     deviation[gone] = np.interp(gone, kept, deviation[kept])
     warnings.append(f"the tone drops out for {1000.0 * share * lost.size / rate:.3g} ms in all; bridged there")
+    return float(np.mean(wide))
 
 
 def _noise_density(

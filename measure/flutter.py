@@ -211,11 +211,11 @@ def flutter(
     are taken over whole periods of the strong components as far as one stretch can hold them, the RMS with the
     components as if they went on for ever.
 
-    The standard uncertainty has three parts: the noise of the recording, whose density is read beside the
+    The standard uncertainty has four parts: the noise of the recording, whose density is read beside the
     sidebands and passed through the differentiation and the filter, counted as if all its power were bias;
-    the scatter of the random part of the deviation over the duration, from its spectrum; and 0.01 % of the
-    reading for the numbers. It does not hold the tolerance of the weighting network nor the error of the
-    sampling clock.
+    the scatter of the random part of the deviation over the duration, from its spectrum; the part of the time
+    that is bridged over dropouts; and 0.01 % of the reading for the numbers. It does not hold the tolerance of
+    the weighting network nor the error of the sampling clock.
     """
     array, rate, low, high = _arguments(signal, sample_rate, carrier_hz, band_hz)
     if not low < wow_limit_hz < high:
@@ -439,7 +439,7 @@ def _read(
             value = detectors.peak(series)
         floor = noise * _GAUSSIAN_READING[kind]
         bias = value - math.sqrt(max(value**2 - floor**2, 0.0))
-        parts = (bias, value * scatter * _SCATTER[kind], value * _READING_LIMIT)
+        parts = (bias, value * scatter * _SCATTER[kind], value * tone.bridged, value * _READING_LIMIT)
         warnings = tone.warnings
         if floor > 0.5 * value > 0.0:
             warnings = (*warnings, f"mostly noise of the recording, which alone reads {floor:.2g} %")

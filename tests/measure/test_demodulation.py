@@ -105,6 +105,7 @@ TIME = np.arange(STEADY.size) / FS
         (np.where(TIME < 3, STEADY, 0), FS, "no steady tone"),
         (np.where(TIME < 3, STEADY, tone(3000, duration_seconds=6, sample_rate=FS)), FS, "not one steady tone"),
         (STEADY * (1 - 0.999 * (np.remainder(TIME, 1) < 0.1)), FS, "below its median for 9"),
+        (np.where(TIME > 0.3, STEADY, 0), FS, "below its median for 4.9 % of the time; cut off the silence"),
     ],
 )  # fmt: skip
 def test_what_is_no_steady_tone_is_refused_with_the_reason(signal: np.ndarray, rate: float, reason: str) -> None:
