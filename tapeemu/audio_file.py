@@ -193,7 +193,7 @@ class AudioReader:
         self.path = Path(path)
         _check_source(self.path)
         try:
-            self._file: Any = soundfile.SoundFile(self.path)
+            self._file: Any = soundfile.SoundFile(_library_name(self.path))
         except TypeError:
             raise AudioError(
                 f"{self.path} has no header that tells rate and channels; convert it to WAV first"
@@ -219,6 +219,8 @@ class AudioReader:
         )
 
     def _check_header(self) -> None:
+        if self._file.format == "RAW":  # some suffixes make the library guess
+            raise AudioError(f"{self.path} has no header that tells rate and channels; convert it to WAV first")
         rate, channels = self._file.samplerate, self._file.channels
         if not MIN_SAMPLE_RATE <= rate <= MAX_SAMPLE_RATE:
             raise AudioError(
@@ -327,6 +329,11 @@ class AudioReader:
             ) from None
 
 
+def _library_name(path: Path) -> Any:
+    """A name as the library takes it, even if it is not valid text."""
+    return os.fsencode(path) if os.name == "posix" else path
+
+
 def _check_source(path: Path) -> None:
     try:
         status = path.stat()
@@ -350,12 +357,15 @@ def _check_source(path: Path) -> None:
 
 
 def _ends_ogg_stream(path: Path) -> bool:
-    """Whether the last page of an Ogg file is marked as its end (RFC 3533, section 6)."""
+    """Whether the last page of an Ogg file is whole and marked as the end (RFC 3533, section 6)."""
     with path.open("rb") as file:
         file.seek(max(path.stat().st_size - 2**17, 0))
         end = file.read()
-    last = end.rfind(b"OggS\0")
-    return last >= 0 and last + 5 < len(end) and bool(end[last + 5] & 4)
+    page = end[max(end.rfind(b"OggS\0"), 0) :]
+    if len(page) < 27 or not page[5] & 4:
+        return False
+    segments = page[26]
+    return len(page) >= 27 + segments + sum(page[27 : 27 + segments])
 
 
 def _count_mp3_samples(path: Path) -> int | None:
@@ -501,7 +511,7 @@ class AudioWriter:
 
         try:
             return soundfile.SoundFile(
-                self._part.path,
+                _library_name(self._part.path),
                 "w",
                 samplerate=sample_rate,
                 channels=channels,
@@ -585,7 +595,7 @@ class AudioWriter:
 
         if not self.frames:
             return
-        with soundfile.SoundFile(self._part.path) as written:
+        with soundfile.SoundFile(_library_name(self._part.path)) as written:
             readable = written.frames
             if self.encoding.container not in _LOSSY:
                 written.seek(self.frames - 1)

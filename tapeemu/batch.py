@@ -131,7 +131,7 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
             told = (
                 error
                 if isinstance(error, AudioError)
-                else AudioError(f"{wish} cannot be searched ({reason(error)})")
+                else AudioError(f"{wish} cannot be opened or searched ({reason(error)}); check its name")
             )
             failures.append(Failure.of(Path(wish), told))
             continue
@@ -189,9 +189,16 @@ def _same(one: Path, other: Path) -> bool:
         return False
 
 
+def _real(path: Path) -> str:
+    try:
+        return os.path.realpath(path)
+    except (OSError, ValueError):  # not a possible name, which is told when it is opened
+        return str(path)
+
+
 def _check_names(items: Iterable[Item]) -> None:
     taken: dict[str, Item] = {}
-    sources = {os.path.realpath(item.source): item.source for item in items}
+    sources = {_real(item.source): item.source for item in items}
     for item in items:
         name = str(item.target)
         if sys.platform in ("win32", "darwin"):  # file systems that take these for one name
@@ -202,7 +209,7 @@ def _check_names(items: Iterable[Item]) -> None:
                 "them into different folders"
             )
         taken[name] = item
-        own = sources.get(os.path.realpath(item.target))
+        own = sources.get(_real(item.target))
         if own is not None:
             raise OutputError(f"{item.target} is an input ({own}); write to another folder")
 
@@ -514,7 +521,7 @@ def _connect(address: str) -> Any:
             "a cluster needs dask, which is not installed; install the extra: pip install 'tapeemu[cluster]'"
         ) from None
     try:
-        return Client(address, timeout=10)  # type: ignore[no-untyped-call]
+        return Client(address, timeout=5)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TypeError) as error:
         raise ParameterError(
             f"the cluster at {address!r} cannot be reached ({reason(error)}); start a dask scheduler there, or "
