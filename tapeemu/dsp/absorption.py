@@ -21,6 +21,7 @@ read in an octave is ruled by its slowest part, and a shelf in the middle would 
 into the fast band. Both values come from our own measurements.
 """
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +38,7 @@ __all__ = [
     "usable_bands",
 ]
 
-OCTAVES_HZ: FloatArray = 1000.0 * 2.0 ** np.arange(-4, 5)
+OCTAVES_HZ: FloatArray = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0])
 """Exact octave centres (IEC 61260-1, base two) of the nominal bands 63 Hz to 16 kHz."""
 
 USABLE_RATIO = 0.45
@@ -312,7 +313,7 @@ def _solve_shelves(
     base = level[:, 0].copy()
     between = np.searchsorted(centres, shelves.corners_hz)
     edges = np.concatenate([[0], between, [centres.size]])
-    means = np.stack([level[:, a:b].mean(axis=1) for a, b in zip(edges[:-1], edges[1:], strict=True)], axis=1)
+    means = np.stack([level[:, a:b].mean(axis=1) for a, b in pairwise(edges)], axis=1)
     gains = np.diff(means, axis=1)
     best = (base, gains)
     smallest = np.inf

@@ -14,7 +14,15 @@ import numpy.typing as npt
 
 from tapeemu.validation import FloatArray
 
-__all__ = ["Mixing", "hadamard", "input_directions", "prime_delays", "random_mixing", "scattered_delays"]
+__all__ = [
+    "Mixing",
+    "hadamard",
+    "input_directions",
+    "output_directions",
+    "prime_delays",
+    "random_mixing",
+    "scattered_delays",
+]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -29,7 +37,8 @@ def hadamard(lines: int) -> FloatArray:
     matrix = np.ones((1, 1))
     while matrix.shape[0] < lines:
         matrix = np.block([[matrix, matrix], [matrix, -matrix]])
-    return matrix / np.sqrt(lines)
+    scaled: FloatArray = matrix / np.sqrt(lines)
+    return scaled
 
 
 class Mixing(NamedTuple):
@@ -73,7 +82,7 @@ def input_directions(lines: int, channels: int, rng: np.random.Generator) -> Flo
     """
     plain = hadamard(lines)
     cosine, sine = np.cos(np.pi / 8.0), np.sin(np.pi / 8.0)
-    columns = []
+    columns: list[FloatArray] = []
     while len(columns) < channels:
         signed = plain[:, rng.permutation(lines)] * rng.choice([-1.0, 1.0], lines)[:, None]
         if channels == 1:
@@ -82,6 +91,28 @@ def input_directions(lines: int, channels: int, rng: np.random.Generator) -> Flo
             columns.append(cosine * signed[:, first] + sine * signed[:, first + 1])
             columns.append(cosine * signed[:, first + 1] - sine * signed[:, first])
     return np.ascontiguousarray(np.stack(columns[:channels], axis=1))
+
+
+def output_directions(delays: IntArray, channels: int, rng: np.random.Generator) -> FloatArray:
+    """Gains from lines to channels: orthonormal rows, as far as there are no more channels than lines.
+
+    Short lines lose less per pass and are louder. So that this does not make channels alike, the product of
+    the two rows of a pair of channels is the Thue-Morse sequence over the lines from short to long: it
+    cancels whatever changes smoothly with length. Beyond as many channels as lines the rows repeat under
+    other signs, which leaves them alike by the square root of 1 / lines on average.
+
+    Returns
+    -------
+    ndarray, shape (channels, lines)
+    """
+    lines = delays.size
+    by_length = hadamard(lines)[:, np.argsort(np.argsort(delays))]
+    blocks = []
+    for _ in range(-(-channels // lines)):
+        half = rng.permutation(lines // 2)
+        rows = np.stack([half, half ^ (lines - 1)], axis=1).ravel()
+        blocks.append(by_length[rows] * rng.choice([-1.0, 1.0], lines))
+    return np.ascontiguousarray(np.concatenate(blocks)[:channels])
 
 
 def prime_delays(wanted: FloatArray) -> IntArray:

@@ -17,7 +17,13 @@ from tapeemu.dsp.absorption import (
     loop_level_db,
     usable_bands,
 )
-from tapeemu.dsp.mixing_matrix import input_directions, prime_delays, random_mixing, scattered_delays
+from tapeemu.dsp.mixing_matrix import (
+    input_directions,
+    output_directions,
+    prime_delays,
+    random_mixing,
+    scattered_delays,
+)
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_channels, check_sample_rate
@@ -33,6 +39,7 @@ _LONGEST_TO_SHORTEST = 6.0
 _LINE_SCATTER = 0.3  # of the step from one line to the next
 _DIFFUSER_SPAN = 0.8  # of the mean line
 _FIRST_STAGE = 1.0 / 3.0  # of that span
+_TAP_SPAN = 0.3  # of the mean line
 _DEEPEST_ANGLE = math.pi / 4.0
 _RATE_SPREAD = 0.35
 _LEVEL_REFERENCE_HZ = 1000.0
@@ -97,8 +104,11 @@ class _Plan(NamedTuple):
     line_order: IntArray
     mixing_gains: FloatArray
     absorption: Absorption
-    output_delays: IntArray
-    output_gains: FloatArray
+    dry_gain: float
+    tap_delays: IntArray
+    tap_gains: FloatArray
+    own: float
+    common: float
     rates: FloatArray
     phases: FloatArray
     depth: float
@@ -110,8 +120,8 @@ class FdnReverb(Processor):
     Signal path, with L lines: pre-delay; a diffuser of two stages, each a scatter of L delays and an
     orthogonal mixing of L rows; and the loop: L delay lines of distinct prime lengths, one absorption
     filter per line, a slowly turning orthogonal mixing. The second stage's mixing is the loop's own.
-    Channel c hears row c of what goes into the lines, so channels are decorrelated, and the first
-    sound comes out of the diffuser without waiting for the lines.
+    Every channel hears what goes into each line, at 16 (or L) moments of its own: channels are then
+    decorrelated, the first sound does not wait for the lines, and resonances are heard at many phases.
 
     Decay time is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
     Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
@@ -125,9 +135,8 @@ class FdnReverb(Processor):
     it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and wet are mixed by
     amplitude: ``(1 - w) dry + w wet``. The dry path is not delayed: the latency is zero.
 
-    Any channel count shares one network; with more channels than lines, the further channels hear the
-    lines again at other times. Samples below -1200 dB (1e-60) are silence, so the tail ends in exact zeros
-    after 20 decay times.
+    Any channel count shares one network. Samples below -1200 dB (1e-60) are silence, so the tail ends in
+    exact zeros after 20 decay times.
 
     Examples
     --------
@@ -199,8 +208,8 @@ class FdnReverb(Processor):
 def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     """Lay the network out. Times do not depend on the rate beyond rounding, nor anything on the channels."""
     lines = settings.lines
-    rooms = np.random.SeedSequence(settings.seed).spawn(5)
-    for_lines, for_diffuser, for_mixing, for_input, for_motion = (np.random.default_rng(s) for s in rooms)
+    rooms = np.random.SeedSequence(settings.seed).spawn(6)
+    for_lines, for_diffuser, for_mixing, for_input, for_output, for_motion = map(np.random.default_rng, rooms)
     size = settings.size_percent / 100.0
     mean = _MEAN_LINE_SECONDS * size * sample_rate
 
@@ -222,14 +231,15 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
 
     pre_delay = round(settings.pre_delay_seconds * sample_rate)
     directions = input_directions(lines, channels, for_input)
-    blocks = -(-channels // lines)
-    later = np.arange(channels) // lines * (int(delays.max()) // (2 * blocks))
-
     reference = np.array([min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate)])
     kept = float(np.mean(10.0 ** (loop_level_db(absorption, reference, sample_rate) / 10.0)))
     wet = settings.wet_percent / 100.0
     entering = float(np.mean(per_sample ** (2.0 * first)) * np.mean(per_sample ** (2.0 * second)))
-    level = wet * math.sqrt(lines * (1.0 - kept) / (channels * entering))
+    moments = np.stack([scattered_delays(lines, _TAP_SPAN * mean, for_output) for _ in range(channels)])
+    taps = output_directions(delays, channels, for_output) * per_sample**moments
+    heard = float(np.mean(per_sample ** (2.0 * moments)))
+    level = math.sqrt(lines * (1.0 - kept) / (channels * entering * heard))
+    wet = settings.wet_percent / 100.0
     width = settings.width_percent / 100.0 if channels > 1 else 1.0
     own, common = width, (1.0 - width) / math.sqrt(channels)
     # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
@@ -247,8 +257,11 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
         line_order=mixing.order,
         mixing_gains=mixing.gains,
         absorption=absorption,
-        output_delays=later.astype(np.int64),
-        output_gains=np.array([1.0 - wet, level * own, level * common]),
+        dry_gain=0.0 if common else 1.0 - wet,
+        tap_delays=moments,
+        tap_gains=np.ascontiguousarray(wet * level * taps),
+        own=own,
+        common=common,
         rates=spread * settings.modulation_hz / sample_rate,
         phases=for_motion.random(pairs),
         depth=_DEEPEST_ANGLE * settings.modulation_percent / 100.0,
@@ -279,7 +292,6 @@ class FdnReverbStream(Stream):
         )
         self._filter_state = _aligned(plan.absorption.coefficients.shape[0], 2, lines)
         self._rows = _aligned(lines, CHUNK)
-        self._shared = _aligned(CHUNK)
         self._rotation = _aligned(4, lines // 2)
         self._ramp = np.arange(CELL) / CELL
 
@@ -295,7 +307,6 @@ class FdnReverbStream(Stream):
             *self._rings,
             self._filter_state,
             self._rows,
-            self._shared,
             self._rotation,
             self._ramp,
             plan.input_delays,
@@ -308,12 +319,15 @@ class FdnReverbStream(Stream):
             plan.absorption.gains,
             plan.mixing_gains,
             plan.absorption.coefficients,
-            plan.output_delays,
-            plan.output_gains,
+            plan.dry_gain,
+            plan.tap_delays,
+            plan.tap_gains,
             plan.rates,
             plan.phases,
             plan.depth,
         )
+        if plan.common:
+            out = plan.own * out + plan.common * out.sum(axis=0) + (1.0 - self._wet) * block
         return out
 
     def tail_samples(self, level_db: float = -60.0) -> int:

@@ -241,48 +241,35 @@ def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any
 
 
 @kernel()
-def write_output(
-    ring: Floats,
-    audio: Floats,
-    out: Floats,
-    shared: Floats,
-    delays: Integers,
-    gains: Floats,
-    start: int,
-    fed: int,
-    samples: Any,
-) -> None:
-    """Mix input and reverberation: channel c hears line c, or with more channels than lines, it again later.
-
-    `gains` holds those of the dry sound, of the channel's own line, and of the sum over all channels.
-    """
-    length = ring.shape[1] - CHUNK
-    lines = ring.shape[0]
-    dry = gains[0]
-    own = gains[1]
-    common = gains[2]
+def write_dry(audio: Floats, out: Floats, gain: float, start: int, samples: Any) -> None:
+    """Begin the output with the input."""
     first = np.uint64(start)
-    if common != 0.0:
-        for k in range(samples):
-            shared[k] = 0.0
-        for channel in range(audio.shape[0]):
-            read = np.uint64((fed - delays[channel]) % length)
-            row = channel % lines
-            for k in range(samples):
-                shared[k] += ring[row, read + k]
-        for channel in range(audio.shape[0]):
-            for k in range(samples):
-                out[channel, first + k] = common * shared[k]
-    else:
-        for channel in range(audio.shape[0]):
-            for k in range(samples):
-                out[channel, first + k] = 0.0
     for channel in range(audio.shape[0]):
-        read = np.uint64((fed - delays[channel]) % length)
-        row = channel % lines
         for k in range(samples):
-            wet = out[channel, first + k] + own * ring[row, read + k]
-            out[channel, first + k] = wet + dry * audio[channel, first + k]
+            out[channel, first + k] = gain * audio[channel, first + k]
+
+
+@kernel()
+def add_taps(
+    ring: Floats, delays: Integers, gains: Floats, out: Floats, start: int, fed: int, samples: Any
+) -> None:
+    """Add what every channel hears of every line: a row at its own delay, with its own gain."""
+    length = ring.shape[1] - CHUNK
+    first = np.uint64(start)
+    for channel in range(out.shape[0]):
+        for row in range(0, ring.shape[0], 4):
+            r0 = np.uint64((fed - delays[channel, row]) % length)
+            r1 = np.uint64((fed - delays[channel, row + 1]) % length)
+            r2 = np.uint64((fed - delays[channel, row + 2]) % length)
+            r3 = np.uint64((fed - delays[channel, row + 3]) % length)
+            g0 = gains[channel, row]
+            g1 = gains[channel, row + 1]
+            g2 = gains[channel, row + 2]
+            g3 = gains[channel, row + 3]
+            for k in range(samples):
+                left = g0 * ring[row, r0 + k] + g1 * ring[row + 1, r1 + k]
+                right = g2 * ring[row + 2, r2 + k] + g3 * ring[row + 3, r3 + k]
+                out[channel, first + k] += left + right
 
 
 @kernel()
@@ -295,7 +282,6 @@ def reverberate(
     line_ring: Floats,
     filter_state: Floats,
     rows: Floats,
-    shared: Floats,
     rotation: Floats,
     ramp: Floats,
     input_delays: Integers,
@@ -308,8 +294,9 @@ def reverberate(
     line_gains: Floats,
     mixing_gains: Floats,
     coefficients: Floats,
-    output_delays: Integers,
-    output_gains: Floats,
+    dry_gain: float,
+    tap_delays: Integers,
+    tap_gains: Floats,
     rates: Floats,
     phases: Floats,
     depth: float,
@@ -324,7 +311,7 @@ def reverberate(
     input_ring : float64, shape (channels, ring length + CHUNK)
     diffuser_ring, line_ring : float64, shape (lines, ring length + CHUNK)
     filter_state : float64, shape (sections, 2, lines)
-    rows, shared, rotation : float64, shapes (lines, CHUNK), (CHUNK,), (4, lines / 2)
+    rows, rotation : float64, shapes (lines, CHUNK) and (4, lines / 2)
         Scratch.
     ramp : float64, shape (CELL,)
         k / CELL.
@@ -338,9 +325,9 @@ def reverberate(
         and the scale factor of the mixing.
     coefficients : float64, shape (sections, 4, lines)
         See `absorb`.
-    output_delays : int64, shape (channels,)
-    output_gains : float64, shape (3,)
-        Dry, own, common.
+    dry_gain : float
+    tap_delays, tap_gains : int64 and float64, shape (channels, lines)
+        What each channel hears of what goes into each line. Delays are at most those of the longest line.
     rates, phases : float64, shape (lines / 2,)
         Turns per sample, and turns at sample 0, of the swing of each pair's angle.
     depth : float
@@ -373,7 +360,8 @@ def reverberate(
             rotate(rows, rotation, ramp, into, samples)
         mix(rows, samples)
         write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
-        write_output(line_ring, audio, out, shared, output_delays, output_gains, done, fed, samples)
+        write_dry(audio, out, dry_gain, done, samples)
+        add_taps(line_ring, tap_delays, tap_gains, out, done, fed, samples)
 
         done += count
         counters[0] = fed + count
