@@ -47,7 +47,7 @@ ROOMS = [
 ]
 MAY_IMPORT_MEASURE = ("tapeemu.cli", "tapeemu.presets", "tapeemu.comparison")
 MEASURE_ROOMS = [
-    ("bench", ["measure.bench", "measure.__main__", "measure.plots"]),
+    ("bench", ["measure.bench", "measure.recording", "measure.__main__", "measure.plots"]),
     (
         "quantities",
         [
@@ -66,6 +66,7 @@ MEASURE_ROOMS = [
         [
             "measure.signals",
             "measure.sweep",
+            "measure.decay_fit",
             "measure.demodulation",
             "measure.fluctuation",
             "measure.weighting",
