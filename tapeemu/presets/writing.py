@@ -19,6 +19,13 @@ from tapeemu.presets.reading import FORMAT, parse_preset
 __all__ = ["preset_text", "save_preset", "write_text"]
 
 _STAGE_KEYS = ("name", "bypass", "mix_percent")
+_CONDITIONS = (
+    *("source", "level_dbfs", "tone_hz", "frequency_hz", "low_hz", "high_hz", "amplitude_ratio"),
+    *("third_harmonic_percent", "band", "band_hz", "weighting", "duration_seconds", "seconds", "sweep_seconds"),
+    *("fit_range_db", "repeats"),
+)
+"""Conditions of a figure that its line in a file states: level, tone, band, duration. What holds for all
+figures stands once, at the top of the table."""
 
 
 def preset_text(preset: Preset) -> str:
@@ -237,12 +244,10 @@ def _figure_values(figure: Figure) -> dict[str, Any]:
 
 
 def _conditions(reading: Reading) -> Mapping[str, Any]:
-    # Rate and reference level stand once above; what is not a number does not stand at all.
     return {
-        key: _rounded(value, 6) if isinstance(value, float) else value
+        key: _rounded(value, 5) if isinstance(value, float) else value
         for key, value in reading.conditions.items()
-        if not (isinstance(value, float) and not math.isfinite(value))
-        and key not in ("sample_rate", "sample_rate_hz", "reference_level_dbfs")
+        if key in _CONDITIONS and not (isinstance(value, float) and not math.isfinite(value))
     }
 
 

@@ -1,0 +1,296 @@
+"""From a chain to its measured figures, and from the figures in a file to a proof of them."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tapeemu.chain import Chain, Stage
+from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
+from tapeemu.presets.preset import Preset
+from tapeemu.processor import Processor
+from tapeemu.processors.fdn_reverb import FdnReverb
+from tapeemu.processors.plugin_effect import PluginEffect
+
+if TYPE_CHECKING:
+    from measure.bench import Report
+
+__all__ = [
+    "REFERENCE_LEVEL_DBFS",
+    "SAMPLE_RATE_HZ",
+    "SEEDS",
+    "Comparison",
+    "Verification",
+    "measure_chain",
+    "measure_preset",
+    "measured_parts",
+    "verify_all",
+    "verify_preset",
+]
+
+SAMPLE_RATE_HZ = 48_000.0
+REFERENCE_LEVEL_DBFS = -18.0
+SEEDS = (1, 2, 3)
+"""Tapes whose mean a random figure is; they are derived from the seeds in the preset."""
+
+_ECHOING_EFFECTS = ("Delay", "Reverb")
+_DECAYS = tuple(key for key, kept in KEPT.items() if kept.row == "noise bursts")
+
+
+def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]:
+    """What is measured of a chain: parts by name, each with the figures that are read from it.
+
+    A chain without reverberation is measured whole. The beating of a reverberated tone counts as flutter
+    and level fluctuation, so of a chain that reverberates only the decay is measured whole; everything
+    else is read with the reverberant stages bypassed, and decay once more from these stages alone.
+
+    Returns
+    -------
+    dict
+        Keys ``"chain"``, ``"without reverb"`` and ``"stage NAME"``.
+    """
+    others = tuple(key for key in KEPT if key not in _DECAYS)
+    if not _reverberates(chain):
+        return {"chain": (chain, others)}
+    parts: dict[str, tuple[Processor, tuple[str, ...]]] = {"chain": (chain, _DECAYS)}
+    dry = _without_reverb(chain)
+    if _sounds(dry):
+        parts["without reverb"] = (dry, others)
+    active = [stage for stage in chain.stages if not stage.bypass]
+    if len(active) > 1:
+        for stage in active:
+            if _reverberates(stage.processor):
+                parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
+    return parts
+
+
+def measure_chain(
+    chain: Chain,
+    *,
+    keys: Iterable[str] | None = None,
+    sample_rate_hz: float = SAMPLE_RATE_HZ,
+    reference_level_dbfs: float = REFERENCE_LEVEL_DBFS,
+    seeds: Sequence[int] = SEEDS,
+) -> tuple[Measured, dict[str, "Report"]]:
+    """Measure the figures that presets keep, by the bench.
+
+    Parameters
+    ----------
+    chain : Chain
+        What is measured.
+    keys : iterable of str, optional
+        Figures wanted, of the whole chain or without reverb only; all if left out.
+    sample_rate_hz, reference_level_dbfs : float
+        Conditions of the bench.
+    seeds : sequence of int
+        Tapes that random figures are measured on.
+
+    Returns
+    -------
+    Measured
+        The figures that are defined, with their tolerances.
+    dict of str to measure.bench.Report
+        Everything that the bench read, by the name of the part: curves for plots among it.
+    """
+    from measure.bench import bench
+    from tapeemu import __version__
+
+    wanted = set(KEPT) if keys is None else set(keys)
+    reports: dict[str, Report] = {}
+    tables: dict[str, dict[str, Figure]] = {}
+    for name, (part, possible) in measured_parts(chain).items():
+        asked = [key for key in possible if key in wanted]
+        if not asked or (keys is not None and name.startswith("stage ")):
+            continue
+        report = bench(
+            part,
+            sample_rate=sample_rate_hz,
+            reference_level_dbfs=reference_level_dbfs,
+            seeds=seeds,
+            rows=sorted({KEPT[key].row for key in asked}),
+        )
+        reports[name] = report
+        found = {key: report.readings[key] for key in asked if key in report.readings}
+        tables[name] = {
+            key: Figure(reading=reading, tolerance=tolerance_for(key, reading))
+            for key, reading in found.items()
+            if reading.defined
+        }
+    measured = Measured(
+        tool_version=__version__,
+        settings_sha256=settings_digest(chain),
+        sample_rate_hz=sample_rate_hz,
+        reference_level_dbfs=reference_level_dbfs,
+        seeds=max((report.seeds for report in reports.values()), key=len, default=()),
+        chain=tables.get("chain", {}),
+        without_reverb=tables.get("without reverb", {}),
+        stages={
+            name.removeprefix("stage "): figures
+            for name, figures in tables.items()
+            if name.startswith("stage ") and figures
+        },
+    )
+    return measured, reports
+
+
+def measure_preset(preset: Preset) -> tuple[Preset, dict[str, "Report"]]:
+    """Return a preset with its figures measured anew, and all that the bench read."""
+    measured, reports = measure_chain(preset.chain)
+    return preset.replace(measured=measured), reports
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """One figure of a file against the same figure measured now.
+
+    Attributes
+    ----------
+    part : str
+        What it is a figure of: ``"chain"``, ``"without reverb"`` or ``"stage NAME"``.
+    key : str
+        The figure.
+    kept : Figure or None
+        As in the file; None if it is not there.
+    found : Figure or None
+        As measured now; None if it cannot be measured any more.
+    """
+
+    part: str
+    key: str
+    kept: Figure | None
+    found: Figure | None
+
+    @property
+    def moved(self) -> float | None:
+        """By how much the figure moved; None where one of the two is missing."""
+        if self.kept is None or self.found is None:
+            return None
+        return self.found.reading.value - self.kept.reading.value
+
+    @property
+    def within(self) -> bool:
+        """Whether the figure in the file is proved; a figure that the file lacks claims nothing."""
+        if self.kept is None:
+            return True
+        return self.moved is not None and abs(self.moved) <= self.kept.tolerance
+
+    def __str__(self) -> str:
+        name = f"{self.part}: {self.key}"
+        if self.kept is None:
+            return f"{name} is not in the file"
+        unit = self.kept.reading.unit
+        claimed = f"{self.kept.reading.value:.5g} ± {self.kept.tolerance:.2g} {unit}"
+        if self.found is None:
+            return f"{name} is {claimed} in the file, but can no longer be measured"
+        verdict = "" if self.within else ", OUT OF TOLERANCE"
+        return f"{name} {claimed}, now {self.found.reading.value:.5g}, moved by {self.moved:+.2g} {unit}{verdict}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verification:
+    """What re-measuring a preset showed.
+
+    Attributes
+    ----------
+    name : str
+        The preset.
+    state : str
+        ``"measured"``, ``"stale"`` or ``"not measured"``: whether the figures belong to the settings.
+    comparisons : tuple of Comparison
+        Every figure of the file against now.
+    """
+
+    name: str
+    state: str
+    comparisons: tuple[Comparison, ...] = ()
+
+    @property
+    def failed(self) -> tuple[Comparison, ...]:
+        """Figures out of tolerance."""
+        return tuple(each for each in self.comparisons if not each.within)
+
+    @property
+    def proved(self) -> bool:
+        """Whether the table belongs to the settings and every figure is within its tolerance."""
+        return self.state == "measured" and not self.failed
+
+    def __str__(self) -> str:
+        count = sum(each.kept is not None for each in self.comparisons)
+        if self.state == "not measured":
+            return f"{self.name}: not measured yet; 'tapeemu measure {self.name}' does it"
+        verdict = "proved" if self.proved else self.state if not self.failed else "out of tolerance"
+        if self.state == "stale" and self.failed:
+            verdict = "stale, out of tolerance"
+        if self.state == "stale":
+            verdict += " (the settings were changed after the figures were measured)"
+        lines = [f"{self.name}: {verdict}; {count - len(self.failed)} of {count} figures within tolerance"]
+        return "\n".join([*lines, *(f"  {each}" for each in self.failed)])
+
+
+def verify_preset(preset: Preset) -> Verification:
+    """Measure a preset again under the conditions in its file, and compare."""
+    kept = preset.measured
+    if kept is None:
+        return Verification(name=preset.name, state=preset.state)
+    found, _ = measure_chain(
+        preset.chain,
+        sample_rate_hz=kept.sample_rate_hz,
+        reference_level_dbfs=kept.reference_level_dbfs,
+        seeds=kept.seeds or SEEDS,
+    )
+    before, now = kept.parts(), found.parts()
+    comparisons = [
+        Comparison(part=part, key=key, kept=figures.get(key), found=again.get(key))
+        for part in dict.fromkeys([*before, *now])
+        for figures, again in [(before.get(part, {}), now.get(part, {}))]
+        for key in dict.fromkeys([*figures, *again])
+    ]
+    return Verification(name=preset.name, state=preset.state, comparisons=tuple(comparisons))
+
+
+def _verify_file(path: str) -> Verification:
+    from tapeemu.presets import load_preset
+
+    return verify_preset(load_preset(Path(path)))
+
+
+def verify_all(paths: Sequence[Path], *, jobs: int = 1) -> Iterator[Verification]:
+    """Verify several preset files, each in a process of its own, and yield the results in order."""
+    yield from in_processes(_verify_file, [str(path) for path in paths], jobs=jobs)
+
+
+def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[Any]:
+    """Results of a task for each argument, in order, as they are ready."""
+    if jobs == 1 or len(arguments) < 2:
+        yield from map(task, arguments)
+        return
+    from joblib import Parallel, delayed
+
+    yield from Parallel(n_jobs=min(jobs, len(arguments)), return_as="generator")(
+        delayed(task)(argument) for argument in arguments
+    )
+
+
+def _reverberates(processor: Processor) -> bool:
+    if isinstance(processor, Chain):
+        return any(_reverberates(stage.processor) for stage in processor.stages if not stage.bypass)
+    if isinstance(processor, PluginEffect):
+        return processor.effect in _ECHOING_EFFECTS
+    return isinstance(processor, FdnReverb)
+
+
+def _without_reverb(chain: Chain) -> Chain:
+    def changed(stage: Stage) -> Stage:
+        if isinstance(stage.processor, Chain):
+            return stage.replace(processor=_without_reverb(stage.processor))
+        return stage.replace(bypass=stage.bypass or _reverberates(stage.processor))
+
+    return chain.replace(stages=tuple(changed(stage) for stage in chain.stages))
+
+
+def _sounds(chain: Chain) -> bool:
+    return any(
+        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True
+        for stage in chain.stages
+        if not stage.bypass
+    )

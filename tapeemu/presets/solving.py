@@ -1,0 +1,331 @@
+"""From the figures wanted to the settings that give them.
+
+Every figure is moved by one setting. A step corrects each setting by how far its figure is from what is
+wanted, on a logarithmic scale or in dB, first with the slope that theory gives and then with the one that
+was found; measuring again shows how near it came. Settings influence one another a little (drive shortens
+or lengthens a decay, level fluctuation before drive is compressed), which the repetition takes care of.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tapeemu.chain import Chain, Stage
+from tapeemu.errors import ParameterError
+from tapeemu.presets.figures import DECAY_BANDS_HZ
+from tapeemu.presets.measuring import measure_chain
+from tapeemu.processor import Processor
+from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
+from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb
+from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
+from tapeemu.processors.wow_flutter import WowFlutter
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from measure.results import Reading
+
+__all__ = ["SOLVABLE", "Solution", "solve"]
+
+_DECAYS = tuple(f"decay_{band}hz_seconds" for band in DECAY_BANDS_HZ)
+SOLVABLE = (
+    "weighted_flutter_percent",
+    "level_fluctuation_peak_db",
+    "level_fluctuation_rms_db",
+    "thd_reference_percent",
+    "mol_3_percent_db",
+    *_DECAYS,
+)
+"""Figures that can be asked for."""
+
+_TYPICAL = (
+    (0.07, "studio"),
+    (0.13, "domestic"),
+    (0.3, "cassette"),
+    (0.7, "portable"),
+    (math.inf, "worn"),
+)
+_RANDOM_DB_PER_PEAK_DB = 0.6  # a level exceeded 5 % of the time against the largest in 20 s, as first guess
+_STEEPEST = 4.0  # of a slope found against the one expected
+
+
+@dataclass(frozen=True, kw_only=True)
+class Solution:
+    """Settings found for the figures wanted.
+
+    Attributes
+    ----------
+    chain : Chain
+        The settings.
+    wanted : mapping of str to float
+        What was asked for.
+    reached : mapping of str to Reading
+        What was measured with these settings.
+    rounds : int
+        How many times was measured.
+    """
+
+    chain: Chain
+    wanted: Mapping[str, float]
+    reached: "Mapping[str, Reading]"
+    rounds: int
+
+    def error_percent(self, key: str) -> float:
+        """How far a figure is from what was wanted, in percent of it; a level in dB, of its ratio."""
+        if key not in self.reached:
+            return math.inf
+        return 100.0 * abs(math.expm1(_scale(key, self.reached[key].value) - _scale(key, self.wanted[key])))
+
+    @property
+    def worst_percent(self) -> float:
+        """The largest error of all."""
+        return max(self.error_percent(key) for key in self.wanted)
+
+
+def solve(
+    wanted: Mapping[str, float], *, start: Chain | None = None, within_percent: float = 1.0, rounds: int = 8
+) -> Solution:
+    """Find settings that give the figures wanted.
+
+    Parameters
+    ----------
+    wanted : mapping of str to float
+        Keys of :data:`SOLVABLE` and positive values (in dB any), e.g. ``{"weighted_flutter_percent": 0.15}``.
+    start : Chain, optional
+        Settings to start from; a stage that is missing for a figure is added. From nothing if left out: reverb,
+        drive, magnetisation, transport, level, as far as they are needed.
+    within_percent : float
+        Error at which to stop.
+    rounds : int
+        Most measurements.
+
+    Returns
+    -------
+    Solution
+        The nearest found, even if it is not as near as wanted.
+
+    Raises
+    ------
+    ParameterError
+        If a figure cannot be asked for, or no setting is allowed that would give it.
+    """
+    _check(wanted)
+    chain = start if start is not None else Chain()
+    knobs: list[_Knob] = []
+    for key in SOLVABLE:
+        if key in wanted:
+            chain, knob = _prepared(chain, key, wanted[key], wanted)
+            knobs.append(knob)
+    best: Solution | None = None
+    for number in range(1, rounds + 1):
+        measured, _ = measure_chain(chain, keys=wanted)
+        found = {key: figure.reading for key, figure in measured.figures.items() if key in wanted}
+        solution = Solution(chain=chain, wanted=dict(wanted), reached=found, rounds=number)
+        if best is None or solution.worst_percent < best.worst_percent:
+            best = solution
+        if best.worst_percent <= within_percent:
+            break
+        try:
+            for knob in knobs:
+                if knob.key in found:
+                    chain = knob.turned(chain, found[knob.key].value, wanted[knob.key])
+        except ParameterError:
+            break  # the next step would leave the range of a setting: the best so far is as near as it gets
+    if best is None:
+        raise ParameterError(f"rounds is {rounds}, but must be 1 or more")
+    return Solution(chain=best.chain, wanted=best.wanted, reached=best.reached, rounds=number)
+
+
+def _check(wanted: Mapping[str, float]) -> None:
+    if not wanted:
+        raise ParameterError(f"no figure is wanted; name one or more of {', '.join(SOLVABLE)}")
+    for key, value in wanted.items():
+        if key not in SOLVABLE:
+            raise ParameterError(f"{key!r} cannot be solved for; can be: {', '.join(SOLVABLE)}")
+        if not math.isfinite(value) or (value <= 0.0 and key != "mol_3_percent_db"):
+            raise ParameterError(f"{key} is wanted to be {value!r}, but must be above zero")
+    if {"level_fluctuation_peak_db", "level_fluctuation_rms_db"} <= set(wanted):
+        raise ParameterError("peak and RMS of the level fluctuation follow from one another; ask for one of them")
+
+
+def _scale(key: str, value: float) -> float:
+    """A figure on the scale that settings are corrected on: nepers."""
+    if key == "mol_3_percent_db":
+        return value * math.log(10.0) / 20.0
+    return math.log(max(value, 1e-12))
+
+
+def _tidy(value: float) -> float:
+    # Digits beyond these are below what any figure shows, and only make a file harder to read.
+    return float(f"{value:.6g}")
+
+
+class _Knob:
+    """One setting of one stage that moves one figure."""
+
+    def __init__(
+        self, key: str, stage: str, place: float, slope: float, apply: Callable[[Processor, float], Processor]
+    ) -> None:
+        self.key = key
+        self.stage = stage
+        self.place = place
+        self.slope = slope
+        self.expected = slope
+        self.apply = apply
+        self.before: tuple[float, float] | None = None
+
+    def turned(self, chain: Chain, found: float, wanted: float) -> Chain:
+        """The chain with this setting corrected for a figure that was found."""
+        figure = _scale(self.key, found)
+        if self.before is not None and abs(self.place - self.before[0]) > 1e-3:
+            seen = (figure - self.before[1]) / (self.place - self.before[0])
+            share = min(max(seen / self.expected, 1.0 / _STEEPEST), _STEEPEST)
+            self.slope = share * self.expected
+        self.before = (self.place, figure)
+        self.place += (_scale(self.key, wanted) - figure) / self.slope
+        return _with_processor(chain, self.stage, lambda processor: self.apply(processor, self.place))
+
+
+def _with_processor(chain: Chain, name: str, change: Callable[[Processor], Processor]) -> Chain:
+    stages = tuple(
+        stage.replace(processor=change(stage.processor)) if stage.name == name else stage for stage in chain.stages
+    )
+    return chain.replace(stages=stages)
+
+
+def _ensured(
+    chain: Chain, kind: type[Processor], name: str, fresh: Processor, *, first: bool = False
+) -> tuple[Chain, Stage]:
+    """The first active stage of a kind; added, if there is none."""
+    for stage in chain.stages:
+        if isinstance(stage.processor, kind) and not stage.bypass:
+            return chain, stage
+    taken = set(chain.names)
+    while name in taken:
+        name += "-2"
+    added = Stage(processor=fresh, name=name)
+    stages: Sequence[Stage] = (added, *chain.stages) if first else (*chain.stages, added)
+    if isinstance(fresh, PreampDrive | TapeMagnetisation):
+        # Sound is driven before it is on the tape, so before whatever moves it.
+        moving = [isinstance(stage.processor, WowFlutter | AmplitudeFlutter) for stage in chain.stages]
+        at = moving.index(True) if any(moving) else len(moving)
+        stages = (*chain.stages[:at], added, *chain.stages[at:])
+    return chain.replace(stages=tuple(stages)), added
+
+
+def _prepared(chain: Chain, key: str, value: float, wanted: Mapping[str, float]) -> tuple[Chain, _Knob]:
+    if key == "weighted_flutter_percent":
+        return _flutter_knob(chain, key, value)
+    if key.startswith("level_fluctuation"):
+        return _level_knob(chain, key, value)
+    if key == "thd_reference_percent":
+        return _distortion_knob(chain, key, value)
+    if key == "mol_3_percent_db":
+        return _headroom_knob(chain, key, value)
+    return _decay_knob(chain, key, value, wanted)
+
+
+def _flutter_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
+    profile = next(name for most, name in _TYPICAL if value <= most)
+    fresh = WowFlutter.from_dict({"profile": profile, "weighted_flutter_percent": value})
+    chain, stage = _ensured(chain, WowFlutter, "transport", fresh)
+
+    def apply(processor: Processor, place: float) -> Processor:
+        return processor.replace(weighted_flutter_percent=_tidy(math.exp(place)))
+
+    place = math.log(value)
+    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
+        key, stage.name, place, 1.0, apply
+    )
+
+
+def _level_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
+    guess = value * (_RANDOM_DB_PER_PEAK_DB if key.endswith("peak_db") else 1.96)
+    chain, stage = _ensured(chain, AmplitudeFlutter, "level", AmplitudeFlutter(random_db=guess))
+    start = stage.processor
+    assert isinstance(start, AmplitudeFlutter)
+
+    def apply(processor: Processor, place: float) -> Processor:
+        factor = math.exp(place)
+        parts = tuple(
+            LevelPart(rate_hz=part.rate_hz, peak_db=_tidy(factor * part.peak_db), phase_degrees=part.phase_degrees)
+            for part in start.periodic_parts
+        )
+        return processor.replace(random_db=_tidy(factor * start.random_db), periodic_parts=parts)
+
+    return chain, _Knob(key, stage.name, 0.0, 1.0, apply)
+
+
+def _distortion_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
+    present = next((s for s in chain.stages if isinstance(s.processor, TapeMagnetisation) and not s.bypass), None)
+    driven = any(isinstance(s.processor, PreampDrive) and not s.bypass for s in chain.stages)
+    if present is not None and not driven:
+        # The third harmonic rises with the square of the drive.
+        return _drive_knob(chain, key, present, slope=2.0)
+    chain, stage = _ensured(chain, PreampDrive, "drive", PreampDrive(thd_percent=min(value, 30.0)))
+
+    def apply(processor: Processor, place: float) -> Processor:
+        return processor.replace(drive_db=None, thd_percent=_tidy(math.exp(place)))
+
+    start = stage.processor
+    assert isinstance(start, PreampDrive)
+    place = math.log(start.expected_thd_percent(start.reference_level_dbfs))
+    return chain, _Knob(key, stage.name, place, 1.0, apply)
+
+
+def _headroom_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
+    fresh = TapeMagnetisation.from_dict({"mol_db": value})
+    chain, stage = _ensured(chain, TapeMagnetisation, "tape", fresh)
+    start = stage.processor
+    assert isinstance(start, TapeMagnetisation)
+
+    def apply(processor: Processor, place: float) -> Processor:
+        return processor.replace(drive_db=None, mol_db=_tidy(20.0 * place / math.log(10.0)))
+
+    place = _scale(key, value)
+    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
+        key, stage.name, place, 1.0, apply
+    )
+
+
+def _drive_knob(chain: Chain, key: str, stage: Stage, *, slope: float) -> tuple[Chain, _Knob]:
+    start = stage.processor
+    assert isinstance(start, TapeMagnetisation)
+
+    def apply(processor: Processor, place: float) -> Processor:
+        return processor.replace(mol_db=None, drive_db=_tidy(20.0 * place / math.log(10.0)))
+
+    return chain, _Knob(key, stage.name, start.effective_drive_db * math.log(10.0) / 20.0, slope, apply)
+
+
+def _decay_knob(chain: Chain, key: str, value: float, wanted: Mapping[str, float]) -> tuple[Chain, _Knob]:
+    band = key.removeprefix("decay_").removesuffix("hz_seconds")
+    setting = f"at_{band}_hz_seconds"
+    asked = {
+        f"at_{each.removeprefix('decay_').removesuffix('hz_seconds')}_hz_seconds": wanted[each]
+        for each in _DECAYS
+        if each in wanted
+    }
+    fresh = FdnReverb.from_dict({"decay_by_band_seconds": asked})
+    chain, stage = _ensured(chain, FdnReverb, "hall", fresh, first=True)
+
+    def apply(processor: Processor, place: float) -> Processor:
+        assert isinstance(processor, FdnReverb)
+        return processor.replace(
+            decay_by_band_seconds=_bands(processor).replace(**{setting: _tidy(math.exp(place))})
+        )
+
+    place = math.log(value)
+    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
+        key, stage.name, place, 1.0, apply
+    )
+
+
+def _bands(reverb: FdnReverb) -> DecayByBand:
+    """The decay table of a reverb; where it is set otherwise, the table that says the same."""
+    if reverb.decay_by_band_seconds is not None:
+        return reverb.decay_by_band_seconds
+    names = list(DecayByBand.model_fields)
+    values = [float(f"{seconds:.4g}") for seconds in reverb.target_decay_seconds()]
+    return DecayByBand(**dict(zip(names, values, strict=True)))
