@@ -27,7 +27,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "plugin_effect": [
         {"effect": "HighpassFilter", "parameters": {"cutoff_frequency_hz": 200.0}},
         {"effect": "Chorus", "parameters": {"depth": 0.5}},
-        {"effect": "LadderFilter", "parameters": {"mode": "LPF24", "cutoff_hz": 900.0}},
+        {"effect": "LadderFilter", "parameters": {"mode": "LPF24", "cutoff_hz": 12_000.0}},
         {"effect": "Delay", "parameters": {"delay_seconds": 0.01, "feedback": 0.3}},
     ],
     "wow_flutter": [
@@ -36,7 +36,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
         {"speed_error_percent": -0.7},
         {"speed_error_percent": 0.7},
     ],
-    "amplitude_flutter": [{}],
+    "amplitude_flutter": [{}, {"mode": "spacing", "dropouts_per_minute": 600.0}, {"channel_correlation": 0.4}],
     "preamp_drive": [{}, {"drive_db": 18.0}, {"thd_percent": 1.0}],
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
@@ -216,28 +216,26 @@ def test_output_length_is_as_stated(processor: Processor) -> None:
 def test_latency_declared_is_latency_measured(processor: Processor) -> None:
     """A pulse of noise goes in; the whole-file call must return it where it was.
 
-    The lag is read from the peak of the cross-correlation, which a random pulse makes sharp.
+    The lag is read from the peak of the cross-correlation, which a random pulse makes sharp. With a speed
+    error of 0.7 % sample 4000 has moved by 28 samples.
     """
-    if processor.kind in ("plugin_effect", "chain") and "Delay" in repr(processor):
+    if "effect='Delay'" in repr(processor) or "effect='Chorus'" in repr(processor):
         pytest.skip("delays on purpose")
+    pulse = np.random.default_rng(3).uniform(-0.1, 0.1, 1000)
     audio = np.zeros((1, 8000))
-    audio[0, 3000:4000] = np.random.default_rng(3).uniform(-0.1, 0.1, 1000)
-    settled = processor(audio, sample_rate=RATE)[0]
-    settled = np.pad(settled, (0, max(8000 - settled.size, 0)))[:8000]
-    correlation = np.correlate(settled, audio[0, 3000:4000], "valid")
-    lag = int(np.argmax(np.abs(correlation))) - 3000
-    drift = 0.7 / 100.0 * 4000.0 if "speed_error_percent" in repr(processor) else 0.0
-    flutter = 8.0 if "utter" in repr(processor) or "Chorus" in repr(processor) else 1.0
-    if isinstance(processor, PluginEffect) and processor.effect == "Chorus":
-        flutter = 0.008 * RATE  # its own delay line
-    assert abs(lag) <= flutter + drift
+    audio[0, 3000:4000] = pulse
+    lags = []
+    # Flutter moves the pulse about its place; over places on the tape a second apart the lags average out.
+    for second in range(24 if "utter" in repr(processor) else 1):
+        result = processor(audio, sample_rate=RATE, start_sample=second * RATE, tail_seconds=0.1)[0]
+        lags.append(int(np.argmax(np.abs(np.correlate(result[:8000], pulse, "valid")))) - 3000)
+    drift = 0.007 * 4000.0 if "speed_error_percent" in repr(processor) else 0.0
+    assert abs(np.mean(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
 
 
 @every_processor
 def test_tail_declared_is_tail_measured(processor: Processor) -> None:
     """After the declared tail, the response to full-band noise has fallen by what was asked."""
-    if isinstance(processor, PluginEffect):
-        pytest.skip("a plug-in's tail is unknown; rendering cuts it or takes the seconds asked for")
     level_db = -60.0
     audio = noise(2, 4000)
     stream = processor.stream(sample_rate=RATE, channels=2)

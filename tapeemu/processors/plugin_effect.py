@@ -46,6 +46,7 @@ EFFECTS = (
 
 _BLOCK = 512
 _PROBE_BLOCKS = 96
+_TAIL_SECONDS = 10.0  # how long a tail is listened to
 # A delay line is allocated for the longest time that its parameter allows, so a preset's number is bounded.
 _LONGEST_SECONDS = 30.0
 
@@ -191,6 +192,7 @@ class PluginStream(Stream):
                 f"{type(effects[0]).__name__} returned {got} of {fed} samples and has not settled: "
                 "an effect must return as many samples as it is given once its latency is over"
             )
+        self._decay_db = self._listen_to_tail()
         self._reset()
         self.ended = False
         self.latency = missing + _BLOCK - 1
@@ -209,6 +211,26 @@ class PluginStream(Stream):
             for effect, rows in zip(self._effects, self._rows, strict=True)
         ]
         return np.concatenate(parts).astype(np.float64)
+
+    def _listen_to_tail(self) -> FloatArray:
+        """Level of the first object's response to a burst, block by block, falling, re the burst."""
+        self._reset()
+        burst = np.random.default_rng(0).uniform(-0.25, 0.25, (self.channels, _BLOCK)).astype(np.float32)
+        powers = []
+        for index in range(int(_TAIL_SECONDS * self.sample_rate / _BLOCK)):
+            returned = np.atleast_2d(
+                self._effects[0](
+                    (burst if index == 0 else 0.0 * burst)[self._rows[0]], self.sample_rate, reset=False
+                )
+            )
+            powers.append(float(np.mean(returned.astype(np.float64) ** 2)) if returned.size else 0.0)
+        envelope = np.maximum.accumulate(powers[::-1])[::-1]
+        return 10.0 * np.log10(np.maximum(envelope, 1e-30) / np.mean(burst.astype(np.float64) ** 2))
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        """What was heard after a burst when the stream was made, up to ten seconds."""
+        sounding = int(np.count_nonzero(self._decay_db > level_db))
+        return max(sounding - 1, 0) * _BLOCK
 
     def advance(self, block: FloatArray) -> FloatArray:
         waiting = np.concatenate([self._waiting, block], axis=1)
