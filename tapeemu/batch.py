@@ -13,6 +13,8 @@ import json
 import os
 import pickle
 import sys
+import threading
+import time
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
@@ -494,10 +496,14 @@ class _Workers:
     def _parallel(self, tasks: dict[Item, tuple[Any, ...]]) -> Iterator[tuple[Item, Any]]:
         import joblib
 
-        backend = {"backend": "dask"} if self._client is not None else {"backend": "loky", "n_jobs": self._jobs}
+        master = None
+        backend: dict[str, Any] = {"backend": "dask"}
+        if self._client is None:
+            master = os.getpid()
+            backend = {"backend": "loky", "n_jobs": self._jobs}
         with joblib.parallel_config(**backend):
             parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
-            yield from parallel(joblib.delayed(_call)(item, task) for item, task in tasks.items())
+            yield from parallel(joblib.delayed(_call)(item, task, master) for item, task in tasks.items())
 
 
 def _compile_once(chain: Processor) -> None:
@@ -508,9 +514,23 @@ def _compile_once(chain: Processor) -> None:
     LevelMeter(sample_rate=48_000, channels=2).add(silence)
 
 
-def _call(item: Item, task: tuple[Any, ...]) -> tuple[Item, Any]:
+_watching = False
+
+
+def _call(item: Item, task: tuple[Any, ...], master: int | None) -> tuple[Item, Any]:
+    global _watching
+    if master is not None and not _watching and os.getpid() != master:
+        _watching = True
+        threading.Thread(target=_end_with, args=(master,), daemon=True).start()
     function, *arguments = task
     return item, function(*arguments)
+
+
+def _end_with(master: int) -> None:
+    """End this process once its master is gone, which a killed master cannot ask for."""
+    while os.getppid() == master:
+        time.sleep(0.5)
+    os._exit(1)
 
 
 def _connect(address: str) -> Any:

@@ -72,12 +72,13 @@ def main() -> None:
         complain(str(error))
         sys.exit(exit_status(error))
     except (KeyboardInterrupt, typer.Abort):
-        complain("interrupted; no partial file was left")
-        sys.exit(EXIT_INTERRUPTED)
+        status = EXIT_INTERRUPTED
     except Exception as error:  # the last line of defence: no traceback reaches a user
         if hasattr(error, "format_message"):  # wrong usage, by whichever parser typer is built on
             _explain_usage(error)
             sys.exit(EXIT_USAGE)
         complain(f"internal error: {type(error).__name__}: {error}; please report it with the command you gave")
         sys.exit(EXIT_INTERNAL)
+    if status == EXIT_INTERRUPTED:  # from here, or from the parser, which catches Ctrl-C itself
+        complain("interrupted; no partial file was left")
     sys.exit(status if isinstance(status, int) else 0)
