@@ -119,9 +119,28 @@ class LevelMeter:
     @property
     def integrated_lufs(self) -> float:
         """Gated loudness (BS.1770-5); minus infinity for silence, nan for less than one 400 ms block."""
+        return self._integrated_lufs(0.0)
+
+    def gain_to_reach(self, target_lufs: float) -> float:
+        """Gain in decibels that brings the loudness to a target.
+
+        Not simply the difference: a gain moves quiet blocks across the absolute gate. The loudness with
+        gain is known from the blocks, so the gain is found by repetition; nan where loudness is undefined.
+        """
+        gain_db = 0.0
+        for _ in range(20):
+            missing_db = target_lufs - self._integrated_lufs(gain_db)
+            if not math.isfinite(missing_db):
+                return math.nan
+            gain_db += missing_db
+            if abs(missing_db) < 1e-3:
+                break
+        return gain_db
+
+    def _integrated_lufs(self, gain_db: float) -> float:
         if len(self._cells) < _GATE_BLOCK_HOPS:
             return math.nan
-        cells = np.array(self._cells) / self._hop
+        cells = np.array(self._cells) * (10.0 ** (gain_db / 10.0) / self._hop)
         total = np.convolve(cells, np.ones(_GATE_BLOCK_HOPS) / _GATE_BLOCK_HOPS, "valid")
         with np.errstate(divide="ignore"):
             loudness = _OFFSET_LUFS + 10.0 * np.log10(total)

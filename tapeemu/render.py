@@ -208,13 +208,13 @@ def _gain_for(meter: LevelMeter, delivery: Delivery, what: str) -> float:
         return 0.0
     limits = []
     if delivery.loudness_lufs is not None:
-        loudness = meter.integrated_lufs
-        if not math.isfinite(loudness):
+        gain_db = meter.gain_to_reach(delivery.loudness_lufs)
+        if not math.isfinite(gain_db):
             raise AudioError(
                 f"{what}: the loudness is undefined (shorter than 0.4 s, or below the gate at -70 LUFS), so it "
                 "cannot be brought to a target; set a true peak instead"
             )
-        limits.append(delivery.loudness_lufs - loudness)
+        limits.append(gain_db)
     if delivery.true_peak_dbtp is not None:
         limits.append(delivery.true_peak_dbtp - meter.true_peak_dbtp)
     return min(limits)

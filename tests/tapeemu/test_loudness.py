@@ -93,3 +93,14 @@ def test_silence_and_too_little_have_no_loudness() -> None:
     assert meter_of(np.zeros((1, RATE))).integrated_lufs == -math.inf
     assert math.isnan(meter_of(np.ones((1, 1000)) * 0.1).integrated_lufs)
     assert LevelMeter(sample_rate=RATE, channels=1).true_peak_dbtp == -math.inf
+
+
+def test_the_gain_to_a_target_counts_blocks_that_cross_the_gate(rng: np.random.Generator) -> None:
+    """Noise near -57 LUFS, then nine times as long a stretch that only a gain lifts over -70 LUFS."""
+    envelope = np.repeat([10 ** (-58 / 20), *[10 ** (-72 / 20)] * 9], 2 * RATE)
+    audio = rng.standard_normal((1, envelope.size)) * envelope
+    meter = meter_of(audio)
+    gain_db = meter.gain_to_reach(-23.0)
+    assert abs(gain_db - (-23.0 - meter.integrated_lufs)) > 0.01
+    assert meter_of(audio * 10 ** (gain_db / 20)).integrated_lufs == pytest.approx(-23.0, abs=2e-3)
+    assert math.isnan(meter_of(np.zeros((1, RATE))).gain_to_reach(-23.0))
