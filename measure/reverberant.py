@@ -153,10 +153,11 @@ def pink_burst(
             f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be negative and "
             "there must be noise"
         )
-    frequency = np.fft.rfftfreq(n, 1.0 / rate)
+    size = 1 << math.ceil(math.log2(n))
+    frequency = np.fft.rfftfreq(size, 1.0 / rate)
     inside = (frequency >= 40.0) & (frequency <= min(16_000.0, 0.45 * rate))
     slope = np.where(inside, 1.0 / np.sqrt(np.maximum(frequency, 1.0)), 0.0)
-    noise = np.fft.irfft(np.fft.rfft(np.random.default_rng(seed).standard_normal(n)) * slope, n)
+    noise = np.fft.irfft(np.fft.rfft(np.random.default_rng(seed).standard_normal(size)) * slope, size)[:n]
     noise *= 10.0 ** (level_dbfs / 20.0) / math.sqrt(2.0 * float(np.mean(noise**2)))
     return NoiseBurst(
         signal=np.concatenate([noise, np.zeros(round(silence_seconds * rate))]),

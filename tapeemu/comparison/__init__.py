@@ -31,7 +31,15 @@ from tapeemu.comparison.figures import (
 )
 from tapeemu.comparison.findings import pair_effects, pair_sentences
 from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, on_another_tape, two_orders
-from tapeemu.comparison.rendering import Render, equalised, render_all, scaled_to, tail_of
+from tapeemu.comparison.rendering import (
+    SPREAD_SECONDS,
+    Render,
+    amplified,
+    equalised,
+    loudest_part,
+    render_all,
+    tail_of,
+)
 from tapeemu.comparison.sentences import level_sentence, meaning
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
@@ -314,19 +322,11 @@ def compare(
     done: list[Any] = Parallel(n_jobs=jobs, prefer="threads")(work)
     dry_own, *own = done[: len(renders) + 1]
     measured = done[len(renders) + 1 :]
-    repeats = [own]
-    repeats += [
-        _on_another_tape(
-            audio, contenders, number, renders[0].loudness_lufs, rate, tail_seconds, start_sample, jobs
-        )
-        for number in range(1, chosen.tapes)
-        if any(on_another_tape(contender.chain, number) != contender.chain for contender in contenders)
-    ]
-    repeats = [[relative_octaves(figures, repeat[0]) for figures in repeat] for repeat in repeats]
+    repeats = _on_other_tapes(audio, contenders, renders, rate, start_sample, chosen.tapes, jobs)
     figures, doubts, decays = [], [], []
     for index in range(len(contenders)):
         per_level = measured[index * len(LEVEL_NAMES) : (index + 1) * len(LEVEL_NAMES)]
-        of_render = with_spread([repeat[index] for repeat in repeats])
+        of_render = with_spread(relative_octaves(own[index], own[0]), [repeat[index] for repeat in repeats])
         of_chain = {key: reading for readings, _ in per_level for key, reading in readings.items()}
         figures.append(of_render | of_chain)
         doubts.append(
@@ -350,27 +350,44 @@ def compare(
     )
 
 
-def _on_another_tape(
+def _on_other_tapes(
     audio: FloatArray,
     contenders: Sequence[Contender],
-    seed: int,
-    loudness_lufs: float,
+    matched: Sequence[Render],
     rate: float,
-    tail_seconds: float,
     start_sample: int,
+    tapes: int,
     jobs: int,
-) -> list[dict[str, Reading]]:
+) -> list[list[dict[str, Reading]]]:
+    """Figures of the loudest part of the stem, on each tape and for each order, at the gains of the renders.
+
+    Empty where there is but one tape, or where all tapes are alike.
+    """
     from joblib import Parallel, delayed
 
-    others = [Contender(label=c.label, chain=on_another_tape(c.chain, seed)) for c in contenders]
+    others = [
+        [Contender(label=c.label, chain=on_another_tape(c.chain, number)) for c in contenders]
+        for number in range(1, tapes)
+    ]
+    if not others or others[0] == list(contenders):
+        return []
+    begin, end = loudest_part(audio, round(SPREAD_SECONDS * rate))
     raw = render_all(
-        audio, others, sample_rate=rate, tail_seconds=tail_seconds, start_sample=start_sample, jobs=jobs
+        np.ascontiguousarray(audio[:, begin:end]),
+        [contender for tape in (contenders, *others) for contender in tape],
+        sample_rate=rate,
+        tail_seconds=0.0,
+        start_sample=start_sample + begin,
+        jobs=jobs,
     )
-    renders = [scaled_to(render, loudness_lufs) for render in raw]
-    found: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(render_figures)(render, renders[0], sample_rate=rate) for render in renders
+    count = len(contenders)
+    renders = [amplified(render, matched[index % count].gain_db) for index, render in enumerate(raw)]
+    done: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
+        delayed(render_figures)(render, renders[index - index % count], sample_rate=rate)
+        for index, render in enumerate(renders)
     )
-    return found
+    found = [done[start : start + count] for start in range(0, len(done), count)]
+    return [[relative_octaves(figures, tape[0]) for figures in tape] for tape in found]
 
 
 def _stem(

@@ -345,7 +345,7 @@ def doubts_of_difference(
 
     What a tape does to both orders alike cancels in it, so it is smaller than the spreads of the two.
     """
-    if len(repeats) == 1:
+    if len(repeats) < 2:
         return {}
     found = {}
     for key in repeats[0]:
@@ -355,19 +355,20 @@ def doubts_of_difference(
     return found
 
 
-def with_spread(repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:
-    """Give the figures of the first tape the standard deviation over all tapes as their uncertainty."""
-    first = repeats[0]
+def with_spread(figures: Mapping[str, Reading], repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:
+    """Give figures the standard deviation over repeats on several tapes as their uncertainty."""
     count = len(repeats)
-    if count == 1:
-        return dict(first)
+    if count < 2:
+        return dict(figures)
     spread = {}
-    for key, reading in first.items():
+    for key, reading in figures.items():
         values = [repeat[key].value for repeat in repeats if key in repeat]
-        sigma = float(np.std(values, ddof=1)) if np.all(np.isfinite(values)) else math.nan
-        spread[key] = replace(
-            reading,
-            uncertainty=sigma,
-            uncertainty_basis=f"repeats ({count} tapes)" if math.isfinite(sigma) else reading.uncertainty_basis,
-        )
+        if len(values) == count and np.all(np.isfinite(values)):
+            spread[key] = replace(
+                reading,
+                uncertainty=float(np.std(values, ddof=1)),
+                uncertainty_basis=f"repeats ({count} tapes, loudest part of the stem)",
+            )
+        else:
+            spread[key] = reading
     return spread

@@ -15,11 +15,22 @@ from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
 from tapeemu.units import db_to_gain
 from tapeemu.validation import FloatArray
 
-__all__ = ["LOUDNESS_TOLERANCE_LU", "Render", "equalised", "render_all", "scaled_to", "tail_of"]
+__all__ = [
+    "LOUDNESS_TOLERANCE_LU",
+    "SPREAD_SECONDS",
+    "Render",
+    "amplified",
+    "equalised",
+    "loudest_part",
+    "render_all",
+    "tail_of",
+]
 
 LOUDNESS_TOLERANCE_LU = 0.1
 LONGEST_TAIL_SECONDS = 10.0
 UNDECLARED_TAIL_SECONDS = 2.0
+SPREAD_SECONDS = 15.0
+"""How much of the stem is rendered on other tapes; what a tape does averages out over more, not less."""
 
 # Blocks that stay in the processor's cache from stage to stage are faster than whole recordings.
 _BLOCK = 2**15
@@ -175,7 +186,7 @@ def equalised(renders: Sequence[Render], *, sample_rate: float, true_peak_dbtp: 
     # The absolute gate of the loudness does not move with the gain, so a further step may be needed.
     for _ in range(_MOST_STEPS):
         matched = Parallel(n_jobs=jobs, prefer="threads")(
-            delayed(_amplified)(render, gain_db, sample_rate)
+            delayed(_measured_at)(render, gain_db, sample_rate)
             for render, gain_db in zip(renders, gains, strict=True)
         )
         missed = [target - render.loudness_lufs for render in matched]
@@ -188,27 +199,29 @@ def equalised(renders: Sequence[Render], *, sample_rate: float, true_peak_dbtp: 
     return matched
 
 
-def scaled_to(render: Render, loudness_lufs: float) -> Render:
-    """Return a render with the gain that its known loudness asks for, without measuring again."""
-    gain_db = loudness_lufs - render.loudness_lufs
+def amplified(render: Render, gain_db: float) -> Render:
+    """Return a render with a gain, its known levels moved along."""
     return replace(
         render,
         audio=render.audio * np.float32(db_to_gain(gain_db)),
         gain_db=gain_db,
-        loudness_lufs=loudness_lufs,
+        loudness_lufs=render.loudness_lufs + gain_db,
         true_peak_dbtp=render.true_peak_dbtp + gain_db,
     )
 
 
-def _amplified(render: Render, gain_db: float, sample_rate: float) -> Render:
-    audio = render.audio * np.float32(db_to_gain(gain_db))
-    meter = LevelMeter(sample_rate=sample_rate, channels=audio.shape[0])
-    for start in range(0, audio.shape[1], _BLOCK):
-        meter.add(audio[:, start : start + _BLOCK].astype(np.float64))
-    return replace(
-        render,
-        audio=audio,
-        gain_db=gain_db,
-        loudness_lufs=meter.integrated_lufs,
-        true_peak_dbtp=meter.true_peak_dbtp,
-    )
+def loudest_part(audio: FloatArray, length: int) -> tuple[int, int]:
+    """First and last sample (exclusive) of the part of a length that holds the most energy."""
+    if audio.shape[1] <= length:
+        return 0, audio.shape[1]
+    energy = np.concatenate([[0.0], np.cumsum(np.sum(audio**2, axis=0))])
+    begin = int(np.argmax(energy[length:] - energy[:-length]))
+    return begin, begin + length
+
+
+def _measured_at(render: Render, gain_db: float, sample_rate: float) -> Render:
+    louder = amplified(render, gain_db)
+    meter = LevelMeter(sample_rate=sample_rate, channels=louder.audio.shape[0])
+    for start in range(0, louder.audio.shape[1], _BLOCK):
+        meter.add(louder.audio[:, start : start + _BLOCK].astype(np.float64))
+    return replace(louder, loudness_lufs=meter.integrated_lufs, true_peak_dbtp=meter.true_peak_dbtp)

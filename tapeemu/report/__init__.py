@@ -17,6 +17,7 @@ from tapeemu.audio_file import AudioWriter, Encoding
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.page import value_text
 from tapeemu.comparison.pictures import Picture, outline, picture_of, shown
+from tapeemu.comparison.rendering import SPREAD_SECONDS
 from tapeemu.comparison.sentences import threshold_lines
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.part_files import PartFile, check_target
@@ -306,7 +307,7 @@ def _conditions(comparison: "Comparison") -> list[str]:
     if plan.tapes > 1:
         said.append(
             f"Uncertainty of the figures of renders: standard deviation over {plan.tapes} tapes (seeds), the room "
-            "being the same."
+            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem."
         )
     else:
         said.append("Figures of renders are those of one tape; how another would change them was not measured.")
