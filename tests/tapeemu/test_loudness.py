@@ -97,7 +97,7 @@ def test_silence_and_too_little_have_no_loudness() -> None:
 
 def test_the_gain_to_a_target_counts_blocks_that_cross_the_gate(rng: np.random.Generator) -> None:
     """Noise near -57 LUFS, then nine times as long a stretch that only a gain lifts over -70 LUFS."""
-    envelope = np.repeat([10 ** (-58 / 20), *[10 ** (-72 / 20)] * 9], 2 * RATE)
+    envelope = np.repeat([10 ** (-58 / 20), *[10 ** (-74 / 20)] * 9], 2 * RATE)
     audio = rng.standard_normal((1, envelope.size)) * envelope
     meter = meter_of(audio)
     gain_db = meter.gain_to_reach(-23.0)
