@@ -20,7 +20,7 @@ from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.validation import FloatArray, check_audio
 
-__all__ = ["Chain", "Stage"]
+__all__ = ["Chain", "Stage", "spoken"]
 
 _STAGE_KEYS = ("name", "bypass", "mix_percent")
 
@@ -210,7 +210,7 @@ class Chain(Processor):
             if isinstance(stage.processor, Chain):
                 told = stage.processor._repr_html_()
             else:
-                told = escape(_spoken(stage.processor.to_dict()))
+                told = escape(spoken(stage.processor.to_dict()))
             notes = [f"{stage.mix_percent:g} % mixed in"] if stage.mix_percent < 100.0 else []
             notes += ["bypassed"] if stage.bypass else []
             cells = (str(number), escape(stage.name), stage.processor.kind, told or "defaults", ", ".join(notes))
@@ -227,15 +227,15 @@ class Chain(Processor):
         return cls(stages=tuple(Stage.from_dict(table) for table in values.get("stages", ())))
 
 
-def _spoken(value: Any) -> str:
+def spoken(value: Any) -> str:
     """Settings in words, for people: ``decay_seconds 2.4, lines 16``."""
     if isinstance(value, Mapping):
         return ", ".join(
-            f"{key} ({_spoken(inner)})" if isinstance(inner, Mapping) else f"{key} {_spoken(inner)}"
+            f"{key} ({spoken(inner)})" if isinstance(inner, Mapping) else f"{key} {spoken(inner)}"
             for key, inner in value.items()
         )
     if isinstance(value, list | tuple):
-        return "; ".join(_spoken(inner) for inner in value)
+        return "; ".join(spoken(inner) for inner in value)
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 

@@ -20,7 +20,20 @@ class AudioError(TapeemuError, ValueError):
 
 
 class PresetError(TapeemuError, ValueError):
-    """A preset cannot be found, read or accepted."""
+    """A preset cannot be found, read or accepted.
+
+    Attributes
+    ----------
+    heading : str
+        What is wrong, in one line.
+    mistakes : tuple of str
+        A line for each mistake, where there is more than one.
+    """
+
+    def __init__(self, heading: str, mistakes: tuple[str, ...] = ()) -> None:
+        super().__init__("\n  ".join([heading, *mistakes]))
+        self.heading = heading
+        self.mistakes = mistakes
 
 
 class OutputError(TapeemuError, OSError):

@@ -10,7 +10,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, process, warm
+from tapeemu.cli import compare, demo, figures, presets, process, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -19,7 +19,7 @@ from tapeemu.cli.common import (
     exit_status,
     version_callback,
 )
-from tapeemu.errors import TapeemuError
+from tapeemu.errors import PresetError, TapeemuError
 
 __all__ = ["app", "main"]
 
@@ -45,6 +45,14 @@ def _root(
 app.command("process")(process.process)
 app.command("demo")(demo.demo)
 app.command("compare")(compare.compare)
+app.command("presets")(presets.presets)
+app.command("show")(presets.show_preset)
+app.command("find")(presets.find)
+app.command("new")(presets.new)
+app.command("schema")(presets.schema)
+app.command("measure")(figures.measure)
+app.command("verify")(figures.verify)
+app.command("solve")(figures.solve_figures)
 app.command("warm")(warm.warm)
 
 
@@ -68,6 +76,9 @@ def main() -> None:
     signal.signal(signal.SIGTERM, _interrupt)
     try:
         status = app(standalone_mode=False)
+    except PresetError as error:
+        complain(error.heading, error.mistakes)
+        sys.exit(exit_status(error))
     except TapeemuError as error:
         complain(str(error))
         sys.exit(exit_status(error))

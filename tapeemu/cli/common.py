@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "EXIT_INTERNAL",
     "EXIT_INTERRUPTED",
+    "EXIT_NOT_PROVED",
     "EXIT_USAGE",
     "chain_from_options",
     "complain",
@@ -37,6 +38,7 @@ EXIT_INTERNAL = 1
 EXIT_USAGE = 2
 EXIT_INPUT = 3
 EXIT_OUTPUT = 4
+EXIT_NOT_PROVED = 5
 EXIT_INTERRUPTED = 130
 
 
@@ -53,9 +55,11 @@ def exit_status(error: TapeemuError) -> int:
     return EXIT_INTERNAL
 
 
-def complain(message: str) -> None:
-    """Print a one-line message to standard error."""
+def complain(message: str, details: Sequence[str] = ()) -> None:
+    """Print a one-line message to standard error, and indented below it a line for each detail."""
     typer.echo(f"tapeemu: {printable(' '.join(message.split()))}", err=True)
+    for detail in details:
+        typer.echo(f"  {printable(' '.join(detail.split()))}", err=True)
 
 
 def printable(text: str) -> str:
@@ -106,8 +110,14 @@ def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]
     changes : sequence of str
         ``stage.parameter=value``.
     """
-    from tapeemu.presets import load_chain
+    from tapeemu.presets import find_preset, load_chain
 
+    found = find_preset(preset)
+    if found.hides is not None:
+        typer.echo(
+            f"tapeemu: {found.name!r} is your own preset ({printable(str(found.path))}), not the shipped one",
+            err=True,
+        )
     chain = load_chain(preset)
     for change in changes:
         place, equals, text = change.partition("=")

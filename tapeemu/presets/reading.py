@@ -107,7 +107,7 @@ def parse_preset(text: str, *, name: str, path: Path | None = None) -> Preset:
         made = _preset(table, problems, text=text, name=name, path=path)
         if made is not None and not problems:
             return made
-    raise PresetError(_report(where, lines.key_lines(text) if _shallow(table) else {}, problems))
+    raise _error(where, lines.key_lines(text) if _shallow(table) else {}, problems)
 
 
 def _check_size(text: str, where: str) -> None:
@@ -417,7 +417,7 @@ def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str
     return made
 
 
-def _report(where: str, places: dict[lines.Path, int], problems: list[_Problem]) -> str:
+def _error(where: str, places: dict[lines.Path, int], problems: list[_Problem]) -> PresetError:
     located = sorted(
         ((lines.find_line(places, path) or 0, path, sentence) for path, sentence in problems),
         key=lambda entry: entry[0],
@@ -426,8 +426,8 @@ def _report(where: str, places: dict[lines.Path, int], problems: list[_Problem])
     if len(located) > _MAX_MISTAKES:
         told.append(f"and {len(located) - _MAX_MISTAKES} more")
     if len(told) == 1:
-        return f"{where}: {told[0]}"
-    return "\n  ".join([f"{where} has {len(located)} mistakes:", *told])
+        return PresetError(f"{where}: {told[0]}")
+    return PresetError(f"{where} has {len(located)} mistakes:", tuple(told))
 
 
 def _told(line: int, path: lines.Path, sentence: str) -> str:

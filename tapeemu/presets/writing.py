@@ -16,7 +16,7 @@ from tapeemu.presets.figures import Figure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset
 
-__all__ = ["preset_text", "save_preset", "write_text"]
+__all__ = ["check_free", "preset_text", "save_preset", "table_text", "write_text"]
 
 _STAGE_KEYS = ("name", "bypass", "mix_percent")
 _CONDITIONS = (
@@ -71,6 +71,25 @@ def save_preset(preset: Preset, path: Path, *, overwrite: bool = False) -> Prese
     text = preset_text(preset)
     write_text(text, path, overwrite=overwrite)
     return parse_preset(text, name=path.stem, path=path)
+
+
+def table_text(values: Mapping[str, Any]) -> str:
+    """Plain values as the text of a TOML file, to be checked like any other."""
+    document = tomlkit.document()
+    for key, value in values.items():
+        document[key] = _item(value)
+    return tomlkit.dumps(document)
+
+
+def check_free(path: Path, *, overwrite: bool) -> None:
+    """Refuse a place that cannot be written to, before long work is begun.
+
+    Raises
+    ------
+    OutputError
+        Says why.
+    """
+    PartFile(path.resolve() if path.is_symlink() else path, overwrite=overwrite).discard()
 
 
 def write_text(text: str, path: Path, *, overwrite: bool) -> None:

@@ -1,0 +1,54 @@
+"""Presets as rows of a table: for the terminal, and for the README."""
+
+from collections.abc import Sequence
+
+from tapeemu.errors import ParameterError
+from tapeemu.presets.figures import KEPT
+from tapeemu.presets.preset import Preset
+
+__all__ = ["COLUMNS", "figure_cells", "markdown_table", "put_between_marks"]
+
+COLUMNS = {key: kept.heading for key, kept in KEPT.items() if kept.heading}
+"""Figures that stand in lists of presets, with their headings."""
+
+_BEGIN, _END = "<!-- presets -->", "<!-- /presets -->"
+
+
+def figure_cells(preset: Preset) -> list[str]:
+    """The figures of a preset's row, to three digits; a dash where there is none."""
+    readings = preset.readings
+    return [_short(readings[key].value) if key in readings else "–" for key in COLUMNS]
+
+
+def _short(value: float) -> str:
+    if abs(value) < 0.001:
+        return "0"
+    return f"{value:#.3g}".rstrip(".") if abs(value) < 1000.0 else f"{value:.0f}"
+
+
+def markdown_table(presets: Sequence[Preset]) -> str:
+    """The table of presets for the README: name, purpose and figures."""
+    headings = ["Preset", "What it is for", *COLUMNS.values()]
+    rows = [
+        "| " + " | ".join(headings) + " |",
+        "|---|---|" + "---:|" * len(COLUMNS),
+    ]
+    for preset in presets:
+        purpose = preset.purpose.replace("|", "\\|")
+        rows.append("| " + " | ".join([f"`{preset.name}`", purpose, *figure_cells(preset)]) + " |")
+    return "\n".join(rows) + "\n"
+
+
+def put_between_marks(text: str, table: str) -> str:
+    """A document with the table between its two marks replaced.
+
+    Raises
+    ------
+    ParameterError
+        If the marks are not there, each once and in order.
+    """
+    if text.count(_BEGIN) != 1 or text.count(_END) != 1 or text.index(_BEGIN) > text.index(_END):
+        raise ParameterError(f"the document must hold {_BEGIN} and below it {_END}, each once")
+    before, _, rest = text.partition(_BEGIN)
+    _, _, after = rest.partition(_END)
+    return f"{before}{_BEGIN}\n{table}{_END}{after}"

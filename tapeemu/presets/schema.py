@@ -1,0 +1,106 @@
+"""The JSON Schema of preset files, for editors that check and complete while one types."""
+
+from typing import Any
+
+from tapeemu.chain import Chain, Stage
+from tapeemu.presets.figures import KEPT
+from tapeemu.presets.reading import FORMAT, file_kinds
+
+__all__ = ["preset_schema"]
+
+_NUMBER = {"type": "number"}
+_TEXT = {"type": "string"}
+
+
+def preset_schema() -> dict[str, Any]:
+    """The schema, made from the declarations of the settings: defaults, ranges, units and sentences.
+
+    Rules that tie settings to one another (either a rate or a diameter) are not part of it; reading a
+    preset checks those.
+    """
+    definitions: dict[str, Any] = {}
+    choices = []
+    for kind, model in file_kinds().items():
+        if kind == Chain.kind:
+            body: dict[str, Any] = {
+                "properties": {"stages": {"$ref": "#/$defs/stages"}},
+                "required": ["stages"],
+                "description": "A chain within the chain.",
+            }
+        else:
+            body = model.model_json_schema()
+            definitions |= body.pop("$defs", {})
+            body["description"] = (model.__doc__ or kind).split("\n")[0]
+        body["properties"] = {"kind": {"const": kind}, **_stage_properties(), **body.get("properties", {})}
+        body["required"] = ["kind", *body.get("required", [])]
+        body |= {"type": "object", "title": kind, "additionalProperties": False}
+        definitions[f"stage_{kind}"] = body
+        choices.append({"$ref": f"#/$defs/stage_{kind}"})
+    definitions["stages"] = {"type": "array", "minItems": 1, "items": {"anyOf": choices}}
+    definitions["figure"] = {
+        "type": "object",
+        "properties": {
+            "value": _NUMBER,
+            "uncertainty": {"type": "number", "minimum": 0},
+            "tolerance": {"type": "number", "minimum": 0},
+            "unit": _TEXT,
+            "method": _TEXT,
+            "standard": _TEXT,
+            "basis": _TEXT,
+            "conditions": {"type": "object"},
+            "warnings": {"type": "array", "items": _TEXT},
+        },
+        "required": ["value", "uncertainty", "tolerance"],
+        "additionalProperties": False,
+    }
+    definitions["figures"] = {
+        "type": "object",
+        "properties": {key: {"$ref": "#/$defs/figure"} for key in KEPT},
+        "additionalProperties": False,
+    }
+    measured = {
+        "description": "What the bench read; written by 'tapeemu measure'.",
+        "type": "object",
+        "properties": {
+            "tool_version": _TEXT,
+            "settings_sha256": _TEXT,
+            "sample_rate_hz": _NUMBER,
+            "reference_level_dbfs": _NUMBER,
+            "seeds": {"type": "array", "items": {"type": "integer"}},
+            "chain": {"$ref": "#/$defs/figures"},
+            "without_reverb": {"$ref": "#/$defs/figures"},
+            "stages": {"type": "object", "additionalProperties": {"$ref": "#/$defs/figures"}},
+        },
+        "required": ["tool_version", "settings_sha256", "sample_rate_hz", "reference_level_dbfs"],
+        "additionalProperties": False,
+    }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "tapeemu preset",
+        "type": "object",
+        "properties": {
+            "format": {"const": FORMAT, "description": "Version of the file format."},
+            "purpose": {**_TEXT, "description": "What the preset is for, in one sentence.", "minLength": 1},
+            "tags": {"type": "array", "items": _TEXT, "description": "Words to find it by."},
+            "stages": {"$ref": "#/$defs/stages"},
+            "measured": measured,
+        },
+        "required": ["format", "purpose", "stages"],
+        "additionalProperties": False,
+        "$defs": definitions,
+    }
+
+
+def _stage_properties() -> dict[str, Any]:
+    body = Stage.model_fields
+    return {
+        "name": {**_TEXT, "description": body["name"].description},
+        "bypass": {"type": "boolean", "description": body["bypass"].description},
+        "mix_percent": {
+            "type": "number",
+            "minimum": 0,
+            "maximum": 100,
+            "default": 100.0,
+            "description": body["mix_percent"].description,
+        },
+    }
