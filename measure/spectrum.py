@@ -39,7 +39,7 @@ _STOPBAND_DB = 140.0
 _MAX_TRACKED_RATE_HZ = 250.0
 _MODELLED_HARMONICS = 20
 _MIN_PERIODS = 8
-_CHUNK = 1 << 15
+_CHUNK = 1 << 13
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -324,7 +324,7 @@ def fit_tone(
     if second:
         return _no_fit(second, orders, rate)
     slope_sigma = math.sqrt(6.0) * float(sigmas[1]) / (math.pi * float(strength[1]) * n / rate)
-    mean_hz = float(np.polyfit(np.arange(n) - 0.5 * (n - 1), phase, 1)[0]) * rate / (2.0 * np.pi)
+    mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     if frequency_hz is not None and abs(mean_hz / frequency_hz - 1.0) > 0.05:
         return _no_fit(f"no tone was found within 5 % of {frequency_hz:g} Hz", orders, rate)
     warnings = []
@@ -417,7 +417,7 @@ def fit_lines(
         return nothing("the tracked tone's amplitude swings by more than 30 %: it is interrupted or missing")
     multiples = np.concatenate([[0.0], np.asarray(lines_hz, dtype=np.float64) / reference_hz])
     lines, sigmas, residual, total = _solve(y[start : start + n], phase, multiples, rate)
-    mean_hz = float(np.polyfit(np.arange(n) - 0.5 * (n - 1), phase, 1)[0]) * rate / (2.0 * np.pi)
+    mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     return LineFit(
         reference_hz=mean_hz,
         amplitudes=np.abs(lines[1:]),
@@ -516,6 +516,13 @@ def _no_fit(reason: str, orders: int, rate: float) -> ToneFit:
     )
 
 
+def _slope(phase: FloatArray) -> float:
+    """Slope of the straight line of least squares, per sample."""
+    n = len(phase)
+    moment = np.arange(float(n)) - 0.5 * (n - 1)
+    return float(np.sum(moment * phase) / np.sum(moment**2))
+
+
 def _weights(n: int) -> FloatArray:
     # Tukey window, half of it tapered: the tails of what is not modelled fall with the cube of the distance,
     # and the noise of the estimate rises by 10 % only.
@@ -533,36 +540,60 @@ def _solve(
     """
     n = len(signal)
     weights = _weights(n)
-    columns = 2 * len(multiples) - 1
-    gram = np.zeros((columns, columns))
-    right = np.zeros(columns)
-    harmonic = bool(np.all(multiples == np.arange(len(multiples))))
-
-    def basis(piece: slice) -> FloatArray:
-        turning = np.empty((columns, len(phase[piece])))
-        turning[0] = 1.0
-        if harmonic:  # powers of one complex exponential are cheaper than as many cosines
+    pieces = [slice(start, min(start + _CHUNK, n)) for start in range(0, n, _CHUNK)]
+    # Of the products of two columns only sums and differences of multiples matter: sums of w exp(j m phase).
+    # Plain sums, and no matrix products: those wait for threads on a busy machine.
+    count = len(multiples)
+    harmonic = bool(np.all(multiples == np.arange(count)))
+    if harmonic:
+        moments = np.zeros(2 * count - 1, dtype=np.complex128)
+        projections = np.zeros(count, dtype=np.complex128)
+        for piece in pieces:
+            step = np.exp(1j * phase[piece])
+            power = weights[piece].astype(np.complex128)
+            for m in range(2 * count - 1):
+                moments[m] += power.sum()
+                if m < count:
+                    projections[m] += (power * signal[piece]).sum()
+                power *= step
+        k = np.arange(count)
+        differences, sums = np.abs(k[:, None] - k), k[:, None] + k
+        turns = np.where(k[:, None] >= k, moments[differences], np.conj(moments[differences]))
+        gathered = moments[sums]
+    else:
+        turns = np.zeros((count, count), dtype=np.complex128)
+        gathered = np.zeros((count, count), dtype=np.complex128)
+        projections = np.zeros(count, dtype=np.complex128)
+        for piece in pieces:
+            turning = np.exp(1j * multiples[:, None] * phase[piece])
+            weighted = turning * weights[piece]
+            for i in range(count):
+                turns[i] += (weighted[i] * np.conj(turning)).sum(axis=1)
+                gathered[i] += (weighted[i] * turning).sum(axis=1)
+            projections += (weighted * signal[piece]).sum(axis=1)
+    # With E_k = exp(j m_k phase): cos cos = Re(E_i E_k* + E_i E_k) / 2, and likewise for the others.
+    cosines = 0.5 * (turns + gathered).real
+    sines = 0.5 * (turns - gathered).real
+    mixed = 0.5 * (gathered - turns).imag  # rows cosine, columns sine
+    gram = np.block([[cosines, mixed[:, 1:]], [mixed[:, 1:].T, sines[1:, 1:]]])
+    right = np.concatenate([projections.real, projections.imag[1:]])
+    solution = np.linalg.lstsq(gram, right, rcond=1e-12)[0]
+    # a cos + b sin = Re[(a - jb) e^(j angle)]
+    lines = solution[:count].astype(np.complex128)
+    lines[1:] -= 1j * solution[count:]
+    residual = np.empty(n)
+    for piece in pieces:
+        model = np.full(len(phase[piece]), solution[0])
+        if harmonic:
             step = np.exp(1j * phase[piece])
             power = np.ones_like(step)
-            for k in range(1, len(multiples)):
-                power = power * step
-                turning[2 * k - 1], turning[2 * k] = power.real, power.imag
+            for line in lines[1:]:
+                power *= step
+                model += (line * power).real
         else:
-            for k in range(1, len(multiples)):
-                angle = multiples[k] * phase[piece]
-                turning[2 * k - 1], turning[2 * k] = np.cos(angle), np.sin(angle)
-        return turning
-
-    pieces = [slice(a, min(a + _CHUNK, n)) for a in range(0, n, _CHUNK)]
-    for piece in pieces:
-        turning = basis(piece)
-        weighted = turning * weights[piece]
-        gram += weighted @ turning.T
-        right += weighted @ signal[piece]
-    solution = np.linalg.lstsq(gram, right, rcond=1e-12)[0]
-    residual = np.concatenate([signal[piece] - solution @ basis(piece) for piece in pieces])
-    # a cos + b sin = Re[(a - jb) e^(j angle)]
-    lines = np.concatenate([[solution[0]], solution[1::2] - 1j * solution[2::2]]).astype(np.complex128)
+            for multiple, line in zip(multiples[1:], lines[1:], strict=True):
+                model += (line * np.exp(1j * multiple * phase[piece])).real
+        residual[piece] = signal[piece] - model
     mean = float(np.sum(weights * signal) / np.sum(weights))
     total = float(np.sum(weights * (signal - mean) ** 2) / np.sum(weights))
     centre_hz = float(phase[-1] - phase[0]) / (2.0 * np.pi) / (n - 1) * rate
@@ -591,18 +622,26 @@ def _refine(signal: FloatArray, rate: float, frequency_hz: float) -> float:
     """Frequency of a short tone by Gauss-Newton on frequency, amplitudes and phases together (IEEE 1057)."""
     n = len(signal)
     moment = np.arange(n) - 0.5 * (n - 1)
-    weights = np.sqrt(_weights(n))
+    weights = _weights(n)
     harmonics = max(1, min(10, int((0.5 * rate - 4.0 * rate / n) / frequency_hz)))
     order = np.arange(1, harmonics + 1)[:, None]
     omega = 2.0 * np.pi * frequency_hz / rate
+
+    def least_squares(columns: FloatArray) -> FloatArray:
+        gram = np.einsum("in,jn->ij", columns * weights, columns)
+        return np.asarray(np.linalg.solve(gram, (columns * (weights * signal)).sum(axis=1)))
+
     for _ in range(6):
         cosines, sines = np.cos(order * omega * moment), np.sin(order * omega * moment)
         flat = np.concatenate([np.ones((1, n)), cosines, sines])
-        solution = np.linalg.lstsq((flat * weights).T, signal * weights, rcond=None)[0]
+        solution = least_squares(flat)
         a, b = solution[1 : harmonics + 1, None], solution[harmonics + 1 :, None]
-        slope = np.sum(order * moment * (b * cosines - a * sines), axis=0)
-        joint = np.concatenate([flat, slope[None]])
-        step = float(np.linalg.lstsq((joint * weights).T, signal * weights, rcond=None)[0][-1])
+        # Scaled by the length, so that the columns are of one size.
+        slope = np.sum(order * (moment / n) * (b * cosines - a * sines), axis=0)
+        scale = float(np.max(np.abs(slope)))
+        if not scale > 0.0:
+            break
+        step = float(least_squares(np.concatenate([flat, slope[None] / scale]))[-1]) / (scale * n)
         omega += float(np.clip(step, -np.pi / n, np.pi / n))
         if abs(step) < 1e-12 * omega:
             break

@@ -131,15 +131,16 @@ def test_command_line_writes_signals_that_it_reads(tmp_path, capsys):
 
 
 def test_plots_have_axes_with_units(tmp_path):
-    n = round(0.8 * RATE)
-    h = np.random.default_rng(3).standard_normal(n) * 10.0 ** (-3.0 * np.arange(n) / RATE / 0.4)
+    rate = 16_000
+    n = round(0.8 * rate)
+    h = np.random.default_rng(3).standard_normal(n) * 10.0 ** (-3.0 * np.arange(n) / rate / 0.4)
 
     def system(audio, _):
         size = 1 << (len(audio) + n).bit_length()
         wet = np.fft.irfft(np.fft.rfft(audio, size) * np.fft.rfft(h, size), size)[: len(audio)]
         return np.tanh(3.0 * (audio + 0.1 * wet)) + 1e-5 * np.random.default_rng(1).standard_normal(len(audio))
 
-    report = bench(system)
+    report = bench(system, sample_rate=rate)
     figures = figures_of(report)
     assert set(figures) == {
         "deviation",
