@@ -52,7 +52,7 @@ _SHELF_SHIFT_OCTAVES = 0.1
 _SHELF_Q = 1.1
 _CALMER_Q = (_SHELF_Q, 0.71, 0.5)
 _FLOOR_DB = -90.0  # a line that loses more than this in one pass is silent there: no need to be exact
-_TOLERANCE = 0.004  # of the decay time, for leaving sections out; the promise is 0.01
+_TOLERANCE = 0.007  # of the decay time, for leaving sections out; the promise is 0.01
 _OVERSHOOT = 1.3  # largest decay time anywhere, in terms of the longest asked for
 _STEP = 1e-4  # of a gain in dB, for differences that stand in for derivatives
 

@@ -34,12 +34,13 @@ IntArray = npt.NDArray[np.int64]
 
 # Tuned on measurements: the lossless network's energy is then level from the first milliseconds on, so that
 # short decays read right, and it is dense and even enough (see benchmarks/speed_fdn_reverb.py).
-_MEAN_LINE_SECONDS = 0.075
+_MEAN_LINE_SECONDS = 0.1
+_LONGEST_PART_OF_DECAY = 0.2  # mean line in terms of the shortest decay time from 125 Hz to 8 kHz
 _LONGEST_TO_SHORTEST = 6.0
 _LINE_SCATTER = 0.3  # of the step from one line to the next
-_DIFFUSER_SPAN = 0.8  # of the mean line
+_DIFFUSER_SPAN = 0.6  # of the mean line
 _FIRST_STAGE = 1.0 / 3.0  # of that span
-_TAP_SPAN = 0.3  # of the mean line
+_TAP_SPAN = 0.2  # of the mean line
 _DEEPEST_ANGLE = math.pi / 4.0
 _RATE_SPREAD = 0.35
 _LEVEL_REFERENCE_HZ = 1000.0
@@ -131,6 +132,10 @@ class FdnReverb(Processor):
     decay or pitch. Octave bands above 0.45 of the sample rate are left out. A pass through a line never
     loses more than 90 dB.
 
+    Size: at 100 % the mean line takes 100 ms, but never more than a fifth of the shortest decay time from
+    125 Hz to 8 kHz: a decay must be made of several passes to be even. The longest line takes about six
+    times as long as the shortest.
+
     Level: at `wet_percent` 100, steady noise of equal level in all channels leaves with the level at which
     it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and wet are mixed by
     amplitude: ``(1 - w) dry + w wet``. The dry path is not delayed: the latency is zero.
@@ -154,7 +159,11 @@ class FdnReverb(Processor):
     )
     pre_delay_seconds: float = setting(0.0, "Delay before the reverberation starts.", unit="s", ge=0.0, le=1.0)
     size_percent: float = setting(
-        100.0, "Length of all delays; at 100 % the mean line takes 75 ms.", unit="%", ge=10.0, le=400.0
+        100.0,
+        "Length of all delays; at 100 % the mean line takes 100 ms, or less where the decay is short.",
+        unit="%",
+        ge=10.0,
+        le=400.0,
     )
     diffusion_percent: float = setting(
         100.0, "How far the first reflections are scattered in time.", unit="%", ge=0.0, le=100.0
@@ -211,14 +220,15 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     rooms = np.random.SeedSequence(settings.seed).spawn(6)
     for_lines, for_diffuser, for_mixing, for_input, for_output, for_motion = map(np.random.default_rng, rooms)
     size = settings.size_percent / 100.0
-    mean = _MEAN_LINE_SECONDS * size * sample_rate
+    seconds = settings.target_decay_seconds()
+    shortest = float(seconds[1:8].min())
+    mean = min(_MEAN_LINE_SECONDS, _LONGEST_PART_OF_DECAY * shortest) * size * sample_rate
 
     places = np.arange(lines) + _LINE_SCATTER * (for_lines.random(lines) - 0.5)
     lengths = _LONGEST_TO_SHORTEST ** (places / (lines - 1))
     lengths *= mean / lengths.mean()
     delays = prime_delays(np.maximum(lengths, 2.0))[for_lines.permutation(lines)]
 
-    seconds = settings.target_decay_seconds()
     absorption = design_absorption(delays, seconds, sample_rate)
 
     span = _DIFFUSER_SPAN * mean * settings.diffusion_percent / 100.0

@@ -64,6 +64,12 @@ def mix(rows: Floats, samples: Any) -> None:
 
 
 @kernel()
+def place(now: int, delay: int, length: int) -> Any:
+    """Offset in a ring of what was written `delay` samples ago; a division would cost more than the row."""
+    return np.uint64(now - delay if now >= delay else now - delay + length)
+
+
+@kernel()
 def write_input(ring: Floats, audio: Floats, start: int, fed: int, samples: Any) -> None:
     """Store a chunk of the input."""
     length = ring.shape[1] - CHUNK
@@ -83,8 +89,9 @@ def write_input(ring: Floats, audio: Floats, start: int, fed: int, samples: Any)
 def spread(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
     """Give every line the sum of all channels, at the line's delay and with its own gain for each."""
     length = ring.shape[1] - CHUNK
+    now = fed % length
     for row in range(rows.shape[0]):
-        read = np.uint64((fed - delays[row]) % length)
+        read = place(now, delays[row], length)
         gain = gains[row, 0]
         for k in range(samples):
             rows[row, k] = gain * ring[0, read + k]
@@ -115,8 +122,9 @@ def write_rows(ring: Floats, order: Integers, gains: Floats, rows: Floats, fed: 
 def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
     """Fetch every line at its delay, with its gain."""
     length = ring.shape[1] - CHUNK
+    now = fed % length
     for row in range(rows.shape[0]):
-        read = np.uint64((fed - delays[row]) % length)
+        read = place(now, delays[row], length)
         gain = gains[row]
         for k in range(samples):
             rows[row, k] = gain * ring[row, read + k]
@@ -126,8 +134,9 @@ def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: 
 def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: Any) -> None:
     """Add every line of another ring at its delay."""
     length = ring.shape[1] - CHUNK
+    now = fed % length
     for row in range(rows.shape[0]):
-        read = np.uint64((fed - delays[row]) % length)
+        read = place(now, delays[row], length)
         for k in range(samples):
             rows[row, k] += ring[row, read + k]
 
@@ -255,13 +264,14 @@ def add_taps(
 ) -> None:
     """Add what every channel hears of every line: a row at its own delay, with its own gain."""
     length = ring.shape[1] - CHUNK
+    now = fed % length
     first = np.uint64(start)
     for channel in range(out.shape[0]):
         for row in range(0, ring.shape[0], 4):
-            r0 = np.uint64((fed - delays[channel, row]) % length)
-            r1 = np.uint64((fed - delays[channel, row + 1]) % length)
-            r2 = np.uint64((fed - delays[channel, row + 2]) % length)
-            r3 = np.uint64((fed - delays[channel, row + 3]) % length)
+            r0 = place(now, delays[channel, row], length)
+            r1 = place(now, delays[channel, row + 1], length)
+            r2 = place(now, delays[channel, row + 2], length)
+            r3 = place(now, delays[channel, row + 3], length)
             g0 = gains[channel, row]
             g1 = gains[channel, row + 1]
             g2 = gains[channel, row + 2]
