@@ -182,12 +182,14 @@
       }
     }
 
-    // A sound that is decoded while others run starts at the place where they are.
+    // A sound that is decoded while others run starts at the place where they are. Returns when it runs.
     join(index) {
-      if (!this.playing || this.voices.has(index) || !this.buffers.has(index)) return;
+      const now = this.context.currentTime;
+      if (!this.playing || this.voices.has(index) || !this.buffers.has(index)) return now;
       const when = this.onGrid(this.context.currentTime + AHEAD);
       const offset = this.onGrid(this.placeAt(when));
       if (offset < this.seconds) this.addVoice(index, when, offset);
+      return when;
     }
 
     pause() {
@@ -222,9 +224,9 @@
         if (this.current !== index) return;
       }
       if (!this.playing) return;
-      this.join(index);
+      const when = this.join(index);
       for (const [other, { source, gain }] of this.voices) {
-        this.fade(gain, other === index ? 1 : 0);
+        this.fade(gain, other === index ? 1 : 0, when);
         source.onended = other === index ? () => this.ended(source) : null;
       }
     }
@@ -439,19 +441,19 @@
     const hits = test.answers.filter((one) => one.chosen === test.first).length;
     const prefers = test.question === "prefer";
     const p = prefers ? Math.min(1, 2 * tail(Math.max(hits, done - hits), done)) : tail(hits, done);
-    const probability = p < 0.0001 ? "under 0.0001" : p.toFixed(4);
+    const probability = p < 0.0001 ? "p under 0.0001" : `p = ${p.toFixed(4)}`;
     let text;
     let note;
     if (!done) {
       text = "No trial was answered.";
       note = "";
     } else if (prefers) {
-      text = `${named(test.first)} was preferred ${hits} times, ${named(test.second)} ${done - hits} times, in ${done} trials: p = ${probability} (binomial, two-sided).`;
+      text = `${named(test.first)} was preferred ${hits} times, ${named(test.second)} ${done - hits} times, in ${done} trials: ${probability} (binomial, two-sided).`;
       note = p < 0.05
         ? "A preference as one-sided as this would be rare by chance: under 5 % of such tests."
         : "Chance alone would often give such a result; this test shows no preference.";
     } else {
-      text = `${hits} of ${done} right: p = ${probability} (binomial, one-sided: the probability of as many or more by guessing).`;
+      text = `${hits} of ${done} right: ${probability} (binomial, one-sided: the probability of as many or more by guessing).`;
       note = p < 0.05
         ? "By guessing alone this would be rare, under 5 % of such tests: you can tell the two apart."
         : "Guessing would often do as well; this test does not show that you can tell the two apart, nor that you cannot.";
