@@ -17,8 +17,6 @@ from tapeemu.validation import FloatArray
 __all__ = [
     "Mixing",
     "hadamard",
-    "input_directions",
-    "output_directions",
     "prime_delays",
     "random_mixing",
     "scattered_delays",
@@ -67,52 +65,6 @@ def random_mixing(lines: int, rng: np.random.Generator) -> Mixing:
     """Draw a permutation and signs."""
     order = rng.permutation(lines).astype(np.int64)
     return Mixing(order, rng.choice([-1.0, 1.0], lines) / np.sqrt(lines))
-
-
-def input_directions(lines: int, channels: int, rng: np.random.Generator) -> FloatArray:
-    """Gains from channels to lines: orthonormal columns, as far as there are no more channels than lines.
-
-    Two channels at a time are columns of a Hadamard matrix turned by 22.5 degrees, so that neither their
-    sum nor their difference leaves a line without input. Beyond `lines` channels the columns repeat under
-    other signs.
-
-    Returns
-    -------
-    ndarray, shape (lines, channels)
-    """
-    plain = hadamard(lines)
-    cosine, sine = np.cos(np.pi / 8.0), np.sin(np.pi / 8.0)
-    columns: list[FloatArray] = []
-    while len(columns) < channels:
-        signed = plain[:, rng.permutation(lines)] * rng.choice([-1.0, 1.0], lines)[:, None]
-        if channels == 1:
-            return np.ascontiguousarray(signed[:, :1])
-        for first in range(0, lines, 2):
-            columns.append(cosine * signed[:, first] + sine * signed[:, first + 1])
-            columns.append(cosine * signed[:, first + 1] - sine * signed[:, first])
-    return np.ascontiguousarray(np.stack(columns[:channels], axis=1))
-
-
-def output_directions(delays: IntArray, channels: int, rng: np.random.Generator) -> FloatArray:
-    """Gains from lines to channels: orthonormal rows, as far as there are no more channels than lines.
-
-    Short lines lose less per pass and are louder. So that this does not make channels alike, the product of
-    the two rows of a pair of channels is the Thue-Morse sequence over the lines from short to long: it
-    cancels whatever changes smoothly with length. Beyond as many channels as lines the rows repeat under
-    other signs, which leaves them alike by the square root of 1 / lines on average.
-
-    Returns
-    -------
-    ndarray, shape (channels, lines)
-    """
-    lines = delays.size
-    by_length = hadamard(lines)[:, np.argsort(np.argsort(delays))]
-    blocks = []
-    for _ in range(-(-channels // lines)):
-        half = rng.permutation(lines // 2)
-        rows = np.stack([half, half ^ (lines - 1)], axis=1).ravel()
-        blocks.append(by_length[rows] * rng.choice([-1.0, 1.0], lines))
-    return np.ascontiguousarray(np.concatenate(blocks)[:channels])
 
 
 def prime_delays(wanted: FloatArray) -> IntArray:

@@ -18,8 +18,6 @@ from tapeemu.dsp.absorption import (
     usable_bands,
 )
 from tapeemu.dsp.mixing_matrix import (
-    input_directions,
-    output_directions,
     prime_delays,
     random_mixing,
     scattered_delays,
@@ -121,8 +119,9 @@ class FdnReverb(Processor):
     Signal path, with L lines: pre-delay; a diffuser of two stages, each a scatter of L delays and an
     orthogonal mixing of L rows; and the loop: L delay lines of distinct prime lengths, one absorption
     filter per line, a slowly turning orthogonal mixing. The second stage's mixing is the loop's own.
-    Every channel hears what goes into each line, at 16 (or L) moments of its own: channels are then
-    decorrelated, the first sound does not wait for the lines, and resonances are heard at many phases.
+    Every channel hears what goes into half of the lines (even channels the one half, odd channels the
+    other), at a moment of its own for each: channels are then decorrelated, the first sound does not wait
+    for the lines, and resonances are heard at many phases.
 
     Decay time is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
     Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
@@ -240,13 +239,15 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     mixing = random_mixing(lines, for_mixing)
 
     pre_delay = round(settings.pre_delay_seconds * sample_rate)
-    directions = input_directions(lines, channels, for_input)
+    # Line i is fed by channel i modulo their number: columns without common rows are orthogonal.
+    sharing = np.bincount(np.arange(lines) % channels)[np.arange(lines) % channels]
+    feeds = for_input.choice([-1.0, 1.0], lines) / np.sqrt(sharing)
     reference = np.array([min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate)])
     kept = float(np.mean(10.0 ** (loop_level_db(absorption, reference, sample_rate) / 10.0)))
     wet = settings.wet_percent / 100.0
     entering = float(np.mean(per_sample ** (2.0 * first)) * np.mean(per_sample ** (2.0 * second)))
-    moments = np.stack([scattered_delays(lines, _TAP_SPAN * mean, for_output) for _ in range(channels)])
-    taps = output_directions(delays, channels, for_output) * per_sample**moments
+    moments = np.stack([scattered_delays(lines // 2, _TAP_SPAN * mean, for_output) for _ in range(channels)])
+    taps = for_output.choice([-1.0, 1.0], moments.shape) / math.sqrt(lines // 2) * per_sample**moments
     heard = float(np.mean(per_sample ** (2.0 * moments)))
     level = math.sqrt(lines * (1.0 - kept) / (channels * entering * heard))
     wet = settings.wet_percent / 100.0
@@ -259,7 +260,7 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
     return _Plan(
         input_delays=first + pre_delay,
-        input_gains=np.ascontiguousarray(directions * (per_sample**first)[:, None]),
+        input_gains=feeds * per_sample**first,
         diffuser_delays=second,
         diffuser_order=diffuser.order,
         diffuser_gains=diffuser.gains * per_sample**second,
@@ -269,7 +270,7 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
         absorption=absorption,
         dry_gain=0.0 if common else 1.0 - wet,
         tap_delays=moments,
-        tap_gains=np.ascontiguousarray(wet * level * taps),
+        tap_gains=wet * level * taps,
         own=own,
         common=common,
         rates=spread * settings.modulation_hz / sample_rate,
@@ -349,7 +350,9 @@ class FdnReverbStream(Stream):
         if self._wet == 0.0:
             return 0
         plan = self._plan
-        once = int(plan.input_delays.max() + plan.diffuser_delays.max() + plan.line_delays.max())
+        once = int(
+            plan.input_delays.max() + plan.diffuser_delays.max() + plan.tap_delays.max() + plan.line_delays.max()
+        )
         fall = max(0.0, 20.0 * math.log10(self._wet) + _RESONANCE_DB - level_db)
         return once + math.ceil(fall / 60.0 * self._slowest * self.sample_rate)
 

@@ -87,18 +87,19 @@ def write_input(ring: Floats, audio: Floats, start: int, fed: int, samples: Any)
 
 @kernel()
 def spread(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
-    """Give every line the sum of all channels, at the line's delay and with its own gain for each."""
+    """Give every line its channel, or its channels if there are more of them, at the line's delay."""
     length = ring.shape[1] - CHUNK
     now = fed % length
+    channels = ring.shape[0]
     for row in range(rows.shape[0]):
         read = place(now, delays[row], length)
-        gain = gains[row, 0]
+        gain = gains[row]
+        channel = row % channels
         for k in range(samples):
-            rows[row, k] = gain * ring[0, read + k]
-        for channel in range(1, ring.shape[0]):
-            gain = gains[row, channel]
+            rows[row, k] = gain * ring[channel, read + k]
+        for other in range(channel + rows.shape[0], channels, rows.shape[0]):
             for k in range(samples):
-                rows[row, k] += gain * ring[channel, read + k]
+                rows[row, k] += gain * ring[other, read + k]
 
 
 @kernel()
@@ -131,6 +132,77 @@ def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: 
 
 
 @kernel()
+def read_filtered(
+    ring: Floats,
+    delays: Integers,
+    gains: Floats,
+    coefficients: Floats,
+    state: Floats,
+    rows: Floats,
+    fed: int,
+    samples: Any,
+) -> None:
+    """Fetch every line through the first section of its filter.
+
+    The ring itself remembers what went in before, so the section's numerator runs along time; only the two
+    multiply-adds of the denominator must wait for one another, and they do so for four lines abreast.
+    """
+    length = ring.shape[1] - CHUNK
+    now = fed % length
+    for row in range(rows.shape[0]):
+        r0 = place(now, delays[row], length)
+        r1 = place(now, delays[row] + 1, length)
+        r2 = place(now, delays[row] + 2, length)
+        g0 = gains[row]
+        g1 = gains[row] * (coefficients[0, 0, row] + coefficients[0, 2, row])
+        g2 = gains[row] * (coefficients[0, 1, row] + coefficients[0, 3, row])
+        for k in range(samples):
+            rows[row, k] = g0 * ring[row, r0 + k] + (g1 * ring[row, r1 + k] + g2 * ring[row, r2 + k])
+    for row in range(0, rows.shape[0], 4):
+        e0 = coefficients[0, 2, row]
+        f0 = coefficients[0, 3, row]
+        y0 = state[0, 0, row]
+        z0 = state[0, 1, row]
+        e1 = coefficients[0, 2, row + 1]
+        f1 = coefficients[0, 3, row + 1]
+        y1 = state[0, 0, row + 1]
+        z1 = state[0, 1, row + 1]
+        e2 = coefficients[0, 2, row + 2]
+        f2 = coefficients[0, 3, row + 2]
+        y2 = state[0, 0, row + 2]
+        z2 = state[0, 1, row + 2]
+        e3 = coefficients[0, 2, row + 3]
+        f3 = coefficients[0, 3, row + 3]
+        y3 = state[0, 0, row + 3]
+        z3 = state[0, 1, row + 3]
+        for k in range(samples):
+            w0 = (rows[row, k] - f0 * z0) - e0 * y0
+            w1 = (rows[row + 1, k] - f1 * z1) - e1 * y1
+            w2 = (rows[row + 2, k] - f2 * z2) - e2 * y2
+            w3 = (rows[row + 3, k] - f3 * z3) - e3 * y3
+            rows[row, k] = w0
+            rows[row + 1, k] = w1
+            rows[row + 2, k] = w2
+            rows[row + 3, k] = w3
+            z0 = y0
+            z1 = y1
+            z2 = y2
+            z3 = y3
+            y0 = w0
+            y1 = w1
+            y2 = w2
+            y3 = w3
+        state[0, 0, row] = y0
+        state[0, 1, row] = z0
+        state[0, 0, row + 1] = y1
+        state[0, 1, row + 1] = z1
+        state[0, 0, row + 2] = y2
+        state[0, 1, row + 2] = z2
+        state[0, 0, row + 3] = y3
+        state[0, 1, row + 3] = z3
+
+
+@kernel()
 def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: Any) -> None:
     """Add every line of another ring at its delay."""
     length = ring.shape[1] - CHUNK
@@ -143,13 +215,13 @@ def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: An
 
 @kernel()
 def absorb(rows: Floats, coefficients: Floats, state: Floats, samples: Any) -> None:
-    """Filter every line with its cascade of second-order sections, in place, four lines abreast.
+    """Filter every line with the second and further sections of its cascade, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
     the next one through a single multiply-add, half the waiting time of the transposed direct form.
     `coefficients` holds c - e, d - f, e and f.
     """
-    for section in range(coefficients.shape[0]):
+    for section in range(1, coefficients.shape[0]):
         for row in range(0, rows.shape[0], 4):
             c0 = coefficients[section, 0, row]
             d0 = coefficients[section, 1, row]
@@ -250,32 +322,36 @@ def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any
 
 
 @kernel()
-def write_dry(audio: Floats, out: Floats, gain: float, start: int, samples: Any) -> None:
-    """Begin the output with the input."""
-    first = np.uint64(start)
-    for channel in range(audio.shape[0]):
-        for k in range(samples):
-            out[channel, first + k] = gain * audio[channel, first + k]
-
-
-@kernel()
-def add_taps(
-    ring: Floats, delays: Integers, gains: Floats, out: Floats, start: int, fed: int, samples: Any
+def write_output(
+    audio: Floats,
+    dry: float,
+    ring: Floats,
+    delays: Integers,
+    gains: Floats,
+    out: Floats,
+    start: int,
+    fed: int,
+    samples: Any,
 ) -> None:
-    """Add what every channel hears of every line: a row at its own delay, with its own gain."""
+    """Give every channel the input and the lines that it hears, each at its own delay and with its own gain."""
     length = ring.shape[1] - CHUNK
     now = fed % length
     first = np.uint64(start)
+    half = ring.shape[0] // 2
     for channel in range(out.shape[0]):
-        for row in range(0, ring.shape[0], 4):
-            r0 = place(now, delays[channel, row], length)
-            r1 = place(now, delays[channel, row + 1], length)
-            r2 = place(now, delays[channel, row + 2], length)
-            r3 = place(now, delays[channel, row + 3], length)
-            g0 = gains[channel, row]
-            g1 = gains[channel, row + 1]
-            g2 = gains[channel, row + 2]
-            g3 = gains[channel, row + 3]
+        offset = half * (channel % 2)
+        for k in range(samples):
+            out[channel, first + k] = dry * audio[channel, first + k]
+        for tap in range(0, half, 4):
+            row = offset + tap
+            r0 = place(now, delays[channel, tap], length)
+            r1 = place(now, delays[channel, tap + 1], length)
+            r2 = place(now, delays[channel, tap + 2], length)
+            r3 = place(now, delays[channel, tap + 3], length)
+            g0 = gains[channel, tap]
+            g1 = gains[channel, tap + 1]
+            g2 = gains[channel, tap + 2]
+            g3 = gains[channel, tap + 3]
             for k in range(samples):
                 left = g0 * ring[row, r0 + k] + g1 * ring[row + 1, r1 + k]
                 right = g2 * ring[row + 2, r2 + k] + g3 * ring[row + 3, r3 + k]
@@ -327,7 +403,8 @@ def reverberate(
         k / CELL.
     input_delays, diffuser_delays, line_delays : int64, shape (lines,)
         The first two may be zero; lines are at least one sample long.
-    input_gains : float64, shape (lines, channels)
+    input_gains : float64, shape (lines,)
+        Line i is fed by channel i modulo their number, and also by channels i + lines, i + 2 lines, ...
     diffuser_order, line_order : int64, shape (lines,)
         Row of the mixed chunk that goes into each row of the ring.
     diffuser_gains, line_gains, mixing_gains : float64, shape (lines,)
@@ -336,8 +413,9 @@ def reverberate(
     coefficients : float64, shape (sections, 4, lines)
         See `absorb`.
     dry_gain : float
-    tap_delays, tap_gains : int64 and float64, shape (channels, lines)
-        What each channel hears of what goes into each line. Delays are at most those of the longest line.
+    tap_delays, tap_gains : int64 and float64, shape (channels, lines / 2)
+        What even channels hear of what goes into the first half of the lines, and odd channels of what
+        goes into the second. Delays are at most those of the longest line.
     rates, phases : float64, shape (lines / 2,)
         Turns per sample, and turns at sample 0, of the swing of each pair's angle.
     depth : float
@@ -360,8 +438,11 @@ def reverberate(
         mix(rows, samples)
         write_rows(diffuser_ring, diffuser_order, diffuser_gains, rows, fed, samples)
 
-        read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
-        absorb(rows, coefficients, filter_state, samples)
+        if coefficients.shape[0] == 0:
+            read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
+        else:
+            read_filtered(line_ring, line_delays, line_gains, coefficients, filter_state, rows, fed, samples)
+            absorb(rows, coefficients, filter_state, samples)
         add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
         if depth > 0.0:
             if into == 0 or done == 0:
@@ -370,8 +451,7 @@ def reverberate(
             rotate(rows, rotation, ramp, into, samples)
         mix(rows, samples)
         write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
-        write_dry(audio, out, dry_gain, done, samples)
-        add_taps(line_ring, tap_delays, tap_gains, out, done, fed, samples)
+        write_output(audio, dry_gain, line_ring, tap_delays, tap_gains, out, done, fed, samples)
 
         done += count
         counters[0] = fed + count
