@@ -1,0 +1,228 @@
+"""Every processor, at settings to the ends of their ranges, given what signals may be at worst.
+
+New processors and new settings are found by themselves: settings are drawn from the declared ranges.
+"""
+
+import tracemalloc
+import types
+from typing import Any, Literal, Union, get_args, get_origin
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
+
+from tapeemu.chain import Chain
+from tapeemu.errors import ParameterError
+from tapeemu.processor import Processor, Settings
+from tapeemu.processors import processor_kinds
+from tapeemu.processors.fdn_reverb import FdnReverb
+from tapeemu.validation import FloatArray
+
+RATE = 48_000
+HOUR_TEN = 36_000 * RATE
+KINDS = {kind: made for kind, made in processor_kinds().items() if kind not in ("plugin_effect", "plugin_object")}
+every_kind = pytest.mark.parametrize("kind", KINDS)
+PEAK_GAIN_DB = {"wow_flutter": 12.0, "amplitude_flutter": 40.0, "preamp_drive": 80.0, "fdn_reverb": 20.0}
+"""Loudest that any settings may make a peak: small signals get the whole gain of a drive; 40 dB for others."""
+
+
+def limits(metadata: Any) -> tuple[float | None, float | None]:
+    low = high = None
+    for rule in metadata:
+        low = next((getattr(rule, name) for name in ("ge", "gt") if getattr(rule, name, None) is not None), low)
+        high = next((getattr(rule, name) for name in ("le", "lt") if getattr(rule, name, None) is not None), high)
+    return low, high
+
+
+def values(annotation: Any, metadata: Any = ()) -> st.SearchStrategy[Any]:
+    """Anything of a type within declared limits, the limits themselves often."""
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin in (Union, types.UnionType):
+        return st.one_of(*(values(part, metadata) for part in arguments))
+    if origin is Literal:
+        return st.sampled_from(arguments)
+    if origin is tuple:
+        if arguments[-1] is Ellipsis:
+            return st.lists(values(arguments[0]), max_size=2).map(tuple)
+        return st.tuples(*(st.floats(0.05, 4000.0) for _ in arguments)).map(lambda pair: tuple(sorted(pair)))
+    if annotation is type(None):
+        return st.none()
+    if annotation is bool:
+        return st.booleans()
+    low, high = limits(metadata)
+    if annotation is int:
+        return st.sampled_from([low or 0, high if high is not None else 2**31]) | st.integers(
+            int(low or 0), int(high if high is not None else 2**31)
+        )
+    if annotation is float:
+        low, high = (-1e3 if low is None else low), (1e3 if high is None else high)
+        return st.sampled_from([low, high]) | st.floats(low, high)
+    if isinstance(annotation, type) and issubclass(annotation, Settings):
+        return drawn(annotation)
+    raise NotImplementedError(f"no way to draw {annotation}")
+
+
+@st.composite
+def drawn(draw: Any, made: type[Settings]) -> Settings:
+    """Settings of a class: each left out, at an end of its range, or anywhere inside."""
+    chosen = {}
+    for name, field in made.model_fields.items():
+        if field.is_required() or draw(st.booleans()):
+            chosen[name] = draw(values(field.annotation, field.metadata))
+    try:
+        return made(**chosen)
+    except ParameterError:
+        # Some go only together with others, or exclude each other.
+        assume(len(chosen) > 1)
+        for name in draw(st.permutations(sorted(chosen))):
+            if made.model_fields[name].is_required():
+                continue
+            del chosen[name]
+            try:
+                return made(**chosen)
+            except ParameterError:
+                continue
+        assume(False)
+        raise
+
+
+def signals(samples: int, rng: np.random.Generator) -> dict[str, FloatArray]:
+    noise = rng.uniform(-1.0, 1.0, (2, samples))
+    impulse = np.zeros((2, samples))
+    impulse[:, samples // 3] = 1.0
+    return {
+        "full-scale square": np.tile(np.where(np.arange(samples) // 24 % 2, 1.0, -1.0), (2, 1)),
+        "impulse": impulse,
+        "0 dBFS noise": noise,
+        "1e-30": 1e-30 * noise,
+        "1e-300": 1e-300 * noise,
+        "1e6": 1e6 * noise,
+        "DC": np.ones((2, samples)),
+        "steps of the Nyquist frequency": np.tile(np.where(np.arange(samples) % 2, 1.0, -1.0), (2, 1)),
+    }
+
+
+def check(processor: Processor, audio: FloatArray, name: str) -> None:
+    before = audio.copy()
+    result = processor(audio, sample_rate=RATE, tail_seconds=0.02)
+    assert np.all(np.isfinite(result)), f"{processor!r} on {name}"
+    peak = float(np.max(np.abs(result)))
+    assert peak <= 10.0 ** (PEAK_GAIN_DB.get(processor.kind, 40.0) / 20.0) * np.max(np.abs(audio)), (
+        f"{processor!r} on {name}: {peak}"
+    )
+    np.testing.assert_array_equal(audio, before)
+
+
+@every_kind
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_any_settings_give_finite_and_bounded_output(kind: str, data: st.DataObject) -> None:
+    processor = data.draw(drawn(KINDS[kind]))
+    assert isinstance(processor, Processor)
+    available = signals(3000, np.random.default_rng(1))
+    name = data.draw(st.sampled_from(sorted(available)))
+    check(processor, available[name], name)
+
+
+@every_kind
+def test_every_signal_at_the_defaults(kind: str) -> None:
+    for name, audio in signals(6000, np.random.default_rng(2)).items():
+        check(KINDS[kind](), audio, name)
+
+
+def until_silent(processor: Processor, audio: FloatArray, rate: int) -> None:
+    """Feed silence behind the audio until the output is exactly zero; it must stay so, and soon enough.
+
+    Double precision reaches down to about -6150 dB, and to -6470 dB with denormals; what decays must have
+    been put out long before.
+    """
+    stream = processor.stream(sample_rate=rate, channels=audio.shape[0])
+    stream.process(audio)
+    block = 2**14
+    silence = np.zeros((audio.shape[0], block))
+    longest = stream.tail_samples(-2300.0) + stream.latency + 20 * rate
+    fed = 0
+    while True:
+        result = stream.process(silence)
+        fed += block
+        size = np.abs(result[result != 0.0])
+        assert not np.any(size < np.finfo(np.float64).tiny), f"{processor!r} leaves denormals"
+        if not size.size:
+            break
+        assert fed < longest, f"{processor!r} still sounds at {size.max():g} after {fed / rate:.1f} s"
+    assert not np.any(stream.process(silence))
+
+
+@every_kind
+@pytest.mark.parametrize("level", [1.0, 1e-30, 1e6])
+def test_silence_becomes_exact_zero(kind: str, level: float) -> None:
+    audio = level * np.random.default_rng(3).uniform(-1.0, 1.0, (2, 4000))
+    until_silent(KINDS[kind](), audio, RATE)
+    until_silent(KINDS[kind](), np.full((2, 4000), level), RATE)
+
+
+@every_kind
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_silence_becomes_exact_zero_at_any_settings(kind: str, data: st.DataObject) -> None:
+    processor = data.draw(drawn(KINDS[kind]))
+    assert isinstance(processor, Processor)
+    stream = processor.stream(sample_rate=8_000, channels=2)
+    assume(stream.tail_samples(-2300.0) < 200 * 8_000)  # longer ones take minutes of audio to fade
+    until_silent(processor, np.random.default_rng(4).uniform(-1.0, 1.0, (2, 2000)), 8_000)
+
+
+def test_a_minute_of_decay_is_finite() -> None:
+    processor = FdnReverb(decay_seconds=60.0, low_decay_ratio=1.0, high_decay_ratio=1.0, lines=8)
+    result = processor(np.ones((2, 4000)), sample_rate=8_000, tail_seconds=60.0)
+    assert np.all(np.isfinite(result))
+    assert np.abs(result[:, -8_000:]).max() < np.abs(result).max() / 30.0
+
+
+@every_kind
+def test_hour_ten_is_the_same_from_anywhere(kind: str) -> None:
+    """A stream that has run for a while, and one that starts where it has got to: the same bits from there."""
+    processor = KINDS[kind]()
+    audio = np.random.default_rng(5).uniform(-0.3, 0.3, (2, 3000))
+    lead = 50_001
+    long = processor(
+        np.concatenate([np.zeros((2, lead)), audio], axis=1), sample_rate=RATE, start_sample=HOUR_TEN - lead
+    )
+    short = processor(audio, sample_rate=RATE, start_sample=HOUR_TEN)
+    np.testing.assert_array_equal(long[:, lead:], short)
+    assert np.any(short)
+
+
+def test_hour_ten_is_the_same_for_a_whole_chain() -> None:
+    chain = Chain(stages=[made() for made in KINDS.values()])
+    audio = np.random.default_rng(5).uniform(-0.3, 0.3, (2, 3000))
+    lead = 30_011
+    long = chain(
+        np.concatenate([np.zeros((2, lead)), audio], axis=1), sample_rate=RATE, start_sample=HOUR_TEN - lead
+    )
+    np.testing.assert_array_equal(long[:, lead:], chain(audio, sample_rate=RATE, start_sample=HOUR_TEN))
+
+
+@every_kind
+@pytest.mark.parametrize("start", [0, HOUR_TEN, 2**40, -(2**40)])
+def test_any_place_on_the_tape_is_finite(kind: str, start: int) -> None:
+    audio = np.random.default_rng(6).uniform(-0.3, 0.3, (2, 2000))
+    result = KINDS[kind]()(audio, sample_rate=RATE, start_sample=start)
+    assert np.all(np.isfinite(result))
+    assert np.any(result)
+
+
+@every_kind
+def test_memory_does_not_grow_with_the_stream(kind: str) -> None:
+    block = np.random.default_rng(7).uniform(-0.3, 0.3, (1, 4096))
+    tracemalloc.start()
+    stream = KINDS[kind]().stream(sample_rate=RATE, channels=1)
+    peaks = []
+    for turns in (150, 150, 150):
+        for _ in range(turns):
+            stream.process(block)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.reset_peak()
+    tracemalloc.stop()
+    assert peaks[2] - peaks[1] < 100_000  # the audio of each hundred and fifty blocks alone is 4.9 MB
