@@ -21,6 +21,8 @@ _HOMES = {
     "WowFlutter": "tapeemu.processors.wow_flutter",
     "compare": "tapeemu.comparison",
     "load_preset": "tapeemu.presets",
+    "render_file": "tapeemu.render",
+    "render_files": "tapeemu.render",
 }
 
 __all__ = ["__version__", *_HOMES]

@@ -40,15 +40,14 @@ def test_the_commands_of_the_tour_run_in_order(folder: Path) -> None:
     (commands,) = blocks("sh", TOUR)
     run(commands, folder)
     assert len(list((folder / "takes/first").glob("*.wav"))) == 4
-    assert (folder / "takes/bell-buoy.html").stat().st_size > 100_000
+    (report,) = (folder / "takes/bell-buoy").rglob("*.html")
+    assert report.stat().st_size > 100_000
 
 
 def test_the_python_of_the_tour_runs_in_order(folder: Path) -> None:
     (folder / "takes").mkdir(exist_ok=True)
     script = "\n".join(blocks("python", TOUR))
-    done = subprocess.run(
-        [sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, check=False
-    )
+    done = subprocess.run([sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "weighted" in done.stdout
 

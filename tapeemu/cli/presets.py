@@ -94,6 +94,10 @@ def _print_list(title: str, found: "Sequence[tuple[Place, Preset | PresetError]]
         title,
         [("preset", False), ("", False), *((heading, True) for heading in COLUMNS.values()), ("for", False)],
     )
+    for column in listing.columns[:2]:
+        column.min_width = 7
+    listing.columns[0].no_wrap = True
+    listing.columns[-1].min_width = 60
     for place, preset in found:
         origin = _ORIGINS[place.origin] + (", hides the shipped one" if place.hides else "")
         if isinstance(preset, PresetError):

@@ -53,13 +53,13 @@ class Kept(NamedTuple):
 
 
 KEPT: dict[str, Kept] = {
-    "weighted_flutter_percent": Kept("flutter tone", 0.0005, heading="flutter, weighted %"),
+    "weighted_flutter_percent": Kept("flutter tone", 0.0005, heading="flutter %"),
     "unweighted_flutter_percent": Kept("flutter tone", 0.0005),
     "wow_percent": Kept("flutter tone", 0.0005),
     "flutter_percent": Kept("flutter tone", 0.0005),
     "speed_error_percent": Kept("flutter tone", 0.0005),
     "scrape_flutter_rms_percent": Kept("high tone", 0.0005),
-    "level_fluctuation_peak_db": Kept("flutter tone", 0.005, heading="level ± dB"),
+    "level_fluctuation_peak_db": Kept("flutter tone", 0.005, heading="level ±dB"),
     "level_fluctuation_rms_db": Kept("flutter tone", 0.005),
     "thd_reference_percent": Kept("distortion tone", 0.001, heading="THD %"),
     "harmonic_2_reference_db": Kept("distortion tone", 0.1),
@@ -71,7 +71,7 @@ KEPT: dict[str, Kept] = {
     "high_edge_hz": Kept("sweep", 20.0),
     **{
         f"decay_{band}hz_seconds": Kept(
-            "noise bursts", 0.005, heading=f"RT60 {band} Hz s" if band in (125, 500, 4000) else ""
+            "noise bursts", 0.005, heading=f"RT60 s {band} Hz" if band in (125, 500, 4000) else ""
         )
         for band in DECAY_BANDS_HZ
     },

@@ -225,7 +225,9 @@ class PluginStream(Stream):
             )
             powers.append(float(np.mean(returned.astype(np.float64) ** 2)) if returned.size else 0.0)
         envelope = np.maximum.accumulate(powers[::-1])[::-1]
-        return 10.0 * np.log10(np.maximum(envelope, 1e-30) / np.mean(burst.astype(np.float64) ** 2))
+        reference = float(np.mean(burst.astype(np.float64) ** 2))
+        decay_db: FloatArray = 10.0 * np.log10(np.maximum(envelope, 1e-30) / reference)
+        return decay_db
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         """What was heard after a burst when the stream was made, up to ten seconds."""
