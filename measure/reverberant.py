@@ -1,7 +1,7 @@
 """Distortion and decay of systems in which reverberation, drive and an unsteady tape meet.
 
 With a reverb in the system a single tone says little: the gain at the tone and at each harmonic is that of
-a random place in the reverb's response, which scatters by 5.6 dB. So the tone glides slowly through an
+a random place in the reverb's response, which scatters by 5.6 dB. So the tone glides slowly through half an
 octave, past hundreds of such places, and powers are averaged over the glide; the scatter between its parts
 becomes the uncertainty. Lines are taken as the power in a band that moves along, for reverberation, wow and
 flutter smear them.
@@ -24,7 +24,7 @@ from measure.validation import FloatArray, as_system, check_rate
 __all__ = ["AverageDistortion", "average_distortion", "middle_decay", "pink_burst"]
 
 _CENTRE_HZ = 1000.0
-_OCTAVES = 1.0
+_OCTAVES = 0.5
 _FADE_SECONDS = 0.01
 _FRAME_SECONDS = 0.17
 _LAST_HARMONIC = 5
@@ -40,7 +40,7 @@ _MIDDLE_HZ = (500.0, 1000.0)
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class AverageDistortion:
-    """Distortion averaged over an octave.
+    """Distortion averaged over half an octave.
 
     Attributes
     ----------
@@ -64,7 +64,7 @@ def average_distortion(
     sample_rate: float,
     *,
     level_dbfs: float = -18.0,
-    glide_seconds: float = 10.0,
+    glide_seconds: float = 5.0,
     settle_seconds: float = 1.0,
 ) -> AverageDistortion:
     """Measure harmonic and intermodulation distortion of a system that may reverberate and flutter.
@@ -78,8 +78,8 @@ def average_distortion(
     level_dbfs : float
         Level of the tone; two tones have the same peak as one.
     glide_seconds : float
-        How long the tone takes through the octave around 1 kHz, 4 s or more; three to four decay times of
-        a reverb keep what it holds back out of the bands of the products.
+        How long the tone takes through the half octave around 1 kHz, 2 s or more; one and a half to two
+        decay times of a reverb keep what it holds back out of the bands of the products.
     settle_seconds : float
         How long the glide has been under way before it is read.
 
@@ -100,10 +100,10 @@ def average_distortion(
     count noise, and what fluctuation adds far from the lines, as distortion.
     """
     rate = check_rate(sample_rate)
-    if not (settle_seconds >= 0.0 and glide_seconds >= 4.0 and math.isfinite(settle_seconds + glide_seconds)):
+    if not (settle_seconds >= 0.0 and glide_seconds >= 2.0 and math.isfinite(settle_seconds + glide_seconds)):
         raise MeasureError(
             f"settle_seconds is {settle_seconds!r} and glide_seconds {glide_seconds!r}, but the first must not be "
-            "negative and the second at least 4"
+            "negative and the second at least 2"
         )
     if rate < 16_000.0:
         raise MeasureError(f"sample_rate is {rate:g} Hz, but the fifth harmonic needs 16,000 Hz or more")

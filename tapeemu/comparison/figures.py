@@ -38,7 +38,7 @@ LEVEL_NAMES = ("quiet", "reference", "loud")
 """The three levels at which a chain is measured."""
 
 _LONGEST_DECAY_SECONDS = 8.0
-_SHORTEST_GLIDE_SECONDS = 5.0
+_SHORTEST_GLIDE_SECONDS = 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,7 +202,7 @@ class MeasuringPlan(Settings):
     reference_level_dbfs: float = setting(-18.0, "Reference level", unit="dBFS", ge=-60.0, le=0.0)
     quiet_db: float = setting(-20.0, "Quiet level re the reference", unit="dB", ge=-60.0, le=0.0)
     loud_db: float = setting(10.0, "Loud level re the reference", unit="dB", ge=0.0, le=60.0)
-    glide_decays: float = setting(4.0, "Length of a glide in decay times", ge=2.0, le=20.0)
+    glide_decays: float = setting(2.0, "Length of a glide in decay times", ge=1.0, le=20.0)
     bursts: int = setting(4, "Bursts of noise per level", ge=1, le=100)
     tapes: int = setting(3, "Tapes the renders are made on", ge=1, le=100)
 
@@ -216,7 +216,7 @@ class MeasuringPlan(Settings):
 FULL = MeasuringPlan()
 """The plan for a few orders."""
 
-LEAN = MeasuringPlan(glide_decays=3.0, bursts=2, tapes=1)
+LEAN = MeasuringPlan(glide_decays=1.5, bursts=2, tapes=1)
 """The plan for many orders: the same levels and protocols with fewer repeats."""
 
 
@@ -238,7 +238,7 @@ def chain_figures(
         return chain(audio, sample_rate=rate)
 
     decay_seconds = min(decay_of(chain, sample_rate=sample_rate, channels=1), _LONGEST_DECAY_SECONDS)
-    settle_seconds = 0.6 * decay_seconds  # within 36 dB of the steady state
+    settle_seconds = 0.4 * decay_seconds  # within 24 dB, or 0.4 %, of the steady state
     distortion = average_distortion(
         system,
         sample_rate,
@@ -252,7 +252,7 @@ def chain_figures(
         sample_rate,
         level_dbfs=level_dbfs,
         burst_seconds=max(settle_seconds, 0.5),
-        silence_seconds=0.9 * decay_seconds + 0.5,
+        silence_seconds=0.8 * decay_seconds + 0.4,
         repeats=plan.bursts,
     )
     found = {f"thd_{level_name}_percent": distortion.thd, f"imd_{level_name}_percent": distortion.imd}

@@ -98,10 +98,10 @@ def page_text(comparisons: "Sequence[Comparison]", *, preset: str, sources: Sequ
         "",
         "## The chains, whatever the stem",
         "",
-        f"THD and intermodulation in %, from tones that glide through the octave around 1 kHz; EDT and T30 in s, "
-        f"mean of the octaves at 500 Hz and 1 kHz, from {plan.bursts} bursts of interrupted pink noise. Quiet, "
-        f"reference and loud are {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS going in. "
-        "After ± the standard uncertainty; a dash where the conditions of a figure are not met.",
+        f"THD and intermodulation in %, from tones that glide through half an octave around 1 kHz; EDT and T30 "
+        f"in s, mean of the octaves at 500 Hz and 1 kHz, from {plan.bursts} bursts of interrupted pink noise. "
+        f"Quiet, reference and loud are {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS going "
+        "in. After ± the standard uncertainty; a dash where the conditions of a figure are not met.",
         "",
         *_table(first, _CHAIN_KEYS),
     ]

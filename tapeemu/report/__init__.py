@@ -301,8 +301,8 @@ def _conditions(comparison: "Comparison") -> list[str]:
         f"Loudness: integrated, ITU-R BS.1770; true peak at most {comparison.true_peak_ceiling_dbtp:g} dBTP, by "
         "lowering all alike.",
         f"Chains: tones and pink noise at {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
-        f"(quiet, reference, loud); tones glide through the octave around 1 kHz in {plan.glide_decays:g} decay "
-        f"times; {plan.bursts} bursts of noise.",
+        f"(quiet, reference, loud); tones glide through half an octave around 1 kHz in {plan.glide_decays:g} "
+        f"decay times; {plan.bursts} bursts of noise.",
     ]
     if plan.tapes > 1:
         said.append(

@@ -35,7 +35,7 @@ def test_a_shaper_alone_reads_its_closed_form() -> None:
     harmonics = np.abs(np.fft.rfft(np.tanh(np.sin(angle))))
     expected = 100.0 * np.linalg.norm(harmonics[2:6]) / harmonics[1]
     found = average_distortion(
-        lambda x, _: np.tanh(x), RATE, level_dbfs=0.0, glide_seconds=4.0, settle_seconds=0.1
+        lambda x, _: np.tanh(x), RATE, level_dbfs=0.0, glide_seconds=3.0, settle_seconds=0.1
     )
     assert found.thd.value == pytest.approx(expected, rel=1e-6)
     assert found.thd.uncertainty < 1e-6 * expected
@@ -56,14 +56,14 @@ def test_a_cubic_reads_its_intermodulation() -> None:
 
 
 def test_a_linear_system_has_none() -> None:
-    found = average_distortion(lambda x, _: reverb(x, 1.0), RATE, glide_seconds=4.0, settle_seconds=0.6)
+    found = average_distortion(lambda x, _: reverb(x, 1.0), RATE, glide_seconds=3.0, settle_seconds=0.6)
     assert found.thd.value < 1e-4
     assert found.imd.value < 0.02
 
 
 def test_a_reverb_behind_a_drive_leaves_its_distortion() -> None:
     """Equal mean gain at tone and harmonics, so the average is that of the drive alone, within its doubt."""
-    alone = average_distortion(lambda x, _: np.tanh(x), RATE, level_dbfs=0.0, glide_seconds=4.0).thd.value
+    alone = average_distortion(lambda x, _: np.tanh(x), RATE, level_dbfs=0.0, glide_seconds=3.0).thd.value
     found = average_distortion(
         lambda x, _: reverb(np.tanh(x), 1.5), RATE, level_dbfs=0.0, glide_seconds=6.0, settle_seconds=0.9
     ).thd
@@ -76,7 +76,7 @@ def test_a_reverb_before_a_drive_raises_weak_distortion() -> None:
     the averaged ratio rises by sqrt(6).
     """
     level_dbfs = -26.0
-    alone = average_distortion(lambda x, _: np.tanh(x), RATE, level_dbfs=level_dbfs, glide_seconds=4.0).thd.value
+    alone = average_distortion(lambda x, _: np.tanh(x), RATE, level_dbfs=level_dbfs, glide_seconds=3.0).thd.value
     found = average_distortion(
         lambda x, _: np.tanh(reverb(x, 1.5)), RATE, level_dbfs=level_dbfs, glide_seconds=12.0, settle_seconds=0.9
     ).thd
@@ -92,7 +92,7 @@ def test_the_doubt_is_that_of_other_rooms() -> None:
             lambda x, _, room=room: fftconvolve(np.tanh(x), room)[: x.size],
             RATE,
             level_dbfs=0.0,
-            glide_seconds=4.0,
+            glide_seconds=3.0,
             settle_seconds=0.5,
         ).thd
         values.append(found.value)
@@ -184,9 +184,9 @@ def test_the_burst_is_pink_and_stops() -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ({"glide_seconds": 1.0}, "at least 4"),
+        ({"glide_seconds": 1.5}, "at least 2"),
         ({"settle_seconds": -1.0}, "must not be negative"),
-        ({"glide_seconds": math.nan}, "at least 4"),
+        ({"glide_seconds": math.nan}, "at least 2"),
     ],
 )
 def test_wrong_arguments_are_refused(arguments: dict[str, float], words: str) -> None:
@@ -199,7 +199,7 @@ def test_wrong_arguments_are_refused(arguments: dict[str, float], words: str) ->
 
 
 def test_silence_gives_no_figure() -> None:
-    found = average_distortion(lambda x, _: 0.0 * x, RATE, glide_seconds=4.0, settle_seconds=0.1)
+    found = average_distortion(lambda x, _: 0.0 * x, RATE, glide_seconds=3.0, settle_seconds=0.1)
     for reading in found.readings:
         assert math.isnan(reading.value)
         assert "silence" in reading.warnings[0]

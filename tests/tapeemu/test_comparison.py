@@ -1,0 +1,519 @@
+"""Orders side by side: which, how matched, what the figures and sentences say."""
+
+import itertools
+import math
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pyebur128
+import pytest
+from typer.testing import CliRunner
+
+import tapeemu
+from measure.results import Reading
+from tapeemu.audio_file import AudioWriter, Encoding, read_audio
+from tapeemu.chain import Chain, Stage
+from tapeemu.cli import app
+from tapeemu.comparison import LEAN, Comparison, MeasuringPlan, compare
+from tapeemu.comparison.figures import FIGURES, with_spread
+from tapeemu.comparison.findings import pair_effects, pair_sentences
+from tapeemu.comparison.orders import all_orders, chosen_orders, on_another_tape, two_orders
+from tapeemu.comparison.page import page_text, value_text
+from tapeemu.comparison.rendering import loudest_part
+from tapeemu.comparison.sentences import meaning, noteworthy
+from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
+from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
+from tapeemu.processors.fdn_reverb import FdnReverb
+from tapeemu.processors.plugin_effect import PluginEffect
+from tapeemu.processors.saturation import PreampDrive
+from tapeemu.processors.wow_flutter import WowFlutter
+
+RATE = 32_000
+QUICK = MeasuringPlan(glide_decays=1.5, bursts=1, tapes=2)
+CHAIN = Chain(
+    stages=[
+        Stage(processor=WowFlutter(weighted_flutter_percent=0.2, profile="domestic"), name="wow"),
+        Stage(processor=FdnReverb(decay_seconds=0.6, wet_percent=60.0, lines=8), name="room"),
+        Stage(processor=PreampDrive(drive_db=20.0), name="drive"),
+    ]
+)
+
+
+def stem() -> np.ndarray:
+    """Plucks in stereo, four seconds, with a loud middle."""
+    clock = np.arange(4 * RATE) / RATE
+    sound = np.zeros((2, clock.size))
+    for number, pitch in enumerate((220.0, 330.0, 277.0, 440.0, 165.0)):
+        since = np.maximum(clock - 0.1 - 0.7 * number, 0.0)
+        tone = 0.3 * np.exp(-since / 0.2) * np.sin(2.0 * np.pi * pitch * since) * (since > 0.0)
+        sound += np.array([[0.2 + 0.15 * number], [0.8 - 0.15 * number]]) * tone
+    return sound
+
+
+@cache
+def compared() -> Comparison:
+    return compare(stem(), CHAIN, sample_rate=RATE, plan=QUICK)
+
+
+def ebur128(audio: np.ndarray) -> tuple[float, float]:
+    """Integrated loudness and largest true peak by libebur128."""
+    modes = pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
+    state = pyebur128.R128State(audio.shape[0], RATE, modes)
+    state.add_frames(np.ascontiguousarray(audio.T, dtype=np.float64).ravel(), audio.shape[1])
+    peaks = [pyebur128.get_true_peak(state, channel) for channel in range(audio.shape[0])]
+    return pyebur128.get_loudness_global(state), 20.0 * math.log10(max(peaks))
+
+
+# ------------------------------------------------------------------ which orders
+
+
+def test_the_two_orders_swap_reverb_and_drive_in_place() -> None:
+    first, second = two_orders(CHAIN)
+    assert (first.label, first.order) == ("room before drive", ("wow", "room", "drive"))
+    assert (second.label, second.order) == ("drive before room", ("wow", "drive", "room"))
+    between = CHAIN.reordered(["drive", "wow", "room"])
+    assert [c.order for c in two_orders(between)] == [("room", "wow", "drive"), ("drive", "wow", "room")]
+
+
+def test_hosted_effects_count_as_what_they_do() -> None:
+    chain = Chain(stages=[PluginEffect(effect="Distortion"), PluginEffect(effect="Reverb")])
+    assert two_orders(chain)[0].order == ("plugin_effect_2", "plugin_effect")
+
+
+def test_without_one_of_each_the_orders_must_be_said() -> None:
+    for chain, counts in (
+        (Chain(stages=[FdnReverb()]), "1 reverb and 0 drive"),
+        (Chain(stages=[FdnReverb(), PreampDrive(), PreampDrive()]), "1 reverb and 2 drive"),
+        (Chain(), "0 reverb and 0 drive"),
+        (CHAIN.with_setting("drive", "bypass", True), "1 reverb and 0 drive"),
+    ):
+        with pytest.raises(ParameterError, match=f"{counts}.*--orders"):
+            two_orders(chain)
+
+
+def test_all_orders_are_all_permutations() -> None:
+    chain = Chain(stages=[WowFlutter(), AmplitudeFlutter(), PreampDrive(), FdnReverb()])
+    found = [contender.order for contender in all_orders(chain)]
+    assert len(found) == 24
+    assert set(found) == set(itertools.permutations(chain.names))
+    assert found[0] == chain.names
+    assert all(contender.chain == chain.reordered(contender.order) for contender in all_orders(chain))
+
+
+def test_a_bypassed_stage_keeps_its_place() -> None:
+    quiet = CHAIN.with_setting("room", "bypass", True)
+    assert [contender.chain.names for contender in all_orders(quiet)] == [
+        ("wow", "room", "drive"),
+        ("drive", "room", "wow"),
+    ]
+
+
+def test_too_few_and_too_many_orders_are_refused() -> None:
+    with pytest.raises(ParameterError, match="two or more"):
+        all_orders(Chain(stages=[FdnReverb()]))
+    with pytest.raises(ParameterError, match="720 orders"):
+        all_orders(Chain(stages=[WowFlutter() for _ in range(6)]))
+
+
+def test_orders_presets_and_chains_may_be_mixed(tmp_path: Path) -> None:
+    preset = tmp_path / "other.toml"
+    preset.write_text('format = 1\npurpose = "A test."\n[[stages]]\nkind = "fdn_reverb"\n', "utf-8")
+    found = chosen_orders(CHAIN, ["drive, room", "room > wow > drive", ("drive", "wow"), str(preset), Chain()])
+    assert [contender.order for contender in found] == [
+        ("wow", "drive", "room"),
+        ("room", "wow", "drive"),
+        ("drive", "room", "wow"),
+        ("fdn_reverb",),
+        (),
+    ]
+    assert found[3].label == "other"
+    assert found[4].label == "no stage"
+
+
+def test_equal_labels_are_told_apart() -> None:
+    assert [c.label for c in chosen_orders(CHAIN, ["drive", "drive"])] == [
+        "wow → room → drive",
+        "wow → room → drive (2)",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "error", "words"),
+    [
+        (["wow, hall"], ParameterError, "'hall' in the order wow, hall is not a stage.*wow, room, drive"),
+        (["wow, wow"], ParameterError, "names a stage twice"),
+        (["nowhere"], PresetError, "nowhere"),
+        (["missing.toml"], PresetError, "missing"),
+        ([], ParameterError, "must be a list"),
+        ("room,drive", ParameterError, "must be a list"),
+    ],
+)
+def test_orders_that_cannot_be(wanted: list[str], error: type[Exception], words: str) -> None:
+    with pytest.raises(error, match=words):
+        chosen_orders(CHAIN, wanted)
+
+
+def test_another_tape_is_the_same_room() -> None:
+    other = on_another_tape(Chain(stages=[*CHAIN.stages, Chain(stages=[FdnReverb(), AmplitudeFlutter()])]), 7)
+    kept = {stage.name: stage.processor for stage in other.stages}
+    assert kept["room"] == CHAIN.stages[1].processor
+    assert kept["wow"] != CHAIN.stages[0].processor
+    assert kept["chain"].stages[0].processor == FdnReverb()
+    assert kept["chain"].stages[1].processor != AmplitudeFlutter()
+
+
+# ------------------------------------------------------------------ how they are matched
+
+
+def test_loudness_and_ceiling_by_libebur128() -> None:
+    """BS.1770 within 0.1 LU of each other, true peaks under the ceiling, by a meter that no one here wrote."""
+    done = compared()
+    readings = [ebur128(render.audio) for render in (done.dry, *done.renders)]
+    loudness, peaks = zip(*readings, strict=True)
+    assert max(loudness) - min(loudness) < 0.1
+    assert max(peaks) < -1.0 + 0.2  # libebur128's interpolation overshoots at onsets
+
+
+@pytest.mark.parametrize("ceiling", [-1.0, -20.0])
+def test_the_ceiling_lowers_all_alike(ceiling: float) -> None:
+    loud = 10.0 * stem()
+    done = compare(loud, CHAIN, sample_rate=RATE, plan=replace_plan(), true_peak_dbtp=ceiling)
+    renders = (done.dry, *done.renders)
+    assert max(render.true_peak_dbtp for render in renders) <= ceiling
+    assert max(render.true_peak_dbtp for render in renders) > ceiling - 0.3
+    assert np.ptp([render.loudness_lufs for render in renders]) < 0.1
+
+
+def replace_plan() -> MeasuringPlan:
+    return QUICK.replace(tapes=1)
+
+
+def test_renders_are_the_chain_s_own_output_with_one_gain() -> None:
+    """Aligned to the sample, on the same tape: exactly what the chain gives, scaled."""
+    done = compared()
+    tail = done.tail_seconds
+    for render, order in zip(done.renders, (("wow", "room", "drive"), ("wow", "drive", "room")), strict=True):
+        direct = CHAIN.reordered(order)(stem(), sample_rate=RATE, tail_seconds=tail)
+        expected = direct * 10.0 ** (render.gain_db / 20.0)
+        assert render.audio.shape == expected.shape
+        np.testing.assert_allclose(render.audio, expected, atol=2e-6)
+    np.testing.assert_allclose(
+        done.dry.audio[:, : 4 * RATE], stem() * 10.0 ** (done.dry.gain_db / 20.0), atol=1e-6
+    )
+
+
+def test_seed_and_place_choose_the_tape() -> None:
+    plan = replace_plan()
+    done = compare(stem(), CHAIN, sample_rate=RATE, plan=plan, seed=5, start_seconds=2.0, tail_seconds=0.1)
+    direct = CHAIN.with_seed(5)(stem(), sample_rate=RATE, tail_seconds=0.1, start_sample=2 * RATE)
+    np.testing.assert_allclose(done.renders[0].audio, direct * 10.0 ** (done.renders[0].gain_db / 20.0), atol=2e-6)
+
+
+def test_equal_orders_have_equal_figures() -> None:
+    done = compare(stem(), CHAIN, orders=[CHAIN, CHAIN], sample_rate=RATE, plan=replace_plan())
+    assert np.array_equal(done.renders[0].audio, done.renders[1].audio)
+    assert math.isnan(done.figures[1]["null_db"].value)
+    assert done.figures[1]["correlation"].value == pytest.approx(1.0)
+    assert [each for each in done.sentences if "no figure" in each or "identical" in each]
+
+
+def test_the_number_of_threads_changes_nothing() -> None:
+    again = compare(stem(), CHAIN, sample_rate=RATE, plan=QUICK, jobs=1)
+    for one, two in zip(compared().renders, again.renders, strict=True):
+        assert np.array_equal(one.audio, two.audio)
+    assert again.figures == compared().figures
+
+
+def test_mono_and_float32_are_welcome() -> None:
+    mono = stem()[0].astype(np.float32)
+    kept = mono.copy()
+    done = compare(mono, CHAIN, sample_rate=RATE, plan=replace_plan())
+    assert done.renders[0].audio.shape[0] == 1
+    assert np.array_equal(mono, kept)
+    assert "needs two" in done.figures[0]["width_db"].warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("audio", "arguments", "error", "words"),
+    [
+        (np.zeros((2, RATE)), {}, AudioError, "loudness of 'dry stem' is undefined"),
+        (0.1 * np.ones((2, 1000)), {"tail_seconds": 0.1}, AudioError, "longer or louder"),
+        (np.zeros((2, 0)), {}, AudioError, "no samples"),
+        (np.full((2, RATE), np.nan), {}, AudioError, "not finite"),
+        (np.zeros((2, RATE)), {"sample_rate": None}, ParameterError, "sample_rate is missing"),
+        (np.zeros((2, RATE)), {"true_peak_dbtp": 3.0}, ParameterError, "between -60 and 0"),
+        (np.zeros((2, RATE)), {"tail_seconds": -1.0}, ParameterError, "between 0 and 600"),
+        (np.zeros((2, RATE)), {"tail_seconds": 600.0, "orders": ["wow"] * 60}, AudioError, "compare fewer orders"),
+    ],
+)
+def test_bad_requests(audio: np.ndarray, arguments: dict, error: type[Exception], words: str) -> None:
+    with pytest.raises(error, match=words):
+        compare(audio, CHAIN, **{"sample_rate": RATE, **arguments})
+
+
+def test_a_rate_that_contradicts_the_file_is_refused(tmp_path: Path) -> None:
+    path = written_stem(tmp_path)
+    with pytest.raises(ParameterError, match="has 32000 Hz; leave it out"):
+        compare(path, CHAIN, sample_rate=44_100)
+
+
+def test_the_loudest_part_is_found() -> None:
+    audio = np.full((2, 1000), 0.1)
+    audio[1, 400:500] = 1.0
+    begin, end = loudest_part(audio, 150)
+    assert (end - begin, begin <= 400, end >= 500) == (150, True, True)
+    assert loudest_part(audio, 2000) == (0, 1000)
+
+
+# ------------------------------------------------------------------ figures, table, sentences
+
+
+def test_every_figure_of_the_issue_is_there_with_its_doubt() -> None:
+    done = compared()
+    wanted = {"crest_db", "plr_db", "lra_lu", "centroid_hz", "octave_1000hz_db", "stereo_correlation", "width_db"}
+    wanted |= {"null_db", "correlation", "loudness_lufs", "true_peak_dbtp"}
+    wanted |= {f"{kind}_{level}_percent" for kind in ("thd", "imd") for level in ("quiet", "reference", "loud")}
+    wanted |= {
+        f"{kind}_{level}_seconds" for kind in ("edt", "t20", "t30") for level in ("quiet", "reference", "loud")
+    }
+    for own in done.figures:
+        assert wanted <= set(own) <= set(FIGURES)
+        for key in ("crest_db", "centroid_hz", "thd_reference_percent", "edt_loud_seconds", "t30_quiet_seconds"):
+            assert own[key].defined, own[key]
+            assert own[key].uncertainty > 0.0, own[key]
+            assert "repeats" in own[key].uncertainty_basis or "theory" in own[key].uncertainty_basis
+
+
+def test_figures_agree_with_plain_arithmetic() -> None:
+    done = compared()
+    one, two = (render.audio.astype(np.float64) for render in done.renders)
+    rms = np.sqrt(np.mean(two**2))
+    own = done.figures[1]
+    assert own["crest_db"].value == pytest.approx(20.0 * np.log10(np.max(np.abs(two)) / rms), abs=1e-6)
+    assert own["null_db"].value == pytest.approx(
+        10.0 * np.log10(np.sum((two - one) ** 2) / np.sum(one**2)), abs=1e-6
+    )
+    assert own["correlation"].value == pytest.approx(np.corrcoef(one.ravel(), two.ravel())[0, 1], abs=1e-3)
+    assert own["stereo_correlation"].value == pytest.approx(np.corrcoef(*two)[0, 1], abs=1e-3)
+    assert own["plr_db"].value == pytest.approx(
+        done.renders[1].true_peak_dbtp - done.renders[1].loudness_lufs, abs=0.1
+    )
+    assert done.figures[0]["octave_1000hz_db"].value == 0.0
+
+
+def test_drive_behind_reverb_stretches_the_early_decay() -> None:
+    """The finding that the comparison exists to show (t8 of the study): EDT grows with level, T30 hardly."""
+    first, second = compared().figures
+    assert first["edt_loud_seconds"].value > 1.1 * first["edt_quiet_seconds"].value
+    assert first["t30_loud_seconds"].value < 1.1 * first["t30_quiet_seconds"].value
+    assert second["edt_loud_seconds"].value < 1.1 * second["edt_quiet_seconds"].value
+    assert any("the louder, the longer the early decay" in each for each in compared().sentences)
+
+
+def test_the_table_is_plain_and_goes_to_a_frame() -> None:
+    done = compared()
+    rows = done.table
+    assert [row["label"] for row in rows] == ["room before drive", "drive before room"]
+    assert rows[1]["edt_loud_seconds"] == done.figures[1]["edt_loud_seconds"].value
+    assert rows[1]["edt_loud_seconds_uncertainty"] > 0.0
+    frame = done.to_frame()
+    assert list(frame.index) == ["room before drive", "drive before room"]
+    assert frame.loc["drive before room", "crest_db"] == done.figures[1]["crest_db"].value
+
+
+def test_without_pandas_the_frame_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(__import__("sys").modules, "pandas", None)
+    with pytest.raises(ParameterError, match="pandas is not installed"):
+        compared().to_frame()
+
+
+def test_plain_values_hold_every_reading() -> None:
+    plain = compared().to_dict()
+    assert plain["plan"]["tapes"] == 2
+    for order, own in zip(plain["orders"], compared().figures, strict=True):
+        assert {key: Reading.from_dict(each) for key, each in order["readings"].items()} == own
+        assert Chain.from_dict(order["chain"]).names == tuple(order["stages"])
+
+
+def reading(value: float, uncertainty: float = 0.0) -> Reading:
+    return Reading(quantity="q", value=value, unit="u", method="m", uncertainty=uncertainty)
+
+
+@pytest.mark.parametrize(
+    ("key", "one", "two", "expected"),
+    [
+        ("crest_db", reading(10.0), reading(11.0), True),
+        ("crest_db", reading(10.0), reading(10.99), False),
+        ("crest_db", reading(10.0, 0.4), reading(11.0, 0.4), False),  # twice 0.57 exceeds 1
+        ("edt_quiet_seconds", reading(2.0), reading(2.1), True),  # the threshold is 5 %
+        ("edt_quiet_seconds", reading(2.0), reading(2.09), False),
+        ("edt_quiet_seconds", reading(2.0), reading(math.nan), False),
+        ("thd_loud_percent", reading(0.02), reading(0.09), False),  # both under 0.1 %
+        ("thd_loud_percent", reading(0.2), reading(0.31), True),
+    ],
+)
+def test_what_is_worth_a_sentence(key: str, one: Reading, two: Reading, expected: bool) -> None:
+    assert noteworthy(FIGURES[key], one, two) is expected
+    assert noteworthy(FIGURES[key], two, one) is expected
+
+
+def test_a_known_doubt_of_the_difference_counts_instead() -> None:
+    one, two = reading(10.0, 3.0), reading(12.0, 3.0)
+    assert not noteworthy(FIGURES["crest_db"], one, two)
+    assert noteworthy(FIGURES["crest_db"], one, two, 0.1)
+
+
+def test_sentences_say_the_figures() -> None:
+    first = {"crest_db": reading(12.0), "edt_reference_seconds": reading(2.0), "width_db": reading(-6.0)}
+    second = {"crest_db": reading(8.9), "edt_reference_seconds": reading(3.4), "width_db": reading(-4.5)}
+    said = meaning(["a", "b"], [first, second], [{}, {}])
+    assert said == [
+        "Dynamics: “b”, against “a”: crest factor 3.1 dB less.",
+        "Decay: “b”, against “a”: EDT at reference level 3.40 s instead of 2.00 s.",
+        "Stereo: “b”, against “a”: stereo width (side over middle) 1.5 dB wider.",
+    ]
+
+
+def test_the_spread_over_tapes_is_their_standard_deviation() -> None:
+    tapes = [{"crest_db": reading(value)} for value in (10.0, 12.0, 14.0)]
+    found = with_spread({"crest_db": reading(11.0)}, tapes)["crest_db"]
+    assert (found.value, found.uncertainty) == (11.0, 2.0)
+    assert "3 tapes" in found.uncertainty_basis
+
+
+def test_a_printed_figure_has_no_minus_before_zero() -> None:
+    assert value_text("crest_db", reading(-0.04)) == "0.0"
+    assert value_text("crest_db", reading(12.34, 0.5)) == "12.3 ± 0.5"
+    assert value_text("crest_db", reading(12.34, 0.04)) == "12.3 ± 0.04"
+    assert value_text("crest_db", reading(math.nan)) == "–"
+    assert value_text("crest_db", None) == "–"
+
+
+# ------------------------------------------------------------------ all orders
+
+
+def synthetic(effect_db: float, *, noise: float = 0.0, flip: int = 0) -> list:
+    """All orders of three stages, in which only "a before b" matters, by a known amount."""
+    random = np.random.default_rng(1)
+    orders = []
+    for number, order in enumerate(itertools.permutations("abc")):
+        before = order.index("a") < order.index("b")
+        sign = -1.0 if number < flip else 1.0
+        value = 10.0 + sign * effect_db * before + noise * random.standard_normal()
+        orders.append((order, {"crest_db": reading(value, noise)}))
+    return orders
+
+
+def test_pair_effects_find_what_was_put_in() -> None:
+    effects = {(e.first, e.second): e for e in pair_effects([synthetic(3.0), synthetic(3.0)])}
+    assert effects["a", "b"].mean == pytest.approx(3.0)
+    assert effects["a", "b"].pairs == 6
+    assert effects["a", "b"].clear
+    # Swapping a and c, or b and c, also carries a past b in some of the orders, but as often one way as the other.
+    assert not effects["a", "c"].clear
+    assert not effects["b", "c"].clear
+    said = pair_sentences(list(effects.values()))
+    assert (
+        said[0]
+        == "a before b, instead of after it (6 matched pairs of renders): crest factor +3.0 dB (+3.0 to +3.0 dB)."
+    )
+    assert said[1].endswith("for: a and c; b and c.")
+
+
+def test_pair_effects_keep_silent_about_noise_and_contradiction() -> None:
+    for orders in (synthetic(3.0, noise=2.0), synthetic(0.5), synthetic(3.0, flip=1)):
+        assert not any(effect.clear for effect in pair_effects([orders]))
+
+
+def test_all_orders_of_a_chain_end_to_end() -> None:
+    done = compare(stem(), CHAIN, orders="all", sample_rate=RATE, plan=LEAN.replace(glide_decays=1.0, bursts=1))
+    assert len(done.renders) == 6
+    assert done.permutations
+    said = " ".join(done.sentences)
+    assert "room before drive, instead of after it (3 matched pairs of renders)" in said
+    assert "EDT, loud" in said
+
+
+# ------------------------------------------------------------------ the command line
+
+
+def written_stem(folder: Path) -> Path:
+    path = folder / "plucks.wav"
+    with AudioWriter(path, sample_rate=RATE, channels=2, encoding=Encoding("WAV", "PCM_24")) as writer:
+        writer.write(stem())
+    return path
+
+
+def written_preset(folder: Path) -> Path:
+    path = folder / "pair.toml"
+    path.write_text(
+        'format = 1\npurpose = "A test."\n'
+        '[[stages]]\nkind = "fdn_reverb"\nname = "room"\ndecay_seconds = 0.5\nlines = 8\n'
+        '[[stages]]\nkind = "preamp_drive"\nname = "drive"\ndrive_db = 18.0\n',
+        "utf-8",
+    )
+    return path
+
+
+def test_the_command_writes_report_renders_and_table(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    page = tmp_path / "orders.md"
+    arguments = ["compare", str(written_stem(tmp_path)), "--preset", str(written_preset(tmp_path)), "--all-orders"]
+    arguments += ["--out", str(out), "--renders", "--table", str(page)]
+    result = CliRunner().invoke(app, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    assert "EDT, loud" in result.output
+    assert sorted(path.name for path in out.iterdir()) == [
+        "plucks-1-room-drive.flac",
+        "plucks-2-drive-room.flac",
+        "plucks.html",
+    ]
+    audio, rate = read_audio(out / "plucks-2-drive-room.flac")
+    assert rate == RATE
+    assert audio.shape[0] == 2
+    text = page.read_text("utf-8")
+    assert "--all-orders --table orders.md" in text
+    assert "| 2 | drive → room |" in text
+    assert "SHA-256" in text
+    with pytest.raises(OutputError, match="exists"):
+        CliRunner().invoke(app, arguments, catch_exceptions=False)
+
+
+def test_the_command_prints_json(tmp_path: Path) -> None:
+    import json
+
+    arguments = ["compare", str(written_stem(tmp_path)), "-p", str(written_preset(tmp_path)), "--json"]
+    result = CliRunner().invoke(app, [*arguments, "--orders", "room,drive"], catch_exceptions=False)
+    found = json.loads(result.stdout)
+    assert found[0]["orders"][0]["label"] == "room → drive"
+    assert found[0]["orders"][0]["readings"]["edt_quiet_seconds"]["unit"] == "s"
+
+
+@pytest.mark.parametrize(
+    ("extra", "words"),
+    [
+        (["--all-orders", "--orders", "room"], "both given"),
+        (["--renders"], "needs a folder"),
+        (["--orders", "nowhere"], "nowhere"),
+    ],
+)
+def test_wrong_options(tmp_path: Path, extra: list[str], words: str) -> None:
+    arguments = ["compare", str(written_stem(tmp_path)), "-p", str(written_preset(tmp_path)), *extra]
+    with pytest.raises((ParameterError, PresetError), match=words):
+        CliRunner().invoke(app, arguments, catch_exceptions=False)
+
+
+def test_the_page_keeps_hostile_names_as_text(tmp_path: Path) -> None:
+    source = written_stem(tmp_path)
+    done = replace(compared(), name="a|b <img src=x> [c](d) `e` *f*")
+    text = page_text([done.without_audio()], preset="x; rm -rf", sources=[source])
+    assert "<img" not in text.replace("\\<img", "")
+    assert "a\\|b \\<img src=x\\> \\[c\\](d) \\`e\\` \\*f\\*" in text
+    assert "--preset 'x; rm -rf'" in text
+
+
+def test_it_is_reached_from_the_package() -> None:
+    assert tapeemu.compare is compare
