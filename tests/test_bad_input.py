@@ -313,6 +313,7 @@ def run(
     (tmp_path / "preset.toml").write_text(PRESET, "utf-8")
     monkeypatch.chdir(tmp_path)
     before = signal.getsignal(signal.SIGTERM)
+    hook = sys.unraisablehook
 
     def command(*arguments: str, preset: str = "preset.toml") -> tuple[int, list[str], str]:
         monkeypatch.setattr(sys, "argv", ["tapeemu", "process", "-p", preset, *arguments])
@@ -324,6 +325,7 @@ def run(
 
     yield command
     signal.signal(signal.SIGTERM, before)
+    sys.unraisablehook = hook
 
 
 def leftovers(folder: Path) -> list[str]:

@@ -4,8 +4,10 @@ One module a command. None of them imports anything heavy before its command run
 at once.
 """
 
+import os
 import signal
 import sys
+import threading
 from typing import Any
 
 import typer
@@ -60,6 +62,16 @@ def _interrupt(*_: Any) -> None:
     raise KeyboardInterrupt
 
 
+def _interrupt_again(swallowed: Any) -> None:
+    """Repeat an interruption that fell into a callback from foreign code, which cannot pass it on."""
+    if isinstance(swallowed.exc_value, KeyboardInterrupt):
+        timer = threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGINT))
+        timer.daemon = True
+        timer.start()
+    else:
+        sys.__unraisablehook__(swallowed)
+
+
 def _explain_usage(error: Any) -> None:
     """Print what is wrong with the command in one line; the help itself where no command was given."""
     if type(error).__name__ == "NoArgsIsHelpError":
@@ -74,6 +86,7 @@ def main() -> None:
     """Run the command line and end the process with a status by class of error."""
     # A request to end is handled like Ctrl-C: what is half-written is removed on the way out.
     signal.signal(signal.SIGTERM, _interrupt)
+    sys.unraisablehook = _interrupt_again
     try:
         status = app(standalone_mode=False)
     except PresetError as error:
