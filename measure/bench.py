@@ -88,7 +88,9 @@ _Found = tuple[dict[str, Reading], dict[str, Curve]]
 _BURSTS = 4
 _REVERBERANT_SECONDS = 0.1
 _SWEEP_TAIL_SECONDS = 3.0
-_AUDIBLE = 1e-6  # share of the energy that must come late for a system to reverberate
+# Share of the energy that must come late for a system to reverberate. Flutter smears the deconvolved sweep up to
+# -44 dB of it (a transport at 1.6 %), so less than -40 dB is not taken for a decay.
+_AUDIBLE = 1e-4
 _STEADY_PERCENT = 1e-3  # more flutter or amplitude fluctuation than this is no longer a steady system
 
 

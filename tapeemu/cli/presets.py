@@ -92,12 +92,14 @@ def _print_list(title: str, found: "Sequence[tuple[Place, Preset | PresetError]]
 
     listing = table(
         title,
-        [("preset", False), ("", False), *((heading, True) for heading in COLUMNS.values()), ("for", False)],
+        [
+            ("preset", False),
+            ("", False),
+            *((_broken(heading), True) for heading in COLUMNS.values()),
+            ("for", False),
+        ],
     )
-    for column in listing.columns[:2]:
-        column.min_width = 7
     listing.columns[0].no_wrap = True
-    listing.columns[-1].min_width = 60
     for place, preset in found:
         origin = _ORIGINS[place.origin] + (", hides the shipped one" if place.hides else "")
         if isinstance(preset, PresetError):
@@ -109,6 +111,11 @@ def _print_list(title: str, found: "Sequence[tuple[Place, Preset | PresetError]]
             origin += f", {preset.state}"
         listing.add_row(place.name, origin, *figure_cells(preset), printable(preset.purpose))
     show(listing)
+
+
+def _broken(heading: str) -> str:
+    # Columns of figures are narrow; their headings need not be wider.
+    return heading.replace("RT60 s ", "RT60 s\n") if heading.startswith("RT60") else heading.replace(" ", "\n")
 
 
 def show_preset(
