@@ -100,8 +100,8 @@ def page_text(comparisons: "Sequence[Comparison]", *, preset: str, sources: Sequ
         "",
         f"THD and intermodulation in %, from tones that glide through half an octave around 1 kHz; EDT and T30 "
         f"in s, mean of the octaves at 500 Hz and 1 kHz, from {plan.bursts} bursts of interrupted pink noise. "
-        f"Quiet, reference and loud are {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS going "
-        "in. After ± the standard uncertainty; a dash where the conditions of a figure are not met.",
+        f"Quiet, reference and loud are {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
+        "going in. After ± the standard uncertainty; a dash where the conditions of a figure are not met.",
         "",
         *_table(first, _CHAIN_KEYS),
     ]

@@ -230,6 +230,7 @@ def _image(
     axes.set_ylabel("Frequency / Hz")
     axes.set_title(title)
     bar = figure.colorbar(drawn, ax=axes, pad=0.02)
+    bar.ax.set_facecolor("none")
     bar.outline.set_visible(False)
     bar.ax.tick_params(color=_INK, labelcolor=_INK)
     bar.set_label("dB", color=_INK)
