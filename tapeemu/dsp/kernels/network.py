@@ -138,11 +138,13 @@ def read_filtered(
     gains: Floats,
     coefficients: Floats,
     state: Floats,
+    added_ring: Floats,
+    added_delays: Integers,
     rows: Floats,
     fed: int,
     samples: Any,
 ) -> None:
-    """Fetch every line through the first section of its filter.
+    """Fetch every line through its filter of one section, and add every line of another ring at its delay.
 
     The ring itself remembers what went in before, so the section's numerator runs along time; only the two
     multiply-adds of the denominator must wait for one another, and they do so for four lines abreast.
@@ -158,7 +160,13 @@ def read_filtered(
         g2 = gains[row] * (coefficients[0, 1, row] + coefficients[0, 3, row])
         for k in range(samples):
             rows[row, k] = g0 * ring[row, r0 + k] + (g1 * ring[row, r1 + k] + g2 * ring[row, r2 + k])
+    added_length = added_ring.shape[1] - CHUNK
+    added_now = fed % added_length
     for row in range(0, rows.shape[0], 4):
+        r0 = place(added_now, added_delays[row], added_length)
+        r1 = place(added_now, added_delays[row + 1], added_length)
+        r2 = place(added_now, added_delays[row + 2], added_length)
+        r3 = place(added_now, added_delays[row + 3], added_length)
         e0 = coefficients[0, 2, row]
         f0 = coefficients[0, 3, row]
         y0 = state[0, 0, row]
@@ -180,10 +188,10 @@ def read_filtered(
             w1 = (rows[row + 1, k] - f1 * z1) - e1 * y1
             w2 = (rows[row + 2, k] - f2 * z2) - e2 * y2
             w3 = (rows[row + 3, k] - f3 * z3) - e3 * y3
-            rows[row, k] = w0
-            rows[row + 1, k] = w1
-            rows[row + 2, k] = w2
-            rows[row + 3, k] = w3
+            rows[row, k] = w0 + added_ring[row, r0 + k]
+            rows[row + 1, k] = w1 + added_ring[row + 1, r1 + k]
+            rows[row + 2, k] = w2 + added_ring[row + 2, r2 + k]
+            rows[row + 3, k] = w3 + added_ring[row + 3, r3 + k]
             z0 = y0
             z1 = y1
             z2 = y2
@@ -215,13 +223,13 @@ def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: An
 
 @kernel()
 def absorb(rows: Floats, coefficients: Floats, state: Floats, samples: Any) -> None:
-    """Filter every line with the second and further sections of its cascade, in place, four lines abreast.
+    """Filter every line with its cascade of second-order sections, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
     the next one through a single multiply-add, half the waiting time of the transposed direct form.
     `coefficients` holds c - e, d - f, e and f.
     """
-    for section in range(1, coefficients.shape[0]):
+    for section in range(coefficients.shape[0]):
         for row in range(0, rows.shape[0], 4):
             c0 = coefficients[section, 0, row]
             d0 = coefficients[section, 1, row]
@@ -438,12 +446,23 @@ def reverberate(
         mix(rows, samples)
         write_rows(diffuser_ring, diffuser_order, diffuser_gains, rows, fed, samples)
 
-        if coefficients.shape[0] == 0:
-            read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
+        if coefficients.shape[0] == 1:
+            read_filtered(
+                line_ring,
+                line_delays,
+                line_gains,
+                coefficients,
+                filter_state,
+                diffuser_ring,
+                diffuser_delays,
+                rows,
+                fed,
+                samples,
+            )
         else:
-            read_filtered(line_ring, line_delays, line_gains, coefficients, filter_state, rows, fed, samples)
+            read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
             absorb(rows, coefficients, filter_state, samples)
-        add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
+            add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
         if depth > 0.0:
             if into == 0 or done == 0:
                 turn(position - into, rates, phases, depth, rotation[0], rotation[1])
