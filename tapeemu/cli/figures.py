@@ -31,14 +31,16 @@ def _chosen(names: list[str] | None, *, everything: bool) -> "list[Place]":
 
 
 def _prepare(jobs: int, count: int) -> int:
-    """Compile before any process is started, so that they do not all compile the same."""
-    from tapeemu.cli.warm import warm_kernels
-
+    """How many processes to use; where there are several, compile first, so that not all compile the same."""
     if jobs < 0:
         raise ParameterError(f"--jobs is {jobs}, but must be 0 (all processors) or more")
     listen_to_compilation()
-    warm_kernels()
-    return min(jobs or os.cpu_count() or 1, max(count, 1))
+    used = min(jobs or os.cpu_count() or 1, max(count, 1))
+    if used > 1:
+        from tapeemu.cli.warm import warm_kernels
+
+        warm_kernels()
+    return used
 
 
 def measure(

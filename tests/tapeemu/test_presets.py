@@ -473,8 +473,10 @@ def test_what_cannot_be_read_again_is_not_written(tmp_path: Path) -> None:
 
 
 def test_lines_of_keys_are_those_of_the_text() -> None:
-    text = 'a = """one\n\\" # [x]\n"""""\n[b]\n"c d".e = 1 # "\n[[f]]\ng = [\n 1, # 2\n {h = \'#\', i = [2,\r\n3]}\n]\n'
-    text += "[f.j]\n[[f]]\n"
+    text = (
+        'a = """one\n\\" # [x]\n"""""\n[b]\n"c d".e = 1 # "\n[[f]]\ng = [\n 1, #\n {h = \'#\', i = [2,\r\n3]}\n]'
+    )
+    text += "\n[f.j]\n[[f]]\n"
     tomllib.loads(text)
     lines = key_lines(text)
     assert lines[("a",)] == 1
