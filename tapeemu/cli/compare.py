@@ -48,6 +48,7 @@ def compare(
     page: Path | None = typer.Option(
         None, "--table", help="Write the table of all stems, with findings, as a Markdown page."
     ),
+    about: str = typer.Option("", help="For the Markdown page: what the stems are and where they come from."),
     changes: list[str] = typer.Option([], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting."),
     seed: int | None = typer.Option(None, help="Which tape: another number, another tape. As the preset."),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
@@ -98,7 +99,7 @@ def compare(
     if page is not None:
         from tapeemu.comparison.page import write_page
 
-        write_page(done, page, preset=preset, sources=stems, overwrite=overwrite)
+        write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
         if not as_json:
             typer.echo(f"table: {page}")
     if as_json:

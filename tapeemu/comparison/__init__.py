@@ -5,15 +5,17 @@ general, which order of stages? Only this package and `presets` in the library k
 and the laboratory.
 """
 
+import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from measure.character import likeness
 from measure.results import Curve, Reading
 from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain
@@ -29,7 +31,7 @@ from tapeemu.comparison.figures import (
     render_figures,
     with_spread,
 )
-from tapeemu.comparison.findings import pair_effects, pair_sentences
+from tapeemu.comparison.findings import Swap, neighbour_swaps, pair_effects, pair_sentences, swap_sentences
 from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, on_another_tape, two_orders
 from tapeemu.comparison.rendering import (
     SPREAD_SECONDS,
@@ -82,6 +84,10 @@ class Comparison:
         Which tape; None is the one of the preset.
     permutations : bool
         Whether the orders are all permutations of one chain.
+    swaps : tuple of Swap
+        For all permutations: how far renders are apart in which two neighbours have changed places.
+    tail_seconds : float
+        How much longer than the stem the renders are.
     """
 
     name: str
@@ -96,7 +102,8 @@ class Comparison:
     true_peak_ceiling_dbtp: float
     seed: int | None
     permutations: bool
-    tail_seconds: float = field(default=0.0)
+    swaps: tuple[Swap, ...] = ()
+    tail_seconds: float = 0.0
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -133,7 +140,7 @@ class Comparison:
         ]
         if self.permutations and len(self.renders) > 2:
             orders = [(render.order, own) for render, own in zip(self.renders, self.figures, strict=True)]
-            return said + pair_sentences(pair_effects([orders]))
+            return said + pair_sentences(pair_effects([orders])) + swap_sentences(self.swaps)
         return said + meaning(self.labels, self.figures, self.doubts)
 
     def to_frame(self) -> Any:
@@ -160,6 +167,13 @@ class Comparison:
             "true_peak_ceiling_dbtp": self.true_peak_ceiling_dbtp,
             "plan": {key: getattr(self.plan, key) for key in type(self.plan).model_fields},
             "sentences": self.sentences,
+            "swaps": [
+                {
+                    "stages": [swap.first, swap.second],
+                    "null_db": swap.null_db if math.isfinite(swap.null_db) else None,
+                }
+                for swap in self.swaps
+            ],
             "orders": [
                 {
                     "label": render.label,
@@ -346,6 +360,7 @@ def compare(
         true_peak_ceiling_dbtp=true_peak_dbtp,
         seed=seed,
         permutations=orders == "all",
+        swaps=_swaps(renders, rate, jobs) if orders == "all" else (),
         tail_seconds=tail_seconds,
     )
 
@@ -388,6 +403,20 @@ def _on_other_tapes(
     )
     found = [done[start : start + count] for start in range(0, len(done), count)]
     return [[relative_octaves(figures, tape[0]) for figures in tape] for tape in found]
+
+
+def _swaps(renders: Sequence[Render], rate: float, jobs: int) -> tuple[Swap, ...]:
+    from joblib import Parallel, delayed
+
+    def swap(one: int, two: int, first: str, second: str) -> Swap:
+        audio, reference = (renders[place].audio.astype(np.float64) for place in (two, one))
+        null = likeness(audio, reference, rate).null.value
+        return Swap(first=first, second=second, null_db=-math.inf if math.isnan(null) else null)
+
+    found: list[Swap] = Parallel(n_jobs=jobs, prefer="threads")(
+        delayed(swap)(*pair) for pair in neighbour_swaps([render.order for render in renders])
+    )
+    return tuple(found)
 
 
 def _stem(

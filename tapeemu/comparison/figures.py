@@ -216,7 +216,7 @@ class MeasuringPlan(Settings):
 FULL = MeasuringPlan()
 """The plan for a few orders."""
 
-LEAN = MeasuringPlan(glide_decays=1.5, bursts=2, tapes=1)
+LEAN = MeasuringPlan(glide_decays=1.5, tapes=1)
 """The plan for many orders: the same levels and protocols with fewer repeats."""
 
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from measure.results import Reading
 from tapeemu.comparison.figures import FIGURES
+from tapeemu.comparison.sentences import SAME_DB
 
-__all__ = ["PairEffect", "pair_effects", "pair_sentences"]
+__all__ = ["PairEffect", "Swap", "neighbour_swaps", "pair_effects", "pair_sentences", "swap_sentences"]
 
 _KEYS = tuple(
     key
@@ -48,6 +49,64 @@ class PairEffect:
     doubt: float
     pairs: int
     clear: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Swap:
+    """How far two renders are apart in which two neighbouring stages have changed places.
+
+    Attributes
+    ----------
+    first, second : str
+        The two stages.
+    null_db : float
+        Level of the difference signal; minus infinity where the renders are equal.
+    """
+
+    first: str
+    second: str
+    null_db: float
+
+
+def neighbour_swaps(orders: Sequence[tuple[str, ...]]) -> list[tuple[int, int, str, str]]:
+    """Pairs of orders in which two neighbours have changed places and nothing else has.
+
+    Returns
+    -------
+    list of (int, int, str, str)
+        Places of the two orders in the list, and the two stages in the order of the first of them.
+    """
+    places = {order: place for place, order in enumerate(orders)}
+    found = []
+    for order, place in places.items():
+        for left in range(len(order) - 1):
+            swapped = (*order[:left], order[left + 1], order[left], *order[left + 2 :])
+            other = places.get(swapped, -1)
+            if other > place:
+                found.append((place, other, order[left], order[left + 1]))
+    return found
+
+
+def swap_sentences(swaps: Sequence[Swap]) -> list[str]:
+    """Say for each two stages how much it changes when they change places as neighbours."""
+    said = []
+    by_pair: dict[tuple[str, str], list[float]] = {}
+    for swap in swaps:
+        turned = (swap.second, swap.first)
+        pair = turned if turned in by_pair else (swap.first, swap.second)
+        by_pair.setdefault(pair, []).append(swap.null_db)
+    for (first, second), levels in sorted(by_pair.items(), key=lambda item: -max(item[1])):
+        loudest, softest = max(levels), min(levels)
+        verdict = ", hard to tell apart" if loudest <= SAME_DB else ""
+        said.append(
+            f"{first} and {second}, as neighbours that change places: the renders differ by a signal of "
+            f"{_decibels(softest)} to {_decibels(loudest)} re the sound ({len(levels)} pairs){verdict}."
+        )
+    return said
+
+
+def _decibels(level: float) -> str:
+    return f"{level:.0f} dB" if math.isfinite(level) else "nothing"
 
 
 def pair_effects(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from measure.results import Reading
 from tapeemu import __version__
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
-from tapeemu.comparison.findings import pair_effects, pair_sentences
+from tapeemu.comparison.findings import pair_effects, pair_sentences, swap_sentences
 from tapeemu.comparison.sentences import meaning, threshold_lines
 from tapeemu.errors import OutputError
 from tapeemu.part_files import PartFile
@@ -41,7 +41,13 @@ _RENDER_KEYS = (
 
 
 def write_page(
-    comparisons: "Sequence[Comparison]", path: Path, *, preset: str, sources: Sequence[Path], overwrite: bool
+    comparisons: "Sequence[Comparison]",
+    path: Path,
+    *,
+    preset: str,
+    sources: Sequence[Path],
+    about: str = "",
+    overwrite: bool = False,
 ) -> None:
     """Write the page.
 
@@ -55,12 +61,14 @@ def write_page(
         Name of the preset, for the command.
     sources : sequence of Path
         The stems, for the command and the check sums.
+    about : str
+        What the stems are and where they come from.
     overwrite : bool
         Replace what exists.
     """
     part = PartFile(path, overwrite=overwrite)
     try:
-        text = page_text(comparisons, preset=preset, sources=sources)
+        text = page_text(comparisons, preset=preset, sources=sources, about=about)
         part.path.write_text(text, "utf-8", errors="replace")
     except OSError as error:
         part.discard()
@@ -71,12 +79,15 @@ def write_page(
     part.publish()
 
 
-def page_text(comparisons: "Sequence[Comparison]", *, preset: str, sources: Sequence[Path]) -> str:
+def page_text(
+    comparisons: "Sequence[Comparison]", *, preset: str, sources: Sequence[Path], about: str = ""
+) -> str:
     """Compose the page; see :func:`write_page`."""
     first = comparisons[0]
     plan = first.plan
     command = ["tapeemu", "compare", *(source.name for source in sources), "--preset", preset]
     command += ["--all-orders"] if first.permutations else []
+    command += ["--about", about] if about else []
     command += ["--table", "orders.md"]
     lines = [
         f"# {len(first.renders)} orders of {_safe(preset)}",
@@ -85,12 +96,14 @@ def page_text(comparisons: "Sequence[Comparison]", *, preset: str, sources: Sequ
         "",
         f"    {shlex.join(command)}",
         "",
+        *([_safe(about), ""] if about else []),
         "## What the figures support",
         "",
         "Each sentence compares all pairs of renders in which only the two stages named have changed places, and "
         "gives the mean change and its range over those pairs. It is there because the mean reaches the threshold "
-        "and twice the standard uncertainty of a single difference, and nine pairs in ten go its way. What is not "
-        "said here is not supported."
+        "and twice the standard uncertainty of a single difference, and nine pairs in ten go its way. The last "
+        "sentences say how far apart renders are in which two neighbours have changed places. What is not said "
+        "here is not supported."
         if first.permutations
         else "Differences from the first order that reach the threshold and twice their standard uncertainty.",
         "",
@@ -125,7 +138,14 @@ def _findings(comparisons: "Sequence[Comparison]") -> list[str]:
             [(render.order, own) for render, own in zip(comparison.renders, comparison.figures, strict=True)]
             for comparison in comparisons
         ]
-        return pair_sentences(pair_effects(sets))
+        shared = pair_sentences(pair_effects(sets))
+        if len(sets) == 1:
+            return shared + swap_sentences(comparisons[0].swaps)
+        said = [f"All recordings together: {sentence}" for sentence in shared]
+        for comparison, orders in zip(comparisons, sets, strict=True):
+            own = pair_sentences([effect for effect in pair_effects([orders]) if effect.clear])
+            said += [f"{comparison.name} alone: {sentence}" for sentence in own if sentence not in shared]
+        return said + swap_sentences([swap for comparison in comparisons for swap in comparison.swaps])
     return [
         f"{comparison.name}: {sentence}"
         for comparison in comparisons

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from measure.results import Reading
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure
 
-__all__ = ["level_sentence", "meaning", "noteworthy", "threshold_lines"]
+__all__ = ["SAME_DB", "level_sentence", "meaning", "noteworthy", "threshold_lines"]
 
 Figures = Mapping[str, Reading]
 
@@ -20,7 +20,7 @@ _TOPICS = (
     ("Stereo", ("stereo_correlation", "width_db")),
 )
 # Below the first the two are hard to tell apart in any circumstances, above the second they are different signals.
-_SAME_DB, _DIFFERENT_DB = -50.0, -10.0
+SAME_DB, _DIFFERENT_DB = -50.0, -10.0
 
 
 def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | None = None) -> bool:
@@ -86,7 +86,7 @@ def _likeness(label: str, own: Figures, first_label: str) -> str:
     null, correlation = own["null_db"], own["correlation"]
     if not null.defined:
         return f"{_named(label)} against {_named(first_label)}: {'; '.join(null.warnings)}."
-    if null.value <= _SAME_DB:
+    if null.value <= SAME_DB:
         verdict = "hard to tell apart"
     elif null.value >= _DIFFERENT_DB:
         verdict = "different signals"
@@ -162,7 +162,7 @@ def threshold_lines() -> list[tuple[str, str, str]]:
     lines.append(
         (
             "difference signal",
-            f"{_SAME_DB:g} and {_DIFFERENT_DB:g} dB",
+            f"{SAME_DB:g} and {_DIFFERENT_DB:g} dB",
             "under the first 'hard to tell apart', over the second 'different signals'; our choice, no source",
         )
     )

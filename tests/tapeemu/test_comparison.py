@@ -18,7 +18,7 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.cli import app
 from tapeemu.comparison import LEAN, Comparison, MeasuringPlan, compare
 from tapeemu.comparison.figures import FIGURES, with_spread
-from tapeemu.comparison.findings import pair_effects, pair_sentences
+from tapeemu.comparison.findings import Swap, neighbour_swaps, pair_effects, pair_sentences, swap_sentences
 from tapeemu.comparison.orders import all_orders, chosen_orders, on_another_tape, two_orders
 from tapeemu.comparison.page import page_text, value_text
 from tapeemu.comparison.rendering import loudest_part
@@ -427,6 +427,34 @@ def test_pair_effects_keep_silent_about_noise_and_contradiction() -> None:
         assert not any(effect.clear for effect in pair_effects([orders]))
 
 
+def test_neighbour_swaps_are_all_and_only_those() -> None:
+    """n! (n - 1) / 2 of them: each order has n - 1 neighbours, each pair is counted once."""
+    orders = list(itertools.permutations("abcd"))
+    swaps = neighbour_swaps(orders)
+    assert len(swaps) == 24 * 3 // 2
+    for one, two, first, second in swaps:
+        left = orders[one].index(first)
+        assert orders[one][left + 1] == second
+        assert orders[two] == (*orders[one][:left], second, first, *orders[one][left + 2 :])
+
+
+def test_swaps_are_told_by_pair() -> None:
+    said = swap_sentences(
+        [
+            Swap(first="a", second="b", null_db=-12.0),
+            Swap(first="b", second="a", null_db=-14.4),
+            Swap(first="a", second="c", null_db=-90.0),
+            Swap(first="c", second="a", null_db=-math.inf),
+        ]
+    )
+    assert said == [
+        "a and b, as neighbours that change places: the renders differ by a signal of -14 dB to -12 dB re the "
+        "sound (2 pairs).",
+        "a and c, as neighbours that change places: the renders differ by a signal of nothing to -90 dB re the "
+        "sound (2 pairs), hard to tell apart.",
+    ]
+
+
 def test_all_orders_of_a_chain_end_to_end() -> None:
     done = compare(stem(), CHAIN, orders="all", sample_rate=RATE, plan=LEAN.replace(glide_decays=1.0, bursts=1))
     assert len(done.renders) == 6
@@ -434,6 +462,10 @@ def test_all_orders_of_a_chain_end_to_end() -> None:
     said = " ".join(done.sentences)
     assert "room before drive, instead of after it (3 matched pairs of renders)" in said
     assert "EDT, loud" in said
+    for swap, (one, two, *_) in zip(done.swaps, neighbour_swaps([r.order for r in done.renders]), strict=True):
+        first, second = (done.renders[place].audio.astype(np.float64) for place in (one, two))
+        expected = 10.0 * np.log10(np.sum((second - first) ** 2) / np.sum(first**2))
+        assert swap.null_db == pytest.approx(expected, abs=1e-6)
 
 
 # ------------------------------------------------------------------ the command line
