@@ -38,6 +38,9 @@ _MAX_STAGES = 32
 _MAX_CHAIN_DEPTH = 4
 _MAX_MISTAKES = 50
 _LARGEST = 2**64
+# Conditions are what a verification will run with, so they bound its time and memory.
+_MAX_SEEDS = 16
+_CONDITION_RANGES = {"sample_rate_hz": (16_000.0, 192_000.0), "reference_level_dbfs": (-60.0, 0.0)}
 
 _OWN_KEYS = ("kind", "name", "bypass", "mix_percent")
 _FIGURE_KEYS = (
@@ -329,21 +332,21 @@ def _measured(table: Any, names: Sequence[str], problems: list[_Problem]) -> Mea
     before = len(problems)
     known = [each.name for each in fields(Measured)]
     problems += _unknown(table, known, path, "the table of measured figures")
-    for key, kind in (
-        ("tool_version", str),
-        ("settings_sha256", str),
-        ("sample_rate_hz", float),
-        ("reference_level_dbfs", float),
-    ):
+    for key in ("tool_version", "settings_sha256", *_CONDITION_RANGES):
         value = table.get(key)
         if value is None:
             problems.append(((*path, key), f"'{key}' is required, as 'tapeemu measure' writes it"))
-        elif isinstance(value, bool) or not isinstance(value, (int, float) if kind is float else kind):
-            rule = "number" if kind is float else "text"
-            problems.append(((*path, key), f"{key} is {value!r}, but must be a {rule}"))
+        elif key not in _CONDITION_RANGES:
+            if not isinstance(value, str):
+                problems.append(((*path, key), f"{key} is {value!r}, but must be a text"))
+        else:
+            least, most = _CONDITION_RANGES[key]
+            if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
+                problems.append(((*path, key), f"{key} is {value!r}, but must be {least:g} to {most:g}"))
     seeds = table.get("seeds", [])
-    if not isinstance(seeds, list) or any(isinstance(s, bool) or not isinstance(s, int) for s in seeds):
-        problems.append(((*path, "seeds"), "seeds must be a list of whole numbers"))
+    good = isinstance(seeds, list) and len(seeds) <= _MAX_SEEDS
+    if not good or any(isinstance(s, bool) or not isinstance(s, int) or not 0 <= s < 2**63 for s in seeds):
+        problems.append(((*path, "seeds"), f"seeds must be a list of up to {_MAX_SEEDS} whole numbers from 0 up"))
     parts = {part: _figures(table.get(part, {}), (*path, part), problems) for part in ("chain", "without_reverb")}
     stages = table.get("stages", {})
     by_stage: dict[str, dict[str, Figure]] = {}

@@ -172,6 +172,27 @@ def test_a_mistake_is_told_with_its_remedy(change: tuple[str, str], told: str) -
     assert any(told in each for each in mistakes(GOOD.replace(*change)))
 
 
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("sample_rate_hz = 48000.0", "sample_rate_hz = 1e9"),
+        ("reference_level_dbfs = -18.0", "reference_level_dbfs = 40"),
+        ("seeds = [1, 2, 3]", f"seeds = {list(range(40))}"),
+        ("seeds = [1, 2, 3]", "seeds = [-1]"),
+        ("seeds = [1, 2, 3]", "seeds = 1"),
+        ('settings_sha256 = "', 'settings_sha256 = 1 #"'),
+        ("tolerance = 0.003", "tolerance = -0.003"),
+        ("value = 0.1", 'value = "0.1"'),
+        ("conditions = {", "conditions = { a = [1], "),
+        ('warnings = ["no warning"]', "warnings = [1]"),
+    ],
+)
+def test_conditions_that_a_verification_could_not_bear_are_refused(old: str, new: str) -> None:
+    text = preset_text(good().replace(measured=measured_of(good().chain)))
+    assert old in text
+    assert mistakes(text.replace(old, new))
+
+
 def test_a_misspelt_figure_is_refused_with_the_nearest() -> None:
     chain = good().chain
     text = preset_text(good().replace(measured=measured_of(chain)))
