@@ -192,6 +192,8 @@ class AudioReader:
 
         self.path = Path(path)
         _check_source(self.path)
+        # Before the library sees it: some lies about sizes keep it busy for minutes.
+        _refuse_contradiction(self.path, riff_chunks.contradiction(self.path))
         try:
             self._file: Any = soundfile.SoundFile(_library_name(self.path))
         except TypeError:
@@ -237,8 +239,8 @@ class AudioReader:
         contradiction = ""
         self._counted = 0
         if self._file.format in _RIFF:
-            contradiction = riff_chunks.contradiction(self.path)
-        elif self._file.format == "MP3":
+            return
+        if self._file.format == "MP3":
             contradiction = self._mp3_contradiction()
         elif self._file.format == "OGG":
             contradiction = "" if _ends_ogg_stream(self.path) else "its last page is missing"
@@ -249,11 +251,7 @@ class AudioReader:
             ):
                 if name in ("SSND", "Data Size", "data", "riff") and int(found) < int(stated) < 2**32 - 1:
                     contradiction = f"its header declares {int(stated):,} bytes, but there are {int(found):,}"
-        if contradiction:
-            raise AudioError(
-                f"{self.path} is damaged or cut off: {contradiction}; copy it again from its source, or open it "
-                "in an audio editor, check it, and save it anew"
-            )
+        _refuse_contradiction(self.path, contradiction)
 
     def _mp3_contradiction(self) -> str:
         stated = self._file.frames
@@ -327,6 +325,14 @@ class AudioReader:
                 f"{self.path} holds samples that are not finite numbers, the first at sample {start + first} of "
                 f"channel {channel}; repair or replace them first"
             ) from None
+
+
+def _refuse_contradiction(path: Path, contradiction: str) -> None:
+    if contradiction:
+        raise AudioError(
+            f"{path} is damaged or cut off: {contradiction}; copy it again from its source, or open it in an "
+            "audio editor, check it, and save it anew"
+        )
 
 
 def _library_name(path: Path) -> Any:

@@ -108,7 +108,7 @@ class LevelMeter:
         energy[:, 0] = self._open_cell
         work = np.ascontiguousarray(block)
         self._filled = weighted_energy(work, self._coefficients, self._state, energy, self._filled, self._hop)
-        self._cells.extend(self._weights @ energy[:, :cells])
+        self._cells.extend(np.sum(self._weights[:, None] * energy[:, :cells], axis=0))
         self._open_cell = energy[:, cells]
         self.peak = max(self.peak, float(np.max(np.abs(block))))
         padded = np.concatenate([self._history, work], axis=1)

@@ -16,6 +16,20 @@ from tapeemu.errors import AudioError
 __all__ = ["append_chunks", "carried_chunks", "contradiction", "rescaled", "with_coding_history", "with_levels"]
 
 _CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"acid")
+_OTHERS = (
+    b"fmt ",
+    b"fact",
+    b"LIST",
+    b"PEAK",
+    b"ds64",
+    b"JUNK",
+    b"junk",
+    b"FLLR",
+    b"PAD ",
+    b"DISP",
+    b"id3 ",
+    b"cart",
+)
 _LARGEST_CHUNK = 16 * 2**20  # metadata is small; a declared size beyond this is a lie or not metadata
 _LARGEST_TOTAL = 64 * 2**20
 _MOST_CHUNKS = 4096
@@ -88,6 +102,9 @@ def contradiction(path: Path) -> str:
                 if offset + size > length and size not in _UNKNOWN_SIZES:
                     return f"its header declares {size:,} bytes of audio, but only {length - offset:,} are there"
                 data_size = size
+            elif offset + size > length and identifier in (*_CARRIED, *_OTHERS):
+                name = identifier.decode("ascii").strip()
+                return f"its chunk {name!r} declares {size:,} bytes, but only {length - offset:,} are there"
             elif not identifier.isascii() or offset + size > length:
                 break  # not a chunk, or one that was cut off
             end_of_chunks = min(offset + size, length)

@@ -187,7 +187,7 @@ BAD_FILES |= {
     "size of nothing": (changed(put(40, "<I", 0)), "belong to nothing"),
     "size too small": (changed(put(40, "<I", 100)), "belong to nothing"),
     "lying rate": (changed(put(24, "<I", 44_100)), "declares 44,100 Hz"),
-    "rate of 0": (changed(put(24, "<I", 0)), "sample rate|cannot be read"),
+    "rate of 0": (changed(put(24, "<I", 0)), "sample rate|cannot be read|declares 0 Hz"),
     "rate of 1 Hz": (lambda f: whole(f, rate=1), "sample rate of 1 Hz"),
     "rate of 7,999 Hz": (lambda f: whole(f, rate=7_999), "sample rate of 7,999 Hz"),
     "rate of 768 kHz": (lambda f: whole(f, rate=768_000), "sample rate of 768,000 Hz"),
@@ -374,6 +374,8 @@ def test_bad_files_are_refused_in_python(tmp_path: Path, case: str) -> None:
 @pytest.mark.parametrize("case", BAD_OPTIONS)
 def test_bad_options_are_told_in_one_line(tmp_path: Path, run: Callable[..., Any], case: str) -> None:
     options, status, told = BAD_OPTIONS[case]
+    if "cluster" in case:
+        pytest.importorskip("distributed")
     whole(tmp_path, name="good.wav")
     ended, errors, _ = run("good.wav", "-o", "out", *options)
     assert len(errors) == 1

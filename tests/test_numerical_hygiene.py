@@ -3,6 +3,9 @@
 New processors and new settings are found by themselves: settings are drawn from the declared ranges.
 """
 
+import os
+import subprocess
+import sys
 import tracemalloc
 import types
 from typing import Any, Literal, Union, get_args, get_origin
@@ -232,3 +235,33 @@ def test_memory_does_not_grow_with_the_stream(kind: str) -> None:
         tracemalloc.reset_peak()
     tracemalloc.stop()
     assert peaks[2] - peaks[1] < 100_000  # the audio of each hundred and fifty blocks alone is 4.9 MB
+
+
+DIGESTS = """
+import hashlib, numpy as np
+from tapeemu.loudness import LevelMeter
+from tapeemu.processors import processor_kinds
+audio = np.random.default_rng(1).uniform(-0.3, 0.3, (2, 30_000))
+for kind, made in processor_kinds().items():
+    if kind not in ("plugin_effect", "plugin_object"):
+        print(kind, hashlib.sha256(made()(audio, sample_rate=48_000).tobytes()).hexdigest())
+meter = LevelMeter(sample_rate=48_000, channels=2)
+meter.add(audio)
+print(meter.integrated_lufs.hex())
+"""
+
+
+def test_threads_of_the_matrix_library_do_not_change_a_bit() -> None:
+    """It adds in another order on another number of threads, and a process of a batch has fewer of them."""
+    printed = {
+        subprocess.run(
+            [sys.executable, "-c", DIGESTS],
+            env={**os.environ, "OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        for threads in ("1", "4")
+    }
+    assert len(printed) == 1
+    assert len(printed.pop().splitlines()) == len(KINDS) + 1

@@ -23,6 +23,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.validation import FloatArray
 
 __all__ = ["CELLS", "Reader", "aligned_table", "make_reader"]
@@ -75,7 +76,7 @@ def make_reader(taps: Literal[32, 48] = 32) -> Reader:
     fractions = np.arange(CELLS + 2) / CELLS
     normal = np.sinc(2.0 * edge * (offsets[:, None] - offsets[None, :]))
     wanted = np.sinc(2.0 * edge * (offsets[:, None] - fractions[None, :]))
-    table = np.linalg.solve(normal, wanted).T
+    table = solve_in_order(normal, wanted).T
     # A row of its own at fractions 0 and 1: a tape that does not move is passed on without any error.
     for fraction, place in ((0, taps // 2 - 1), (CELLS, taps // 2)):
         table[fraction] = 0.0

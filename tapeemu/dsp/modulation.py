@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -228,7 +229,7 @@ def _upsampling_taps(factor: int, edge: float) -> npt.NDArray[np.float32]:
     offsets = np.arange(8) - 3
     fractions = np.arange(factor) / factor
     normal = np.sinc(2.0 * edge * (offsets[:, None] - offsets[None, :]))
-    taps = np.linalg.solve(normal, np.sinc(2.0 * edge * (offsets[:, None] - fractions))).T
+    taps = solve_in_order(normal, np.sinc(2.0 * edge * (offsets[:, None] - fractions))).T
     return np.ascontiguousarray(taps, dtype=np.float32)
 
 
@@ -527,4 +528,5 @@ def _sum_of_sines(peaks: FloatArray) -> FloatArray:
         root = (1.0 + root) ** (1.0 / (peaks.size + 1))
     steps = root ** -np.arange(1.0, peaks.size + 1.0)
     phases = (0.5 + np.arange(count)[:, None] * steps) % 1.0
-    return np.asarray(np.cos(2.0 * np.pi * phases) @ peaks)
+    # Not a matrix product: its library adds in another order on another number of threads.
+    return np.asarray(np.sum(np.cos(2.0 * np.pi * phases) * peaks, axis=-1))

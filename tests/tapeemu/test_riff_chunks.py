@@ -130,6 +130,9 @@ def test_lies_are_found(tmp_path: Path, lie: str) -> None:
     assert told in contradiction(path)
 
 
+LIES["a list longer than the file"] = (lambda d: d[:36] + b"LIST" + struct.pack("<I", 2**29) + d[36:], "'LIST'")
+
+
 HARMLESS = {
     "sizes of a stream": lambda d: d[:4] + b"\xff" * 4 + d[8:40] + b"\xff" * 4 + d[44:],
     "other sizes of a stream": lambda d: d[:40] + struct.pack("<I", 0x7FFFF000) + d[44:],
