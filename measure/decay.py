@@ -305,6 +305,7 @@ def decay_of_noise(
     burst: NoiseBurst,
     *,
     bands: BandName = "octave",
+    centres_hz: Sequence[float] | None = None,
     latency_seconds: float = 0.0,
 ) -> Decay:
     """Read decay times from recordings of interrupted noise.
@@ -317,6 +318,8 @@ def decay_of_noise(
         Says when the noise stopped, at which rate and level.
     bands : {"octave", "third octave", "broadband"}
         Which bands.
+    centres_hz : sequence of float, optional
+        Only those of them with these nominal centres, where not all are wanted.
     latency_seconds : float
         Latency of the system.
 
@@ -347,7 +350,8 @@ def decay_of_noise(
     reason = next((why for why in map(unusable, signals) if why), "")
     stop = burst.stop / rate + latency_seconds
     results = []
-    for band in bands_of(bands, rate):
+    chosen = [band for band in bands_of(bands, rate) if centres_hz is None or band.centre_hz in centres_hz]
+    for band in chosen:
         if reason:
             results.append(_undefined(band, reason, conditions))
             continue

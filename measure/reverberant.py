@@ -8,20 +8,20 @@ flutter smear them.
 """
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from measure.decay import Decay, decay_of_noise
 from measure.errors import MeasureError
-from measure.results import Condition, Reading
+from measure.results import Condition, Curve, Reading
 from measure.spectrum import power_spectrum
 from measure.sweep import NoiseBurst, drive
 from measure.validation import FloatArray, as_system, check_rate
 
-__all__ = ["AverageDistortion", "average_distortion", "middle_decay", "pink_burst"]
+__all__ = ["AverageDistortion", "MiddleDecay", "average_distortion", "jackknife", "middle_decay", "pink_burst"]
 
 _CENTRE_HZ = 1000.0
 _OCTAVES = 0.5
@@ -48,10 +48,14 @@ class AverageDistortion:
         RMS sum of the harmonics to the fifth over the tone (THD_F), in %.
     imd : Reading
         RMS sum of the difference tone and the two third-order neighbours over that of two equal tones, in %.
+    left_out : dict of str to tuple of float
+        ``"thd"`` and ``"imd"`` with each part of the glide left out in turn. The parts are the same for all
+        systems, so the jackknife over the differences of two systems tells how sure their difference is.
     """
 
     thd: Reading
     imd: Reading
+    left_out: dict[str, tuple[float, ...]]
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -127,15 +131,16 @@ def average_distortion(
         signal = amplitude * _glide(lines, glide_seconds, settle_seconds, rate)
         recorded = drive(under_test, signal, rate)[round(settle_seconds * rate) :]
         powers.append(_line_powers(recorded, rate, glide_seconds, lines, wanted, width))
-    return AverageDistortion(
-        thd=_ratio("total harmonic distortion", powers[0], "THD_F, harmonics 2 to 5, gliding tone", conditions),
-        imd=_ratio(
-            "intermodulation distortion",
-            powers[1],
-            "difference frequency, orders 2 and 3, gliding tones",
-            {**conditions, "distance": f"{_PAIR_DISTANCE:g} of the mean frequency"},
-        ),
+    thd, thd_parts = _ratio(
+        "total harmonic distortion", powers[0], "THD_F, harmonics 2 to 5, gliding tone", conditions
     )
+    imd, imd_parts = _ratio(
+        "intermodulation distortion",
+        powers[1],
+        "difference frequency, orders 2 and 3, gliding tones",
+        {**conditions, "distance": f"{_PAIR_DISTANCE:g} of the mean frequency"},
+    )
+    return AverageDistortion(thd=thd, imd=imd, left_out={"thd": thd_parts, "imd": imd_parts})
 
 
 def pink_burst(
@@ -168,6 +173,34 @@ def pink_burst(
     )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MiddleDecay:
+    """Decay at middle frequencies.
+
+    Attributes
+    ----------
+    edt, t20, t30 : Reading
+        Mean of the octaves at 500 Hz and 1 kHz (ISO 3382-1), ``nan`` with the reason where one of them is.
+    curve : Curve
+        Decay of the octave at 1 kHz, dB against seconds.
+    left_out : dict of str to tuple of float
+        ``"edt"``, ``"t20"`` and ``"t30"`` with each burst left out in turn; empty for a single burst. The
+        noise is the same for all systems, so the jackknife over the differences of two systems tells how
+        sure their difference is.
+    """
+
+    edt: Reading
+    t20: Reading
+    t30: Reading
+    curve: Curve
+    left_out: dict[str, tuple[float, ...]]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """All three times."""
+        return (self.edt, self.t20, self.t30)
+
+
 def middle_decay(
     system: Callable[..., Any],
     sample_rate: float,
@@ -177,7 +210,7 @@ def middle_decay(
     silence_seconds: float = 3.0,
     repeats: int = 4,
     seed: int = 0,
-) -> tuple[dict[str, Reading], Decay]:
+) -> MiddleDecay:
     """Measure EDT, T20 and T30 at middle frequencies by interrupted pink noise.
 
     Parameters
@@ -187,13 +220,10 @@ def middle_decay(
     sample_rate, level_dbfs, burst_seconds, silence_seconds, repeats, seed
         As for :func:`measure.decay.decay_from_noise`.
 
-    Returns
-    -------
-    dict of str to Reading
-        ``"EDT"``, ``"T20"`` and ``"T30"``: mean of the octaves at 500 Hz and 1 kHz (ISO 3382-1), ``nan`` with the
-        reason where one of them is.
-    Decay
-        All bands.
+    Notes
+    -----
+    The uncertainty is the larger of the theory for a diffuse decay and the jackknife over the bursts: a decay
+    that begins with the drop of a direct sound is followed over fewer, and less certain, decibels.
     """
     if isinstance(repeats, bool) or not isinstance(repeats, int) or repeats < 1:
         raise MeasureError(f"repeats is {repeats!r}, but must be a whole number of 1 or more")
@@ -209,22 +239,34 @@ def middle_decay(
         for k in range(repeats)
     ]
     recordings = [drive(under_test, burst.signal, burst.sample_rate) for burst in bursts]
-    decay = decay_of_noise(recordings, bursts[0], bands="octave")
-    bands = [decay.band(centre) for centre in _MIDDLE_HZ]
-    return {
-        name: _mean([getattr(band, name.lower()) for band in bands], name) for name in ("EDT", "T20", "T30")
-    }, decay
+    whole = decay_of_noise(recordings, bursts[0], centres_hz=_MIDDLE_HZ)
+    kept = [
+        decay_of_noise([*recordings[:k], *recordings[k + 1 :]], bursts[0], centres_hz=_MIDDLE_HZ)
+        for k in range(repeats if repeats > 1 else 0)
+    ]
+    found, left_out = {}, {}
+    for name in ("edt", "t20", "t30"):
+        reading = _mean(whole, name)
+        parts = tuple(_mean(decay, name).value for decay in kept)
+        left_out[name] = parts
+        sigma = jackknife(parts)
+        if sigma > reading.uncertainty:
+            reading = replace(
+                reading, uncertainty=sigma, uncertainty_basis=f"repeats (jackknife over {repeats} bursts)"
+            )
+        found[name] = reading
+    return MiddleDecay(**found, curve=whole.band(1000.0).curve, left_out=left_out)
 
 
-def _mean(readings: list[Reading], name: str) -> Reading:
+def _mean(decay: Decay, name: str) -> Reading:
+    readings: list[Reading] = [getattr(decay.band(centre), name) for centre in _MIDDLE_HZ]
     first = readings[0]
     sigma = math.sqrt(sum(reading.uncertainty**2 for reading in readings)) / len(readings)
     warnings = [f"{reading.quantity}: {warning}" for reading in readings for warning in reading.warnings]
-    conditions = {
-        key: value for key, value in first.conditions.items() if key not in ("band", "low_hz", "high_hz")
-    }
+    of_one_band = ("band", "low_hz", "high_hz")
+    conditions = {key: value for key, value in first.conditions.items() if key not in of_one_band}
     return Reading(
-        quantity=f"{name}, middle frequencies",
+        quantity=f"{name.upper()}, middle frequencies",
         value=float(np.mean([reading.value for reading in readings])),
         unit="s",
         method=f"mean of the octaves at 500 Hz and 1 kHz; {first.method}",
@@ -272,9 +314,11 @@ def _line_powers(
     return np.array([np.sum(part, axis=0) for part in np.array_split(found, _PARTS)])
 
 
-def _ratio(quantity: str, powers: FloatArray, method: str, conditions: Mapping[str, Condition]) -> Reading:
+def _ratio(
+    quantity: str, powers: FloatArray, method: str, conditions: Mapping[str, Condition]
+) -> tuple[Reading, tuple[float, ...]]:
     if not (np.all(np.isfinite(powers)) and np.all(powers[:, 0] > 0.0)):
-        return Reading(
+        undefined = Reading(
             quantity=quantity,
             value=math.nan,
             unit="%",
@@ -283,17 +327,24 @@ def _ratio(quantity: str, powers: FloatArray, method: str, conditions: Mapping[s
             uncertainty_basis="no figure",
             warnings=("the system returned silence or non-finite samples for a part of the glide",),
         )
+        return undefined, ()
     wanted, total = powers[:, 1], powers[:, 0]
-    value = 100.0 * math.sqrt(float(wanted.sum() / total.sum()))
     left_out = 100.0 * np.sqrt((wanted.sum() - wanted) / (total.sum() - total))
-    count = len(powers)
-    sigma = math.sqrt((count - 1) / count * float(np.sum((left_out - left_out.mean()) ** 2)))
-    return Reading(
+    found = Reading(
         quantity=quantity,
-        value=value,
+        value=100.0 * math.sqrt(float(wanted.sum() / total.sum())),
         unit="%",
         method=method,
         conditions=conditions,
-        uncertainty=sigma,
-        uncertainty_basis=f"repeats (jackknife over {count} parts of the glide)",
+        uncertainty=jackknife(left_out),
+        uncertainty_basis=f"repeats (jackknife over {len(powers)} parts of the glide)",
     )
+    return found, tuple(left_out.tolist())
+
+
+def jackknife(left_out: Sequence[float] | FloatArray) -> float:
+    """Standard uncertainty of a figure from its values with each repeat left out in turn (Tukey, 1958)."""
+    values = np.asarray(left_out, dtype=np.float64)
+    if values.size < 2:
+        return math.nan
+    return math.sqrt((values.size - 1) / values.size * float(np.sum((values - values.mean()) ** 2)))

@@ -27,11 +27,19 @@ from tapeemu.comparison.figures import (
     MeasuringPlan,
     chain_figures,
     doubts_of_difference,
+    paired_doubt,
     relative_octaves,
     render_figures,
     with_spread,
 )
-from tapeemu.comparison.findings import Swap, neighbour_swaps, pair_effects, pair_sentences, swap_sentences
+from tapeemu.comparison.findings import (
+    OrderedFigures,
+    Swap,
+    neighbour_swaps,
+    pair_effects,
+    pair_sentences,
+    swap_sentences,
+)
 from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, on_another_tape, two_orders
 from tapeemu.comparison.rendering import (
     SPREAD_SECONDS,
@@ -72,8 +80,9 @@ class Comparison:
     dry_figures : dict
         Readings of the stem, without those of a chain.
     doubts : tuple of dict
-        One an order: standard uncertainties of the differences from the first order on the same tape,
-        where several tapes were rendered.
+        One an order: uncertainties of the differences from the first order, from repeats that both share.
+    left_out : tuple of dict
+        One an order: figures of the chain with each repeat left out in turn.
     decays : tuple of dict
         One an order: decay of the octave at 1 kHz by level name.
     plan : MeasuringPlan
@@ -97,6 +106,7 @@ class Comparison:
     figures: tuple[dict[str, Reading], ...]
     dry_figures: dict[str, Reading]
     doubts: tuple[dict[str, float], ...]
+    left_out: tuple[dict[str, tuple[float, ...]], ...]
     decays: tuple[dict[str, Curve], ...]
     plan: MeasuringPlan
     true_peak_ceiling_dbtp: float
@@ -128,6 +138,14 @@ class Comparison:
         return rows
 
     @property
+    def by_order(self) -> OrderedFigures:
+        """Figures by the order of the stages, with what is known about their differences."""
+        return {
+            render.order: (own, parts)
+            for render, own, parts in zip(self.renders, self.figures, self.left_out, strict=True)
+        }
+
+    @property
     def sentences(self) -> list[str]:
         """What the figures mean, in plain words; every threshold is stated in the report."""
         renders = (self.dry, *self.renders)
@@ -139,9 +157,8 @@ class Comparison:
             )
         ]
         if self.permutations and len(self.renders) > 2:
-            orders = [(render.order, own) for render, own in zip(self.renders, self.figures, strict=True)]
-            return said + pair_sentences(pair_effects([orders])) + swap_sentences(self.swaps)
-        return said + meaning(self.labels, self.figures, self.doubts)
+            return said + pair_sentences(pair_effects([self.by_order])) + swap_sentences(self.swaps)
+        return said + meaning(self.labels, self.figures, self.doubts, self.left_out)
 
     def to_frame(self) -> Any:
         """Return the table as a pandas frame, indexed by label.
@@ -338,15 +355,17 @@ def compare(
     measured = done[len(renders) + 1 :]
     repeats = _on_other_tapes(audio, contenders, renders, rate, start_sample, chosen.tapes, jobs)
     figures, doubts, decays = [], [], []
+    parts: list[dict[str, tuple[float, ...]]] = []
     for index in range(len(contenders)):
         per_level = measured[index * len(LEVEL_NAMES) : (index + 1) * len(LEVEL_NAMES)]
         of_render = with_spread(relative_octaves(own[index], own[0]), [repeat[index] for repeat in repeats])
-        of_chain = {key: reading for readings, _ in per_level for key, reading in readings.items()}
+        of_chain = {key: reading for level in per_level for key, reading in level.readings.items()}
+        parts.append({key: values for level in per_level for key, values in level.left_out.items()})
         figures.append(of_render | of_chain)
-        doubts.append(
-            doubts_of_difference([repeat[index] for repeat in repeats], [repeat[0] for repeat in repeats])
-        )
-        decays.append(dict(zip(LEVEL_NAMES, (curve for _, curve in per_level), strict=True)))
+        known = doubts_of_difference([repeat[index] for repeat in repeats], [repeat[0] for repeat in repeats])
+        paired = {key: paired_doubt(values, parts[0][key]) for key, values in parts[index].items()}
+        doubts.append(known | {key: doubt for key, doubt in paired.items() if doubt is not None})
+        decays.append(dict(zip(LEVEL_NAMES, (level.decay for level in per_level), strict=True)))
     return Comparison(
         name=called,
         sample_rate=rate,
@@ -355,6 +374,7 @@ def compare(
         figures=tuple(figures),
         dry_figures=relative_octaves(dry_own, own[0]),
         doubts=tuple(doubts),
+        left_out=tuple(parts),
         decays=tuple(decays),
         plan=chosen,
         true_peak_ceiling_dbtp=true_peak_dbtp,

@@ -13,10 +13,9 @@ from typing import Literal
 import numpy as np
 
 from measure.character import Character, Likeness, character, likeness
-from measure.decay import Decay
 from measure.level import LevelResult, level
 from measure.results import Curve, Reading
-from measure.reverberant import average_distortion, middle_decay
+from measure.reverberant import average_distortion, jackknife, middle_decay
 from tapeemu.chain import Chain
 from tapeemu.comparison.rendering import Render, decay_of
 from tapeemu.processor import Settings, setting
@@ -30,6 +29,7 @@ __all__ = [
     "MeasuringPlan",
     "chain_figures",
     "doubts_of_difference",
+    "paired_doubt",
     "render_figures",
     "with_spread",
 ]
@@ -220,18 +220,27 @@ LEAN = MeasuringPlan(glide_decays=1.5, tapes=1)
 """The plan for many orders: the same levels and protocols with fewer repeats."""
 
 
-def chain_figures(
-    chain: Chain, level_name: str, *, sample_rate: float, plan: MeasuringPlan
-) -> tuple[dict[str, Reading], Curve]:
-    """Measure distortion and decay of a chain at one of the three levels.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ChainFigures:
+    """What was measured of a chain at one level.
 
-    Returns
-    -------
-    dict of str to Reading
+    Attributes
+    ----------
+    readings : dict
         By the keys of :data:`FIGURES`.
-    Curve
+    left_out : dict
+        By the same keys: the figure with each repeat left out in turn.
+    decay : Curve
         Decay of the octave at 1 kHz, dB against seconds.
     """
+
+    readings: dict[str, Reading]
+    left_out: dict[str, tuple[float, ...]]
+    decay: Curve
+
+
+def chain_figures(chain: Chain, level_name: str, *, sample_rate: float, plan: MeasuringPlan) -> ChainFigures:
+    """Measure distortion and decay of a chain at one of the three levels."""
     level_dbfs = plan.levels_dbfs[level_name]
 
     def system(audio: "np.typing.NDArray[np.float64]", rate: float) -> "np.typing.NDArray[np.float64]":
@@ -247,7 +256,7 @@ def chain_figures(
         settle_seconds=max(settle_seconds, 0.1),
     )
     # T30 needs 45 dB of decay, which the drive stretches.
-    times, decay = middle_decay(
+    decay = middle_decay(
         system,
         sample_rate,
         level_dbfs=level_dbfs,
@@ -255,13 +264,12 @@ def chain_figures(
         silence_seconds=0.8 * decay_seconds + 0.4,
         repeats=plan.bursts,
     )
-    found = {f"thd_{level_name}_percent": distortion.thd, f"imd_{level_name}_percent": distortion.imd}
-    found |= {f"{name.lower()}_{level_name}_seconds": reading for name, reading in times.items()}
-    return found, _drawn(decay)
-
-
-def _drawn(decay: Decay) -> Curve:
-    return decay.band(1000.0).curve
+    found, left_out = {}, {}
+    for result, ending in ((distortion, "percent"), (decay, "seconds")):
+        for name, parts in result.left_out.items():
+            key = f"{name}_{level_name}_{ending}"
+            found[key], left_out[key] = getattr(result, name), parts
+    return ChainFigures(readings=found, left_out=left_out, decay=decay.curve)
 
 
 def render_figures(render: Render, reference: Render, *, sample_rate: float) -> dict[str, Reading]:
@@ -341,9 +349,10 @@ def relative_octaves(figures: Mapping[str, Reading], first: Mapping[str, Reading
 def doubts_of_difference(
     repeats: Sequence[Mapping[str, Reading]], first: Sequence[Mapping[str, Reading]]
 ) -> dict[str, float]:
-    """Standard deviation, over tapes, of the difference between an order and the first on the same tape.
+    """Uncertainty, over tapes, of the difference between an order and the first on the same tape.
 
-    What a tape does to both orders alike cancels in it, so it is smaller than the spreads of the two.
+    What a tape does to both orders alike cancels in it, so it is smaller than the spreads of the two. It is
+    widened for the few tapes it comes from, so that twice of it is exceeded in one of twenty cases.
     """
     if len(repeats) < 2:
         return {}
@@ -351,8 +360,27 @@ def doubts_of_difference(
     for key in repeats[0]:
         values = [one[key].value - two[key].value for one, two in zip(repeats, first, strict=True) if key in two]
         if len(values) == len(repeats) and np.all(np.isfinite(values)):
-            found[key] = float(np.std(values, ddof=1))
+            found[key] = widened(float(np.std(values, ddof=1)), len(values))
     return found
+
+
+def paired_doubt(one: Sequence[float], two: Sequence[float]) -> float | None:
+    """Uncertainty of the difference of two figures from their values with each repeat left out in turn.
+
+    The repeats are the same for both (the same noise, the same places of the glide), so what they do to
+    both alike cancels. Widened as in :func:`doubts_of_difference`; None where it cannot be told.
+    """
+    if len(one) != len(two) or len(one) < 2:
+        return None
+    doubt = jackknife(np.subtract(one, two))
+    return widened(doubt, len(one)) if math.isfinite(doubt) else None
+
+
+def widened(doubt: float, repeats: int) -> float:
+    """Widen a doubt for the few repeats it comes from, so that twice of it is Student's limit at 95 %."""
+    from scipy.special import stdtrit
+
+    return doubt * max(float(stdtrit(repeats - 1, 0.975)) / 2.0, 1.0)
 
 
 def with_spread(figures: Mapping[str, Reading], repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:

@@ -5,10 +5,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES
+from tapeemu.comparison.figures import FIGURES, paired_doubt
 from tapeemu.comparison.sentences import SAME_DB
 
-__all__ = ["PairEffect", "Swap", "neighbour_swaps", "pair_effects", "pair_sentences", "swap_sentences"]
+__all__ = [
+    "OrderedFigures",
+    "PairEffect",
+    "Swap",
+    "neighbour_swaps",
+    "pair_effects",
+    "pair_sentences",
+    "swap_sentences",
+]
+
+OrderedFigures = Mapping[tuple[str, ...], tuple[Mapping[str, Reading], Mapping[str, tuple[float, ...]]]]
+"""By order: figures, and figures with each repeat left out in turn."""
 
 _KEYS = tuple(
     key
@@ -32,8 +43,8 @@ class PairEffect:
     mean, lowest, highest : float
         Over the matched pairs; differences in the figure's unit, or shares where the figure is relative.
     doubt : float
-        Combined standard uncertainty of a difference, averaged over the pairs and not reduced by their
-        number, because all orders share the places in the reverb's response where they were measured.
+        Uncertainty of a difference, from repeats that both orders share where there are any; averaged over
+        the pairs and not reduced by their number, because all of them share those repeats.
     pairs : int
         Matched pairs of orders.
     clear : bool
@@ -109,22 +120,21 @@ def _decibels(level: float) -> str:
     return f"{level:.0f} dB" if math.isfinite(level) else "nothing"
 
 
-def pair_effects(
-    sets: Sequence[Sequence[tuple[tuple[str, ...], Mapping[str, Reading]]]],
-) -> list[PairEffect]:
+def pair_effects(sets: Sequence[OrderedFigures]) -> list[PairEffect]:
     """Compare each order with the one in which two stages have changed places.
 
     Parameters
     ----------
-    sets : sequence of sequences of (order, figures)
-        All orders of one chain, for one stem or for several.
+    sets : sequence of mappings
+        Figures, and figures with each repeat left out, by order: all orders of one chain, for one stem or
+        for several.
 
     Returns
     -------
     list of PairEffect
         For each pair of stages and each figure that is defined in all matched pairs.
     """
-    stages = sets[0][0][0]
+    stages = next(iter(sets[0]))
     effects = []
     for one, first in enumerate(stages):
         for second in stages[one + 1 :]:
@@ -135,18 +145,15 @@ def pair_effects(
     return effects
 
 
-def _effect(
-    sets: Sequence[Sequence[tuple[tuple[str, ...], Mapping[str, Reading]]]], first: str, second: str, key: str
-) -> PairEffect | None:
+def _effect(sets: Sequence[OrderedFigures], first: str, second: str, key: str) -> PairEffect | None:
     figure = FIGURES[key]
     changes, doubts, largest = [], [], -math.inf
-    for orders in sets:
-        by_order = dict(orders)
-        for order, figures in orders:
+    for by_order in sets:
+        for order, (figures, parts) in by_order.items():
             if order.index(first) > order.index(second):
                 continue
-            swapped = tuple({first: second, second: first}.get(name, name) for name in order)
-            here, there = figures.get(key), by_order[swapped].get(key)
+            other, other_parts = by_order[tuple({first: second, second: first}.get(name, name) for name in order)]
+            here, there = figures.get(key), other.get(key)
             if here is None or there is None or not (here.defined and there.defined):
                 return None
             scale = min(abs(here.value), abs(there.value)) if figure.relative else 1.0
@@ -154,8 +161,11 @@ def _effect(
                 return None
             largest = max(largest, here.value, there.value)
             changes.append((here.value - there.value) / scale)
-            known = [doubt / scale for doubt in (here.uncertainty, there.uncertainty) if math.isfinite(doubt)]
-            doubts.append(math.hypot(*known))
+            doubt = paired_doubt(parts.get(key, ()), other_parts.get(key, ()))
+            if doubt is None:
+                known = (each for each in (here.uncertainty, there.uncertainty) if math.isfinite(each))
+                doubt = math.hypot(*known)
+            doubts.append(doubt / scale)
     mean = math.fsum(changes) / len(changes)
     doubt = math.fsum(doubts) / len(doubts)
     agreeing = sum(1 for change in changes if change * mean > 0.0)

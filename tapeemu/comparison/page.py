@@ -101,7 +101,7 @@ def page_text(
         "",
         "Each sentence compares all pairs of renders in which only the two stages named have changed places, and "
         "gives the mean change and its range over those pairs. It is there because the mean reaches the threshold "
-        "and twice the standard uncertainty of a single difference, and nine pairs in ten go its way. The last "
+        "and twice the uncertainty of a single difference, and nine pairs in ten go its way. The last "
         "sentences say how far apart renders are in which two neighbours have changed places. What is not said "
         "here is not supported."
         if first.permutations
@@ -134,10 +134,7 @@ def page_text(
 
 def _findings(comparisons: "Sequence[Comparison]") -> list[str]:
     if comparisons[0].permutations:
-        sets = [
-            [(render.order, own) for render, own in zip(comparison.renders, comparison.figures, strict=True)]
-            for comparison in comparisons
-        ]
+        sets = [comparison.by_order for comparison in comparisons]
         shared = pair_sentences(pair_effects(sets))
         if len(sets) == 1:
             return shared + swap_sentences(comparisons[0].swaps)
@@ -149,7 +146,7 @@ def _findings(comparisons: "Sequence[Comparison]") -> list[str]:
     return [
         f"{comparison.name}: {sentence}"
         for comparison in comparisons
-        for sentence in meaning(comparison.labels, comparison.figures, comparison.doubts)
+        for sentence in meaning(comparison.labels, comparison.figures, comparison.doubts, comparison.left_out)
     ]
 
 

@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure
+from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure, paired_doubt
 
 __all__ = ["SAME_DB", "level_sentence", "meaning", "noteworthy", "threshold_lines"]
 
@@ -37,7 +37,12 @@ def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | No
     return difference >= figure.threshold * scale and difference > _DOUBT * doubt
 
 
-def meaning(labels: Sequence[str], figures: Sequence[Figures], doubts: Sequence[Mapping[str, float]]) -> list[str]:
+def meaning(
+    labels: Sequence[str],
+    figures: Sequence[Figures],
+    doubts: Sequence[Mapping[str, float]],
+    left_out: Sequence[Mapping[str, Sequence[float]]],
+) -> list[str]:
     """Say what sets each order apart from the first, and how each decays.
 
     Parameters
@@ -47,7 +52,9 @@ def meaning(labels: Sequence[str], figures: Sequence[Figures], doubts: Sequence[
     figures : sequence of mapping
         Their figures, by the keys of :data:`tapeemu.comparison.figures.FIGURES`.
     doubts : sequence of mapping
-        Standard uncertainties of the differences from the first order, where they are known.
+        Uncertainties of the differences from the first order, where they are known.
+    left_out : sequence of mapping
+        Figures of the chains with each repeat left out in turn.
 
     Returns
     -------
@@ -58,8 +65,8 @@ def meaning(labels: Sequence[str], figures: Sequence[Figures], doubts: Sequence[
     said = []
     for label, own, known in zip(labels[1:], figures[1:], doubts[1:], strict=True):
         said += _against(label, own, labels[0], figures[0], known)
-    for label, own in zip(labels, figures, strict=True):
-        said += _decay_with_level(label, own)
+    for label, own, parts in zip(labels, figures, left_out, strict=True):
+        said += _decay_with_level(label, own, parts)
     return said
 
 
@@ -111,13 +118,14 @@ def _phrase(figure: Figure, value: Reading, other: Reading) -> str:
     return f"{name} {abs(value.value - other.value):.{digits}f}{unit} {word}"
 
 
-def _decay_with_level(label: str, own: Figures) -> list[str]:
+def _decay_with_level(label: str, own: Figures, parts: Mapping[str, Sequence[float]]) -> list[str]:
     """Say when the early decay is stretched by level while the late one hides it."""
     quiet, loud = own.get("edt_quiet_seconds"), own.get("edt_loud_seconds")
     late_quiet, late_loud = own.get("t30_quiet_seconds"), own.get("t30_loud_seconds")
     if quiet is None or loud is None or late_quiet is None or late_loud is None:
         return []
-    if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet):
+    doubt = paired_doubt(parts.get("edt_loud_seconds", ()), parts.get("edt_quiet_seconds", ()))
+    if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet, doubt):
         return []
     trend = "longer" if loud.value > quiet.value else "shorter"
     said = f"{_named(label)}: the louder, the {trend} the early decay, EDT "

@@ -148,6 +148,10 @@ def _minus(text: str) -> str:
     return re.sub(r"(?<![\w.])-(?=\d)", "\N{MINUS SIGN}", text)
 
 
+def _cell(key: str, reading: "Reading | None") -> str:
+    return _minus(value_text(key, reading)).replace("± ", "±\N{NO-BREAK SPACE}")
+
+
 def _own(name: str) -> str:
     return files(__package__).joinpath(name).read_text("utf-8")
 
@@ -258,7 +262,7 @@ def _figure_groups(columns: "Sequence[Mapping[str, Reading]]") -> list[dict[str,
     for title, keys in _GROUPS:
         lines = []
         for key in keys:
-            cells = [_minus(value_text(key, own.get(key))) for own in columns]
+            cells = [_cell(key, own.get(key)) for own in columns]
             if any(key in own for own in columns):
                 figure = FIGURES[key]
                 unit = f", {figure.unit}" if figure.unit else ""

@@ -17,7 +17,7 @@ from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain, Stage
 from tapeemu.cli import app
 from tapeemu.comparison import LEAN, Comparison, MeasuringPlan, compare
-from tapeemu.comparison.figures import FIGURES, with_spread
+from tapeemu.comparison.figures import FIGURES, paired_doubt, with_spread
 from tapeemu.comparison.findings import Swap, neighbour_swaps, pair_effects, pair_sentences, swap_sentences
 from tapeemu.comparison.orders import all_orders, chosen_orders, on_another_tape, two_orders
 from tapeemu.comparison.page import page_text, value_text
@@ -368,7 +368,7 @@ def test_a_known_doubt_of_the_difference_counts_instead() -> None:
 def test_sentences_say_the_figures() -> None:
     first = {"crest_db": reading(12.0), "edt_reference_seconds": reading(2.0), "width_db": reading(-6.0)}
     second = {"crest_db": reading(8.9), "edt_reference_seconds": reading(3.4), "width_db": reading(-4.5)}
-    said = meaning(["a", "b"], [first, second], [{}, {}])
+    said = meaning(["a", "b"], [first, second], [{}, {}], [{}, {}])
     assert said == [
         "Dynamics: “b”, against “a”: crest factor 3.1 dB less.",
         "Decay: “b”, against “a”: EDT at reference level 3.40 s instead of 2.00 s.",
@@ -383,6 +383,17 @@ def test_the_spread_over_tapes_is_their_standard_deviation() -> None:
     assert "3 tapes" in found.uncertainty_basis
 
 
+def test_a_doubt_that_both_share_cancels() -> None:
+    """Left-out values that differ by a constant leave no doubt of the difference; Student widens few repeats."""
+    one = np.array([1.0, 3.0, 2.0])
+    assert paired_doubt(one + 0.5, one) == pytest.approx(0.0)
+    differences = np.array([0.1, 0.3, 0.2])
+    plain = math.sqrt(2.0 / 3.0 * np.sum((differences - 0.2) ** 2))
+    assert paired_doubt(one + differences, one) == pytest.approx(plain * 4.302653 / 2.0, rel=1e-6)
+    assert paired_doubt((), ()) is None
+    assert paired_doubt([1.0, math.nan], [1.0, 1.0]) is None
+
+
 def test_a_printed_figure_has_no_minus_before_zero() -> None:
     assert value_text("crest_db", reading(-0.04)) == "0.0"
     assert value_text("crest_db", reading(12.34, 0.5)) == "12.3 ± 0.5"
@@ -394,15 +405,15 @@ def test_a_printed_figure_has_no_minus_before_zero() -> None:
 # ------------------------------------------------------------------ all orders
 
 
-def synthetic(effect_db: float, *, noise: float = 0.0, flip: int = 0) -> list:
+def synthetic(effect_db: float, *, noise: float = 0.0, flip: int = 0) -> dict:
     """All orders of three stages, in which only "a before b" matters, by a known amount."""
     random = np.random.default_rng(1)
-    orders = []
+    orders = {}
     for number, order in enumerate(itertools.permutations("abc")):
         before = order.index("a") < order.index("b")
         sign = -1.0 if number < flip else 1.0
         value = 10.0 + sign * effect_db * before + noise * random.standard_normal()
-        orders.append((order, {"crest_db": reading(value, noise)}))
+        orders[order] = ({"crest_db": reading(value, noise)}, {})
     return orders
 
 
