@@ -191,7 +191,7 @@ BAD_FILES |= {
     "rate of 1 Hz": (lambda f: whole(f, rate=1), "sample rate of 1 Hz"),
     "rate of 7,999 Hz": (lambda f: whole(f, rate=7_999), "sample rate of 7,999 Hz"),
     "rate of 768 kHz": (lambda f: whole(f, rate=768_000), "sample rate of 768,000 Hz"),
-    "rate of 2 GHz": (lambda f: whole(f, rate=2**31 - 1), "sample rate|cannot be read"),
+    "rate of 2 GHz": (lambda f: whole(f, rate=2**31 - 1), "sample rate|cannot be read|Hz, but"),
     "no channels": (changed(put(22, "<H", 0)), "cannot be read|channels"),
     "too many channels": (changed(put(22, "<H", 33)), "declares 33 channel"),
     "too few channels": (changed(put(22, "<H", 1)), "declares 1 channel"),
