@@ -325,9 +325,11 @@ class TestResume:
     ],
 )
 def test_an_interrupted_batch_leaves_nothing_half_and_goes_on(tmp_path: Path, how: int, jobs: str) -> None:
-    (tmp_path / "p.toml").write_text(PRESET, "utf-8")
+    # Slow enough for the signal to come while the long one is under way, however busy the machine.
+    slow = PRESET + 2 * '[[stages]]\nkind = "tape_magnetisation"\n'
+    (tmp_path / "p.toml").write_text(slow, "utf-8")
     for number in range(3):
-        make(tmp_path / f"in/{number}.wav", number, samples=2_000_000 if number == 2 else 4000)
+        make(tmp_path / f"in/{number}.wav", number, samples=3_000_000 if number == 2 else 4000)
     command = [sys.executable, "-m", "tapeemu", "process", "in", "-p", "p.toml", "-o", "out", "--jobs", jobs]
     running = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     deadline = time.monotonic() + 60.0
@@ -356,7 +358,7 @@ def test_an_interrupted_batch_leaves_nothing_half_and_goes_on(tmp_path: Path, ho
         assert again.returncode == 0
         assert len(told["skipped"]) == 2
     assert len(told["skipped"]) + len(told["rendered"]) == 3
-    assert soundfile.info(tmp_path / "out/2.wav").frames >= 2_000_000
+    assert soundfile.info(tmp_path / "out/2.wav").frames >= 3_000_000
     assert not list((tmp_path / "out").glob(".*.part"))
 
 
