@@ -331,7 +331,15 @@ def test_an_interrupted_batch_leaves_nothing_half_and_goes_on(tmp_path: Path, ho
     for number in range(3):
         make(tmp_path / f"in/{number}.wav", number, samples=3_000_000 if number == 2 else 4000)
     command = [sys.executable, "-m", "tapeemu", "process", "in", "-p", "p.toml", "-o", "out", "--jobs", jobs]
-    running = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        command,
+        cwd=tmp_path,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        # A test run in the background of a shell inherits an ignored Ctrl-C, which is then to be ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     deadline = time.monotonic() + 60.0
     # The long one is under way, the short ones are there.
     while time.monotonic() < deadline and not (
