@@ -43,6 +43,6 @@ def test_ten_hours(kind: str) -> None:
     last = rng.uniform(-0.3, 0.3, (2, 5 * BLOCK))
     late = np.concatenate([stream.process(last), stream.flush()], axis=1)[:, stream.latency :]
     fresh = processor(last, sample_rate=RATE, start_sample=blocks * BLOCK)
-    # Silence does not demagnetise a tape: what it remembers of hour nine goes when larger swings have wiped it out.
+    # Silence does not demagnetise a tape: what it remembers of hour nine goes when larger swings wipe it out.
     wiped = BLOCK if kind == "tape_magnetisation" else 0
     np.testing.assert_array_equal(late[:, wiped:], fresh[:, wiped:])
