@@ -30,6 +30,7 @@ from measure.distortion import (
 from measure.errors import MeasureError
 from measure.flutter import flutter, scrape_flutter
 from measure.level import noise
+from measure.meanings import meaning_lines
 from measure.response import Response, response_from_sweep
 from measure.results import Curve, Reading
 from measure.sweep import SynchronisedSweep, drive, noise_burst, steady_tone, synchronised_sweep, two_tones
@@ -129,6 +130,9 @@ class Report:
             raise MeasureError(f"there is no reading {key!r}; there are {', '.join(self.readings)}") from None
 
     def __str__(self) -> str:
+        return "\n".join([*self._lines(), "", "What the figures tell:", *meaning_lines(self._keys())])
+
+    def _lines(self) -> list[str]:
         lines = [
             f"at {self.sample_rate:g} Hz, reference level {self.reference_level_dbfs:g} dBFS"
             + (f", seeds {', '.join(map(str, self.seeds))}" if self.seeds else "")
@@ -136,8 +140,13 @@ class Report:
         lines += table_lines(self.readings)
         lines += [f"note: {note}" for note in self.notes]
         for name, report in self.stages.items():
-            lines += ["", f"stage {name}:", *(f"  {line}" for line in str(report).splitlines())]
-        return "\n".join(lines)
+            title = name if name.startswith("channel ") else f"stage {name}"
+            lines += ["", f"{title}:", *(f"  {line}" for line in report._lines())]
+        return lines
+
+    def _keys(self) -> list[str]:
+        inner = [key for report in self.stages.values() for key in report._keys()]
+        return [*self.readings, *inner]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

@@ -1,11 +1,19 @@
 """Errors of the laboratory.
 
-They are for misuse only (wrong types, impossible arguments). A signal that does not allow a figure gives
-a reading of ``nan`` with the reason instead.
+They are for misuse only: wrong types, impossible arguments, files that cannot be used. A signal that does not
+allow a figure gives a reading of ``nan`` with the reason instead.
 """
 
-__all__ = ["MeasureError"]
+__all__ = ["MeasureError", "RecordingError", "ResultsError"]
 
 
 class MeasureError(ValueError):
     """An argument breaks a rule; the text names value, rule and remedy."""
+
+
+class RecordingError(MeasureError):
+    """A sound file cannot be used; the text names file, rule and remedy."""
+
+
+class ResultsError(MeasureError):
+    """Results cannot be written; the text names file, rule and remedy."""

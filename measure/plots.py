@@ -1,5 +1,6 @@
 """Plots of a report: axes with units, lines told apart by their dashes and not by colour."""
 
+import contextlib
 import math
 import os
 from collections.abc import Callable
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from measure.bench import Report
+from measure.errors import ResultsError
 from measure.results import Curve
 
 if TYPE_CHECKING:
@@ -22,7 +24,7 @@ _DASHES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)))
 _MARKS = ("o", "s", "^", "D", "v")
 
 
-def save_plots(report: Report, directory: str | os.PathLike[str]) -> list[Path]:
+def save_plots(report: Report, directory: str | os.PathLike[str], *, overwrite: bool = False) -> list[Path]:
     """Draw what a report holds and write it as PNG files.
 
     Parameters
@@ -31,28 +33,46 @@ def save_plots(report: Report, directory: str | os.PathLike[str]) -> list[Path]:
         Of the bench or of a recording; parts of it (stages, channels) get files of their own.
     directory : path
         Made if it is missing.
+    overwrite : bool
+        Replace plots that exist.
 
     Returns
     -------
     list of Path
         The files, each written whole or not at all.
+
+    Raises
+    ------
+    ResultsError
+        If a plot exists and may not be replaced (nothing is written then), or cannot be written.
     """
-    folder = Path(directory)
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for name, figure in figures_of(report).items():
-        target = folder / f"{name}.png"
-        partial = folder / f".{name}.{os.getpid()}.part"
+    planned = _planned(report, Path(directory))
+    taken = [target for target, _ in planned if target.exists()]
+    if taken and not overwrite:
+        raise ResultsError(f"{taken[0]} exists; choose another folder, or give --overwrite to replace it")
+    for target, figure in planned:
+        partial = target.with_name(f".{target.stem}.{os.getpid()}.part")
         try:
+            target.parent.mkdir(parents=True, exist_ok=True)
             figure.savefig(partial, format="png", dpi=120)
             partial.replace(target)
+        except (OSError, ValueError) as error:
+            why = (getattr(error, "strerror", None) or str(error)).lower()
+            raise ResultsError(
+                f"{target} cannot be written ({why}); check space and permissions, or choose another folder"
+            ) from None
         finally:
-            partial.unlink(missing_ok=True)
-        written.append(target)
+            with contextlib.suppress(OSError, ValueError):  # a folder that is none, or a name that cannot be
+                partial.unlink(missing_ok=True)
+    return [target for target, _ in planned]
+
+
+def _planned(report: Report, folder: Path) -> "list[tuple[Path, Figure]]":
+    planned = [(folder / f"{name}.png", figure) for name, figure in figures_of(report).items()]
     for part, inner in report.stages.items():
         safe = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in part)
-        written += save_plots(inner, folder / safe)
-    return written
+        planned += _planned(inner, folder / safe)
+    return planned
 
 
 def figures_of(report: Report) -> dict[str, "Figure"]:

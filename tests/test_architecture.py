@@ -72,6 +72,8 @@ MEASURE_ROOMS = [
             "measure.weighting",
             "measure.detectors",
             "measure.spectrum",
+            "measure.sound_file",
+            "measure.meanings",
         ],
     ),
     ("results", ["measure.results"]),
@@ -152,9 +154,11 @@ def test_measure_shares_nothing_with_tapeemu() -> None:
             assert not any(name.split(".")[0] == "measure" for name in imports(path)), module
 
 
-def test_one_module_opens_sound_files() -> None:
+def test_one_module_a_package_opens_sound_files() -> None:
     users = [m for m, path in modules("tapeemu").items() if "soundfile" in imports(path)]
     assert users == ["tapeemu.audio_file"]
+    users = [m for m, path in modules("measure").items() if "soundfile" in imports(path)]
+    assert users == ["measure.__main__", "measure.sound_file"]
 
 
 @pytest.mark.parametrize("package", ["tapeemu", "measure"])

@@ -6,6 +6,7 @@ the same command is done all the same.
 """
 
 import os
+import re
 import signal
 import struct
 import subprocess
@@ -347,8 +348,6 @@ def test_bad_files_are_told_in_one_line_and_the_good_one_is_done(
     assert len(errors) == 2
     assert errors[-1] == "tapeemu: 1 of 2 failed, 1 done"
     assert errors[0].isprintable()
-    import re
-
     assert re.search(told, errors[0]), errors[0]
     assert ";" in errors[0], "a remedy stands behind the rule"
     shown = bad.name.encode("unicode_escape", "backslashreplace").decode("ascii")
@@ -368,6 +367,85 @@ def test_bad_files_are_refused_in_python(tmp_path: Path, case: str) -> None:
         render_file(bad, Chain(stages=[]), tmp_path / "result.wav")
     assert not (tmp_path / "result.wav").exists()
     assert not list(tmp_path.glob(".tapeemu*"))
+
+
+@pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("case", [case for case in BAD_FILES if "pattern" not in case])
+def test_the_laboratory_refuses_the_same_files(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], case: str
+) -> None:
+    """Its own reader, the same table: one line with file, rule and remedy, the status of bad input, no plots."""
+    from measure.__main__ import main
+
+    make, told = BAD_FILES[case]
+    bad = make(tmp_path)
+    lossy = bad.suffix in (".mp3", ".ogg", ".opus")
+    allowed = f"{told}|must be lossless" if lossy else told.replace("folder without sound files", "is a folder")
+    assert main([str(bad), "--plots", str(tmp_path / "plots")]) == INPUT
+    lines = [line for line in capsys.readouterr().err.splitlines() if line.startswith("measure: ")]
+    assert len(lines) == 1
+    assert lines[0].isprintable()
+    assert re.search(allowed.replace("matches no file|", ""), lines[0]), lines[0]
+    assert ";" in lines[0], "a remedy stands behind the rule"
+    assert not (tmp_path / "plots").exists()
+
+
+@pytest.mark.parametrize(
+    ("options", "status", "told"),
+    [
+        ([], USAGE, "the following arguments are required"),
+        (["x.wav", "--colour", "red"], USAGE, "unrecognized arguments"),
+        (["signals"], USAGE, "--out"),
+        (["signals", "--out", "s", "--rate", "high"], USAGE, "--rate"),
+        (["signals", "--out", "s", "--rate", "8000"], USAGE, "--rate is 8000 Hz"),
+        (["signals", "--out", "s", "--level", "nan"], USAGE, "--level is nan"),
+        (["signals", "--out", "file.txt"], OUTPUT, "cannot be made"),
+        (["signals", "--out", "a\0b"], OUTPUT, "cannot be made"),
+        (["signals", "--out", "/proc/nothing"], OUTPUT, "cannot be made"),
+    ],
+)
+def test_the_laboratory_tells_wrong_use_in_one_line(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    options: list[str],
+    status: int,
+    told: str,
+) -> None:
+    from measure.__main__ import main
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "file.txt").write_text("in the way")
+    assert main(options) == status
+    printed = capsys.readouterr()
+    assert len(printed.err.splitlines()) == 1
+    assert told in printed.err
+    assert printed.err.startswith("measure: ")
+    assert printed.err.strip().isprintable()
+
+
+def test_the_laboratory_overwrites_nothing_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from measure.__main__ import main
+
+    seconds = np.arange(2 * RATE) / RATE
+    recording = whole(tmp_path, name="\x1b[31mlatin.wav", audio=0.1 * np.sin(2e3 * np.pi * seconds))
+    recording = recording.rename(tmp_path / os.fsdecode(b"latin \xe9.wav"))
+    plots = tmp_path / "plots"
+    assert main([str(recording), "--plots", str(plots)]) == 0
+    (plots / "harmonics.png").write_bytes(b"mine")
+    capsys.readouterr()
+    assert main([str(recording), "--plots", str(plots)]) == OUTPUT
+    assert "exists" in capsys.readouterr().err
+    assert (plots / "harmonics.png").read_bytes() == b"mine"
+    assert main([str(recording), "--plots", str(plots), "--overwrite"]) == 0
+    assert (plots / "harmonics.png").read_bytes() != b"mine"
+    signals = ["signals", "--out", str(tmp_path / "signals")]
+    assert main(signals) == 0
+    (tmp_path / "signals/tone_315hz.wav").write_bytes(b"mine")
+    assert main(signals) == OUTPUT
+    assert (tmp_path / "signals/tone_315hz.wav").read_bytes() == b"mine"
+    assert main([*signals, "--overwrite"]) == 0
+    assert (tmp_path / "signals/tone_315hz.wav").read_bytes() != b"mine"
 
 
 @pytest.mark.filterwarnings("ignore")

@@ -1,7 +1,7 @@
 """``tapeemu measure``, ``verify`` and ``solve``: the figures of presets."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,7 +9,7 @@ import typer
 
 from tapeemu.cli.common import EXIT_NOT_PROVED, listen_to_compilation, printable, show, table, write_json
 from tapeemu.cli.presets import print_chain, print_figures, target_path
-from tapeemu.errors import ParameterError
+from tapeemu.errors import OutputError, ParameterError
 
 if TYPE_CHECKING:
     from tapeemu.presets import Place
@@ -50,6 +50,7 @@ def measure(
     full: bool = typer.Option(False, "--full", help="The whole standard set, of the chain and of each stage."),
     as_json: bool = typer.Option(False, "--json", help="Print all readings and curves as JSON."),
     plots: Path | None = typer.Option(None, "--plots", metavar="DIR", help="Write plots into this folder."),
+    overwrite: bool = typer.Option(False, "--overwrite", help="Replace plots that exist."),
     jobs: int = _JOBS,
 ) -> None:
     """Measure presets on the bench and write the figures into their files."""
@@ -65,6 +66,8 @@ def measure(
                     f"{place.name!r} is shipped with the program and stays as it is; --dry-run measures without "
                     f"writing, 'tapeemu new MY-NAME --from {place.name}' makes it yours"
                 )
+    if plots is not None and not overwrite:
+        _check_unplotted(plots, places)
     jobs = _prepare(jobs, len(places))
     results: Iterable[Any]
     if full or plots is not None:
@@ -106,6 +109,16 @@ def _fixed(place: "Place") -> bool:
     return folder.name == "shipped_presets" and place.path.resolve().parent == folder.resolve()
 
 
+def _check_unplotted(folder: Path, places: "Sequence[Place]") -> None:
+    """Refuse before anything is measured, which takes long, what would replace plots afterwards."""
+    for place in places:
+        if any((folder / place.name).rglob("*.png")):
+            raise OutputError(
+                f"{folder / place.name} holds plots already; choose another folder, or give --overwrite to "
+                "replace them"
+            )
+
+
 def _measured_file(task: tuple[str, str, bool]) -> Any:
     """Measure one file, write it if asked; runs in a process of its own."""
     from tapeemu.presets import load_preset
@@ -130,10 +143,15 @@ def _measured_full(place: "Place", *, full: bool, write: bool, plots: Path | Non
     else:
         preset, reports = _measured_file((str(place.path), place.name, write))
     if plots is not None:
+        from measure.errors import ResultsError
         from measure.plots import save_plots
 
         for part, report in reports.items():
-            for written in save_plots(report, plots / place.name / part.replace(" ", "-")):
+            try:
+                files = save_plots(report, plots / place.name / part.replace(" ", "-"), overwrite=True)
+            except ResultsError as error:
+                raise OutputError(str(error)) from None
+            for written in files:
                 typer.echo(printable(str(written)), err=True)
     return preset, reports
 

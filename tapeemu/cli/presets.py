@@ -153,7 +153,8 @@ def print_chain(preset: "Preset") -> None:
 
 
 def print_figures(measured: "Measured", *, state: str) -> None:
-    """Print the measured figures of a preset, part by part."""
+    """Print the measured figures of a preset, part by part, and what each sort of figure tells."""
+    from measure.meanings import meaning_lines
     from tapeemu import __version__
 
     seeds = f", mean of seeds {', '.join(map(str, measured.seeds))}" if len(measured.seeds) > 1 else ""
@@ -186,6 +187,9 @@ def print_figures(measured: "Measured", *, state: str) -> None:
                 printable(remarks),
             )
         show(listing)
+    typer.echo("What the figures tell:")
+    for line in meaning_lines(key for figures in measured.parts().values() for key in figures):
+        typer.echo(f"  {line}")
     typer.echo(common)
     if state == "stale":
         typer.echo("STALE: the settings were changed after these figures were measured; measure again")

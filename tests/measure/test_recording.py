@@ -100,10 +100,10 @@ def test_command_line_reads_a_file(tmp_path, capsys):
 
 
 def test_command_line_says_what_is_wrong(tmp_path, capsys):
-    assert main([str(tmp_path / "missing.wav")]) == 2
-    assert "there is no file" in capsys.readouterr().err
+    assert main([str(tmp_path / "missing.wav")]) == 3
+    assert "does not exist" in capsys.readouterr().err
     (tmp_path / "text.wav").write_text("not sound")
-    assert main([str(tmp_path / "text.wav")]) == 2
+    assert main([str(tmp_path / "text.wav")]) == 3
     assert "cannot be read" in capsys.readouterr().err
     assert main(["signals", "--out", str(tmp_path), "--rate", "8000"]) == 2
     assert "44100" in capsys.readouterr().err
