@@ -124,6 +124,8 @@ def turning_point(before: float, h0: float, h1: float, after: float) -> float:
         return h1
     root = math.sqrt(max(a2 * a2 - 3.0 * a1 * a3, 0.0))
     q = -(a2 + root) if a2 >= 0.0 else root - a2
+    if q == 0.0:  # of fields so small that their squares vanish
+        return h1
     place = a1 / q
     if not 0.0 <= place <= 1.0:
         place = min(max(q / (3.0 * a3), 0.0), 1.0)
