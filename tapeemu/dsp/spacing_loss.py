@@ -8,12 +8,12 @@ stays what it is there, which keeps a negative one within bounds at every sample
 """
 
 import math
-from functools import lru_cache
 
 import numpy as np
 
 from tapeemu.dsp.interpolation import aligned_table
 from tapeemu.dsp.linear_systems import solve_in_order
+from tapeemu.dsp.shared_tables import shared
 from tapeemu.validation import FloatArray
 
 __all__ = ["SPACING_DB", "half_length", "spacing_table", "steepness_per_db"]
@@ -41,7 +41,7 @@ def half_length(sample_rate: float) -> int:
     return int((64 << octaves) - 1)
 
 
-@lru_cache(maxsize=8)
+@shared(maxsize=8)
 def spacing_table(lowest: float, highest: float, sample_rate: float) -> tuple[FloatArray, float]:
     """Linear-phase taps for every steepness from `lowest` to `highest`.
 
