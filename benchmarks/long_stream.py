@@ -1,4 +1,5 @@
-"""Ten hours through every processor: time of the first and of the last hour, memory, and time for silence.
+"""Ten hours through every processor and through chains of them: time of the first and of the last hour, memory,
+and time for silence. The chains are mixed with their input, run at wrong speeds and stand in one another.
 
 No audio file is needed. At 8 kHz and in stereo by default, so that it takes minutes; `--rate 48000` for the
 real thing. Bounds: the last hour costs what the first did; no growth of memory; decaying and silent stretches are
@@ -11,10 +12,33 @@ import time
 
 import numpy as np
 
-from tapeemu.processor import Stream
+import tapeemu
+from tapeemu import Chain, Stage
+from tapeemu.processor import Processor, Stream
 from tapeemu.processors import processor_kinds
 
 BLOCK = 2**15
+
+
+def subjects() -> dict[str, Processor]:
+    """Every processor at its defaults, and chains that have had something to queue."""
+    found: dict[str, Processor] = {
+        kind: made() for kind, made in processor_kinds().items() if kind not in ("plugin_effect", "plugin_object")
+    }
+    fast = tapeemu.WowFlutter(speed_error_percent=2.0)
+    slow = tapeemu.WowFlutter(speed_error_percent=-2.0)
+    for name, tape in (("fast", fast), ("slow", slow)):
+        found[name] = tape
+        found[f"{name}, mixed"] = Chain(stages=[Stage(processor=tape, mix_percent=50.0)])
+    there_and_back = Chain(stages=[fast, tapeemu.PreampDrive(), slow])
+    found["nested, mixed"] = Chain(
+        stages=[
+            Stage(processor=there_and_back, mix_percent=40.0),
+            Stage(processor=Chain(stages=[Stage(processor=slow, mix_percent=30.0)]), mix_percent=60.0),
+            tapeemu.AmplitudeFlutter(mode="spacing"),
+        ]
+    )
+    return found
 
 
 def seconds_for(stream: Stream, audio: np.ndarray, blocks: int) -> float:
@@ -33,10 +57,8 @@ def main() -> None:
     silence = np.zeros((2, BLOCK))
     hour = 3600 * chosen.rate // BLOCK
     print(f"{chosen.hours} hours, stereo {chosen.rate} Hz; seconds of work for each hour")
-    for kind, made in processor_kinds().items():
-        if kind in ("plugin_effect", "plugin_object"):
-            continue
-        stream = made().stream(sample_rate=chosen.rate, channels=2)
+    for kind, subject in subjects().items():
+        stream = subject.stream(sample_rate=chosen.rate, channels=2)
         stream.process(noise)
         hours = []
         for number in range(chosen.hours):

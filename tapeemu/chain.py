@@ -5,8 +5,9 @@ length ratios. Every stage sees the place on the tape that belongs to the sound 
 behind a late one starts its own modulation that much earlier.
 """
 
+import math
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from html import escape
 from typing import Any, ClassVar, Self
 
@@ -24,6 +25,9 @@ __all__ = ["Chain", "Stage", "spoken"]
 
 _STAGE_KEYS = ("name", "bypass", "mix_percent")
 
+_LONGEST_SILENCE = 65_536
+"""Samples of silence fed at a time when a chain is drained."""
+
 
 class Stage(Settings):
     """One place in a chain: a processor, a name, and how much of it is heard.
@@ -38,7 +42,8 @@ class Stage(Settings):
         Leave the stage out: no sound, no latency.
     mix_percent : float
         100 is the processor alone, 0 its input alone; in between, the input is delayed by the
-        processor's latency before the two are added, so that they do not comb.
+        processor's latency before the two are added, so that they do not comb. A processor that changes
+        the speed is mixed with its input at that speed: the same tape without wow and flutter.
     """
 
     processor: InstanceOf[Processor]
@@ -239,41 +244,50 @@ def spoken(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-class StageStream(Stream):
-    """A processor's stream mixed with its own, equally late, input."""
+class StageStream:
+    """A processor's stream in its place in a chain, mixed with its own input.
+
+    The input is as late as the processed signal, and runs at its constant speed: beside a tape at the wrong
+    speed stands the same tape without its wow and flutter, because the recording itself would drift away
+    from it for ever.
+    """
 
     def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
         self._inner = stage.processor.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         self._share = stage.mix_percent / 100.0
         self.latency = self._inner.latency
         self.length_ratio = self._inner.length_ratio
-        # What waits to be paired. A processor that changes the length lets one side run ahead.
-        self._dry = np.zeros((channels, self.latency))
+        self._dry_path = self._inner.steady() if self._share < 1.0 else []
+        # What waits to be paired: with a speed error the two sides may differ by some samples in a block.
+        self._dry = np.zeros((channels, 0))
         self._wet = np.zeros((channels, 0))
 
     def advance(self, block: FloatArray) -> FloatArray:
-        return self._mix(block, self._inner.advance(block))
-
-    def drain(self, tail_samples: int) -> FloatArray:
-        wet = self._inner.drain(tail_samples)
+        """Process a block, see :meth:`tapeemu.processor.Stream.advance`."""
+        wet = self._inner.advance(block)
         if self._share == 1.0:
             return wet
-        missing = self._wet.shape[1] + wet.shape[1] - self._dry.shape[1]
-        return self._mix(np.zeros((self.channels, max(missing, 0))), wet)
-
-    def _mix(self, dry: FloatArray, wet: FloatArray) -> FloatArray:
-        if self._share == 1.0:
-            return wet
+        dry = block
+        for stream in self._dry_path:
+            dry = stream.advance(dry)
         self._dry = np.concatenate([self._dry, dry], axis=1)
         self._wet = np.concatenate([self._wet, wet], axis=1)
         ready = min(self._dry.shape[1], self._wet.shape[1])
         mixed: FloatArray = (1.0 - self._share) * self._dry[:, :ready] + self._share * self._wet[:, :ready]
-        self._dry, self._wet = self._dry[:, ready:], self._wet[:, ready:]
+        self._dry, self._wet = self._dry[:, ready:].copy(), self._wet[:, ready:].copy()
         return mixed
 
-    def tail_samples(self, level_db: float = -60.0) -> int:
+    def steady(self) -> list[Stream]:
+        """See :meth:`tapeemu.processor.Stream.steady`."""
+        return self._inner.steady()
+
+    def tail_samples(self, level_db: float) -> int:
+        """See :meth:`tapeemu.processor.Stream.tail_samples`."""
         return self._inner.tail_samples(level_db)
+
+    def close(self) -> None:
+        """See :meth:`tapeemu.processor.Stream.close`."""
+        self._inner.close()
 
 
 class ChainStream(Stream):
@@ -306,35 +320,56 @@ class ChainStream(Stream):
         return signal.copy() if signal is block else signal
 
     def drain(self, tail_samples: int) -> FloatArray:
-        wanted = self.latency + round(self._fed * self.length_ratio) + tail_samples - self._given
-        rest = np.zeros((self.channels, 0))
-        *_, (_, rest) = [("", rest), *self._drain_stages(rest, tail_samples)]
-        return _fit(rest, wanted)
+        # The silence is fed to the chain and not to its stages: what flushes a late stage is what the
+        # earlier ones go on sounding, so a longer tail only adds to a shorter one.
+        wanted = max(self.latency + round(self._fed * self.length_ratio) + tail_samples - self._given, 0)
+        parts = [np.zeros((self.channels, 0))]
+        missing = wanted
+        while missing > 0:
+            part = self.advance(np.zeros((self.channels, self._silence_for(missing))))
+            missing -= part.shape[1]
+            parts.append(part)
+        self.close()
+        return np.concatenate(parts, axis=1)[:, :wanted]
 
-    def run_whole(self, audio: FloatArray, tail_samples: int) -> Iterable[tuple[str, FloatArray]]:
+    def run_whole(self, audio: FloatArray, tail_samples: int) -> Iterator[tuple[str, FloatArray]]:
         """Feed a whole recording and yield each stage's name and its aligned output."""
         latency, ratio = 0, 1.0
-        for (name, signal), (_, stage) in zip(self._drain_stages(audio, tail_samples), self._stages, strict=True):
+        spans = []
+        for _, stage in self._stages:
             latency = round(latency * stage.length_ratio) + stage.latency
             ratio *= stage.length_ratio
-            yield name, _fit(signal[:, latency:], round(audio.shape[1] * ratio) + tail_samples)
+            spans.append((latency, latency + round(audio.shape[1] * ratio) + tail_samples))
+        parts: list[list[FloatArray]] = [[] for _ in spans]
+        made = [0 for _ in spans]
+        block = audio
+        while spans:
+            signal = block
+            for number, (_, stage) in enumerate(self._stages):
+                signal = stage.advance(signal)
+                parts[number].append(signal)
+                made[number] += signal.shape[1]
+            missing = max(end - count for (_, end), count in zip(spans, made, strict=True))
+            if missing <= 0:
+                break
+            block = np.zeros((self.channels, self._silence_for(missing)))
+        self.close()
+        for (name, _), (start, end), pieces in zip(self._stages, spans, parts, strict=True):
+            whole = np.concatenate(pieces, axis=1)[:, start:end]
+            pieces.clear()
+            yield name, whole
 
-    def _drain_stages(self, signal: FloatArray, tail_samples: int) -> Iterable[tuple[str, FloatArray]]:
-        # The first stage makes the tail; each further one is fed it and adds its own latency. A stage
-        # that shortens time eats some of the tail, so enough is made to spare.
-        extra = int(tail_samples / min(self.length_ratio, 1.0)) + (0 if self.length_ratio == 1.0 else 64)
-        if not self._stages:
-            return
-        for index, (name, stage) in enumerate(self._stages):
-            head = stage.advance(signal)
-            signal = np.concatenate([head, stage.drain(extra if index == 0 else 0)], axis=1)
-            yield name, signal
+    def steady(self) -> list[Stream]:
+        return [stream for _, stage in self._stages for stream in stage.steady()]
+
+    def close(self) -> None:
+        super().close()
+        for _, stage in self._stages:
+            stage.close()
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return sum(stage.tail_samples(level_db) for _, stage in self._stages)
 
-
-def _fit(signal: FloatArray, length: int) -> FloatArray:
-    """Cut or zero-pad a signal to a length."""
-    missing = max(length - signal.shape[1], 0)
-    return np.pad(signal[:, :length], ((0, 0), (0, missing)))
+    def _silence_for(self, missing: int) -> int:
+        """Samples to feed for about so many at the end, in portions that memory can hold."""
+        return min(math.ceil(missing / self.length_ratio), _LONGEST_SILENCE)

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
-__all__ = ["Processor", "Settings", "Stream", "setting"]
+__all__ = ["DelayStream", "Processor", "Settings", "Stream", "setting"]
 
 _PIECE = 65_536
 """Samples fed at a time by the whole-file call: what is in between stays in the processor's cache."""
@@ -154,6 +154,8 @@ class Stream(ABC):
         Samples by which the output lags the input; known before the first block.
     length_ratio : float
         Output samples per input sample; 1 for all but a tape that runs at the wrong speed.
+    closed : bool
+        Whether it has ended.
     """
 
     latency: int = 0
@@ -162,6 +164,7 @@ class Stream(ABC):
     def __init__(self, *, sample_rate: float, channels: int) -> None:
         self.sample_rate = check_sample_rate(sample_rate)
         self.channels = check_channels(channels)
+        self.closed = False
         self._flushed = False
         self._dtype: np.dtype[Any] = np.dtype(np.float64)
         self._mono = False
@@ -223,8 +226,34 @@ class Stream(ABC):
         return self._as_given(self.drain(tail_samples))  # type: ignore[no-any-return]
 
     def drain(self, tail_samples: int) -> FloatArray:
-        """Feed silence until latency and tail have come out (the working part of :meth:`flush`)."""
-        return self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+        """Feed silence until latency and tail have come out, and end (the working part of :meth:`flush`).
+
+        What comes out for a tail is the beginning of what comes out for a longer one.
+        """
+        rest = self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+        self.close()
+        return rest
+
+    def close(self) -> None:
+        """Mark the end: nothing more will be fed, and what only one stream may hold is free again."""
+        self.closed = True
+
+    def steady(self) -> "list[Stream]":
+        """Streams in a row that do to latency and length what this one does, and nothing else to the sound.
+
+        The input passes them before it is mixed with the output. To be called before the first block.
+
+        Raises
+        ------
+        ParameterError
+            If the stream changes the length of its input and does not say how.
+        """
+        if self.length_ratio != 1.0:
+            raise ParameterError(
+                f"a stage changes the length of its input by the factor {self.length_ratio:.6g}, so the two "
+                "cannot be mixed; set its mix_percent to 100"
+            )
+        return [DelayStream(self.latency, sample_rate=self.sample_rate, channels=self.channels)]
 
     def _feed(self, block: npt.NDArray[np.floating[Any]]) -> FloatArray:
         """Advance by a block that is known to be good, in its own type and shape convention."""
@@ -235,6 +264,28 @@ class Stream(ABC):
 
     def _as_given(self, result: FloatArray) -> Any:
         return (result[0] if self._mono else result).astype(self._dtype, copy=False)
+
+
+class DelayStream(Stream):
+    """A delay by whole samples, which is its latency.
+
+    Parameters
+    ----------
+    delay_samples : int
+        Zero or more.
+    sample_rate, channels
+        As for every stream.
+    """
+
+    def __init__(self, delay_samples: int, *, sample_rate: float, channels: int) -> None:
+        super().__init__(sample_rate=sample_rate, channels=channels)
+        self.latency = delay_samples
+        self._queue = np.zeros((channels, delay_samples))
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        both = np.concatenate([self._queue, block], axis=1)
+        self._queue = both[:, block.shape[1] :].copy()
+        return np.ascontiguousarray(both[:, : block.shape[1]])
 
 
 class Processor(Settings, ABC):

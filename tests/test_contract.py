@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tomlkit
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import tapeemu
@@ -51,8 +51,8 @@ def examples() -> list[Any]:
     for kind, processor_class in processor_kinds().items():
         if kind in NOT_SERIALISABLE:
             continue
-        for settings in VARIANTS.get(kind, [{}]):
-            found.append(pytest.param(processor_class(**settings), id=f"{kind}-{len(found)}"))
+        for chosen in VARIANTS.get(kind, [{}]):
+            found.append(pytest.param(processor_class(**chosen), id=f"{kind}-{len(found)}"))
     found.append(
         pytest.param(
             Chain(
@@ -210,6 +210,70 @@ def test_output_length_is_as_stated(processor: Processor) -> None:
         audio = noise(2, samples)
         total = stream.process(audio).shape[1] + stream.flush(123).shape[1]
         assert total == stream.latency + round(samples * stream.length_ratio) + 123
+
+
+@every_processor
+def test_a_longer_tail_only_adds_samples(processor: Processor) -> None:
+    audio = noise(2, 4000)
+    short, longer, longest = (processor(audio, sample_rate=RATE, tail_seconds=tail) for tail in (0.0, 0.01, 0.3))
+    np.testing.assert_array_equal(longer[:, : short.shape[1]], short)
+    np.testing.assert_array_equal(longest[:, : longer.shape[1]], longer)
+
+
+def settings_of(kind: str) -> list[Any]:
+    return [processor_kinds()[kind](**chosen) for chosen in VARIANTS.get(kind, [{}])]
+
+
+@st.composite
+def chains(draw: Any, depth: int = 2) -> Chain:
+    """Any processors in any order: mixed, bypassed, nested, at wrong speeds."""
+    known = [
+        example for kind in processor_kinds() if kind not in NOT_SERIALISABLE for example in settings_of(kind)
+    ]
+    leaf = st.sampled_from(known)
+    stages = [
+        Stage(processor=processor, name=f"s{number}", mix_percent=share, bypass=bypass)
+        for number, (processor, share, bypass) in enumerate(
+            draw(
+                st.lists(
+                    st.tuples(
+                        st.one_of(leaf, leaf, chains(depth - 1)) if depth else leaf,
+                        st.sampled_from([100.0, 100.0, 0.0, 40.0]),
+                        st.sampled_from([False, False, False, True]),
+                    ),
+                    min_size=2 if depth == 2 else 0,
+                    max_size=4,
+                )
+            )
+        )
+    ]
+    return Chain(stages=stages)
+
+
+@given(
+    chain=chains(),
+    samples=st.sampled_from([3000, 2000, 1000, 50, 1, 0]),
+    start=st.sampled_from([0, -(10**6), 10**9]),
+    tails=st.tuples(st.integers(0, 300), st.integers(100, 6000)),
+)
+@settings(max_examples=25, deadline=None)
+def test_a_longer_tail_only_adds_samples_to_any_chain(
+    chain: Chain, samples: int, start: int, tails: tuple[int, int]
+) -> None:
+    audio = noise(2, samples)
+    few, more = tails[0], tails[0] + tails[1]
+    short = chain(audio, sample_rate=RATE, tail_seconds=few / RATE, start_sample=start)
+    longer = chain(audio, sample_rate=RATE, tail_seconds=more / RATE, start_sample=start)
+    assert longer.shape[1] == short.shape[1] + tails[1]
+    np.testing.assert_array_equal(longer[:, : short.shape[1]], short)
+    # What leaves each stage, and a stream that gets silence instead of an end, say the same.
+    kept = chain.intermediates(audio, sample_rate=RATE, tail_seconds=few / RATE, start_sample=start)
+    if kept:
+        np.testing.assert_array_equal(list(kept.values())[-1], short)
+    stream = chain.stream(sample_rate=RATE, channels=2, start_sample=start)
+    fed = np.concatenate([stream.process(audio), *(stream.process(np.zeros((2, 700))) for _ in range(9))], axis=1)
+    heard = fed[:, stream.latency :][:, : longer.shape[1]]
+    np.testing.assert_array_equal(heard, longer[:, : heard.shape[1]])
 
 
 @every_processor

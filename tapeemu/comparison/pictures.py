@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from measure.character import average_spectrum
 from tapeemu.comparison.rendering import Render
+from tapeemu.dsp.shared_tables import read_only
 from tapeemu.validation import FloatArray
 
 __all__ = ["Picture", "outline", "picture_of", "shown"]
@@ -15,7 +16,7 @@ __all__ = ["Picture", "outline", "picture_of", "shown"]
 MOST_SHOWN = 4
 
 _BLOCK_SECONDS = 0.05
-_HISTOGRAM_EDGES_DB = np.arange(-80.0, 2.0, 2.0)
+_HISTOGRAM_EDGES_DB = read_only(np.arange(-80.0, 2.0, 2.0))
 _COLUMNS = 480
 _BANDS = 128
 _FRAME_SECONDS = 0.085

@@ -26,6 +26,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tapeemu.dsp.shared_tables import read_only
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -38,7 +39,7 @@ __all__ = [
     "usable_bands",
 ]
 
-OCTAVES_HZ: FloatArray = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0])
+OCTAVES_HZ: FloatArray = read_only(np.array([62.5, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3]))
 """Exact octave centres (IEC 61260-1, base two) of the nominal bands 63 Hz to 16 kHz."""
 
 USABLE_RATIO = 0.45

@@ -18,12 +18,12 @@ taps    100 dB below signal    latency, samples
 ======  =====================  ==========================
 """
 
-from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from tapeemu.dsp.linear_systems import solve_in_order
+from tapeemu.dsp.shared_tables import shared
 from tapeemu.validation import FloatArray
 
 __all__ = ["CELLS", "Reader", "aligned_table", "make_reader"]
@@ -55,7 +55,7 @@ def aligned_table(values: FloatArray) -> FloatArray:
     return table
 
 
-@lru_cache(maxsize=4)
+@shared(maxsize=4)
 def make_reader(taps: Literal[32, 48] = 32) -> Reader:
     """Design the table of a reader.
 

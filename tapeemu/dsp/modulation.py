@@ -14,13 +14,13 @@ Sources: counter-based mixing: Steele, Lea, Flood, "Fast splittable pseudorandom
 import math
 import zlib
 from fractions import Fraction
-from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from tapeemu.dsp.linear_systems import solve_in_order
+from tapeemu.dsp.shared_tables import shared
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -127,7 +127,7 @@ class _Filter(NamedTuple):
     rms: float
 
 
-@lru_cache(maxsize=64)
+@shared(maxsize=64)
 def _slow_filter(band: NoiseBand) -> _Filter:
     """Design the kernel of a band and its derivative on the node grid.
 
@@ -223,7 +223,7 @@ class SlowNoise:
         return found
 
 
-@lru_cache(maxsize=16)
+@shared(maxsize=16)
 def _upsampling_taps(factor: int, edge: float) -> npt.NDArray[np.float32]:
     """Least-squares taps, one row a phase, that raise the rate of a signal below `edge` (cycles per sample)."""
     offsets = np.arange(8) - 3

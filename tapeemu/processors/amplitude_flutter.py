@@ -295,7 +295,9 @@ class _SpacingStream(Stream):
             self._pairs = [(channel, channel, _empty_rows()) for channel in range(self.channels)]
         self._segment: int | None = None
         self._past = 2 * self.latency + 1
-        self._line = np.zeros((self.channels, self._past + 2 * SEGMENT))
+        self._room = self._past + 2 * SEGMENT
+        # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
+        self._line = np.zeros((self.channels, self._room + 1))
         self._filled = self._past
         self._place = start_sample - self.latency
 
@@ -308,11 +310,11 @@ class _SpacingStream(Stream):
         out = np.empty_like(block)
         done = 0
         while done < block.shape[1]:
-            if self._filled == self._line.shape[1]:
-                self._line[:, : self._past] = self._line[:, -self._past :]
+            if self._filled == self._room:
+                self._line[:, : self._past] = self._line[:, self._room - self._past : self._room]
                 self._filled = self._past
             segment, begin = divmod(self._place, SEGMENT)
-            count = min(block.shape[1] - done, SEGMENT - begin, self._line.shape[1] - self._filled)
+            count = min(block.shape[1] - done, SEGMENT - begin, self._room - self._filled)
             end = self._filled + count
             self._line[:, self._filled : end] = block[:, done : done + count]
             column = self._filled - 2 * self.latency - begin

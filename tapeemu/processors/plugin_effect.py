@@ -161,7 +161,7 @@ class PluginObject(Processor):
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
         owner = _owners.get(id(self.effect), lambda: None)()
-        if owner is not None and not owner.ended:
+        if owner is not None and not owner.closed:
             raise ParameterError(
                 f"{type(self.effect).__name__} is still used by another stream and keeps the state of one only; "
                 "flush that stream first, or give each chain an object of its own"
@@ -194,7 +194,6 @@ class PluginStream(Stream):
             )
         self._decay_db = self._listen_to_tail()
         self._reset()
-        self.ended = False
         self.latency = missing + _BLOCK - 1
         self._waiting = np.zeros((channels, 0))
         self._ready = np.zeros((channels, self.latency))
@@ -245,8 +244,3 @@ class PluginStream(Stream):
         ready = np.concatenate(done, axis=1)
         self._ready = ready[:, block.shape[1] :]
         return ready[:, : block.shape[1]].copy()
-
-    def drain(self, tail_samples: int) -> FloatArray:
-        result = super().drain(tail_samples)
-        self.ended = True
-        return result

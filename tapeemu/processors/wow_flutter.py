@@ -19,7 +19,7 @@ from tapeemu.dsp.modulation import (
     stream_key,
 )
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, setting
+from tapeemu.processor import DelayStream, Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["RotatingPart", "WowFlutter", "flutter_weighting"]
@@ -439,6 +439,11 @@ class _WowFlutterStream(Stream):
         super().__init__(sample_rate=sample_rate, channels=channels)
         self._trajectory = settings._trajectory(self.sample_rate)
         self._reader = make_reader(settings.reader_taps)
+        self._still = WowFlutter(
+            weighted_flutter_percent=0.0,
+            speed_error_percent=settings.speed_error_percent,
+            reader_taps=settings.reader_taps,
+        )
         self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
         self._start = start_sample
         self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
@@ -491,6 +496,13 @@ class _WowFlutterStream(Stream):
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return self.latency
+
+    def steady(self) -> list[Stream]:
+        if self._ratio == _UNIT:
+            return super().steady()
+        still = self._still.stream(sample_rate=self.sample_rate, channels=self.channels, start_sample=self._start)
+        later = self.latency - still.latency
+        return [still, DelayStream(later, sample_rate=self.sample_rate, channels=self.channels)]
 
     def _channel_places(self) -> FloatArray:
         return np.arange(self.channels, dtype=np.float64) - 0.5 * (self.channels - 1)

@@ -1,14 +1,19 @@
 """Chains of processors: order, nesting, bypass, mixing, intermediate signals, what they declare."""
 
+import tracemalloc
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+import soundfile
 
+import tapeemu
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, setting
+from tapeemu.processor import DelayStream, Processor, Stream, setting
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
+from tapeemu.render import Delivery, render_file
 from tapeemu.validation import FloatArray
 
 RATE = 48_000
@@ -41,6 +46,16 @@ class LateStream(Stream):
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return 10 * self.latency
+
+
+class DelayProcessor(Processor):
+    """Nothing but a delay that is declared."""
+
+    kind: ClassVar[str] = "delay"
+    by_samples: int = setting(0, "Latency", unit="samples", ge=0)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+        return DelayStream(self.by_samples, sample_rate=sample_rate, channels=channels)
 
 
 def ramp(places: Any) -> Any:
@@ -86,6 +101,91 @@ def test_mixing_is_with_the_equally_late_input(share: float, rng: np.random.Gene
     audio = rng.standard_normal((1, 200))
     expected = audio * (1.0 - share / 100.0 + share / 100.0 * ramp(np.arange(200)))
     np.testing.assert_allclose(chain(audio, sample_rate=RATE), expected, rtol=1e-12)
+
+
+STILL = {"weighted_flutter_percent": 0.0}
+
+
+@pytest.mark.parametrize("percent", [-3.0, -0.7, 0.4, 3.0])
+@pytest.mark.parametrize("start", [0, 12_345, -(10**9)])
+def test_a_tape_at_the_wrong_speed_is_mixed_with_its_input_at_that_speed(
+    percent: float, start: int, rng: np.random.Generator
+) -> None:
+    """Without wow and flutter both sides are the same signal, so any share of it is that signal."""
+    tape = tapeemu.WowFlutter(speed_error_percent=percent, **STILL)
+    audio = rng.standard_normal((2, 3000)) * 0.1
+    mixed = Chain(stages=[Stage(processor=tape, mix_percent=30.0)])
+    arguments = {"sample_rate": RATE, "tail_seconds": 0.01, "start_sample": start}
+    np.testing.assert_allclose(mixed(audio, **arguments), tape(audio, **arguments), atol=1e-15)
+
+
+def test_a_chain_with_speed_errors_inside_is_mixed_with_its_input_at_its_speed(rng: np.random.Generator) -> None:
+    """Two tapes and late stages between them: the input passes both tapes, as late, and none of the rest."""
+    tapes = [tapeemu.WowFlutter(speed_error_percent=percent, **STILL) for percent in (2.0, -1.1)]
+    inner = Chain(stages=[Late(by_samples=7), tapes[0], Late(by_samples=100), tapes[1]])
+    stages = [Stage(processor=Late(by_samples=5)), Stage(processor=inner, mix_percent=0.0), Late(by_samples=3)]
+    audio = rng.standard_normal((1, 4000)) * 0.1
+    mixed = Chain(stages=stages)(audio, sample_rate=RATE)
+    delayed = [DelayProcessor(by_samples=count) for count in (7, 100)]
+    plain = Chain(stages=[delayed[0], tapes[0], delayed[1], tapes[1]])
+    expected = Chain(stages=[stages[0], plain, stages[2]])(audio, sample_rate=RATE)
+    np.testing.assert_allclose(mixed, expected, atol=1e-14)
+
+
+def test_what_changes_length_in_a_way_of_its_own_cannot_be_mixed() -> None:
+    class Shorter(LateStream):
+        length_ratio = 0.5
+
+    class Shortening(Late):
+        kind: ClassVar[str] = "shortening"
+
+        def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+            return Shorter(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+
+    chain = Chain(stages=[Stage(processor=Shortening(), mix_percent=50.0)])
+    with pytest.raises(ParameterError, match=r"by the factor 0\.5, .* set its mix_percent to 100"):
+        chain.stream(sample_rate=RATE, channels=1)
+
+
+@pytest.mark.parametrize("percent", [-3.0, 2.0])
+def test_a_mixed_tape_at_the_wrong_speed_keeps_no_growing_queue(percent: float) -> None:
+    """Blocks of 4096 samples a channel: at 2 % the two sides would part by 82 samples with every one."""
+    inner = Chain(stages=[tapeemu.WowFlutter(speed_error_percent=percent), tapeemu.AmplitudeFlutter()])
+    chain = Chain(stages=[Stage(processor=inner, mix_percent=40.0)])
+    stream = chain.stream(sample_rate=RATE, channels=1)
+    block = np.ones((1, 4096))
+    tracemalloc.start()
+    held = []
+    for _ in range(3):
+        for _ in range(100):
+            stream.process(block)
+        held.append(tracemalloc.get_traced_memory()[0])
+    tracemalloc.stop()
+    assert held[2] - held[1] < 20_000  # the sides would have parted by 65 kB and more
+
+
+def test_a_late_stage_is_flushed_with_what_the_earlier_ones_go_on_sounding() -> None:
+    """An echo rings into a late stage: the end of the input is heard as if silence had followed it."""
+    echo = PluginEffect(effect="Delay", parameters={"delay_seconds": 0.01, "feedback": 0.6, "mix": 0.5})
+    chain = Chain(stages=[Stage(processor=echo, mix_percent=60.0), tapeemu.PreampDrive(), Late(by_samples=300)])
+    audio = np.random.default_rng(3).uniform(-0.5, 0.5, (2, 2000))
+    padded = np.concatenate([audio, np.zeros((2, 5000))], axis=1)
+    np.testing.assert_array_equal(
+        chain(audio, sample_rate=RATE, tail_seconds=0.05), chain(padded, sample_rate=RATE)[:, : 2000 + 2400]
+    )
+
+
+def test_a_file_gets_the_samples_of_the_call_however_its_tail_is_fed(tmp_path: Path) -> None:
+    """A reverb before a late drive, and mixed tapes at wrong speeds; tails shorter and longer than a block."""
+    slow = Stage(processor=tapeemu.WowFlutter(speed_error_percent=-1.0), mix_percent=50.0, name="slow")
+    chain = Chain(stages=[tapeemu.FdnReverb(decay_seconds=2.4), slow, tapeemu.PreampDrive(thd_percent=1.0)])
+    audio = np.random.default_rng(4).uniform(-0.1, 0.1, (2, 20_000))
+    soundfile.write(tmp_path / "a.wav", audio.T, RATE, "DOUBLE")
+    for tail in (0.0, 0.5, 3.0):
+        delivery = Delivery(tail_seconds=tail, overwrite=True)
+        render_file(tmp_path / "a.wav", chain, tmp_path / "b.wav", delivery=delivery)
+        expected = chain(audio, sample_rate=RATE, tail_seconds=tail)
+        np.testing.assert_array_equal(soundfile.read(tmp_path / "b.wav")[0].T, expected)
 
 
 def test_nested_chains_equal_flat_ones(rng: np.random.Generator) -> None:

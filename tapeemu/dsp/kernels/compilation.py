@@ -4,11 +4,13 @@ The first compilation takes seconds, so it is announced once, in one line, to wh
 :func:`announce_with`; the command line listens and prints it to standard error.
 """
 
+import functools
 import logging
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
 import numba
+import numpy as np
 from numba.core import event
 
 __all__ = ["announce_with", "kernel"]
@@ -47,6 +49,27 @@ def announce_with(callback: Callable[[str], None]) -> None:
     _listener.callback = callback
 
 
+_MACHINE_TYPES: dict[type, Callable[[Any], Any]] = {int: np.int64, float: np.float64}
+
+
+def _as_python(function: Function) -> Function:
+    """Leave a kernel as it is written, with the arithmetic that it has when compiled.
+
+    Numbers are those of the machine: they wrap, and a division by zero is not an error.
+    """
+
+    @functools.wraps(function)
+    def run(*arguments: Any) -> Any:
+        with np.errstate(all="ignore"):
+            return function(*(_MACHINE_TYPES.get(type(value), _as_is)(value) for value in arguments))
+
+    return cast(Function, run)
+
+
+def _as_is(value: Any) -> Any:
+    return value
+
+
 def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
@@ -60,11 +83,14 @@ def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     -------
     decorator
         Turns a function of the numeric subset into its compiled form. A cache directory that cannot be
-        written costs the cache, never the call.
+        written costs the cache, never the call. With ``NUMBA_DISABLE_JIT=1`` the function stays Python, a
+        thousand times slower, for debuggers and coverage.
     """
     fastmath: Any = {"reassoc", "contract", "nsz"} if reassociate else {"contract"}
 
     def decorate(function: Function) -> Function:
+        if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
+            return _as_python(function)
         options = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
         try:
             dispatcher = numba.njit(cache=True, **options)(function)

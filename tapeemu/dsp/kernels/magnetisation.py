@@ -7,12 +7,14 @@ L the Langevin function, and an irreversible part y that follows A from behind::
     m = (1 - c) y + c A          dy/dh = D / (kappa - alpha D)  where  D = A - y > 0 on the way up,
                                  dy/dh = 0                      where  D < 0 (mirrored on the way down)
 
-Time does not appear: between two turning points of the field, y depends on where h has been, not on how
-fast. So what a solver must get right is where h turns, where y starts to follow, and a smooth integral
+Time does not appear in them: between two turning points of the field, y depends on where h has been, not on
+how fast. So what a solver must get right is where h turns, where y starts to follow, and a smooth integral
 between. Turning points are found by a cubic through four samples; the start is found inside the step;
 the integral is a Hermite quadrature of fourth order (both slopes and their derivatives), solved for its
 own end point by one Newton step. Because alpha is small, A is a Taylor polynomial around L(h), and L(h)
 needs no recursion: it is computed for many samples at once, as is all else that does not depend on y.
+
+Time appears in one place only: the tape moves, and y is carried off where no field holds it, see `carry_off`.
 
 Sums of products are written so that they can be fused in one way only, as in `oversampling`.
 """
@@ -28,6 +30,9 @@ KAPPA = 27e3 / 22e3
 
 FIELD_LIMIT = 40.0
 """Fields beyond this many a (880 kA/m, magnetised to 97.5 %) are held there."""
+
+HOLD = 40.0
+"""Weight of the square of a field against that of the magnetisation which it holds, see `carry_off`."""
 
 BATCH = 192
 HISTORY_H = 16
@@ -47,6 +52,7 @@ _PER_KAPPA = 1.0 / KAPPA
 _SIXTH, _TWELFTH = 1.0 / 6.0, 1.0 / 12.0
 _SERIES_BELOW = 0.5
 _LONGEST_STEP = 0.4
+_FLUSH = 1e-30
 _MOST_PARTS = 64
 
 
@@ -124,6 +130,8 @@ def turning_point(before: float, h0: float, h1: float, after: float) -> float:
         return h1
     root = math.sqrt(max(a2 * a2 - 3.0 * a1 * a3, 0.0))
     q = -(a2 + root) if a2 >= 0.0 else root - a2
+    if q == 0.0:  # of fields so small that their squares vanish
+        return h1
     place = a1 / q
     if not 0.0 <= place <= 1.0:
         place = min(max(q / (3.0 * a3), 0.0), 1.0)
@@ -282,6 +290,21 @@ def follow_round(at: int, y: float, a: float, c: float, work: FloatArray) -> tup
 
 
 @kernel()
+def carry_off(
+    y: float, a: float, c: float, h: float, move: float, slope: float, release: float, swing: float
+) -> tuple[float, float]:
+    """Let go of what no field holds: y and A after a moment of the tape's passage.
+
+    `release` is the share that goes in that moment without a field, `swing` a time over that of one step.
+    """
+    left = 0.0
+    if abs(y) > _FLUSH:
+        ratio = (abs(h) + abs(swing * move)) / y
+        left = y - (release * y) / ((HOLD * ratio) * ratio + 1.0)
+    return left, a - ALPHA * (1.0 - c) * (y - left) * slope
+
+
+@kernel()
 def load_fields(
     high: FloatArray,
     channel: int,
@@ -319,6 +342,8 @@ def magnetise(
     field: float,
     c: float,
     gain: float,
+    release: float,
+    swing: float,
     state: FloatArray,
     past: FloatArray,
     work: FloatArray,
@@ -336,6 +361,8 @@ def magnetise(
         New samples of every row.
     field, c, gain : float
         Field per input, reversible share, output per magnetisation.
+    release, swing : float
+        See `carry_off`; the moment is that of one place in the rows. With a release of 0 the tape stands still.
     state, past : arrays, shape (channels, 2) and (channels, HISTORY_H)
         y and A; and the last fields.
     work : array, shape (2, ROWS, SCRATCH)
@@ -422,5 +449,9 @@ def magnetise(
                     bent[first, row, offset + start + i] = gain * (ya + c * (aa - ya))
                     bent[second, row, offset + start + i] = gain * (yb + c * (ab - yb))
                     at += 1
+                # Once in all rows: whatever the rate, this is several times in a sample of the base rate.
+                last = at - 1
+                ya, aa = carry_off(ya, aa, c, wa[FIELD, last], wa[MOVE, last], wa[SLOPE, last], release, swing)
+                yb, ab = carry_off(yb, ab, c, wb[FIELD, last], wb[MOVE, last], wb[SLOPE, last], release, swing)
         state[first, 0], state[first, 1] = ya, aa
         state[second, 0], state[second, 1] = yb, ab

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.linalg import lstsq
 
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
 
@@ -48,3 +49,16 @@ def test_the_law_ends_at_20_khz():
     table, _ = spacing_table(-1.0 * per_db, 1.0 * per_db, 192_000.0)
     got = levels(table[0], half_length(192_000.0), [30_000.0, 60_000.0, 90_000.0], 192_000.0)
     np.testing.assert_allclose(got, 2.0, atol=0.05)
+
+
+def test_taps_are_those_of_a_library_that_factorises_the_fit() -> None:
+    """scipy's least squares (singular values), on the same points and weights, written out once more."""
+    half, end = 63, 2.0 * np.pi * 20_000.0 / 48_000.0
+    table, step = spacing_table(-0.4, 2.5, 48_000.0)
+    angle = np.pi * (np.arange(8 * half) + 0.5) / (8 * half)
+    weight = np.where(angle > 0.93 * np.pi, 0.02, 1.0) / (angle + 0.05)
+    basis = np.cos(angle[:, None] * np.arange(half + 1)) * np.where(np.arange(half + 1), 2.0, 1.0)
+    steepness = -0.4 + step * np.arange(table.shape[0])
+    wanted = np.exp(-np.minimum(angle, end)[:, None] * steepness)
+    taps = lstsq(basis * weight[:, None], wanted * weight[:, None], lapack_driver="gelsd")[0]
+    np.testing.assert_allclose(table[:, half : 2 * half + 1], taps.T, atol=1e-9)

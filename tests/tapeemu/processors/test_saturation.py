@@ -278,7 +278,7 @@ def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
     out = np.empty_like(high)
     scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
     state, past = np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H))
-    kernels.magnetise(high, out, 0, high.shape[2], 12, 1.0, 0.17, 1.0, state, past, scratch)
+    kernels.magnetise(high, out, 0, high.shape[2], 12, 1.0, 0.17, 1.0, 0.0, 0.0, state, past, scratch)
     expected = reference[::32][: out.shape[2] - 12]
     assert np.max(np.abs(out[0, 0, 12:] - expected)) < 1e-4 * np.max(np.abs(expected))
 
@@ -339,17 +339,82 @@ def test_tape_keeps_the_reference_level(bias_percent: float, drive_db: float) ->
         assert level == pytest.approx(-18.0, abs=0.005)
 
 
-def test_tape_lags_the_field_and_remembers_it() -> None:
-    """The loop is run through anticlockwise (loss is positive), and a pulse leaves a remanence behind."""
+def test_tape_lags_the_field() -> None:
+    """The loop is run through anticlockwise: loss is positive."""
     dry = sine(200.0, 0.0, 24_000)
     wet = UNBIASED(dry, sample_rate=RATE)
     assert np.sum(wet[12_000:-1] * np.diff(dry[12_000:])) < 0.0 < np.sum(wet[12_000:] * dry[12_000:])
-    pulse = np.zeros(6000)
-    pulse[1000:2000] = np.hanning(1000)
-    left = UNBIASED(pulse, sample_rate=RATE)[3000]
-    assert left > 0.5
-    curve_only = TapeMagnetisation(drive_db=0.0, bias_percent=100.0, high_pass_hz=0.5)
-    assert abs(curve_only(pulse, sample_rate=RATE)[3000]) < 0.05  # what the high-pass makes of a pulse
+
+
+def test_a_tape_that_stands_still_remembers_a_pulse() -> None:
+    """The kernel without the passage of tape: the remanence of the equation, integrated by brute force."""
+    from tapeemu.dsp.kernels import magnetisation as kernels
+
+    pulse = np.concatenate([np.zeros(100), 2.0 * np.hanning(4000), np.zeros(100)])
+    fine = np.interp(np.arange(0.0, pulse.size, 1.0 / 16.0), np.arange(pulse.size), pulse)
+    reference = np.empty(fine.size)
+    brute_force()(2.2e4 * fine, reference)
+    out = np.empty((1, 1, pulse.size))
+    scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
+    state, past = np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H))
+    high = pulse[None, None]
+    kernels.magnetise(high, out, 0, pulse.size, 12, 1.0, 0.17, 1.0, 0.0, 0.0, state, past, scratch)
+    assert reference[-1] > 0.1
+    assert out[0, 0, -1] == pytest.approx(reference[-1], rel=1e-3)
+
+
+def without_offset_filter(output: np.ndarray, high_pass_hz: float) -> np.ndarray:
+    """Undo ``y[n] = keep y[n-1] + (1 + keep) / 2 (x[n] - x[n-1])``, the filter that takes offsets out."""
+    keep = math.exp(-2.0 * math.pi * high_pass_hz / RATE)
+    return np.cumsum(output - keep * np.concatenate([[0.0], output[:-1]])) * 2.0 / (1.0 + keep)
+
+
+@pytest.mark.parametrize("frequency", [40.0, 440.0, 3000.0])
+@pytest.mark.parametrize("drive_db", [-10.0, 6.0, 20.0])
+@pytest.mark.parametrize("turn", [0.0, 0.1, 0.6])
+def test_tape_is_demagnetised_soon_after_a_stop(frequency: float, drive_db: float, turn: float) -> None:
+    """Unbiased, at any phase of the stop: 6 ms later less than a thousandth of the magnetisation is left."""
+    samples = RATE // 4 + round(turn * RATE / frequency)
+    audio = np.concatenate([sine(frequency, -6.0, samples), np.zeros(RATE // 4)])
+    tape = TapeMagnetisation(drive_db=drive_db, bias_percent=0.0)
+    output = tape(audio, sample_rate=RATE)
+    left = without_offset_filter(output, tape.high_pass_hz)
+    sounding = np.max(np.abs(left[:samples]))
+    assert np.max(np.abs(left[samples + round(0.006 * RATE) : -200])) < 1e-3 * sounding
+    # What is heard is then no more than the undershoot of the offset filter for so long a pulse.
+    heard = output[samples + round(0.006 * RATE) : -200]
+    if frequency > 400.0:
+        assert gain_to_db(np.max(np.abs(heard)) / sounding) < -40.0
+
+
+@pytest.mark.parametrize("sample_rate", [22_050, 48_000, 192_000])
+@pytest.mark.parametrize("bias_percent", [0.0, 90.0])
+def test_after_a_silence_tape_is_as_it_was_at_the_start(sample_rate: int, bias_percent: float) -> None:
+    """Same gain and the same bits, once the offset filter has forgotten: a loud sound leaves nothing."""
+    tape = TapeMagnetisation(drive_db=12.0, bias_percent=bias_percent, high_pass_hz=30.0)
+    quiet = 1e-3 * np.sin(2.0 * np.pi * 1000.0 * np.arange(2000) / sample_rate)
+    loud = np.random.default_rng(1).uniform(-1.0, 1.0, sample_rate // 10)
+    stream = tape.stream(sample_rate=sample_rate, channels=1)
+    stream.process(loud)
+    stream.process(np.zeros(sample_rate))
+    fresh = tape.stream(sample_rate=sample_rate, channels=1)
+    np.testing.assert_array_equal(stream.process(quiet), fresh.process(quiet))
+
+
+@pytest.mark.parametrize("bias_percent", [0.0, 50.0])
+@pytest.mark.parametrize("drive_db", [-10.0, 6.0, 15.0])
+def test_the_passage_of_tape_leaves_the_loops_of_low_tones_alone(bias_percent: float, drive_db: float) -> None:
+    """The settled loop, which contains no time, at 20 and at 50 Hz: level and third harmonic."""
+    tape = TapeMagnetisation(drive_db=drive_db, bias_percent=bias_percent, high_pass_hz=0.5)
+    for frequency, level_db, third_db in ((20.0, 0.15, 0.5), (50.0, 0.05, 0.1)):
+        for level in (-18.0, 0.0):
+            found = settled(tape, frequency, level)
+            third = 100.0 * found[3] / found[1]
+            assert gain_to_db(third / tape.expected_third_harmonic_percent(level)) == pytest.approx(
+                0.0, abs=third_db
+            )
+            high = settled(tape, 1000.0, level, count=3)
+            assert gain_to_db(found[1] / high[1]) == pytest.approx(0.0, abs=level_db)
 
 
 def test_langevin_of_the_kernel() -> None:
