@@ -106,7 +106,10 @@ class Chain(Processor):
             elif callable(item):
                 stages.append(Stage(processor=PluginObject(effect=item)))
             else:
-                raise ValueError(f"stage {len(stages) + 1} is a {type(item).__name__}, which cannot process audio")
+                raise ValueError(
+                    f"stage {len(stages) + 1} is of type {type(item).__name__}, which cannot process audio; give "
+                    "a processor, a stage, or a plug-in object"
+                )
         given = Counter(stage.name for stage in stages if stage.name)
         for name, times in given.items():
             if times > 1:
@@ -152,19 +155,34 @@ class Chain(Processor):
         return kept
 
     def reordered(self, names: Sequence[str]) -> Self:
-        """Return the chain with its stages in another order.
+        """Return the chain with stages moved: those named stand in this order, the others where they stood.
 
         Parameters
         ----------
         names : sequence of str
-            Every stage name exactly once. The tape stays the same: seeds belong to the stages.
+            Stage names, each once: all of them, or two or more that change places among themselves. The tape
+            stays the same: seeds belong to the stages.
         """
-        if sorted(names) != sorted(self.names):
+        wanted = list(names)
+        told = ", ".join(wanted)
+        for name in wanted:
+            if name not in self.names:
+                raise ParameterError(
+                    f"the order {told} names {name!r}, which is not a stage; the stages are: "
+                    f"{', '.join(self.names)}"
+                )
+            if wanted.count(name) > 1:
+                raise ParameterError(f"the order {told} names {name!r} more than once; name each stage once")
+        if len(wanted) < min(2, len(self.stages)):
             raise ParameterError(
-                f"order is {', '.join(names)}, but must name each stage exactly once: {', '.join(self.names)}"
+                f"the order names {told or 'no stage'} alone, which moves nothing; name two or more of the "
+                f"stages: {', '.join(self.names)}"
             )
         by_name = {stage.name: stage for stage in self.stages}
-        return self.replace(stages=tuple(by_name[name] for name in names))
+        moved = iter(wanted)
+        return self.replace(
+            stages=tuple(by_name[next(moved)] if stage.name in wanted else stage for stage in self.stages)
+        )
 
     def with_setting(self, stage_name: str, key: str, value: Any) -> Self:
         """Return the chain with one setting of one stage changed.
@@ -176,7 +194,7 @@ class Chain(Processor):
         key : str
             Setting of its processor, or ``bypass`` or ``mix_percent`` of the stage.
         value : Any
-            New value.
+            New value; None leaves the setting out, so that it takes its default again.
         """
         first, _, rest = stage_name.partition(".")
         if first not in self.names:

@@ -113,7 +113,8 @@ class PluginEffect(Processor):
             if isinstance(value, str):
                 modes = getattr(getattr(effect_class, name.capitalize(), None), "__members__", {})
                 if value not in modes:
-                    raise ValueError(f"{name} is {value!r}, but must be one of: {', '.join(modes) or 'a number'}")
+                    rule = f"one of: {', '.join(modes)}" if modes else "a number, without unit or quotes"
+                    raise ValueError(f"{name} is {value!r}, but must be {rule}")
                 values[name] = modes[value]
             else:
                 values[name] = value
