@@ -42,9 +42,11 @@ class Stage(Settings):
     """
 
     processor: InstanceOf[Processor]
-    name: str = setting("", "Name within the chain")
-    bypass: bool = setting(False, "Leave the stage out")
-    mix_percent: float = setting(100.0, "Share of the processed signal", unit="%", ge=0.0, le=100.0)
+    name: str = setting("", "Name within the chain; the kind where left out.")
+    bypass: bool = setting(False, "Leave the stage out, whatever its mix.")
+    mix_percent: float = setting(
+        100.0, "Share of the processed signal; the rest is the input, equally late.", unit="%", ge=0.0, le=100.0
+    )
 
     def to_dict(self) -> dict[str, Any]:
         own = {key: getattr(self, key) for key in _STAGE_KEYS if getattr(self, key) != _stage_default(key)}
@@ -196,6 +198,10 @@ class Chain(Processor):
         value : Any
             New value; None leaves the setting out, so that it takes its default again.
         """
+        return self.with_settings(stage_name, {key: value})
+
+    def with_settings(self, stage_name: str, values: Mapping[str, Any]) -> Self:
+        """Return the chain with several settings of one stage changed together; see :meth:`with_setting`."""
         first, _, rest = stage_name.partition(".")
         if first not in self.names:
             raise ParameterError(f"there is no stage {first!r}; the stages are: {', '.join(self.names)}")
@@ -206,12 +212,22 @@ class Chain(Processor):
             elif rest:
                 if not isinstance(stage.processor, Chain):
                     raise ParameterError(f"stage {first!r} is not a chain, so it has no stage {rest!r}")
-                changed.append(stage.replace(processor=stage.processor.with_setting(rest, key, value)))
-            elif key in _STAGE_KEYS:
-                changed.append(stage.replace(**{key: value}))
+                changed.append(stage.replace(processor=stage.processor.with_settings(rest, values)))
             else:
-                changed.append(stage.replace(processor=stage.processor.replace(**{key: value})))
+                own = {key: value for key, value in values.items() if key in _STAGE_KEYS}
+                inner = {key: value for key, value in values.items() if key not in _STAGE_KEYS}
+                processor = stage.processor.replace(**inner) if inner else stage.processor
+                changed.append(stage.replace(processor=processor, **own))
         return self.replace(stages=tuple(changed))
+
+    def idle(self) -> dict[str, str]:
+        """Settings of the stages that sound but that change no sample, by ``stage.setting``, with the reason."""
+        return {
+            f"{stage.name}.{name}": reason
+            for stage in self.stages
+            if not stage.bypass
+            for name, reason in stage.processor.idle().items()
+        }
 
     def with_seed(self, seed: int) -> Self:
         return self.replace(

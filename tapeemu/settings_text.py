@@ -14,6 +14,7 @@ __all__ = [
     "choices_text",
     "explain",
     "find_sentences",
+    "is_list",
     "nested_model",
     "range_text",
     "shortened",
@@ -32,15 +33,15 @@ def unit_of(field: FieldInfo) -> str:
     return str(extra["unit"]) if isinstance(extra, Mapping) and "unit" in extra else ""
 
 
-def range_text(field: FieldInfo) -> str:
-    """Range of a setting in words, unit included: ``0.1 to 60 s``; empty where there is no limit."""
+def range_text(field: FieldInfo, *, with_unit: bool = True) -> str:
+    """Range of a setting in words: ``0.1 to 60 s``; empty where there is no limit."""
     limits: dict[str, float] = {}
     for item in field.metadata:
         for name in ("ge", "gt", "le", "lt"):
             if getattr(item, name, None) is not None:
                 limits[name] = getattr(item, name)
     unit = unit_of(field)
-    tail = f" {unit}" if unit else ""
+    tail = f" {unit}" if unit and with_unit else ""
     if "ge" in limits and "le" in limits:
         return f"{_number(limits['ge'])} to {_number(limits['le'])}{tail}"
     words = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
@@ -80,7 +81,8 @@ def nested_model(field: FieldInfo) -> type[BaseModel] | None:
     return None
 
 
-def _is_list(field: FieldInfo) -> bool:
+def is_list(field: FieldInfo) -> bool:
+    """Whether a setting is a list, of tables or of numbers."""
     return any(
         get_origin(inner) is tuple
         for inner in (field.annotation, *(get_args(field.annotation) if _is_union(field.annotation) else ()))

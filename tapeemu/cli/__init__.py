@@ -12,11 +12,12 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, figures, presets, process, warm
+from tapeemu.cli import compare, demo, figures, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
     EXIT_USAGE,
+    OnceCommand,
     complain,
     exit_status,
     version_callback,
@@ -44,18 +45,22 @@ def _root(
     pass
 
 
-app.command("process")(process.process)
-app.command("demo")(demo.demo)
-app.command("compare")(compare.compare)
-app.command("presets")(presets.presets)
-app.command("show")(presets.show_preset)
-app.command("find")(presets.find)
-app.command("new")(presets.new)
-app.command("schema")(presets.schema)
-app.command("measure")(figures.measure)
-app.command("verify")(figures.verify)
-app.command("solve")(figures.solve_figures)
-app.command("warm")(warm.warm)
+for _name, _run in (
+    ("process", process.process),
+    ("demo", demo.demo),
+    ("compare", compare.compare),
+    ("presets", presets.presets),
+    ("show", presets.show_preset),
+    ("find", presets.find),
+    ("new", presets.new),
+    ("settings", settings.settings),
+    ("schema", presets.schema),
+    ("measure", figures.measure),
+    ("verify", figures.verify),
+    ("solve", figures.solve_figures),
+    ("warm", warm.warm),
+):
+    app.command(_name, cls=OnceCommand)(_run)
 
 
 def _interrupt(*_: Any) -> None:

@@ -36,9 +36,15 @@ def process(
     ),
     preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
     out: Path = typer.Option(..., "--out", "-o", help="Folder for the results; made if it is missing."),
-    order: str | None = typer.Option(None, help="Stage names in the order wanted, joined by commas."),
-    changes: list[str] = typer.Option([], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting."),
-    seed: int | None = typer.Option(None, help="Which tape: another number, another tape. As the preset."),
+    order: str | None = typer.Option(
+        None, help="Stage names in the order wanted, joined by commas; those left out stay where they are."
+    ),
+    changes: list[str] = typer.Option(
+        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
+    ),
+    seed: int | None = typer.Option(
+        None, help="Which tape: another number, another tape, in the same room. As the preset."
+    ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     container: str | None = typer.Option(
         None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input."

@@ -141,6 +141,13 @@ class AmplitudeFlutter(Processor):
             )
         return self
 
+    def idle(self) -> dict[str, str]:
+        found = super().idle()
+        if self._contact_db() == 0.0 and self.dropouts_per_minute == 0.0:
+            reason = "random_db and dropouts_per_minute are 0 and no periodic part moves the level"
+            found |= {name: reason for name in ("mode", "spacing_frequency_hz", "seed") if self.given(name)}
+        return found
+
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
         kind = _GainStream if self.mode == "gain" else _SpacingStream
         return kind(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)

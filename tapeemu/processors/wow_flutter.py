@@ -294,12 +294,19 @@ class WowFlutter(Processor):
         for name in ("drift", "wow", "flutter", "scrape"):
             if self.given(f"{name}_band_hz") and not getattr(mixture, f"{name}_percent"):
                 found[f"{name}_band_hz"] = f"{name}_percent is 0"
-        if self.weighted_flutter_percent == 0.0:
-            moving = {each for each in type(self).model_fields if each.endswith(("_percent", "_band_hz"))}
-            moving |= {"profile", "tape_speed_cm_s", "rotating_parts", "random_slope_db_per_octave"}
-            for name in sorted(moving - {"weighted_flutter_percent", "speed_error_percent"}):
+        if self._scale() * self._most_deviation() == 0.0:
+            # Speed error and azimuth are no part of what the knob scales.
+            apart = {"weighted_flutter_percent", "speed_error_percent", "azimuth_skew_us", "azimuth_wander_us"}
+            if self.azimuth_wander_us > 0.0:
+                apart.add("seed")
+            if self.azimuth_wander_us or self.azimuth_skew_us or self.speed_error_percent:
+                apart.add("reader_taps")
+            if self.weighted_flutter_percent != 0.0:
+                # It is these amounts that are zero: raised, they are heard.
+                apart |= {"rotating_parts", "drift_percent", "wow_percent", "flutter_percent", "scrape_percent"}
+            for name in sorted(set(type(self).model_fields) - apart):
                 if self.given(name):
-                    found[name] = "weighted_flutter_percent is 0"
+                    found[name] = "no part of the transport moves"
         return found
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
