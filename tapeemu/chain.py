@@ -166,20 +166,15 @@ class Chain(Processor):
             stays the same: seeds belong to the stages.
         """
         wanted = list(names)
-        told = ", ".join(wanted)
+        told = f"order is {', '.join(wanted)!r}"
+        known = ", ".join(self.names)
         for name in wanted:
             if name not in self.names:
-                raise ParameterError(
-                    f"the order {told} names {name!r}, which is not a stage; the stages are: "
-                    f"{', '.join(self.names)}"
-                )
+                raise ParameterError(f"{told}, but {name!r} is not a stage; the stages are: {known}")
             if wanted.count(name) > 1:
-                raise ParameterError(f"the order {told} names {name!r} more than once; name each stage once")
+                raise ParameterError(f"{told}, but names {name!r} more than once; name each stage once")
         if len(wanted) < min(2, len(self.stages)):
-            raise ParameterError(
-                f"the order names {told or 'no stage'} alone, which moves nothing; name two or more of the "
-                f"stages: {', '.join(self.names)}"
-            )
+            raise ParameterError(f"{told}, which moves nothing; name two or more of the stages: {known}")
         by_name = {stage.name: stage for stage in self.stages}
         moved = iter(wanted)
         return self.replace(

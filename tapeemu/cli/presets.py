@@ -33,7 +33,7 @@ def presets(
     from tapeemu.presets.writing import write_text
 
     if update is not None and not markdown:
-        raise ParameterError("--update needs --markdown")
+        raise ParameterError("--update puts the Markdown table into a document; give --markdown with it")
     places = list_places()
     if not markdown:
         found = [(place, _loaded(place)) for place in places]
@@ -49,7 +49,7 @@ def presets(
     try:
         document = update.read_text("utf-8")
     except OSError as error:
-        raise OutputError(f"{update} cannot be read ({error.strerror})") from None
+        raise OutputError(f"{update} cannot be read ({error.strerror}); check its name") from None
     write_text(put_between_marks(document, text), update, overwrite=True)
 
 

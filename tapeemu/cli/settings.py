@@ -31,7 +31,7 @@ def settings(
             write_text(markdown_reference(), out, overwrite=overwrite)
         return
     if out is not None:
-        raise ParameterError("--out needs --markdown")
+        raise ParameterError("--out writes the page in Markdown; give --markdown with it")
     tables = reference_tables(kind)
     if as_json:
         write_json([asdict(each) for each in tables])

@@ -65,7 +65,7 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             data = file.read(_MAX_BYTES + 1)
     except OSError as error:
-        raise PresetError(f"{path} cannot be read ({error.strerror})") from None
+        raise PresetError(f"{path} cannot be read ({error.strerror}); check its permissions") from None
     if len(data) > _MAX_BYTES:
         raise PresetError(
             f"{path} is larger than {_MAX_BYTES // 1024} KiB, which no preset needs; is it another file?"

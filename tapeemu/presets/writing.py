@@ -100,7 +100,9 @@ def write_text(text: str, path: Path, *, overwrite: bool) -> None:
         part.path.write_bytes(text.encode("utf-8"))
     except OSError as error:
         part.discard()
-        raise OutputError(f"{path} cannot be written ({error.strerror})") from None
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror}); check its permissions and the space there"
+        ) from None
     except BaseException:
         part.discard()
         raise

@@ -135,10 +135,10 @@ def test_an_order_may_name_only_the_stages_that_move() -> None:
 @pytest.mark.parametrize(
     ("names", "words"),
     [
-        (["up"], "names up alone, which moves nothing; name two or more of the stages: up, clip"),
-        ([], "names no stage alone"),
-        (["up", "up"], "names 'up' more than once"),
-        (["up", "down"], "names 'down', which is not a stage; the stages are: up, clip"),
+        (["up"], "order is 'up', which moves nothing; name two or more of the stages: up, clip"),
+        ([], "order is '', which moves nothing"),
+        (["up", "up"], "order is 'up, up', but names 'up' more than once"),
+        (["up", "down"], "but 'down' is not a stage; the stages are: up, clip"),
     ],
 )
 def test_an_order_that_moves_nothing_or_is_none_is_refused(names: list[str], words: str) -> None:

@@ -30,8 +30,8 @@ from tapeemu.processors.plugin_effect import PluginEffect
         (
             FdnReverb,
             {"decay_seconds": "-18 dB"},
-            "decay_seconds is '-18 dB', but must be a number in a unit that fits: this is set in s, and 'dB' does not "
-            "convert into it",
+            "decay_seconds is '-18 dB', but must be a number in a unit that fits: this is set in s, and 'dB' "
+            "does not convert into it",
         ),
         (
             FdnReverb,
