@@ -98,7 +98,11 @@ def with_numbers(values: Mapping[str, Any], model: type[BaseModel]) -> dict[str,
     read = dict(values)
     for name, value in values.items():
         field = model.model_fields.get(name)
-        if field is None or not set(_leaves(field.annotation)) <= {float, int}:
+        if field is None:
+            continue
+        if nested_model(field) is not None:
+            read[name] = [_named(inner) for inner in value] if isinstance(value, list) else _named(value)
+        if not set(_leaves(field.annotation)) <= {float, int}:
             continue
         if isinstance(value, str):
             read[name] = _as_number(value, field)
@@ -107,6 +111,11 @@ def with_numbers(values: Mapping[str, Any], model: type[BaseModel]) -> dict[str,
                 _as_number(inner, field) if isinstance(inner, str) else inner for inner in value
             )
     return read
+
+
+def _named(table: Any) -> Any:
+    # A key that is no text would end in an error of Python and not in one about the key.
+    return {str(key): value for key, value in table.items()} if isinstance(table, Mapping) else table
 
 
 def _as_number(text: str, field: FieldInfo) -> Any:

@@ -620,7 +620,7 @@ def test_search_is_by_ranges_of_figures_and_tags() -> None:
         ("flutter=a..b", "not a number"),
         ("flutter=nan..1", "not a number"),
         ("flutter", "must be FIGURE=LEAST..MOST"),
-        ("flutter=..", "give a range"),
+        ("flutter=..", "gives neither a least nor a most"),
     ],
 )
 def test_a_condition_that_is_none_is_refused(text: str, told: str) -> None:
@@ -631,14 +631,35 @@ def test_a_condition_that_is_none_is_refused(text: str, told: str) -> None:
 # Schema, notebooks, Python.
 
 
+def test_a_setting_left_out_leaves_the_file_even_where_it_stood_at_its_default() -> None:
+    """Left standing it would be refused beside the profile that takes its place."""
+    text = GOOD.partition("rotating_parts")[0] + "drift_percent = 0.03  # as it is anyway\n"
+    preset = parse_preset(text, name="lighthouse")
+    chain = preset.chain.with_settings("reel", {"drift_percent": None, "profile": "worn"})
+    written = preset_text(preset.replace(chain=chain))
+    assert "drift_percent" not in written
+    assert parse_preset(written, name="lighthouse").chain == chain
+    assert "# the stairwell comes first" in written
+
+
 def test_the_schema_is_valid_and_sees_what_the_reader_sees() -> None:
     schema = preset_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     checker = jsonschema.Draft202012Validator(schema)
     checker.validate(tomllib.loads(GOOD))
+    for text in (
+        GOOD.replace("wet_percent = 40.0", 'wet_percent = "40 %"'),
+        GOOD.replace("at_500_hz_seconds = 2.5", 'at_500_hz_seconds = "2500ms"'),
+        GOOD.replace("rate_hz = 9.0", 'rate_hz = "0.009 kHz"'),
+    ):
+        checker.validate(tomllib.loads(text))
+        assert parse_preset(text, name="lighthouse").chain == good().chain
     for old, new in [
         ("wet_percent = 40.0", "wet_percnt = 40.0"),
         ("wet_percent = 40.0", "wet_percent = 400.0"),
+        ("wet_percent = 40.0", 'wet_percent = "forty"'),
+        ("wet_percent = 40.0", 'wet_percent = "40"'),
+        ("wet_percent = 40.0", "wet_percent = -1.0"),
         ('kind = "preamp_drive"', 'kind = "other"'),
         ("format = 1", "format = 2"),
         ("purpose =", "purpos ="),
