@@ -5,6 +5,7 @@ at once.
 """
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -77,6 +78,17 @@ def _interrupt_again(swallowed: Any) -> None:
         sys.__unraisablehook__(swallowed)
 
 
+# What the parsers of typer's versions say of a value that is no number, and what we say.
+_NUMBERS = (
+    (re.compile(r"(?:Input should be|'[^']*' is not) a valid int.*", re.DOTALL), "it must be a whole number"),
+    (
+        re.compile(r"(?:Input should be|'[^']*' is not) a valid (?:number|float).*", re.DOTALL),
+        "it must be a number",
+    ),
+    (re.compile(r"(?:Input should be|'[^']*' is not) a valid bool.*", re.DOTALL), "it must be true or false"),
+)
+
+
 def _explain_usage(error: Any) -> None:
     """Print what is wrong with the command in one line; the help itself where no command was given."""
     if type(error).__name__ == "NoArgsIsHelpError":
@@ -84,7 +96,10 @@ def _explain_usage(error: Any) -> None:
         return
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "tapeemu"
-    complain(f"{error.format_message().rstrip('.')}; '{command} --help' lists what there is")
+    message = error.format_message().rstrip(".")
+    for pattern, words in _NUMBERS:
+        message = pattern.sub(words, message)
+    complain(f"{message}; '{command} --help' lists what there is")
 
 
 def main() -> None:

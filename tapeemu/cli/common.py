@@ -169,7 +169,10 @@ def changed_chain(chain: "Chain", changes: Sequence[str]) -> "Chain":
             raise ParameterError(f"--set gives {stage}.{key} more than once; give it once")
         own[key] = parse_value(text.strip())
     for stage, values in wanted.items():
-        chain = chain.with_settings(stage, values)
+        try:
+            chain = chain.with_settings(stage, values)
+        except ParameterError as error:
+            raise ParameterError(f"{stage}: {error} (--set {stage}.SETTING=none leaves one out)") from None
     _refuse_idle(chain, wanted)
     return chain
 

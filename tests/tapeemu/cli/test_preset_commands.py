@@ -200,6 +200,15 @@ def test_none_leaves_a_setting_out_in_any_order_of_changes(run: Run, own: Path) 
         assert "decay_by_band" not in (own / f"x-{number}.toml").read_text("utf-8").split("[measured]")[0]
 
 
+def test_none_gives_any_setting_its_default_again(run: Run, own: Path) -> None:
+    run("new", "x", "--from", "hall-into-drive", "--set", "hall.wet_percent=none", "--set", "level.random_db=NONE")
+    hall, *_, level = (stage.processor for stage in load_preset("x").chain.stages)
+    assert hall.to_dict().get("wet_percent") is None
+    assert level.to_dict().get("random_db") is None
+    text = run("new", "y", "--from", "loop-echo-after-drive", "--set", "loop.effect=none", status=2)
+    assert "'effect' is required" in text
+
+
 def test_what_would_change_nothing_is_refused_with_its_reason(run: Run, own: Path) -> None:
     for change, reason in (
         ("level.dropout_most_db=30", "dropouts_per_minute is 0"),
@@ -263,6 +272,8 @@ def test_solving_for_one_decay_keeps_the_shape_of_the_room(run: Run, own: Path) 
     assert isinstance(after, FdnReverb)
     factors = after.target_decay_seconds() / before.target_decay_seconds()
     np.testing.assert_allclose(factors, factors[0], rtol=1e-9)
+    # Said in one setting: the table stays as it stood in the file.
+    assert after == before.replace(decay_seconds=after.decay_seconds)
     assert made.readings["decay_500hz_seconds"].value == pytest.approx(1.8, rel=0.01)
 
 
