@@ -33,7 +33,7 @@ def responses(reverb: FdnReverb, seconds: float, seeds: int) -> np.ndarray:
         for driven in (0, 1):
             impulse = np.zeros((2, int(seconds * RATE)))
             impulse[driven, 0] = 1.0
-            found.extend(reverb.replace(seed=seed, wet_percent=100.0)(impulse, sample_rate=RATE))
+            found.extend(reverb.replace(room_seed=seed, wet_percent=100.0)(impulse, sample_rate=RATE))
     return np.array(found)
 
 
@@ -146,7 +146,7 @@ def density_and_colour() -> None:
         for driven in ([0], [0, 1]):
             impulse = np.zeros((2, int(2.5 * RATE)))
             impulse[driven, 0] = 1.0
-            tail = FdnReverb(seed=seed, wet_percent=100.0)(impulse, sample_rate=RATE)[:, RATE // 10 :]
+            tail = FdnReverb(room_seed=seed, wet_percent=100.0)(impulse, sample_rate=RATE)[:, RATE // 10 :]
             alike.append(abs(np.corrcoef(tail)[0, 1]))
     print(f"tails of left and right alike by {np.mean(alike):.3f}, worst {max(alike):.3f}")
 

@@ -348,7 +348,7 @@ def _is_done(item: Item, job: _Job, settings_digest: str) -> bool:
     if not job.delivery.overwrite:
         raise OutputError(
             f"{item.target} exists, but is not what this batch makes of {item.source}: input, settings or result "
-            "have changed since; allow overwriting to replace it"
+            "have changed since; replace it with --overwrite, or write to another folder"
         )
     return False
 

@@ -47,9 +47,11 @@ class Stage(Settings):
     """
 
     processor: InstanceOf[Processor]
-    name: str = setting("", "Name within the chain")
-    bypass: bool = setting(False, "Leave the stage out")
-    mix_percent: float = setting(100.0, "Share of the processed signal", unit="%", ge=0.0, le=100.0)
+    name: str = setting("", "Name within the chain; the kind where left out.")
+    bypass: bool = setting(False, "Leave the stage out, whatever its mix.")
+    mix_percent: float = setting(
+        100.0, "Share of the processed signal; the rest is the input, equally late.", unit="%", ge=0.0, le=100.0
+    )
 
     def to_dict(self) -> dict[str, Any]:
         own = {key: getattr(self, key) for key in _STAGE_KEYS if getattr(self, key) != _stage_default(key)}
@@ -111,7 +113,10 @@ class Chain(Processor):
             elif callable(item):
                 stages.append(Stage(processor=PluginObject(effect=item)))
             else:
-                raise ValueError(f"stage {len(stages) + 1} is a {type(item).__name__}, which cannot process audio")
+                raise ValueError(
+                    f"stage {len(stages) + 1} is of type {type(item).__name__}, which cannot process audio; give "
+                    "a processor, a stage, or a plug-in object"
+                )
         given = Counter(stage.name for stage in stages if stage.name)
         for name, times in given.items():
             if times > 1:
@@ -157,19 +162,29 @@ class Chain(Processor):
         return kept
 
     def reordered(self, names: Sequence[str]) -> Self:
-        """Return the chain with its stages in another order.
+        """Return the chain with stages moved: those named stand in this order, the others where they stood.
 
         Parameters
         ----------
         names : sequence of str
-            Every stage name exactly once. The tape stays the same: seeds belong to the stages.
+            Stage names, each once: all of them, or two or more that change places among themselves. The tape
+            stays the same: seeds belong to the stages.
         """
-        if sorted(names) != sorted(self.names):
-            raise ParameterError(
-                f"order is {', '.join(names)}, but must name each stage exactly once: {', '.join(self.names)}"
-            )
+        wanted = list(names)
+        told = f"order is {', '.join(wanted)!r}"
+        known = ", ".join(self.names)
+        for name in wanted:
+            if name not in self.names:
+                raise ParameterError(f"{told}, but {name!r} is not a stage; the stages are: {known}")
+            if wanted.count(name) > 1:
+                raise ParameterError(f"{told}, but names {name!r} more than once; name each stage once")
+        if len(wanted) < min(2, len(self.stages)):
+            raise ParameterError(f"{told}, which moves nothing; name two or more of the stages: {known}")
         by_name = {stage.name: stage for stage in self.stages}
-        return self.replace(stages=tuple(by_name[name] for name in names))
+        moved = iter(wanted)
+        return self.replace(
+            stages=tuple(by_name[next(moved)] if stage.name in wanted else stage for stage in self.stages)
+        )
 
     def with_setting(self, stage_name: str, key: str, value: Any) -> Self:
         """Return the chain with one setting of one stage changed.
@@ -181,8 +196,12 @@ class Chain(Processor):
         key : str
             Setting of its processor, or ``bypass`` or ``mix_percent`` of the stage.
         value : Any
-            New value.
+            New value; None leaves the setting out, so that it takes its default again.
         """
+        return self.with_settings(stage_name, {key: value})
+
+    def with_settings(self, stage_name: str, values: Mapping[str, Any]) -> Self:
+        """Return the chain with several settings of one stage changed together; see :meth:`with_setting`."""
         first, _, rest = stage_name.partition(".")
         if first not in self.names:
             raise ParameterError(f"there is no stage {first!r}; the stages are: {', '.join(self.names)}")
@@ -193,12 +212,22 @@ class Chain(Processor):
             elif rest:
                 if not isinstance(stage.processor, Chain):
                     raise ParameterError(f"stage {first!r} is not a chain, so it has no stage {rest!r}")
-                changed.append(stage.replace(processor=stage.processor.with_setting(rest, key, value)))
-            elif key in _STAGE_KEYS:
-                changed.append(stage.replace(**{key: value}))
+                changed.append(stage.replace(processor=stage.processor.with_settings(rest, values)))
             else:
-                changed.append(stage.replace(processor=stage.processor.replace(**{key: value})))
+                own = {key: value for key, value in values.items() if key in _STAGE_KEYS}
+                inner = {key: value for key, value in values.items() if key not in _STAGE_KEYS}
+                processor = stage.processor.replace(**inner) if inner else stage.processor
+                changed.append(stage.replace(processor=processor, **own))
         return self.replace(stages=tuple(changed))
+
+    def idle(self) -> dict[str, str]:
+        """Settings of the stages that sound but that change no sample, by ``stage.setting``, with the reason."""
+        return {
+            f"{stage.name}.{name}": reason
+            for stage in self.stages
+            if not stage.bypass
+            for name, reason in stage.processor.idle().items()
+        }
 
     def with_seed(self, seed: int) -> Self:
         return self.replace(

@@ -70,7 +70,7 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         if target.is_dir():
             raise OutputError(f"{target} is a folder, but must be the name of a file")
         if there and not overwrite:
-            raise OutputError(f"{target} exists; choose another name or folder, or allow overwriting")
+            raise OutputError(f"{target} exists; choose another name or folder, or replace it with --overwrite")
         if not target.parent.is_dir():
             raise OutputError(f"{target.parent} is not an existing folder; make it first")
     except OutputError:

@@ -5,16 +5,16 @@ and belongs to one owner. The whole-file call is one stream, fed and flushed, so
 single code path.
 """
 
-import difflib
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from tapeemu.errors import AudioError, ParameterError
+from tapeemu.settings_text import explain, find_sentences, with_numbers
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
 __all__ = ["DelayStream", "Processor", "Settings", "Stream", "setting"]
@@ -61,40 +61,17 @@ def setting(
     )
 
 
-def explain(error: ValidationError, model: type[BaseModel]) -> str:
-    """Say in one line what is wrong with settings: name, value, rule, and the nearest valid name."""
-    return "; ".join(sentence for _, sentence in _sentences(error, model))
-
-
-def _sentences(error: ValidationError, model: type[BaseModel]) -> list[tuple[tuple[str | int, ...], str]]:
-    parts = []
-    for issue in error.errors(include_url=False):
-        place = ".".join(str(step) for step in issue["loc"])
-        if issue["type"] == "extra_forbidden":
-            near = difflib.get_close_matches(str(issue["loc"][-1]), list(model.model_fields), n=1)
-            hint = f"; did you mean {near[0]!r}?" if near else f"; known: {', '.join(model.model_fields)}"
-            sentence = f"{place!r} is not a setting of {model.__name__}{hint}"
-        elif issue["type"] == "missing":
-            sentence = f"{place!r} is required by {model.__name__}"
-        else:
-            message = issue["msg"].removeprefix("Value error, ").removeprefix("Input ")
-            if place and message.startswith(("must", "should")):
-                sentence = f"{place} is {_shortened(issue['input'])}, but {message}"
-            else:
-                sentence = f"{place}: {message}" if place else message
-        parts.append((issue["loc"], sentence))
-    return parts
-
-
-def _shortened(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
-
-
 class Settings(BaseModel):
-    """Immutable, comparable, printable, picklable settings; the repr is the constructor call."""
+    """Immutable, comparable, printable, picklable settings; the repr is the constructor call.
+
+    Numbers may be given as a text with their unit, ``"1800 ms"`` for a setting in seconds, where the unit is the
+    setting's own or converts into it exactly.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, validate_default=True)
+
+    amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    """Settings that switch something off at zero, and the settings that then have nothing to shape."""
 
     if not TYPE_CHECKING:  # keeps the constructor's signature for type checkers
 
@@ -114,19 +91,50 @@ class Settings(BaseModel):
 
     __str__ = __repr__
 
+    @model_validator(mode="before")
+    @classmethod
+    def _read_units(cls, values: Any) -> Any:
+        return with_numbers(values, cls) if isinstance(values, Mapping) else values
+
     @classmethod
     def find_problems(cls, values: Mapping[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
-        """Everything that is wrong with values for these settings, each with its place among them."""
+        """Everything that is wrong with values for these settings, each with its place among them.
+
+        A sentence begins with the last name of its place.
+        """
         try:
             cls.__pydantic_validator__.validate_python(dict(values), self_instance=cls.__new__(cls))
         except ValidationError as error:
-            return _sentences(error, cls)
+            return find_sentences(error, cls)
         return []
 
+    def given(self, name: str) -> bool:
+        """Whether a setting was given, be it at its default, and not left out.
+
+        This decides what is refused together, and nothing else: settings that are equal sound equal.
+        """
+        return name in self.model_fields_set and getattr(self, name) is not None
+
+    def idle(self) -> dict[str, str]:
+        """Settings that were given but change no sample as the others stand, each with the reason."""
+        return {
+            name: f"{amount} is 0"
+            for amount, shaping in self.amounts.items()
+            if not getattr(self, amount)
+            for name in shaping
+            if self.given(name)
+        }
+
     def replace(self, **changes: Any) -> Self:
-        """Return settings like these with some values changed, checked again."""
-        values = {name: getattr(self, name) for name in type(self).model_fields}
-        return type(self)(**{**values, **changes})
+        """Return settings like these with some values changed, checked again.
+
+        A value of None leaves a setting out: it takes its default again.
+        """
+        values = {name: getattr(self, name) for name in self.model_fields_set} | changes
+        known = type(self).model_fields
+        return type(self)(
+            **{name: value for name, value in values.items() if value is not None or name not in known}
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Settings that differ from their defaults, as plain values fit for TOML or JSON."""
@@ -362,7 +370,7 @@ class Processor(Settings, ABC):
 
         The seeds inside are derived from `seed` and from the seeds they replace, so two stages stay
         different from each other and keep their trajectories when their order changes. Processors
-        without randomness return themselves.
+        without a tape return themselves: a room is not on the tape, and its `room_seed` stays.
         """
         if "seed" not in type(self).model_fields:
             return self

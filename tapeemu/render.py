@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, Literal
+from typing import Any, BinaryIO, Literal, Self
 
 import numpy as np
+from pydantic import model_validator
 
 from tapeemu import riff_chunks
 from tapeemu.audio_file import CONTAINERS, AudioInfo, AudioReader, AudioWriter, Encoding, choose_encoding
@@ -77,6 +78,20 @@ class Delivery(Settings):
     dither: bool = setting(True, "Triangular dither for integer samples")
     keep_balance: bool = setting(False, "One gain for all files, found on their sum")
     overwrite: bool = setting(False, "Replace existing files")
+
+    @model_validator(mode="after")
+    def _nothing_in_vain(self) -> Self:
+        if self.tail_seconds is not None and self.given("tail_level_db"):
+            raise ParameterError(
+                f"tail_seconds is {self.tail_seconds:g} s and tail_level_db is {self.tail_level_db:g} dB, but "
+                "each says where the tail ends and tail_seconds would win; leave one of them out"
+            )
+        if self.keep_balance and not self.sets_level:
+            raise ParameterError(
+                "keep_balance is set, but no level is asked for that would move the balance; give loudness_lufs "
+                "or true_peak_dbtp too, or leave it out"
+            )
+        return self
 
     @property
     def sets_level(self) -> bool:

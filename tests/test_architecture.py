@@ -42,6 +42,7 @@ ROOMS = [
     ),
     ("dsp", ["tapeemu.dsp"]),
     ("kernels", ["tapeemu.dsp.kernels"]),
+    ("words of settings", ["tapeemu.settings_text"]),
     ("leaves", ["tapeemu.units", "tapeemu.validation"]),
     ("errors", ["tapeemu.errors"]),
 ]

@@ -252,10 +252,21 @@ BAD_OPTIONS: dict[str, tuple[list[str], int, str]] = {
     "start of nan": (["--start-seconds", "nan"], USAGE, "start_seconds"),
     "start of infinity": (["--start-seconds", "inf"], USAGE, "start_seconds"),
     "negative jobs": (["--jobs", "-1"], USAGE, "jobs is -1"),
-    "jobs in words": (["--jobs", "many"], USAGE, "--jobs"),
-    "order of a stranger": (["--order", "hall"], USAGE, "must name each stage"),
-    "empty order": (["--order", ""], USAGE, "must name each stage"),
-    "order twice": (["--order", "level,level"], USAGE, "must name each stage"),
+    "jobs in words": (["--jobs", "many"], USAGE, "'--jobs' / '-j': it must be a whole number; "),
+    "tail in words": (["--tail-seconds", "long"], USAGE, "'--tail-seconds': it must be a number; "),
+    "order of a stranger": (["--order", "hall"], USAGE, "order is 'hall', but 'hall' is not a stage"),
+    "empty order": (["--order", ""], USAGE, "order is '', but '' is not a stage"),
+    "order twice": (["--order", "level,level"], USAGE, "names 'level' more than once"),
+    "two orders": (["--order", "level", "--order", "level"], USAGE, "--order is given 2 times"),
+    "two presets": (["--preset", "hall-into-drive"], USAGE, "run the command once for each preset"),
+    "dither and none": (["--dither", "--no-dither"], USAGE, "--dither is given 2 times"),
+    "set twice": (["--set", "level.bypass=true", "--set", "level.bypass=false"], USAGE, "more than once"),
+    "set of what is bypassed": (
+        ["--set", "level.bypass=true", "--set", "level.mix_percent=50"],
+        USAGE,
+        "would change nothing: level is bypassed",
+    ),
+    "number in another unit": (["--set", "level.mix_percent=50 Hz"], USAGE, "'Hz' does not convert into it"),
     "set without a value": (["--set", "level.effect"], USAGE, "stage.parameter=value"),
     "set without a stage": (["--set", "effect=Gain"], USAGE, "stage.parameter=value"),
     "set of nothing": (["--set", ""], USAGE, "stage.parameter=value"),
@@ -455,7 +466,8 @@ def test_bad_options_are_told_in_one_line(tmp_path: Path, run: Callable[..., Any
     if "cluster" in case:
         pytest.importorskip("distributed")
     whole(tmp_path, name="good.wav")
-    ended, errors, _ = run("good.wav", "-o", "out", *options)
+    named = {"preset": options[1]} if options[0] == "-p" else {}
+    ended, errors, _ = run("good.wav", "-o", "out", *([] if named else options), **named)
     assert len(errors) == 1
     assert told in errors[0]
     assert ended == status

@@ -5,6 +5,7 @@ at once.
 """
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -12,11 +13,12 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, figures, presets, process, warm
+from tapeemu.cli import compare, demo, figures, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
     EXIT_USAGE,
+    OnceCommand,
     complain,
     exit_status,
     version_callback,
@@ -44,18 +46,22 @@ def _root(
     pass
 
 
-app.command("process")(process.process)
-app.command("demo")(demo.demo)
-app.command("compare")(compare.compare)
-app.command("presets")(presets.presets)
-app.command("show")(presets.show_preset)
-app.command("find")(presets.find)
-app.command("new")(presets.new)
-app.command("schema")(presets.schema)
-app.command("measure")(figures.measure)
-app.command("verify")(figures.verify)
-app.command("solve")(figures.solve_figures)
-app.command("warm")(warm.warm)
+for _name, _run in (
+    ("process", process.process),
+    ("demo", demo.demo),
+    ("compare", compare.compare),
+    ("presets", presets.presets),
+    ("show", presets.show_preset),
+    ("find", presets.find),
+    ("new", presets.new),
+    ("settings", settings.settings),
+    ("schema", presets.schema),
+    ("measure", figures.measure),
+    ("verify", figures.verify),
+    ("solve", figures.solve_figures),
+    ("warm", warm.warm),
+):
+    app.command(_name, cls=OnceCommand)(_run)
 
 
 def _interrupt(*_: Any) -> None:
@@ -72,6 +78,17 @@ def _interrupt_again(swallowed: Any) -> None:
         sys.__unraisablehook__(swallowed)
 
 
+# What the parsers of typer's versions say of a value that is no number, and what we say.
+_NUMBERS = (
+    (re.compile(r"(?:Input should be|'[^']*' is not) a valid int.*", re.DOTALL), "it must be a whole number"),
+    (
+        re.compile(r"(?:Input should be|'[^']*' is not) a valid (?:number|float).*", re.DOTALL),
+        "it must be a number",
+    ),
+    (re.compile(r"(?:Input should be|'[^']*' is not) a valid bool.*", re.DOTALL), "it must be true or false"),
+)
+
+
 def _explain_usage(error: Any) -> None:
     """Print what is wrong with the command in one line; the help itself where no command was given."""
     if type(error).__name__ == "NoArgsIsHelpError":
@@ -79,7 +96,10 @@ def _explain_usage(error: Any) -> None:
         return
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "tapeemu"
-    complain(f"{error.format_message().rstrip('.')}; '{command} --help' lists what there is")
+    message = error.format_message().rstrip(".")
+    for pattern, words in _NUMBERS:
+        message = pattern.sub(words, message)
+    complain(f"{message}; '{command} --help' lists what there is")
 
 
 def main() -> None:

@@ -3,11 +3,13 @@
 import json
 import sys
 import tomllib
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
+from typer.core import TyperCommand
 
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError, TapeemuError
 
@@ -21,6 +23,7 @@ __all__ = [
     "EXIT_INTERRUPTED",
     "EXIT_NOT_PROVED",
     "EXIT_USAGE",
+    "OnceCommand",
     "chain_from_options",
     "complain",
     "exit_status",
@@ -40,6 +43,22 @@ EXIT_INPUT = 3
 EXIT_OUTPUT = 4
 EXIT_NOT_PROVED = 5
 EXIT_INTERRUPTED = 130
+
+
+class OnceCommand(TyperCommand):
+    """A command whose options hold one value each, unless they are lists: given twice, one would be ignored."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Parse as always, and refuse what is given more often than it can hold."""
+        _, _, order = self.make_parser(ctx).parse_args(args=list(args))
+        given: Counter[Any] = Counter(param for param in order if param.param_type_name == "option")
+        for param, times in given.items():
+            repeatable = param.multiple or (param.is_flag and not param.secondary_opts)
+            if times > 1 and not repeatable:
+                option = max(param.opts, key=len)
+                remedy = "; run the command once for each preset" if option == "--preset" else "; give it once"
+                raise ParameterError(f"{option} is given {times} times, but holds one value{remedy}")
+        return super().parse_args(ctx, args)
 
 
 def exit_status(error: TapeemuError) -> int:
@@ -91,7 +110,9 @@ def listen_to_compilation() -> None:
 
 
 def parse_value(text: str) -> Any:
-    """A value as it would stand in a preset file; anything else is taken as text."""
+    """A value as it would stand in a preset file; ``none`` leaves a setting out; all else is taken as text."""
+    if text.lower() == "none":
+        return None
     try:
         return tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:
@@ -108,7 +129,13 @@ def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]
     order : str or None
         Stage names joined by commas.
     changes : sequence of str
-        ``stage.parameter=value``.
+        ``stage.parameter=value``; the value ``none`` leaves a setting out. All are applied together, so that
+        their order does not matter.
+
+    Raises
+    ------
+    ParameterError
+        If a change cannot be, or would change no sample.
     """
     from tapeemu.presets import find_preset, load_chain
 
@@ -118,16 +145,65 @@ def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]
             f"tapeemu: {found.name!r} is your own preset ({printable(str(found.path))}), not the shipped one",
             err=True,
         )
-    chain = load_chain(preset)
+    chain = changed_chain(load_chain(preset), changes)
+    for place, reason in chain.idle().items():
+        typer.echo(f"tapeemu: {printable(place)} is without effect: {reason}", err=True)
+    if order is not None:
+        chain = chain.reordered([name.strip() for name in order.split(",")])
+    return chain
+
+
+def changed_chain(chain: "Chain", changes: Sequence[str]) -> "Chain":
+    """The chain with ``stage.parameter=value`` applied for each change, those of a stage together."""
+    wanted: dict[str, dict[str, Any]] = {}
     for change in changes:
         place, equals, text = change.partition("=")
         stage, dot, key = place.strip().rpartition(".")
         if not (equals and dot and stage and key):
-            raise ParameterError(f"--set is {change!r}, but must be stage.parameter=value")
-        chain = chain.with_setting(stage, key, parse_value(text.strip()))
-    if order is not None:
-        chain = chain.reordered([name.strip() for name in order.split(",")])
+            raise ParameterError(
+                f"--set is {change!r}, but must be stage.parameter=value, e.g. hall.wet_percent=40; "
+                "stage.parameter=none leaves one out"
+            )
+        own = wanted.setdefault(stage, {})
+        if key in own:
+            raise ParameterError(f"--set gives {stage}.{key} more than once; give it once")
+        own[key] = parse_value(text.strip())
+    for stage, values in wanted.items():
+        try:
+            chain = chain.with_settings(stage, values)
+        except ParameterError as error:
+            raise ParameterError(f"{stage}: {error} (--set {stage}.SETTING=none leaves one out)") from None
+    _refuse_idle(chain, wanted)
     return chain
+
+
+def _refuse_idle(chain: "Chain", wanted: Mapping[str, Mapping[str, Any]]) -> None:
+    """Refuse a change that was asked for and would change no sample."""
+    idle = chain.idle()
+    for stage, values in wanted.items():
+        for key, value in values.items():
+            reason = idle.get(f"{stage}.{key}") or _silenced(chain, stage, key)
+            if reason and value is not None:
+                raise ParameterError(f"--set {stage}.{key} would change nothing: {reason}")
+
+
+def _silenced(chain: "Chain", place: str, key: str) -> str:
+    """Why nothing is heard of a stage, or of a chain around it; empty if it is heard."""
+    from tapeemu.chain import Chain
+
+    inner: Any = chain
+    names = place.split(".")
+    for number, name in enumerate(names, start=1):
+        stage = next(each for each in inner.stages if each.name == name)
+        told, last = ".".join(names[:number]), number == len(names)
+        if stage.bypass and not (last and key in ("bypass", "name")):
+            return f"{told} is bypassed ({told}.bypass=false lets it sound)"
+        if stage.mix_percent == 0.0 and not (last and key in ("bypass", "name", "mix_percent")):
+            return f"{told}.mix_percent is 0"
+        if not isinstance(stage.processor, Chain):
+            break
+        inner = stage.processor
+    return ""
 
 
 def output_folder(path: Path) -> Path:

@@ -49,8 +49,12 @@ def compare(
         None, "--table", help="Write the table of all stems, with findings, as a Markdown page."
     ),
     about: str = typer.Option("", help="For the Markdown page: what the stems are and where they come from."),
-    changes: list[str] = typer.Option([], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting."),
-    seed: int | None = typer.Option(None, help="Which tape: another number, another tape. As the preset."),
+    changes: list[str] = typer.Option(
+        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
+    ),
+    seed: int | None = typer.Option(
+        None, help="Which tape: another number, another tape, in the same room. As the preset."
+    ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     tail_seconds: float | None = typer.Option(None, help="How much longer than the stem; else by the decay."),
     true_peak_dbtp: float = typer.Option(-1.0, help="Ceiling of the true peak; all are lowered alike."),

@@ -24,7 +24,7 @@ def _chosen(names: list[str] | None, *, everything: bool) -> "list[Place]":
     from tapeemu.presets import find_preset, list_places
 
     if everything and names:
-        raise ParameterError("give either presets or --all")
+        raise ParameterError("presets and --all were both given; give one of the two")
     if not everything and not names:
         raise ParameterError("name one or more presets, or give --all")
     return list_places() if everything else [find_preset(name) for name in names or ()]

@@ -33,7 +33,7 @@ def presets(
     from tapeemu.presets.writing import write_text
 
     if update is not None and not markdown:
-        raise ParameterError("--update needs --markdown")
+        raise ParameterError("--update puts the Markdown table into a document; give --markdown with it")
     places = list_places()
     if not markdown:
         found = [(place, _loaded(place)) for place in places]
@@ -49,7 +49,7 @@ def presets(
     try:
         document = update.read_text("utf-8")
     except OSError as error:
-        raise OutputError(f"{update} cannot be read ({error.strerror})") from None
+        raise OutputError(f"{update} cannot be read ({error.strerror}); check its name") from None
     write_text(put_between_marks(document, text), update, overwrite=True)
 
 
@@ -150,6 +150,17 @@ def print_chain(preset: "Preset") -> None:
         values = {key: value for key, value in stage.to_dict().items() if key not in ("kind", "name")}
         listing.add_row(str(number), stage.name, stage.processor.kind, printable(spoken(values)) or "defaults")
     show(listing)
+    for place, reason in preset.chain.idle().items():
+        typer.echo(f"{printable(place)} is without effect: {reason}")
+
+
+def spoken_part(part: str) -> str:
+    """What a table of figures belongs to, in words: ``of stage hall``, ``of the chain without reverb``."""
+    if part == "chain":
+        return "of the whole chain"
+    if part == "without reverb":
+        return "of the chain without reverb"
+    return f"of {printable(part)}"
 
 
 def print_figures(measured: "Measured", *, state: str) -> None:
@@ -164,7 +175,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
     )
     for part, figures in measured.parts().items():
         listing = table(
-            f"Figures of the {printable(part)}",
+            f"Figures {spoken_part(part)}",
             [
                 ("figure", False),
                 ("value", True),
@@ -231,9 +242,15 @@ def new(
     purpose: str = typer.Option("", help="What it is for, in a sentence."),
     tags: list[str] = typer.Option([], "--tag", help="A word to find it by."),
     start: str | None = typer.Option(None, "--from", metavar="PRESET", help="Start from this preset."),
-    order: str | None = typer.Option(None, help="With --from: stage names in the order wanted, joined by commas."),
+    order: str | None = typer.Option(
+        None,
+        help="With --from: stage names in the order wanted, joined by commas; those left out stay where they are.",
+    ),
     changes: list[str] = typer.Option(
-        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="With --from: change one setting."
+        [],
+        "--set",
+        metavar="STAGE.PARAMETER=VALUE",
+        help="With --from: change one setting; the value none leaves it out.",
     ),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace a file that exists."),
 ) -> None:
@@ -262,6 +279,8 @@ def new(
             "stages": [_stage_from(text) for text in stages],
         }
         made = parse_preset(table_text(values), name=path.stem).replace(text="")
+        for place, reason in made.chain.idle().items():
+            raise ParameterError(f"{place} would be without effect: {reason}; leave it out")
     saved = save_preset(made, path, overwrite=overwrite)
     typer.echo(f"written: {printable(str(path))} ({saved.state}); 'tapeemu measure {name}' measures it")
 
@@ -278,7 +297,11 @@ def _stage_from(text: str) -> dict[str, Any]:
         key, equals, value = setting.partition("=")
         if not equals or not key:
             raise ParameterError(f"{setting!r} in --stage {text!r} must be KEY=VALUE")
-        values[key] = parse_value(value)
+        if key in values:
+            raise ParameterError(f"{key} stands in --stage {text!r} more than once; give it once")
+        read = parse_value(value)
+        if read is not None:
+            values[key] = read
     return values
 
 

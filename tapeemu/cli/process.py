@@ -36,9 +36,15 @@ def process(
     ),
     preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
     out: Path = typer.Option(..., "--out", "-o", help="Folder for the results; made if it is missing."),
-    order: str | None = typer.Option(None, help="Stage names in the order wanted, joined by commas."),
-    changes: list[str] = typer.Option([], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting."),
-    seed: int | None = typer.Option(None, help="Which tape: another number, another tape. As the preset."),
+    order: str | None = typer.Option(
+        None, help="Stage names in the order wanted, joined by commas; those left out stay where they are."
+    ),
+    changes: list[str] = typer.Option(
+        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
+    ),
+    seed: int | None = typer.Option(
+        None, help="Which tape: another number, another tape, in the same room. As the preset."
+    ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     container: str | None = typer.Option(
         None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input."
@@ -46,7 +52,9 @@ def process(
     depth: str | None = typer.Option(None, help="16, 24, 32, float or double; as the input."),
     rate: int | None = typer.Option(None, help="Sample rate in Hz; as the input."),
     tail_seconds: float | None = typer.Option(None, help="How much longer than the input; else by level."),
-    tail_level_db: float = typer.Option(-60.0, help="Level below the signal where a tail may end."),
+    tail_level_db: float | None = typer.Option(
+        None, help="Level below the signal where a tail may end; -60 if left out. Not beside --tail-seconds."
+    ),
     loudness_lufs: float | None = typer.Option(None, help="Bring each file to this integrated loudness."),
     true_peak_dbtp: float | None = typer.Option(None, help="Highest true peak; alone, bring it to this level."),
     keep_balance: bool = typer.Option(
@@ -72,7 +80,7 @@ def process(
         depth=depth,  # type: ignore[arg-type]  # checked by the settings themselves
         sample_rate_hz=rate,
         tail_seconds=tail_seconds,
-        tail_level_db=tail_level_db,
+        **({} if tail_level_db is None else {"tail_level_db": tail_level_db}),
         loudness_lufs=loudness_lufs,
         true_peak_dbtp=true_peak_dbtp,
         keep_balance=keep_balance,
@@ -160,6 +168,8 @@ def _end_with_failures(outcome: "BatchOutcome") -> None:
 
 def print_reports(reports: "Sequence[RenderReport]") -> None:
     """Print what was done, a line a file, and what is common to all below."""
+    from tapeemu.chain import spoken
+
     if not reports:
         return
     listing = table(
@@ -200,7 +210,7 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
     latencies = ", ".join(str(latency) for latency in sorted({report.latency_samples for report in reports}))
     typer.echo(f"tape (seed): {tape}; latency taken out: {latencies} samples; aligned with the input")
     for stage in first.chain["stages"]:
-        settings = ", ".join(f"{key} {value}" for key, value in stage.items() if key not in ("kind", "name"))
+        settings = spoken({key: value for key, value in stage.items() if key not in ("kind", "name")})
         typer.echo(printable(f"  {stage.get('name', stage['kind'])} ({stage['kind']}): {settings or 'defaults'}"))
     for report in reports:
         for note in report.notes:

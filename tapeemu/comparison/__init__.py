@@ -40,7 +40,7 @@ from tapeemu.comparison.findings import (
     pair_sentences,
     swap_sentences,
 )
-from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, on_another_tape, two_orders
+from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, two_orders
 from tapeemu.comparison.rendering import (
     SPREAD_SECONDS,
     Render,
@@ -401,7 +401,7 @@ def _on_other_tapes(
     from joblib import Parallel, delayed
 
     others = [
-        [Contender(label=c.label, chain=on_another_tape(c.chain, number)) for c in contenders]
+        [Contender(label=c.label, chain=c.chain.with_seed(number)) for c in contenders]
         for number in range(1, tapes)
     ]
     if not others or others[0] == list(contenders):

@@ -10,7 +10,7 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.processors.plugin_effect import PluginEffect
 
-__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "on_another_tape", "two_orders"]
+__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "two_orders"]
 
 ARROW = " → "
 
@@ -68,7 +68,7 @@ def two_orders(chain: Chain) -> list[Contender]:
         )
     reverb, drive = reverbs[0], drives[0]
     return [
-        Contender(label=f"{first} before {second}", chain=rearranged(chain, (first, second)))
+        Contender(label=f"{first} before {second}", chain=chain.reordered((first, second)))
         for first, second in ((reverb, drive), (drive, reverb))
     ]
 
@@ -100,8 +100,7 @@ def all_orders(chain: Chain) -> list[Contender]:
             "some stages, nest those that stay together in a chain, or list the orders with --orders"
         )
     return [
-        Contender(label=ARROW.join(order), chain=rearranged(chain, order))
-        for order in itertools.permutations(names)
+        Contender(label=ARROW.join(order), chain=chain.reordered(order)) for order in itertools.permutations(names)
     ]
 
 
@@ -137,7 +136,8 @@ def _contender(chain: Chain, item: "str | Sequence[str] | Chain") -> Contender:
         return Contender(label=ARROW.join(sounding(item)) or "no stage", chain=item)
     names = [name.strip() for name in item.replace(">", ",").split(",")] if isinstance(item, str) else list(item)
     if all(name in chain.names for name in names):
-        ordered = rearranged(chain, names)
+        # One name alone moves nothing: it stands for the chain as it is.
+        ordered = chain.reordered(names) if len(names) > 1 else chain
         return Contender(label=ARROW.join(sounding(ordered)), chain=ordered)
     if not isinstance(item, str) or (len(names) > 1 and not Path(item).is_file()):
         unknown = next(name for name in names if name not in chain.names)
@@ -152,25 +152,3 @@ def _contender(chain: Chain, item: "str | Sequence[str] | Chain") -> Contender:
         if Path(item).suffix == ".toml":
             raise
         raise PresetError(f"{error} (nor is it a stage; the stages are: {', '.join(chain.names)})") from None
-
-
-def on_another_tape(chain: Chain, seed: int) -> Chain:
-    """Return the chain with new seeds for all but its reverbs, whose seed is the room and not the tape."""
-    changed = []
-    for stage in chain.stages:
-        processor = stage.processor
-        if isinstance(processor, Chain):
-            changed.append(stage.replace(processor=on_another_tape(processor, seed)))
-        elif processor.kind in _REVERBS:
-            changed.append(stage)
-        else:
-            changed.append(stage.replace(processor=processor.with_seed(seed)))
-    return chain.replace(stages=tuple(changed))
-
-
-def rearranged(chain: Chain, names: Sequence[str]) -> Chain:
-    """Return the chain with the named stages in the order given, in the places that they hold together."""
-    if len(set(names)) != len(names):
-        raise ParameterError(f"the order {', '.join(names)} names a stage twice; name each once")
-    places = iter(names)
-    return chain.reordered([next(places) if name in names else name for name in chain.names])

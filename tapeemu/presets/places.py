@@ -74,7 +74,7 @@ def find_preset(name_or_path: str | Path) -> Place:
     text = str(name_or_path)
     path = Path(text)
     if "\0" in text:
-        raise PresetError(f"{text!r} is not a possible name of a preset")
+        raise PresetError(f"{text!r} is not a possible name of a preset; 'tapeemu presets' lists those there are")
     if isinstance(name_or_path, Path) or path.suffix == ".toml" or len(path.parts) != 1 or path.is_absolute():
         if not path.is_file():
             raise PresetError(f"there is no preset file {text!r}; give a name, or the path of a .toml file")
@@ -84,8 +84,9 @@ def find_preset(name_or_path: str | Path) -> Place:
             return place
     names = [place.name for place in list_places()]
     near = difflib.get_close_matches(text.lower().replace("_", "-").replace(" ", "-"), names, n=3)
+    listed = "'tapeemu presets' lists those there are"
     hint = f"did you mean {' or '.join(repr(each) for each in near)}?" if near else ""
-    raise PresetError(f"there is no preset {text!r}; {hint or 'tapeemu presets lists those there are'}")
+    raise PresetError(f"there is no preset {text!r}; {hint or listed}")
 
 
 def list_places() -> list[Place]:

@@ -18,9 +18,12 @@ from tapeemu.errors import ParameterError, PresetError
 from tapeemu.presets import lines
 from tapeemu.presets.figures import KEPT, Figure, Measured
 from tapeemu.presets.preset import Preset
+from tapeemu.presets.syntax import explain_syntax
 from tapeemu.processor import Processor, Settings
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
+from tapeemu.settings_text import spoken_place
+from tapeemu.units import split_quantity
 
 __all__ = ["FORMAT", "TOP_KEYS", "file_kinds", "parse_preset", "read_text"]
 
@@ -62,7 +65,7 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             data = file.read(_MAX_BYTES + 1)
     except OSError as error:
-        raise PresetError(f"{path} cannot be read ({error.strerror})") from None
+        raise PresetError(f"{path} cannot be read ({error.strerror}); check its permissions") from None
     if len(data) > _MAX_BYTES:
         raise PresetError(
             f"{path} is larger than {_MAX_BYTES // 1024} KiB, which no preset needs; is it another file?"
@@ -102,7 +105,8 @@ def parse_preset(text: str, *, name: str, path: Path | None = None) -> Preset:
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise PresetError(f"{where} is not valid TOML: {error}") from None
+        line, sentence = explain_syntax(text, error)
+        raise PresetError(f"{where}, line {line}: {sentence}") from None
     except RecursionError:
         raise PresetError(f"{where} is nested too deeply; presets need {_MAX_DEPTH} levels at most") from None
     problems = list(_unfit_values(table, (), 0))
@@ -290,8 +294,7 @@ def _settings(
     model: type[Processor], values: dict[str, Any], path: lines.Path, problems: list[_Problem]
 ) -> Processor | None:
     found = model.find_problems(values)
-    for place, sentence in found:
-        problems.append(((*path, *place), sentence.removeprefix(f"{'.'.join(str(step) for step in place)}: ")))
+    problems += [((*path, *place), sentence) for place, sentence in found]
     if found:
         return None
     try:
@@ -317,10 +320,19 @@ def _swapped_types(given: Any, kept: Any, path: lines.Path) -> list[_Problem]:
         for number, (value, inner) in enumerate(zip(given, kept, strict=True)):
             found += _swapped_types(value, inner, (*path, number))
         return found
-    if isinstance(kept, Settings) or any(
-        isinstance(given, kind) != isinstance(kept, kind) for kind in (bool, str)
-    ):
-        return [(path, f"is {given!r}, but must be of the type of {kept!r}")]
+    if isinstance(kept, Settings):
+        return [(path, f"is {given!r}, but must be a table of settings")]
+    if isinstance(given, str) and not isinstance(kept, str):
+        if isinstance(kept, bool):
+            return [(path, f"is {given!r}, but must be true or false, without quotes")]
+        if split_quantity(given) is None:
+            return [(path, f"is {given!r}, but must be a number: write it without quotes, or with its unit")]
+    elif isinstance(given, bool) and not isinstance(kept, bool):
+        return [
+            (path, f"is {str(given).lower()}, but must be {'a text' if isinstance(kept, str) else 'a number'}")
+        ]
+    elif isinstance(kept, bool) and not isinstance(given, bool):
+        return [(path, f"is {given!r}, but must be true or false")]
     return []
 
 
@@ -435,9 +447,12 @@ def _error(where: str, places: dict[lines.Path, int], problems: list[_Problem]) 
 
 def _told(line: int, path: lines.Path, sentence: str) -> str:
     # Most sentences name their key; said twice it only hides the line.
-    named = bool(path) and sentence.lstrip("'").startswith(str(path[-1]))
+    keys = [number for number, step in enumerate(path) if isinstance(step, str)]
+    own = keys[-1] if keys else 0
+    named = bool(keys) and sentence.lstrip("'").startswith(spoken_place(path[own:]))
+    outer = path[:own] if named else path
     places = [f"line {line}"] if line else []
-    places += [_spoken(path[:-1] if named else path)] if path[: -1 if named else None] else []
+    places += [_spoken(outer)] if outer else []
     return f"{', '.join(places)}: {sentence}" if places else sentence
 
 

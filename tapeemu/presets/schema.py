@@ -29,7 +29,10 @@ def preset_schema() -> dict[str, Any]:
             }
         else:
             body = model.model_json_schema()
-            definitions |= body.pop("$defs", {})
+            tables = body.pop("$defs", {})
+            for table in (body, *tables.values()):
+                table["properties"] = {name: _or_with_unit(each) for name, each in table["properties"].items()}
+            definitions |= tables
             body["description"] = (model.__doc__ or kind).split("\n")[0]
         body["properties"] = {"kind": {"const": kind}, **_stage_properties(), **body.get("properties", {})}
         body["required"] = ["kind", *body.get("required", [])]
@@ -89,6 +92,23 @@ def preset_schema() -> dict[str, Any]:
         "additionalProperties": False,
         "$defs": definitions,
     }
+
+
+_WITH_UNIT = {"type": "string", "pattern": r"^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?\s*[^\d\s.,+-].*$"}
+
+
+def _or_with_unit(body: dict[str, Any]) -> dict[str, Any]:
+    """A number that has a unit may stand as a text with its unit; whether that fits, reading checks."""
+    if "unit" not in body:
+        return body
+    number = {
+        key: body[key] for key in body if key in ("type", "minimum", "maximum") or key.startswith("exclusive")
+    }
+    choices = body.get("anyOf", [number])
+    if not any(each.get("type") in ("number", "integer") for each in choices):
+        return body
+    rest = {key: value for key, value in body.items() if key not in number}
+    return {**rest, "anyOf": [*choices, _WITH_UNIT]}
 
 
 def _stage_properties() -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from tapeemu.errors import ParameterError
 from tapeemu.presets.figures import DECAY_BANDS_HZ, KEPT
 from tapeemu.presets.preset import Preset
+from tapeemu.units import read_quantity
 
 __all__ = ["SHORT_NAMES", "Condition", "figure_key", "parse_condition", "parse_wanted", "search"]
 
@@ -67,17 +68,21 @@ def parse_condition(text: str) -> Condition:
     name, sign, limits = found.groups()
     key = figure_key(name)
     if sign == "<=":
-        return Condition(key, -math.inf, _number(limits, text))
+        return Condition(key, -math.inf, _number(limits, text, key))
     if sign == ">=":
-        return Condition(key, _number(limits, text), math.inf)
-    least, dots, most = limits.partition("..")
-    if not dots or not (least or most):
+        return Condition(key, _number(limits, text, key), math.inf)
+    least, dots, most = (part.strip() for part in limits.partition(".."))
+    if dots and not (least or most):
+        raise ParameterError(
+            f"the condition is {text!r}, but gives neither a least nor a most, e.g. {name}=0.05..0.2"
+        )
+    if not dots:
         raise ParameterError(
             f"the condition is {text!r}, but a figure is seldom met exactly; give a range: {name}={limits}..MOST "
             f"or {name}=..{limits}"
         )
     condition = Condition(
-        key, _number(least, text) if least else -math.inf, _number(most, text) if most else math.inf
+        key, _number(least, text, key) if least else -math.inf, _number(most, text, key) if most else math.inf
     )
     if condition.least > condition.most:
         raise ParameterError(f"the condition is {text!r}, but its least is above its most; swap them")
@@ -89,16 +94,26 @@ def parse_wanted(text: str) -> tuple[str, float]:
     name, equals, value = text.partition("=")
     if not equals or not name.strip():
         raise ParameterError(f"the figure wanted is {text!r}, but must be FIGURE=VALUE, e.g. flutter=0.15")
-    return figure_key(name.strip()), _number(value.strip(), text)
+    key = figure_key(name.strip())
+    return key, _number(value.strip(), text, key)
 
 
-def _number(value: str, text: str) -> float:
-    try:
-        number = float(value)
-    except ValueError:
-        number = math.nan
+_UNITS = {"percent": "%", "db": "dB", "seconds": "s", "hz": "Hz"}
+
+
+def _number(value: str, text: str, key: str) -> float:
+    """A number, alone or with a unit that converts into the one at the end of the figure's key."""
+    unit = _UNITS[key.rpartition("_")[2]]
+    number = read_quantity(value, unit)
+    if number is None:
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
     if not math.isfinite(number):
-        raise ParameterError(f"{value!r} in {text!r} is not a number; write it like 0.15")
+        raise ParameterError(
+            f"{value!r} in {text!r} is not a number in {unit}; write it like 0.15 or '0.15 {unit}'"
+        )
     return number
 
 

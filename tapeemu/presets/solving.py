@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
 from tapeemu.presets.figures import DECAY_BANDS_HZ
@@ -20,6 +22,7 @@ from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
 from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb
 from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
 from tapeemu.processors.wow_flutter import WowFlutter
+from tapeemu.validation import FloatArray
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,6 +50,7 @@ _TYPICAL = (
     (math.inf, "worn"),
 )
 _RANDOM_DB_PER_PEAK_DB = 0.6  # a level exceeded 5 % of the time against the largest in 20 s, as first guess
+_BAND_OF_1_KHZ = 4  # of the nine octave bands of a reverb, 63 Hz to 16 kHz
 _STEEPEST = 4.0  # of a slope found against the one expected
 
 
@@ -300,32 +304,41 @@ def _drive_knob(chain: Chain, key: str, stage: Stage, *, slope: float) -> tuple[
 
 
 def _decay_knob(chain: Chain, key: str, value: float, wanted: Mapping[str, float]) -> tuple[Chain, _Knob]:
-    band = key.removeprefix("decay_").removesuffix("hz_seconds")
-    setting = f"at_{band}_hz_seconds"
-    asked = {
-        f"at_{each.removeprefix('decay_').removesuffix('hz_seconds')}_hz_seconds": wanted[each]
-        for each in _DECAYS
-        if each in wanted
-    }
-    fresh = FdnReverb.from_dict({"decay_by_band_seconds": asked})
-    chain, stage = _ensured(chain, FdnReverb, "hall", fresh, first=True)
+    """A knob for the decay in one band that takes the rest of the room along.
+
+    Where one decay is wanted it scales the whole room, so that the ratios between bands stay. Where several are,
+    the change of a band between them goes straight over the logarithm of frequency, and stays as it is outside.
+    """
+    # Kept bands begin one octave above the lowest of the reverb.
+    asked = [number for number, each in enumerate(_DECAYS, start=1) if each in wanted]
+    band = _DECAYS.index(key) + 1
+    chain, stage = _ensured(chain, FdnReverb, "hall", FdnReverb(), first=True)
+    start = stage.processor
+    assert isinstance(start, FdnReverb)
+    shape = start.target_decay_seconds()
+
+    def with_decays(processor: Processor, asked_seconds: FloatArray) -> Processor:
+        changes = np.log(asked_seconds / shape[asked])
+        seconds = shape * np.exp(np.interp(np.arange(len(shape)), asked, changes))
+        if len(asked) == 1:
+            return processor.replace(decay_seconds=_tidy(float(seconds[_BAND_OF_1_KHZ])))
+        return processor.replace(
+            decay_seconds=None,
+            low_decay_ratio=None,
+            high_decay_ratio=None,
+            decay_by_band_seconds=DecayByBand(
+                **dict(zip(DecayByBand.model_fields, map(_tidy, seconds.tolist()), strict=True))
+            ),
+        )
 
     def apply(processor: Processor, place: float) -> Processor:
         assert isinstance(processor, FdnReverb)
-        return processor.replace(
-            decay_by_band_seconds=_bands(processor).replace(**{setting: _tidy(math.exp(place))})
-        )
+        asked_seconds = processor.target_decay_seconds()[asked]
+        asked_seconds[asked.index(band)] = math.exp(place)
+        return with_decays(processor, asked_seconds)
 
-    place = math.log(value)
-    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
-        key, stage.name, place, 1.0, apply
+    # All at once, so that no step on the way is steeper than the whole.
+    first = np.array([wanted[_DECAYS[number - 1]] for number in asked])
+    return _with_processor(chain, stage.name, lambda each: with_decays(each, first)), _Knob(
+        key, stage.name, math.log(value), 1.0, apply
     )
-
-
-def _bands(reverb: FdnReverb) -> DecayByBand:
-    """The decay table of a reverb; where it is set otherwise, the table that says the same."""
-    if reverb.decay_by_band_seconds is not None:
-        return reverb.decay_by_band_seconds
-    names = list(DecayByBand.model_fields)
-    values = [float(f"{seconds:.4g}") for seconds in reverb.target_decay_seconds()]
-    return DecayByBand(**dict(zip(names, values, strict=True)))

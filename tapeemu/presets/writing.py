@@ -100,7 +100,9 @@ def write_text(text: str, path: Path, *, overwrite: bool) -> None:
         part.path.write_bytes(text.encode("utf-8"))
     except OSError as error:
         part.discard()
-        raise OutputError(f"{path} cannot be written ({error.strerror})") from None
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror}); check its permissions and the space there"
+        ) from None
     except BaseException:
         part.discard()
         raise
@@ -184,7 +186,9 @@ def _change_stage(table: Any, before: Stage, after: Stage) -> None:
         if getattr(before, key) != getattr(after, key):
             _set(table, key, values.get(key))
     for key in () if isinstance(after.processor, Chain) else type(after.processor).model_fields:
-        if getattr(before.processor, key) != getattr(after.processor, key):
+        changed = getattr(before.processor, key) != getattr(after.processor, key)
+        # One that stood there at its default and was left out goes too: it might be refused beside another.
+        if changed or (before.processor.given(key) and not after.processor.given(key)):
             _set(table, key, values.get(key))
 
 

@@ -1,7 +1,8 @@
 """Amplitude flutter: the contact between head and tape is never quite constant, nor is the tape."""
 
 import math
-from typing import Literal, Self
+from collections.abc import Mapping
+from typing import ClassVar, Literal, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -68,6 +69,13 @@ class AmplitudeFlutter(Processor):
     """
 
     kind = "amplitude_flutter"
+    amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "random_db": ("random_low_hz", "random_high_hz", "channel_correlation"),
+        "dropouts_per_minute": (
+            *("dropout_least_db", "dropout_most_db", "dropout_shortest_ms", "dropout_longest_ms"),
+            "dropouts_on_all_channels",
+        ),
+    }
 
     mode: Literal["gain", "spacing"] = setting(
         "gain", "Whether all frequencies move alike, or by the law of head-to-tape spacing."
@@ -81,11 +89,12 @@ class AmplitudeFlutter(Processor):
     channel_correlation: float = setting(
         1.0, "Correlation of the random part between channels; 1 moves them alike.", ge=0.0, le=1.0
     )
-    tape_speed_cm_s: float = setting(
-        38.1, "Tape speed, which turns levels into distances in spacing mode.", unit="cm/s", ge=1.0, le=200.0
-    )
     spacing_frequency_hz: float = setting(
-        10_000.0, "Frequency at which the levels hold in spacing mode.", unit="Hz", ge=1_000.0, le=20_000.0
+        10_000.0,
+        "Frequency at which the levels hold; only with mode spacing.",
+        unit="Hz",
+        ge=1_000.0,
+        le=20_000.0,
     )
     dropouts_per_minute: float = setting(0.0, "Mean number of dropouts.", unit="1/min", ge=0.0, le=6_000.0)
     dropout_least_db: float = setting(3.0, "Depth of the shallowest dropouts.", unit="dB", ge=0.1, le=60.0)
@@ -99,6 +108,11 @@ class AmplitudeFlutter(Processor):
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
+        if self.mode == "gain" and self.given("spacing_frequency_hz"):
+            raise ParameterError(
+                f"spacing_frequency_hz is {self.spacing_frequency_hz:g} Hz, but mode is 'gain', in which all "
+                "frequencies move alike; leave it out, or set mode to 'spacing'"
+            )
         low, high = self.random_low_hz, self.random_high_hz
         if low > 0.0 and not 1.25 * low <= high <= 200.0 * low:
             raise ParameterError(
@@ -112,10 +126,13 @@ class AmplitudeFlutter(Processor):
             if least > most:
                 raise ParameterError(
                     f"the least {name} of a dropout is {least:g} {unit}, but must not exceed the most, "
-                    f"{most:g} {unit}"
+                    f"{most:g} {unit}; swap them, or make both the same"
                 )
         if sum(part.peak_db for part in self.periodic_parts) > 24.0:
-            raise ParameterError("the peaks of periodic_parts add up to more than 24 dB; lower the largest")
+            raise ParameterError(
+                f"the peaks of periodic_parts add up to {sum(part.peak_db for part in self.periodic_parts):.3g} "
+                "dB, but may to 24 dB at most; lower the largest"
+            )
         rise = self._contact_db() * 20_000.0 / self.spacing_frequency_hz
         if self.mode == "spacing" and rise > 40.0:
             raise ParameterError(
@@ -123,6 +140,13 @@ class AmplitudeFlutter(Processor):
                 "stay within 40 dB; lower random_db or the peaks, or raise spacing_frequency_hz"
             )
         return self
+
+    def idle(self) -> dict[str, str]:
+        found = super().idle()
+        if self._contact_db() == 0.0 and self.dropouts_per_minute == 0.0:
+            reason = "random_db and dropouts_per_minute are 0 and no periodic part moves the level"
+            found |= {name: reason for name in ("mode", "spacing_frequency_hz", "seed") if self.given(name)}
+        return found
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
         kind = _GainStream if self.mode == "gain" else _SpacingStream
@@ -157,10 +181,23 @@ class AmplitudeFlutter(Processor):
             done += some
         return out
 
-    def distance_um(self, *, sample_rate: float, start_sample: int, samples: int, channel: int = 0) -> FloatArray:
-        """Distance between head and tape in micrometres; arguments as for :meth:`level_db`."""
+    def distance_um(
+        self,
+        *,
+        sample_rate: float,
+        start_sample: int,
+        samples: int,
+        channel: int = 0,
+        tape_speed_cm_s: float = 38.1,
+    ) -> FloatArray:
+        """Distance between head and tape in micrometres that gives these levels at a tape speed in cm/s.
+
+        The other arguments are those of :meth:`level_db`. The sound does not depend on the speed: at half of it,
+        half the distance gives the same levels.
+        """
         level = self.level_db(sample_rate=sample_rate, start_sample=start_sample, samples=samples, channel=channel)
-        return np.asarray((self._contact_db() - level) * self._micrometres_per_db())
+        micrometres_per_db = 1e4 * tape_speed_cm_s / self.spacing_frequency_hz / SPACING_DB
+        return np.asarray((self._contact_db() - level) * micrometres_per_db)
 
     def dropouts(self, start_seconds: float, end_seconds: float, *, channel: int = 0) -> list[Dropout]:
         """Dropouts whose centre lies in a stretch of the tape, in order of time."""
@@ -173,9 +210,6 @@ class AmplitudeFlutter(Processor):
             (self.dropout_least_db, self.dropout_most_db),
             (self.dropout_shortest_ms, self.dropout_longest_ms),
         )
-
-    def _micrometres_per_db(self) -> float:
-        return 1e4 * self.tape_speed_cm_s / self.spacing_frequency_hz / SPACING_DB
 
     def _contact_db(self) -> float:
         """Level at `spacing_frequency_hz` with the tape touching the head, relative to the mean distance."""

@@ -1,6 +1,7 @@
 """Reverberation: a feedback delay network whose decay time per octave band is the setting."""
 
 import math
+from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any, ClassVar, Literal, NamedTuple, Self
 
@@ -42,6 +43,9 @@ _TAP_SPAN = 0.2  # of the mean line
 _DEEPEST_ANGLE = math.pi / 4.0
 _RATE_SPREAD = 0.35
 _LEVEL_REFERENCE_HZ = 1000.0
+_SHORTEST, _LONGEST = 0.05, 60.0  # decay time of a band, in seconds
+_BAND_OF_1_KHZ = 4
+_DEFAULT_DECAY_SECONDS, _DEFAULT_LOW_RATIO, _DEFAULT_HIGH_RATIO = 2.0, 1.1, 0.5
 _RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
 
 
@@ -123,7 +127,11 @@ class FdnReverb(Processor):
     other), at a moment of its own for each: channels are then decorrelated, the first sound does not wait
     for the lines, and resonances are heard at many phases.
 
-    Decay time is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
+    Decay time is set in one of three ways: `decay_seconds` at 1 kHz with `low_decay_ratio` and
+    `high_decay_ratio`; `decay_by_band_seconds`; or both `decay_seconds` and the table, which is then scaled as a
+    whole until its value at 1 kHz is `decay_seconds`. The ratios are refused beside a table.
+
+    It is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
     Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
     `tapeemu.dsp.absorption`), and everything else in the loop is lossless: mixing is a Hadamard matrix with
     signs and permutations, modulation turns pairs of lines against each other (Schlecht & Habets, J. Acoust.
@@ -149,12 +157,43 @@ class FdnReverb(Processor):
     """
 
     kind = "fdn_reverb"
+    amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
+        "modulation_percent": ("modulation_hz",),
+        "wet_percent": (
+            *(
+                "decay_seconds",
+                "low_decay_ratio",
+                "high_decay_ratio",
+                "decay_by_band_seconds",
+                "pre_delay_seconds",
+            ),
+            *("size_percent", "diffusion_percent", "modulation_percent", "modulation_hz", "width_percent"),
+            *("lines", "room_seed"),
+        ),
+    }
 
-    decay_seconds: float = setting(2.0, "Time to decay by 60 dB at 1 kHz.", unit="s", ge=0.1, le=60.0)
-    low_decay_ratio: float = setting(1.1, "Decay time at 125 Hz in terms of the one at 1 kHz.", ge=0.25, le=2.0)
-    high_decay_ratio: float = setting(0.5, "Decay time at 8 kHz in terms of the one at 1 kHz.", ge=0.2, le=1.5)
+    decay_seconds: float | None = setting(
+        None,
+        "Time to decay by 60 dB at 1 kHz; scales decay_by_band_seconds where both are given. 2 s if both are left "
+        "out.",
+        unit="s",
+        ge=0.1,
+        le=60.0,
+    )
+    low_decay_ratio: float | None = setting(
+        None,
+        "Decay time at 125 Hz in terms of the one at 1 kHz; 1.1 if left out, not beside decay_by_band_seconds.",
+        ge=0.25,
+        le=2.0,
+    )
+    high_decay_ratio: float | None = setting(
+        None,
+        "Decay time at 8 kHz in terms of the one at 1 kHz; 0.5 if left out, not beside decay_by_band_seconds.",
+        ge=0.2,
+        le=1.5,
+    )
     decay_by_band_seconds: DecayByBand | None = setting(
-        None, "Decay time of every octave band; takes the place of the three settings above.", unit="s"
+        None, "Decay time of every octave band, or their shape where decay_seconds is given too.", unit="s"
     )
     pre_delay_seconds: float = setting(0.0, "Delay before the reverberation starts.", unit="s", ge=0.0, le=1.0)
     size_percent: float = setting(
@@ -178,16 +217,46 @@ class FdnReverb(Processor):
     )
     wet_percent: float = setting(30.0, "Share of the reverberation in the output.", unit="%", ge=0.0, le=100.0)
     lines: Literal[8, 16, 32] = setting(16, "Delay lines: more are denser and cost more.")
-    seed: int = setting(0, "Which room: signs, orders and the scatter of all delays.", ge=0, le=2**64 - 1)
+    room_seed: int = setting(
+        0, "Which room: signs, orders and the scatter of all delays. Another tape keeps it.", ge=0, le=2**64 - 1
+    )
+
+    @model_validator(mode="after")
+    def _one_law_of_decay(self) -> Self:
+        table = self.decay_by_band_seconds
+        if table is None:
+            return self
+        for name in ("low_decay_ratio", "high_decay_ratio"):
+            if self.given(name):
+                raise ParameterError(
+                    f"{name} is {getattr(self, name):g}, but decay_by_band_seconds sets the decay of every band "
+                    "and would win over it; leave one of the two out"
+                )
+        seconds = self.target_decay_seconds()
+        if self.decay_seconds is not None and (seconds.min() < _SHORTEST or seconds.max() > _LONGEST):
+            raise ParameterError(
+                f"decay_seconds is {self.decay_seconds:g} s, which scales decay_by_band_seconds to "
+                f"{seconds.min():.3g} to {seconds.max():.3g} s, but every band must stay within {_SHORTEST:g} to "
+                f"{_LONGEST:g} s; choose another time, or bring the bands closer together"
+            )
+        return self
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> "FdnReverbStream":
         return FdnReverbStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     def target_decay_seconds(self) -> FloatArray:
         """Decay times asked for at the octave centres 63 Hz to 16 kHz, shape (9,)."""
-        if self.decay_by_band_seconds is not None:
-            return self.decay_by_band_seconds.seconds()
-        return band_decay_seconds(self.decay_seconds, self.low_decay_ratio, self.high_decay_ratio)
+        table = self.decay_by_band_seconds
+        if table is None:
+            return band_decay_seconds(
+                _DEFAULT_DECAY_SECONDS if self.decay_seconds is None else self.decay_seconds,
+                _DEFAULT_LOW_RATIO if self.low_decay_ratio is None else self.low_decay_ratio,
+                _DEFAULT_HIGH_RATIO if self.high_decay_ratio is None else self.high_decay_ratio,
+            )
+        seconds = table.seconds()
+        if self.decay_seconds is None:
+            return seconds
+        return seconds * float(self.decay_seconds / seconds[_BAND_OF_1_KHZ])
 
     def designed_decay_seconds(
         self, *, sample_rate: float, frequencies_hz: npt.ArrayLike | None = None
@@ -216,7 +285,7 @@ class FdnReverb(Processor):
 def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     """Lay the network out. Times do not depend on the rate beyond rounding, nor anything on the channels."""
     lines = settings.lines
-    rooms = np.random.SeedSequence(settings.seed).spawn(6)
+    rooms = np.random.SeedSequence(settings.room_seed).spawn(6)
     for_lines, for_diffuser, for_mixing, for_input, for_output, for_motion = map(np.random.default_rng, rooms)
     size = settings.size_percent / 100.0
     seconds = settings.target_decay_seconds()

@@ -20,7 +20,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Stream, setting
 from tapeemu.validation import FloatArray
 
-__all__ = ["EFFECTS", "PluginEffect", "PluginObject"]
+__all__ = ["EFFECTS", "PluginEffect", "PluginObject", "parameter_names"]
 
 EFFECTS = (
     "Bitcrush",
@@ -53,6 +53,19 @@ _LONGEST_SECONDS = 30.0
 _owners: dict[int, "weakref.ref[PluginStream]"] = {}
 
 
+def parameter_names(effect: str) -> list[str]:
+    """Names of the parameters of one of the effects."""
+    import pedalboard
+
+    effect_class = getattr(pedalboard, effect)
+    return [
+        attribute
+        for attribute in dir(effect_class)
+        if isinstance(getattr(effect_class, attribute), property)
+        and attribute not in ("is_effect", "is_instrument")
+    ]
+
+
 class PluginEffect(Processor):
     """One of pedalboard's own general-purpose effects, by name.
 
@@ -76,8 +89,8 @@ class PluginEffect(Processor):
 
     kind: ClassVar[str] = "plugin_effect"
 
-    effect: str = setting(..., "Name of one of pedalboard's own effects")
-    parameters: dict[str, float | str] = setting({}, "Parameters of the effect, by pedalboard's names")
+    effect: str = setting(..., "Name of one of pedalboard's own effects.")
+    parameters: dict[str, float | str] = setting({}, "Parameters of the effect, by pedalboard's names.")
 
     @field_validator("effect")
     @classmethod
@@ -96,12 +109,7 @@ class PluginEffect(Processor):
         import pedalboard
 
         effect_class = getattr(pedalboard, self.effect)
-        known = [
-            attribute
-            for attribute in dir(effect_class)
-            if isinstance(getattr(effect_class, attribute), property)
-            and attribute not in ("is_effect", "is_instrument")
-        ]
+        known = parameter_names(self.effect)
         values: dict[str, Any] = {}
         for name, value in self.parameters.items():
             if name not in known:
@@ -113,7 +121,8 @@ class PluginEffect(Processor):
             if isinstance(value, str):
                 modes = getattr(getattr(effect_class, name.capitalize(), None), "__members__", {})
                 if value not in modes:
-                    raise ValueError(f"{name} is {value!r}, but must be one of: {', '.join(modes) or 'a number'}")
+                    rule = f"one of: {', '.join(modes)}" if modes else "a number, without unit or quotes"
+                    raise ValueError(f"{name} is {value!r}, but must be {rule}")
                 values[name] = modes[value]
             else:
                 values[name] = value

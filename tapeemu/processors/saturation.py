@@ -164,7 +164,11 @@ class PreampDrive(Processor):
         lt=100.0,
     )
     reference_level_dbfs: float = setting(
-        -18.0, "Level of the sine for which thd_percent and level_matched hold.", unit="dBFS", ge=-60.0, le=12.0
+        -18.0,
+        "Level of the sine for which thd_percent and level_matched hold; nothing without one of them.",
+        unit="dBFS",
+        ge=-60.0,
+        le=12.0,
     )
     asymmetry_percent: float = setting(
         0.0,
@@ -190,6 +194,11 @@ class PreampDrive(Processor):
         if self.thd_percent is not None:
             _solve_drive(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
         return self
+
+    def idle(self) -> dict[str, str]:
+        if self.given("reference_level_dbfs") and self.thd_percent is None and not self.level_matched:
+            return {"reference_level_dbfs": "neither thd_percent nor level_matched is set"}
+        return {}
 
     @property
     def effective_drive_db(self) -> float:

@@ -67,7 +67,10 @@ class RotatingPart(Settings):
     @model_validator(mode="after")
     def _one_rate(self) -> Self:
         if (self.rate_hz is None) == (self.diameter_mm is None):
-            raise ParameterError("a rotating part needs either rate_hz or diameter_mm, not both and not neither")
+            given = (
+                "both rate_hz and diameter_mm" if self.rate_hz is not None else "neither rate_hz nor diameter_mm"
+            )
+            raise ParameterError(f"a rotating part has {given}, but needs one of the two: each gives its rate")
         return self
 
     def turns_per_second(self, tape_speed_cm_s: float) -> float:
@@ -253,17 +256,24 @@ class WowFlutter(Processor):
                 )
         if self.profile is not None:
             for name in ("rotating_parts", "drift_percent", "wow_percent", "flutter_percent", "scrape_percent"):
-                if getattr(self, name) != type(self).model_fields[name].default:
+                if self.given(name):
                     raise ParameterError(
-                        f"{name} is set, but profile={self.profile!r} brings its own parts; "
-                        "leave one of the two out"
+                        f"{name} is set, but profile is {self.profile!r}, which brings its own parts and would "
+                        "win over it; leave one of the two out"
                     )
+        if self.given("tape_speed_cm_s") and not any(
+            part.diameter_mm is not None for part in self._mixture().rotating_parts
+        ):
+            raise ParameterError(
+                f"tape_speed_cm_s is {self.tape_speed_cm_s:g} cm/s, but no rotating part is given by its "
+                "diameter, so nothing depends on it; leave it out, or give a part diameter_mm in place of rate_hz"
+            )
         for part in self._mixture().rotating_parts:
             rate = part.turns_per_second(self._tape_speed())
             if not 0.02 <= rate <= 250.0:
                 raise ParameterError(
-                    f"a part of {part.diameter_mm} mm at {self._tape_speed():g} cm/s turns at {rate:.3g} Hz, but "
-                    "must turn at 0.02 to 250 Hz; change its diameter or the tape speed"
+                    f"a part of {part.diameter_mm:g} mm at {self._tape_speed():g} cm/s turns at {rate:.3g} Hz, "
+                    "but must turn at 0.02 to 250 Hz; change its diameter or the tape speed"
                 )
         if self.weighted_flutter_percent and self._unscaled_figure() <= 0.0:
             raise ParameterError(
@@ -277,6 +287,27 @@ class WowFlutter(Processor):
                 f"{_MOST_DEVIATION_PERCENT:g} %; lower the largest of them"
             )
         return self
+
+    def idle(self) -> dict[str, str]:
+        found = {}
+        mixture = self._mixture()
+        for name in ("drift", "wow", "flutter", "scrape"):
+            if self.given(f"{name}_band_hz") and not getattr(mixture, f"{name}_percent"):
+                found[f"{name}_band_hz"] = f"{name}_percent is 0"
+        if self._scale() * self._most_deviation() == 0.0:
+            # Speed error and azimuth are no part of what the knob scales.
+            apart = {"weighted_flutter_percent", "speed_error_percent", "azimuth_skew_us", "azimuth_wander_us"}
+            if self.azimuth_wander_us > 0.0:
+                apart.add("seed")
+            if self.azimuth_wander_us or self.azimuth_skew_us or self.speed_error_percent:
+                apart.add("reader_taps")
+            if self.weighted_flutter_percent != 0.0:
+                # It is these amounts that are zero: raised, they are heard.
+                apart |= {"rotating_parts", "drift_percent", "wow_percent", "flutter_percent", "scrape_percent"}
+            for name in sorted(set(type(self).model_fields) - apart):
+                if self.given(name):
+                    found[name] = "no part of the transport moves"
+        return found
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
         return _WowFlutterStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)

@@ -219,8 +219,32 @@ def test_order_matters_and_can_be_changed() -> None:
     before = chain(audio, sample_rate=RATE)
     after = chain.reordered(["clip", "up"])(audio, sample_rate=RATE)
     assert after.max() > 3.0 > 1.0 > before.max()
-    with pytest.raises(ParameterError, match="each stage exactly once: up, clip"):
-        chain.reordered(["up"])
+
+
+def test_an_order_may_name_only_the_stages_that_move() -> None:
+    """The others keep their places; the stages named share theirs out in the order given."""
+    chain = Chain(stages=[Stage(processor=gain(float(number)), name=name) for number, name in enumerate("abcde")])
+    assert chain.reordered(["d", "b"]).names == ("a", "d", "c", "b", "e")
+    assert chain.reordered(["b", "d"]) == chain
+    assert chain.reordered(["e", "a", "c"]).names == ("e", "b", "a", "d", "c")
+    assert chain.reordered("edcba").names == tuple("edcba")
+    assert chain.reordered(["d", "b"]).stages[1] == chain.stages[3]
+    assert Chain(stages=[Stage(processor=gain(1.0), name="a")]).reordered(["a"]).names == ("a",)
+
+
+@pytest.mark.parametrize(
+    ("names", "words"),
+    [
+        (["up"], "order is 'up', which moves nothing; name two or more of the stages: up, clip"),
+        ([], "order is '', which moves nothing"),
+        (["up", "up"], "order is 'up, up', but names 'up' more than once"),
+        (["up", "down"], "but 'down' is not a stage; the stages are: up, clip"),
+    ],
+)
+def test_an_order_that_moves_nothing_or_is_none_is_refused(names: list[str], words: str) -> None:
+    chain = Chain(stages=[Stage(processor=gain(1.0), name="up"), Stage(processor=gain(2.0), name="clip")])
+    with pytest.raises(ParameterError, match=words):
+        chain.reordered(names)
 
 
 def test_names_are_made_unique_and_doubles_refused() -> None:
@@ -267,7 +291,11 @@ def test_objects_with_the_plugin_convention_are_stages(rng: np.random.Generator)
 
 @pytest.mark.parametrize(
     ("stages", "message"),
-    [("reverb", "sequence of stages"), ([3], "stage 1 is a int"), ([gain(1.0), None], "stage 2 is a NoneType")],
+    [
+        ("reverb", "sequence of stages"),
+        ([3], "stage 1 is of type int"),
+        ([gain(1.0), None], "stage 2 is of type NoneType"),
+    ],
 )
 def test_what_is_no_stage_is_refused(stages: Any, message: str) -> None:
     with pytest.raises(ParameterError, match=message):

@@ -286,21 +286,26 @@ def test_seed_changes_the_tape_and_nothing_else_does(rng):
 @pytest.mark.parametrize(
     ("values", "text"),
     [
-        ({"rotating_parts": ({"peak_percent": 0.1},)}, "either rate_hz or diameter_mm"),
+        ({"rotating_parts": ({"peak_percent": 0.1},)}, "has neither rate_hz nor diameter_mm"),
         (
             {"rotating_parts": ({"peak_percent": 0.1, "rate_hz": 1, "diameter_mm": 3},)},
-            "either rate_hz or diameter_mm",
+            "has both rate_hz and diameter_mm",
         ),
         (
             {"rotating_parts": ({"peak_percent": 0.1, "diameter_mm": 0.5},), "tape_speed_cm_s": 76.2},
             "turns at 485 Hz",
         ),
-        ({"profile": "studio", "wow_percent": 0.3}, "wow_percent is set, but profile='studio'"),
+        ({"profile": "studio", "wow_percent": 0.3}, "wow_percent is set, but profile is 'studio'"),
+        ({"profile": "studio", "drift_percent": 0.03}, "drift_percent is set, but profile is 'studio'"),
+        (
+            {"rotating_parts": ({"peak_percent": 0.1, "rate_hz": 1.0},), "tape_speed_cm_s": 19.05},
+            "no rotating part is given by its diameter",
+        ),
         ({**STILL, "weighted_flutter_percent": 0.1}, "nothing to scale"),
         ({"rotating_parts": ({"peak_percent": 9.0, "rate_hz": 1},) * 3}, "must stay within 20 %"),
         ({"wow_band_hz": (6.0, 0.5)}, "wow_band_hz is 6 to 0.5 Hz"),
         ({"weighted_flutter_percent": -1.0}, "weighted_flutter_percent is -1.0"),
-        ({"speed_error_percent": 4.0}, "less than or equal to 3"),
+        ({"speed_error_percent": 4.0}, "speed_error_percent is 4.0, but must be -3 to 3 %"),
         ({"wow_percents": 0.1}, "did you mean 'wow_percent'"),
     ],
 )
