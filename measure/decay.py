@@ -377,7 +377,7 @@ def decay_of_noise(
             power=np.mean([envelope.power for envelope in envelopes], axis=0),
             step=envelopes[0].step,
             seconds=envelopes[0].seconds,
-            bandwidth=min(envelope.bandwidth for envelope in envelopes) * len(signals),
+            bandwidth=math.fsum(envelope.bandwidth for envelope in envelopes),
             share=min(envelope.share for envelope in envelopes),
             smear=envelopes[0].smear,
             own_decay=envelopes[0].own_decay,

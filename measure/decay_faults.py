@@ -17,6 +17,7 @@ _STUCK = 32  # equal samples at the end that no sound has
 # Beside the flat top of a clipped wave the next sample lies this far below, as a share of the peak; beside the
 # rounded top of a slow wave in 16 bits it lies one step of 3e-5 below.
 _SHOULDER = 1e-3
+_FINE = 2_000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,7 +113,7 @@ def _last_fall(powers: FloatArray, first: int) -> int:
 def _sharpened(h: FloatArray, near: int, block: int) -> int:
     """Sample of a fall known to within a block to either side."""
     low, high = max(near - block, 0), min(near + block, len(h))
-    noise = float(np.max(np.abs(h[high : high + 10 * block])))
+    noise = 1.5 * float(np.max(np.abs(h[high : high + 10 * block])))
     loud = np.flatnonzero(np.abs(h[low:high]) > noise)
     return low + int(loud[-1]) + 1 if len(loud) else near
 
@@ -154,9 +155,15 @@ def _clipped(h: FloatArray) -> float:
             if all(abs(ceiling - value) > _SHOULDER * peak for value in beside):
                 runs += 1
                 longest = max(longest, stop - start)
-        if runs >= 2 or longest >= 3:
+        if runs >= 2 or longest >= 3 or (np.count_nonzero(at) >= 3 and _fine(h, peak)):
             last = max(last, float(np.flatnonzero(h == ceiling)[-1] + 1))
     return last
+
+
+def _fine(h: FloatArray, peak: float) -> bool:
+    """Whether a response has so many levels that three samples do not meet at its greatest value by chance."""
+    steps = np.diff(np.unique(h))
+    return bool(len(steps)) and peak > _FINE * float(np.min(steps))
 
 
 def _offset(h: FloatArray) -> float:
