@@ -11,12 +11,14 @@ model and no point at which to cut the response needs to be chosen.
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeGuard
 
 import numpy as np
 
+from measure.decay_doubt import integrated_sigma, interrupted_sigma, response_scatter
+from measure.decay_faults import examine, recording_end
 from measure.decay_fit import (
     NEPERS,
     Band,
@@ -30,6 +32,8 @@ from measure.decay_fit import (
     knee,
     onset_of,
 )
+from measure.decay_leakage import BandDescription, leakage
+from measure.decay_leakage import beyond as neighbours_of
 from measure.errors import MeasureError
 from measure.response import frequency_response
 from measure.results import Curve, Reading
@@ -54,11 +58,15 @@ Conditions = dict[str, str | float | int | bool]
 
 # Fit interval in dB and how far the floor must lie below the start: 10 dB below the interval (ISO 3382-1, -2).
 _INTERVALS = {"EDT": (0.0, -10.0, 20.0), "T20": (-5.0, -25.0, 35.0), "T30": (-5.0, -35.0, 45.0)}
-# sigma = c T sqrt((1 + d / n) / (N B T)). T20, T30: ISO 3382-2, from memory. EDT: from 400 simulated decays, here.
-_SPREAD = {"EDT": (1.1, 2.5), "T20": (0.88, 1.90), "T30": (0.55, 1.52)}
-_INTEGRATED_DECAYS = 10  # what one integrated impulse response is worth in decays of interrupted noise
 _LEAST_BT = 4.0
 _LEAST_RANGE_DB = 15.0
+_MOST_DOUBT = 0.25
+_MOST_DOUBT_OF_A_LINE = 0.35
+_SIGNIFICANT = 3.5  # standard deviations from which on a difference is called one
+_NOT_ONE = 0.5  # share by which one slope may differ from T30 and still be called a decay time
+_MISFIT = 1.8  # for an exponential, 24 segments exceed this once in a hundred times
+_BASIS = "theory (B T product; neighbouring bands)"
+_CLIPPED = "the response is clipped"
 _SMEARED = "what was found is no stronger than the band filter's smear of what came before"
 
 
@@ -307,6 +315,7 @@ def decay_of_noise(
     bands: BandName = "octave",
     centres_hz: Sequence[float] | None = None,
     latency_seconds: float = 0.0,
+    neighbours: bool = True,
 ) -> Decay:
     """Read decay times from recordings of interrupted noise.
 
@@ -322,6 +331,8 @@ def decay_of_noise(
         Only those of them with these nominal centres, where not all are wanted.
     latency_seconds : float
         Latency of the system.
+    neighbours : bool
+        Whether what the neighbouring bands add is worked out, which takes as long as two bands more.
 
     Returns
     -------
@@ -349,23 +360,39 @@ def decay_of_noise(
     }
     reason = next((why for why in map(unusable, signals) if why), "")
     stop = burst.stop / rate + latency_seconds
-    results = []
     chosen = [band for band in bands_of(bands, rate) if centres_hz is None or band.centre_hz in centres_hz]
-    for band in chosen:
-        if reason:
-            results.append(_undefined(band, reason, conditions))
-            continue
-        envelopes = [band_envelope(signal, rate, band) for signal in signals]
-        mean = Envelope(
+    if reason:
+        return Decay(bands=tuple(_undefined(band, reason, conditions) for band in chosen))
+    after = round(stop * rate)
+    end = after + min(
+        (recording_end(signal[after:], rate) for signal in signals if after < len(signal)), default=0
+    )
+    stops = after + 64 < end < len(signals[0])
+    if stops:
+        signals = [signal[:end] for signal in signals]
+
+    def averaged(band: Band) -> Envelope:
+        envelopes = [band_envelope(signal, rate, band, 4.0) for signal in signals]
+        return Envelope(
             power=np.mean([envelope.power for envelope in envelopes], axis=0),
             step=envelopes[0].step,
-            bandwidth=min(envelope.bandwidth for envelope in envelopes) * len(signals),
+            seconds=envelopes[0].seconds,
+            bandwidth=math.fsum(envelope.bandwidth for envelope in envelopes),
             share=min(envelope.share for envelope in envelopes),
             smear=envelopes[0].smear,
             own_decay=envelopes[0].own_decay,
         )
-        results.append(_interrupted(mean, band, stop, len(signals), conditions))
-    return Decay(bands=tuple(results))
+
+    prepared = _prepared(
+        chosen,
+        [averaged(band) for band in chosen],
+        stop,
+        averaged if neighbours else None,
+        rate,
+        stops=stops,
+        decays=len(signals),
+    )
+    return Decay(bands=tuple(_interrupted(known, stop, len(signals), conditions) for known in prepared))
 
 
 def echo_density(
@@ -508,22 +535,118 @@ def colouration(
     return pair(float(np.std(levels)), flatness, independent)
 
 
+@dataclass(frozen=True)
+class _Line:
+    """A straight line through a part of a decay."""
+
+    seconds: float  # per 60 dB; nan where no line can be drawn
+    bend: float  # non-linearity in permille
+    interval: tuple[float, float]  # seconds
+
+
+_NO_LINE = _Line(math.nan, math.nan, (math.nan, math.nan))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Known:
+    """What is known of one band before its figures are read."""
+
+    envelope: Envelope
+    band: Band
+    fit: DecayFit | None
+    reason: str  # why there is no fit
+    leaks: Mapping[str, float]  # by how much the band reads too long, as a share
+    stops: bool  # whether the response stops before the recording
+    decays: int = 0  # of interrupted noise that were averaged; 0 for an impulse response
+    ceiling: float = -math.inf  # seconds after the onset until which samples were clipped
+
+
 def _from_impulse(h: FloatArray, rate: float, bands: BandName, conditions: Conditions) -> Decay:
     chosen = bands_of(bands, rate)
     reason = unusable(h)
     if reason:
         return Decay(bands=tuple(_undefined(band, reason, conditions) for band in chosen))
+    examined = examine(h, rate)
+    if examined.offset:
+        conditions = {**conditions, "offset_removed": examined.offset}
+    h = examined.signal
     onset = onset_of(h) / rate
+    if len(h) < 64:
+        reason = f"the response lasts {len(h) / rate:.2g} s and stops"
+        return Decay(bands=tuple(_undefined(band, reason, conditions) for band in chosen))
+    envelopes = [band_envelope(h, rate, band) for band in chosen]
+    ceiling = examined.clipped_until / rate - onset
     return Decay(
-        bands=tuple(_integrated(band_envelope(h, rate, band), band, onset, conditions) for band in chosen)
+        bands=tuple(
+            _integrated(known, onset, conditions)
+            for known in _prepared(
+                chosen,
+                envelopes,
+                onset,
+                lambda band: band_envelope(h, rate, band),
+                rate,
+                stops=examined.stops,
+                ceiling=ceiling,
+            )
+        )
     )
 
 
-def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Conditions) -> BandDecay:
+def _prepared(
+    bands: Sequence[Band],
+    envelopes: Sequence[Envelope],
+    onset: float,
+    envelope_of: Callable[[Band], Envelope] | None,
+    rate: float,
+    *,
+    stops: bool,
+    ceiling: float = -math.inf,
+    decays: int = 0,
+) -> list[_Known]:
+    """Fit all bands, and say how much of each is its neighbours'; without `envelope_of` that is not asked."""
+    fits = [fit_decay(envelope, band, onset) for envelope, band in zip(envelopes, bands, strict=True)]
+    leaks: dict[str, Mapping[str, float]] = {}
+    if envelope_of is not None and not any(math.isnan(band.centre_hz) for band in bands):
+        described = [
+            BandDescription(band, fit) for band, (fit, _) in zip(bands, fits, strict=True) if _speaks(fit)
+        ]
+        names = [each.band.name for each in described]
+        if described:
+            neighbours = neighbours_of(bands, rate)
+            for band in neighbours:
+                fit, _ = fit_decay(envelope_of(band), band, onset)
+                if _speaks(fit):
+                    described.append(BandDescription(band, fit))
+            leaks = dict(zip(names, leakage(described), strict=False))
+    return [
+        _Known(
+            envelope=envelope,
+            band=band,
+            fit=fit,
+            reason=reason,
+            leaks=leaks.get(band.name, {}),
+            stops=stops,
+            ceiling=ceiling,
+            decays=decays,
+        )
+        for envelope, band, (fit, reason) in zip(envelopes, bands, fits, strict=True)
+    ]
+
+
+def _speaks(fit: DecayFit | None) -> TypeGuard[DecayFit]:
+    """Whether a fit describes a decay well enough to judge the neighbours by it."""
+    if fit is None or fit.smeared or not float(fit.single.rate_sigma[0]) < _MOST_DOUBT:
+        return False
+    best = fit.best
+    start = float(best.signal(np.array([fit.begins]))[0])
+    return bool(start > 10.0 ** (_LEAST_RANGE_DB / 10.0) * max(best.floor, best.cap))
+
+
+def _integrated(known: _Known, onset: float, conditions: Conditions) -> BandDecay:
     """Backward integration (Schroeder) with subtraction of the floor, truncation and correction of the tail."""
-    fit, reason = fit_decay(envelope, band, onset)
+    envelope, band, fit = known.envelope, known.band, known.fit
     if fit is None:
-        return _undefined(band, reason, conditions)
+        return _undefined(band, known.reason, conditions)
     best = fit.best
     step = envelope.step
     first = max(0, int((onset - 1.0 / (band.high_hz - band.low_hz)) / step))
@@ -543,7 +666,7 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
     # Where noise outweighs what is left, the integral can dip below zero; the range ends before that.
     level = 10.0 * np.log10(np.maximum(energy / total, 1e-30))
     usable = -float(10.0 * math.log10(max(tail / total, 1e-30)))
-    early, late = _regress(t, level, 0.0, -10.0)[0], _regress(t, level, -5.0, -25.0)[0]
+    early, late = (_regress(t, level, *interval).seconds for interval in ((0.0, -10.0), (-5.0, -25.0)))
     if late < 0.5 * early:
         return _undefined(
             band,
@@ -551,16 +674,23 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
             conditions,
         )
     return _band_result(
-        envelope,
-        band,
+        known,
         fit,
         t,
         level,
         usable,
         meets,
         end,
-        _INTEGRATED_DECAYS,
         conditions,
+        slope_sigma=lambda line: integrated_sigma(
+            t,
+            energy,
+            line.interval,
+            best,
+            fit.begins,
+            envelope.bandwidth,
+            envelope.seconds - onset - meets,
+        ),
         fit_level=lambda moment: (
             10.0
             * np.log10(np.maximum(best.remaining(moment) + best.floor / best.rates.min(), 1e-30 * total) / total)
@@ -570,11 +700,11 @@ def _integrated(envelope: Envelope, band: Band, onset: float, conditions: Condit
     )
 
 
-def _interrupted(envelope: Envelope, band: Band, stop: float, repeats: int, conditions: Conditions) -> BandDecay:
+def _interrupted(known: _Known, stop: float, repeats: int, conditions: Conditions) -> BandDecay:
     """Regression on the smoothed level of noise that has stopped."""
-    fit, reason = fit_decay(envelope, band, stop)
+    envelope, band, fit = known.envelope, known.band, known.fit
     if fit is None:
-        return _undefined(band, reason, conditions)
+        return _undefined(band, known.reason, conditions)
     best = fit.best
     step = envelope.step
     before = envelope.power[int(0.5 * stop / step) : int(stop / step)]
@@ -602,16 +732,23 @@ def _interrupted(envelope: Envelope, band: Band, stop: float, repeats: int, cond
     level = 10.0 * np.log10(np.maximum((smooth[keep] - best.floor) / steady, 1e-30))
     usable = -10.0 * math.log10(max(float(best.signal(np.array([meets]))[0]) / steady, 1e-30))
     return _band_result(
-        envelope,
-        band,
+        known,
         fit,
         t[keep],
         level,
         usable,
         meets,
         end,
-        repeats,
         {**conditions, "smoothing_seconds": round(width * step, 6)},
+        slope_sigma=lambda line: interrupted_sigma(
+            t[keep],
+            reach[keep] * step,
+            line.interval,
+            best,
+            envelope.bandwidth,
+            repeats,
+            envelope.seconds - stop - meets,
+        ),
         fit_level=lambda moment: 10.0 * np.log10(np.maximum((best.signal(moment) + best.floor) / steady, 1e-30)),
         floor_db=10.0 * math.log10(max(best.floor / steady, 1e-30)),
         method="interrupted noise, regression on the averaged level",
@@ -619,21 +756,21 @@ def _interrupted(envelope: Envelope, band: Band, stop: float, repeats: int, cond
 
 
 def _band_result(
-    envelope: Envelope,
-    band: Band,
+    data: _Known,
     fit: DecayFit,
     t: FloatArray,
     level: FloatArray,
     usable: float,
     meets: float,
     end: float,
-    decays: int,
     conditions: Conditions,
     *,
+    slope_sigma: Callable[[_Line], float],
     fit_level: Callable[[FloatArray], FloatArray],
     floor_db: float,
     method: str,
 ) -> BandDecay:
+    envelope, band = data.envelope, data.band
     known: Conditions = {
         **conditions,
         "band": band.name,
@@ -644,9 +781,14 @@ def _band_result(
     best = fit.best
     cut = meets >= end
     deep = not cut and best.floor < best.cap
-    limit = "the recording ends" if cut else "the part that is looked at ends" if deep else "the floor is met"
+    ends = "the response stops (padding, a cut or a gate)" if data.stops else "the recording ends"
+    limit = ends if cut else "the part that is looked at ends" if deep else "the floor is met"
     width_hz = band.high_hz - band.low_hz
-    figures = {}
+    figures: dict[str, Reading] = {}
+    chance: dict[str, float] = {}
+    concave = ""
+    if fit.bend > max(_SIGNIFICANT * fit.bend_sigma, 0.1):
+        concave = "the decay falls ever faster: a gate, a fade, clipping or a limiter may have bent it"
     for name, (upper, lower, needed) in _INTERVALS.items():
         why: tuple[str, ...] = ()
         value = math.nan
@@ -654,20 +796,34 @@ def _band_result(
         if usable < needed:
             why = (f"{limit} {usable:.1f} dB below the start, but {name} needs {needed:g} dB (ISO 3382)",)
         else:
-            value, bend = _regress(t, level, upper, lower)
+            line = _regress(t, level, upper, lower)
+            value = line.seconds
             if math.isnan(value):
                 why = (f"the decay has too few points between {upper:g} and {lower:g} dB",)
             elif fit.smeared:
                 why, value = (_SMEARED,), math.nan
             elif short := _too_short(value, envelope, width_hz):
                 why, value = (short,), math.nan
+            elif line.interval[0] < data.ceiling:
+                why, value = (f"{_CLIPPED} where the interval of {name} begins",), math.nan
             else:
-                share, extra = _SPREAD[name]
-                sigma = share * value * math.sqrt((1.0 + extra / decays) / (envelope.bandwidth * value))
-                if name == "EDT" and usable < 25.0:
-                    why = ("the floor lies less than 25 dB below the start",)
-                if bend > 10.0:
-                    why = (*why, f"the non-linearity is {bend:.0f} permille; above 10 a decay is not straight")
+                chance[name] = slope_sigma(line) * value**2 / 60.0
+                if not chance[name] < _MOST_DOUBT_OF_A_LINE * value:
+                    why = (f"the figure would be uncertain by {100.0 * chance[name] / value:.0f} %",)
+                    value = math.nan
+                else:
+                    sigma, why = _widened(value, chance[name], data.leaks.get(name, 0.0))
+                    if name == "EDT" and usable < 25.0:
+                        why = (*why, "the floor lies less than 25 dB below the start")
+                    if line.bend > 10.0:
+                        why = (
+                            *why,
+                            f"the non-linearity is {line.bend:.0f} permille; above 10 a decay is not straight",
+                        )
+                    if concave:
+                        why = (*why, concave)
+                    if data.ceiling > 0.0:
+                        why = (*why, _CLIPPED)
         figures[name] = Reading(
             quantity=f"{name}, {band.name}",
             value=value,
@@ -676,13 +832,24 @@ def _band_result(
             standard="ISO 3382-1",
             conditions={**known, "interval": f"{upper:g} to {lower:g} dB"},
             uncertainty=sigma,
-            uncertainty_basis="theory (B T product)" if math.isfinite(sigma) else "not stated",
+            uncertainty_basis=_BASIS if math.isfinite(sigma) else "not stated",
             warnings=why,
         )
-    t20, t30 = figures["T20"], figures["T30"]
-    if t20.defined and t30.defined and abs(100.0 * (t30.value / t20.value - 1.0)) > 10.0:
-        bent = f"the curvature is {100.0 * (t30.value / t20.value - 1.0):.0f} %: the decay is not straight"
-        figures["T30"] = _warned(t30, bent)
+    edt, t20, t30 = figures["EDT"], figures["T20"], figures["T30"]
+    if t20.defined and t30.defined:
+        curvature = 100.0 * (t30.value / t20.value - 1.0)
+        if abs(curvature) > 10.0 or abs(t30.value - t20.value) > _SIGNIFICANT * math.hypot(
+            chance["T20"], chance["T30"]
+        ):
+            bent = f"the curvature is {curvature:.0f} %: the decay is not straight"
+            figures["T30"] = _warned(t30, bent)
+    if (
+        edt.defined
+        and t20.defined
+        and abs(edt.value - t20.value) > _SIGNIFICANT * math.hypot(chance["EDT"], chance["T20"])
+    ):
+        apart = f"the decay does not begin as it goes on: EDT {edt.value:.3g} s, T20 {t20.value:.3g} s"
+        figures["EDT"], figures["T20"] = _warned(edt, apart), _warned(t20, apart)
     followed = 10.0 * math.log10(
         max(
             float(best.signal(np.array([fit.begins]))[0] / max(float(best.signal(np.array([meets]))[0]), 1e-300)),
@@ -692,20 +859,38 @@ def _band_result(
     known = {**known, "fit_begins_seconds": round(fit.begins, 6), "fit_range_db": round(followed, 2)}
 
     def fitted(quantity: str, model: DecayModel, index: int) -> Reading:
-        return _likelihood_reading(f"{quantity}, {band.name}", model, index, known, followed, envelope, band, fit)
+        return _likelihood_reading(f"{quantity}, {band.name}", model, index, known, followed, data, fit)
 
     slopes: tuple[Reading, ...] = ()
     if fit.double is not None:
         slopes = (fitted("early decay time", fit.double, 0), fitted("late decay time", fit.double, 1))
     likelihood = fitted("decay time", fit.single, 0)
     if likelihood.defined:
+        # The fit is the better estimate of the two, so the variance of their difference is that of their variances
+        # (Hausman, 1978); a fifth of T30's own spread is left for what its theory neglects.
+        t30 = figures["T30"]
+        if t30.defined:
+            statistical = likelihood.value * float(fit.single.rate_sigma[0])
+            spread = math.sqrt(max(chance["T30"] ** 2 - statistical**2, 0.04 * chance["T30"] ** 2))
+            differ = abs(t30.value - likelihood.value)
+            if differ > _SIGNIFICANT * spread:
+                words = (
+                    f"one slope fits {likelihood.value:.4g} s, but T30 is {t30.value:.4g} s: they differ by more "
+                    "than chance, for the decay is not exponential"
+                )
+                figures["T30"] = _warned(t30, words)
+                doubt = math.hypot(likelihood.uncertainty, differ)
+                likelihood = replace(_warned(likelihood, words), uncertainty=doubt)
+                if fit.double is None and differ > _NOT_ONE * likelihood.value:
+                    likelihood = replace(likelihood, value=math.nan, uncertainty=math.nan, warnings=(words,))
+    if likelihood.defined:
+        if concave:
+            likelihood = _warned(likelihood, concave)
         if fit.double is not None:
             early, late = NEPERS / fit.double.rates
             likelihood = _warned(likelihood, f"two slopes fit better: {early:.3g} s, then {late:.3g} s")
         if cut:
-            likelihood = _warned(
-                likelihood, f"the recording ends {usable:.1f} dB below the start, above any floor"
-            )
+            likelihood = _warned(likelihood, f"{ends} {usable:.1f} dB below the start, above any floor")
         if fit.begins > 2.0 / width_hz + 1e-3:
             likelihood = _warned(likelihood, f"the first {fit.begins:.2g} s are not exponential and were left out")
         if not fit.agrees:
@@ -718,7 +903,7 @@ def _band_result(
         low_hz=band.low_hz,
         high_hz=band.high_hz,
         edt=figures["EDT"],
-        t20=t20,
+        t20=figures["T20"],
         t30=figures["T30"],
         likelihood=likelihood,
         slopes=slopes,
@@ -754,10 +939,10 @@ def _likelihood_reading(
     index: int,
     conditions: Conditions,
     followed: float,
-    envelope: Envelope,
-    band: Band,
+    data: _Known,
     fit: DecayFit,
 ) -> Reading:
+    envelope, band = data.envelope, data.band
     value = NEPERS / float(model.rates[index])
     relative = float(model.rate_sigma[index])
     why: tuple[str, ...] = ()
@@ -767,18 +952,51 @@ def _likelihood_reading(
         why = (_SMEARED,)
     elif short := _too_short(value, envelope, band.high_hz - band.low_hz):
         why = (short,)
-    elif not relative < 0.25:
+    elif not relative < _MOST_DOUBT:
         why = (f"the figure would be uncertain by {100.0 * relative:.0f} %",)
+    elif data.ceiling > 0.0:
+        why = (f"{_CLIPPED} where the fit begins",)
     slopes = len(model.rates)
+    undefined = bool(why)
+    sigma = math.nan
+    if not undefined:
+        sigma = value * relative
+        if slopes == 1:
+            # What one exponential does not explain is scatter that counting samples does not know (Birge, 1932).
+            sigma *= math.sqrt(fit.misfit) if fit.misfit > _MISFIT else 1.0
+            if data.decays:
+                # Counted were the samples of all decays, but the response behind them is one.
+                nepers = followed * math.log(10.0) / 10.0
+                own = response_scatter(nepers, envelope.bandwidth / data.decays, value)
+                sigma = math.hypot(sigma, own * value)
+            sigma, why = _widened(value, sigma, data.leaks.get("likelihood", 0.0))
     return Reading(
         quantity=quantity,
-        value=math.nan if why else value,
+        value=math.nan if undefined else value,
         unit="s",
         method=f"maximum likelihood, {'one slope' if slopes == 1 else 'two slopes'} and floor",
         conditions=conditions,
-        uncertainty=math.nan if why else value * relative,
+        uncertainty=sigma,
         uncertainty_basis=f"theory (Fisher information, {envelope.bandwidth:.0f} independent samples per second)",
         warnings=why,
+    )
+
+
+def _widened(value: float, sigma: float, leak: float) -> tuple[float, tuple[str, ...]]:
+    """Standard uncertainty with the neighbours' share of a figure in it, and a warning where that is much.
+
+    The reciprocal of an uncertain slope is long on average by the relative variance, which counts too.
+    """
+    sigma = math.hypot(sigma, sigma**2 / value)
+    if math.isinf(leak):
+        return value, ("what the neighbouring bands add could not be worked out: the figure may be all theirs",)
+    own = value / (1.0 + leak)
+    total = math.hypot(sigma, value - own)
+    if abs(value - own) < max(0.05 * value, sigma):
+        return total, ()
+    side = "slower" if leak > 0.0 else "faster"
+    return total, (
+        f"{side} neighbouring bands show through the filter's skirts: the band itself decays in some {own:.2g} s",
     )
 
 
@@ -794,25 +1012,18 @@ def _too_short(value: float, envelope: Envelope, width_hz: float) -> str:
 
 
 def _warned(reading: Reading, warning: str) -> Reading:
-    return Reading(
-        **{
-            **reading.to_dict(),
-            "uncertainty": reading.uncertainty,
-            "value": reading.value,
-            "warnings": (*reading.warnings, warning),
-        }
-    )
+    return replace(reading, warnings=(*reading.warnings, warning))
 
 
-def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> tuple[float, float]:
-    """Decay time from a straight line through the decay between two levels, and its non-linearity in permille."""
+def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> _Line:
+    """Draw a straight line through the decay between two levels."""
     ahead = t >= 0.0
     t, level = t[ahead], level[ahead]
     if len(t) < 8:
-        return math.nan, math.nan
+        return _NO_LINE
     below = np.flatnonzero(level <= lower)
     if not len(below) or below[0] == 0:
-        return math.nan, math.nan
+        return _NO_LINE
     last = int(below[0])
     starts = np.flatnonzero(level[:last] <= upper) if upper < 0.0 else np.array([0])
     first = int(starts[0]) if len(starts) else last
@@ -824,13 +1035,14 @@ def _regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> tu
 
     begin, finish = crossing(first, upper) if upper < 0.0 else float(t[0]), crossing(last, lower)
     if not finish > begin or last - first < 3:
-        return math.nan, math.nan
+        return _NO_LINE
     grid = np.linspace(begin, finish, max(500, last - first))
     values = np.interp(grid, t, level)
     slope = float(np.polyfit(grid, values, 1)[0])
     if not slope < 0.0:
-        return math.nan, math.nan
-    return -60.0 / slope, 1000.0 * (1.0 - float(np.corrcoef(grid, values)[0, 1]) ** 2)
+        return _NO_LINE
+    bend = 1000.0 * (1.0 - float(np.corrcoef(grid, values)[0, 1]) ** 2)
+    return _Line(-60.0 / slope, bend, (begin, finish))
 
 
 def _undefined(band: Band, reason: str, conditions: Conditions) -> BandDecay:

@@ -17,9 +17,11 @@ __all__ = [
     "DecayModel",
     "Envelope",
     "band_envelope",
+    "band_gain",
     "bands_of",
     "fit_decay",
     "knee",
+    "maximise",
     "onset_of",
 ]
 
@@ -55,6 +57,7 @@ class Envelope:
 
     power: FloatArray
     step: float
+    seconds: float  # how long it lasts
     bandwidth: float  # statistical: independent complex samples per second
     share: float  # of the whole signal's energy
     smear: FloatArray  # power of a unit of energy at time 0, from there on
@@ -89,6 +92,9 @@ class DecayFit:
     begins: float  # seconds after the onset from which data were used
     agrees: bool  # whether the first 5 dB of data agree with the model
     smeared: bool  # whether the filter's smear of the first arrival is as strong as what was fitted
+    misfit: float  # of `single`: mean squared deviation of segments, in their variances; 1 for an exponential
+    bend: float  # by how much of itself the slope grows from the start to the floor; negative for a sagging decay
+    bend_sigma: float
 
     @property
     def best(self) -> DecayModel:
@@ -137,8 +143,20 @@ def _edge(x: FloatArray) -> FloatArray:
     return np.sin(0.5 * np.pi * u**4 * (35.0 - 84.0 * u + 70.0 * u**2 - 20.0 * u**3))
 
 
-def band_envelope(signal: FloatArray, rate: float, band: Band) -> Envelope:
-    """Squared complex envelope of a band, sampled some four times as fast as it is wide."""
+def band_gain(frequencies: FloatArray, band: Band) -> FloatArray:
+    """Gain of a band's filter at frequencies above zero: class 1 of IEC 61260-1, and nothing beyond its skirts."""
+    octaves = np.log2(frequencies)
+    return _edge((octaves - math.log2(band.low_hz)) / band.low_skirt) * _edge(
+        (math.log2(band.high_hz) - octaves) / band.high_skirt
+    )
+
+
+def band_envelope(signal: FloatArray, rate: float, band: Band, spread: float = 2.0) -> Envelope:
+    """Squared complex envelope of a band, sampled some four times as fast as it is wide.
+
+    `spread` is the mean square of the power in a bin over the squared mean: 2 for a Gaussian response, 4 for
+    Gaussian noise that went through one.
+    """
     from scipy.fft import next_fast_len
 
     n = len(signal)
@@ -146,13 +164,10 @@ def band_envelope(signal: FloatArray, rate: float, band: Band) -> Envelope:
     edge_hz = band.low_hz * (2.0**band.low_skirt - 2.0**-band.low_skirt)
     padded = next_fast_len(n + int(8.0 * rate / edge_hz), real=True)
     spectrum = np.fft.rfft(signal, padded)
-    frequencies = np.fft.rfftfreq(padded, 1.0 / rate)
+    frequencies = np.asarray(np.fft.rfftfreq(padded, 1.0 / rate), dtype=np.float64)
     first = int(np.searchsorted(frequencies, band.low_hz / 2.0**band.low_skirt, side="right"))
     last = int(np.searchsorted(frequencies, band.high_hz * 2.0**band.high_skirt, side="left"))
-    octaves = np.log2(frequencies[first:last])
-    gain = _edge((octaves - math.log2(band.low_hz)) / band.low_skirt) * _edge(
-        (math.log2(band.high_hz) - octaves) / band.high_skirt
-    )
+    gain = band_gain(frequencies[first:last], band)
     selected = spectrum[first:last] * gain
     size = next_fast_len(4 * len(selected))
     envelope = np.fft.ifft(selected, size) * (size / padded) * math.sqrt(2.0)
@@ -162,7 +177,7 @@ def band_envelope(signal: FloatArray, rate: float, band: Band) -> Envelope:
     flat = float(np.sum(gain**2) ** 2 / np.sum(gain**4)) * bin_hz
     squares = float(np.sum(power**2))
     # For a flat Gaussian spectrum the second expression equals the first; for a few resonances it is smaller.
-    actual = 2.0 * float(np.sum(power)) ** 2 / squares * bin_hz if squares > 0.0 else flat
+    actual = spread * float(np.sum(power)) ** 2 / squares * bin_hz if squares > 0.0 else flat
     smear = np.abs(np.fft.ifft(gain, size)) ** 2
     smear = (smear / (np.sum(smear) * step))[: size // 2]
     left = np.cumsum(smear[::-1])[::-1]
@@ -170,6 +185,7 @@ def band_envelope(signal: FloatArray, rate: float, band: Band) -> Envelope:
     return Envelope(
         power=(np.abs(envelope) ** 2)[: max(1, int(n / rate / step))],
         step=step,
+        seconds=n / rate,
         bandwidth=min(flat, actual),
         share=float(np.sum(power)) / max(float(np.sum(np.abs(spectrum) ** 2)), 1e-300),
         smear=smear,
@@ -225,13 +241,22 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
         found = _fit_from(power, envelope, start, cap)
         if found is None:
             break
-        single, double = found
+        single, double, misfit, bend, bend_sigma = found
         best = double or single
         agrees = _starts_well(power, envelope, start, best)
         since = first - np.arange(len(past))
         smear = float(np.sum(past * envelope.smear[np.minimum(since, len(envelope.smear) - 1)])) * envelope.step
         smeared = not float(best.signal(np.array([start]))[0]) > 2.0 * smear
-        fit = DecayFit(single=single, double=double, begins=start, agrees=agrees, smeared=smeared)
+        fit = DecayFit(
+            single=single,
+            double=double,
+            begins=start,
+            agrees=agrees,
+            smeared=smeared,
+            misfit=misfit,
+            bend=bend,
+            bend_sigma=bend_sigma,
+        )
         # An early slope as steep as the filter's own is the first arrival, too.
         steep = double is not None and NEPERS / double.rates[0] <= max(4.0 * guard, 2.0 * envelope.own_decay)
         if agrees and not smeared and not steep:
@@ -251,7 +276,7 @@ def _block_means(power: FloatArray, blocks: int) -> FloatArray:
 
 def _fit_from(
     power: FloatArray, envelope: Envelope, start: float, cap: float
-) -> tuple[DecayModel, DecayModel | None] | None:
+) -> tuple[DecayModel, DecayModel | None, float, float, float] | None:
     def blocks_of(blocks: int) -> tuple[FloatArray, FloatArray, float]:
         y = _block_means(power, blocks) + cap
         span = max(1, len(power) // blocks) * envelope.step
@@ -266,19 +291,47 @@ def _fit_from(
     blocks = 1024
     while True:
         data = blocks_of(blocks)
-        single = _maximise(*data, cap, rough.powers, rough.rates, rough.floor + cap)
+        single = maximise(*data, cap, rough.powers, rough.rates, rough.floor + cap)
         if single is None:
             return None
         if blocks >= min(len(power), 32_768) or NEPERS / single.rates[0] > 100.0 * data[2] / envelope.bandwidth:
             break
         blocks, rough = 4 * blocks, single
-    if _misfit(*blocks_of(_SEGMENTS), single) < _SEGMENTS + 14.0:
-        return single, None  # too little is left for a second slope to explain
-    pair = _rough_double(*blocks_of(320), cap, single)
-    if pair is None:
-        return single, None
-    double = _maximise(*data, cap, pair.powers, pair.rates, pair.floor + cap)
-    return single, double if double is not None and _deserves(double, single, data[2] * len(data[1])) else None
+    misfit = _misfit(*blocks_of(_SEGMENTS), single)
+    double = None
+    # Else too little is left for a second slope to explain.
+    if misfit >= _SEGMENTS + 14.0 and (pair := _rough_double(*blocks_of(320), cap, single)) is not None:
+        double = maximise(*data, cap, pair.powers, pair.rates, pair.floor + cap)
+        if double is not None and not _deserves(double, single, data[2] * len(data[1])):
+            double = None
+    # Three parameters were fitted to the segments.
+    return single, double, misfit / (_SEGMENTS - 3.0), *_bend(*blocks_of(320), double or single)
+
+
+def _bend(t: FloatArray, y: FloatArray, weight: float, model: DecayModel) -> tuple[float, float]:
+    """By how much of itself the slope grows over the decay, and the standard uncertainty of that.
+
+    The estimate of Rao's score test for one more parameter, q, in a signal times exp(-q t^2).
+    """
+    decays = model.powers[:, None] * np.exp(-model.rates[:, None] * t)
+    mean = decays.sum(axis=0) + model.floor + model.cap
+    rows = np.concatenate(
+        [
+            decays / mean,
+            -model.rates[:, None] * t * decays / mean,
+            [np.full(len(t), 1.0) * (model.floor + model.cap) / mean],
+            [-(t**2) * decays.sum(axis=0) / mean],
+        ]
+    )
+    information = weight * rows @ rows.T
+    score = weight * rows @ (y / mean - 1.0)
+    others = np.linalg.lstsq(information[:-1, :-1], information[:-1, -1], rcond=1e-12)[0]
+    own = float(information[-1, -1] - others @ information[:-1, -1])
+    if not own > 1e-12 * float(information[-1, -1]):
+        return 0.0, math.inf
+    reach = knee(model, float(t[-1]))
+    scale = 2.0 * reach / float(model.rates[-1])
+    return scale * float(score[-1] - others @ score[:-1]) / own, scale / math.sqrt(own)
 
 
 def _misfit(t: FloatArray, y: FloatArray, weight: float, model: DecayModel) -> float:
@@ -310,7 +363,7 @@ def _rough_single(t: FloatArray, y: FloatArray, weight: float, cap: float) -> De
     found = []
     for nepers in (1.0, 3.0, 10.0, 40.0, 150.0):
         level = floor * (1.0 if nepers > 3.0 else 0.1)
-        model = _maximise(t, y, weight, cap, np.array([top]), np.array([nepers / span]), level, tolerance=1e-3)
+        model = maximise(t, y, weight, cap, np.array([top]), np.array([nepers / span]), level, tolerance=1e-3)
         if model is not None:
             found.append(model)
     return max(found, key=lambda model: model.log_likelihood) if found else None
@@ -323,13 +376,13 @@ def _rough_double(
     found = []
     for fast, slow, share in ((1.5, 0.6, 0.3), (4.0, 0.9, 0.1), (8.0, 0.8, 0.5), (1.2, 0.3, 0.02)):
         powers, rates = np.array([0.9 * power, share * power]), np.array([fast * rate, slow * rate])
-        model = _maximise(t, y, weight, cap, powers, rates, single.floor + cap, tolerance=1e-3)
+        model = maximise(t, y, weight, cap, powers, rates, single.floor + cap, tolerance=1e-3)
         if model is not None:
             found.append(model)
     if not found:
         return None
     best = max(found, key=lambda model: model.log_likelihood)
-    again = _maximise(t, y, weight, cap, single.powers, single.rates, single.floor + cap)
+    again = maximise(t, y, weight, cap, single.powers, single.rates, single.floor + cap)
     return best if again is not None and _deserves(best, again, weight * len(y)) else None
 
 
@@ -347,7 +400,7 @@ def _deserves(double: DecayModel, single: DecayModel, samples: float) -> bool:
     )
 
 
-def _maximise(
+def maximise(
     t: FloatArray,
     y: FloatArray,
     weight: float,

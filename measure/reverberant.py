@@ -241,7 +241,7 @@ def middle_decay(
     recordings = [drive(under_test, burst.signal, burst.sample_rate) for burst in bursts]
     whole = decay_of_noise(recordings, bursts[0], centres_hz=_MIDDLE_HZ)
     kept = [
-        decay_of_noise([*recordings[:k], *recordings[k + 1 :]], bursts[0], centres_hz=_MIDDLE_HZ)
+        decay_of_noise([*recordings[:k], *recordings[k + 1 :]], bursts[0], centres_hz=_MIDDLE_HZ, neighbours=False)
         for k in range(repeats if repeats > 1 else 0)
     ]
     found, left_out = {}, {}

@@ -67,7 +67,10 @@ MEASURE_ROOMS = [
         [
             "measure.signals",
             "measure.sweep",
+            "measure.decay_doubt",
+            "measure.decay_faults",
             "measure.decay_fit",
+            "measure.decay_leakage",
             "measure.demodulation",
             "measure.fluctuation",
             "measure.weighting",
