@@ -91,6 +91,12 @@ def _shortened(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
+def check_tail_seconds(tail_seconds: float) -> None:
+    """Refuse a tail that is negative or has no end."""
+    if not 0.0 <= tail_seconds < float("inf"):
+        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+
+
 class Settings(BaseModel):
     """Immutable, comparable, printable, picklable settings; the repr is the constructor call."""
 
@@ -341,8 +347,7 @@ class Processor(Settings, ABC):
             If audio or arguments break a rule.
         """
         check_audio(audio)
-        if not 0.0 <= tail_seconds < float("inf"):
-            raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+        check_tail_seconds(tail_seconds)
         channels = 1 if audio.ndim == 1 else audio.shape[0]
         stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         tail = round(tail_seconds * sample_rate)
