@@ -91,12 +91,6 @@ def _shortened(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def check_tail_seconds(tail_seconds: float) -> None:
-    """Refuse a tail that is negative or has no end."""
-    if not 0.0 <= tail_seconds < float("inf"):
-        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
-
-
 class Settings(BaseModel):
     """Immutable, comparable, printable, picklable settings; the repr is the constructor call."""
 
@@ -142,6 +136,12 @@ class Settings(BaseModel):
     def from_dict(cls, values: Mapping[str, Any]) -> Self:
         """Settings from what :meth:`to_dict` returned, or from a table of a preset file."""
         return cls(**values)
+
+
+def check_tail_seconds(tail_seconds: float) -> None:
+    """Refuse a tail that is negative or has no end."""
+    if not 0.0 <= tail_seconds < float("inf"):
+        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
 
 
 class Stream(ABC):
