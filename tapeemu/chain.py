@@ -16,7 +16,7 @@ import numpy.typing as npt
 from pydantic import InstanceOf, field_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import AnyAudio, Processor, Settings, Stream, setting
+from tapeemu.processor import AnyAudio, Processor, Settings, Stream, check_tail_seconds, setting
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.validation import FloatArray, check_audio
@@ -153,6 +153,7 @@ class Chain(Processor):
             The signal behind each stage that is not bypassed, in order; the last is the chain's output.
         """
         check_audio(audio)
+        check_tail_seconds(tail_seconds)
         work = np.ascontiguousarray(np.atleast_2d(audio), dtype=np.float64)
         stream = self.stream(sample_rate=sample_rate, channels=work.shape[0], start_sample=start_sample)
         kept: dict[str, npt.NDArray[np.floating[Any]]] = {}

@@ -146,6 +146,12 @@ class Settings(BaseModel):
         return cls(**values)
 
 
+def check_tail_seconds(tail_seconds: float) -> None:
+    """Refuse a tail that is negative or has no end."""
+    if not 0.0 <= tail_seconds < float("inf"):
+        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+
+
 class Stream(ABC):
     """Sound in progress: holds the state of one processor, for one owner.
 
@@ -349,8 +355,7 @@ class Processor(Settings, ABC):
             If audio or arguments break a rule.
         """
         check_audio(audio)
-        if not 0.0 <= tail_seconds < float("inf"):
-            raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+        check_tail_seconds(tail_seconds)
         channels = 1 if audio.ndim == 1 else audio.shape[0]
         stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         tail = round(tail_seconds * sample_rate)

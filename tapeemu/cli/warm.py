@@ -11,7 +11,17 @@ def warm_kernels() -> None:
 
     from tapeemu.loudness import LevelMeter
     from tapeemu.processors import processor_kinds
+    from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
+    from tapeemu.processors.wow_flutter import WowFlutter
 
+    # Settings that take other loops than the defaults.
+    others = (
+        WowFlutter(profile="worn"),
+        WowFlutter(reader_taps=48),
+        AmplitudeFlutter(mode="spacing", dropouts_per_minute=6_000.0),
+    )
+    for processor in others:
+        processor(np.zeros((2, 256)), sample_rate=48_000)
     for processor_class in processor_kinds().values():
         if any(field.is_required() for field in processor_class.model_fields.values()):
             continue

@@ -26,7 +26,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.shared_tables import read_only
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -39,8 +38,9 @@ __all__ = [
     "usable_bands",
 ]
 
-OCTAVES_HZ: FloatArray = read_only(np.array([62.5, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3]))
+OCTAVES_HZ: FloatArray = np.array([62.5, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0])
 """Exact octave centres (IEC 61260-1, base two) of the nominal bands 63 Hz to 16 kHz."""
+OCTAVES_HZ.flags.writeable = False
 
 USABLE_RATIO = 0.45
 """Bands above this part of the sample rate cannot be shaped and are left out."""

@@ -14,13 +14,14 @@ Sources: counter-based mixing: Steele, Lea, Flood, "Fast splittable pseudorandom
 import math
 import zlib
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from tapeemu.dsp.linear_systems import solve_in_order
-from tapeemu.dsp.shared_tables import shared
+from tapeemu.dsp.shared_tables import read_only
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -127,7 +128,7 @@ class _Filter(NamedTuple):
     rms: float
 
 
-@shared(maxsize=64)
+@lru_cache(maxsize=64)
 def _slow_filter(band: NoiseBand) -> _Filter:
     """Design the kernel of a band and its derivative on the node grid.
 
@@ -155,7 +156,7 @@ def _slow_filter(band: NoiseBand) -> _Filter:
     scale = band.rms / math.sqrt(float(np.sum(noise**2)))
     value *= scale
     rms = math.sqrt(float(np.sum(np.fft.irfft(value, size) ** 2)))
-    return _Filter(taps, size, value, np.asarray(slope * (scale / rate)), rms)
+    return read_only(_Filter(taps, size, value, np.asarray(slope * (scale / rate)), rms))
 
 
 class SlowNoise:
@@ -223,14 +224,14 @@ class SlowNoise:
         return found
 
 
-@shared(maxsize=16)
+@lru_cache(maxsize=16)
 def _upsampling_taps(factor: int, edge: float) -> npt.NDArray[np.float32]:
     """Least-squares taps, one row a phase, that raise the rate of a signal below `edge` (cycles per sample)."""
     offsets = np.arange(8) - 3
     fractions = np.arange(factor) / factor
     normal = np.sinc(2.0 * edge * (offsets[:, None] - offsets[None, :]))
     taps = solve_in_order(normal, np.sinc(2.0 * edge * (offsets[:, None] - fractions))).T
-    return np.ascontiguousarray(taps, dtype=np.float32)
+    return read_only(np.ascontiguousarray(taps, dtype=np.float32))
 
 
 class FastNoise:

@@ -470,11 +470,7 @@ class _WowFlutterStream(Stream):
         super().__init__(sample_rate=sample_rate, channels=channels)
         self._trajectory = settings._trajectory(self.sample_rate)
         self._reader = make_reader(settings.reader_taps)
-        self._still = WowFlutter(
-            weighted_flutter_percent=0.0,
-            speed_error_percent=settings.speed_error_percent,
-            reader_taps=settings.reader_taps,
-        )
+        self._settings = settings
         self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
         self._start = start_sample
         self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
@@ -531,7 +527,12 @@ class _WowFlutterStream(Stream):
     def steady(self) -> list[Stream]:
         if self._ratio == _UNIT:
             return super().steady()
-        still = self._still.stream(sample_rate=self.sample_rate, channels=self.channels, start_sample=self._start)
+        settings = self._settings
+        still = WowFlutter(
+            weighted_flutter_percent=0.0,
+            speed_error_percent=settings.speed_error_percent,
+            reader_taps=settings.reader_taps,
+        ).stream(sample_rate=self.sample_rate, channels=self.channels, start_sample=self._start)
         later = self.latency - still.latency
         return [still, DelayStream(later, sample_rate=self.sample_rate, channels=self.channels)]
 

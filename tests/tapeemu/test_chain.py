@@ -206,6 +206,8 @@ def test_intermediate_signals_are_aligned_and_end_in_the_output(rng: np.random.G
         signals["plugin_effect"], signals["late"] * 10 ** (6.0 / 20.0), rtol=1e-6, atol=1e-9
     )
     np.testing.assert_array_equal(signals["last"], chain(audio, sample_rate=RATE, tail_seconds=0.01))
+    with pytest.raises(ParameterError, match="tail_seconds is -1"):
+        chain.intermediates(audio, sample_rate=RATE, tail_seconds=-1.0)
 
 
 def test_order_matters_and_can_be_changed() -> None:

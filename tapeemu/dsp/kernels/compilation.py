@@ -1,7 +1,8 @@
 """How kernels are compiled: without the interpreter lock, cached on disk where that is possible.
 
-The first compilation takes seconds, so it is announced once, in one line, to whoever listens through
-:func:`announce_with`; the command line listens and prints it to standard error.
+The first compilation takes some ten seconds of work (``benchmarks/first_run.py``), so it is announced once, in
+one line, to whoever listens through :func:`announce_with`; the command line listens and prints it to standard
+error.
 """
 
 import functools
@@ -19,7 +20,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 log = logging.getLogger("tapeemu")
 
-_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (a minute at most)"
+_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (10 to 30 seconds)"
 
 
 class _FirstCompilation(event.Listener):
