@@ -217,8 +217,12 @@ class Chain(Processor):
             else:
                 own = {key: value for key, value in values.items() if key in _STAGE_KEYS}
                 inner = {key: value for key, value in values.items() if key not in _STAGE_KEYS}
-                processor = stage.processor.replace(**inner) if inner else stage.processor
-                changed.append(stage.replace(processor=processor, **own))
+                try:
+                    processor = stage.processor.replace(**inner) if inner else stage.processor
+                    changed.append(stage.replace(processor=processor, **own))
+                except ParameterError as error:
+                    # Stages of one kind have settings of the same names.
+                    raise ParameterError(f"{first}: {error}") from None
         return self.replace(stages=tuple(changed))
 
     def idle(self) -> dict[str, str]:

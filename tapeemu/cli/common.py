@@ -172,7 +172,8 @@ def changed_chain(chain: "Chain", changes: Sequence[str]) -> "Chain":
         try:
             chain = chain.with_settings(stage, values)
         except ParameterError as error:
-            raise ParameterError(f"{stage}: {error} (--set {stage}.SETTING=none leaves one out)") from None
+            hint = f" (--set {stage}.SETTING=none does)" if "leave" in str(error) else ""
+            raise ParameterError(f"{error}{hint}") from None
     _refuse_idle(chain, wanted)
     return chain
 

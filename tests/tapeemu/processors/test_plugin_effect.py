@@ -93,7 +93,7 @@ def test_effects_that_load_files_or_foreign_code_cannot_be_named(name: str) -> N
         ("Delay", {"delay_seconds": 10_000}, "at most 30"),
         ("Delay", {"mix": 9.0}, "Delay refuses its parameters"),
         ("LadderFilter", {"mode": "steep"}, "must be one of: LPF12"),
-        ("Gain", {"gain_db": "loud"}, "must be one of: a number"),
+        ("Gain", {"gain_db": "loud"}, "is 'loud', but must be a number, without unit or quotes"),
     ],
 )
 def test_parameters_are_checked(effect: str, parameters: dict[str, float | str], message: str) -> None:
