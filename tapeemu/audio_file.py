@@ -31,6 +31,7 @@ from tapeemu.validation import (
 __all__ = [
     "CONTAINERS",
     "DEPTHS",
+    "LOSSY_SUFFIXES",
     "SUFFIXES",
     "AudioInfo",
     "AudioReader",
@@ -62,6 +63,9 @@ SUFFIXES = frozenset(f".{name}" for name in _NAMES_OF_FORMATS.split())
 """Ends of file names, in lower case, by which sound files are picked from a folder."""
 
 _LOSSY = {"OGG": "VORBIS", "MP3": "MPEG_LAYER_III"}
+LOSSY_SUFFIXES = frozenset({".mp3", ".mp2", ".mp1", ".ogg", ".oga", ".opus"})
+"""Ends of names of files whose sound was thinned out; what is made of them is a WAV unless asked otherwise."""
+
 # Sample formats that are written as they were read; any other becomes the deepest integers that fit.
 _KEPT = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW")
 _OPUS_RATES = (8_000, 12_000, 16_000, 24_000, 48_000)
@@ -84,6 +88,11 @@ class Encoding:
     def bits(self) -> int | None:
         """Bits per integer sample, or None where samples are not integers."""
         return _INTEGER_BITS.get(self.subtype)
+
+    @property
+    def is_float(self) -> bool:
+        """Whether samples are floating-point numbers, which have room beyond full scale."""
+        return self.subtype in ("FLOAT", "DOUBLE")
 
     @property
     def suffix(self) -> str:
@@ -123,8 +132,8 @@ def choose_encoding(
 ) -> Encoding:
     """Encoding of an output: as the input, but for what is asked for.
 
-    A lossy input keeps its container. What a container cannot hold becomes the deepest integers that it
-    can.
+    A lossy input becomes a WAV of 24 bits unless a container is asked for: coding it a second time would
+    take away more. What a container cannot hold becomes the deepest integers that it can.
 
     Parameters
     ----------
@@ -146,6 +155,8 @@ def choose_encoding(
         raise ParameterError(f"format is {container!r}, but must be one of: {', '.join(CONTAINERS)}")
     if depth is not None and depth not in DEPTHS:
         raise ParameterError(f"depth is {depth!r}, but must be one of: {', '.join(DEPTHS)}")
+    if container is None and info.encoding.container in _LOSSY:
+        container = "wav"
     name = info.encoding.container if container is None else CONTAINERS[container][0]
     rate = info.sample_rate if sample_rate is None else sample_rate
     if name in _LOSSY:
@@ -154,7 +165,7 @@ def choose_encoding(
                 f"depth {depth} does not apply to {name.lower()}, which has no fixed sample depth; leave it out "
                 "or choose another format"
             )
-        keeps_opus = container is None and info.encoding.subtype == "OPUS" and rate in _OPUS_RATES
+        keeps_opus = name == "OGG" and info.encoding.subtype == "OPUS" and rate in _OPUS_RATES
         return Encoding(name, "OPUS" if keeps_opus else _LOSSY[name])
     if depth is not None:
         if not soundfile.check_format(name, DEPTHS[depth]):
@@ -287,7 +298,7 @@ class AudioReader:
         import soundfile
 
         start = 0
-        peak, whole = 0.0, self.info.encoding.subtype in ("FLOAT", "DOUBLE")
+        peak, whole = 0.0, self.info.encoding.is_float
         while True:
             try:
                 frames = self._file.read(size, dtype="float64", always_2d=True)
@@ -458,7 +469,8 @@ class AudioWriter:
     Attributes
     ----------
     clipped : int
-        Samples so far that lay outside full scale.
+        Samples so far that lay beyond full scale and were cut to it: by more than half a step of the sample
+        depth (of 16 bits where samples are not integers), before dither. Always 0 for floats, which have room.
     frames : int
         Frames so far.
     chunks : list
@@ -534,12 +546,14 @@ class AudioWriter:
         """Write a block of shape (channels, samples); nominal full scale is 1."""
         import soundfile
 
-        self.clipped += int(np.count_nonzero(np.abs(block) > 1.0))
         bits = self.encoding.bits
+        if not self.encoding.is_float:
+            # Dither and rounding move a sample at full scale by a step, which is not clipping.
+            self.clipped += int(np.count_nonzero(np.abs(block) > 1.0 + 2.0 ** -(bits or 16)))
         frames: Any = block.T
         if bits is not None:
             frames = self._quantise(block.T, bits)
-        elif self.encoding.subtype not in ("FLOAT", "DOUBLE"):
+        elif not self.encoding.is_float:
             frames = np.clip(frames, -1.0, 1.0)
         try:
             self._file.write(np.ascontiguousarray(frames))

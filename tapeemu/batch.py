@@ -77,11 +77,28 @@ class Failure:
 
 @dataclass(frozen=True)
 class BatchPlan:
-    """What will be rendered, and what of the wishes cannot be."""
+    """What will be rendered, and what of the wishes cannot be.
+
+    Raises
+    ------
+    OutputError
+        If a result would lie outside `folder`, by its name or because a link leads out of it.
+    """
 
     folder: Path
     items: tuple[Item, ...]
     failures: tuple[Failure, ...] = ()
+
+    def __post_init__(self) -> None:
+        inside: dict[Path, bool] = {}
+        for target in (item.target for item in self.items):
+            if target.parent not in inside:
+                inside[target.parent] = _leads_into(self.folder, target.parent)
+            if target.name in ("", "..") or not inside[target.parent]:
+                raise OutputError(
+                    f"{target} would lie outside {self.folder}, by its name or by a link; results stay in the "
+                    "output folder: name the input otherwise, or choose another folder"
+                )
 
 
 @dataclass(frozen=True)
@@ -115,9 +132,9 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     Raises
     ------
     ParameterError
-        If two results would have the same name.
+        If two results would have the same name, or a pattern goes up behind its first wildcard.
     OutputError
-        If a result would replace an input.
+        If a result would replace an input or lie outside `out`.
     """
     delivery = Delivery() if delivery is None else delivery
     folder = Path(out)
@@ -129,6 +146,8 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
                 Item(source, target_in(folder / relative.parent, source, delivery))
                 for source, relative in _find(Path(wish), folder)
             ]
+        except ParameterError:
+            raise
         except (AudioError, OSError, ValueError) as error:
             told = (
                 error
@@ -143,6 +162,13 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     return BatchPlan(folder, tuple(items), tuple(failures))
 
 
+def _leads_into(folder: Path, place: Path) -> bool:
+    """Whether a place lies in a folder, by its name and after links are followed."""
+    if not place.is_relative_to(folder) or ".." in place.relative_to(folder).parts:
+        return False
+    return Path(_real(place)).is_relative_to(_real(folder))
+
+
 def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
     """Sound files of one input, each with its place below it."""
     if wish.is_dir():
@@ -150,6 +176,8 @@ def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
         if not found:
             raise AudioError(f"{wish} is a folder without sound files; name the files, or another folder")
         return found
+    if wish.name in ("", ".."):
+        raise AudioError(f"{wish} is not an existing folder; check its name")
     if os.path.lexists(wish) or not glob.has_magic(str(wish)):
         return [(wish, Path(wish.name))]
     fixed = wish
@@ -157,6 +185,11 @@ def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
         fixed = fixed.parent
     inside = _outside_of(out)
     pattern = str(wish.relative_to(fixed))
+    if ".." in Path(pattern).parts:
+        # What is found keeps its place below the fixed part, and '..' would lead out of the output folder.
+        raise ParameterError(
+            f"{wish} goes up ('..') behind its first wildcard, but may only before it; give the folder to search"
+        )
     files = sorted(
         path
         for path in fixed.glob(pattern)
@@ -223,6 +256,7 @@ def render_batch(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     jobs: int = 1,
     cluster: str | None = None,
     resume: bool = False,
@@ -235,7 +269,7 @@ def render_batch(
     ----------
     plan : BatchPlan
         From :func:`plan_batch`.
-    chain, delivery, seed, start_seconds
+    chain, delivery, seed, start_seconds, preset
         As for :func:`tapeemu.render.render_file`. With `delivery.keep_balance`, one file that fails while
         the common gain is sought fails them all, since the gain would be another without it.
     jobs : int
@@ -277,8 +311,10 @@ def render_batch(
         start_seconds=start_seconds,
         journal=journal,
         settings_digest=_settings_digest(chain, delivery, seed, start_seconds),
-        known=journal.read() if resume else None,
+        preset=preset,
+        resume=resume,
     )
+    known = journal.read() if resume else {}
     folders = {plan.folder, *(item.target.parent for item in plan.items)}
     count = min(jobs or os.cpu_count() or 1, max(len(plan.items), 1))
     with ExitStack() as stack:
@@ -290,9 +326,12 @@ def render_batch(
         if not plan.items:
             results: dict[Item, Any] = {}
         elif delivery.keep_balance and delivery.sets_level:
-            results = _balanced(plan, job, workers, finished)
+            results = _balanced(plan, job, known, workers, finished)
         else:
-            tasks = {item: (_render_item, item, job) for item in plan.items}
+            # Each task gets its own line of the journal: all of it with every task would grow as its square.
+            tasks = {
+                item: (_render_item, item, job, known.get(journal.name_of(item.target))) for item in plan.items
+            }
             results = workers.run(tasks, finished)
     ordered = [results[item] for item in plan.items]
     return BatchOutcome(
@@ -312,12 +351,15 @@ class _Job:
     start_seconds: float
     journal: "_Journal"
     settings_digest: str
-    known: dict[str, dict[str, str]] | None
+    preset: str | None
+    resume: bool
 
 
-def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> RenderReport | Item | Failure:
+def _render_item(
+    item: Item, job: _Job, entry: "_Entry | None", progress: Progress | None = None
+) -> RenderReport | Item | Failure:
     try:
-        if _is_done(item, job, job.settings_digest):
+        if _is_done(item, job, job.settings_digest, entry):
             return item
         _make_folder(item.target.parent)
         return render_file(
@@ -327,6 +369,7 @@ def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> Ren
             delivery=job.delivery,
             seed=job.seed,
             start_seconds=job.start_seconds,
+            preset=job.preset,
             progress=progress,
             before_renaming=_note_down(item, job, job.settings_digest),
         )
@@ -334,12 +377,13 @@ def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> Ren
         return Failure.of(item.source, error)
 
 
-def _is_done(item: Item, job: _Job, settings_digest: str) -> bool:
-    if job.known is None or not os.path.lexists(item.target):
+def _is_done(item: Item, job: _Job, settings_digest: str, entry: "_Entry | None") -> bool:
+    """Whether the result of a file is there and still what this batch would make."""
+    if not job.resume or not os.path.lexists(item.target):
         return False
-    entry = job.known.get(job.journal.name_of(item.target), {})
     if (
-        entry.get("settings") == settings_digest
+        entry is not None
+        and entry.get("settings") == settings_digest
         and item.target.is_file()
         and entry.get("source") == _digest(item.source, AudioError)
         and entry.get("target") == _digest(item.target, OutputError)
@@ -369,7 +413,11 @@ def _note_down(item: Item, job: _Job, settings_digest: str) -> Callable[[Path], 
 
 
 def _balanced(
-    plan: BatchPlan, job: _Job, workers: "_Workers", finished: Callable[[Item], None] | None
+    plan: BatchPlan,
+    job: _Job,
+    known: "dict[str, _Entry]",
+    workers: "_Workers",
+    finished: Callable[[Item], None] | None,
 ) -> dict[Item, Any]:
     """Render all, find the gain of their sum, then write all."""
     if plan.failures:
@@ -381,7 +429,9 @@ def _balanced(
         # The gain hangs on every input, so each result does too.
         sources = sorted(_digest(item.source, AudioError) for item in plan.items)
         digest = hashlib.sha256("".join([job.settings_digest, *sources]).encode("ascii")).hexdigest()
-        done = {item for item in plan.items if _is_done(item, job, digest)}
+        done = {
+            item for item in plan.items if _is_done(item, job, digest, known.get(job.journal.name_of(item.target)))
+        }
         if len(done) == len(plan.items):
             return {item: item for item in plan.items}
         for item in plan.items:
@@ -418,6 +468,7 @@ def _spool_item(item: Item, job: _Job, spool: Path, progress: Progress | None = 
             item.source,
             job.chain,
             spool,
+            target=item.target,
             delivery=job.delivery,
             seed=job.seed,
             start_seconds=job.start_seconds,
@@ -438,6 +489,8 @@ def _finish_item(
             gain_db=gain_db,
             delivery=job.delivery,
             seed=job.seed,
+            start_seconds=job.start_seconds,
+            preset=job.preset,
             before_renaming=_note_down(item, job, digest),
         )
     except Exception as error:  # told with the others
@@ -549,6 +602,10 @@ def _connect(address: str) -> Any:
         ) from None
 
 
+_Entry = dict[str, str]
+"""One line of the journal; docs/journal.md says what each key means."""
+
+
 class _Journal:
     """The lines of what is finished, in the output folder."""
 
@@ -560,7 +617,7 @@ class _Journal:
         """How a result is called in the journal."""
         return target.relative_to(self._folder).as_posix()
 
-    def read(self) -> dict[str, dict[str, str]]:
+    def read(self) -> dict[str, _Entry]:
         """The last entry of each result, and the file itself made short again.
 
         A line that a dying process left unfinished is passed over; so is anything that is not ours.
@@ -585,7 +642,7 @@ class _Journal:
             part.publish()
         return entries
 
-    def add(self, entry: dict[str, str]) -> None:
+    def add(self, entry: _Entry) -> None:
         """Add one line, in one write, so that lines of several processes never mix."""
         try:
             descriptor = os.open(
@@ -601,7 +658,7 @@ class _Journal:
             ) from None
 
 
-def _line(entry: dict[str, str]) -> bytes:
+def _line(entry: _Entry) -> bytes:
     # In front as well: the line before may have been cut off.
     return b"\n" + json.dumps(entry).encode("ascii") + b"\n"
 
@@ -613,9 +670,9 @@ def _settings_digest(chain: Processor, delivery: Delivery, seed: int | None, sta
         stages: Any = chain.to_dict()
     except ParameterError:  # objects from outside have no settings; nothing made with them is ever skipped
         stages = os.urandom(16).hex()
-    text = json.dumps(
-        [__version__, stages, delivery.replace(overwrite=False).to_dict(), seed, start_seconds], sort_keys=True
-    )
+    # What may be replaced or clipped makes no other sound.
+    consent_aside = delivery.replace(overwrite=False, allow_clipping=False)
+    text = json.dumps([__version__, stages, consent_aside.to_dict(), seed, start_seconds], sort_keys=True)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 

@@ -1,5 +1,6 @@
 """Files through chains: block by block, in constant memory, all stems on the same tape."""
 
+import json
 import math
 import tempfile
 import time
@@ -12,7 +13,15 @@ from typing import Any, BinaryIO, Literal
 import numpy as np
 
 from tapeemu import riff_chunks
-from tapeemu.audio_file import CONTAINERS, AudioInfo, AudioReader, AudioWriter, Encoding, choose_encoding
+from tapeemu.audio_file import (
+    CONTAINERS,
+    LOSSY_SUFFIXES,
+    AudioInfo,
+    AudioReader,
+    AudioWriter,
+    Encoding,
+    choose_encoding,
+)
 from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.loudness import LevelMeter
 from tapeemu.part_files import PartFolder, check_target, reason
@@ -26,6 +35,7 @@ __all__ = [
     "Spooled",
     "common_gain_db",
     "finish_spooled",
+    "provenance",
     "render_file",
     "render_files",
     "spool_file",
@@ -46,7 +56,8 @@ class Delivery(Settings):
     Attributes
     ----------
     container, depth : str or None
-        Keys of :data:`tapeemu.audio_file.CONTAINERS` and `DEPTHS`; None keeps the input's.
+        Keys of :data:`tapeemu.audio_file.CONTAINERS` and `DEPTHS`; None keeps the input's, but makes WAV of 24
+        bits of a lossy one.
     sample_rate_hz : int or None
         Resample the result to this rate; None keeps the input's.
     tail_seconds : float or None
@@ -63,6 +74,9 @@ class Delivery(Settings):
     keep_balance : bool
         Reach the loudness or true peak with the sum of all files rendered together, by one gain for all,
         so that the balance between the stems of a piece stays.
+    allow_clipping : bool
+        Write a file even if samples are cut to full scale on the way into integers or a lossy container;
+        otherwise that is an error, and no file appears.
     overwrite : bool
         Replace existing files.
     """
@@ -76,6 +90,7 @@ class Delivery(Settings):
     true_peak_dbtp: float | None = setting(None, "Highest true peak", unit="dBTP", ge=-60.0, le=0.0)
     dither: bool = setting(True, "Triangular dither for integer samples")
     keep_balance: bool = setting(False, "One gain for all files, found on their sum")
+    allow_clipping: bool = setting(False, "Write files whose samples are cut to full scale")
     overwrite: bool = setting(False, "Replace existing files")
 
     @property
@@ -86,7 +101,10 @@ class Delivery(Settings):
 
 @dataclass(frozen=True, kw_only=True)
 class RenderReport:
-    """What was done to one file; `notes` tells what could not be kept or was cut."""
+    """What was done to one file; `notes` tells what could not be kept or was cut.
+
+    `clipped_samples` is 0 unless clipping was allowed.
+    """
 
     source: Path
     target: Path
@@ -228,6 +246,7 @@ def render_file(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     progress: Progress | None = None,
     before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
@@ -236,7 +255,8 @@ def render_file(
     Parameters
     ----------
     source, target : str or Path
-        Input, and output; the output's container follows `delivery`, not its suffix.
+        Input, and output. The container is that of `delivery`; else the one that the target's suffix names; else
+        the input's.
     chain : Processor
         Usually a :class:`tapeemu.Chain`.
     delivery : Delivery, optional
@@ -245,6 +265,8 @@ def render_file(
         Which tape: replaces the seeds inside the chain, see :meth:`Processor.with_seed`.
     start_seconds : float
         Place on the tape where the file starts, to the nearest sample.
+    preset : str, optional
+        Name of the preset that the chain comes from, for the file's comment, see :func:`provenance`.
     progress : callable, optional
         See :data:`Progress`.
     before_renaming : callable, optional
@@ -258,8 +280,8 @@ def render_file(
     Raises
     ------
     AudioError, OutputError, ParameterError
-        If the input cannot be read, the output cannot be written, or an argument breaks a rule. No
-        partial file is left.
+        If the input cannot be read, the output cannot be written or would clip, or an argument breaks a rule.
+        No partial file is left.
     """
     began = time.perf_counter()
     source, target = Path(source), Path(target)
@@ -270,7 +292,15 @@ def render_file(
         reader = stack.enter_context(AudioReader(source))
         rendering = _Rendering(reader, tape, delivery, start_seconds, progress)
         writer = stack.enter_context(
-            _writer(target, reader, delivery, seed, rendering.expected_frames, before_renaming)
+            _writer(
+                target,
+                reader,
+                delivery,
+                seed,
+                rendering.expected_frames,
+                provenance(chain, preset=preset, seed=seed, start_seconds=start_seconds, delivery=delivery),
+                before_renaming,
+            )
         )
         blocks = rendering.blocks()
         gain_db = 0.0
@@ -284,6 +314,7 @@ def render_file(
             gain_db = _gain_for(meter, delivery, str(source))
             blocks = _spool_read(spool, reader.info.channels, gain_db)
         meter = _write_measured(writer, blocks, reader.info.channels, rendering.sample_rate)
+        cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendering.sample_rate, rendering.length_ratio, writer.encoding, meter)
         writer.chunks = kept
     return _report(
@@ -295,7 +326,7 @@ def render_file(
         gain_db=gain_db,
         latency=rendering.latency,
         seconds_in=rendering.frames_in / reader.info.sample_rate,
-        notes=(*rendering.notes, *lost),
+        notes=(*rendering.notes, *cut, *lost),
         render_seconds=time.perf_counter() - began,
     )
 
@@ -308,6 +339,7 @@ def render_files(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     progress: Progress | None = None,
 ) -> list[RenderReport]:
     """Put several sound files through a chain, on the same tape: same seed, same time origin.
@@ -333,6 +365,7 @@ def render_files(
                 delivery=delivery,
                 seed=seed,
                 start_seconds=start_seconds,
+                preset=preset,
                 progress=progress,
             )
             for source, target in pairs
@@ -346,16 +379,26 @@ def render_files(
                 source,
                 chain,
                 folder / str(number),
+                target=target,
                 delivery=delivery,
                 seed=seed,
                 start_seconds=start_seconds,
                 progress=progress,
             )
-            for number, (source, _) in enumerate(pairs)
+            for number, (source, target) in enumerate(pairs)
         ]
         gain_db = common_gain_db(spooled, delivery)
         return [
-            finish_spooled(rendered, target, chain, gain_db=gain_db, delivery=delivery, seed=seed)
+            finish_spooled(
+                rendered,
+                target,
+                chain,
+                gain_db=gain_db,
+                delivery=delivery,
+                seed=seed,
+                start_seconds=start_seconds,
+                preset=preset,
+            )
             for rendered, (_, target) in zip(spooled, pairs, strict=True)
         ]
 
@@ -381,6 +424,7 @@ def spool_file(
     chain: Processor,
     spool: Path,
     *,
+    target: Path,
     delivery: Delivery,
     seed: int | None = None,
     start_seconds: float = 0.0,
@@ -391,7 +435,8 @@ def spool_file(
     Parameters
     ----------
     spool : Path
-        Made or replaced; it belongs to the caller. The rest is as for :func:`render_file`.
+        Made or replaced; it belongs to the caller. The rest is as for :func:`render_file`; of `target` only the
+        name counts, which may say the container.
     """
     began = time.perf_counter()
     tape = _tape(chain, seed, start_seconds)
@@ -400,7 +445,7 @@ def spool_file(
         # Told now, not after the work of all files.
         choose_encoding(
             reader.info,
-            container=delivery.container,
+            container=_container(target, reader.info, delivery),
             depth=delivery.depth,
             sample_rate=rendering.sample_rate,
         )
@@ -474,16 +519,22 @@ def finish_spooled(
     gain_db: float,
     delivery: Delivery,
     seed: int | None = None,
+    start_seconds: float = 0.0,
+    preset: str | None = None,
     before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
     """Give a waiting rendering its gain and its file; parameters as for :func:`render_file`."""
     began = time.perf_counter()
     with ExitStack() as stack:
         reader = stack.enter_context(AudioReader(rendered.source))
-        writer = stack.enter_context(_writer(target, reader, delivery, seed, rendered.frames, before_renaming))
+        made = provenance(chain, preset=preset, seed=seed, start_seconds=start_seconds, delivery=delivery)
+        writer = stack.enter_context(
+            _writer(target, reader, delivery, seed, rendered.frames, made, before_renaming)
+        )
         spool = stack.enter_context(_named_spool(rendered.spool, "rb"))
         blocks = _spool_read(spool, rendered.channels, gain_db)
         meter = _write_measured(writer, blocks, rendered.channels, rendered.sample_rate)
+        cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendered.sample_rate, rendered.length_ratio, writer.encoding, meter)
         writer.chunks = kept
     return _report(
@@ -495,16 +546,98 @@ def finish_spooled(
         gain_db=gain_db,
         latency=rendered.latency,
         seconds_in=rendered.seconds_in,
-        notes=(*rendered.notes, *lost),
+        notes=(*rendered.notes, *cut, *lost),
         render_seconds=rendered.render_seconds + time.perf_counter() - began,
     )
 
 
 def target_in(folder: Path, source: Path, delivery: Delivery) -> Path:
-    """Name of a source's result in a folder: the same, with the suffix of the container asked for."""
+    """Name of a source's result in a folder: the same, with the suffix of the container it will have."""
     if delivery.container is None:
-        return folder / source.name
+        return folder / (source.stem + ".wav" if source.suffix.lower() in LOSSY_SUFFIXES else source.name)
     return folder / f"{source.stem}{CONTAINERS.get(delivery.container, ('', source.suffix))[1]}"
+
+
+_SUFFIXES = {end: key for key, (_, end) in CONTAINERS.items() if key != "rf64"} | {".aif": "aiff"}
+
+
+def _container(target: Path, info: AudioInfo, delivery: Delivery) -> str | None:
+    """Container asked for by the delivery or by the target's name; None for that of the input."""
+    if delivery.container is not None:
+        return delivery.container
+    named = _SUFFIXES.get(target.suffix.lower())
+    is_as_input = named == "wav" and info.encoding.is_riff
+    return None if is_as_input else named
+
+
+def provenance(
+    chain: Processor,
+    *,
+    preset: str | None = None,
+    seed: int | None = None,
+    start_seconds: float = 0.0,
+    delivery: Delivery | None = None,
+) -> str:
+    """Text that says how a rendering is made, in one line: what its file carries as a comment.
+
+    Version, preset, order of the stages, seed, place on the tape, and all settings that differ from their
+    defaults as JSON: with that version, ``Chain.from_dict`` of what stands behind "chain" is the chain again.
+    Levels are not among them where a target decides them.
+    """
+    from tapeemu import __version__
+
+    parts = [f"Made by tapeemu {__version__}"]
+    if preset is not None:
+        parts.append(f"preset {preset}")
+    described = _described(chain)
+    if "stages" in described:
+        parts.append("order " + ",".join(stage.get("name", stage["kind"]) for stage in described["stages"]))
+    parts.append("seed of the preset" if seed is None else f"seed {seed}")
+    parts.append(f"start {start_seconds:.17g} s")
+    parts.append(f"chain {json.dumps(described)}")
+    wishes = Delivery() if delivery is None else delivery.replace(overwrite=False, allow_clipping=False)
+    if wishes != Delivery():
+        parts.append(f"delivery {json.dumps(wishes.to_dict())}")
+    # ASCII, because not every container keeps other letters.
+    return " ".join("; ".join(parts).split()).encode("ascii", "backslashreplace").decode("ascii")
+
+
+def _clipping(writer: AudioWriter, meter: LevelMeter, delivery: Delivery) -> tuple[str, ...]:
+    """Refuse a file that would clip; a note where that is allowed.
+
+    Raises
+    ------
+    OutputError
+        With the peak, the number of samples, and what to do instead.
+    """
+    if not writer.clipped:
+        return ()
+    peak = f"{meter.peak_dbfs:+.2f}" if meter.peak_dbfs >= 0.01 else f"{meter.peak_dbfs:+.1g}"
+    count = f"{writer.clipped:,} of {writer.frames * writer.channels:,} samples"
+    if delivery.allow_clipping:
+        return (f"{count} were clipped, the highest at {peak} dBFS",)
+    raise OutputError(
+        f"{writer.path} would clip and is not written: {count} lie beyond full scale, the highest at {peak} dBFS "
+        f"(true peak {meter.true_peak_dbtp:+.2f} dBTP); {', '.join(_remedies(writer, meter, delivery))}, or clip "
+        "with --allow-clipping"
+    )
+
+
+def _remedies(writer: AudioWriter, meter: LevelMeter, delivery: Delivery) -> list[str]:
+    """What keeps a file from clipping, as options whose values are right for this file."""
+    container = writer.encoding.container
+    room = "--depth float" if container not in ("FLAC", "OGG", "MP3") else "--format wav --depth float"
+    # One for all: it is found on the sum, where single files may stick out.
+    ceiling = -1.0
+    if delivery.true_peak_dbtp is not None:
+        ceiling = min(ceiling, math.floor(10.0 * (delivery.true_peak_dbtp - meter.peak_dbfs)) / 10.0)
+    found = [f"write floats with {room}", f"set a ceiling with --true-peak-dbtp {ceiling:g}"]
+    loudness = delivery.loudness_lufs if delivery.keep_balance else meter.integrated_lufs
+    if loudness is not None and math.isfinite(loudness):
+        target = math.floor(loudness - meter.true_peak_dbtp - 1.0)
+        if target >= -60:
+            found.append(f"set a loudness with --loudness-lufs {target}")
+    return found
 
 
 def _tape(chain: Processor, seed: int | None, start_seconds: float) -> Processor:
@@ -532,20 +665,27 @@ def _writer(
     delivery: Delivery,
     seed: int | None,
     expected_frames: int,
+    comment: str,
     before_renaming: Callable[[Path], None] | None,
 ) -> AudioWriter:
     sample_rate = delivery.sample_rate_hz or reader.info.sample_rate
+    tags = reader.tags
+    # What the input says of itself stays: a file that was put on tape twice tells both passes.
+    tags["comment"] = "\n".join(text for text in (tags.get("comment"), comment) if text)
     return AudioWriter(
         target,
         sample_rate=sample_rate,
         channels=reader.info.channels,
         encoding=choose_encoding(
-            reader.info, container=delivery.container, depth=delivery.depth, sample_rate=sample_rate
+            reader.info,
+            container=_container(target, reader.info, delivery),
+            depth=delivery.depth,
+            sample_rate=sample_rate,
         ),
         seed=seed or 0,
         dither=delivery.dither,
         overwrite=delivery.overwrite,
-        tags=reader.tags,
+        tags=tags,
         expected_frames=expected_frames,
         before_renaming=before_renaming,
     )

@@ -41,7 +41,7 @@ def process(
     seed: int | None = typer.Option(None, help="Which tape: another number, another tape. As the preset."),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     container: str | None = typer.Option(
-        None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input."
+        None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input, wav for a lossy one."
     ),
     depth: str | None = typer.Option(None, help="16, 24, 32, float or double; as the input."),
     rate: int | None = typer.Option(None, help="Sample rate in Hz; as the input."),
@@ -55,6 +55,9 @@ def process(
         help="Reach loudness and true peak with the sum of the stems, by one gain for all.",
     ),
     dither: bool = typer.Option(True, help="Triangular dither where samples become integers."),
+    allow_clipping: bool = typer.Option(
+        False, "--allow-clipping", help="Write files that clip; otherwise that is an error."
+    ),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
     jobs: int = typer.Option(1, "--jobs", "-j", help="Files rendered at a time; 0 is one per core."),
     cluster: str | None = typer.Option(None, help="Address of a dask scheduler that shall do the work."),
@@ -65,6 +68,7 @@ def process(
 ) -> None:
     """Put stems through a chain of tape artefacts, all on the same tape."""
     from tapeemu.batch import plan_batch, render_batch
+    from tapeemu.presets import find_preset
     from tapeemu.render import Delivery
 
     delivery = Delivery(
@@ -77,6 +81,7 @@ def process(
         true_peak_dbtp=true_peak_dbtp,
         keep_balance=keep_balance,
         dither=dither,
+        allow_clipping=allow_clipping,
         overwrite=overwrite,
     )
     chain = chain_from_options(preset, order=order, changes=changes)
@@ -90,6 +95,7 @@ def process(
             delivery=delivery,
             seed=seed,
             start_seconds=start_seconds,
+            preset=find_preset(preset).name,
             jobs=jobs,
             cluster=cluster,
             resume=resume,

@@ -73,12 +73,17 @@ def test_every_container_and_depth_is_written_or_refused_in_words(
     ("container", "subtype", "suffix"),
     [("OGG", "VORBIS", ".ogg"), ("OGG", "OPUS", ".opus"), ("MP3", "MPEG_LAYER_III", ".mp3")],
 )
-def test_a_lossy_source_keeps_its_container(tmp_path: Path, container: str, subtype: str, suffix: str) -> None:
+def test_a_lossy_source_becomes_a_wav_unless_its_container_is_asked_for(
+    tmp_path: Path, container: str, subtype: str, suffix: str
+) -> None:
     source = tmp_path / f"in{suffix}"
     soundfile.write(source, noise(2, 20_000).T, RATE, subtype, format=container)
     with AudioReader(source) as reader:
-        encoding = choose_encoding(reader.info)
+        encoding = choose_encoding(reader.info, container=container.lower())
+        assert choose_encoding(reader.info) == Encoding("WAV", "PCM_24")
         assert choose_encoding(reader.info, container="wav") == Encoding("WAV", "PCM_24")
+        assert choose_encoding(reader.info, depth="float") == Encoding("WAV", "FLOAT")
+        assert choose_encoding(reader.info, container="flac") == Encoding("FLAC", "PCM_24")
     assert encoding == Encoding(container, subtype)
     write(tmp_path / f"out{suffix}", noise(2, 20_000), encoding)
     assert soundfile.info(tmp_path / f"out{suffix}").frames == 20_000
@@ -140,12 +145,18 @@ def test_dither_does_not_depend_on_the_blocks(tmp_path: Path) -> None:
 
 
 def test_clipped_samples_are_counted_and_held_at_full_scale(tmp_path: Path) -> None:
-    audio = np.array([[0.5, 1.5, -2.0, 1.0, -1.0]])
+    """Full scale itself, and what rounds to it, is not clipped."""
+    audio = np.array([[0.5, 1.5, -2.0, 1.0, -1.0, 1.0 + 0.49 * 2**-15, -1.0 - 0.49 * 2**-15]])
     writer = write(tmp_path / "a.wav", audio, Encoding("WAV", "PCM_16"), dither=False)
     assert writer.clipped == 2
     np.testing.assert_array_equal(
-        soundfile.read(tmp_path / "a.wav", dtype="int16")[0], [16384, 32767, -32768, 32767, -32768]
+        soundfile.read(tmp_path / "a.wav", dtype="int16")[0], [16384, 32767, -32768, 32767, -32768, 32767, -32768]
     )
+    writer = write(tmp_path / "b.wav", audio, Encoding("WAV", "PCM_24"), dither=False)
+    assert writer.clipped == 4
+    writer = write(tmp_path / "c.wav", audio, Encoding("WAV", "FLOAT"))
+    assert writer.clipped == 0
+    np.testing.assert_array_equal(soundfile.read(tmp_path / "c.wav")[0], audio[0].astype(np.float32))
 
 
 @pytest.mark.parametrize("suffix", ["wav", "flac", "ogg", "mp3", "aiff"])
