@@ -73,6 +73,16 @@ _UNKNOWN_FRAMES = 2**62  # the library's way to say that a header does not know
 _MP3_FRAME = 1152
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _LARGEST_WAV = 4_000_000_000  # bytes of audio; beyond it the 32-bit sizes of WAV do not reach
+# Speakers by the number of channels where the format fixes them: FLAC (RFC 9639, 9.1.3), Vorbis (Vorbis I, 4.3.9).
+_FIXED_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 7: 0x70F, 8: 0x63F}
+# Place in a Vorbis or Opus file of each channel in the order of all other containers. The library leaves it to us.
+_OGG_PLACES = {
+    3: (0, 2, 1),
+    5: (0, 2, 1, 3, 4),
+    6: (0, 2, 1, 5, 3, 4),
+    7: (0, 2, 1, 6, 5, 3, 4),
+    8: (0, 2, 1, 7, 5, 6, 3, 4),
+}
 _TAGS = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
 _RIFF = ("WAV", "WAVEX", "RF64")
 
@@ -113,13 +123,18 @@ class Encoding:
 
 @dataclass(frozen=True)
 class AudioInfo:
-    """What the header of a sound file says; `frames` is 0 where it does not know."""
+    """What the header of a sound file says; `frames` is 0 where it does not know.
+
+    `channel_mask` tells which speakers the channels feed, as bits of a WAVE_FORMAT_EXTENSIBLE header; 0 where
+    neither the file nor its format does.
+    """
 
     path: Path
     sample_rate: int
     channels: int
     frames: int
     encoding: Encoding
+    channel_mask: int = 0
 
     @property
     def seconds(self) -> float:
@@ -172,15 +187,22 @@ def choose_encoding(
             raise ParameterError(
                 f"depth {depth} is not possible in {name.lower()}; choose another depth or format"
             )
-        return Encoding(name, DEPTHS[depth])
+        return _placed(Encoding(name, DEPTHS[depth]), info)
     wanted = [info.encoding.subtype] if info.encoding.subtype in _KEPT else []
     for subtype in (*wanted, "PCM_24", "PCM_16"):
         if soundfile.check_format(name, subtype):
-            return Encoding(name, subtype)
+            return _placed(Encoding(name, subtype), info)
     raise ParameterError(
         f"{info.path} is a {name.lower()} file, which can be read but not written; choose a format: "
         f"{', '.join(CONTAINERS)}"
     )
+
+
+def _placed(encoding: Encoding, info: AudioInfo) -> Encoding:
+    """The same, in the form of WAV that can say which speakers the channels feed, where that is known."""
+    if encoding.container == "WAV" and info.channel_mask and info.channels > 2:
+        return Encoding("WAVEX", encoding.subtype)
+    return encoding
 
 
 class AudioReader:
@@ -229,7 +251,15 @@ class AudioReader:
             channels=self._file.channels,
             frames=0 if frames >= _UNKNOWN_FRAMES else frames,
             encoding=Encoding(self._file.format, self._file.subtype),
+            channel_mask=self._channel_mask(),
         )
+
+    def _channel_mask(self) -> int:
+        channels = self._file.channels
+        if self._file.format in ("FLAC", "OGG"):
+            return _FIXED_MASKS.get(channels, 0)
+        mask = riff_chunks.channel_mask(self.path) if self._file.format in _RIFF else 0
+        return mask if mask.bit_count() >= channels else 0
 
     def _check_header(self) -> None:
         if self._file.format == "RAW":  # some suffixes make the library guess
@@ -298,6 +328,7 @@ class AudioReader:
         import soundfile
 
         start = 0
+        places = _OGG_PLACES.get(self.info.channels) if self.info.encoding.container == "OGG" else None
         peak, whole = 0.0, self.info.encoding.is_float
         while True:
             try:
@@ -308,7 +339,7 @@ class AudioReader:
                 ) from None
             if not len(frames):
                 break
-            block = np.ascontiguousarray(frames.T)
+            block = np.ascontiguousarray(frames.T if places is None else frames.T[list(places)])
             self._check_samples(block, start)
             if whole:
                 peak = max(peak, float(np.max(np.abs(block))))
@@ -457,6 +488,8 @@ class AudioWriter:
         Add triangular dither (two steps peak to peak, before rounding) to integers of up to 24 bits.
     overwrite : bool
         Replace an existing target.
+    channel_mask : int
+        Which speakers the channels feed, see :class:`AudioInfo`; written where the container has a field for it.
     tags : dict, optional
         Text fields.
     chunks : list, optional
@@ -494,6 +527,7 @@ class AudioWriter:
         seed: int = 0,
         dither: bool = True,
         overwrite: bool = False,
+        channel_mask: int = 0,
         tags: dict[str, str] | None = None,
         chunks: list[tuple[bytes, bytes]] | None = None,
         expected_frames: int = 0,
@@ -507,6 +541,7 @@ class AudioWriter:
             encoding = Encoding("RF64", encoding.subtype)
         self.encoding = encoding
         self.chunks = chunks or []
+        self._channel_mask = channel_mask
         self._before_renaming = before_renaming
         self._dither = dither and encoding.bits is not None and encoding.bits <= 24
         self._random = np.random.default_rng(
@@ -550,6 +585,8 @@ class AudioWriter:
         if not self.encoding.is_float:
             # Dither and rounding move a sample at full scale by a step, which is not clipping.
             self.clipped += int(np.count_nonzero(np.abs(block) > 1.0 + 2.0 ** -(bits or 16)))
+        if self.encoding.container == "OGG" and self.channels in _OGG_PLACES:
+            block = block[np.argsort(_OGG_PLACES[self.channels])]
         frames: Any = block.T
         if bits is not None:
             frames = self._quantise(block.T, bits)
@@ -602,6 +639,8 @@ class AudioWriter:
         try:
             self._file.close()
             if self.encoding.is_riff:
+                if self._channel_mask:
+                    riff_chunks.set_channel_mask(self._part.path, self._channel_mask)
                 riff_chunks.append_chunks(self._part.path, self.chunks)
             self._verify()
         except (soundfile.LibsndfileError, OSError, RuntimeError) as error:

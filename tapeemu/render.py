@@ -23,7 +23,7 @@ from tapeemu.audio_file import (
     choose_encoding,
 )
 from tapeemu.errors import AudioError, OutputError, ParameterError
-from tapeemu.loudness import LevelMeter
+from tapeemu.loudness import LevelMeter, usual_mask
 from tapeemu.part_files import PartFolder, check_target, reason
 from tapeemu.processor import Processor, Settings, setting
 from tapeemu.units import db_to_gain
@@ -158,12 +158,12 @@ class _Rendering:
             start_sample=round(start_seconds * info.sample_rate),
         )
         self.latency = self._stream.latency
-        self.notes: tuple[str, ...] = ()
+        self.notes = _layout_notes(info)
         if delivery.tail_seconds is None:
             declared = self._stream.tail_samples(delivery.tail_level_db)
             self._tail = min(declared, round(_LONGEST_TAIL_SECONDS * info.sample_rate))
             if self._tail < declared:
-                self.notes = (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
+                self.notes += (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
         else:
             self._tail = round(delivery.tail_seconds * info.sample_rate)
         self.sample_rate = delivery.sample_rate_hz or info.sample_rate
@@ -216,6 +216,16 @@ class _Rendering:
         yield np.ascontiguousarray(rest.T)
 
 
+def _layout_notes(info: AudioInfo) -> tuple[str, ...]:
+    """What is assumed about a file of more than two channels that does not say which speakers they feed."""
+    if info.channels <= 2 or info.channel_mask:
+        return ()
+    if not usual_mask(info.channels):
+        return (f"no loudness: the file does not say which speakers its {info.channels} channels feed",)
+    low = ", low frequencies" if info.channels == 6 else ""
+    return (f"channels taken as left, right, centre{low}, left and right surround; the file does not say",)
+
+
 def _block_frames(channels: int) -> int:
     return max(_BLOCK_SAMPLES // channels, 256)
 
@@ -229,8 +239,8 @@ def _gain_for(meter: LevelMeter, delivery: Delivery, what: str) -> float:
         gain_db = meter.gain_to_reach(delivery.loudness_lufs)
         if not math.isfinite(gain_db):
             raise AudioError(
-                f"{what}: the loudness is undefined (shorter than 0.4 s, or below the gate at -70 LUFS), so it "
-                "cannot be brought to a target; set a true peak instead"
+                f"{what}: the loudness is undefined ({meter.undefined}), so it cannot be brought to a target; set "
+                "a true peak instead"
             )
         limits.append(gain_db)
     if delivery.true_peak_dbtp is not None:
@@ -307,13 +317,13 @@ def render_file(
         if delivery.sets_level:
             # The gain is known only at the end, so the rendering waits in a file without a name.
             spool = stack.enter_context(_nameless_spool(target.parent))
-            meter = LevelMeter(sample_rate=rendering.sample_rate, channels=reader.info.channels)
+            meter = _meter(reader.info, rendering.sample_rate)
             for block in blocks:
                 meter.add(block)
                 _spool_write(spool, block, target)
             gain_db = _gain_for(meter, delivery, str(source))
             blocks = _spool_read(spool, reader.info.channels, gain_db)
-        meter = _write_measured(writer, blocks, reader.info.channels, rendering.sample_rate)
+        meter = _write_measured(writer, blocks, _meter(reader.info, rendering.sample_rate))
         cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendering.sample_rate, rendering.length_ratio, writer.encoding, meter)
         writer.chunks = kept
@@ -411,6 +421,7 @@ class Spooled:
     spool: Path
     sample_rate: int
     channels: int
+    channel_mask: int
     frames: int
     latency: int
     length_ratio: float
@@ -459,6 +470,7 @@ def spool_file(
         spool=spool,
         sample_rate=rendering.sample_rate,
         channels=reader.info.channels,
+        channel_mask=reader.info.channel_mask,
         frames=frames,
         latency=rendering.latency,
         length_ratio=rendering.length_ratio,
@@ -474,7 +486,8 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
     Parameters
     ----------
     spooled : sequence of Spooled
-        All of one sample rate; mono counts in every channel of the others, which must be alike.
+        All of one sample rate; mono counts in every channel of the others, which must be alike and feed the
+        same speakers.
     delivery : Delivery
         Loudness and true peak wanted.
 
@@ -496,7 +509,15 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
                 f"{rendered.source} has {rendered.channels} channels and another file {channels}: their balance "
                 "cannot be kept by adding them; render them apart"
             )
-    meter = LevelMeter(sample_rate=first.sample_rate, channels=channels)
+    widest = [rendered for rendered in spooled if rendered.channels == channels]
+    masks = {rendered.channel_mask or usual_mask(channels): rendered.source for rendered in widest}
+    if len(masks) > 1:
+        one, other = list(masks.values())[:2]
+        raise AudioError(
+            f"{one} and {other} feed different speakers: their balance cannot be kept by adding them; render them "
+            "apart"
+        )
+    meter = LevelMeter(sample_rate=first.sample_rate, channels=channels, channel_mask=widest[0].channel_mask)
     frames = max(rendered.frames for rendered in spooled)
     size = 4 * _block_frames(channels)
     for start in range(0, frames, size):
@@ -533,7 +554,7 @@ def finish_spooled(
         )
         spool = stack.enter_context(_named_spool(rendered.spool, "rb"))
         blocks = _spool_read(spool, rendered.channels, gain_db)
-        meter = _write_measured(writer, blocks, rendered.channels, rendered.sample_rate)
+        meter = _write_measured(writer, blocks, _meter(reader.info, rendered.sample_rate))
         cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendered.sample_rate, rendered.length_ratio, writer.encoding, meter)
         writer.chunks = kept
@@ -684,6 +705,7 @@ def _writer(
         ),
         seed=seed or 0,
         dither=delivery.dither,
+        channel_mask=reader.info.channel_mask,
         overwrite=delivery.overwrite,
         tags=tags,
         expected_frames=expected_frames,
@@ -691,10 +713,11 @@ def _writer(
     )
 
 
-def _write_measured(
-    writer: AudioWriter, blocks: Iterator[FloatArray], channels: int, sample_rate: int
-) -> LevelMeter:
-    meter = LevelMeter(sample_rate=sample_rate, channels=channels)
+def _meter(info: AudioInfo, sample_rate: int) -> LevelMeter:
+    return LevelMeter(sample_rate=sample_rate, channels=info.channels, channel_mask=info.channel_mask)
+
+
+def _write_measured(writer: AudioWriter, blocks: Iterator[FloatArray], meter: LevelMeter) -> LevelMeter:
     for block in blocks:
         meter.add(block)
         writer.write(block)

@@ -13,7 +13,16 @@ from typing import BinaryIO
 
 from tapeemu.errors import AudioError
 
-__all__ = ["append_chunks", "carried_chunks", "contradiction", "rescaled", "with_coding_history", "with_levels"]
+__all__ = [
+    "append_chunks",
+    "carried_chunks",
+    "channel_mask",
+    "contradiction",
+    "rescaled",
+    "set_channel_mask",
+    "with_coding_history",
+    "with_levels",
+]
 
 _CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"acid")
 _OTHERS = (
@@ -158,6 +167,38 @@ def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
                     total += size
                     found.append((identifier, body))
     return found
+
+
+def channel_mask(path: Path) -> int:
+    """Which speakers a WAV file's header says its channels feed; 0 if it does not."""
+    place = _mask_place(path)
+    if place is None:
+        return 0
+    with path.open("rb") as file:
+        file.seek(place)
+        return int(struct.unpack("<I", file.read(4))[0])
+
+
+def set_channel_mask(path: Path, mask: int) -> None:
+    """Write into the header of a WAV file which speakers its channels feed, if the header has that field."""
+    place = _mask_place(path)
+    if place is None:
+        return
+    with path.open("r+b") as file:
+        file.seek(place)
+        file.write(struct.pack("<I", mask))
+
+
+def _mask_place(path: Path) -> int | None:
+    """Offset of the speakers in the extended format chunk (WAVEFORMATEXTENSIBLE)."""
+    with path.open("rb") as file:
+        for identifier, offset, size in _chunks(file):
+            if identifier == b"fmt ":
+                file.seek(offset)
+                body = file.read(24)
+                extended = size >= 40 and len(body) == 24 and struct.unpack_from("<H", body)[0] == _EXTENSIBLE
+                return offset + 20 if extended else None
+    return None
 
 
 def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
