@@ -779,7 +779,7 @@ def _carried(
         return [], (f"not kept, because {encoding.container.lower()} has no place for it: {names}",)
     carried = []
     for identifier, body in found:
-        content = riff_chunks.rescaled(identifier, body, ratio)
+        content = riff_chunks.rescaled(identifier, body, ratio, rate_ratio=sample_rate / info.sample_rate)
         if identifier == b"bext":
             content = riff_chunks.with_coding_history(
                 content, sample_rate=sample_rate, bits=encoding.bits or 32, channels=info.channels

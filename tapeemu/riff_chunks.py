@@ -224,18 +224,29 @@ def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
                     file.write(struct.pack("<Q", riff_size))
 
 
-def rescaled(identifier: bytes, body: bytes, ratio: float) -> bytes:
+def rescaled(identifier: bytes, body: bytes, ratio: float, *, rate_ratio: float | None = None) -> bytes:
     """A chunk whose sample counts fit audio of `ratio` times as many samples.
 
-    Time stamp of the broadcast extension, positions of cue points, lengths of labelled regions, and
-    loops and sample period of sampler data are changed; any other chunk, and one that is too short for
-    what it declares, is returned as it is.
+    Positions of cue points, lengths of labelled regions and loops of sampler data are changed by `ratio`;
+    time stamp of the broadcast extension and sample period of sampler data by `rate_ratio`. Any other chunk,
+    and one that is too short for what it declares, is returned as it is.
+
+    Parameters
+    ----------
+    identifier, body : bytes
+        The chunk.
+    ratio : float
+        Samples that come out for one that goes in: by the sample rate and by the speed of the tape.
+    rate_ratio : float, optional
+        By the sample rate alone; a tape at another speed changes neither when the file begins nor how long a
+        sample lasts. As `ratio` when left out.
     """
-    if ratio == 1.0:
+    rate_ratio = ratio if rate_ratio is None else rate_ratio
+    if ratio == 1.0 and rate_ratio == 1.0:
         return body
     changed = bytearray(body)
     if identifier == b"bext" and len(body) >= _BEXT_FIXED:
-        _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], ratio)
+        _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], rate_ratio)
     elif identifier == b"cue " and len(body) >= 4:
         points = min(struct.unpack_from("<I", body)[0], (len(body) - 4) // 24)
         places = [4 + 24 * point for point in range(points)]
@@ -244,7 +255,7 @@ def rescaled(identifier: bytes, body: bytes, ratio: float) -> bytes:
         loops = min(struct.unpack_from("<I", body, 28)[0], (len(body) - 36) // 24)
         places = [36 + 24 * loop for loop in range(loops)]
         _scale(changed, "<I", [place + field for place in places for field in (8, 12)], ratio)
-        _scale(changed, "<I", [8], 1.0 / ratio)
+        _scale(changed, "<I", [8], 1.0 / rate_ratio)
     elif identifier == b"LIST" and body[:4] == b"adtl":
         position = 4
         while position + 8 <= len(body):

@@ -1,5 +1,6 @@
 """``tapeemu measure``, ``verify`` and ``solve``: the figures of presets."""
 
+import math
 import os
 from collections.abc import Iterable
 from pathlib import Path
@@ -227,7 +228,7 @@ def solve_figures(
                 key,
                 f"{value:g}",
                 f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}",
+                f"{reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else "",
                 f"{solution.error_percent(key):.2g}",
             )
     show(listing)

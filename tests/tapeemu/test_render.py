@@ -101,6 +101,25 @@ def test_the_tail_ends_where_the_chain_has_fallen_to_the_level(tmp_path: Path) -
     assert lengths == sorted(set(lengths))
 
 
+@pytest.mark.parametrize(("decay_seconds", "cut"), [(20.0, False), (60.0, True)])
+def test_a_tail_ends_after_a_minute_unless_more_is_asked_for(
+    tmp_path: Path, decay_seconds: float, cut: bool
+) -> None:
+    """What a chain declares counts up to 60 s; what is asked for counts as it is."""
+    rate = 8_000
+    chain = Chain(stages=[tapeemu.FdnReverb(decay_seconds=decay_seconds)])
+    declared = chain.stream(sample_rate=rate, channels=1).tail_samples(-80.0)
+    assert (declared > 60 * rate) == cut
+    source = make(tmp_path / "a.wav", noise(1, 800), rate=rate, subtype="PCM_16")
+    report = render_file(source, chain, tmp_path / "b.wav", delivery=Delivery(tail_level_db=-80.0))
+    assert round(report.seconds_out * rate) == 800 + (60 * rate if cut else declared)
+    assert report.notes == (("tail cut at 60 s; tail_seconds asks for more",) if cut else ())
+    if cut:
+        longer = render_file(source, chain, tmp_path / "c.wav", delivery=Delivery(tail_seconds=61.0))
+        assert round(longer.seconds_out * rate) == 800 + 61 * rate
+        assert longer.notes == ()
+
+
 def test_resampling_keeps_pitch_place_and_length(tmp_path: Path) -> None:
     time = np.arange(96_000) / RATE
     source = make(tmp_path / "a.wav", np.sin(2.0 * np.pi * 997.0 * time)[None] * 0.5)
@@ -398,6 +417,18 @@ class TestMetadata:
         assert struct.unpack_from("<h", after[b"bext"], 412)[0] == round(100 * report.loudness_lufs) == -2000
         assert b"A=PCM,F=96000,W=24,M=stereo,T=tapeemu" in after[b"bext"]
         assert soundfile.info(tmp_path / "b.wav").frames == 140_002
+
+    @pytest.mark.parametrize(("percent", "rate"), [(2.0, RATE), (-3.0, RATE), (2.0, 96_000)])
+    def test_places_move_with_the_speed_of_the_tape(self, tmp_path: Path, percent: float, rate: int) -> None:
+        """A tape that runs 2 % fast brings everything 1.02 times as early; the file begins when it began."""
+        chain = Chain(stages=[tapeemu.WowFlutter(speed_error_percent=percent)])
+        delivery = Delivery(sample_rate_hz=rate)
+        render_file(self.chunked(tmp_path), chain, tmp_path / "b.wav", delivery=delivery)
+        after = dict(carried_chunks(tmp_path / "b.wav"))
+        expected = 4800 * rate / RATE / (1.0 + percent / 100.0)
+        assert struct.unpack_from("<I", after[b"cue "], 8)[0] == pytest.approx(expected, abs=1.0)
+        assert struct.unpack_from("<I", after[b"cue "], 24)[0] == pytest.approx(expected, abs=1.0)
+        assert struct.unpack_from("<Q", after[b"bext"], 338)[0] == rate * 3600
 
     def test_what_a_container_cannot_hold_is_told(self, tmp_path: Path) -> None:
         source = self.chunked(tmp_path)
