@@ -13,6 +13,7 @@ import json
 import os
 import pickle
 import sys
+import tempfile
 import threading
 import time
 import unicodedata
@@ -47,6 +48,8 @@ JOURNAL = ".tapeemu-journal"
 """Name of the file in the output folder that tells what is finished."""
 
 _LARGEST_JOURNAL = 256 * 2**20
+_COUNTER_BYTES = 16
+_LOOK_SECONDS = 0.25
 _ROUNDS = 3  # a process that is killed takes the others' work with it; that work is tried again
 
 
@@ -280,7 +283,7 @@ def render_batch(
     resume : bool
         Leave files alone that are finished and whose input and settings have not changed since.
     progress : callable, optional
-        Told about the frames of each file where the work is done in this process.
+        Told about the frames of each file, several times a second; not from the workers of a cluster.
     finished : callable, optional
         Told about every item that is done, skipped or failed.
 
@@ -515,6 +518,8 @@ class _Workers:
     def run(self, tasks: dict[Item, tuple[Any, ...]], finished: Callable[[Item], None] | None) -> dict[Item, Any]:
         """Result of each task by its item."""
         results: dict[Item, Any] = {}
+        if not tasks:
+            return results
         if self._client is None and self._jobs == 1:
             for item, (function, *arguments) in tasks.items():
                 results[item] = function(*arguments, progress=self._progress)
@@ -523,20 +528,21 @@ class _Workers:
             return results
         from concurrent.futures.process import BrokenProcessPool
 
-        for _ in range(_ROUNDS):
-            rest = {item: task for item, task in tasks.items() if item not in results}
-            try:
-                for item, result in self._parallel(rest):
-                    results[item] = result
-                    if finished is not None:
-                        finished(item)
-                return results
-            except BrokenProcessPool:
-                continue
-            except pickle.PicklingError:
-                raise ParameterError(
-                    "the chain holds an object that cannot be sent to another process; render it with one job"
-                ) from None
+        with _Counters.shown(tasks, self._progress if self._client is None else None) as counters:
+            for _ in range(_ROUNDS):
+                rest = {item: task for item, task in tasks.items() if item not in results}
+                try:
+                    for item, result in self._parallel(rest, counters):
+                        results[item] = result
+                        if finished is not None:
+                            finished(item)
+                    return results
+                except BrokenProcessPool:
+                    continue
+                except pickle.PicklingError:
+                    raise ParameterError(
+                        "the chain holds an object that cannot be sent to another process; render it with one job"
+                    ) from None
         for item in tasks:
             if item not in results:
                 error = TapeemuError(
@@ -546,7 +552,9 @@ class _Workers:
                 results[item] = Failure.of(item.source, error)
         return results
 
-    def _parallel(self, tasks: dict[Item, tuple[Any, ...]]) -> Iterator[tuple[Item, Any]]:
+    def _parallel(
+        self, tasks: dict[Item, tuple[Any, ...]], counters: "_Counters | None"
+    ) -> Iterator[tuple[Item, Any]]:
         import joblib
 
         master = None
@@ -556,7 +564,69 @@ class _Workers:
             backend = {"backend": "loky", "n_jobs": self._jobs}
         with joblib.parallel_config(**backend):
             parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
-            yield from parallel(joblib.delayed(_call)(item, task, master) for item, task in tasks.items())
+            yield from parallel(
+                joblib.delayed(_call)(item, task, master, None if counters is None else counters.place_of(item))
+                for item, task in tasks.items()
+            )
+
+
+class _Counters:
+    """Frames done and frames in all of each file, in a file that the workers write and this process reads.
+
+    Two numbers of eight bytes a file, each written in one piece; what is read between the two is at most one
+    report old.
+    """
+
+    def __init__(self, path: Path, items: Iterable[Item]) -> None:
+        self._path = path
+        self._items = list(items)
+        self._numbers = {item: number for number, item in enumerate(self._items)}
+        path.write_bytes(bytes(_COUNTER_BYTES * len(self._items)))
+
+    @classmethod
+    @contextlib.contextmanager
+    def shown(cls, items: Iterable[Item], progress: Progress | None) -> Iterator["_Counters | None"]:
+        """Counters that are looked at and told a few times a second while the block runs; None for nobody."""
+        if progress is None:
+            yield None
+            return
+        ended = threading.Event()
+        with tempfile.TemporaryDirectory(prefix="tapeemu-") as folder:
+            counters = cls(Path(folder) / "progress", items)
+            watcher = threading.Thread(target=counters._watch, args=(progress, ended), daemon=True)
+            watcher.start()
+            try:
+                yield counters
+            finally:
+                ended.set()
+                watcher.join()
+
+    def place_of(self, item: Item) -> tuple[str, int]:
+        """File and offset at which the work on an item is counted."""
+        return str(self._path), _COUNTER_BYTES * self._numbers[item]
+
+    def _watch(self, progress: Progress, ended: threading.Event) -> None:
+        before = np.zeros((len(self._items), 2), dtype=np.int64)
+        last = False
+        while not last:
+            last = ended.wait(_LOOK_SECONDS)
+            now = np.fromfile(self._path, dtype=np.int64).reshape(-1, 2)
+            for number in np.flatnonzero(np.any(now != before, axis=1)):
+                progress(self._items[number].source, int(now[number, 0]), int(now[number, 1]))
+            before = now
+
+
+def _counting(place: tuple[str, int]) -> Progress:
+    """A progress that writes into a file of counters."""
+    path, offset = place
+
+    def count(_: Path, done: int, of: int) -> None:
+        # A place that has gone belongs to a run that has ended.
+        with contextlib.suppress(OSError), Path(path).open("r+b") as file:
+            file.seek(offset)
+            file.write(np.array([done, of], dtype=np.int64).tobytes())
+
+    return count
 
 
 def _compile_once(chain: Processor) -> None:
@@ -570,13 +640,15 @@ def _compile_once(chain: Processor) -> None:
 _watching = False
 
 
-def _call(item: Item, task: tuple[Any, ...], master: int | None) -> tuple[Item, Any]:
+def _call(
+    item: Item, task: tuple[Any, ...], master: int | None, place: tuple[str, int] | None
+) -> tuple[Item, Any]:
     global _watching
     if master is not None and not _watching and os.getpid() != master:
         _watching = True
         threading.Thread(target=_end_with, args=(master,), daemon=True).start()
     function, *arguments = task
-    return item, function(*arguments)
+    return item, function(*arguments, progress=None if place is None else _counting(place))
 
 
 def _end_with(master: int) -> None:

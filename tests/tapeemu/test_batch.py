@@ -265,6 +265,29 @@ class TestRendering:
             assert [r.target for r in outcome.reports] == [r.target for r in outcomes[0].reports]
             assert [f.message for f in outcome.failures] == [f.message for f in outcomes[0].failures]
 
+    @pytest.mark.parametrize("jobs", [1, 2])
+    @pytest.mark.parametrize("wishes", [{}, {"true_peak_dbtp": -3.0, "keep_balance": True}], ids=["alone", "sum"])
+    def test_progress_of_every_file_is_told_to_its_end(
+        self, tree: Path, jobs: int, wishes: dict[str, Any]
+    ) -> None:
+        """From this process and from others."""
+        make(tree / "in/long.wav", 5, samples=400_000)
+        told: dict[str, list[tuple[int, int]]] = {}
+        ended: list[Path] = []
+        run(
+            tree,
+            jobs=jobs,
+            delivery=Delivery(**wishes),
+            progress=lambda source, done, of: told.setdefault(source.name, []).append((done, of)),
+            finished=lambda item: ended.append(item.target),
+        )
+        assert {name: steps[-1] for name, steps in told.items()} == {
+            **dict.fromkeys(("a.wav", "b.wav", "a.flac"), (4000, 4000)),
+            "long.wav": (400_000, 400_000),
+        }
+        assert all(steps == sorted(steps) for steps in told.values())
+        assert len(ended) == 4
+
     def test_the_balance_is_kept_whatever_the_jobs(self, tree: Path) -> None:
         delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True, overwrite=True)
         first = run(tree, delivery=delivery)
@@ -515,6 +538,7 @@ def test_progress_is_drawn_on_a_terminal_only(tmp_path: Path, capsys: pytest.Cap
     seen = os.read(ours, 100_000).decode()
     os.close(ours)
     assert "files" in seen
+    assert "left" in seen
     assert "Rendered" in drawn.stdout.decode()
 
 
