@@ -64,8 +64,8 @@ def process(
         False,
         "--resume",
         help="Leave alone what is finished and unchanged, by content and settings: as written down, a line a "
-        "file, in .tapeemu-journal in the folder of results. Each line is a JSON object: name (of the result, below "
-        "that folder), settings, source and target (SHA-256 of settings, input and result).",
+        "file, in .tapeemu-journal in the folder of results. Each line is a JSON object: name (of the result, "
+        "below that folder), settings, source and target (SHA-256 of settings, input and result).",
     ),
     as_json: bool = typer.Option(False, "--json", help="Print the summary as JSON."),
 ) -> None:
