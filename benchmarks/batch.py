@@ -1,8 +1,8 @@
 """A batch of 200 stems of 30 s through a shipped preset: two jobs against one, and what a file costs itself.
 
-Bounds: two jobs at least 1.8 times as fast as one; less than 20 ms a file beyond processing; the same bits; less
-than 2 ms a file to plan, and to resume, a batch of 100,000. `--stems`, `--seconds` and `--many` make it shorter. Two
-free cores are needed for the first bound.
+Bounds: two jobs at least 1.8 times as fast as one; less than 20 ms a file beyond processing; the same bits;
+less than 2 ms a file to plan, and to resume, a batch of 100,000. `--stems`, `--seconds` and `--many` make it
+shorter. Two free cores are needed for the first bound.
 """
 
 import argparse

@@ -2,6 +2,7 @@
 
 import math
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -144,9 +145,14 @@ def _measured_full(place: "Place", *, full: bool, write: bool, plots: Path | Non
         from measure.plots import save_plots
 
         for part, report in reports.items():
-            for written in save_plots(report, plots / place.name / part.replace(" ", "-")):
+            for written in save_plots(report, plots_folder(plots, place.name, part)):
                 typer.echo(printable(str(written)), err=True)
     return preset, reports
+
+
+def plots_folder(plots: Path, preset: str, part: str) -> Path:
+    """Where the plots of a part of a preset go: below the folder asked for, whatever a stage is called."""
+    return plots / preset / re.sub(r"[^\w-]+", "-", part)[:80]
 
 
 def verify(

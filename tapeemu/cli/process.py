@@ -1,5 +1,6 @@
 """``tapeemu process``: stems through a chain, into files."""
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -204,7 +205,7 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
             str(report.channels),
             f"{report.seconds_in:.2f}",
             f"{report.seconds_out:.2f}",
-            f"{report.loudness_lufs:.1f}",
+            "\N{EN DASH}" if math.isnan(report.loudness_lufs) else f"{report.loudness_lufs:.1f}",
             f"{report.peak_dbfs:.1f}",
             f"{report.true_peak_dbtp:.1f}",
             f"{report.gain_db:+.1f}",
