@@ -314,7 +314,11 @@ class AudioReader:
     @property
     def tags(self) -> dict[str, str]:
         """Text fields of the file."""
-        return {tag: text for tag in _TAGS if (text := getattr(self._file, tag, ""))}
+        found = {tag: text for tag in _TAGS if (text := getattr(self._file, tag, ""))}
+        if self.info.encoding.is_riff and "comment" not in found:
+            comment = riff_chunks.comment(self.path)  # one too long for the library
+            found |= {"comment": comment} if comment else {}
+        return found
 
     def blocks(self, size: int) -> Iterator[FloatArray]:
         """Yield float64 blocks of shape (channels, at most `size`) until the audio really ends.

@@ -1,5 +1,6 @@
 """Files through chains: block by block, in constant memory, all stems on the same tape."""
 
+import hashlib
 import json
 import math
 import tempfile
@@ -45,6 +46,8 @@ __all__ = [
 _BLOCK_SAMPLES = 2**16  # of all channels together, so that memory does not grow with their count
 _LONGEST_TAIL_SECONDS = 60.0
 _SAMPLE_BYTES = 8
+_LONGEST_COMMENT = 6000  # all text fields of an AIFF share some 8,000 bytes, beyond which it cannot be made
+_LONGEST_NAME = 200
 
 Progress = Callable[[Path, int, int], None]
 """Called with the source, the input frames done, and all of them (0 where the header does not know)."""
@@ -603,16 +606,17 @@ def provenance(
 
     Version, preset, order of the stages, seed, place on the tape, and all settings that differ from their
     defaults as JSON: with that version, ``Chain.from_dict`` of what stands behind "chain" is the chain again.
-    Levels are not among them where a target decides them.
+    Settings too long for a comment are told by their SHA-256 alone.
     """
     from tapeemu import __version__
 
     parts = [f"Made by tapeemu {__version__}"]
     if preset is not None:
-        parts.append(f"preset {preset}")
+        parts.append(f"preset {preset[:_LONGEST_NAME]}")
     described = _described(chain)
     if "stages" in described:
-        parts.append("order " + ",".join(stage.get("name", stage["kind"]) for stage in described["stages"]))
+        names = ",".join(stage.get("name", stage["kind"]) for stage in described["stages"])
+        parts.append(f"order {names}" if names else "no stages")
     parts.append("seed of the preset" if seed is None else f"seed {seed}")
     parts.append(f"start {start_seconds:.17g} s")
     parts.append(f"chain {json.dumps(described)}")
@@ -620,7 +624,11 @@ def provenance(
     if wishes != Delivery():
         parts.append(f"delivery {json.dumps(wishes.to_dict())}")
     # ASCII, because not every container keeps other letters.
-    return " ".join("; ".join(parts).split()).encode("ascii", "backslashreplace").decode("ascii")
+    text = " ".join("; ".join(parts).split()).encode("ascii", "backslashreplace").decode("ascii")
+    if len(text) <= _LONGEST_COMMENT:
+        return text
+    digest = hashlib.sha256(json.dumps(described, sort_keys=True).encode("ascii")).hexdigest()
+    return f"Made by tapeemu {__version__}; settings too long for a comment, SHA-256 {digest}"
 
 
 def _clipping(writer: AudioWriter, meter: LevelMeter, delivery: Delivery) -> tuple[str, ...]:
@@ -692,7 +700,10 @@ def _writer(
     sample_rate = delivery.sample_rate_hz or reader.info.sample_rate
     tags = reader.tags
     # What the input says of itself stays: a file that was put on tape twice tells both passes.
-    tags["comment"] = "\n".join(text for text in (tags.get("comment"), comment) if text)
+    lines = [*tags.get("comment", "").splitlines(), comment]
+    while len("\n".join(lines).encode("utf-8", "replace")) > _LONGEST_COMMENT and len(lines) > 1:
+        del lines[0]
+    tags["comment"] = "\n".join(lines)
     return AudioWriter(
         target,
         sample_rate=sample_rate,

@@ -17,6 +17,7 @@ __all__ = [
     "append_chunks",
     "carried_chunks",
     "channel_mask",
+    "comment",
     "contradiction",
     "rescaled",
     "set_channel_mask",
@@ -199,6 +200,27 @@ def _mask_place(path: Path) -> int | None:
                 extended = size >= 40 and len(body) == 24 and struct.unpack_from("<H", body)[0] == _EXTENSIBLE
                 return offset + 20 if extended else None
     return None
+
+
+def comment(path: Path) -> str:
+    """Text of the comment in the INFO list of a WAV file, of any length; empty if there is none.
+
+    The sound file library passes over fields of more than two kilobytes.
+    """
+    with path.open("rb") as file:
+        for identifier, offset, size in _chunks(file):
+            if identifier != b"LIST" or not 4 <= size <= _LARGEST_CHUNK:
+                continue
+            file.seek(offset)
+            body = file.read(size)
+            position = 4 if body[:4] == b"INFO" else size
+            while position + 8 <= len(body):
+                name, length = body[position : position + 4], struct.unpack_from("<I", body, position + 4)[0]
+                if name == b"ICMT":
+                    text = body[position + 8 : position + 8 + length].split(b"\0")[0]
+                    return text.decode("utf-8", "replace")
+                position += 8 + length + length % 2
+    return ""
 
 
 def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:

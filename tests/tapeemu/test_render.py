@@ -1,5 +1,6 @@
 """Files through chains: what arrives is what the chain makes of the samples, and nothing is lost on the way."""
 
+import re
 import struct
 import tracemalloc
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 import soundfile
 
 import tapeemu
+from tapeemu.audio_file import AudioReader
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
@@ -354,8 +356,33 @@ class TestProvenance:
         render_file(tmp_path / "b.wav", self.CHAIN, tmp_path / "c.wav")
         lines = soundfile.SoundFile(tmp_path / "c.wav").comment.splitlines()
         assert lines[0] == "take three"
-        assert [line.split("; ")[1] for line in lines[1:]] == ["order ", "order fdn_reverb,wow_flutter"]
+        assert [line.split("; ")[1] for line in lines[1:]] == ["no stages", "order fdn_reverb,wow_flutter"]
         assert "seed of the preset" in lines[2]
+
+    @pytest.mark.parametrize("container", ["wav", "rf64", "aiff", "caf", "flac", "ogg", "mp3"])
+    def test_many_passes_and_many_stages_keep_within_what_a_container_holds(
+        self, tmp_path: Path, container: str
+    ) -> None:
+        """The library drops long comments of WAV on reading, and cannot make an AIFF with them."""
+        delivery = Delivery(container=container)
+        stages = [Stage(processor=tapeemu.PreampDrive(), name=f"stage-{number}") for number in range(12)]
+        chain = Chain(stages=[stage.replace(bypass=True) for stage in stages])
+        source = make(tmp_path / "0.wav", 0.1 * noise(samples=2000))
+        for number in range(1, 8):
+            target = tmp_path / f"{number}.{container}"
+            render_file(source, chain, target, delivery=delivery, seed=number)
+            source = target
+        with AudioReader(source) as reader:
+            lines = reader.tags["comment"].splitlines()
+        assert 2 < len(lines) < 7
+        assert [f"seed {8 - len(lines) + number};" in line for number, line in enumerate(lines)] == [True] * len(
+            lines
+        )
+        huge = Chain(stages=[stage.replace(name=f"{stage.name}-{'x' * 900}", bypass=True) for stage in stages])
+        render_file(source, huge, tmp_path / f"huge.{container}", delivery=delivery, preset="p" * 9000)
+        with AudioReader(tmp_path / f"huge.{container}") as reader:
+            last = reader.tags["comment"].splitlines()[-1]
+        assert re.fullmatch(r"Made by tapeemu [\w.]+; settings too long for a comment, SHA-256 [0-9a-f]{64}", last)
 
 
 class TestContainers:
