@@ -167,9 +167,7 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
 
 def _leads_into(folder: Path, place: Path) -> bool:
     """Whether a place lies in a folder, by its name and after links are followed."""
-    if not place.is_relative_to(folder) or ".." in place.relative_to(folder).parts:
-        return False
-    return Path(_real(place)).is_relative_to(_real(folder))
+    return place.is_relative_to(folder) and Path(_real(place)).is_relative_to(_real(folder))
 
 
 def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:

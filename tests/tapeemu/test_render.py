@@ -330,7 +330,7 @@ class TestProvenance:
 
         source = make(tmp_path / "a.wav", noise(samples=9000), subtype="PCM_24")
         wishes = Delivery(tail_seconds=0.25, true_peak_dbtp=-3.0, depth="16")
-        render_file(source, self.CHAIN, tmp_path / "b.wav", delivery=wishes, seed=5, start_seconds=1.0 / 3.0)
+        render_file(source, self.CHAIN, tmp_path / "b.wav", delivery=wishes, seed=5, start_seconds=12_345.678_9)
         fields = dict(
             part.split(" ", 1)
             for part in soundfile.SoundFile(tmp_path / "b.wav").comment.split("; ")
