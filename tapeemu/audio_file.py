@@ -31,6 +31,7 @@ from tapeemu.validation import (
 __all__ = [
     "CONTAINERS",
     "DEPTHS",
+    "LOSSY_SUFFIXES",
     "SUFFIXES",
     "AudioInfo",
     "AudioReader",
@@ -62,6 +63,9 @@ SUFFIXES = frozenset(f".{name}" for name in _NAMES_OF_FORMATS.split())
 """Ends of file names, in lower case, by which sound files are picked from a folder."""
 
 _LOSSY = {"OGG": "VORBIS", "MP3": "MPEG_LAYER_III"}
+LOSSY_SUFFIXES = frozenset({".mp3", ".mp2", ".mp1", ".ogg", ".oga", ".opus"})
+"""Ends of names of files whose sound was thinned out; what is made of them is a WAV unless asked otherwise."""
+
 # Sample formats that are written as they were read; any other becomes the deepest integers that fit.
 _KEPT = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE", "ULAW", "ALAW")
 _OPUS_RATES = (8_000, 12_000, 16_000, 24_000, 48_000)
@@ -69,6 +73,16 @@ _UNKNOWN_FRAMES = 2**62  # the library's way to say that a header does not know
 _MP3_FRAME = 1152
 _INTEGER_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _LARGEST_WAV = 4_000_000_000  # bytes of audio; beyond it the 32-bit sizes of WAV do not reach
+# Speakers by the number of channels where the format fixes them: FLAC (RFC 9639, 9.1.3), Vorbis (Vorbis I, 4.3.9).
+_FIXED_MASKS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F, 7: 0x70F, 8: 0x63F}
+# Place in a Vorbis or Opus file of each channel in the order of all other containers. The library leaves it to us.
+_OGG_PLACES = {
+    3: (0, 2, 1),
+    5: (0, 2, 1, 3, 4),
+    6: (0, 2, 1, 5, 3, 4),
+    7: (0, 2, 1, 6, 5, 3, 4),
+    8: (0, 2, 1, 7, 5, 6, 3, 4),
+}
 _TAGS = ("title", "copyright", "artist", "comment", "date", "album", "license", "tracknumber", "genre")
 _RIFF = ("WAV", "WAVEX", "RF64")
 
@@ -84,6 +98,11 @@ class Encoding:
     def bits(self) -> int | None:
         """Bits per integer sample, or None where samples are not integers."""
         return _INTEGER_BITS.get(self.subtype)
+
+    @property
+    def is_float(self) -> bool:
+        """Whether samples are floating-point numbers, which have room beyond full scale."""
+        return self.subtype in ("FLOAT", "DOUBLE")
 
     @property
     def suffix(self) -> str:
@@ -104,13 +123,18 @@ class Encoding:
 
 @dataclass(frozen=True)
 class AudioInfo:
-    """What the header of a sound file says; `frames` is 0 where it does not know."""
+    """What the header of a sound file says; `frames` is 0 where it does not know.
+
+    `channel_mask` tells which speakers the channels feed, as bits of a WAVE_FORMAT_EXTENSIBLE header; 0 where
+    neither the file nor its format does.
+    """
 
     path: Path
     sample_rate: int
     channels: int
     frames: int
     encoding: Encoding
+    channel_mask: int = 0
 
     @property
     def seconds(self) -> float:
@@ -123,8 +147,8 @@ def choose_encoding(
 ) -> Encoding:
     """Encoding of an output: as the input, but for what is asked for.
 
-    A lossy input keeps its container. What a container cannot hold becomes the deepest integers that it
-    can.
+    A lossy input becomes a WAV of 24 bits unless a container is asked for: coding it a second time would
+    take away more. What a container cannot hold becomes the deepest integers that it can.
 
     Parameters
     ----------
@@ -146,6 +170,8 @@ def choose_encoding(
         raise ParameterError(f"format is {container!r}, but must be one of: {', '.join(CONTAINERS)}")
     if depth is not None and depth not in DEPTHS:
         raise ParameterError(f"depth is {depth!r}, but must be one of: {', '.join(DEPTHS)}")
+    if container is None and info.encoding.container in _LOSSY:
+        container = "wav"
     name = info.encoding.container if container is None else CONTAINERS[container][0]
     rate = info.sample_rate if sample_rate is None else sample_rate
     if name in _LOSSY:
@@ -154,22 +180,29 @@ def choose_encoding(
                 f"depth {depth} does not apply to {name.lower()}, which has no fixed sample depth; leave it out "
                 "or choose another format"
             )
-        keeps_opus = container is None and info.encoding.subtype == "OPUS" and rate in _OPUS_RATES
+        keeps_opus = name == "OGG" and info.encoding.subtype == "OPUS" and rate in _OPUS_RATES
         return Encoding(name, "OPUS" if keeps_opus else _LOSSY[name])
     if depth is not None:
         if not soundfile.check_format(name, DEPTHS[depth]):
             raise ParameterError(
                 f"depth {depth} is not possible in {name.lower()}; choose another depth or format"
             )
-        return Encoding(name, DEPTHS[depth])
+        return _placed(Encoding(name, DEPTHS[depth]), info)
     wanted = [info.encoding.subtype] if info.encoding.subtype in _KEPT else []
     for subtype in (*wanted, "PCM_24", "PCM_16"):
         if soundfile.check_format(name, subtype):
-            return Encoding(name, subtype)
+            return _placed(Encoding(name, subtype), info)
     raise ParameterError(
         f"{info.path} is a {name.lower()} file, which can be read but not written; choose a format: "
         f"{', '.join(CONTAINERS)}"
     )
+
+
+def _placed(encoding: Encoding, info: AudioInfo) -> Encoding:
+    """The same, in the form of WAV that can say which speakers the channels feed, where that is known."""
+    if encoding.container == "WAV" and info.channel_mask and info.channels > 2:
+        return Encoding("WAVEX", encoding.subtype)
+    return encoding
 
 
 class AudioReader:
@@ -218,7 +251,15 @@ class AudioReader:
             channels=self._file.channels,
             frames=0 if frames >= _UNKNOWN_FRAMES else frames,
             encoding=Encoding(self._file.format, self._file.subtype),
+            channel_mask=self._channel_mask(),
         )
+
+    def _channel_mask(self) -> int:
+        channels = self._file.channels
+        if self._file.format in ("FLAC", "OGG"):
+            return _FIXED_MASKS.get(channels, 0)
+        mask = riff_chunks.channel_mask(self.path) if self._file.format in _RIFF else 0
+        return mask if mask.bit_count() >= channels else 0
 
     def _check_header(self) -> None:
         if self._file.format == "RAW":  # some suffixes make the library guess
@@ -273,7 +314,11 @@ class AudioReader:
     @property
     def tags(self) -> dict[str, str]:
         """Text fields of the file."""
-        return {tag: text for tag in _TAGS if (text := getattr(self._file, tag, ""))}
+        found = {tag: text for tag in _TAGS if (text := getattr(self._file, tag, ""))}
+        if self.info.encoding.is_riff and "comment" not in found:
+            comment = riff_chunks.comment(self.path)  # one too long for the library
+            found |= {"comment": comment} if comment else {}
+        return found
 
     def blocks(self, size: int) -> Iterator[FloatArray]:
         """Yield float64 blocks of shape (channels, at most `size`) until the audio really ends.
@@ -287,7 +332,8 @@ class AudioReader:
         import soundfile
 
         start = 0
-        peak, whole = 0.0, self.info.encoding.subtype in ("FLOAT", "DOUBLE")
+        places = _OGG_PLACES.get(self.info.channels) if self.info.encoding.container == "OGG" else None
+        peak, whole = 0.0, self.info.encoding.is_float
         while True:
             try:
                 frames = self._file.read(size, dtype="float64", always_2d=True)
@@ -297,7 +343,7 @@ class AudioReader:
                 ) from None
             if not len(frames):
                 break
-            block = np.ascontiguousarray(frames.T)
+            block = np.ascontiguousarray(frames.T if places is None else frames.T[list(places)])
             self._check_samples(block, start)
             if whole:
                 peak = max(peak, float(np.max(np.abs(block))))
@@ -446,6 +492,8 @@ class AudioWriter:
         Add triangular dither (two steps peak to peak, before rounding) to integers of up to 24 bits.
     overwrite : bool
         Replace an existing target.
+    channel_mask : int
+        Which speakers the channels feed, see :class:`AudioInfo`; written where the container has a field for it.
     tags : dict, optional
         Text fields.
     chunks : list, optional
@@ -458,7 +506,8 @@ class AudioWriter:
     Attributes
     ----------
     clipped : int
-        Samples so far that lay outside full scale.
+        Samples so far that lay beyond full scale and were cut to it: by more than half a step of the sample
+        depth (of 16 bits where samples are not integers), before dither. Always 0 for floats, which have room.
     frames : int
         Frames so far.
     chunks : list
@@ -482,6 +531,7 @@ class AudioWriter:
         seed: int = 0,
         dither: bool = True,
         overwrite: bool = False,
+        channel_mask: int = 0,
         tags: dict[str, str] | None = None,
         chunks: list[tuple[bytes, bytes]] | None = None,
         expected_frames: int = 0,
@@ -495,6 +545,7 @@ class AudioWriter:
             encoding = Encoding("RF64", encoding.subtype)
         self.encoding = encoding
         self.chunks = chunks or []
+        self._channel_mask = channel_mask
         self._before_renaming = before_renaming
         self._dither = dither and encoding.bits is not None and encoding.bits <= 24
         self._random = np.random.default_rng(
@@ -534,12 +585,16 @@ class AudioWriter:
         """Write a block of shape (channels, samples); nominal full scale is 1."""
         import soundfile
 
-        self.clipped += int(np.count_nonzero(np.abs(block) > 1.0))
         bits = self.encoding.bits
+        if not self.encoding.is_float:
+            # Dither and rounding move a sample at full scale by a step, which is not clipping.
+            self.clipped += int(np.count_nonzero(np.abs(block) > 1.0 + 2.0 ** -(bits or 16)))
+        if self.encoding.container == "OGG" and self.channels in _OGG_PLACES:
+            block = block[np.argsort(_OGG_PLACES[self.channels])]
         frames: Any = block.T
         if bits is not None:
             frames = self._quantise(block.T, bits)
-        elif self.encoding.subtype not in ("FLOAT", "DOUBLE"):
+        elif not self.encoding.is_float:
             frames = np.clip(frames, -1.0, 1.0)
         try:
             self._file.write(np.ascontiguousarray(frames))
@@ -588,6 +643,8 @@ class AudioWriter:
         try:
             self._file.close()
             if self.encoding.is_riff:
+                if self._channel_mask:
+                    riff_chunks.set_channel_mask(self._part.path, self._channel_mask)
                 riff_chunks.append_chunks(self._part.path, self.chunks)
             self._verify()
         except (soundfile.LibsndfileError, OSError, RuntimeError) as error:

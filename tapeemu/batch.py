@@ -13,6 +13,7 @@ import json
 import os
 import pickle
 import sys
+import tempfile
 import threading
 import time
 import unicodedata
@@ -47,6 +48,8 @@ JOURNAL = ".tapeemu-journal"
 """Name of the file in the output folder that tells what is finished."""
 
 _LARGEST_JOURNAL = 256 * 2**20
+_COUNTER_BYTES = 16
+_LOOK_SECONDS = 0.25
 _ROUNDS = 3  # a process that is killed takes the others' work with it; that work is tried again
 
 
@@ -77,11 +80,28 @@ class Failure:
 
 @dataclass(frozen=True)
 class BatchPlan:
-    """What will be rendered, and what of the wishes cannot be."""
+    """What will be rendered, and what of the wishes cannot be.
+
+    Raises
+    ------
+    OutputError
+        If a result would lie outside `folder`, by its name or because a link leads out of it.
+    """
 
     folder: Path
     items: tuple[Item, ...]
     failures: tuple[Failure, ...] = ()
+
+    def __post_init__(self) -> None:
+        inside: dict[Path, bool] = {}
+        for target in (item.target for item in self.items):
+            if target.parent not in inside:
+                inside[target.parent] = _leads_into(self.folder, target.parent)
+            if target.name in ("", "..") or not inside[target.parent]:
+                raise OutputError(
+                    f"{target} would lie outside {self.folder}, by its name or by a link; results stay in the "
+                    "output folder: name the input otherwise, or choose another folder"
+                )
 
 
 @dataclass(frozen=True)
@@ -115,9 +135,9 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     Raises
     ------
     ParameterError
-        If two results would have the same name.
+        If two results would have the same name, or a pattern goes up behind its first wildcard.
     OutputError
-        If a result would replace an input.
+        If a result would replace an input or lie outside `out`.
     """
     delivery = Delivery() if delivery is None else delivery
     folder = Path(out)
@@ -129,6 +149,8 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
                 Item(source, target_in(folder / relative.parent, source, delivery))
                 for source, relative in _find(Path(wish), folder)
             ]
+        except ParameterError:
+            raise
         except (AudioError, OSError, ValueError) as error:
             told = (
                 error
@@ -143,6 +165,11 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     return BatchPlan(folder, tuple(items), tuple(failures))
 
 
+def _leads_into(folder: Path, place: Path) -> bool:
+    """Whether a place lies in a folder, by its name and after links are followed."""
+    return place.is_relative_to(folder) and Path(_real(place)).is_relative_to(_real(folder))
+
+
 def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
     """Sound files of one input, each with its place below it."""
     if wish.is_dir():
@@ -150,6 +177,8 @@ def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
         if not found:
             raise AudioError(f"{wish} is a folder without sound files; name the files, or another folder")
         return found
+    if wish.name in ("", ".."):
+        raise AudioError(f"{wish} is not an existing folder; check its name")
     if os.path.lexists(wish) or not glob.has_magic(str(wish)):
         return [(wish, Path(wish.name))]
     fixed = wish
@@ -157,6 +186,11 @@ def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
         fixed = fixed.parent
     inside = _outside_of(out)
     pattern = str(wish.relative_to(fixed))
+    if ".." in Path(pattern).parts:
+        # What is found keeps its place below the fixed part, and '..' would lead out of the output folder.
+        raise ParameterError(
+            f"{wish} goes up ('..') behind its first wildcard, but may only before it; give the folder to search"
+        )
     files = sorted(
         path
         for path in fixed.glob(pattern)
@@ -223,6 +257,7 @@ def render_batch(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     jobs: int = 1,
     cluster: str | None = None,
     resume: bool = False,
@@ -235,7 +270,7 @@ def render_batch(
     ----------
     plan : BatchPlan
         From :func:`plan_batch`.
-    chain, delivery, seed, start_seconds
+    chain, delivery, seed, start_seconds, preset
         As for :func:`tapeemu.render.render_file`. With `delivery.keep_balance`, one file that fails while
         the common gain is sought fails them all, since the gain would be another without it.
     jobs : int
@@ -246,7 +281,7 @@ def render_batch(
     resume : bool
         Leave files alone that are finished and whose input and settings have not changed since.
     progress : callable, optional
-        Told about the frames of each file where the work is done in this process.
+        Told about the frames of each file, several times a second; not from the workers of a cluster.
     finished : callable, optional
         Told about every item that is done, skipped or failed.
 
@@ -277,8 +312,10 @@ def render_batch(
         start_seconds=start_seconds,
         journal=journal,
         settings_digest=_settings_digest(chain, delivery, seed, start_seconds),
-        known=journal.read() if resume else None,
+        preset=preset,
+        resume=resume,
     )
+    known = journal.read() if resume else {}
     folders = {plan.folder, *(item.target.parent for item in plan.items)}
     count = min(jobs or os.cpu_count() or 1, max(len(plan.items), 1))
     with ExitStack() as stack:
@@ -290,9 +327,12 @@ def render_batch(
         if not plan.items:
             results: dict[Item, Any] = {}
         elif delivery.keep_balance and delivery.sets_level:
-            results = _balanced(plan, job, workers, finished)
+            results = _balanced(plan, job, known, workers, finished)
         else:
-            tasks = {item: (_render_item, item, job) for item in plan.items}
+            # Each task gets its own line of the journal: all of it with every task would grow as its square.
+            tasks = {
+                item: (_render_item, item, job, known.get(journal.name_of(item.target))) for item in plan.items
+            }
             results = workers.run(tasks, finished)
     ordered = [results[item] for item in plan.items]
     return BatchOutcome(
@@ -312,12 +352,15 @@ class _Job:
     start_seconds: float
     journal: "_Journal"
     settings_digest: str
-    known: dict[str, dict[str, str]] | None
+    preset: str | None
+    resume: bool
 
 
-def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> RenderReport | Item | Failure:
+def _render_item(
+    item: Item, job: _Job, entry: "_Entry | None", progress: Progress | None = None
+) -> RenderReport | Item | Failure:
     try:
-        if _is_done(item, job, job.settings_digest):
+        if _is_done(item, job, job.settings_digest, entry):
             return item
         _make_folder(item.target.parent)
         return render_file(
@@ -327,6 +370,7 @@ def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> Ren
             delivery=job.delivery,
             seed=job.seed,
             start_seconds=job.start_seconds,
+            preset=job.preset,
             progress=progress,
             before_renaming=_note_down(item, job, job.settings_digest),
         )
@@ -334,12 +378,13 @@ def _render_item(item: Item, job: _Job, progress: Progress | None = None) -> Ren
         return Failure.of(item.source, error)
 
 
-def _is_done(item: Item, job: _Job, settings_digest: str) -> bool:
-    if job.known is None or not os.path.lexists(item.target):
+def _is_done(item: Item, job: _Job, settings_digest: str, entry: "_Entry | None") -> bool:
+    """Whether the result of a file is there and still what this batch would make."""
+    if not job.resume or not os.path.lexists(item.target):
         return False
-    entry = job.known.get(job.journal.name_of(item.target), {})
     if (
-        entry.get("settings") == settings_digest
+        entry is not None
+        and entry.get("settings") == settings_digest
         and item.target.is_file()
         and entry.get("source") == _digest(item.source, AudioError)
         and entry.get("target") == _digest(item.target, OutputError)
@@ -369,7 +414,11 @@ def _note_down(item: Item, job: _Job, settings_digest: str) -> Callable[[Path], 
 
 
 def _balanced(
-    plan: BatchPlan, job: _Job, workers: "_Workers", finished: Callable[[Item], None] | None
+    plan: BatchPlan,
+    job: _Job,
+    known: "dict[str, _Entry]",
+    workers: "_Workers",
+    finished: Callable[[Item], None] | None,
 ) -> dict[Item, Any]:
     """Render all, find the gain of their sum, then write all."""
     if plan.failures:
@@ -381,7 +430,9 @@ def _balanced(
         # The gain hangs on every input, so each result does too.
         sources = sorted(_digest(item.source, AudioError) for item in plan.items)
         digest = hashlib.sha256("".join([job.settings_digest, *sources]).encode("ascii")).hexdigest()
-        done = {item for item in plan.items if _is_done(item, job, digest)}
+        done = {
+            item for item in plan.items if _is_done(item, job, digest, known.get(job.journal.name_of(item.target)))
+        }
         if len(done) == len(plan.items):
             return {item: item for item in plan.items}
         for item in plan.items:
@@ -418,6 +469,7 @@ def _spool_item(item: Item, job: _Job, spool: Path, progress: Progress | None = 
             item.source,
             job.chain,
             spool,
+            target=item.target,
             delivery=job.delivery,
             seed=job.seed,
             start_seconds=job.start_seconds,
@@ -438,6 +490,8 @@ def _finish_item(
             gain_db=gain_db,
             delivery=job.delivery,
             seed=job.seed,
+            start_seconds=job.start_seconds,
+            preset=job.preset,
             before_renaming=_note_down(item, job, digest),
         )
     except Exception as error:  # told with the others
@@ -462,6 +516,8 @@ class _Workers:
     def run(self, tasks: dict[Item, tuple[Any, ...]], finished: Callable[[Item], None] | None) -> dict[Item, Any]:
         """Result of each task by its item."""
         results: dict[Item, Any] = {}
+        if not tasks:
+            return results
         if self._client is None and self._jobs == 1:
             for item, (function, *arguments) in tasks.items():
                 results[item] = function(*arguments, progress=self._progress)
@@ -470,20 +526,21 @@ class _Workers:
             return results
         from concurrent.futures.process import BrokenProcessPool
 
-        for _ in range(_ROUNDS):
-            rest = {item: task for item, task in tasks.items() if item not in results}
-            try:
-                for item, result in self._parallel(rest):
-                    results[item] = result
-                    if finished is not None:
-                        finished(item)
-                return results
-            except BrokenProcessPool:
-                continue
-            except pickle.PicklingError:
-                raise ParameterError(
-                    "the chain holds an object that cannot be sent to another process; render it with one job"
-                ) from None
+        with _Counters.shown(tasks, self._progress if self._client is None else None) as counters:
+            for _ in range(_ROUNDS):
+                rest = {item: task for item, task in tasks.items() if item not in results}
+                try:
+                    for item, result in self._parallel(rest, counters):
+                        results[item] = result
+                        if finished is not None:
+                            finished(item)
+                    return results
+                except BrokenProcessPool:
+                    continue
+                except pickle.PicklingError:
+                    raise ParameterError(
+                        "the chain holds an object that cannot be sent to another process; render it with one job"
+                    ) from None
         for item in tasks:
             if item not in results:
                 error = TapeemuError(
@@ -493,7 +550,9 @@ class _Workers:
                 results[item] = Failure.of(item.source, error)
         return results
 
-    def _parallel(self, tasks: dict[Item, tuple[Any, ...]]) -> Iterator[tuple[Item, Any]]:
+    def _parallel(
+        self, tasks: dict[Item, tuple[Any, ...]], counters: "_Counters | None"
+    ) -> Iterator[tuple[Item, Any]]:
         import joblib
 
         master = None
@@ -503,7 +562,69 @@ class _Workers:
             backend = {"backend": "loky", "n_jobs": self._jobs}
         with joblib.parallel_config(**backend):
             parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
-            yield from parallel(joblib.delayed(_call)(item, task, master) for item, task in tasks.items())
+            yield from parallel(
+                joblib.delayed(_call)(item, task, master, None if counters is None else counters.place_of(item))
+                for item, task in tasks.items()
+            )
+
+
+class _Counters:
+    """Frames done and frames in all of each file, in a file that the workers write and this process reads.
+
+    Two numbers of eight bytes a file, each written in one piece; what is read between the two is at most one
+    report old.
+    """
+
+    def __init__(self, path: Path, items: Iterable[Item]) -> None:
+        self._path = path
+        self._items = list(items)
+        self._numbers = {item: number for number, item in enumerate(self._items)}
+        path.write_bytes(bytes(_COUNTER_BYTES * len(self._items)))
+
+    @classmethod
+    @contextlib.contextmanager
+    def shown(cls, items: Iterable[Item], progress: Progress | None) -> Iterator["_Counters | None"]:
+        """Counters that are looked at and told a few times a second while the block runs; None for nobody."""
+        if progress is None:
+            yield None
+            return
+        ended = threading.Event()
+        with tempfile.TemporaryDirectory(prefix="tapeemu-") as folder:
+            counters = cls(Path(folder) / "progress", items)
+            watcher = threading.Thread(target=counters._watch, args=(progress, ended), daemon=True)
+            watcher.start()
+            try:
+                yield counters
+            finally:
+                ended.set()
+                watcher.join()
+
+    def place_of(self, item: Item) -> tuple[str, int]:
+        """File and offset at which the work on an item is counted."""
+        return str(self._path), _COUNTER_BYTES * self._numbers[item]
+
+    def _watch(self, progress: Progress, ended: threading.Event) -> None:
+        before = np.zeros((len(self._items), 2), dtype=np.int64)
+        last = False
+        while not last:
+            last = ended.wait(_LOOK_SECONDS)
+            now = np.fromfile(self._path, dtype=np.int64).reshape(-1, 2)
+            for number in np.flatnonzero(np.any(now != before, axis=1)):
+                progress(self._items[number].source, int(now[number, 0]), int(now[number, 1]))
+            before = now
+
+
+def _counting(place: tuple[str, int]) -> Progress:
+    """A progress that writes into a file of counters."""
+    path, offset = place
+
+    def count(_: Path, done: int, of: int) -> None:
+        # A place that has gone belongs to a run that has ended.
+        with contextlib.suppress(OSError), Path(path).open("r+b") as file:
+            file.seek(offset)
+            file.write(np.array([done, of], dtype=np.int64).tobytes())
+
+    return count
 
 
 def _compile_once(chain: Processor) -> None:
@@ -517,13 +638,15 @@ def _compile_once(chain: Processor) -> None:
 _watching = False
 
 
-def _call(item: Item, task: tuple[Any, ...], master: int | None) -> tuple[Item, Any]:
+def _call(
+    item: Item, task: tuple[Any, ...], master: int | None, place: tuple[str, int] | None
+) -> tuple[Item, Any]:
     global _watching
     if master is not None and not _watching and os.getpid() != master:
         _watching = True
         threading.Thread(target=_end_with, args=(master,), daemon=True).start()
     function, *arguments = task
-    return item, function(*arguments)
+    return item, function(*arguments, progress=None if place is None else _counting(place))
 
 
 def _end_with(master: int) -> None:
@@ -549,6 +672,10 @@ def _connect(address: str) -> Any:
         ) from None
 
 
+_Entry = dict[str, str]
+"""One line of the journal; docs/journal.md says what each key means."""
+
+
 class _Journal:
     """The lines of what is finished, in the output folder."""
 
@@ -560,7 +687,7 @@ class _Journal:
         """How a result is called in the journal."""
         return target.relative_to(self._folder).as_posix()
 
-    def read(self) -> dict[str, dict[str, str]]:
+    def read(self) -> dict[str, _Entry]:
         """The last entry of each result, and the file itself made short again.
 
         A line that a dying process left unfinished is passed over; so is anything that is not ours.
@@ -585,7 +712,7 @@ class _Journal:
             part.publish()
         return entries
 
-    def add(self, entry: dict[str, str]) -> None:
+    def add(self, entry: _Entry) -> None:
         """Add one line, in one write, so that lines of several processes never mix."""
         try:
             descriptor = os.open(
@@ -601,7 +728,7 @@ class _Journal:
             ) from None
 
 
-def _line(entry: dict[str, str]) -> bytes:
+def _line(entry: _Entry) -> bytes:
     # In front as well: the line before may have been cut off.
     return b"\n" + json.dumps(entry).encode("ascii") + b"\n"
 
@@ -613,9 +740,9 @@ def _settings_digest(chain: Processor, delivery: Delivery, seed: int | None, sta
         stages: Any = chain.to_dict()
     except ParameterError:  # objects from outside have no settings; nothing made with them is ever skipped
         stages = os.urandom(16).hex()
-    text = json.dumps(
-        [__version__, stages, delivery.replace(overwrite=False).to_dict(), seed, start_seconds], sort_keys=True
-    )
+    # What may be replaced or clipped makes no other sound.
+    consent_aside = delivery.replace(overwrite=False, allow_clipping=False)
+    text = json.dumps([__version__, stages, consent_aside.to_dict(), seed, start_seconds], sort_keys=True)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 

@@ -12,14 +12,56 @@ import numpy as np
 from tapeemu.units import gain_to_db
 from tapeemu.validation import FloatArray
 
-__all__ = ["LevelMeter", "k_weighting"]
+__all__ = ["LevelMeter", "channel_weights", "k_weighting", "usual_mask"]
 
 _GATE_BLOCK_HOPS = 4  # 400 ms blocks with 75 % overlap (BS.1770-5)
 _OFFSET_LUFS = -0.691
 _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU = -10.0
+_SURROUND = 1.41  # 60 to 120 degrees from the front, below 30 degrees of height (BS.1770-5, annex 3)
+_LOW = 0x8
+_BACK = 0x10 | 0x20
+_SIDE = 0x200 | 0x400
+_USUAL_MASKS = {1: 0x4, 2: 0x3, 5: 0x37, 6: 0x3F}
 _OVERSAMPLING = 4
 _TAPS = 24
+
+
+def usual_mask(channels: int) -> int:
+    """Speakers of a file that does not name them, or 0 where there is no usual order.
+
+    One channel is the centre, two are left and right, five and six are left, right, centre, (low frequencies,)
+    left and right surround: the order of ITU-R BS.775 and BS.1770, and that of libebur128. Three, four, seven
+    and more have no order that most files follow.
+    """
+    return _USUAL_MASKS.get(channels, 0)
+
+
+def channel_weights(channels: int, channel_mask: int = 0) -> FloatArray | None:
+    """Weight of each channel in the loudness of ITU-R BS.1770-5.
+
+    Parameters
+    ----------
+    channels : int
+        Channels.
+    channel_mask : int
+        Which speakers they feed, in the order of the bits of a WAVE_FORMAT_EXTENSIBLE header; 0 takes the usual
+        order, see :func:`usual_mask`.
+
+    Returns
+    -------
+    ndarray, shape (channels,), or None
+        0 for low frequencies; 1.41 for side channels, and for back channels where there are no side channels,
+        for these are then the surrounds of a 5.1 layout at 110 degrees; 1 for all others. None where some
+        channel has no known place.
+    """
+    mask = channel_mask or usual_mask(channels)
+    speakers = [1 << bit for bit in range(18) if mask & 1 << bit]
+    if len(speakers) < channels:
+        return None
+    surrounds = _SIDE if mask & _SIDE else _BACK
+    weights = [0.0 if each == _LOW else _SURROUND if each & surrounds else 1.0 for each in speakers[:channels]]
+    return np.array(weights)
 
 
 def k_weighting(sample_rate: float) -> FloatArray:
@@ -71,9 +113,9 @@ class LevelMeter:
     ----------
     sample_rate : float
         Samples per second.
-    channels : int
-        Channels. Five are taken as left, right, centre and two surrounds, which count 1.41 times
-        (BS.1770); any other number counts all alike.
+    channels, channel_mask : int
+        Channels and the speakers they feed, see :func:`channel_weights`. Where these are not known, the loudness
+        is nan.
 
     Attributes
     ----------
@@ -83,11 +125,12 @@ class LevelMeter:
         Largest magnitude at four times the rate.
     """
 
-    def __init__(self, *, sample_rate: float, channels: int) -> None:
+    def __init__(self, *, sample_rate: float, channels: int, channel_mask: int = 0) -> None:
         self._hop = round(0.1 * sample_rate)
         self._coefficients = k_weighting(sample_rate)
         self._state = np.zeros((channels, 2, 2))
-        self._weights = np.array([1.0, 1.0, 1.0, 1.41, 1.41]) if channels == 5 else np.ones(channels)
+        weights = channel_weights(channels, channel_mask)
+        self._weights = np.full(channels, math.nan) if weights is None else weights
         self._cells = array("d")  # weighted energy of each hop: 3 MB for ten hours
         self._open_cell = np.zeros(channels)
         self._filled = 0
@@ -118,8 +161,17 @@ class LevelMeter:
 
     @property
     def integrated_lufs(self) -> float:
-        """Gated loudness (BS.1770-5); minus infinity for silence, nan for less than one 400 ms block."""
+        """Gated loudness (BS.1770-5); minus infinity for silence, nan where it is undefined."""
         return self._integrated_lufs(0.0)
+
+    @property
+    def undefined(self) -> str:
+        """Why there is no loudness; empty where there is."""
+        if np.isnan(self._weights).any():
+            return f"the file does not say which speakers its {self._weights.size} channels feed"
+        if len(self._cells) < _GATE_BLOCK_HOPS:
+            return "shorter than 0.4 s"
+        return "" if math.isfinite(self.integrated_lufs) else "below the gate at -70 LUFS"
 
     def gain_to_reach(self, target_lufs: float) -> float:
         """Gain in decibels that brings the loudness to a target.
@@ -138,7 +190,7 @@ class LevelMeter:
         return gain_db
 
     def _integrated_lufs(self, gain_db: float) -> float:
-        if len(self._cells) < _GATE_BLOCK_HOPS:
+        if len(self._cells) < _GATE_BLOCK_HOPS or np.isnan(self._weights).any():
             return math.nan
         cells = np.array(self._cells) * (10.0 ** (gain_db / 10.0) / self._hop)
         total = np.convolve(cells, np.ones(_GATE_BLOCK_HOPS) / _GATE_BLOCK_HOPS, "valid")

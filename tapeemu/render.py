@@ -1,5 +1,7 @@
 """Files through chains: block by block, in constant memory, all stems on the same tape."""
 
+import hashlib
+import json
 import math
 import tempfile
 import time
@@ -13,9 +15,17 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu import riff_chunks
-from tapeemu.audio_file import CONTAINERS, AudioInfo, AudioReader, AudioWriter, Encoding, choose_encoding
+from tapeemu.audio_file import (
+    CONTAINERS,
+    LOSSY_SUFFIXES,
+    AudioInfo,
+    AudioReader,
+    AudioWriter,
+    Encoding,
+    choose_encoding,
+)
 from tapeemu.errors import AudioError, OutputError, ParameterError
-from tapeemu.loudness import LevelMeter
+from tapeemu.loudness import LevelMeter, usual_mask
 from tapeemu.part_files import PartFolder, check_target, reason
 from tapeemu.processor import Processor, Settings, setting
 from tapeemu.units import db_to_gain
@@ -27,6 +37,7 @@ __all__ = [
     "Spooled",
     "common_gain_db",
     "finish_spooled",
+    "provenance",
     "render_file",
     "render_files",
     "spool_file",
@@ -36,6 +47,8 @@ __all__ = [
 _BLOCK_SAMPLES = 2**16  # of all channels together, so that memory does not grow with their count
 _LONGEST_TAIL_SECONDS = 60.0
 _SAMPLE_BYTES = 8
+_LONGEST_COMMENT = 6000  # all text fields of an AIFF share some 8,000 bytes, beyond which it cannot be made
+_LONGEST_NAME = 200
 
 Progress = Callable[[Path, int, int], None]
 """Called with the source, the input frames done, and all of them (0 where the header does not know)."""
@@ -47,7 +60,8 @@ class Delivery(Settings):
     Attributes
     ----------
     container, depth : str or None
-        Keys of :data:`tapeemu.audio_file.CONTAINERS` and `DEPTHS`; None keeps the input's.
+        Keys of :data:`tapeemu.audio_file.CONTAINERS` and `DEPTHS`; None keeps the input's, but makes WAV of 24
+        bits of a lossy one.
     sample_rate_hz : int or None
         Resample the result to this rate; None keeps the input's.
     tail_seconds : float or None
@@ -64,6 +78,9 @@ class Delivery(Settings):
     keep_balance : bool
         Reach the loudness or true peak with the sum of all files rendered together, by one gain for all,
         so that the balance between the stems of a piece stays.
+    allow_clipping : bool
+        Write a file even if samples are cut to full scale on the way into integers or a lossy container;
+        otherwise that is an error, and no file appears.
     overwrite : bool
         Replace existing files.
     """
@@ -77,6 +94,7 @@ class Delivery(Settings):
     true_peak_dbtp: float | None = setting(None, "Highest true peak", unit="dBTP", ge=-60.0, le=0.0)
     dither: bool = setting(True, "Triangular dither for integer samples")
     keep_balance: bool = setting(False, "One gain for all files, found on their sum")
+    allow_clipping: bool = setting(False, "Write files whose samples are cut to full scale")
     overwrite: bool = setting(False, "Replace existing files")
 
     @model_validator(mode="after")
@@ -101,7 +119,10 @@ class Delivery(Settings):
 
 @dataclass(frozen=True, kw_only=True)
 class RenderReport:
-    """What was done to one file; `notes` tells what could not be kept or was cut."""
+    """What was done to one file; `notes` tells what could not be kept or was cut.
+
+    `clipped_samples` is 0 unless clipping was allowed.
+    """
 
     source: Path
     target: Path
@@ -155,12 +176,12 @@ class _Rendering:
             start_sample=round(start_seconds * info.sample_rate),
         )
         self.latency = self._stream.latency
-        self.notes: tuple[str, ...] = ()
+        self.notes = _layout_notes(info)
         if delivery.tail_seconds is None:
             declared = self._stream.tail_samples(delivery.tail_level_db)
             self._tail = min(declared, round(_LONGEST_TAIL_SECONDS * info.sample_rate))
             if self._tail < declared:
-                self.notes = (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
+                self.notes += (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
         else:
             self._tail = round(delivery.tail_seconds * info.sample_rate)
         self.sample_rate = delivery.sample_rate_hz or info.sample_rate
@@ -213,6 +234,16 @@ class _Rendering:
         yield np.ascontiguousarray(rest.T)
 
 
+def _layout_notes(info: AudioInfo) -> tuple[str, ...]:
+    """What is assumed about a file of more than two channels that does not say which speakers they feed."""
+    if info.channels <= 2 or info.channel_mask:
+        return ()
+    if not usual_mask(info.channels):
+        return (f"no loudness: the file does not say which speakers its {info.channels} channels feed",)
+    low = ", low frequencies" if info.channels == 6 else ""
+    return (f"channels taken as left, right, centre{low}, left and right surround; the file does not say",)
+
+
 def _block_frames(channels: int) -> int:
     return max(_BLOCK_SAMPLES // channels, 256)
 
@@ -226,8 +257,8 @@ def _gain_for(meter: LevelMeter, delivery: Delivery, what: str) -> float:
         gain_db = meter.gain_to_reach(delivery.loudness_lufs)
         if not math.isfinite(gain_db):
             raise AudioError(
-                f"{what}: the loudness is undefined (shorter than 0.4 s, or below the gate at -70 LUFS), so it "
-                "cannot be brought to a target; set a true peak instead"
+                f"{what}: the loudness is undefined ({meter.undefined}), so it cannot be brought to a target; set "
+                "a true peak instead"
             )
         limits.append(gain_db)
     if delivery.true_peak_dbtp is not None:
@@ -243,6 +274,7 @@ def render_file(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     progress: Progress | None = None,
     before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
@@ -251,7 +283,8 @@ def render_file(
     Parameters
     ----------
     source, target : str or Path
-        Input, and output; the output's container follows `delivery`, not its suffix.
+        Input, and output. The container is that of `delivery`; else the one that the target's suffix names; else
+        the input's.
     chain : Processor
         Usually a :class:`tapeemu.Chain`.
     delivery : Delivery, optional
@@ -260,6 +293,8 @@ def render_file(
         Which tape: replaces the seeds inside the chain, see :meth:`Processor.with_seed`.
     start_seconds : float
         Place on the tape where the file starts, to the nearest sample.
+    preset : str, optional
+        Name of the preset that the chain comes from, for the file's comment, see :func:`provenance`.
     progress : callable, optional
         See :data:`Progress`.
     before_renaming : callable, optional
@@ -273,8 +308,8 @@ def render_file(
     Raises
     ------
     AudioError, OutputError, ParameterError
-        If the input cannot be read, the output cannot be written, or an argument breaks a rule. No
-        partial file is left.
+        If the input cannot be read, the output cannot be written or would clip, or an argument breaks a rule.
+        No partial file is left.
     """
     began = time.perf_counter()
     source, target = Path(source), Path(target)
@@ -285,20 +320,29 @@ def render_file(
         reader = stack.enter_context(AudioReader(source))
         rendering = _Rendering(reader, tape, delivery, start_seconds, progress)
         writer = stack.enter_context(
-            _writer(target, reader, delivery, seed, rendering.expected_frames, before_renaming)
+            _writer(
+                target,
+                reader,
+                delivery,
+                seed,
+                rendering.expected_frames,
+                provenance(chain, preset=preset, seed=seed, start_seconds=start_seconds, delivery=delivery),
+                before_renaming,
+            )
         )
         blocks = rendering.blocks()
         gain_db = 0.0
         if delivery.sets_level:
             # The gain is known only at the end, so the rendering waits in a file without a name.
             spool = stack.enter_context(_nameless_spool(target.parent))
-            meter = LevelMeter(sample_rate=rendering.sample_rate, channels=reader.info.channels)
+            meter = _meter(reader.info, rendering.sample_rate)
             for block in blocks:
                 meter.add(block)
                 _spool_write(spool, block, target)
             gain_db = _gain_for(meter, delivery, str(source))
             blocks = _spool_read(spool, reader.info.channels, gain_db)
-        meter = _write_measured(writer, blocks, reader.info.channels, rendering.sample_rate)
+        meter = _write_measured(writer, blocks, _meter(reader.info, rendering.sample_rate))
+        cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendering.sample_rate, rendering.length_ratio, writer.encoding, meter)
         writer.chunks = kept
     return _report(
@@ -310,7 +354,7 @@ def render_file(
         gain_db=gain_db,
         latency=rendering.latency,
         seconds_in=rendering.frames_in / reader.info.sample_rate,
-        notes=(*rendering.notes, *lost),
+        notes=(*rendering.notes, *cut, *lost),
         render_seconds=time.perf_counter() - began,
     )
 
@@ -323,6 +367,7 @@ def render_files(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    preset: str | None = None,
     progress: Progress | None = None,
 ) -> list[RenderReport]:
     """Put several sound files through a chain, on the same tape: same seed, same time origin.
@@ -348,6 +393,7 @@ def render_files(
                 delivery=delivery,
                 seed=seed,
                 start_seconds=start_seconds,
+                preset=preset,
                 progress=progress,
             )
             for source, target in pairs
@@ -361,16 +407,26 @@ def render_files(
                 source,
                 chain,
                 folder / str(number),
+                target=target,
                 delivery=delivery,
                 seed=seed,
                 start_seconds=start_seconds,
                 progress=progress,
             )
-            for number, (source, _) in enumerate(pairs)
+            for number, (source, target) in enumerate(pairs)
         ]
         gain_db = common_gain_db(spooled, delivery)
         return [
-            finish_spooled(rendered, target, chain, gain_db=gain_db, delivery=delivery, seed=seed)
+            finish_spooled(
+                rendered,
+                target,
+                chain,
+                gain_db=gain_db,
+                delivery=delivery,
+                seed=seed,
+                start_seconds=start_seconds,
+                preset=preset,
+            )
             for rendered, (_, target) in zip(spooled, pairs, strict=True)
         ]
 
@@ -383,6 +439,7 @@ class Spooled:
     spool: Path
     sample_rate: int
     channels: int
+    channel_mask: int
     frames: int
     latency: int
     length_ratio: float
@@ -396,6 +453,7 @@ def spool_file(
     chain: Processor,
     spool: Path,
     *,
+    target: Path,
     delivery: Delivery,
     seed: int | None = None,
     start_seconds: float = 0.0,
@@ -406,7 +464,8 @@ def spool_file(
     Parameters
     ----------
     spool : Path
-        Made or replaced; it belongs to the caller. The rest is as for :func:`render_file`.
+        Made or replaced; it belongs to the caller. The rest is as for :func:`render_file`; of `target` only the
+        name counts, which may say the container.
     """
     began = time.perf_counter()
     tape = _tape(chain, seed, start_seconds)
@@ -415,7 +474,7 @@ def spool_file(
         # Told now, not after the work of all files.
         choose_encoding(
             reader.info,
-            container=delivery.container,
+            container=_container(target, reader.info, delivery),
             depth=delivery.depth,
             sample_rate=rendering.sample_rate,
         )
@@ -429,6 +488,7 @@ def spool_file(
         spool=spool,
         sample_rate=rendering.sample_rate,
         channels=reader.info.channels,
+        channel_mask=reader.info.channel_mask,
         frames=frames,
         latency=rendering.latency,
         length_ratio=rendering.length_ratio,
@@ -444,7 +504,8 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
     Parameters
     ----------
     spooled : sequence of Spooled
-        All of one sample rate; mono counts in every channel of the others, which must be alike.
+        All of one sample rate; mono counts in every channel of the others, which must be alike and feed the
+        same speakers.
     delivery : Delivery
         Loudness and true peak wanted.
 
@@ -466,7 +527,15 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
                 f"{rendered.source} has {rendered.channels} channels and another file {channels}: their balance "
                 "cannot be kept by adding them; render them apart"
             )
-    meter = LevelMeter(sample_rate=first.sample_rate, channels=channels)
+    widest = [rendered for rendered in spooled if rendered.channels == channels]
+    masks = {rendered.channel_mask or usual_mask(channels): rendered.source for rendered in widest}
+    if len(masks) > 1:
+        one, other = list(masks.values())[:2]
+        raise AudioError(
+            f"{one} and {other} feed different speakers: their balance cannot be kept by adding them; render them "
+            "apart"
+        )
+    meter = LevelMeter(sample_rate=first.sample_rate, channels=channels, channel_mask=widest[0].channel_mask)
     frames = max(rendered.frames for rendered in spooled)
     size = 4 * _block_frames(channels)
     for start in range(0, frames, size):
@@ -489,16 +558,22 @@ def finish_spooled(
     gain_db: float,
     delivery: Delivery,
     seed: int | None = None,
+    start_seconds: float = 0.0,
+    preset: str | None = None,
     before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
     """Give a waiting rendering its gain and its file; parameters as for :func:`render_file`."""
     began = time.perf_counter()
     with ExitStack() as stack:
         reader = stack.enter_context(AudioReader(rendered.source))
-        writer = stack.enter_context(_writer(target, reader, delivery, seed, rendered.frames, before_renaming))
+        made = provenance(chain, preset=preset, seed=seed, start_seconds=start_seconds, delivery=delivery)
+        writer = stack.enter_context(
+            _writer(target, reader, delivery, seed, rendered.frames, made, before_renaming)
+        )
         spool = stack.enter_context(_named_spool(rendered.spool, "rb"))
         blocks = _spool_read(spool, rendered.channels, gain_db)
-        meter = _write_measured(writer, blocks, rendered.channels, rendered.sample_rate)
+        meter = _write_measured(writer, blocks, _meter(reader.info, rendered.sample_rate))
+        cut = _clipping(writer, meter, delivery)
         kept, lost = _carried(reader.info, rendered.sample_rate, rendered.length_ratio, writer.encoding, meter)
         writer.chunks = kept
     return _report(
@@ -510,16 +585,103 @@ def finish_spooled(
         gain_db=gain_db,
         latency=rendered.latency,
         seconds_in=rendered.seconds_in,
-        notes=(*rendered.notes, *lost),
+        notes=(*rendered.notes, *cut, *lost),
         render_seconds=rendered.render_seconds + time.perf_counter() - began,
     )
 
 
 def target_in(folder: Path, source: Path, delivery: Delivery) -> Path:
-    """Name of a source's result in a folder: the same, with the suffix of the container asked for."""
+    """Name of a source's result in a folder: the same, with the suffix of the container it will have."""
     if delivery.container is None:
-        return folder / source.name
+        return folder / (source.stem + ".wav" if source.suffix.lower() in LOSSY_SUFFIXES else source.name)
     return folder / f"{source.stem}{CONTAINERS.get(delivery.container, ('', source.suffix))[1]}"
+
+
+_SUFFIXES = {end: key for key, (_, end) in CONTAINERS.items() if key != "rf64"} | {".aif": "aiff"}
+
+
+def _container(target: Path, info: AudioInfo, delivery: Delivery) -> str | None:
+    """Container asked for by the delivery or by the target's name; None for that of the input."""
+    if delivery.container is not None:
+        return delivery.container
+    named = _SUFFIXES.get(target.suffix.lower())
+    is_as_input = named == "wav" and info.encoding.is_riff
+    return None if is_as_input else named
+
+
+def provenance(
+    chain: Processor,
+    *,
+    preset: str | None = None,
+    seed: int | None = None,
+    start_seconds: float = 0.0,
+    delivery: Delivery | None = None,
+) -> str:
+    """Text that says how a rendering is made, in one line: what its file carries as a comment.
+
+    Version, preset, order of the stages, seed, place on the tape, and all settings that differ from their
+    defaults as JSON: with that version, ``Chain.from_dict`` of what stands behind "chain" is the chain again.
+    Settings too long for a comment are told by their SHA-256 alone.
+    """
+    from tapeemu import __version__
+
+    parts = [f"Made by tapeemu {__version__}"]
+    if preset is not None:
+        parts.append(f"preset {preset[:_LONGEST_NAME]}")
+    described = _described(chain)
+    if "stages" in described:
+        names = ",".join(stage.get("name", stage["kind"]) for stage in described["stages"])
+        parts.append(f"order {names}" if names else "no stages")
+    parts.append("seed of the preset" if seed is None else f"seed {seed}")
+    parts.append(f"start {start_seconds:.17g} s")
+    parts.append(f"chain {json.dumps(described)}")
+    wishes = Delivery() if delivery is None else delivery.replace(overwrite=False, allow_clipping=False)
+    if wishes != Delivery():
+        parts.append(f"delivery {json.dumps(wishes.to_dict())}")
+    # ASCII, because not every container keeps other letters.
+    text = " ".join("; ".join(parts).split()).encode("ascii", "backslashreplace").decode("ascii")
+    if len(text) <= _LONGEST_COMMENT:
+        return text
+    digest = hashlib.sha256(json.dumps(described, sort_keys=True).encode("ascii")).hexdigest()
+    return f"Made by tapeemu {__version__}; settings too long for a comment, SHA-256 {digest}"
+
+
+def _clipping(writer: AudioWriter, meter: LevelMeter, delivery: Delivery) -> tuple[str, ...]:
+    """Refuse a file that would clip; a note where that is allowed.
+
+    Raises
+    ------
+    OutputError
+        With the peak, the number of samples, and what to do instead.
+    """
+    if not writer.clipped:
+        return ()
+    peak = f"{meter.peak_dbfs:+.2f}" if meter.peak_dbfs >= 0.01 else f"{meter.peak_dbfs:+.1g}"
+    count = f"{writer.clipped:,} of {writer.frames * writer.channels:,} samples"
+    if delivery.allow_clipping:
+        return (f"{count} were clipped, the highest at {peak} dBFS",)
+    raise OutputError(
+        f"{writer.path} would clip and is not written: {count} lie beyond full scale, the highest at {peak} dBFS "
+        f"(true peak {meter.true_peak_dbtp:+.2f} dBTP); {', '.join(_remedies(writer, meter, delivery))}, or clip "
+        "with --allow-clipping"
+    )
+
+
+def _remedies(writer: AudioWriter, meter: LevelMeter, delivery: Delivery) -> list[str]:
+    """What keeps a file from clipping, as options whose values are right for this file."""
+    container = writer.encoding.container
+    room = "--depth float" if container not in ("FLAC", "OGG", "MP3") else "--format wav --depth float"
+    # One for all: it is found on the sum, where single files may stick out.
+    ceiling = -1.0
+    if delivery.true_peak_dbtp is not None:
+        ceiling = min(ceiling, math.floor(10.0 * (delivery.true_peak_dbtp - meter.peak_dbfs)) / 10.0)
+    found = [f"write floats with {room}", f"set a ceiling with --true-peak-dbtp {ceiling:g}"]
+    loudness = delivery.loudness_lufs if delivery.keep_balance else meter.integrated_lufs
+    if loudness is not None and math.isfinite(loudness):
+        target = math.floor(loudness - meter.true_peak_dbtp - 1.0)
+        if target >= -60:
+            found.append(f"set a loudness with --loudness-lufs {target}")
+    return found
 
 
 def _tape(chain: Processor, seed: int | None, start_seconds: float) -> Processor:
@@ -547,29 +709,41 @@ def _writer(
     delivery: Delivery,
     seed: int | None,
     expected_frames: int,
+    comment: str,
     before_renaming: Callable[[Path], None] | None,
 ) -> AudioWriter:
     sample_rate = delivery.sample_rate_hz or reader.info.sample_rate
+    tags = reader.tags
+    # What the input says of itself stays: a file that was put on tape twice tells both passes.
+    lines = [*tags.get("comment", "").splitlines(), comment]
+    while len("\n".join(lines).encode("utf-8", "replace")) > _LONGEST_COMMENT and len(lines) > 1:
+        del lines[0]
+    tags["comment"] = "\n".join(lines)
     return AudioWriter(
         target,
         sample_rate=sample_rate,
         channels=reader.info.channels,
         encoding=choose_encoding(
-            reader.info, container=delivery.container, depth=delivery.depth, sample_rate=sample_rate
+            reader.info,
+            container=_container(target, reader.info, delivery),
+            depth=delivery.depth,
+            sample_rate=sample_rate,
         ),
         seed=seed or 0,
         dither=delivery.dither,
+        channel_mask=reader.info.channel_mask,
         overwrite=delivery.overwrite,
-        tags=reader.tags,
+        tags=tags,
         expected_frames=expected_frames,
         before_renaming=before_renaming,
     )
 
 
-def _write_measured(
-    writer: AudioWriter, blocks: Iterator[FloatArray], channels: int, sample_rate: int
-) -> LevelMeter:
-    meter = LevelMeter(sample_rate=sample_rate, channels=channels)
+def _meter(info: AudioInfo, sample_rate: int) -> LevelMeter:
+    return LevelMeter(sample_rate=sample_rate, channels=info.channels, channel_mask=info.channel_mask)
+
+
+def _write_measured(writer: AudioWriter, blocks: Iterator[FloatArray], meter: LevelMeter) -> LevelMeter:
     for block in blocks:
         meter.add(block)
         writer.write(block)
@@ -631,7 +805,7 @@ def _carried(
         return [], (f"not kept, because {encoding.container.lower()} has no place for it: {names}",)
     carried = []
     for identifier, body in found:
-        content = riff_chunks.rescaled(identifier, body, ratio)
+        content = riff_chunks.rescaled(identifier, body, ratio, rate_ratio=sample_rate / info.sample_rate)
         if identifier == b"bext":
             content = riff_chunks.with_coding_history(
                 content, sample_rate=sample_rate, bits=encoding.bits or 32, channels=info.channels

@@ -13,7 +13,17 @@ from typing import BinaryIO
 
 from tapeemu.errors import AudioError
 
-__all__ = ["append_chunks", "carried_chunks", "contradiction", "rescaled", "with_coding_history", "with_levels"]
+__all__ = [
+    "append_chunks",
+    "carried_chunks",
+    "channel_mask",
+    "comment",
+    "contradiction",
+    "rescaled",
+    "set_channel_mask",
+    "with_coding_history",
+    "with_levels",
+]
 
 _CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"acid")
 _OTHERS = (
@@ -160,6 +170,59 @@ def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
     return found
 
 
+def channel_mask(path: Path) -> int:
+    """Which speakers a WAV file's header says its channels feed; 0 if it does not."""
+    place = _mask_place(path)
+    if place is None:
+        return 0
+    with path.open("rb") as file:
+        file.seek(place)
+        return int(struct.unpack("<I", file.read(4))[0])
+
+
+def set_channel_mask(path: Path, mask: int) -> None:
+    """Write into the header of a WAV file which speakers its channels feed, if the header has that field."""
+    place = _mask_place(path)
+    if place is None:
+        return
+    with path.open("r+b") as file:
+        file.seek(place)
+        file.write(struct.pack("<I", mask))
+
+
+def _mask_place(path: Path) -> int | None:
+    """Offset of the speakers in the extended format chunk (WAVEFORMATEXTENSIBLE)."""
+    with path.open("rb") as file:
+        for identifier, offset, size in _chunks(file):
+            if identifier == b"fmt ":
+                file.seek(offset)
+                body = file.read(24)
+                extended = size >= 40 and len(body) == 24 and struct.unpack_from("<H", body)[0] == _EXTENSIBLE
+                return offset + 20 if extended else None
+    return None
+
+
+def comment(path: Path) -> str:
+    """Text of the comment in the INFO list of a WAV file, of any length; empty if there is none.
+
+    The sound file library passes over fields of more than two kilobytes.
+    """
+    with path.open("rb") as file:
+        for identifier, offset, size in _chunks(file):
+            if identifier != b"LIST" or not 4 <= size <= _LARGEST_CHUNK:
+                continue
+            file.seek(offset)
+            body = file.read(size)
+            position = 4 if body[:4] == b"INFO" else size
+            while position + 8 <= len(body):
+                name, length = body[position : position + 4], struct.unpack_from("<I", body, position + 4)[0]
+                if name == b"ICMT":
+                    text = body[position + 8 : position + 8 + length].split(b"\0")[0]
+                    return text.decode("utf-8", "replace")
+                position += 8 + length + length % 2
+    return ""
+
+
 def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
     """Put chunks behind the audio of a finished WAV or RF64 file and correct its size fields."""
     if not chunks:
@@ -183,18 +246,29 @@ def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
                     file.write(struct.pack("<Q", riff_size))
 
 
-def rescaled(identifier: bytes, body: bytes, ratio: float) -> bytes:
+def rescaled(identifier: bytes, body: bytes, ratio: float, *, rate_ratio: float | None = None) -> bytes:
     """A chunk whose sample counts fit audio of `ratio` times as many samples.
 
-    Time stamp of the broadcast extension, positions of cue points, lengths of labelled regions, and
-    loops and sample period of sampler data are changed; any other chunk, and one that is too short for
-    what it declares, is returned as it is.
+    Positions of cue points, lengths of labelled regions and loops of sampler data are changed by `ratio`;
+    time stamp of the broadcast extension and sample period of sampler data by `rate_ratio`. Any other chunk,
+    and one that is too short for what it declares, is returned as it is.
+
+    Parameters
+    ----------
+    identifier, body : bytes
+        The chunk.
+    ratio : float
+        Samples that come out for one that goes in: by the sample rate and by the speed of the tape.
+    rate_ratio : float, optional
+        By the sample rate alone; a tape at another speed changes neither when the file begins nor how long a
+        sample lasts. As `ratio` when left out.
     """
-    if ratio == 1.0:
+    rate_ratio = ratio if rate_ratio is None else rate_ratio
+    if ratio == 1.0 and rate_ratio == 1.0:
         return body
     changed = bytearray(body)
     if identifier == b"bext" and len(body) >= _BEXT_FIXED:
-        _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], ratio)
+        _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], rate_ratio)
     elif identifier == b"cue " and len(body) >= 4:
         points = min(struct.unpack_from("<I", body)[0], (len(body) - 4) // 24)
         places = [4 + 24 * point for point in range(points)]
@@ -203,7 +277,7 @@ def rescaled(identifier: bytes, body: bytes, ratio: float) -> bytes:
         loops = min(struct.unpack_from("<I", body, 28)[0], (len(body) - 36) // 24)
         places = [36 + 24 * loop for loop in range(loops)]
         _scale(changed, "<I", [place + field for place in places for field in (8, 12)], ratio)
-        _scale(changed, "<I", [8], 1.0 / ratio)
+        _scale(changed, "<I", [8], 1.0 / rate_ratio)
     elif identifier == b"LIST" and body[:4] == b"adtl":
         position = 4
         while position + 8 <= len(body):

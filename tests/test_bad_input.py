@@ -284,6 +284,7 @@ BAD_OPTIONS: dict[str, tuple[list[str], int, str]] = {
     "preset up the tree": (["-p", "../../../etc/passwd"], INPUT, "etc/passwd"),
     "preset of no name": (["-p", ""], INPUT, "preset"),
     "preset with a null": (["-p", "a\0b"], INPUT, "preset"),
+    "pattern up the tree": (["in/*/../../x*.wav"], USAGE, "goes up ('..') behind its first wildcard"),
     "preset of a very long name": (["-p", "x" * 5000], INPUT, "x"),
 }
 
@@ -648,6 +649,25 @@ class TestBadOutput:
 
         monkeypatch.setattr(os, "open", refuse)
         self.refused(run, "out", "check its permissions")
+
+    @pytest.mark.parametrize("jobs", ["1", "2"])
+    def test_a_file_that_would_clip_fails_alone(self, tmp_path: Path, run: Callable[..., Any], jobs: str) -> None:
+        """6 dB down, still twice full scale; the other file of the command is done."""
+        whole(tmp_path, name="loud.wav", subtype="FLOAT", audio=np.array([[0.0, 4.0], [0.1, 0.1]]))
+        command = ("loud.wav", "good.wav", "-o", "out", "--depth", "24", "--jobs", jobs)
+        status, errors, _ = run(*command)
+        assert status == OUTPUT
+        assert len(errors) == 2
+        assert "out/loud.wav would clip and is not written: 1 of 4 samples" in errors[0]
+        for remedy in ("--depth float", "--true-peak-dbtp -1", "--allow-clipping"):
+            assert remedy in errors[0]
+        assert errors[1] == "tapeemu: 1 of 2 failed, 1 done"
+        assert leftovers(tmp_path / "out") == ["good.wav"]
+        status, errors, printed = run(*command, "--resume", "--allow-clipping")
+        assert (status, errors) == (0, [])
+        assert "left alone, finished and unchanged: 1" in printed
+        assert "1 of 4 samples were clipped, the highest at +6.04 dBFS" in printed
+        assert leftovers(tmp_path / "out") == ["good.wav", "loud.wav"]
 
     def test_names_that_collide_stop_the_batch_before_it_begins(
         self, tmp_path: Path, run: Callable[..., Any]

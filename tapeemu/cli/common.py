@@ -4,9 +4,10 @@ import json
 import sys
 import tomllib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import typer
 from typer.core import TyperCommand
@@ -14,6 +15,7 @@ from typer.core import TyperCommand
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError, TapeemuError
 
 if TYPE_CHECKING:
+    from rich.progress import Progress
     from rich.table import Table
 
     from tapeemu.chain import Chain
@@ -24,6 +26,7 @@ __all__ = [
     "EXIT_NOT_PROVED",
     "EXIT_USAGE",
     "OnceCommand",
+    "Bar",
     "chain_from_options",
     "complain",
     "exit_status",
@@ -214,6 +217,68 @@ def output_folder(path: Path) -> Path:
     except OSError as error:
         raise OutputError(f"{path} cannot be made ({error.strerror}); choose another folder") from None
     return path
+
+
+class Bar:
+    """A bar with the time left, on standard error; nothing at all where that is no terminal.
+
+    Parameters
+    ----------
+    what : str
+        What is counted, in a word.
+    total : float
+        How much there is to do, in any measure.
+    """
+
+    def __init__(self, what: str, total: float) -> None:
+        self._what = what
+        self._total = total
+        self._shown: Progress | None = None
+
+    @property
+    def visible(self) -> bool:
+        """Whether there is anybody to look at it."""
+        return sys.stderr.isatty()
+
+    def __enter__(self) -> Self:
+        if self.visible:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+            self._shown = Progress(
+                TextColumn("{task.description}", markup=False),
+                BarColumn(),
+                TextColumn("{task.percentage:3.0f} %", markup=False),
+                TimeRemainingColumn(elapsed_when_finished=True),
+                TextColumn("left", markup=False),
+                console=Console(stderr=True, markup=False, emoji=False, highlight=False),
+                transient=True,
+                # What goes to standard output stays there, and is none of the bar's business.
+                redirect_stdout=False,
+                redirect_stderr=False,
+            )
+            self._shown.add_task(self._what, total=self._total)
+            self._shown.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown is not None:
+            self._shown.stop()
+
+    def update(self, done: float, text: str = "") -> None:
+        """Show how much is done, and in a few words what of."""
+        if self._shown is not None:
+            told = printable(f"{self._what} {text}".strip())[:60]
+            self._shown.update(self._shown.task_ids[0], completed=done, description=told)
+
+    @contextmanager
+    def aside(self) -> Iterator[None]:
+        """Take the bar away while something is printed."""
+        if self._shown is not None:
+            self._shown.stop()
+        yield
+        if self._shown is not None:
+            self._shown.start()
 
 
 def table(title: str, columns: Sequence[tuple[str, bool]]) -> "Table":

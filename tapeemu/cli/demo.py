@@ -34,7 +34,8 @@ def demo(
             stem, sample_rate=_RATE, channels=2, encoding=Encoding("WAV", "PCM_24"), overwrite=overwrite
         ) as writer:
             writer.write(make_stem(name, sample_rate=_RATE))
-        reports.append(render_file(stem, chain, wet / stem.name, delivery=Delivery(overwrite=overwrite)))
+        delivery = Delivery(overwrite=overwrite)
+        reports.append(render_file(stem, chain, wet / stem.name, delivery=delivery, preset=preset))
     print_reports(reports)
     typer.echo(f"{len(STEMS)} dry stems of {SECONDS:.0f} s: {dry}")
     typer.echo(f"the same through the preset {preset!r}: {wet}")

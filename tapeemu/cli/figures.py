@@ -1,18 +1,21 @@
 """``tapeemu measure``, ``verify`` and ``solve``: the figures of presets."""
 
+import math
 import os
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
 
-from tapeemu.cli.common import EXIT_NOT_PROVED, listen_to_compilation, printable, show, table, write_json
+from tapeemu.cli.common import EXIT_NOT_PROVED, Bar, listen_to_compilation, printable, show, table, write_json
 from tapeemu.cli.presets import print_chain, print_figures, target_path
 from tapeemu.errors import OutputError, ParameterError
 
 if TYPE_CHECKING:
-    from tapeemu.presets import Place
+    from measure.bench import Report
+    from tapeemu.presets import Place, Preset
     from tapeemu.presets.measuring import Verification
 
 __all__ = ["measure", "solve_figures", "verify"]
@@ -71,29 +74,38 @@ def measure(
     jobs = _prepare(jobs, len(places))
     results: Iterable[Any]
     if full or plots is not None:
-        results = [_measured_full(place, full=full, write=not (dry_run or full), plots=plots) for place in places]
+        results = (_measured_full(place, full=full, write=not (dry_run or full), plots=plots) for place in places)
     else:
         results = in_processes(
             _measured_file, [(str(place.path), place.name, not dry_run) for place in places], jobs=jobs
         )
     collected = {}
-    for place, (preset, reports) in zip(places, results, strict=True):
-        if as_json:
-            collected[place.name] = {part: report.to_dict() for part, report in reports.items()}
-            continue
-        typer.echo(f"{place.name}: {printable(preset.purpose)}")
-        if full:
-            for report in reports.values():
-                typer.echo(printable_lines(str(report)))
-        elif preset.measured is not None:
-            print_figures(preset.measured, state="measured")
-            for report in reports.values():
-                for note in report.notes:
-                    typer.echo(f"note: {note}")
-        if not (dry_run or full):
-            typer.echo(f"written: {printable(str(place.path))}")
+    with Bar("presets", len(places)) as bar:
+        for number, (place, (preset, reports)) in enumerate(zip(places, results, strict=True), start=1):
+            bar.update(number, f"{number}/{len(places)}")
+            if as_json:
+                collected[place.name] = {part: report.to_dict() for part, report in reports.items()}
+            else:
+                with bar.aside():
+                    _print_measured(place, preset, reports, full=full, written=not (dry_run or full))
     if as_json:
         write_json(collected)
+
+
+def _print_measured(
+    place: "Place", preset: "Preset", reports: "dict[str, Report]", *, full: bool, written: bool
+) -> None:
+    typer.echo(f"{place.name}: {printable(preset.purpose)}")
+    if full:
+        for report in reports.values():
+            typer.echo(printable_lines(str(report)))
+    elif preset.measured is not None:
+        print_figures(preset.measured, state="measured")
+        for report in reports.values():
+            for note in report.notes:
+                typer.echo(f"note: {note}")
+    if written:
+        typer.echo(f"written: {printable(str(place.path))}")
 
 
 def printable_lines(text: str) -> str:
@@ -148,12 +160,17 @@ def _measured_full(place: "Place", *, full: bool, write: bool, plots: Path | Non
 
         for part, report in reports.items():
             try:
-                files = save_plots(report, plots / place.name / part.replace(" ", "-"), overwrite=True)
+                files = save_plots(report, plots_folder(plots, place.name, part), overwrite=True)
             except ResultsError as error:
                 raise OutputError(str(error)) from None
             for written in files:
                 typer.echo(printable(str(written)), err=True)
     return preset, reports
+
+
+def plots_folder(plots: Path, preset: str, part: str) -> Path:
+    """Where the plots of a part of a preset go: below the folder asked for, whatever a stage is called."""
+    return plots / preset / re.sub(r"[^\w-]+", "-", part)[:80]
 
 
 def verify(
@@ -168,14 +185,16 @@ def verify(
 
     places = _chosen(presets, everything=everything)
     jobs = _prepare(jobs, len(places))
-    results = []
-    for result in verify_all([place.path for place in places], jobs=jobs):
-        results.append(result)
-        if not as_json:
-            typer.echo(printable_lines(str(result)))
-            if details:
-                for comparison in result.comparisons:
-                    typer.echo(f"  {printable(str(comparison))}")
+    results: list[Verification] = []
+    with Bar("presets", len(places)) as bar:
+        for result in verify_all([place.path for place in places], jobs=jobs):
+            results.append(result)
+            bar.update(len(results), f"{len(results)}/{len(places)}")
+            if not as_json:
+                with bar.aside():
+                    typer.echo(printable_lines(str(result)))
+                    for comparison in result.comparisons if details else ():
+                        typer.echo(f"  {printable(str(comparison))}")
     if as_json:
         write_json([_plain(result) for result in results])
     proved = sum(result.proved for result in results)
@@ -245,7 +264,7 @@ def solve_figures(
                 key,
                 f"{value:g}",
                 f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}",
+                f"{reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else "",
                 f"{solution.error_percent(key):.2g}",
             )
     show(listing)

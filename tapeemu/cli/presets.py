@@ -1,5 +1,6 @@
 """``tapeemu presets``, ``show``, ``find``, ``new`` and ``schema``: what presets there are, and more of them."""
 
+import math
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -192,7 +193,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
             listing.add_row(
                 key,
                 f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}",
+                f"{reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else "",
                 reading.unit,
                 printable(method),
                 printable(remarks),

@@ -1,7 +1,6 @@
 """``tapeemu process``: stems through a chain, into files."""
 
-import sys
-from contextlib import ExitStack
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,6 +8,7 @@ import typer
 
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
+    Bar,
     chain_from_options,
     complain,
     exit_status,
@@ -20,10 +20,10 @@ from tapeemu.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from tapeemu.batch import BatchOutcome, BatchPlan, Item
-    from tapeemu.render import Progress, RenderReport
+    from tapeemu.render import RenderReport
 
 __all__ = ["print_reports", "process"]
 
@@ -47,7 +47,7 @@ def process(
     ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     container: str | None = typer.Option(
-        None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input."
+        None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input, wav for a lossy one."
     ),
     depth: str | None = typer.Option(None, help="16, 24, 32, float or double; as the input."),
     rate: int | None = typer.Option(None, help="Sample rate in Hz; as the input."),
@@ -63,16 +63,24 @@ def process(
         help="Reach loudness and true peak with the sum of the stems, by one gain for all.",
     ),
     dither: bool = typer.Option(True, help="Triangular dither where samples become integers."),
+    allow_clipping: bool = typer.Option(
+        False, "--allow-clipping", help="Write files that clip; otherwise that is an error."
+    ),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
     jobs: int = typer.Option(1, "--jobs", "-j", help="Files rendered at a time; 0 is one per core."),
     cluster: str | None = typer.Option(None, help="Address of a dask scheduler that shall do the work."),
     resume: bool = typer.Option(
-        False, "--resume", help="Leave alone what is finished and unchanged, by content and settings."
+        False,
+        "--resume",
+        help="Leave alone what is finished and unchanged, by content and settings: as written down, a line a "
+        "file, in .tapeemu-journal in the folder of results. Each line is a JSON object: name (of the result, "
+        "below that folder), settings, source and target (SHA-256 of settings, input and result).",
     ),
     as_json: bool = typer.Option(False, "--json", help="Print the summary as JSON."),
 ) -> None:
     """Put stems through a chain of tape artefacts, all on the same tape."""
     from tapeemu.batch import plan_batch, render_batch
+    from tapeemu.presets import find_preset
     from tapeemu.render import Delivery
 
     delivery = Delivery(
@@ -85,24 +93,26 @@ def process(
         true_peak_dbtp=true_peak_dbtp,
         keep_balance=keep_balance,
         dither=dither,
+        allow_clipping=allow_clipping,
         overwrite=overwrite,
     )
     chain = chain_from_options(preset, order=order, changes=changes)
     plan = plan_batch(stems, out, delivery=delivery)
     listen_to_compilation()
-    with ExitStack() as stack:
-        progress, finished = _progress(stack, plan, in_this_process=jobs == 1 and cluster is None)
+    count = _Count(plan)
+    with count.bar:
         outcome = render_batch(
             plan,
             chain,
             delivery=delivery,
             seed=seed,
             start_seconds=start_seconds,
+            preset=find_preset(preset).name,
             jobs=jobs,
             cluster=cluster,
             resume=resume,
-            progress=progress,
-            finished=finished,
+            progress=count.of_one_file if count.bar.visible else None,
+            finished=count.finished,
         )
     if as_json:
         write_json(_as_plain(outcome))
@@ -114,34 +124,42 @@ def process(
         _end_with_failures(outcome)
 
 
-def _progress(
-    stack: ExitStack, plan: "BatchPlan", *, in_this_process: bool
-) -> "tuple[Progress | None, Callable[[Item], None] | None]":
-    """A bar with the time left on standard error, if that is a terminal."""
-    if not sys.stderr.isatty():
-        return None, None
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+class _Count:
+    """How much of a batch is done, by the size of its files: from many files at a time, told to a bar."""
 
-    bar = stack.enter_context(
-        Progress(
-            TextColumn("{task.description}", markup=False),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TimeRemainingColumn(elapsed_when_finished=True),
-            console=Console(stderr=True, markup=False, emoji=False, highlight=False),
-            transient=True,
-        )
-    )
-    files = bar.add_task("files", total=len(plan.items))
-    if not in_this_process:
-        return None, lambda item: bar.advance(files)
-    frames = bar.add_task("", total=None)
+    def __init__(self, plan: "BatchPlan") -> None:
+        # A cluster is told whole paths, and so tells them.
+        self._sizes = {item.source.absolute(): _size(item.source) for item in plan.items}
+        self._done = dict.fromkeys(self._sizes, 0.0)
+        self._sum = 0.0
+        self._finished = 0
+        self._files = len(plan.items)
+        self.bar = Bar("files", max(sum(self._sizes.values()), 1.0))
 
-    def of_one_file(source: Path, done: int, of: int) -> None:
-        bar.update(frames, description=printable(source.name)[:40], completed=done, total=of or None)
+    def of_one_file(self, source: Path, done: int, of: int) -> None:
+        """So many frames of a file are done."""
+        self._put(source, done / of if of else 0.0)
+        self.bar.update(self._sum, f"{self._finished}/{self._files} {source.name}")
 
-    return of_one_file, lambda item: bar.advance(files)
+    def finished(self, item: "Item") -> None:
+        """A file is done, skipped or failed."""
+        self._put(item.source, 1.0)
+        self._finished += 1
+        self.bar.update(self._sum, f"{self._finished}/{self._files}")
+
+    def _put(self, source: Path, share: float) -> None:
+        source = source.absolute()
+        # What is heard late never takes back what is done.
+        now = max(self._sizes[source] * min(share, 1.0), self._done[source])
+        self._sum += now - self._done[source]
+        self._done[source] = now
+
+
+def _size(path: Path) -> float:
+    try:
+        return float(path.stat().st_size)
+    except (OSError, ValueError):  # told when it is opened
+        return 0.0
 
 
 def _as_plain(outcome: "BatchOutcome") -> dict[str, Any]:
@@ -197,7 +215,7 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
             str(report.channels),
             f"{report.seconds_in:.2f}",
             f"{report.seconds_out:.2f}",
-            f"{report.loudness_lufs:.1f}",
+            "\N{EN DASH}" if math.isnan(report.loudness_lufs) else f"{report.loudness_lufs:.1f}",
             f"{report.peak_dbfs:.1f}",
             f"{report.true_peak_dbtp:.1f}",
             f"{report.gain_db:+.1f}",

@@ -1,5 +1,6 @@
 """From a chain to its measured figures, and from the figures in a file to a proof of them."""
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -114,7 +115,7 @@ def measure_chain(
         tables[name] = {
             key: Figure(reading=reading, tolerance=tolerance_for(key, reading))
             for key, reading in found.items()
-            if reading.defined
+            if math.isfinite(reading.value)
         }
     measured = Measured(
         tool_version=__version__,

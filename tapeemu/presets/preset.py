@@ -1,5 +1,6 @@
 """A preset: a chain, what it is for, and the figures it was measured at."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from html import escape
@@ -69,9 +70,12 @@ class Preset:
         return replace(self, **changes)
 
     def _repr_html_(self) -> str:
+        def doubt(reading: Reading) -> str:
+            return f"± {reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else ""
+
         rows = "".join(
             f"<tr><td>{escape(key)}</td><td style='text-align:right'>{reading.value:.4g}</td>"
-            f"<td style='text-align:right'>± {reading.uncertainty:.2g}</td><td>{escape(reading.unit)}</td></tr>"
+            f"<td style='text-align:right'>{doubt(reading)}</td><td>{escape(reading.unit)}</td></tr>"
             for key, reading in self.readings.items()
         )
         return (

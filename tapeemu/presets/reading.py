@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from measure.results import Reading
 from tapeemu.chain import Chain, Stage
@@ -394,14 +394,16 @@ def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str
             problems.append((place, f"{key!r} is not a figure that presets keep; {_nearest(key, list(KEPT))}"))
             continue
         if not isinstance(values, dict):
-            problems.append((place, "must be a table with value, uncertainty, tolerance and unit"))
+            problems.append((place, "must be a table with value, tolerance, unit and, where known, uncertainty"))
             continue
         problems += _unknown(values, _FIGURE_KEYS, place, "a figure")
         numbers = {}
         for name in ("value", "uncertainty", "tolerance"):
             value = values.get(name)
-            if isinstance(value, bool) or not isinstance(value, int | float) or (name != "value" and value < 0.0):
-                rule = "a number" if name == "value" else "a number, not negative"
+            if name == "uncertainty" and name not in values:
+                numbers[name] = math.nan  # not known
+            elif not _is_finite(value) or (name != "value" and value < 0.0):
+                rule = "a finite number" if name == "value" else "a finite number, not negative"
                 problems.append(((*place, name), f"{name} is {value!r}, but must be {rule}"))
             else:
                 numbers[name] = float(value)
@@ -430,6 +432,10 @@ def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str
                 tolerance=numbers["tolerance"],
             )
     return made
+
+
+def _is_finite(value: Any) -> TypeGuard[float]:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _error(where: str, places: dict[lines.Path, int], problems: list[_Problem]) -> PresetError:

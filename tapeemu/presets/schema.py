@@ -53,7 +53,7 @@ def preset_schema() -> dict[str, Any]:
             "conditions": {"type": "object"},
             "warnings": {"type": "array", "items": _TEXT},
         },
-        "required": ["value", "uncertainty", "tolerance"],
+        "required": ["value", "tolerance"],
         "additionalProperties": False,
     }
     definitions["figures"] = {

@@ -252,7 +252,8 @@ def _figure_values(figure: Figure) -> dict[str, Any]:
     reading = figure.reading
     values: dict[str, Any] = {
         "value": _rounded(reading.value, 6),
-        "uncertainty": _rounded(reading.uncertainty, 3),
+        # Left out where it is not known: zero would claim that the figure is exact.
+        **({"uncertainty": _rounded(reading.uncertainty, 3)} if math.isfinite(reading.uncertainty) else {}),
         "tolerance": _rounded(figure.tolerance, 3),
         "unit": reading.unit,
         "method": reading.method,
@@ -275,4 +276,6 @@ def _conditions(reading: Reading) -> Mapping[str, Any]:
 
 
 def _rounded(value: float, digits: int) -> float:
-    return float(f"{value:.{digits}g}") if math.isfinite(value) else 0.0
+    if not math.isfinite(value):
+        raise PresetError(f"a figure is {value}, but must be a finite number to be kept; leave it out")
+    return float(f"{value:.{digits}g}")

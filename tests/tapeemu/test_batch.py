@@ -1,7 +1,10 @@
 """Batches: what is taken, what it is called, who does it, and going on after an end of any sort."""
 
+import hashlib
 import json
 import os
+import pickle
+import re
 import signal
 import subprocess
 import sys
@@ -14,7 +17,7 @@ import pytest
 import soundfile
 
 import tapeemu
-from tapeemu.batch import JOURNAL, BatchOutcome, plan_batch, render_batch
+from tapeemu.batch import JOURNAL, BatchOutcome, BatchPlan, Item, plan_batch, render_batch
 from tapeemu.chain import Chain
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.processors.plugin_effect import PluginObject
@@ -116,6 +119,115 @@ class TestPlan:
         assert self.targets(tree, "in") == ["a.wav", "x/b.wav", "x/y/a.flac"]
 
 
+class TestInside:
+    """No result lies outside the output folder, whatever inputs and links are called."""
+
+    @pytest.mark.parametrize(
+        "pattern", ["in/x/*/../../*.wav", "in/*/../../in/a.wav", "in/**/../a.wav", "in/*/../x/*.wav"]
+    )
+    def test_patterns_may_not_go_up_behind_a_wildcard(self, tree: Path, pattern: str) -> None:
+        with pytest.raises(ParameterError, match="goes up"):
+            plan_batch([tree / pattern], tree / "deep/er/out")
+        assert not (tree / "deep").exists()
+
+    @pytest.mark.parametrize("wish", ["in/x/../*.wav", "in/../in/x/../a.wav", "./in/x/../*.wav"])
+    def test_they_may_before_it(self, tree: Path, wish: str) -> None:
+        plan = plan_batch([f"{tree}/{wish}"], tree / "out")
+        assert [item.target for item in plan.items] == [tree / "out/a.wav"]
+
+    def test_folders_that_go_up_are_folders(self, tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.chdir(tree / "in/x")
+        for wish in ("..", "../../in", "y/../.."):
+            targets = [item.target.as_posix() for item in plan_batch([wish], "../../out").items]
+            assert targets == ["../../out/a.wav", "../../out/x/b.wav", "../../out/x/y/a.flac"]
+
+    @pytest.mark.parametrize("name", ["...wav", "...", "..wav", "....", "..a", "-..wav"])
+    @pytest.mark.parametrize("container", [None, "wav", "flac"])
+    def test_names_of_dots_are_names(self, tree: Path, name: str, container: str | None) -> None:
+        (tree / "in/a.wav").rename(tree / "in" / name)
+        plan = plan_batch([tree / "in" / name], tree / "out", delivery=Delivery(container=container))
+        (item,) = plan.items
+        assert item.target.parent == tree / "out"
+        assert item.target.name.startswith(Path(name).stem)
+        assert item.target.name not in (".", "..")
+
+    @pytest.mark.parametrize("wish", ["nowhere/..", "in/a.wav/..", "in/x*/.."])
+    def test_the_parent_of_nothing_is_no_file(self, tree: Path, wish: str) -> None:
+        plan = plan_batch([f"{tree}/{wish}", tree / "in/a.wav"], tree / "out")
+        assert [item.target for item in plan.items] == [tree / "out/a.wav"]
+        assert "not an existing folder" in plan.failures[0].message
+
+    def test_a_link_does_not_lead_out(self, tree: Path) -> None:
+        (tree / "secret").mkdir()
+        (tree / "out").mkdir()
+        (tree / "out/x").symlink_to(tree / "secret")
+        with pytest.raises(OutputError, match="outside"):
+            plan_batch([tree / "in"], tree / "out")
+        assert not list((tree / "secret").iterdir())
+        (tree / "out/x").unlink()
+        (tree / "out/z").mkdir()
+        (tree / "out/x").symlink_to(tree / "out/z")
+        assert len(plan_batch([tree / "in"], tree / "out").items) == 3
+        # The folder itself may be a link.
+        (tree / "door").symlink_to(tree / "secret")
+        assert len(plan_batch([tree / "in"], tree / "door").items) == 3
+
+    @pytest.mark.parametrize(
+        "target", ["out/../a.wav", "a.wav", "out/x/../../a.wav", "out/..", "/a.wav", "outer/a.wav"]
+    )
+    def test_a_plan_made_by_hand_is_held_to_it(self, tree: Path, target: str) -> None:
+        with pytest.raises(OutputError, match="outside"):
+            BatchPlan(tree / "out", (Item(tree / "in/a.wav", tree / target),))
+
+
+class TestManyFiles:
+    """What a batch costs beside sound grows as the number of its files."""
+
+    def known(self, tree: Path, count: int) -> None:
+        """A journal of an earlier, larger batch."""
+        line = {"settings": "0" * 64, "source": "0" * 64, "target": "0" * 64}
+        with (tree / "out" / JOURNAL).open("ab") as file:
+            for number in range(count):
+                file.write(b"\n" + json.dumps({"name": f"older/{number}.wav", **line}).encode("ascii") + b"\n")
+
+    def test_a_task_carries_its_own_line_of_the_journal_alone(
+        self, tree: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Bytes sent to a worker, with 3 and with 3,000 lines in the journal."""
+        sizes = []
+
+        def counted(self: Any, tasks: dict[Item, Any], finished: Any) -> dict[Item, Any]:
+            sizes.append([len(pickle.dumps(task)) for task in tasks.values()])
+            return {item: item for item in tasks}
+
+        run(tree)
+        monkeypatch.setattr("tapeemu.batch._Workers.run", counted)
+        run(tree, resume=True)
+        self.known(tree, 3000)
+        run(tree, resume=True)
+        assert sizes[1] == sizes[0]
+        assert max(sizes[0]) < 10_000
+
+    def test_a_name_is_looked_at_a_fixed_number_of_times(
+        self, tree: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Questions to the file system while a batch is planned: twice the files, at most twice as many."""
+        asked: list[int] = []
+        real = os.path.realpath
+
+        def counted(*arguments: Any, **options: Any) -> Any:
+            asked[-1] += 1
+            return real(*arguments, **options)
+
+        monkeypatch.setattr(os.path, "realpath", counted)
+        for count in (50, 100):
+            asked.append(0)
+            for number in range(count):
+                make(tree / str(count) / f"{number}.wav", samples=10)
+            plan_batch([tree / str(count)], tree / "out")
+        assert asked[1] <= 2 * asked[0]
+
+
 class TestRendering:
     def test_each_result_is_that_of_its_file_alone(self, tree: Path) -> None:
         outcome = run(tree, seed=3)
@@ -154,6 +266,29 @@ class TestRendering:
         for outcome in outcomes:
             assert [r.target for r in outcome.reports] == [r.target for r in outcomes[0].reports]
             assert [f.message for f in outcome.failures] == [f.message for f in outcomes[0].failures]
+
+    @pytest.mark.parametrize("jobs", [1, 2])
+    @pytest.mark.parametrize("wishes", [{}, {"true_peak_dbtp": -3.0, "keep_balance": True}], ids=["alone", "sum"])
+    def test_progress_of_every_file_is_told_to_its_end(
+        self, tree: Path, jobs: int, wishes: dict[str, Any]
+    ) -> None:
+        """From this process and from others."""
+        make(tree / "in/long.wav", 5, samples=400_000)
+        told: dict[str, list[tuple[int, int]]] = {}
+        ended: list[Path] = []
+        run(
+            tree,
+            jobs=jobs,
+            delivery=Delivery(**wishes),
+            progress=lambda source, done, of: told.setdefault(source.name, []).append((done, of)),
+            finished=lambda item: ended.append(item.target),
+        )
+        assert {name: steps[-1] for name, steps in told.items()} == {
+            **dict.fromkeys(("a.wav", "b.wav", "a.flac"), (4000, 4000)),
+            "long.wav": (400_000, 400_000),
+        }
+        assert all(steps == sorted(steps) for steps in told.values())
+        assert len(ended) == 4
 
     def test_the_balance_is_kept_whatever_the_jobs(self, tree: Path) -> None:
         delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True, overwrite=True)
@@ -216,6 +351,34 @@ class TestRendering:
         assert not list((tree / "out").rglob("*.part"))
 
 
+class TestJournal:
+    """The journal is what docs/files.md and `--help` say of it."""
+
+    def test_each_line_has_the_keys_that_are_documented(self, tree: Path) -> None:
+        text = (Path(__file__).parents[2] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
+        documented = re.findall(r"^\| `(\w+)` \|", text.split("\n## ")[0], re.MULTILINE)
+        run(tree)
+        lines = [line for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
+        assert [list(json.loads(line)) for line in lines] == 3 * [documented]
+
+    def test_the_sums_are_those_of_the_files(self, tree: Path) -> None:
+        run(tree)
+        entries = [json.loads(line) for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
+        assert [entry["name"] for entry in entries] == ["a.wav", "x/b.wav", "x/y/a.flac"]
+        for entry in entries:
+            for key, folder in (("source", "in"), ("target", "out")):
+                assert entry[key] == hashlib.sha256((tree / folder / entry["name"]).read_bytes()).hexdigest()
+        assert len({entry["settings"] for entry in entries}) == 1
+
+    def test_the_help_names_them(self) -> None:
+        from inspect import signature
+
+        from tapeemu.cli.process import process
+
+        told = signature(process).parameters["resume"].default.help
+        assert all(word in told for word in (JOURNAL, "name", "settings", "source", "target", "SHA-256"))
+
+
 class TestResume:
     def test_what_is_done_is_left_alone_and_the_rest_is_done(self, tree: Path) -> None:
         run(tree)
@@ -262,6 +425,25 @@ class TestResume:
         assert not run(tree, resume=True, **options).failures
         assert contents(tree / "out")["a.wav"] != before["a.wav"]
         assert len(run(tree, resume=True, **options).skipped) == 3
+
+    @pytest.mark.parametrize("overwrite", [False, True])
+    def test_with_the_balance_kept_a_changed_neighbour_changes_all(self, tree: Path, overwrite: bool) -> None:
+        """The common gain hangs on every input, so no result may stay when one of them is another."""
+        delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True)
+        run(tree, delivery=delivery)
+        before = contents(tree / "out")
+        louder = 3.0 * soundfile.read(tree / "in/a.wav")[0]
+        soundfile.write(tree / "in/a.wav", louder, RATE, "PCM_24")
+        again = run(tree, delivery=delivery.replace(overwrite=overwrite), resume=True)
+        assert not again.skipped
+        if not overwrite:
+            assert contents(tree / "out") == before
+            assert {failure.source.name for failure in again.failures} == {"a.wav", "b.wav", "a.flac"}
+            assert all("have changed since" in failure.message for failure in again.failures)
+        else:
+            after = contents(tree / "out")
+            assert all(after[name] != before[name] for name in before)
+            assert len({report.gain_db for report in again.reports}) == 1
 
     def test_a_file_changed_within_its_size_and_time_is_noticed(self, tree: Path) -> None:
         run(tree)
@@ -386,6 +568,7 @@ def test_progress_is_drawn_on_a_terminal_only(tmp_path: Path, capsys: pytest.Cap
     seen = os.read(ours, 100_000).decode()
     os.close(ours)
     assert "files" in seen
+    assert "left" in seen
     assert "Rendered" in drawn.stdout.decode()
 
 

@@ -7,6 +7,7 @@ import random
 import re
 import tomllib
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -22,6 +23,7 @@ from tapeemu.errors import OutputError, ParameterError, PresetError
 from tapeemu.presets import find_preset, list_places, load_chain, load_preset, parse_preset
 from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
 from tapeemu.presets.lines import key_lines
+from tapeemu.presets.measuring import Comparison, Verification
 from tapeemu.presets.places import NAME, shipped_folder
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.schema import preset_schema
@@ -185,6 +187,12 @@ def test_a_mistake_is_told_with_its_remedy(change: tuple[str, str], told: str) -
         ("seeds = [1, 2, 3]", "seeds = 1"),
         ('settings_sha256 = "', 'settings_sha256 = 1 #"'),
         ("tolerance = 0.003", "tolerance = -0.003"),
+        ("tolerance = 0.003", "tolerance = inf"),
+        ("tolerance = 0.003", "tolerance = nan"),
+        ("uncertainty = 0.002", "uncertainty = nan"),
+        ("uncertainty = 0.002", 'uncertainty = "small"'),
+        ("value = 0.1", "value = inf"),
+        ("value = 0.1", "value = nan"),
         ("value = 0.1", 'value = "0.1"'),
         ("conditions = {", "conditions = { a = [1], "),
         ('warnings = ["no warning"]', "warnings = [1]"),
@@ -551,6 +559,57 @@ def test_a_changed_setting_makes_the_figures_stale() -> None:
     text = preset_text(good().replace(measured=measured_of(chain)))
     assert parse_preset(text, name="x").state == "measured"
     assert parse_preset(text.replace("thd_percent = 1.0", "thd_percent = 1.5"), name="x").state == "stale"
+
+
+def test_an_unknown_uncertainty_is_left_out_and_stays_unknown() -> None:
+    """Zero would claim that the figure is exact, which some are, and say so."""
+    for doubt in (math.nan, 0.0, 0.002):
+        figure = figures_of(0.1)["weighted_flutter_percent"]
+        figure = replace(figure, reading=replace(figure.reading, uncertainty=doubt))
+        measured = replace(measured_of(good().chain), chain={"weighted_flutter_percent": figure})
+        text = preset_text(good().replace(measured=measured))
+        assert ("uncertainty =" in text) == math.isfinite(doubt)
+        jsonschema.validate(tomllib.loads(text), preset_schema())
+        again = parse_preset(text, name="x")
+        np.testing.assert_equal(again.readings["weighted_flutter_percent"].uncertainty, doubt)
+        assert preset_text(again) == text
+        assert ("±" in again._repr_html_()) == math.isfinite(doubt)
+
+
+@pytest.mark.parametrize("bad", [math.inf, -math.inf, math.nan])
+def test_a_figure_without_a_value_is_not_written_as_zero(bad: float) -> None:
+    for measured in (
+        measured_of(good().chain, bad),
+        replace(
+            measured_of(good().chain),
+            chain={key: replace(each, tolerance=bad) for key, each in figures_of(0.1).items()},
+        ),
+    ):
+        with pytest.raises(PresetError, match="must be a finite number"):
+            preset_text(good().replace(measured=measured))
+
+
+@pytest.mark.parametrize(
+    ("moved", "within"), [(0.0, True), (0.99, True), (-0.99, True), (1.01, False), (-1.01, False), (1.9, False)]
+)
+def test_a_figure_is_proved_within_its_tolerance_and_not_beyond(moved: float, within: bool) -> None:
+    (kept,) = figures_of(0.1).values()
+    (found,) = figures_of(0.1 + moved * kept.tolerance).values()
+    comparison = Comparison(part="chain", key="weighted_flutter_percent", kept=kept, found=found)
+    assert comparison.within == within
+    assert ("OUT OF TOLERANCE" in str(comparison)) != within
+    verification = Verification(name="x", state="measured", comparisons=(comparison,))
+    assert verification.proved == within
+    # Tolerance of the figure in the file counts, not of the one measured now.
+    wide = replace(found, tolerance=1e9)
+    assert Comparison(part="chain", key="x", kept=kept, found=wide).within == within
+
+
+def test_a_figure_that_cannot_be_measured_any_more_is_not_proved() -> None:
+    (kept,) = figures_of(0.1).values()
+    gone = Comparison(part="chain", key="weighted_flutter_percent", kept=kept, found=None)
+    new = Comparison(part="chain", key="weighted_flutter_percent", kept=None, found=kept)
+    assert (gone.within, new.within) == (False, True)
 
 
 @pytest.mark.parametrize("key", list(KEPT))

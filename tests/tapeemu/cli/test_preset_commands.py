@@ -14,6 +14,7 @@ import pytest
 
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli import main
+from tapeemu.cli.figures import plots_folder
 from tapeemu.presets import load_preset, shipped_folder
 from tapeemu.presets.solving import _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand
@@ -159,6 +160,13 @@ def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
     assert "not as near as 1 %" in text
     assert "not a figure" in run("solve", "other", "thdd=2", status=2)
     assert "FIGURE=VALUE" in run("solve", "other", "thd", status=2)
+
+
+@pytest.mark.parametrize("stage", ["../../../out", "..", "/etc/x", "a/../../b", "C:\\x", "x" * 500, "\0", "hall"])
+def test_plots_stay_in_their_folder_whatever_a_stage_is_called(tmp_path: Path, stage: str) -> None:
+    folder = plots_folder(tmp_path, "cellar", f"stage {stage}")
+    folder.mkdir(parents=True)
+    assert folder.resolve().parent == tmp_path.resolve() / "cellar"
 
 
 def test_plots_and_the_whole_standard_set_on_request(run: Run, own: Path, tmp_path: Path) -> None:
