@@ -19,6 +19,7 @@ __all__ = [
     "Fluctuation",
     "Line",
     "Response",
+    "chi_square_doubt",
     "decompose",
     "fast_length",
     "spectral_lines",
@@ -33,6 +34,8 @@ _MOST_LINES = 16
 _SIGNIFICANCE = 32.0
 _DUST = 2e-6
 _ROUNDING = 1e-11
+_TWO_SIGMAS = 0.9545
+_STEEPEST = 3.0
 
 
 @dataclass(frozen=True)
@@ -126,28 +129,39 @@ class Fluctuation:
     def scatter(
         self, response: Response, lines: tuple[Line, ...], duration_seconds: float, *, fitted: bool = True
     ) -> float:
-        """Relative standard deviation of the RMS behind a filter over repeats of a duration.
+        """Relative standard uncertainty of the RMS behind a filter, for the scatter over repeats of a duration.
 
         Lines (as they are behind the filter) count as steady, the rest as Gaussian. The mean square over T of
         Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a line of amplitude a at
-        f adds ``a^2 P(f) / T``. Lines that are not `fitted` are still in the rest and are taken
-        out of its spectrum.
+        f adds ``a^2 P(f) / T``. The mean square then scatters like chi-square of ``2 power^2 / variance`` degrees
+        of freedom, and what is returned is half of the distance within which the truth lies in 95.4 % of all
+        cases (:func:`chi_square_doubt`), which is more than one standard deviation where they are few.
+
+        What mean and drift have taken from deviations slower than the recording is long is added as a bias.
+        Lines that are not `fitted` are still in the rest and are taken out of its spectrum.
         """
         at, density = self.density()
         if not fitted:
             for line in lines:
                 density[np.abs(at - line.rate_hz) < 4.0 * float(at[1])] = 0.0
-        density = density * np.square(np.abs(response(at)))
         step = float(at[1] - at[0])
-        power = float(np.sum(density)) * step + 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+        gain = np.square(np.abs(response(at)))
+        smooth = _smoothed(density)
+        lines_power = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+        power = float(np.sum(density * gain)) * step + lines_power
         if power == 0.0:
             return 0.0
-        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
-        variance = 0.5 * float(np.sum(np.square(density))) * step
+        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square. Where
+        # few bins hold the power they tell too little of themselves, and their neighbours are asked as well.
+        own, near = 0.5 * np.sum(np.square(density * gain)), np.sum(np.square(smooth * gain))
+        variance = float(max(own, near)) * step
         for line in lines:
-            near = np.abs(at - line.rate_hz) < 30.0 * step
-            variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
-        return 0.5 * math.sqrt(variance / duration_seconds) / power
+            variance += abs(line.amplitude) ** 2 * float(np.interp(line.rate_hz, at, smooth))
+        slow, missing = _missing_gain(response, self.duration_seconds)
+        lost = 0.5 * abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0]) / power
+        if variance == 0.0:
+            return lost
+        return math.hypot(chi_square_doubt(2.0 * power**2 * duration_seconds / variance), lost)
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
@@ -224,6 +238,31 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
     )
 
 
+def chi_square_doubt(degrees: float) -> float:
+    """Relative uncertainty u of a standard deviation from its degrees of freedom.
+
+    With the probability of 95.45 % the true one lies within ``1 +- 2 u`` of the one found. For many degrees of
+    freedom this is ``1 / sqrt(2 degrees)``, the standard deviation; for few it is more.
+    """
+    from scipy.special import gammainc
+
+    half = max(0.5 * degrees, 1.0)  # one amplitude and phase at the least
+    if half > 1e4:
+        return 0.5 / math.sqrt(half)
+
+    def within(u: float) -> float:
+        most = half / (1.0 - 2.0 * u) ** 2 if u < 0.5 else math.inf
+        return float(gammainc(half, most) - gammainc(half, half / (1.0 + 2.0 * u) ** 2))
+
+    low, high = 0.0, 1.0
+    while within(high) < _TWO_SIGMAS and high < 1e6:
+        high *= 2.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if within(middle) < _TWO_SIGMAS else (low, middle)
+    return high
+
+
 def fast_length(series: FloatArray) -> FloatArray:
     """Leave out a few points at the end (less than 1 %), so that the Fourier transform of the series is fast."""
     from scipy import fft
@@ -295,20 +334,84 @@ def whole_periods(lines: tuple[Line, ...], duration_seconds: float, rate: float)
     return int(candidates[error <= error.min() + 1e-6 * float(np.sum(np.square(sizes)))][-1])
 
 
+def _smoothed(density: FloatArray) -> FloatArray:
+    """Density averaged over a third of its frequency to either side, over two bins at least."""
+    index = np.arange(density.size)
+    reach = np.maximum(2, index // 3)
+    total = np.concatenate([[0.0], np.cumsum(density)])
+    # Of the first bins, mean and drift have taken most: they are left to those above them.
+    low = np.clip(index - reach, min(2, density.size - 1), density.size - 1)
+    high = np.clip(index + reach + 1, low + 1, density.size)
+    return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _missing_gain(response: Response, duration_seconds: float) -> tuple[FloatArray, FloatArray]:
+    """Slow frequencies, evenly spaced, and what of a filter's gain of power a recording does not see there.
+
+    Sinusoids of all phases go the way of the rest: mean and straight line are taken off, the ends are mirrored,
+    the filter acts. With a recording of few periods less comes out than the filter alone would let pass.
+    """
+    from scipy import fft
+
+    points = 512
+    periods = np.arange(1, 65) / 4.0
+    turn = 2.0 * np.pi * periods[:, None] * ((np.arange(points) + 0.5) / points - 0.5)
+    waves = np.concatenate([np.cos(turn), np.sin(turn)])
+    line = np.linspace(-1.0, 1.0, points)
+    waves -= waves.mean(axis=1, keepdims=True)
+    waves -= ((waves * line).sum(axis=1) / (line * line).sum())[:, None] * line
+    spectrum = fft.rfft(np.concatenate([waves[:, ::-1], waves], axis=1), axis=1)
+    spectrum *= response(np.arange(points + 1) / (2.0 * duration_seconds))
+    seen = np.square(fft.irfft(spectrum, axis=1)[:, points:]).mean(axis=1)
+    frequency = periods / duration_seconds
+    return frequency, np.square(np.abs(response(frequency))) - seen[:64] - seen[64:]
+
+
+def _background(power: FloatArray, bins_a_period: float) -> FloatArray:
+    """What a spectrum without lines would hold: a median over the neighbourhood, along the slope of the whole.
+
+    At the slow end the neighbourhood lies on one side, and slow wandering rises towards 0 Hz: its power law, from
+    the medians of the first octaves, continues the median to there.
+    """
+    from scipy import ndimage
+
+    width = round(16 * bins_a_period)
+    floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
+    edges = [round(octave * bins_a_period) for octave in (2, 4, 8, 16, 32)]
+    if power.size <= edges[-1]:
+        return np.asarray(floor)
+    levels = np.array([np.median(power[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    weights = np.diff(edges)
+    if np.all(levels > 0.0):
+        slope = float(np.polyfit(np.arange(4.0), np.log2(levels), 1, w=np.sqrt(weights))[0])
+        slope = min(max(-slope, 0.0), _STEEPEST)
+        index = np.arange(1, width + 1)
+        # Of a neighbourhood that is cut off at 0 Hz and mirrored there the median lies at about half its reach.
+        middle = 0.5 * (index + width)
+        floor[1 : width + 1] *= (middle / index) ** slope
+    return np.asarray(floor)
+
+
 def _peaks(
     power: FloatArray, bin_hz: float, bins_a_period: float, highest_hz: float, known: FloatArray
 ) -> list[tuple[float, float]]:
     """Frequencies and powers of the local maxima that stand out, strongest first."""
-    from scipy import ndimage
-
     first = math.ceil(1.8 * bins_a_period)
     last = min(power.size - 2, math.floor(highest_hz / bin_hz))
     if last <= first:
         return []
-    width = round(16 * bins_a_period)
-    floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
+    floor = _background(power, bins_a_period)
     at = np.arange(first, last + 1)
     top = (power[at] > power[at - 1]) & (power[at] >= power[at + 1]) & (power[at] > _SIGNIFICANCE * floor[at])
+    # Beside a line, three to six periods off, there is nothing at least on one side; a hump goes on on both.
+    near, far = round(3 * bins_a_period), round(6 * bins_a_period) + 1
+    for place in np.flatnonzero(top):
+        index = at[place]
+        above = power[index + near : index + far]
+        below = power[max(index - far + 1, 1) : max(index - near + 1, 1)]
+        sides = [float(np.median(side)) for side in (above, below) if side.size == far - near]
+        if sides and power[index] < _SIGNIFICANCE * min(sides):
+            top[place] = False
     at = at[top]
     at = at[np.argsort(-power[at])]
     found: list[tuple[float, float]] = []

@@ -44,7 +44,7 @@ _METHODS = {
 # and that of the RMS, for the same number of independent samples (asymptotic variances of quantile and of mean
 # absolute value). The scatter of the two kinds of peak has no simple form and is taken as the two-sigma's.
 _GAUSSIAN_READING = {"two_sigma": 1.960, "quasi_peak": 2.0, "rms": 1.0, "mean": 0.798, "peak": 3.5}
-_SCATTER = {"two_sigma": 1.345, "quasi_peak": 1.345, "rms": 1.0, "mean": 1.068, "peak": 1.345}
+_SCATTER = {"two_sigma": 1.1, "quasi_peak": 1.345, "rms": 1.0, "mean": 1.02, "peak": 1.345}
 _READING_LIMIT = 1e-4
 
 
