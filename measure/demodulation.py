@@ -32,6 +32,11 @@ _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
 _LARGEST_CHANGE = 0.03
+# An echo is looked for where the envelope moves by 0.02 % and the tone turns by a fifth of a radian (RMS) against it;
+# it must account for half of the envelope's power, beyond what a straight proportion does.
+_LEAST_ECHO = 2e-4
+_LEAST_TURN = 0.2
+_ECHO_SHOWS = 0.5
 _COMMON_RATES = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 
 
@@ -61,6 +66,9 @@ class Demodulated:
         Deviations up to this rate pass the filter unchanged.
     bridged : float
         Part of the time for which the frequency is a bridge over a dropout.
+    echo : float
+        Level of an echo of the tone, re the tone, as far as the envelope betrays it; it changes deviations by up
+        to twice that share of them.
     warnings : tuple of str
         What does not spoil the figures but should be known.
     """
@@ -74,6 +82,7 @@ class Demodulated:
     noise_density: float
     flat_hz: float
     bridged: float
+    echo: float = 0.0
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -181,6 +190,7 @@ def demodulate(
         noise_density=density * level**2,
         flat_hz=flat,
         bridged=bridged,
+        echo=_echo(envelope, frequency, rate, warnings),
         warnings=tuple(dict.fromkeys(warnings)),
     )
 
@@ -516,3 +526,51 @@ def _check_second_tone(
             f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {relative:.3g} dB re the first"
         )
     warnings.append(f"a second component at {second:.5g} Hz, {relative:.3g} dB re the tone, counts as deviation")
+
+
+def _echo(envelope: FloatArray, frequency: FloatArray, rate: float, warnings: list[str]) -> float:
+    """Level of an echo that the envelope betrays; 0 where it shows none.
+
+    An echo of level r that comes tau later turns against the tone by what the phase has moved within tau:
+    ``phase(t) - phase(t - tau)``. The logarithm of the envelope then follows r times its cosine and sine. Where that
+    turn is a good part of a radian no plain modulation of amplitude looks like it: one that moves in proportion
+    to the turn, as the two do on a bad bearing, is not counted.
+    """
+    stride = max(1, int(rate / 1000.0))
+    level = np.log(np.maximum(envelope / np.mean(envelope), 1e-6))[::stride]
+    phase = (2.0 * np.pi / rate * np.cumsum(frequency - np.mean(frequency)))[::stride]
+    longest = min(round(rate / stride), level.size // 3)
+    level = level - np.mean(level)
+    if longest < 8 or float(np.std(level)) < _LEAST_ECHO:
+        return 0.0
+    at = np.linspace(longest, level.size - 1, min(level.size - longest, 2048)).astype(np.int64)
+    seen = level[at]
+    total = float(np.sum(np.square(seen - np.mean(seen))))
+    if not total > 0.0:
+        return 0.0
+    best, delay, size = 0.0, 0, 0.0
+    for lag in np.unique(np.geomspace(1.0, longest, 240).astype(np.int64)):
+        turn = phase[at] - phase[at - lag]
+        turn -= np.mean(turn)
+        if float(np.std(turn)) < _LEAST_TURN:
+            continue
+        basis = np.stack([np.cos(turn), np.sin(turn), turn])
+        basis -= basis.mean(axis=1, keepdims=True)
+        straight = float(np.sum(basis[2] * seen)) ** 2 / float(np.sum(basis[2] ** 2))
+        a, b, c = (float(np.sum(basis[i] * basis[j])) for i, j in ((0, 0), (0, 1), (1, 1)))
+        u, v = (float(np.sum(basis[i] * seen)) for i in (0, 1))
+        determinant = a * c - b * b
+        if not determinant > 1e-9 * a * c:
+            continue
+        cosine, sine = (c * u - b * v) / determinant, (a * v - b * u) / determinant
+        explained = (cosine * u + sine * v - straight) / total
+        if explained > best:
+            best, delay, size = explained, int(lag), math.hypot(cosine, sine)
+    if best < _ECHO_SHOWS or size > 1.0:
+        return 0.0
+    warnings.append(
+        f"the envelope moves as an echo of {20.0 * math.log10(size):.0f} dB after about "
+        f"{1000.0 * delay * stride / rate:.2g} ms would make it, which makes the deviation wrong by up to "
+        f"{200.0 * size:.2g} % of it"
+    )
+    return size
