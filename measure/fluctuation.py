@@ -9,6 +9,7 @@ random, is filtered in the ordinary way, continued beyond its ends by its mirror
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -417,7 +418,7 @@ def _background(power: FloatArray, bins_a_period: float) -> FloatArray:
     edges = [round(octave * bins_a_period) for octave in (2, 4, 8, 16, 32)]
     if power.size <= edges[-1]:
         return np.asarray(floor)
-    levels = np.array([np.median(power[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)])
+    levels = np.array([np.median(power[a:b]) for a, b in pairwise(edges)])
     weights = np.diff(edges)
     if np.all(levels > 0.0):
         slope = float(np.polyfit(np.arange(4.0), np.log2(levels), 1, w=np.sqrt(weights))[0])

@@ -432,7 +432,9 @@ def _read(
     percent_lines = tuple(Line(line.rate_hz, percent * line.amplitude) for line in lines)
     whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
     noise = percent * _noise(tone, response)
-    doubts = _Doubts(split, response, percent, whole, series_rate, percent_lines, noise, unfitted)
+    doubts = _Doubts(
+        split, response, percent, whole, series_rate, percent_lines, noise, tone.second_rate_hz, unfitted
+    )
     readings = {}
     for kind in kinds:
         if kind == "two_sigma":
@@ -453,7 +455,8 @@ def _read(
         if floor > 0.5 * value > 0.0:
             warnings = (*warnings, f"mostly noise of the recording, which alone reads {floor:.2g} %")
         elif bias > max(0.5 * others, 1e-3 * value):
-            warnings = (*warnings, f"the noise of the recording raises it by about {bias:.1g} %, no more")
+            cause = "the noise of the recording" if math.isnan(tone.second_rate_hz) else "the second component"
+            warnings = (*warnings, f"{cause} moves it by about {bias:.1g} %")
         readings[kind] = Reading(
             quantity=quantity,
             value=value,
@@ -480,6 +483,7 @@ class _Doubts:
         rate: float,
         lines: tuple[Line, ...],
         noise: float,
+        second_rate_hz: float,
         unfitted: tuple[Line, ...],
     ) -> None:
         seconds = whole.size / rate
@@ -487,7 +491,10 @@ class _Doubts:
         sigma = math.sqrt(float(np.mean(np.square(whole - steady))))
         self.random, self.clean = sigma, math.sqrt(max(sigma**2 - noise**2, 0.0))
         self.noisy = Mixture(steady=steady, rate=rate, sigma=self.random)
-        self.without = Mixture(steady=steady, rate=rate, sigma=self.clean)
+        # What a second tone makes is no deviation of the speed.
+        genuine = tuple(line for line in lines if not abs(line.rate_hz - second_rate_hz) * seconds < 2.0)
+        own = steady if len(genuine) == len(lines) else oscillations(genuine, rate, whole.size)
+        self.without = Mixture(steady=own, rate=rate, sigma=self.clean)
         self.doubt_of_sigma = split.scatter(response, unfitted, seconds, fitted=not unfitted)
         at, density = split.density()
         self.density = at, percent**2 * smoothed(density) * np.square(np.abs(response(at)))
@@ -503,9 +510,11 @@ class _Doubts:
             size = _GAUSSIAN_PEAK[kind]
             independent = max(0.5 / self.doubt_of_sigma**2, 3.0) if self.doubt_of_sigma > 0.0 else math.inf
             extreme = math.hypot(self.doubt_of_sigma, 1.28 / (2.0 * math.log(independent)))
-            return size * (self.random - self.clean), min(size * self.random, value) * extreme
+            foreign = abs(self.noisy.reading("two_sigma") - self.without.reading("two_sigma"))
+            bias = max(size * (self.random - self.clean), foreign)
+            return bias, min(size * self.random, value) * extreme
         steady: Kind = kind  # type: ignore[assignment]
-        bias = max(self.noisy.reading(steady) - self.without.reading(steady), 0.0)
+        bias = abs(self.noisy.reading(steady) - self.without.reading(steady))
         if self.unfitted:
             return bias, value * self.doubt_of_sigma
         scatter = self.noisy.scatter(steady, density=self.density, doubt_of_sigma=self.doubt_of_sigma)
