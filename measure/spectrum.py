@@ -39,9 +39,7 @@ _STOPBAND_DB = 140.0
 # Flutter is specified to 200 Hz; faster phase modulation stays outside the time base.
 _MAX_TRACKED_RATE_HZ = 250.0
 _MODELLED_HARMONICS = 20
-# What the image of the tone leaves in the time base, behind the filter's stop band, re the tone: a digital tone of 60
-# Hz to 4.5 kHz reads harmonics up to -60 dB wrong by 4.4e-9 of it at the most, one of -30 dB by 1e-8.
-_METHOD_FLOOR = 8e-9
+_STOPBAND = 10.0 ** (-_STOPBAND_DB / 20.0)
 _UNEVEN = 0.05  # share by which level or harmonics change before a word is said
 _MIN_PERIODS = 8
 _CHUNK = 1 << 13
@@ -229,21 +227,34 @@ def track_phase(
     """
     from scipy.signal import oaconvolve
 
-    band_hz = tracked_band_hz(frequency_hz, neighbour_hz)
-    transition_hz = neighbour_hz - 2.0 * band_hz
-    taps = math.ceil((_STOPBAND_DB - 7.95) / (2.285 * 2.0 * np.pi * transition_hz / sample_rate)) | 1
+    taps = _taps(frequency_hz, neighbour_hz, sample_rate)
     if len(signal) < taps + 4:
         return np.empty(0), np.empty(0), 0
-    beta = 0.1102 * (_STOPBAND_DB - 8.7)
-    offsets = np.arange(taps) - taps // 2
-    low_pass = np.kaiser(taps, beta) * np.sinc(offsets * (neighbour_hz / sample_rate))
-    low_pass /= low_pass.sum()
+    low_pass = _low_pass(taps, neighbour_hz, sample_rate)
     omega = 2.0 * np.pi * frequency_hz / sample_rate
     carrier = np.exp(-1j * omega * np.arange(len(signal)))
     demodulated = oaconvolve(signal * carrier, low_pass, mode="valid")
     start = taps // 2
     moment = np.arange(start, start + len(demodulated))
     return np.unwrap(np.angle(demodulated)) + omega * moment, 2.0 * np.abs(demodulated), start
+
+
+def _taps(frequency_hz: float, neighbour_hz: float, sample_rate: float) -> int:
+    transition_hz = neighbour_hz - 2.0 * tracked_band_hz(frequency_hz, neighbour_hz)
+    return math.ceil((_STOPBAND_DB - 7.95) / (2.285 * 2.0 * np.pi * transition_hz / sample_rate)) | 1
+
+
+def _low_pass(taps: int, neighbour_hz: float, sample_rate: float) -> FloatArray:
+    offsets = np.arange(taps) - taps // 2
+    low_pass = np.kaiser(taps, 0.1102 * (_STOPBAND_DB - 8.7)) * np.sinc(offsets * (neighbour_hz / sample_rate))
+    return np.asarray(low_pass / low_pass.sum())
+
+
+def _image_gain(frequency_hz: float, sample_rate: float) -> float:
+    """What the demodulating filter leaves of the tone's image at twice its frequency, re the tone."""
+    low_pass = _low_pass(_taps(frequency_hz, frequency_hz, sample_rate), frequency_hz, sample_rate)
+    turn = 4.0 * np.pi * frequency_hz / sample_rate * np.arange(len(low_pass))
+    return abs(complex(np.sum(low_pass * np.exp(1j * turn))))
 
 
 def tracked_band_hz(frequency_hz: float, neighbour_hz: float) -> float:
@@ -297,7 +308,8 @@ def fit_tone(
             orders,
             rate,
         )
-    phase, envelope, start = track_phase(y, rate, frequency_hz=found, neighbour_hz=found)
+    # A steady component is an image too, at the distance of the tone itself.
+    phase, envelope, start = track_phase(y - np.mean(y), rate, frequency_hz=found, neighbour_hz=found)
     tracked = len(phase) >= 0.5 * len(y) and len(phase) * found / rate >= _MIN_PERIODS
     if not tracked:
         refined = _refine(y, rate, found)
@@ -370,7 +382,11 @@ def fit_tone(
             warnings.append("too short to follow the speed, and the tone is not steady: harmonics may be too small")
     # A time base that swings by s weakens harmonic k by (k s)^2 / 4.
     loss = 0.25 * np.square(np.minimum(multiples * swing, 2.0)) * strength
-    systematic = (multiples > 1.0) * np.hypot(loss, _METHOD_FLOOR * float(strength[1]))
+    # The image of the tone swings it at twice the tone's frequency, which moves harmonics by two orders.
+    image = _image_gain(found, rate) if tracked else 0.0
+    sidebands = np.concatenate([[0.0], multiples[1:] * strength[1:], [0.0, 0.0]])
+    moved = 0.5 * image * (np.concatenate([[0.0, 0.0], sidebands[:-4]]) + sidebands[2:])
+    systematic = (multiples > 1.0) * np.sqrt(loss**2 + moved**2 + (_STOPBAND * strength) ** 2)
     slope_sigma = math.sqrt(6.0) * float(sigmas[1]) / (math.pi * float(strength[1]) * n / rate)
     mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     if frequency_hz is not None and abs(mean_hz / frequency_hz - 1.0) > 0.05:
