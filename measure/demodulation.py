@@ -40,7 +40,7 @@ _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
 _LARGEST_CHANGE = 0.03
-# An echo is looked for where the envelope moves by 0.02 % and the tone turns by a fifth of a radian (RMS) against it;
+# An echo is looked for where the envelope moves by 0.02 % and the tone turns by a fifth of a radian against it (RMS);
 # it must account for half of the envelope's power, beyond what a straight proportion does.
 _LEAST_ECHO = 2e-4
 _LEAST_TURN = 0.2
@@ -195,8 +195,8 @@ def demodulate(
         )
     if given and abs(found / nominal - 1.0) > _AUTOMATIC_TOLERANCE:
         warnings.append(
-            f"the tone has {found:.5g} Hz, {100.0 * (found / nominal - 1.0):+.2g} % from the {nominal:g} Hz given: "
-            "was another test tone recorded?"
+            f"the tone has {found:.5g} Hz, {100.0 * (found / nominal - 1.0):+.2g} % from the {nominal:g} Hz "
+            "given: was another test tone recorded?"
         )
     _check_steadiness(frequency, rate)
     _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
@@ -585,9 +585,9 @@ def _echo(envelope: FloatArray, frequency: FloatArray, rate: float, warnings: li
     """Level of an echo that the envelope betrays; 0 where it shows none.
 
     An echo of level r that comes tau later turns against the tone by what the phase has moved within tau:
-    ``phase(t) - phase(t - tau)``. The logarithm of the envelope then follows r times its cosine and sine. Where that
-    turn is a good part of a radian no plain modulation of amplitude looks like it: one that moves in proportion
-    to the turn, as the two do on a bad bearing, is not counted.
+    ``phase(t) - phase(t - tau)``. The logarithm of the envelope then follows r times its cosine and sine. Where
+    that turn is a good part of a radian no plain modulation of amplitude looks like it: one that moves in
+    proportion to the turn, as the two do on a bad bearing, is not counted.
     """
     stride = max(1, int(rate / 1000.0))
     level = np.log(np.maximum(envelope / np.mean(envelope), 1e-6))[::stride]

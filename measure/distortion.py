@@ -733,7 +733,9 @@ def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
             angle = math.degrees(float(fit.phases_rad[k]))
             turn_spread = math.degrees(math.hypot(doubt / a, k * float(fit.sigmas[1]) / tone))
             if a < _NEAR_NOISE * doubt:
-                why = ("it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high",)
+                why = (
+                    "it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high",
+                )
         levels[k - 1] = level
         harmonics.append(reading(f"harmonic {k}", level, "dB", spread, *why))
         phases.append(reading(f"phase of harmonic {k}", angle, "degrees", turn_spread, *why))

@@ -207,8 +207,8 @@ def decompose(
     A line is a bin of the Hann-windowed spectrum that stands 32 times (15 dB) above the power of its
     neighbourhood, taken from the median over 16 bins on either side, and at the slow end along the slope of the
     first octaves; and above that of the third to sixth bins beside it on one side at least. Of 3000 series of
-    white noise with 1400 bins each none held one. All lines are then fitted together by least squares in amplitude, phase and frequency
-    (Gauss-Newton), and the search goes on in the remainder.
+    white noise with 1400 bins each none held one. All lines are then fitted together by least squares in
+    amplitude, phase and frequency (Gauss-Newton), and the search goes on in the remainder.
     """
     from scipy import fft
 

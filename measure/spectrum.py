@@ -330,8 +330,8 @@ def fit_tone(
         weights = weights * outside[0]
         lines, sigmas, residual, total = _solve(part, phase, multiples, rate, weights)
         warnings.append(
-            f"the tone is interrupted, spliced or disturbed; {1000.0 * outside[1] / rate:.3g} ms were left out. If "
-            "its polarity changed there, even harmonics are too small"
+            f"the tone is interrupted, spliced or disturbed; {1000.0 * outside[1] / rate:.3g} ms were left out. "
+            "If its polarity changed there, even harmonics are too small"
         )
     if tracked:
         sigmas[1] *= math.sqrt(2.0)  # the time base has taken half of the noise around the tone itself
@@ -358,8 +358,8 @@ def fit_tone(
         offset, size = second_tone(envelope, deviation - np.mean(deviation), rate, highest_hz=0.5 * found)
         if size > LARGEST_SECOND_TONE and not warnings:
             return _no_fit(
-                f"there is a second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.1f} dB re the one at "
-                f"{found:.4g} Hz",
+                f"there is a second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.1f} dB re the one "
+                f"at {found:.4g} Hz",
                 orders,
                 rate,
             )
@@ -367,7 +367,8 @@ def fit_tone(
         swing = size
         if size > 0.0 and not warnings:
             warnings.append(
-                f"there is a weak second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.0f} dB re the tone"
+                f"there is a weak second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.0f} dB re the "
+                "first"
             )
         level_swing = float(np.std(envelope) / np.mean(envelope))
         if level_swing > _UNEVEN and not len(warnings):
@@ -379,7 +380,9 @@ def fit_tone(
         left = band_power(residual, rate, low_hz=0.5 * found, high_hz=1.5 * found)
         swing = 2.0 * math.sqrt(left) / max(float(strength[1]), 1e-300)
         if 0.25 * 4.0 * swing**2 > _UNEVEN:
-            warnings.append("too short to follow the speed, and the tone is not steady: harmonics may be too small")
+            warnings.append(
+                "too short to follow the speed, and the tone is not steady: harmonics may be too small"
+            )
     # A time base that swings by s weakens harmonic k by (k s)^2 / 4.
     loss = 0.25 * np.square(np.minimum(multiples * swing, 2.0)) * strength
     # The image of the tone swings it at twice the tone's frequency, which moves harmonics by two orders.

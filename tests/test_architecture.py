@@ -69,6 +69,7 @@ MEASURE_ROOMS = [
             "measure.decay_fit",
             "measure.demodulation",
             "measure.fluctuation",
+            "measure.mixture",
             "measure.weighting",
             "measure.detectors",
             "measure.spectrum",

@@ -154,6 +154,7 @@ def print_chain(preset: "Preset") -> None:
 
 def print_figures(measured: "Measured", *, state: str) -> None:
     """Print the measured figures of a preset, part by part."""
+    from measure.results import figure_text
     from tapeemu import __version__
 
     seeds = f", mean of seeds {', '.join(map(str, measured.seeds))}" if len(measured.seeds) > 1 else ""
@@ -167,7 +168,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
             [
                 ("figure", False),
                 ("value", True),
-                ("±", True),
+                ("doubt", True),
                 ("unit", False),
                 ("method", False),
                 ("remarks", False),
@@ -179,8 +180,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
             remarks = "; ".join(reading.warnings)
             listing.add_row(
                 key,
-                f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}",
+                *figure_text(reading.value, reading.uncertainty),
                 reading.unit,
                 printable(method),
                 printable(remarks),
