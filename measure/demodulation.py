@@ -40,8 +40,8 @@ _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
 _LARGEST_CHANGE = 0.03
-# An echo is looked for where the envelope moves by 0.02 % and the tone turns by a fifth of a radian against it (RMS);
-# it must account for half of the envelope's power, beyond what a straight proportion does.
+# An echo is looked for where the envelope moves by 0.02 % and the tone turns against it by 0.2 radian, both RMS.
+# It must account for half of the envelope's power, beyond what a straight proportion does.
 _LEAST_ECHO = 2e-4
 _LEAST_TURN = 0.2
 _ECHO_SHOWS = 0.5

@@ -130,9 +130,10 @@ class Fluctuation:
         return _grid(density.size, self.rate / self.rest.size), density
 
     def slow_density(self) -> float:
-        """Density of the rest towards 0 Hz."""
+        """Density of the rest towards 0 Hz, from the first bins that the drift has left."""
         _, density = self.density()
-        return float(np.mean(density[1:6])) if density.size > 6 else math.nan
+        first = 1 if self.degree == 1 else 1 + math.ceil(self.degree / math.pi)
+        return float(np.mean(density[first : first + 5])) if density.size > first + 5 else math.nan
 
     def scatter(
         self, response: Response, lines: tuple[Line, ...], duration_seconds: float, *, fitted: bool = True

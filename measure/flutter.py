@@ -575,11 +575,12 @@ def _drift(
     place = np.linspace(0.0, split.curve.size - 1.0, wander.size)
     series = wander + np.interp(place, np.arange(split.curve.size), split.curve)
     series += split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate
-    # A straight line fitted over T has a slope of variance 6 P(0) / T^3; and the extremes stand out of a slow
-    # wandering by about its standard deviation.
-    slope = 0.5 * math.sqrt(6.0 * split.slow_density() / split.duration_seconds)
-    random = wander - oscillations(slow_lines, rate, wander.size)
-    scatter = math.hypot(slope, detectors.root_mean_square(random))
+    # A straight line fitted over T has a slope of variance 6 P(0) / T^3. Extremes of a slow wandering stand out by
+    # about twice its standard deviation; what of it is slower than the recording is long went into the bends.
+    density = split.slow_density()
+    slope = 0.5 * math.sqrt(6.0 * density / split.duration_seconds)
+    random = detectors.root_mean_square(wander - oscillations(slow_lines, rate, wander.size))
+    scatter = math.hypot(slope, 2.0 * max(random, math.sqrt(0.75 * low * density)))
     value = 0.5 * percent * float(np.ptp(series))
     return Reading(
         quantity="drift",

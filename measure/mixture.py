@@ -101,6 +101,10 @@ class Mixture:
         slightly = 1e-2 * self.sigma
         more = Mixture(steady=self.steady, rate=self.rate, sigma=self.sigma + slightly).reading(kind)
         second = (more - value) / slightly * self.sigma * doubt_of_sigma * _SECOND_ORDER[kind]
+        if kind == "two_sigma":
+            # Near the crests alone the noise is asked, so of its independent samples only that share counts.
+            asked = (value - line) * above + (value + line) * below
+            second *= min(math.sqrt(float(np.mean(np.square(asked)))) / max(float(np.mean(asked)), 1e-300), 3.0)
         return math.hypot(math.sqrt(first), second)
 
     def _sampled(self) -> tuple[FloatArray, float]:
