@@ -728,11 +728,11 @@ def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
             why = (f"it lies in the noise, below {20.0 * math.log10(limit):.1f} dB",)
         else:
             level = 20.0 * math.log10(_debiased(fit, k) / tone)
-            doubt = math.hypot(sigma, error)
-            spread = math.hypot(_decibels_of(doubt / a), 8.686 * float(fit.sigmas[1]) / tone)
+            off = math.hypot(sigma, error)
+            spread = math.hypot(_decibels_of(off / a), 8.686 * float(fit.sigmas[1]) / tone)
             angle = math.degrees(float(fit.phases_rad[k]))
-            turn_spread = math.degrees(math.hypot(doubt / a, k * float(fit.sigmas[1]) / tone))
-            if a < _NEAR_NOISE * doubt:
+            turn_spread = math.degrees(math.hypot(off / a, k * float(fit.sigmas[1]) / tone))
+            if a < _NEAR_NOISE * off:
                 why = (
                     "it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high",
                 )

@@ -39,6 +39,7 @@ _STOPBAND_DB = 140.0
 # Flutter is specified to 200 Hz; faster phase modulation stays outside the time base.
 _MAX_TRACKED_RATE_HZ = 250.0
 _MODELLED_HARMONICS = 20
+_ROUNDING = 5e-12  # what is left of a steady component, re the tone
 _STOPBAND = 10.0 ** (-_STOPBAND_DB / 20.0)
 _UNEVEN = 0.05  # share by which level or harmonics change before a word is said
 _MIN_PERIODS = 8
@@ -358,7 +359,7 @@ def fit_tone(
         offset, size = second_tone(envelope, deviation - np.mean(deviation), rate, highest_hz=0.5 * found)
         if size > LARGEST_SECOND_TONE and not warnings:
             return _no_fit(
-                f"there is a second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.1f} dB re the one "
+                f"there is a second tone at {found + offset:.4g} Hz, {20.0 * math.log10(size):.1f} dB re the one "
                 f"at {found:.4g} Hz",
                 orders,
                 rate,
@@ -367,7 +368,7 @@ def fit_tone(
         swing = size
         if size > 0.0 and not warnings:
             warnings.append(
-                f"there is a weak second tone at {found + offset:.5g} Hz, {20.0 * math.log10(size):.0f} dB re the "
+                f"there is a weak second tone at {found + offset:.4g} Hz, {20.0 * math.log10(size):.0f} dB re the "
                 "first"
             )
         level_swing = float(np.std(envelope) / np.mean(envelope))
@@ -389,7 +390,8 @@ def fit_tone(
     image = _image_gain(found, rate) if tracked else 0.0
     sidebands = np.concatenate([[0.0], multiples[1:] * strength[1:], [0.0, 0.0]])
     moved = 0.5 * image * (np.concatenate([[0.0, 0.0], sidebands[:-4]]) + sidebands[2:])
-    systematic = (multiples > 1.0) * np.sqrt(loss**2 + moved**2 + (_STOPBAND * strength) ** 2)
+    rounding = _ROUNDING * float(strength[1])
+    systematic = (multiples > 1.0) * np.sqrt(loss**2 + moved**2 + (_STOPBAND * strength) ** 2 + rounding**2)
     slope_sigma = math.sqrt(6.0) * float(sigmas[1]) / (math.pi * float(strength[1]) * n / rate)
     mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     if frequency_hz is not None and abs(mean_hz / frequency_hz - 1.0) > 0.05:
