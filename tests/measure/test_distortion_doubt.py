@@ -94,10 +94,10 @@ def test_harmonics_near_the_floor_of_the_method(frequency_hz: float, level_db: f
 
 
 def test_noise_is_taken_off_in_power() -> None:
-    """Noise debias: 60 recordings of a line 8 dB above the noise in its bin; without it the mean is 7 % high."""
+    """Noise debias: 30 recordings of a line 8 dB above the noise in its bin; without it the mean is 7 % high."""
     amplitude = 3e-4
     read, raw = [], []
-    for seed in range(60):
+    for seed in range(30):
         rng = np.random.default_rng(seed)
         y = np.cos(ANGLE) + amplitude * np.cos(2 * ANGLE) + 0.015 * rng.standard_normal(TIME.size)
         fit = fit_tone(y, RATE, orders=2)
@@ -105,22 +105,22 @@ def test_noise_is_taken_off_in_power() -> None:
         read.append(harmonic_distortion(y, RATE, orders=2).thd_f.value)
     # The square of amplitude plus noise of variance v = 2 s^2 / N / (window's loss) per quadrature.
     mean_square = np.mean(np.square(read)) / 1e4
-    assert mean_square == pytest.approx(amplitude**2, rel=0.25)
+    assert mean_square == pytest.approx(amplitude**2, rel=0.3)
     assert np.mean(raw) > 1.1 * amplitude**2
     assert mean_square < 0.97 * np.mean(raw)
 
 
 @pytest.mark.parametrize("third", [0.0, 1e-4, 1e-3, 5e-3])
 def test_intervals_of_thd_hold_the_truth(third: float) -> None:
-    """Of 30 recordings with noise at -40 dB at least 25 within two sigma (95 % fail that once in 300 times)."""
+    """Of 16 recordings with noise at -40 dB at least 12 within two sigma (95 % fail that once in a thousand)."""
     held = 0
-    for seed in range(30):
+    for seed in range(16):
         rng = np.random.default_rng(seed)
         angle = 2 * np.pi * rng.uniform(300, 3000) * TIME[: RATE // 2]
         y = np.cos(angle) + third * np.cos(3 * angle) + 0.01 * rng.standard_normal(angle.size)
         reading = harmonic_distortion(y, RATE).thd_f
         held += abs(reading.value - 100 * third) < 2 * reading.uncertainty
-    assert held >= 25
+    assert held >= 12
 
 
 def test_a_harmonic_that_hardly_stands_out_says_so() -> None:
