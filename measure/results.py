@@ -175,7 +175,8 @@ def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DI
         return str(value), ""
     if math.isinf(uncertainty):
         return f"{value:.1g}", "± any"
-    size = math.floor(math.log10(abs(value))) if value else 0
+    # Of the rounded value, for 0.09995 is 0.100 in three digits.
+    size = int(f"{value:.{most_digits - 1}e}".split("e")[1]) if value else 0
     finest = most_digits - 1 - size
     if math.isnan(uncertainty):
         return _fixed(value, min(3 - size, finest) if value else 0), ""
