@@ -220,15 +220,15 @@ def flutter(
     components as if they went on for ever.
 
     The standard uncertainty has these parts: what the noise of the recording (its density is read beside the
-    sidebands and passed through the differentiation and the filter), or a weak second tone, adds, as if all of it
-    were bias; the scatter of the random part of the deviation over the duration, from its spectrum, so that two
-    sigma hold the truth in 95 % of recordings also where few independent samples were recorded; how lines that beat
-    scatter over stretches of that duration; the part of the time that is bridged over dropouts and jumps of
-    phase; an echo that the envelope betrays; for quasi-peak the tolerance that the standard leaves to the meter; and
-    0.01 % of the reading for the numbers. It does not hold the tolerance of the weighting network nor the error of
-    the sampling clock. Random flutter whose band is narrower than about three times 1 / duration looks like a line
-    and counts as one; an echo cannot be told from speed where the deviation turns the tone by less than a fifth of a
-    radian.
+    sidebands and passed through the differentiation and the filter), or a weak second tone, adds, as if all of
+    it were bias; the scatter of the random part of the deviation over the duration, from its spectrum, so that
+    two sigma hold the truth in 95 % of recordings also where few independent samples were recorded; how lines
+    that beat scatter over stretches of that duration; the part of the time that is bridged over dropouts and
+    jumps of phase; an echo that the envelope betrays; for quasi-peak the tolerance that the standard leaves to
+    the meter; and 0.01 % of the reading for the numbers. It does not hold the tolerance of the weighting
+    network nor the error of the sampling clock. Random flutter whose band is narrower than about three times 1
+    / duration looks like a line and counts as one; an echo cannot be told from speed where the deviation turns
+    the tone by less than a fifth of a radian.
     """
     array, rate, low, high = _arguments(signal, sample_rate, carrier_hz, band_hz)
     if not low < wow_limit_hz < high:
