@@ -259,7 +259,7 @@ def amplitude_fluctuation(
             envelopes.append(str(refusal))
             continue
         series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
-        split = decompose(series, series_rate, highest_hz=1.2 * high)
+        split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
         conditions |= {
             "tone_hz": round(tone.carrier_hz, 4),
             "level_dbfs": round(20.0 * math.log10(split.mean), 2),
@@ -267,7 +267,7 @@ def amplitude_fluctuation(
         }
         envelope, filtered_rate, lines = split.filtered(band, rate=20.0 * high)
         levels = 20.0 * np.log10(np.maximum(series / split.mean, 10.0 ** (_FLOOR_DB / 20.0)))
-        level_split = decompose(levels, series_rate, highest_hz=1.2 * high)
+        level_split = decompose(levels, series_rate, highest_hz=1.2 * high, slowest_hz=low)
         level, _, level_lines = level_split.filtered(band, rate=20.0 * high)
         relative_lines = tuple(Line(line.rate_hz, 100.0 / split.mean * line.amplitude) for line in lines)
         whole = whole_periods(lines, split.duration_seconds, filtered_rate)

@@ -32,7 +32,7 @@ from measure.flutter import flutter, scrape_flutter
 from measure.level import noise
 from measure.meanings import meaning_lines
 from measure.response import Response, response_from_sweep
-from measure.results import Curve, Reading
+from measure.results import Curve, Reading, figure_text
 from measure.sweep import SynchronisedSweep, drive, noise_burst, steady_tone, synchronised_sweep, two_tones
 from measure.validation import FloatArray, System, as_system, check_rate
 
@@ -191,8 +191,8 @@ def table_lines(readings: Mapping[str, Reading]) -> list[str]:
     lines = []
     for key, reading in readings.items():
         if reading.defined:
-            doubt = "" if math.isnan(reading.uncertainty) else f"± {reading.uncertainty:.2g}"
-            text = f"{reading.value:>11.5g} {doubt:<10} {reading.unit}"
+            value, doubt = figure_text(reading.value, reading.uncertainty)
+            text = f"{value:>11} {doubt:<11} {reading.unit}"
             text += f"  [{remarks(reading)}]" if reading.warnings else ""
         else:
             text = f"{'undefined':>11} ({remarks(reading) or 'no reason given'})"
@@ -322,7 +322,7 @@ class _Work:
                 self.systems, self.seeds = self.systems[:1], self.seeds[:1]
                 self.notes.append("two seeds gave the same sound; one was used")
             response = response_from_sweep(recordings[0], sweep, reference_hz=1000.0)
-            self.latency = response.latency_seconds.value if response.latency_seconds.defined else 0.0
+            self.latency = response.arrival_seconds if math.isfinite(response.arrival_seconds) else 0.0
             self.decay_seconds = _rough_decay(response, self.rate)
             # A tone needs as long as the decay to become steady.
             self.settle = 0.5 + max(self.latency, 0.0) + min(self.decay_seconds, 3.0)
@@ -603,11 +603,11 @@ _LINES = frozenset(
 
 def _rough_decay(response: Response, rate: float) -> float:
     """Decay time to plan by, from the impulse response; 0 for a system that does not reverberate."""
-    if not response.latency_seconds.defined:
+    if not math.isfinite(response.arrival_seconds):
         return 0.0
     # Later than the tail the noise of a deconvolved sweep thins out, which would look like a decay.
     heard = response.impulse_response[response.origin : response.origin + round(_SWEEP_TAIL_SECONDS * rate)]
-    late = heard[round((max(response.latency_seconds.value, 0.0) + _REVERBERANT_SECONDS / 2.0) * rate) :]
+    late = heard[round((max(response.arrival_seconds, 0.0) + _REVERBERANT_SECONDS / 2.0) * rate) :]
     if not float(np.sum(late**2)) > _AUDIBLE * float(np.sum(heard**2)):
         return 0.0
     found = [

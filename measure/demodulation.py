@@ -18,7 +18,15 @@ import numpy.typing as npt
 
 from measure.validation import FloatArray
 
-__all__ = ["Demodulated", "NotMeasurableError", "band_rate", "decimate", "demodulate"]
+__all__ = [
+    "LARGEST_SECOND_TONE",
+    "Demodulated",
+    "NotMeasurableError",
+    "band_rate",
+    "decimate",
+    "demodulate",
+    "second_tone",
+]
 
 # Half-width of the transition of the filter, and half-length of its impulse response, in units of its slope
 # and of 1/slope: beyond them 1e-7 is left.
@@ -32,6 +40,15 @@ _LOWEST_SHARE = 0.75
 _LARGEST_RIPPLE = 0.42
 _LOST_CARRIER = 0.2
 _LARGEST_CHANGE = 0.03
+# An echo is looked for where the envelope moves by 0.02 % and the tone turns against it by 0.2 radian, both RMS.
+# It must account for half of the envelope's power, beyond what a straight proportion does.
+_LEAST_ECHO = 2e-4
+_LEAST_TURN = 0.2
+_ECHO_SHOWS = 0.5
+_JUMP = 0.5
+_LEAST_SECOND_TONE = 2e-4
+LARGEST_SECOND_TONE = 0.02
+"""A second tone larger than this, re the first, makes two tones of one."""
 _COMMON_RATES = (44_100.0, 48_000.0, 88_200.0, 96_000.0)
 
 
@@ -61,6 +78,11 @@ class Demodulated:
         Deviations up to this rate pass the filter unchanged.
     bridged : float
         Part of the time for which the frequency is a bridge over a dropout.
+    echo : float
+        Level of an echo of the tone, re the tone, as far as the envelope betrays it; it changes deviations by up
+        to twice that share of them.
+    second_rate_hz : float
+        Rate of the deviation that a weak second tone causes; ``nan`` where there is none.
     warnings : tuple of str
         What does not spoil the figures but should be known.
     """
@@ -74,6 +96,8 @@ class Demodulated:
     noise_density: float
     flat_hz: float
     bridged: float
+    echo: float = 0.0
+    second_rate_hz: float = math.nan
     warnings: tuple[str, ...] = field(default=())
 
     @property
@@ -151,9 +175,11 @@ def demodulate(
         _check_envelope(envelope, coarse)
         deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
         lost = envelope < _LOST_CARRIER * np.median(envelope)
+        # Where the phase jumps the filter passes from one to the other in an instant.
+        jumps = np.abs(deviation) > _JUMP * flat
         bridged = 0.0
-        if lost.any():
-            bridged = _bridge(deviation, lost, rate, flat, largest_loss, warnings)
+        if lost.any() or jumps.any():
+            bridged = _bridge(deviation, lost, jumps, rate, flat, largest_loss, warnings)
         frequency = offset + deviation
         found = float(np.mean(frequency))
         if abs(found - coarse) < 0.02 * flat:
@@ -167,10 +193,15 @@ def demodulate(
         warnings.append(
             f"taken for a tone of {nominal:g} Hz though it has {found:.5g} Hz; give carrier_hz to be sure"
         )
+    if given and abs(found / nominal - 1.0) > _AUTOMATIC_TOLERANCE:
+        warnings.append(
+            f"the tone has {found:.5g} Hz, {100.0 * (found / nominal - 1.0):+.2g} % from the {nominal:g} Hz "
+            "given: was another test tone recorded?"
+        )
     _check_steadiness(frequency, rate)
     _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
     density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
-    _check_second_tone(envelope, frequency, rate, found, flat, warnings)
+    second = _check_second_tone(envelope, frequency, rate, found, flat, warnings)
     return Demodulated(
         frequency_hz=frequency,
         amplitude=envelope * level,
@@ -181,6 +212,8 @@ def demodulate(
         noise_density=density * level**2,
         flat_hz=flat,
         bridged=bridged,
+        echo=_echo(envelope, frequency, rate, warnings),
+        second_rate_hz=second,
         warnings=tuple(dict.fromkeys(warnings)),
     )
 
@@ -387,16 +420,17 @@ def _check_envelope(envelope: FloatArray, carrier: float) -> None:
 def _bridge(
     deviation: FloatArray,
     lost: npt.NDArray[np.bool_],
+    jumps: npt.NDArray[np.bool_],
     rate: float,
     flat: float,
     largest_loss: float,
     warnings: list[str],
 ) -> float:
-    """Replace the frequency where the tone has dropped out by a straight line; return the part of the time."""
+    """Replace the frequency where the tone drops out or its phase jumps; return the part of the time."""
     share = float(np.mean(lost))
     # The frequency is disturbed for as long as the filter rings.
     margin = max(1, round(3.0 * rate / flat))
-    wide = np.convolve(lost, np.ones(2 * margin + 1), mode="same") > 0.5
+    wide = np.convolve(lost | jumps, np.ones(2 * margin + 1), mode="same") > 0.5
     if share > largest_loss or float(np.mean(wide)) > 0.5:
         hint = "; cut off the silence before and after the tone" if lost[0] or lost[-1] else ""
         raise NotMeasurableError(
@@ -406,7 +440,12 @@ def _bridge(
     kept = np.flatnonzero(~wide)
     gone = np.flatnonzero(wide)
     deviation[gone] = np.interp(gone, kept, deviation[kept])
-    warnings.append(f"the tone drops out for {1000.0 * share * lost.size / rate:.3g} ms in all; bridged there")
+    if share > 0.0:
+        warnings.append(f"the tone drops out for {1000.0 * share * lost.size / rate:.3g} ms in all; bridged there")
+    else:
+        warnings.append(
+            "the tone's phase jumps, as at a splice, a lost sample or a change of polarity; bridged there"
+        )
     return float(np.mean(wide))
 
 
@@ -480,11 +519,41 @@ def _check_steadiness(frequency: FloatArray, rate: float) -> None:
 
 def _check_second_tone(
     envelope: FloatArray, frequency: FloatArray, rate: float, carrier: float, flat: float, warnings: list[str]
-) -> None:
-    """Find a second tone inside the band: the one thing that has a sideband on one side only.
+) -> float:
+    """Refuse a second tone inside the band, or warn of a weak one; return its distance, ``nan`` without any."""
+    offset, size = second_tone(envelope, frequency - carrier, rate, highest_hz=flat)
+    if size == 0.0:
+        return math.nan
+    second, relative = carrier + offset, 20.0 * math.log10(size)
+    if size > LARGEST_SECOND_TONE:
+        raise NotMeasurableError(
+            f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {relative:.3g} dB re the first"
+        )
+    warnings.append(f"a second component at {second:.5g} Hz, {relative:.3g} dB re the tone, counts as deviation")
+    return abs(offset)
+
+
+def second_tone(
+    envelope: FloatArray, deviation_hz: FloatArray, rate: float, *, highest_hz: float
+) -> tuple[float, float]:
+    """Find a second tone beside a demodulated one: the one thing that has a sideband on one side only.
 
     Frequency modulation alone and amplitude modulation alone have sidebands of equal size on both sides. A
     second tone modulates both by equal amounts, a quarter of a period apart.
+
+    Parameters
+    ----------
+    envelope, deviation_hz : ndarray, shape (points,)
+        Envelope, and deviation of the frequency from its mean.
+    rate : float
+        Points per second.
+    highest_hz : float
+        How far from the tone it is looked for.
+
+    Returns
+    -------
+    offset_hz, size : float
+        Distance from the tone, negative below it, and amplitude re the tone; size 0 where there is none.
     """
     from scipy import fft
 
@@ -496,23 +565,65 @@ def _check_second_tone(
     am = scale * fft.rfft((level - np.mean(level)) * window, length)
     at = np.arange(am.size) * rate / length
     with np.errstate(divide="ignore", invalid="ignore"):
-        pm = scale * fft.rfft((frequency - carrier) * window, length) / (1j * at)
+        pm = scale * fft.rfft(deviation_hz * window, length) / (1j * at)
     am, pm, at = am[1:], pm[1:], at[1:]
     upper, lower = 0.5 * np.abs(am + 1j * pm), 0.5 * np.abs(am - 1j * pm)
     weak = np.minimum(upper, lower)
     either = np.maximum(upper, lower)
     strong = either.copy()
-    strong[(at < 3.0 * rate / envelope.size) | (at > flat) | (weak > 0.2 * strong)] = 0.0
+    strong[(at < 3.0 * rate / envelope.size) | (at > highest_hz) | (weak > 0.2 * strong)] = 0.0
     best = int(np.argmax(strong))
     beside = np.concatenate([either[max(best - 40, 0) : max(best - 4, 0)], either[best + 5 : best + 41]])
     # A line of its own, not a place between lines of speed and of amplitude.
     lone = beside.size > 0 and strong[best] > max(8.0 * float(np.median(beside)), 0.05 * float(np.max(beside)))
-    if strong[best] < 2e-4 or not lone:
-        return
-    second = carrier + at[best] * (1.0 if upper[best] > lower[best] else -1.0)
-    relative = 20.0 * math.log10(strong[best])
-    if strong[best] > 0.02:
-        raise NotMeasurableError(
-            f"two tones: besides {carrier:.5g} Hz there is one at {second:.5g} Hz, {relative:.3g} dB re the first"
-        )
-    warnings.append(f"a second component at {second:.5g} Hz, {relative:.3g} dB re the tone, counts as deviation")
+    if strong[best] < _LEAST_SECOND_TONE or not lone:
+        return math.nan, 0.0
+    return float(at[best]) * (1.0 if upper[best] > lower[best] else -1.0), float(strong[best])
+
+
+def _echo(envelope: FloatArray, frequency: FloatArray, rate: float, warnings: list[str]) -> float:
+    """Level of an echo that the envelope betrays; 0 where it shows none.
+
+    An echo of level r that comes tau later turns against the tone by what the phase has moved within tau:
+    ``phase(t) - phase(t - tau)``. The logarithm of the envelope then follows r times its cosine and sine. Where
+    that turn is a good part of a radian no plain modulation of amplitude looks like it: one that moves in
+    proportion to the turn, as the two do on a bad bearing, is not counted.
+    """
+    stride = max(1, int(rate / 1000.0))
+    level = np.log(np.maximum(envelope / np.mean(envelope), 1e-6))[::stride]
+    phase = (2.0 * np.pi / rate * np.cumsum(frequency - np.mean(frequency)))[::stride]
+    longest = min(round(rate / stride), level.size // 3)
+    level = level - np.mean(level)
+    if longest < 8 or float(np.std(level)) < _LEAST_ECHO:
+        return 0.0
+    at = np.linspace(longest, level.size - 1, min(level.size - longest, 2048)).astype(np.int64)
+    seen = level[at]
+    total = float(np.sum(np.square(seen - np.mean(seen))))
+    if not total > 0.0:
+        return 0.0
+    best, delay, size = 0.0, 0, 0.0
+    for lag in np.unique(np.geomspace(1.0, longest, 240).astype(np.int64)):
+        turn = phase[at] - phase[at - lag]
+        turn -= np.mean(turn)
+        if float(np.std(turn)) < _LEAST_TURN:
+            continue
+        basis = np.stack([np.cos(turn), np.sin(turn), turn])
+        basis -= basis.mean(axis=1, keepdims=True)
+        straight = float(np.sum(basis[2] * seen)) ** 2 / float(np.sum(basis[2] ** 2))
+        a, b, c = (float(np.sum(basis[i] * basis[j])) for i, j in ((0, 0), (0, 1), (1, 1)))
+        u, v = (float(np.sum(basis[i] * seen)) for i in (0, 1))
+        determinant = a * c - b * b
+        if not determinant > 1e-9 * a * c:
+            continue
+        cosine, sine = (c * u - b * v) / determinant, (a * v - b * u) / determinant
+        explained = (cosine * u + sine * v - straight) / total
+        if explained > best:
+            best, delay, size = explained, int(lag), math.hypot(cosine, sine)
+    if best < _ECHO_SHOWS or size > 1.0:
+        return 0.0
+    warnings.append(
+        f"the envelope moves as an echo of {20.0 * math.log10(size):.0f} dB after about "
+        f"{1000.0 * delay * stride / rate:.2g} ms would make it, which makes the deviation wrong by up to "
+        f"{200.0 * size:.2g} % of it"
+    )
+    return size

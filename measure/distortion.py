@@ -52,6 +52,7 @@ _ORDERS = 10
 _SIDEBANDS = 5
 # Power of a line over that of noise alone that noise exceeds once in a thousand times, exp(-7).
 _DETECTION = 7.0
+_NEAR_NOISE = 6.0  # times its uncertainty, up to which an amplitude hardly stands out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -717,19 +718,24 @@ def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
     levels = np.full(orders, np.nan)
     levels[0] = math.nan if reason else 0.0
     for k in range(2, orders + 1):
-        a, sigma = float(fit.amplitudes[k]), float(fit.sigmas[k])
+        a, sigma, error = (float(each[k]) for each in (fit.amplitudes, fit.sigmas, fit.errors))
         why: tuple[str, ...] = ()
         level = spread = angle = turn_spread = math.nan
         if not math.isfinite(a):
             why = ("it lies above half the rate",)
-        elif a**2 <= 2.0 * _DETECTION * sigma**2 or a <= 1e-14 * tone:
-            limit = 20.0 * math.log10(max(math.sqrt(2.0 * _DETECTION) * sigma, 1e-14 * tone) / tone)
-            why = (f"it lies in the noise, below {limit:.1f} dB",)
+        elif a**2 <= 2.0 * _DETECTION * (sigma**2 + error**2) or a <= 1e-14 * tone:
+            limit = max(math.sqrt(2.0 * _DETECTION) * math.hypot(sigma, error), 1e-14 * tone) / tone
+            why = (f"it lies in the noise, below {20.0 * math.log10(limit):.1f} dB",)
         else:
             level = 20.0 * math.log10(_debiased(fit, k) / tone)
-            spread = 8.686 * math.hypot(sigma / a, float(fit.sigmas[1]) / tone)
+            off = math.hypot(sigma, error)
+            spread = math.hypot(_decibels_of(off / a), 8.686 * float(fit.sigmas[1]) / tone)
             angle = math.degrees(float(fit.phases_rad[k]))
-            turn_spread = math.degrees(math.hypot(sigma / a, k * float(fit.sigmas[1]) / tone))
+            turn_spread = math.degrees(math.hypot(off / a, k * float(fit.sigmas[1]) / tone))
+            if a < _NEAR_NOISE * off:
+                why = (
+                    "it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high",
+                )
         levels[k - 1] = level
         harmonics.append(reading(f"harmonic {k}", level, "dB", spread, *why))
         phases.append(reading(f"phase of harmonic {k}", angle, "degrees", turn_spread, *why))
@@ -772,6 +778,15 @@ def _debiased(fit: ToneFit, order: int) -> float:
     return math.sqrt(max(a**2 - 2.0 * sigma**2, 0.0)) if math.isfinite(a) else math.nan
 
 
+def _decibels_of(doubt: float) -> float:
+    """Uncertainty in dB of an amplitude with a relative one: half the way down to where two of these lead.
+
+    Decibels are not even-handed, and a line that hardly stands out was seen because the noise has lifted it.
+    """
+    lifted = max(0.0, _NEAR_NOISE - 1.0 / doubt) if doubt > 0.0 else 0.0
+    return -10.0 * math.log10(1.0 - (2.0 + 0.3 * lifted) * doubt)
+
+
 def _thd(fit: ToneFit) -> tuple[float, float]:
     """THD_F as a ratio, and its standard uncertainty."""
     if fit.reason:
@@ -783,11 +798,17 @@ def _thd(fit: ToneFit) -> tuple[float, float]:
         return math.nan, math.nan
     squares, variances = fit.amplitudes[present] ** 2, fit.sigmas[present] ** 2
     power = max(float(np.sum(squares - 2.0 * variances)), 0.0)
-    spread = math.sqrt(float(np.sum(np.maximum(squares, variances) * variances)))
+    # An amplitude A in noise of variance v per quadrature has a square of variance 4 A^2 v + 4 v^2.
+    clean = np.maximum(squares - 2.0 * variances, 0.0)
+    spread = float(np.sum(4.0 * clean * variances + 4.0 * variances**2))
+    spread = math.sqrt(spread + float(np.sum(4.0 * clean * fit.errors[present] ** 2)))
     root = math.sqrt(power)
-    least = math.sqrt(float(np.sum(2.0 * variances)))
+    # Two of them to either side, for the root of a power that noise may hide is not even-handed.
+    above = math.sqrt(power + 2.0 * spread) - root
+    below = root - math.sqrt(max(power - 2.0 * spread, 0.0))
+    method = math.sqrt(float(np.sum(fit.errors[present] ** 2)))
     ratio = root / tone
-    return ratio, math.hypot(spread / max(root, least, 1e-300), ratio * float(fit.sigmas[1])) / tone
+    return ratio, math.hypot(0.5 * max(above, below), method, ratio * float(fit.sigmas[1])) / tone
 
 
 def _percent(

@@ -9,6 +9,7 @@ random, is filtered in the ordinary way, continued beyond its ends by its mirror
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +20,12 @@ __all__ = [
     "Fluctuation",
     "Line",
     "Response",
+    "beats",
+    "chi_square_doubt",
     "decompose",
     "fast_length",
+    "oscillations",
+    "smoothed",
     "spectral_lines",
     "steady_rms",
     "whole_periods",
@@ -33,6 +38,9 @@ _MOST_LINES = 16
 _SIGNIFICANCE = 32.0
 _DUST = 2e-6
 _ROUNDING = 1e-11
+_TWO_SIGMAS = 0.9545
+_STEEPEST = 3.0
+_MOST_BENDS = 6
 
 
 @dataclass(frozen=True)
@@ -55,14 +63,20 @@ class Fluctuation:
         Straight line ``mean + slope (t - T / 2)``, per second, fitted together with the lines.
     lines : tuple of Line
         Strongest first.
+    curve : ndarray, shape (points,)
+        What bends the straight line: Legendre polynomials of higher degree.
+    degree : int
+        Degree of the drift, 1 for a straight one.
     rest : ndarray, shape (points,)
-        What neither accounts for.
+        What none of these accounts for.
     """
 
     rate: float
     mean: float
     slope: float
     lines: tuple[Line, ...]
+    curve: FloatArray
+    degree: int
     rest: FloatArray
 
     @property
@@ -104,10 +118,7 @@ class Fluctuation:
             Line(line.rate_hz, complex(gain) * line.amplitude)
             for line, gain in zip(self.lines, gains, strict=True)
         )
-        for line in lines:
-            if line.amplitude:
-                series += np.real(line.amplitude * _oscillation(line.rate_hz / new_rate, series.size))
-        return series, new_rate, lines
+        return series + oscillations(lines, new_rate, series.size), new_rate, lines
 
     def density(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and one-sided power density of the rest."""
@@ -119,43 +130,53 @@ class Fluctuation:
         return _grid(density.size, self.rate / self.rest.size), density
 
     def slow_density(self) -> float:
-        """Density of the rest towards 0 Hz."""
+        """Density of the rest towards 0 Hz, from the first bins that the drift has left."""
         _, density = self.density()
-        return float(np.mean(density[1:6])) if density.size > 6 else math.nan
+        first = 1 if self.degree == 1 else 1 + math.ceil(self.degree / math.pi)
+        return float(np.mean(density[first : first + 5])) if density.size > first + 5 else math.nan
 
     def scatter(
         self, response: Response, lines: tuple[Line, ...], duration_seconds: float, *, fitted: bool = True
     ) -> float:
-        """Relative standard deviation of the RMS behind a filter over repeats of a duration.
+        """Relative standard uncertainty of the RMS behind a filter, for the scatter over repeats of a duration.
 
         Lines (as they are behind the filter) count as steady, the rest as Gaussian. The mean square over T of
         Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a line of amplitude a at
-        f adds ``a^2 P(f) / T``. Lines that are not `fitted` are still in the rest and are taken
-        out of its spectrum.
+        f adds ``a^2 P(f) / T``. The mean square then scatters like chi-square of ``2 power^2 / variance`` degrees
+        of freedom, and what is returned is half of the distance within which the truth lies in 95.4 % of all
+        cases (:func:`chi_square_doubt`), which is more than one standard deviation where they are few.
+
+        What mean and drift have taken from deviations slower than the recording is long is added as a bias.
+        Lines that are not `fitted` are still in the rest and are taken out of its spectrum.
         """
         at, density = self.density()
         if not fitted:
             for line in lines:
                 density[np.abs(at - line.rate_hz) < 4.0 * float(at[1])] = 0.0
-        density = density * np.square(np.abs(response(at)))
         step = float(at[1] - at[0])
-        power = float(np.sum(density)) * step + 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+        gain = np.square(np.abs(response(at)))
+        smooth = smoothed(density)
+        lines_power = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
+        power = float(np.sum(density * gain)) * step + lines_power
         if power == 0.0:
             return 0.0
-        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square.
-        variance = 0.5 * float(np.sum(np.square(density))) * step
+        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square. Where
+        # few bins hold the power they tell too little of themselves, and their neighbours are asked as well.
+        own, near = 0.5 * np.sum(np.square(density * gain)), np.sum(np.square(smooth * gain))
+        variance = float(max(own, near)) * step
         for line in lines:
-            near = np.abs(at - line.rate_hz) < 30.0 * step
-            variance += abs(line.amplitude) ** 2 * float(np.mean(density[near])) if near.any() else 0.0
-        return 0.5 * math.sqrt(variance / duration_seconds) / power
+            variance += abs(line.amplitude) ** 2 * float(np.interp(line.rate_hz, at, smooth))
+        slow, missing = _missing_gain(response, self.duration_seconds, self.degree)
+        lost = 0.5 * abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0]) / power
+        if variance == 0.0:
+            return lost
+        return math.hypot(chi_square_doubt(2.0 * power**2 * duration_seconds / variance), lost)
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
         from scipy import fft
 
-        series = self.rest.copy()
-        for line in self.lines:
-            series += np.real(line.amplitude * _oscillation(line.rate_hz / self.rate, series.size))
+        series = self.rest + oscillations(self.lines, self.rate, self.rest.size)
         window = _hann(series.size)
         # Padded fourfold, the top of a line between two bins is met within 1 %; unpadded within 15 %.
         length = fft.next_fast_len((4 if series.size < 100_000 else 1) * series.size, real=True)
@@ -163,7 +184,9 @@ class Fluctuation:
         return _grid(spectrum.size, self.rate / length), spectrum
 
 
-def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool = True) -> Fluctuation:
+def decompose(
+    series: FloatArray, rate: float, *, highest_hz: float, slowest_hz: float = 0.0, lines: bool = True
+) -> Fluctuation:
     """Split a series into mean, drift, steady lines and rest.
 
     Parameters
@@ -174,15 +197,19 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
         Points per second.
     highest_hz : float
         Lines are looked for up to this frequency, and from two periods within the series.
+    slowest_hz : float
+        Lower end of the band that is wanted. Half of it and less is drift: the straight line is bent by as many
+        polynomials as follow no faster deviation, 6 at most.
     lines : bool
         Whether to look for lines at all.
 
     Notes
     -----
     A line is a bin of the Hann-windowed spectrum that stands 32 times (15 dB) above the power of its
-    neighbourhood, taken from the median over 16 bins on either side. Of 3000 series of noise with 1400 bins each
-    none held one. All lines are then fitted together by least squares in amplitude, phase and frequency
-    (Gauss-Newton), and the search goes on in the remainder.
+    neighbourhood, taken from the median over 16 bins on either side, and at the slow end along the slope of the
+    first octaves; and above that of the third to sixth bins beside it on one side at least. Of 3000 series of
+    white noise with 1400 bins each none held one. All lines are then fitted together by least squares in
+    amplitude, phase and frequency (Gauss-Newton), and the search goes on in the remainder.
     """
     from scipy import fft
 
@@ -190,7 +217,12 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
     window = _hann(count)
     centred = (np.arange(count, dtype=np.float64) - 0.5 * (count - 1)) / rate
     rates = np.empty(0)
-    rest, straight, amplitudes = _fit(series, centred, rate, rates)
+    # A polynomial of degree d follows about d / pi periods of a sinusoid.
+    degree = min(max(1, math.floor(0.5 * math.pi * slowest_hz * count / rate)), _MOST_BENDS) if count > 64 else 1
+    bends = _bends(count, degree)
+    # What the drift can follow as well is no line: together the two would grow without bounds.
+    slowest = max(1.8, 1.0 + degree / math.pi)
+    rest, straight, amplitudes, curve = _fit(series, centred, rate, rates, bends)
     if lines and count >= 32:
         total = float(np.sqrt(np.mean(np.square(rest))))
         strongest = 0.0
@@ -200,7 +232,7 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
             length = fft.next_fast_len(2 * count, real=True)
             power = np.square(2.0 / np.sum(window) * np.abs(fft.rfft(rest * window, length)))
             bins_a_period = length / count
-            found = _peaks(power, rate / length, bins_a_period, highest_hz, rates)
+            found = _peaks(power, rate / length, bins_a_period, slowest, highest_hz, rates)
             found = [(at, top) for at, top in found if math.sqrt(top) > _DUST * 10.0 * strongest]
             if not found:
                 break
@@ -210,18 +242,45 @@ def decompose(series: FloatArray, rate: float, *, highest_hz: float, lines: bool
             strongest = max(strongest, math.sqrt(reach))
             rates = np.concatenate([rates, new])
             for _ in range(3):
-                rates, moved = _newton(series, centred, rate, rates)
+                rates, moved = _newton(series, centred, rate, rates, bends)
                 if moved < 1e-7 * rate / count:
                     break
-            rest, straight, amplitudes = _fit(series, centred, rate, rates)
+            rest, straight, amplitudes, curve = _fit(series, centred, rate, rates, bends)
     order = np.argsort(-np.abs(amplitudes))
     return Fluctuation(
         rate=rate,
         mean=float(straight[0]),
         slope=float(straight[1]),
         lines=tuple(Line(float(rates[i]), complex(amplitudes[i])) for i in order),
+        curve=curve,
+        degree=degree,
         rest=rest,
     )
+
+
+def chi_square_doubt(degrees: float) -> float:
+    """Relative uncertainty u of a standard deviation from its degrees of freedom.
+
+    With the probability of 95.45 % the true one lies within ``1 +- 2 u`` of the one found. For many degrees of
+    freedom this is ``1 / sqrt(2 degrees)``, the standard deviation; for few it is more.
+    """
+    from scipy.special import gammainc
+
+    half = max(0.5 * degrees, 1.0)  # one amplitude and phase at the least
+    if half > 1e4:
+        return 0.5 / math.sqrt(half)
+
+    def within(u: float) -> float:
+        most = half / (1.0 - 2.0 * u) ** 2 if u < 0.5 else math.inf
+        return float(gammainc(half, most) - gammainc(half, half / (1.0 + 2.0 * u) ** 2))
+
+    low, high = 0.0, 1.0
+    while within(high) < _TWO_SIGMAS and high < 1e6:
+        high *= 2.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if within(middle) < _TWO_SIGMAS else (low, middle)
+    return high
 
 
 def fast_length(series: FloatArray) -> FloatArray:
@@ -244,14 +303,33 @@ def steady_rms(series: FloatArray, rate: float, lines: tuple[Line, ...]) -> floa
     square = float(np.mean(np.square(series)))
     if not lines or square == 0.0:
         return math.sqrt(square)
-    steady = np.zeros(series.size)
-    for line in lines:
-        steady += np.real(line.amplitude * _oscillation(line.rate_hz / rate, series.size))
+    steady = oscillations(lines, rate, series.size)
     here = float(np.mean(np.square(steady)))
     always = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
     if abs(always - here) > 0.05 * here:
         return math.sqrt(square)
     return math.sqrt(float(np.mean(np.square(series - steady))) + always)
+
+
+def oscillations(lines: tuple[Line, ...], rate: float, points: int) -> FloatArray:
+    """Sum of the lines, from time zero on."""
+    series = np.zeros(points)
+    for line in lines:
+        if line.amplitude:
+            series += np.real(line.amplitude * _oscillation(line.rate_hz / rate, points))
+    return series
+
+
+def beats(lines: tuple[Line, ...], duration_seconds: float) -> FloatArray:
+    """Stretches of the sum of the lines, one a row, as other recordings of the same duration would hold them."""
+    windows, points = 16, 4096
+    # Golden sections of the duration meet all phases of a line evenly, and no line twice at the same ones.
+    inside = np.remainder(np.arange(points) * (0.5 * (math.sqrt(5.0) - 1.0)), 1.0)
+    time = (np.arange(windows)[:, None] * math.sqrt(2.0) + inside) * duration_seconds
+    total = np.zeros(time.shape)
+    for line in lines:
+        total += abs(line.amplitude) * np.cos(2.0 * np.pi * line.rate_hz * time + np.angle(line.amplitude))
+    return total
 
 
 def spectral_lines(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[Line, ...]:
@@ -267,7 +345,7 @@ def spectral_lines(series: FloatArray, rate: float, *, highest_hz: float) -> tup
     length = fft.next_fast_len(2 * series.size, real=True)
     spectrum = fft.rfft((series - np.mean(series)) * window, length)
     power = np.square(2.0 / np.sum(window) * np.abs(spectrum))
-    found = _peaks(power, rate / length, length / series.size, highest_hz, np.empty(0))
+    found = _peaks(power, rate / length, length / series.size, 1.8, highest_hz, np.empty(0))
     strongest = found[0][1] if found else 0.0
     # Side lobes of a Hann window lie 31 dB and more below its main lobe.
     return tuple(Line(at, complex(math.sqrt(top))) for at, top in found[:_MOST_LINES] if top > 1e-3 * strongest)
@@ -295,20 +373,84 @@ def whole_periods(lines: tuple[Line, ...], duration_seconds: float, rate: float)
     return int(candidates[error <= error.min() + 1e-6 * float(np.sum(np.square(sizes)))][-1])
 
 
-def _peaks(
-    power: FloatArray, bin_hz: float, bins_a_period: float, highest_hz: float, known: FloatArray
-) -> list[tuple[float, float]]:
-    """Frequencies and powers of the local maxima that stand out, strongest first."""
+def smoothed(density: FloatArray) -> FloatArray:
+    """Density averaged over a third of its frequency to either side, over two bins at least."""
+    index = np.arange(density.size)
+    reach = np.maximum(2, index // 3)
+    total = np.concatenate([[0.0], np.cumsum(density)])
+    # Of the first bins, mean and drift have taken most: they are left to those above them.
+    low = np.clip(index - reach, min(2, density.size - 1), density.size - 1)
+    high = np.clip(index + reach + 1, low + 1, density.size)
+    return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _missing_gain(response: Response, duration_seconds: float, degree: int) -> tuple[FloatArray, FloatArray]:
+    """Slow frequencies, evenly spaced, and what of a filter's gain of power a recording does not see there.
+
+    Sinusoids of all phases go the way of the rest: mean and drift are taken off, the ends are mirrored, the filter
+    acts. With a recording of few periods less comes out than the filter alone would let pass.
+    """
+    from scipy import fft
+
+    points = 512
+    periods = np.arange(1, 65) / 4.0
+    turn = 2.0 * np.pi * periods[:, None] * ((np.arange(points) + 0.5) / points - 0.5)
+    waves = np.concatenate([np.cos(turn), np.sin(turn)])
+    place = (2.0 * np.arange(points) + 1.0) / points - 1.0
+    for row in np.linalg.qr(np.polynomial.legendre.legvander(place, degree))[0].T:
+        waves -= (waves * row).sum(axis=1)[:, None] * row
+    spectrum = fft.rfft(np.concatenate([waves[:, ::-1], waves], axis=1), axis=1)
+    spectrum *= response(np.arange(points + 1) / (2.0 * duration_seconds))
+    seen = np.square(fft.irfft(spectrum, axis=1)[:, points:]).mean(axis=1)
+    frequency = periods / duration_seconds
+    return frequency, np.square(np.abs(response(frequency))) - seen[:64] - seen[64:]
+
+
+def _background(power: FloatArray, bins_a_period: float) -> FloatArray:
+    """What a spectrum without lines would hold: a median over the neighbourhood, along the slope of the whole.
+
+    At the slow end the neighbourhood lies on one side, and slow wandering rises towards 0 Hz: its power law, from
+    the medians of the first octaves, continues the median to there.
+    """
     from scipy import ndimage
 
-    first = math.ceil(1.8 * bins_a_period)
+    width = round(16 * bins_a_period)
+    floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
+    edges = [round(octave * bins_a_period) for octave in (2, 4, 8, 16, 32)]
+    if power.size <= edges[-1]:
+        return np.asarray(floor)
+    levels = np.array([np.median(power[a:b]) for a, b in pairwise(edges)])
+    weights = np.diff(edges)
+    if np.all(levels > 0.0):
+        slope = float(np.polyfit(np.arange(4.0), np.log2(levels), 1, w=np.sqrt(weights))[0])
+        slope = min(max(-slope, 0.0), _STEEPEST)
+        index = np.arange(1, width + 1)
+        # Of a neighbourhood that is cut off at 0 Hz and mirrored there the median lies at about half its reach.
+        middle = 0.5 * (index + width)
+        floor[1 : width + 1] *= (middle / index) ** slope
+    return np.asarray(floor)
+
+
+def _peaks(
+    power: FloatArray, bin_hz: float, bins_a_period: float, slowest: float, highest_hz: float, known: FloatArray
+) -> list[tuple[float, float]]:
+    """Frequencies and powers of the local maxima that stand out, strongest first, from `slowest` periods on."""
+    first = math.ceil(slowest * bins_a_period)
     last = min(power.size - 2, math.floor(highest_hz / bin_hz))
     if last <= first:
         return []
-    width = round(16 * bins_a_period)
-    floor = ndimage.median_filter(power, size=2 * width + 1, mode="reflect") / math.log(2.0)
+    floor = _background(power, bins_a_period)
     at = np.arange(first, last + 1)
     top = (power[at] > power[at - 1]) & (power[at] >= power[at + 1]) & (power[at] > _SIGNIFICANCE * floor[at])
+    # Beside a line, three to six periods off, there is nothing at least on one side; a hump goes on on both.
+    near, far = round(3 * bins_a_period), round(6 * bins_a_period) + 1
+    for place in np.flatnonzero(top):
+        index = at[place]
+        above = power[index + near : index + far]
+        below = power[max(index - far + 1, 1) : max(index - near + 1, 1)]
+        sides = [float(np.median(side)) for side in (above, below) if side.size == far - near]
+        if sides and power[index] < _SIGNIFICANCE * min(sides):
+            top[place] = False
     at = at[top]
     at = at[np.argsort(-power[at])]
     found: list[tuple[float, float]] = []
@@ -324,41 +466,53 @@ def _peaks(
     return found
 
 
+def _bends(count: int, degree: int) -> FloatArray:
+    """Legendre polynomials of degree 2 to `degree`, one a row."""
+    place = (2.0 * np.arange(count) + 1.0) / count - 1.0
+    return np.asarray(np.polynomial.legendre.legvander(place, degree).T[2:])
+
+
 def _fit(
-    series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray
-) -> tuple[FloatArray, FloatArray, ComplexArray]:
-    """Least squares of straight line and lines of known frequency: rest, (mean, slope), amplitudes."""
-    rows = _rows(centred, rate, rates)
+    series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray, bends: FloatArray
+) -> tuple[FloatArray, FloatArray, ComplexArray, FloatArray]:
+    """Least squares of drift and lines of known frequency: rest, (mean, slope), amplitudes, curve."""
+    rows = _rows(centred, rate, rates, bends)
     solution = _solve(rows, series)
-    amplitudes = solution[2 : 2 + rates.size] - 1j * solution[2 + rates.size :]
-    return series - _combined(solution, rows), solution[:2], amplitudes
+    bent = 2 + 2 * rates.size
+    amplitudes = solution[2 : 2 + rates.size] - 1j * solution[2 + rates.size : bent]
+    return series - _combined(solution, rows), solution[:2], amplitudes, _combined(solution[bent:], bends)
 
 
-def _newton(series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray) -> tuple[FloatArray, float]:
+def _newton(
+    series: FloatArray, centred: FloatArray, rate: float, rates: FloatArray, bends: FloatArray
+) -> tuple[FloatArray, float]:
     """One Gauss-Newton step of the frequencies: new frequencies and the largest move."""
     lines = rates.size
-    rows = _rows(centred, rate, rates)
+    rows = _rows(centred, rate, rates, bends)
     solution = _solve(rows, series)
     rest = series - _combined(solution, rows)
     # The derivative by frequency turns cosine into -2 pi t sine; about the middle of the series it is nearly
     # orthogonal to the rest.
-    cosine, sine = rows[2 : 2 + lines], rows[2 + lines :]
-    slopes = 2.0 * np.pi * centred * (solution[2 + lines :, None] * cosine - solution[2 : 2 + lines, None] * sine)
+    cosine, sine = rows[2 : 2 + lines], rows[2 + lines : 2 + 2 * lines]
+    along, across = solution[2 : 2 + lines, None], solution[2 + lines : 2 + 2 * lines, None]
+    slopes = 2.0 * np.pi * centred * (across * cosine - along * sine)
     step = _solve(np.concatenate([rows, slopes]), rest)[-lines:]
     limit = 0.5 * rate / series.size
     step = np.clip(step, -limit, limit)
     return rates + step, float(np.max(np.abs(step)))
 
 
-def _rows(centred: FloatArray, rate: float, rates: FloatArray) -> FloatArray:
-    """Base functions, one a row: constant, time, cosines, sines."""
-    rows = np.empty((2 + 2 * rates.size, centred.size))
+def _rows(centred: FloatArray, rate: float, rates: FloatArray, bends: FloatArray) -> FloatArray:
+    """Base functions, one a row: constant, time, cosines, sines, bends of the drift."""
+    bent = 2 + 2 * rates.size
+    rows = np.empty((bent + bends.shape[0], centred.size))
     rows[0] = 1.0
     rows[1] = centred
     for index, frequency in enumerate(rates):
         turning = _oscillation(frequency / rate, centred.size)
         rows[2 + index] = turning.real
         rows[2 + rates.size + index] = turning.imag
+    rows[bent:] = bends
     return rows
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.results import Curve, Reading
@@ -15,9 +16,13 @@ from measure.validation import FloatArray, as_system, check_signal
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
+ComplexArray = npt.NDArray[np.complex128]
+
 _POINTS_PER_OCTAVE = 24
 _SHARP = 0.25  # share of the energy within 1 ms of the peak
 _COHERENT = 0.6  # peak over what it would be if all frequencies arrived together
+_SPREAD_SECONDS = 1e-3
+_EXACT_SAMPLES = 1e-5  # how near a delay in a signal without noise is read
 _METHOD = "synchronised sweep, spectral division"
 
 
@@ -42,6 +47,8 @@ class Response:
         Degrees against Hz, unwrapped, after the latency has been taken out.
     group_delay : Curve
         Seconds against Hz, latency included.
+    arrival_seconds : float
+        Latency as far as it can be told, also where it is too unsteady to be a reading; ``nan`` without response.
     impulse_response : ndarray, shape (samples,)
         Response of the swept band, harmonics gated out; `origin` is the sample of time zero.
     origin : int
@@ -57,6 +64,7 @@ class Response:
     magnitude: Curve
     phase: Curve
     group_delay: Curve
+    arrival_seconds: float
     impulse_response: FloatArray
     origin: int
 
@@ -185,12 +193,27 @@ def response_from_sweep(
     # Cramer-Rao bound for the delay of a flat band: 1 / (2 pi B_rms sqrt(2 E / N0)).
     doubt = sample_noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
     notes: tuple[str, ...] = ()
+    arrival, basis = latency, "theory (noise after the response, octaves that arrive apart)"
     if coherence == 0.0:
         notes = ("the response is spread in time; the latency is that of its first part within 20 dB of its peak",)
-    elif coherence < _COHERENT:
-        notes = (
-            "the frequencies do not arrive together: the system disperses, or its delay moves as a tape's does",
-        )
+        # Its peak may be a crest of the first reflection: what rises to within 20 dB of it is not one sample.
+        doubt = max(doubt, 0.5 * _SPREAD_SECONDS)
+        if latency < -2.0 * _SPREAD_SECONDS:
+            notes = (
+                f"the response begins {-1000.0 * latency:.3g} ms before the sound that causes it: the system's "
+                "delay moves as a tape's does, by more than a sweep can follow; it has no one latency",
+            )
+            arrival, latency, doubt = 0.0, math.nan, math.nan
+    else:
+        first, last, unsure = _octave_arrivals(impulse, origin, rate, sweep, doubt)
+        if coherence < _COHERENT:
+            notes = (
+                f"the frequencies do not arrive together but over {rate * first:.0f} to {rate * last:.0f} samples"
+                ": the system disperses, or its delay moves as a tape's does; it has no one latency",
+            )
+            latency = doubt = math.nan
+        else:
+            doubt = math.hypot(doubt, max(0.5 * (last - first) - unsure, 0.0), _EXACT_SAMPLES / rate)
 
     def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
         return Reading(
@@ -200,7 +223,7 @@ def response_from_sweep(
             method=_METHOD,
             conditions=conditions,
             uncertainty=sigma,
-            uncertainty_basis="theory (noise after the response)" if math.isfinite(sigma) else "not stated",
+            uncertainty_basis=basis if math.isfinite(sigma) else "not stated",
             warnings=warnings,
         )
 
@@ -227,6 +250,7 @@ def response_from_sweep(
             quantity="phase without latency", x=f, y=phase_deg, x_name="frequency", x_unit="Hz", y_unit="degrees"
         ),
         group_delay=Curve(quantity="group delay", x=f, y=group_delay, x_name="frequency", x_unit="Hz", y_unit="s"),
+        arrival_seconds=arrival,
         impulse_response=impulse,
         origin=origin,
     )
@@ -291,7 +315,16 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
     if sharpness <= _SHARP:
         early = int(np.argmax(np.abs(impulse) >= 0.1 * np.max(np.abs(impulse))))
         return (early - origin) / rate, math.nan, 0.0
-    # Newton's method on the squared envelope, summed from its spectrum: exact between the samples.
+    place, value = _crest(spectrum, omega, top)
+    coherence = abs(value) / float(np.sum(np.abs(spectrum)))
+    return (place - origin) / rate, math.atan2(value.imag, value.real), coherence
+
+
+def _crest(spectrum: ComplexArray, omega: FloatArray, top: int) -> tuple[float, complex]:
+    """Place of the envelope's peak near a sample, and the analytic signal there.
+
+    Newton's method on the squared envelope, summed from its spectrum: exact between the samples.
+    """
     place = float(top)
     value = 0j
     for _ in range(8):
@@ -307,8 +340,38 @@ def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, floa
         place = min(max(place + step, top - 1.0), top + 1.0)
         if abs(step) < 1e-9:
             break
-    coherence = abs(value) / float(np.sum(np.abs(spectrum)))
-    return (place - origin) / rate, math.atan2(value.imag, value.real), coherence
+    return place, value
+
+
+def _octave_arrivals(
+    impulse: FloatArray, origin: int, rate: float, sweep: SynchronisedSweep, doubt: float
+) -> tuple[float, float, float]:
+    """Earliest and latest arrival of the octaves that hold the energy, and what noise alone puts between them."""
+    size = 1 << (len(impulse) - 1).bit_length()
+    spectrum = np.fft.rfft(impulse, size)
+    frequency = np.arange(len(spectrum)) * (rate / size)
+    omega = 2.0 * np.pi * np.arange(len(spectrum)) / size
+    arrivals: list[tuple[float, float, float]] = []
+    centre = sweep.high_hz / math.sqrt(2.0)
+    while centre > max(2.0 * sweep.low_hz, 400.0):
+        inside = (frequency > 0.5 * centre) & (frequency < 2.0 * centre)
+        bell = 0.5 + 0.5 * np.cos(np.pi * np.log2(frequency[inside] / centre))
+        one_sided = np.zeros(size, dtype=np.complex128)
+        one_sided[: len(spectrum)][inside] = bell * spectrum[inside]
+        envelope = np.abs(np.fft.ifft(one_sided))[: len(impulse)]
+        top = int(np.argmax(envelope))
+        place, _ = _crest(one_sided[: len(spectrum)][inside], omega[inside], top)
+        strength = float(np.sum(np.abs(one_sided) ** 2)) / centre
+        width = 0.75 * centre
+        unsure = 5.0 * doubt * ((sweep.high_hz - sweep.low_hz) / width) ** 1.5
+        arrivals.append((strength, (place - origin) / rate, unsure))
+        centre /= 2.0
+    if not arrivals:
+        return math.nan, math.nan, 0.0
+    strongest = max(strength for strength, _, _ in arrivals)
+    heard = [each for each in arrivals if each[0] > 0.1 * strongest]
+    times = [time for _, time, _ in heard]
+    return min(times), max(times), max(unsure for _, _, unsure in heard)
 
 
 def _polarity(turn: float, coherence: float) -> tuple[float, tuple[str, ...]]:
@@ -372,6 +435,7 @@ def _undefined(reason: str, conditions: dict[str, str | float | int | bool]) -> 
         magnitude=curve("magnitude", "dB"),
         phase=curve("phase without latency", "degrees"),
         group_delay=curve("group delay", "s"),
+        arrival_seconds=math.nan,
         impulse_response=np.empty(0),
         origin=0,
     )

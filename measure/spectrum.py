@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from measure.demodulation import LARGEST_SECOND_TONE, second_tone
 from measure.errors import MeasureError
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -38,6 +39,9 @@ _STOPBAND_DB = 140.0
 # Flutter is specified to 200 Hz; faster phase modulation stays outside the time base.
 _MAX_TRACKED_RATE_HZ = 250.0
 _MODELLED_HARMONICS = 20
+_ROUNDING = 5e-12  # what is left of a steady component, re the tone
+_STOPBAND = 10.0 ** (-_STOPBAND_DB / 20.0)
+_UNEVEN = 0.05  # share by which level or harmonics change before a word is said
 _MIN_PERIODS = 8
 _CHUNK = 1 << 13
 
@@ -56,6 +60,8 @@ class ToneFit:
         Phase of harmonic ``k`` at the positive crest of the tone; entry 1 is zero by definition.
     sigmas : ndarray, shape (orders + 1,)
         Standard uncertainty of each amplitude, from the noise found around that line.
+    errors : ndarray, shape (orders + 1,)
+        Standard uncertainty of each amplitude from the method itself: what is wrong with the time base.
     residual_rms : float
         RMS of what tone and modelled harmonics leave.
     total_rms : float
@@ -75,6 +81,7 @@ class ToneFit:
     amplitudes: FloatArray
     phases_rad: FloatArray
     sigmas: FloatArray
+    errors: FloatArray
     residual_rms: float
     total_rms: float
     seconds: float
@@ -221,21 +228,34 @@ def track_phase(
     """
     from scipy.signal import oaconvolve
 
-    band_hz = tracked_band_hz(frequency_hz, neighbour_hz)
-    transition_hz = neighbour_hz - 2.0 * band_hz
-    taps = math.ceil((_STOPBAND_DB - 7.95) / (2.285 * 2.0 * np.pi * transition_hz / sample_rate)) | 1
+    taps = _taps(frequency_hz, neighbour_hz, sample_rate)
     if len(signal) < taps + 4:
         return np.empty(0), np.empty(0), 0
-    beta = 0.1102 * (_STOPBAND_DB - 8.7)
-    offsets = np.arange(taps) - taps // 2
-    low_pass = np.kaiser(taps, beta) * np.sinc(offsets * (neighbour_hz / sample_rate))
-    low_pass /= low_pass.sum()
+    low_pass = _low_pass(taps, neighbour_hz, sample_rate)
     omega = 2.0 * np.pi * frequency_hz / sample_rate
     carrier = np.exp(-1j * omega * np.arange(len(signal)))
     demodulated = oaconvolve(signal * carrier, low_pass, mode="valid")
     start = taps // 2
     moment = np.arange(start, start + len(demodulated))
     return np.unwrap(np.angle(demodulated)) + omega * moment, 2.0 * np.abs(demodulated), start
+
+
+def _taps(frequency_hz: float, neighbour_hz: float, sample_rate: float) -> int:
+    transition_hz = neighbour_hz - 2.0 * tracked_band_hz(frequency_hz, neighbour_hz)
+    return math.ceil((_STOPBAND_DB - 7.95) / (2.285 * 2.0 * np.pi * transition_hz / sample_rate)) | 1
+
+
+def _low_pass(taps: int, neighbour_hz: float, sample_rate: float) -> FloatArray:
+    offsets = np.arange(taps) - taps // 2
+    low_pass = np.kaiser(taps, 0.1102 * (_STOPBAND_DB - 8.7)) * np.sinc(offsets * (neighbour_hz / sample_rate))
+    return np.asarray(low_pass / low_pass.sum())
+
+
+def _image_gain(frequency_hz: float, sample_rate: float) -> float:
+    """What the demodulating filter leaves of the tone's image at twice its frequency, re the tone."""
+    low_pass = _low_pass(_taps(frequency_hz, frequency_hz, sample_rate), frequency_hz, sample_rate)
+    turn = 4.0 * np.pi * frequency_hz / sample_rate * np.arange(len(low_pass))
+    return abs(complex(np.sum(low_pass * np.exp(1j * turn))))
 
 
 def tracked_band_hz(frequency_hz: float, neighbour_hz: float) -> float:
@@ -289,7 +309,8 @@ def fit_tone(
             orders,
             rate,
         )
-    phase, envelope, start = track_phase(y, rate, frequency_hz=found, neighbour_hz=found)
+    # A steady component is an image too, at the distance of the tone itself.
+    phase, envelope, start = track_phase(y - np.mean(y), rate, frequency_hz=found, neighbour_hz=found)
     tracked = len(phase) >= 0.5 * len(y) and len(phase) * found / rate >= _MIN_PERIODS
     if not tracked:
         refined = _refine(y, rate, found)
@@ -303,7 +324,16 @@ def fit_tone(
         return _no_fit(f"the tone at {found:.4g} Hz lies too close to half the rate", orders, rate)
     modelled = min(highest, max(orders, _MODELLED_HARMONICS))
     multiples = np.arange(modelled + 1, dtype=np.float64)
-    lines, sigmas, residual, total = _solve(part, phase, multiples, rate)
+    weights = _weights(n)
+    lines, sigmas, residual, total = _solve(part, phase, multiples, rate, weights)
+    warnings = []
+    if outside := _interruptions(residual, rate, found, float(np.abs(lines[1])), start):
+        weights = weights * outside[0]
+        lines, sigmas, residual, total = _solve(part, phase, multiples, rate, weights)
+        warnings.append(
+            f"the tone is interrupted, spliced or disturbed; {1000.0 * outside[1] / rate:.3g} ms were left out. "
+            "If its polarity changed there, even harmonics are too small"
+        )
     if tracked:
         sigmas[1] *= math.sqrt(2.0)  # the time base has taken half of the noise around the tone itself
     strength = np.abs(lines)
@@ -323,11 +353,49 @@ def fit_tone(
     second = _second_tone(part, rate, found, float(strength[1]))
     if second:
         return _no_fit(second, orders, rate)
+    swing = 0.0
+    if tracked:
+        deviation = np.gradient(phase) * (rate / (2.0 * np.pi))
+        offset, size = second_tone(envelope, deviation - np.mean(deviation), rate, highest_hz=0.5 * found)
+        if size > LARGEST_SECOND_TONE and not warnings:
+            return _no_fit(
+                f"there is a second tone at {found + offset:.4g} Hz, {20.0 * math.log10(size):.1f} dB re the one "
+                f"at {found:.4g} Hz",
+                orders,
+                rate,
+            )
+        # It swings the time base by its relative size, in radians.
+        swing = size
+        if size > 0.0 and not warnings:
+            warnings.append(
+                f"there is a weak second tone at {found + offset:.4g} Hz, {20.0 * math.log10(size):.0f} dB re the "
+                "first"
+            )
+        level_swing = float(np.std(envelope) / np.mean(envelope))
+        if level_swing > _UNEVEN and not len(warnings):
+            warnings.append(
+                f"the tone's level swings by {100.0 * level_swing:.2g} % (RMS); the figures are means over that"
+            )
+    else:
+        # A fixed frequency cannot follow the speed: what is left round the tone is taken for its flutter.
+        left = band_power(residual, rate, low_hz=0.5 * found, high_hz=1.5 * found)
+        swing = 2.0 * math.sqrt(left) / max(float(strength[1]), 1e-300)
+        if 0.25 * 4.0 * swing**2 > _UNEVEN:
+            warnings.append(
+                "too short to follow the speed, and the tone is not steady: harmonics may be too small"
+            )
+    # A time base that swings by s weakens harmonic k by (k s)^2 / 4.
+    loss = 0.25 * np.square(np.minimum(multiples * swing, 2.0)) * strength
+    # The image of the tone swings it at twice the tone's frequency, which moves harmonics by two orders.
+    image = _image_gain(found, rate) if tracked else 0.0
+    sidebands = np.concatenate([[0.0], multiples[1:] * strength[1:], [0.0, 0.0]])
+    moved = 0.5 * image * (np.concatenate([[0.0, 0.0], sidebands[:-4]]) + sidebands[2:])
+    rounding = _ROUNDING * float(strength[1])
+    systematic = (multiples > 1.0) * np.sqrt(loss**2 + moved**2 + (_STOPBAND * strength) ** 2 + rounding**2)
     slope_sigma = math.sqrt(6.0) * float(sigmas[1]) / (math.pi * float(strength[1]) * n / rate)
     mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     if frequency_hz is not None and abs(mean_hz / frequency_hz - 1.0) > 0.05:
         return _no_fit(f"no tone was found within 5 % of {frequency_hz:g} Hz", orders, rate)
-    warnings = []
     if clipped := _flat_tops(y):
         warnings.append(
             f"{clipped} samples in a row sit at the peak value: if the recorder clipped, this is its distortion"
@@ -341,6 +409,8 @@ def fit_tone(
     amplitudes[: last + 1] = strength[: last + 1]
     amplitudes[0] = lines[0].real
     spread[: last + 1] = sigmas[: last + 1]
+    off = np.full(orders + 1, np.nan)
+    off[: last + 1] = systematic[: last + 1]
     relative = np.angle(lines * np.exp(-1j * multiples * np.angle(lines[1])))
     turned[: last + 1] = relative[: last + 1]
     turned[0] = 0.0
@@ -350,6 +420,7 @@ def fit_tone(
         amplitudes=amplitudes,
         phases_rad=turned,
         sigmas=spread,
+        errors=off,
         residual_rms=float(np.sqrt(np.mean(residual**2))),
         total_rms=math.sqrt(total),
         seconds=n / rate,
@@ -416,7 +487,7 @@ def fit_lines(
     if np.std(envelope) > 0.3 * np.mean(envelope):
         return nothing("the tracked tone's amplitude swings by more than 30 %: it is interrupted or missing")
     multiples = np.concatenate([[0.0], np.asarray(lines_hz, dtype=np.float64) / reference_hz])
-    lines, sigmas, residual, total = _solve(y[start : start + n], phase, multiples, rate)
+    lines, sigmas, residual, total = _solve(y[start : start + n], phase, multiples, rate, _weights(n))
     mean_hz = _slope(phase) * rate / (2.0 * np.pi)
     return LineFit(
         reference_hz=mean_hz,
@@ -507,6 +578,7 @@ def _no_fit(reason: str, orders: int, rate: float) -> ToneFit:
         amplitudes=undefined,
         phases_rad=undefined,
         sigmas=undefined,
+        errors=undefined,
         residual_rms=math.nan,
         total_rms=math.nan,
         seconds=math.nan,
@@ -531,7 +603,7 @@ def _weights(n: int) -> FloatArray:
 
 
 def _solve(
-    signal: FloatArray, phase: FloatArray, multiples: FloatArray, rate: float
+    signal: FloatArray, phase: FloatArray, multiples: FloatArray, rate: float, weights: FloatArray
 ) -> tuple[ComplexArray, FloatArray, FloatArray, float]:
     """Weighted least squares of ``cos(m * phase)`` and ``sin(m * phase)``; the first multiple must be 0.
 
@@ -539,7 +611,6 @@ def _solve(
     residual, and the weighted mean square of the signal without its steady component.
     """
     n = len(signal)
-    weights = _weights(n)
     pieces = [slice(start, min(start + _CHUNK, n)) for start in range(0, n, _CHUNK)]
     # Of the products of two columns only sums and differences of multiples matter: sums of w exp(j m phase).
     # Plain sums, and no matrix products: those wait for threads on a busy machine.
@@ -665,6 +736,30 @@ def _second_tone(signal: FloatArray, rate: float, frequency_hz: float, amplitude
         f"there is a second tone at {frequencies[top]:.4g} Hz, {20.0 * math.log10(found / amplitude):.1f} dB "
         f"re the one at {frequency_hz:.4g} Hz"
     )
+
+
+def _interruptions(
+    residual: FloatArray, rate: float, frequency_hz: float, amplitude: float, reach: int
+) -> tuple[FloatArray, int] | None:
+    """Weights that leave out gaps, clicks and splices, and the number of samples left out; nothing without any.
+
+    They are short stretches in which the residual stands eightfold (18 dB) above its median; the time base is
+    disturbed as far as its filter reaches on either side. Where more than a fifth would be left out there is no
+    rule from which they could be the exception.
+    """
+    block = max(8, math.ceil(rate / min(frequency_hz, 1000.0)))
+    count = len(residual) // block
+    if count < 16:
+        return None
+    energy = np.sqrt(np.mean(np.square(residual[: count * block].reshape(count, block)), axis=1))
+    bad = np.flatnonzero(energy > max(8.0 * float(np.median(energy)), 1e-3 * amplitude))
+    if not bad.size:
+        return None
+    kept = np.ones(len(residual))
+    for index in bad:
+        kept[max(index * block - reach, 0) : (index + 1) * block + reach] = 0.0
+    lost = int(np.sum(kept == 0.0))
+    return (kept, lost) if lost <= 0.2 * len(residual) else None
 
 
 def _flat_tops(signal: FloatArray) -> int:

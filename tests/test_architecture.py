@@ -73,6 +73,7 @@ MEASURE_ROOMS = [
             "measure.decay_leakage",
             "measure.demodulation",
             "measure.fluctuation",
+            "measure.mixture",
             "measure.weighting",
             "measure.detectors",
             "measure.spectrum",

@@ -1,6 +1,5 @@
 """``tapeemu measure``, ``verify`` and ``solve``: the figures of presets."""
 
-import math
 import os
 import re
 from collections.abc import Iterable, Sequence
@@ -238,6 +237,7 @@ def solve_figures(
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace a file that exists."),
 ) -> None:
     """Find settings that give the figures wanted, measure them, and save them as a preset."""
+    from measure.results import figure_text
     from tapeemu.presets import Preset, load_preset
     from tapeemu.presets.measuring import measure_preset
     from tapeemu.presets.searching import parse_wanted
@@ -253,7 +253,7 @@ def solve_figures(
     solution = solve(wanted, start=None if source is None else source.chain, within_percent=within_percent)
     listing = table(
         f"Found in {solution.rounds} measurements",
-        [("figure", False), ("wanted", True), ("reached", True), ("±", True), ("off by %", True)],
+        [("figure", False), ("wanted", True), ("reached", True), ("doubt", True), ("off by %", True)],
     )
     for key, value in wanted.items():
         reading = solution.reached.get(key)
@@ -263,8 +263,7 @@ def solve_figures(
             listing.add_row(
                 key,
                 f"{value:g}",
-                f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else "",
+                *figure_text(reading.value, reading.uncertainty),
                 f"{solution.error_percent(key):.2g}",
             )
     show(listing)

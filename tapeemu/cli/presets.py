@@ -1,6 +1,5 @@
 """``tapeemu presets``, ``show``, ``find``, ``new`` and ``schema``: what presets there are, and more of them."""
 
-import math
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -167,6 +166,7 @@ def spoken_part(part: str) -> str:
 def print_figures(measured: "Measured", *, state: str) -> None:
     """Print the measured figures of a preset, part by part, and what each sort of figure tells."""
     from measure.meanings import meaning_lines
+    from measure.results import figure_text
     from tapeemu import __version__
 
     seeds = f", mean of seeds {', '.join(map(str, measured.seeds))}" if len(measured.seeds) > 1 else ""
@@ -180,7 +180,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
             [
                 ("figure", False),
                 ("value", True),
-                ("±", True),
+                ("doubt", True),
                 ("unit", False),
                 ("method", False),
                 ("remarks", False),
@@ -192,8 +192,7 @@ def print_figures(measured: "Measured", *, state: str) -> None:
             remarks = "; ".join(reading.warnings)
             listing.add_row(
                 key,
-                f"{reading.value:.4g}",
-                f"{reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else "",
+                *figure_text(reading.value, reading.uncertainty),
                 reading.unit,
                 printable(method),
                 printable(remarks),

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from measure.results import Reading, figure_text
 from tapeemu.errors import ParameterError
 from tapeemu.presets.figures import KEPT
 from tapeemu.presets.preset import Preset
@@ -15,15 +16,15 @@ _BEGIN, _END = "<!-- presets -->", "<!-- /presets -->"
 
 
 def figure_cells(preset: Preset) -> list[str]:
-    """The figures of a preset's row, to three digits; a dash where there is none."""
+    """The figures of a preset's row, to three digits or as many as they support; a dash where there is none."""
     readings = preset.readings
-    return [_short(readings[key].value) if key in readings else "–" for key in COLUMNS]
+    return [_short(readings[key]) if key in readings else "–" for key in COLUMNS]
 
 
-def _short(value: float) -> str:
-    if abs(value) < 0.001:
+def _short(reading: Reading) -> str:
+    if abs(reading.value) < 0.001:
         return "0"
-    return f"{value:#.3g}".rstrip(".") if abs(value) < 1000.0 else f"{value:.0f}"
+    return figure_text(reading.value, reading.uncertainty, most_digits=3)[0]
 
 
 def markdown_table(presets: Sequence[Preset]) -> str:

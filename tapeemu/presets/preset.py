@@ -1,13 +1,12 @@
 """A preset: a chain, what it is for, and the figures it was measured at."""
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from html import escape
 from pathlib import Path
 from typing import Any, Self
 
-from measure.results import Reading
+from measure.results import Reading, figure_text
 from tapeemu.chain import Chain
 from tapeemu.presets.figures import Measured, settings_digest
 from tapeemu.processor import AnyAudio
@@ -70,13 +69,11 @@ class Preset:
         return replace(self, **changes)
 
     def _repr_html_(self) -> str:
-        def doubt(reading: Reading) -> str:
-            return f"± {reading.uncertainty:.2g}" if math.isfinite(reading.uncertainty) else ""
-
         rows = "".join(
-            f"<tr><td>{escape(key)}</td><td style='text-align:right'>{reading.value:.4g}</td>"
-            f"<td style='text-align:right'>{doubt(reading)}</td><td>{escape(reading.unit)}</td></tr>"
+            f"<tr><td>{escape(key)}</td><td style='text-align:right'>{value}</td>"
+            f"<td style='text-align:right'>{escape(doubt)}</td><td>{escape(reading.unit)}</td></tr>"
             for key, reading in self.readings.items()
+            for value, doubt in [figure_text(reading.value, reading.uncertainty)]
         )
         return (
             f"<p><b>{escape(self.name)}</b> ({self.state}): {escape(self.purpose)}</p>"

@@ -100,6 +100,32 @@ def test_a_tape_whose_delay_moves_has_no_polarity():
     assert "arrive" in r.latency_samples.warnings[0]
 
 
+@pytest.mark.parametrize(("depth", "rate_hz"), [(40.0, 0.7), (2.0, 0.7), (500.0, 0.5)])
+def test_a_moving_delay_has_no_latency(depth, rate_hz):
+    # It read 565.9 +- 3e-6 samples where the delay went from 500 to 580.
+    def tape(x, _):
+        n = np.arange(len(x))
+        return np.interp(n - 600.0 - depth * np.sin(2.0 * np.pi * rate_hz * n / RATE), n, x)
+
+    r = frequency_response(tape, RATE)
+    assert math.isnan(r.latency_samples.value)
+    assert math.isnan(r.latency_seconds.value)
+    assert "no one latency" in r.latency_samples.warnings[0]
+
+
+def test_octaves_that_arrive_apart_are_part_of_the_doubt():
+    def tape(x, _):
+        n = np.arange(len(x))
+        return np.interp(n - 600.0 - 0.5 * np.sin(2.0 * np.pi * 4.0 * n / RATE), n, x)
+
+    latency = frequency_response(tape, RATE).latency_samples
+    assert abs(latency.value - 600.0) < 0.5
+    assert 0.05 < latency.uncertainty < 0.5
+    exact = frequency_response(delayed(100.37), RATE).latency_samples
+    assert abs(exact.value - 100.37) < 2 * exact.uncertainty
+    assert exact.uncertainty < 1e-4
+
+
 def test_latency_of_a_reverberant_response_is_its_beginning():
     h = np.random.default_rng(2).standard_normal(RATE) * 10.0 ** (-3.0 * np.arange(RATE) / RATE)
     h = np.concatenate([np.zeros(480), h])

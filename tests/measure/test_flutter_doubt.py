@@ -1,0 +1,258 @@
+"""What flutter figures claim of their own uncertainty, and recordings that would give a plausible wrong figure.
+
+All recordings are made here: deviations of a known law, integrated to a phase in the spectrum, so that the truth
+is a sum over the law times the filter, or a closed form.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.interpolate import CubicSpline
+from scipy.special import ndtr
+
+from measure.fluctuation import chi_square_doubt, decompose
+from measure.flutter import flutter
+from measure.mixture import Mixture
+from measure.signals import Modulation, modulated_tone
+from measure.weighting import flutter_network, raised_cosine
+
+FS = 8000
+CARRIER = 3150.0
+SINE = 0.1 * math.cos(0.025 * math.pi)  # two-sigma of a sine of 0.1 %
+LAWS = {
+    "flat": lambda f: np.where(f < 100.0, 1e-8, 0.0),
+    "1/f": lambda f: np.where((f > 0.03) & (f < 100.0), 1e-7 / np.maximum(f, 0.01), 0.0),
+}
+
+
+def tone_with(deviation_hz: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """A tone whose frequency is 3150 Hz plus a deviation, by summing up."""
+    return 0.5 * np.sin(2 * np.pi * (CARRIER * time + np.cumsum(deviation_hz) * (time[1] - time[0])))
+
+
+def wandering(law: str, seconds: float, seed: int, lines: tuple[tuple[float, float], ...] = ()) -> np.ndarray:
+    """A tone with Gaussian deviation of one-sided density `law`, cut out of 100 s, plus lines (rate, share)."""
+    rng = np.random.default_rng(seed)
+    base, total = 1000, 100
+    f = np.arange(total * base // 2 + 1) / total
+    drawn = (rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size)) * 0.5
+    drawn *= np.sqrt(LAWS[law](f) * total) * base
+    drawn[1:] /= 2j * np.pi * f[1:]
+    drawn[0] = 0.0
+    late = np.fft.irfft(drawn, total * base)[: round((seconds + 0.1) * base)]
+    time = np.arange(round(seconds * FS)) / FS
+    late = CubicSpline(np.arange(late.size) / base, late)(time)
+    for rate_hz, share in lines:
+        late = late - share * np.cos(2 * np.pi * rate_hz * time + rng.uniform(0, 6)) / (2 * np.pi * rate_hz)
+    return 0.5 * np.sin(2 * np.pi * CARRIER * (time + late))
+
+
+def true_rms(law: str, lines: tuple[tuple[float, float], ...] = ()) -> float:
+    """Weighted RMS in %, from the law and the weighting network."""
+    f = np.concatenate([np.linspace(0.001, 3, 20_000, endpoint=False), np.linspace(3, 205, 40_000)])
+    gain = np.square(raised_cosine(f, 200.0, 200.5) * np.abs(flutter_network(f)))
+    power = np.trapezoid(LAWS[law](f) * gain, f)
+    for rate_hz, share in lines:
+        power += 0.5 * (share * abs(flutter_network(np.array([rate_hz]))[0])) ** 2
+    return 100 * math.sqrt(power)
+
+
+@pytest.mark.parametrize("law", LAWS)
+@pytest.mark.parametrize("lines", [(), ((0.55, 6e-4), (5.1, 8e-4))], ids=["random", "mixed"])
+def test_intervals_hold_the_truth(law: str, lines: tuple[tuple[float, float], ...]) -> None:
+    """Of 10 recordings of 12 s at least 7 within two sigma (a claim of 95 % fails that once in a thousand).
+
+    The benchmark takes 200 of each; the stated doubt may not be had by exaggeration either.
+    """
+    truth = true_rms(law, lines)
+    off, stated = [], []
+    for seed in range(10):
+        reading = flutter(wandering(law, 12, seed, lines), FS).weighted["rms"]
+        off.append(reading.value - truth)
+        stated.append(reading.uncertainty)
+    assert np.sum(np.abs(off) < 2 * np.array(stated)) >= 7
+    assert np.mean(stated) < 3.0 * np.std(off)
+
+
+def test_slow_random_wander_is_no_line() -> None:
+    """Rises of a 1/f spectrum were taken for lines, which count as free of scatter."""
+    found = sum(len(flutter(wandering("1/f", 12, seed), FS).lines) for seed in range(8))
+    assert found <= 2
+
+
+@pytest.mark.parametrize("degrees", [1.0, 4.0, 30.0, 300.0])
+def test_doubt_of_a_standard_deviation(degrees: float) -> None:
+    """95.45 % of chi-square draws lie within 1 +- 2 u of the truth; 200,000 draws know that to 0.05 %."""
+    u = chi_square_doubt(degrees)
+    draws = np.sqrt(np.random.default_rng(1).chisquare(max(degrees, 2.0), 200_000) / max(degrees, 2.0))
+    assert np.mean(np.abs(1.0 / draws - 1.0) < 2.0 * u) == pytest.approx(0.9545, abs=0.003)
+    assert chi_square_doubt(1e6) == pytest.approx(1 / math.sqrt(2e6), rel=1e-6)
+
+
+def test_a_curved_drift_stays_out_of_the_flutter() -> None:
+    """3 % of parabola over 20 s made 0.192 % of weighted flutter out of 0.0997 %."""
+    time = np.arange(20 * FS) / FS
+    place = time / 10.0 - 1.0
+    deviation = CARRIER * (0.029 * place**2 + 0.001 * np.sin(2 * np.pi * 4 * time))
+    result = flutter(tone_with(deviation, time), FS)
+    mean = 1.0 + 0.029 / 3.0
+    assert result.weighted["two_sigma"].value == pytest.approx(SINE / mean, rel=1e-3)
+    assert abs(result.drift.value - 1.45 / mean) < 4 * result.drift.uncertainty
+
+
+@pytest.mark.parametrize("slope_percent", [0.0, 0.2])
+def test_drift_and_its_uncertainty_in_random_flutter(slope_percent: float) -> None:
+    """A straight drift under white deviation: the truth within two sigma in 4 of 6 at least."""
+    held, stated, values = 0, [], []
+    for seed in range(6):
+        time = np.arange(15 * FS) / FS
+        rng = np.random.default_rng(seed)
+        slow = np.repeat(rng.standard_normal(15 * 400), FS // 400)
+        deviation = CARRIER * (0.01 * slope_percent * (time / 15 - 0.5) + 1e-3 * slow)
+        drift = flutter(tone_with(deviation, time), FS).drift
+        held += abs(drift.value - 0.5 * slope_percent) < 2 * drift.uncertainty
+        stated.append(drift.uncertainty)
+        values.append(drift.value)
+    assert held >= 4
+    # About twice what the slow deviation holds: white of 0.1 % over 200 Hz has 0.0027 % within 0.15 Hz.
+    assert 0.0005 < np.mean(stated) < 0.012
+    assert np.std(values) < 3 * np.mean(stated)
+
+
+def test_lines_that_beat_leave_a_doubt() -> None:
+    """Of three lines over 12 s: exact is what their distribution gives over all phases (2 million draws)."""
+    parts = ((0.55, 0.08), (5.05, 0.07), (7.7, 0.05))
+    speed = [Modulation(rate_hz=r, peak_percent=p, phase_radians=i) for i, (r, p) in enumerate(parts)]
+    signal = modulated_tone(CARRIER, duration_seconds=12, sample_rate=FS, speed=speed)
+    reading = flutter(signal, FS).unweighted["two_sigma"]
+    rng = np.random.default_rng(0)
+    draws = sum(p * np.sin(rng.uniform(0, 2 * np.pi, 2_000_000)) for _, p in parts)
+    exact = float(np.quantile(np.abs(draws), 0.95))
+    assert abs(reading.value - exact) < 2 * reading.uncertainty
+    assert reading.uncertainty < 0.02 * exact
+    # Lines in step with one another have one waveform, which any stretch holds.
+    locked = [Modulation(rate_hz=2.0 * k, peak_percent=0.1 / k) for k in (1, 2, 3)]
+    signal = modulated_tone(CARRIER, duration_seconds=12, sample_rate=FS, speed=locked)
+    assert flutter(signal, FS).unweighted["two_sigma"].uncertainty < 1e-3 * 0.1
+
+
+def test_noise_under_a_sine_lifts_the_two_sigma_and_is_named() -> None:
+    """The exact law: P(|a sin + noise| > t) = 5 %; the part that noise adds is stated and is inside the doubt."""
+    rng = np.random.default_rng(3)
+    signal = modulated_tone(
+        CARRIER, duration_seconds=20, sample_rate=FS, speed=[Modulation(rate_hz=4, peak_percent=0.1)]
+    )
+    noisy = signal + 10 ** (-32 / 20) * 0.5 / math.sqrt(2) * rng.standard_normal(signal.size)
+    reading = flutter(noisy, FS).unweighted["two_sigma"]
+    sigma = float(reading.conditions["noise_percent"])
+    level = np.linspace(0.08, 0.3, 4000)[:, None]
+    sine = 0.1 * np.sin(2 * np.pi * (np.arange(500) + 0.5) / 500)
+    above = np.mean(ndtr((sine - level) / sigma) + ndtr((-sine - level) / sigma), axis=1)
+    exact = float(np.interp(-0.05, -above, level[:, 0]))
+    assert exact > 1.05 * SINE
+    assert reading.value == pytest.approx(exact, rel=0.02)
+    assert abs(reading.value - SINE) < 2 * reading.uncertainty
+    assert any("noise of the recording" in warning for warning in reading.warnings)
+
+
+def test_mixture_reads_what_a_million_samples_read() -> None:
+    rng = np.random.default_rng(5)
+    time = np.arange(1_000_000) / 1000.0
+    line = 0.7 * np.sin(2 * np.pi * 1.234567 * time) + 0.4 * np.sin(2 * np.pi * 7.6543 * time)
+    both = np.abs(line + 0.3 * rng.standard_normal(line.size))
+    mixture = Mixture(steady=line, rate=1000.0, sigma=0.3)
+    assert mixture.reading("two_sigma") == pytest.approx(np.quantile(both, 0.95), rel=5e-3)
+    assert mixture.reading("mean") == pytest.approx(np.mean(both), rel=5e-3)
+    assert mixture.reading("rms") == pytest.approx(np.sqrt(np.mean(both**2)), rel=5e-3)
+
+
+@pytest.mark.parametrize("kind", ["two_sigma", "mean", "rms"])
+@pytest.mark.parametrize("size", [0.0, 0.5, 3.0])
+def test_scatter_of_a_mixture_is_that_of_repeats(kind: str, size: float) -> None:
+    """Noise of 0 to 20 Hz beside a line, 200 stretches of 10 s: their spread is known to 5 %, allowed are 20 %."""
+    rng = np.random.default_rng(7)
+    rate, seconds, count = 200.0, 10, 200
+    n = round(rate * seconds)
+    time = np.arange(n) / rate
+    frequency = np.fft.rfftfreq(n, 1 / rate)
+    inside = (frequency > 0) & (frequency < 20.0)
+    noise = np.fft.irfft(np.fft.rfft(rng.standard_normal((count, n))) * inside, n) * math.sqrt(100 / 20)
+    line = size * np.sin(2 * np.pi * 3.0 * time)
+    read = {
+        "two_sigma": lambda x: np.quantile(np.abs(x), 0.95, axis=1),
+        "mean": lambda x: np.mean(np.abs(x), axis=1),
+        "rms": lambda x: np.sqrt(np.mean(x**2, axis=1)),
+    }[kind]
+    mixture = Mixture(steady=line, rate=rate, sigma=1.0)
+    stated = mixture.scatter(
+        kind,
+        density=(np.array([0.0, 19.99, 20.0]), np.array([0.05, 0.05, 0.0])),
+        doubt_of_sigma=0.5 / math.sqrt(20 * seconds),
+    )
+    assert np.std(read(line + noise)) == pytest.approx(stated, rel=0.2)
+    assert np.mean(read(line + noise)) == pytest.approx(mixture.reading(kind), rel=0.02)
+
+
+def test_polynomials_and_lines_do_not_grow_against_each_other() -> None:
+    """A random series without slow power: six bends and a line of two periods fitted it with huge amplitudes."""
+    rng = np.random.default_rng(2)
+    spectrum = np.fft.rfft(rng.standard_normal(6000))
+    at = np.fft.rfftfreq(6000, 1e-3)
+    series = np.fft.irfft(spectrum * ((at > 5) & (at < 60)), 6000)
+    split = decompose(series, 1000.0, highest_hz=240, slowest_hz=1.0)
+    assert np.max(np.abs(split.curve)) < 0.05 * np.std(series)
+
+
+def carrier_of(time: np.ndarray) -> np.ndarray:
+    return np.sin(2 * np.pi * CARRIER * (time - 0.001 * np.cos(2 * np.pi * 4 * time) / (2 * np.pi * 4)))
+
+
+TIME = np.arange(12 * FS) / FS
+CLEAN = 0.5 * carrier_of(TIME)
+
+
+@pytest.mark.parametrize("delay_seconds", [0.0473, 0.1, 0.333])
+def test_an_echo_is_named_and_within_the_doubt(delay_seconds: float) -> None:
+    """-25 dB of it changes the deviation by up to 11 %: |f(t) - f(t - tau)| times 0.056."""
+    reading = flutter(CLEAN + 0.5 * 10 ** (-25 / 20) * carrier_of(TIME - delay_seconds), FS).weighted["two_sigma"]
+    assert abs(reading.value - SINE) > 0.01 * SINE
+    assert abs(reading.value - SINE) < 2 * reading.uncertainty
+    assert any("echo of -2" in warning for warning in reading.warnings)
+
+
+@pytest.mark.parametrize(
+    ("disturbance", "word"),
+    [
+        (lambda s: s * np.where(TIME > 7.3, -1, 1), "bridged there"),
+        (lambda s: s * np.where(TIME % 2 < 1, -1, 1), "bridged there"),
+        (lambda s: s + 2.5 * (np.arange(s.size) == 50_000), ""),
+        (lambda s: s * ~((TIME > 7.3) & (TIME < 7.32)), "drops out"),
+        (lambda s: s * (TIME > 0.2), "drops out"),
+        (lambda s: s * (1 - 0.5 * (TIME > 7)), ""),
+        (lambda s: s + 0.3, ""),
+        (lambda s: s + 10 ** (-42 / 20) * np.sin(2 * np.pi * 3100 * TIME), "second component"),
+        (lambda s: np.concatenate([s[:50_000], s[50_517:]]), ""),
+        (lambda s: s * (1 + 0.3 * np.sin(2 * np.pi * 7 * TIME)), ""),
+        (lambda s: s + 0.05 * np.sin(2 * np.pi * 50 * TIME), ""),
+    ],
+    ids=["flip", "flips", "click", "gap", "late", "step", "constant", "tone", "splice", "tremolo", "hum"],
+)
+def test_disturbed_recordings_are_right_within_their_doubt(disturbance: object, word: str) -> None:
+    assert callable(disturbance)
+    reading = flutter(disturbance(CLEAN), FS).weighted["two_sigma"]
+    assert abs(reading.value - SINE) < 2 * reading.uncertainty + 2e-5
+    assert reading.uncertainty < 0.1 * SINE
+    assert word in "; ".join(reading.warnings)
+
+
+def test_another_test_tone_is_named() -> None:
+    time = np.arange(6 * FS) / FS
+    reading = flutter(np.sin(2 * np.pi * 3000 * time), FS, carrier_hz=3150).speed_error
+    assert "was another test tone recorded?" in reading.warnings[0]
+
+
+def test_the_quasi_peak_meters_tolerance_is_part_of_its_doubt() -> None:
+    """60 ms pulses may read 90 +- 6 % (from memory): meters that keep the standard differ by that."""
+    reading = flutter(CLEAN, FS).weighted["quasi_peak"]
+    assert reading.uncertainty == pytest.approx(reading.value * 0.06 / math.sqrt(3), rel=0.01)

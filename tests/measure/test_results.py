@@ -1,0 +1,57 @@
+"""How figures are printed, and that they go to JSON and back."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from measure.bench import table_lines
+from measure.results import Reading, figure_text
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "text"),
+    [
+        (0.0996917, 1e-5, "0.099692 ± 0.000010"),
+        (2.93, 0.03, "2.93 ± 0.03"),
+        (2.93012, 0.026, "2.930 ± 0.026"),
+        (1234.0, 230.0, "1230 ± 230"),
+        (0.0123, 0.5, "0.0 ± 0.5"),
+        (-0.0004, 0.01, "0.000 ± 0.010"),
+        # Six digits are all that anybody reads.
+        (1000.00031, 1e-5, "1000.00 ± < 0.01"),
+        # What only the rounding of numbers puts in doubt is exact.
+        (3.0, 5e-13, "3 exact"),
+        (6.5e-14, 3e-14, "0 exact"),
+        (0.0, 0.0, "0 exact"),
+        (20_000.0, 0.0, "20000 exact"),
+        (565.91, math.nan, "565.9 "),
+        (math.nan, 1.0, "undefined "),
+    ],
+)
+def test_digits_that_the_uncertainty_supports(value: float, uncertainty: float, text: str) -> None:
+    assert " ".join(figure_text(value, uncertainty)) == text
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-8, 1e4))
+def test_the_text_is_the_figure(value: float, uncertainty: float) -> None:
+    """Rounding costs at most half of the uncertainty, or the sixth digit; and never prints an exponent."""
+    shown, doubt = figure_text(value, uncertainty)
+    assert abs(float(shown) - value) <= max(0.51 * uncertainty, 0.51e-5 * abs(value), 1e-9)
+    assert "e-" not in shown + doubt
+    significant = shown.lstrip("-").replace(".", "").lstrip("0")
+    assert len(significant) <= 7
+
+
+def test_a_value_that_rounds_up_to_the_next_power_of_ten() -> None:
+    assert figure_text(0.09995, 1e-5, most_digits=3)[0] == "0.100"
+    assert figure_text(999.99996, 1e-5) == ("1000.00", "± < 0.01")
+
+
+def test_readings_and_tables_print_them() -> None:
+    reading = Reading(quantity="THD", value=3.00000000001, unit="%", method="fit", uncertainty=5e-13)
+    assert str(reading) == "THD: 3 exact % (fit)"
+    assert table_lines({"thd_percent": reading}) == ["thd_percent           3 exact       %"]
+    rough = Reading(quantity="flutter", value=0.123456, unit="%", method="RMS", uncertainty=0.01)
+    assert "0.123 ± 0.010 %" in str(rough)
