@@ -219,10 +219,11 @@ PAIRS: list[tuple[str, dict[str, Any], str]] = [
     *(
         (
             "wow_flutter",
-            {"profile": "worn", f"{band}_percent": tapeemu.WowFlutter.model_fields[f"{band}_percent"].default},
-            "would win",
+            {"profile": "worn", name: field.default if field.default else changed("wow_flutter", name)},
+            "brings its own",
         )
-        for band in ("drift", "wow", "flutter", "scrape")
+        for name, field in tapeemu.WowFlutter.model_fields.items()
+        if name in ("drift_percent", "wow_percent", "flutter_percent", "scrape_percent", "random_percent")
     ),
     (
         "wow_flutter",
