@@ -61,7 +61,7 @@ _INTERVALS = {"EDT": (0.0, -10.0, 20.0), "T20": (-5.0, -25.0, 35.0), "T30": (-5.
 _LEAST_BT = 4.0
 _LEAST_RANGE_DB = 15.0
 _MOST_DOUBT = 0.25
-_MOST_DOUBT_OF_A_LINE = 0.35
+_MOST_DOUBT_OF_A_LINE = 0.5
 _SIGNIFICANT = 3.5  # standard deviations from which on a difference is called one
 _NOT_ONE = 0.5  # share by which one slope may differ from T30 and still be called a decay time
 _MISFIT = 1.8  # for an exponential, 24 segments exceed this once in a hundred times
@@ -743,8 +743,10 @@ def _interrupted(known: _Known, stop: float, repeats: int, conditions: Condition
         slope_sigma=lambda line: interrupted_sigma(
             t[keep],
             reach[keep] * step,
+            smooth[keep] - best.floor,
             line.interval,
             best,
+            fit.begins,
             envelope.bandwidth,
             repeats,
             envelope.seconds - stop - meets,
