@@ -67,6 +67,7 @@ _NOT_ONE = 0.5  # share by which one slope may differ from T30 and still be call
 _MISFIT = 1.8  # for an exponential, 24 segments exceed this once in a hundred times
 _BASIS = "theory (B T product; neighbouring bands)"
 _CLIPPED = "the response is clipped"
+_STRAYS = "no exponential describes this: the power strays from it by more than the figure itself"
 _SMEARED = "what was found is no stronger than the band filter's smear of what came before"
 
 
@@ -826,6 +827,8 @@ def _band_result(
                         why = (*why, concave)
                     if data.ceiling > 0.0:
                         why = (*why, _CLIPPED)
+                    if fit.double is None and float(fit.single.rate_sigma[0]) * math.sqrt(fit.misfit) >= 1.0:
+                        why = (*why, _STRAYS)
         figures[name] = Reading(
             quantity=f"{name}, {band.name}",
             value=value,
@@ -971,7 +974,11 @@ def _likelihood_reading(
                 nepers = followed * math.log(10.0) / 10.0
                 own = response_scatter(nepers, envelope.bandwidth / data.decays, value)
                 sigma = math.hypot(sigma, own * value)
-            sigma, why = _widened(value, sigma, data.leaks.get("likelihood", 0.0))
+            if sigma < value:
+                sigma, why = _widened(value, sigma, data.leaks.get("likelihood", 0.0))
+            else:
+                undefined, sigma = True, math.nan
+                why = (_STRAYS,)
     return Reading(
         quantity=quantity,
         value=math.nan if undefined else value,
