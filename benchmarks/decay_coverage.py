@@ -1,7 +1,7 @@
 """How often two sigma hold the truth of a decay time: 200 trials a line, for several decays, bands and floors.
 
 Run with ``python benchmarks/decay_coverage.py [TRIALS]``. The goal is 95 %; 200 trials tell a share to 1.5 %.
-The second table is about bands beside slower or faster ones: what the stated uncertainty must hold there is the decay that
+The last table is about bands beside slower or faster ones: what must lie within two sigma there is the decay that
 the band was given, not what the filter reads.
 """
 

@@ -61,12 +61,13 @@ _INTERVALS = {"EDT": (0.0, -10.0, 20.0), "T20": (-5.0, -25.0, 35.0), "T30": (-5.
 _LEAST_BT = 4.0
 _LEAST_RANGE_DB = 15.0
 _MOST_DOUBT = 0.25
-_MOST_DOUBT_OF_A_LINE = 0.35
+_MOST_DOUBT_OF_A_LINE = 0.5
 _SIGNIFICANT = 3.5  # standard deviations from which on a difference is called one
 _NOT_ONE = 0.5  # share by which one slope may differ from T30 and still be called a decay time
 _MISFIT = 1.8  # for an exponential, 24 segments exceed this once in a hundred times
 _BASIS = "theory (B T product; neighbouring bands)"
 _CLIPPED = "the response is clipped"
+_STRAYS = "no exponential describes this: the power strays from it by more than the figure itself"
 _SMEARED = "what was found is no stronger than the band filter's smear of what came before"
 
 
@@ -743,8 +744,10 @@ def _interrupted(known: _Known, stop: float, repeats: int, conditions: Condition
         slope_sigma=lambda line: interrupted_sigma(
             t[keep],
             reach[keep] * step,
+            smooth[keep] - best.floor,
             line.interval,
             best,
+            fit.begins,
             envelope.bandwidth,
             repeats,
             envelope.seconds - stop - meets,
@@ -824,6 +827,8 @@ def _band_result(
                         why = (*why, concave)
                     if data.ceiling > 0.0:
                         why = (*why, _CLIPPED)
+                    if fit.double is None and float(fit.single.rate_sigma[0]) * math.sqrt(fit.misfit) >= 1.0:
+                        why = (*why, _STRAYS)
         figures[name] = Reading(
             quantity=f"{name}, {band.name}",
             value=value,
@@ -969,7 +974,11 @@ def _likelihood_reading(
                 nepers = followed * math.log(10.0) / 10.0
                 own = response_scatter(nepers, envelope.bandwidth / data.decays, value)
                 sigma = math.hypot(sigma, own * value)
-            sigma, why = _widened(value, sigma, data.leaks.get("likelihood", 0.0))
+            if sigma < value:
+                sigma, why = _widened(value, sigma, data.leaks.get("likelihood", 0.0))
+            else:
+                undefined, sigma = True, math.nan
+                why = (_STRAYS,)
     return Reading(
         quantity=quantity,
         value=math.nan if undefined else value,

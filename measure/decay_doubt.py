@@ -83,9 +83,9 @@ def integrated_sigma(
     variance = _own_variance(t, weights, left, power, bandwidth)
     end = t[-1]
     if model.floor > 0.0:
-        heard = max(floor_seconds, 1.0 / bandwidth)
+        known = max(floor_seconds, 1.0 / bandwidth)
         lever = float(np.sum(weights * (end - t) / left))
-        variance += (model.floor * lever) ** 2 / (bandwidth * heard)
+        variance += (model.floor * lever) ** 2 / (bandwidth * known)
     tail = float(model.remaining(np.array([end]))[0])
     relative = math.hypot(float(model.rate_sigma[-1]), 2.0 / math.sqrt(bandwidth * max(end, 1.0 / bandwidth)))
     variance += (relative * tail * float(np.sum(weights / left))) ** 2
@@ -95,8 +95,10 @@ def integrated_sigma(
 def interrupted_sigma(
     t: FloatArray,
     reach: FloatArray,
+    heard: FloatArray,
     interval: tuple[float, float],
     model: DecayModel,
+    begins: float,
     bandwidth: float,
     decays: int,
     floor_seconds: float,
@@ -107,7 +109,9 @@ def interrupted_sigma(
     ----------
     t, reach : ndarray, shape (points,)
         Evenly spaced times, and the half width in seconds of the running mean at each.
-    interval, model, floor_seconds
+    heard : ndarray, shape (points,)
+        The running mean without the floor.
+    interval, model, begins, floor_seconds
         As for :func:`integrated_sigma`.
     bandwidth : float
         Independent samples of power per second, those of all decays together.
@@ -116,7 +120,8 @@ def interrupted_sigma(
     """
     step = float(t[1] - t[0])
     weights = _slope_weights(t, *interval)
-    mean = np.maximum(model.signal(t), 1e-300)
+    late = np.maximum(t, begins)
+    mean = np.maximum(np.where(t < begins, heard, model.signal(late)), 1e-300)
     points = np.maximum(np.round(reach / step).astype(np.int64), 0)
     spread = np.zeros(len(t) + 1)
     index = np.arange(len(t))
@@ -126,9 +131,10 @@ def interrupted_sigma(
     weight = np.cumsum(spread)[:-1]
     variance = float(np.sum((weight * (mean + model.floor)) ** 2)) / step / bandwidth
     if model.floor > 0.0:
-        heard = max(floor_seconds, 1.0 / bandwidth)
-        variance += (model.floor * float(np.sum(weights / mean))) ** 2 / (bandwidth * heard)
-    falling = np.sum((model.powers * model.rates)[:, None] * np.exp(-model.rates[:, None] * t), axis=0)
+        known = max(floor_seconds, 1.0 / bandwidth)
+        variance += (model.floor * float(np.sum(weights / mean))) ** 2 / (bandwidth * known)
+    # What stops with the noise itself, a direct sound, does not scatter over responses; the reverberation does.
+    falling = np.sum((model.powers * model.rates)[:, None] * np.exp(-model.rates[:, None] * late), axis=0)
     variance += _own_variance(t, weights, mean, falling, bandwidth / decays)
     return _DB * math.sqrt(variance)
 

@@ -221,3 +221,12 @@ def test_figures_that_disagree_say_so() -> None:
     assert abs(band.likelihood.value - band.t30.value) <= 2.0 * band.likelihood.uncertainty
     for reading in (band.edt, band.t20):
         assert any("does not begin as it goes on" in warning for warning in reading.warnings)
+
+
+def test_what_is_no_band_of_noise_has_no_fit() -> None:
+    """A bare exponential of 0.8 s: above 40 Hz there is only the edge at its start."""
+    h = 10.0 ** (-3.0 * np.arange(2 * RATE) / RATE / 0.8)
+    band = decay_from_impulse(h, RATE, bands="broadband").bands[0]
+    for reading in (band.edt, band.t20, band.t30, band.likelihood):
+        assert reading.warnings
+    assert math.isnan(band.likelihood.value)
