@@ -24,6 +24,7 @@ from tapeemu.comparison.figures import (
     FULL,
     LEAN,
     MeasuringPlan,
+    paired_difference,
     relative_octaves,
     render_figures,
     repeats_of_renders,
@@ -53,8 +54,8 @@ from tapeemu.comparison.rendering import (
     render_all,
     tail_of,
 )
-from tapeemu.comparison.sentences import answer, differing, level_sentence, meaning
-from tapeemu.comparison.traits import SPOKEN
+from tapeemu.comparison.sentences import answer, clear_change, differing, level_sentence, meaning
+from tapeemu.comparison.traits import SPOKEN, Change
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
 
@@ -169,8 +170,13 @@ class Comparison:
         )
 
     @property
-    def sentences(self) -> list[str]:
-        """What the figures mean, in plain words; every threshold is stated in the report."""
+    def distances(self) -> list[str]:
+        """For all permutations: how far apart renders are in which two stages have changed places."""
+        return silent_sentence(self.effects) + swap_sentences(self.swaps) if self.effects else []
+
+    @property
+    def against_the_first(self) -> list[str]:
+        """What sets each group of orders apart from the first, how each decays, and how all are matched."""
         renders = (self.dry, *self.renders)
         matched = level_sentence(
             [render.loudness_lufs for render in renders],
@@ -179,18 +185,29 @@ class Comparison:
         )
         # Few orders are told one by one, for on a louder recording those of a group may part.
         groups = self.groups if len(self.renders) > _MANY else ()
-        said = meaning(self.labels, self.figures, self.repeats, groups)
-        if self.permutations and len(self.renders) > 2:
-            effects = self.effects
-            said = effect_sentences(effects) + silent_sentence(effects) + swap_sentences(self.swaps) + said
-        return [*said, matched]
+        return [*meaning(self.labels, self.figures, self.repeats, groups), matched]
 
-    def against_first(self, group: Group) -> list[str]:
-        """Phrases about what sets a group apart from the first one."""
-        first = self.groups[0].first
-        return differing(
-            self.figures[group.first], self.repeats[group.first], self.figures[first], self.repeats[first]
+    @property
+    def sentences(self) -> list[str]:
+        """What the figures mean, in plain words; every threshold is stated in the report."""
+        return effect_sentences(self.effects) + self.distances + self.against_the_first
+
+    def change(self, place: int, key: str, *, against: int = 0) -> Change | None:
+        """The change of a figure from one order to another, where it is worth a word."""
+        return clear_change(
+            key, self.figures[place], self.repeats[place], self.figures[against], self.repeats[against]
         )
+
+    def weight(self, place: int, key: str, *, against: int = 0) -> float:
+        """Difference of a figure from one order to another in thresholds, worth a word or not; 0 if undefined."""
+        one, two = self.figures[place].get(key), self.figures[against].get(key)
+        if one is None or two is None or not (one.defined and two.defined):
+            return 0.0
+        pair = paired_difference(self.repeats[place].get(key, ()), self.repeats[against].get(key, ()))
+        difference = one.value - two.value if pair is None else pair[0]
+        figure = FIGURES[key]
+        scale = figure.threshold * (min(abs(one.value), abs(two.value)) if figure.relative else 1.0)
+        return difference / scale if scale > 0.0 else 0.0
 
     def to_frame(self) -> Any:
         """Return the table as a pandas frame, indexed by label.
@@ -241,7 +258,12 @@ class Comparison:
         }
 
     def write_report(
-        self, path: str | Path, *, overwrite: bool = False, embed_limit_mb: float = 16.0
+        self,
+        path: str | Path,
+        *,
+        overwrite: bool = False,
+        embed_limit_mb: float = 16.0,
+        progress: Progress = SILENT,
     ) -> list[Path]:
         """Write the comparison as one HTML file with players, blind test, plots and tables.
 
@@ -254,6 +276,8 @@ class Comparison:
         embed_limit_mb : float
             Size of the audio up to which it is kept inside the file; larger audio lies in a folder
             beside it, which must travel with it.
+        progress : Progress
+            Is told of every step.
 
         Returns
         -------
@@ -262,7 +286,9 @@ class Comparison:
         """
         from tapeemu.report import write_report
 
-        return write_report(self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb)
+        return write_report(
+            self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=progress
+        )
 
     def write_renders(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
         """Write the matched renders as FLAC of 24 bits, numbered as in the report.
@@ -312,7 +338,7 @@ def compare(
     tail_seconds: float | None = None,
     true_peak_dbtp: float = -1.0,
     plan: MeasuringPlan | None = None,
-    meter: ChainMeter | None = None,
+    meters: dict[float, ChainMeter] | None = None,
     progress: Progress = SILENT,
     jobs: int = -1,
 ) -> Comparison:
@@ -343,8 +369,9 @@ def compare(
         Ceiling: where one render would exceed it, all are lowered alike.
     plan : MeasuringPlan, optional
         Levels and repeats; :data:`FULL` for up to six orders, else :data:`LEAN`.
-    meter : ChainMeter, optional
-        Remembers the figures of chains from stem to stem; its plan and rate are then the ones used.
+    meters : dict, optional
+        Keeps what is measured of chains, by sample rate, from stem to stem: the same dict for further stems
+        with the same chain and orders. A new one for another plan.
     progress : Progress
         Is told of every step.
     jobs : int
@@ -368,13 +395,10 @@ def compare(
     contenders = _contenders(chain, orders)
     if seed is not None:
         contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
-    if meter is None:
-        meter = ChainMeter(sample_rate=rate, plan=plan or plan_for(len(contenders)))
-    elif meter.sample_rate != rate or plan not in (None, meter.plan):
-        raise ParameterError(
-            f"the meter is for {meter.sample_rate:g} Hz and a plan of its own, but the stem has {rate:g} Hz; give a "
-            "meter of that rate, and no plan beside it"
-        )
+    meters = {} if meters is None else meters
+    meter = meters.setdefault(rate, ChainMeter(sample_rate=rate, plan=plan or plan_for(len(contenders))))
+    if plan not in (None, meter.plan):
+        raise ParameterError("meters hold figures by another plan; give an empty dict, or leave the plan out")
     chosen = meter.plan
     if tail_seconds is None:
         tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])

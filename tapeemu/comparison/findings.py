@@ -121,7 +121,7 @@ def swap_sentences(swaps: Sequence[Swap]) -> list[str]:
     said = []
     for (first, second), levels in by_pair(swaps).items():
         loudest, softest = max(levels), min(levels)
-        verdict = ", which no one could tell apart" if loudest <= ALIKE_DB else ""
+        verdict = ", too little to tell them apart" if loudest <= ALIKE_DB else ""
         said.append(
             f"{first} and {second}, as neighbours that change places: the renders differ by a signal of "
             f"{_decibels(softest)} to {_decibels(loudest)} re the sound ({len(levels)} pairs){verdict}."

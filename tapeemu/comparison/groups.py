@@ -11,7 +11,7 @@ import numpy.typing as npt
 from tapeemu.comparison.rendering import Render
 from tapeemu.validation import FloatArray
 
-__all__ = ["ALIKE_DB", "Group", "differences_db", "grouped"]
+__all__ = ["ALIKE_DB", "Group", "differences_db", "grouped", "shared_groups"]
 
 ALIKE_DB = -30.0
 """Renders whose difference lies this far below the sound or further count as alike.
@@ -110,6 +110,26 @@ def grouped(
             ),
         )
         for members in groups
+    )
+
+
+def shared_groups(
+    sets: Sequence[Sequence[Group]], labels: Sequence[str], orders: Sequence[tuple[str, ...]]
+) -> tuple[Group, ...]:
+    """Orders that stand in one group on every one of several recordings."""
+    signatures: dict[tuple[int, ...], list[int]] = {}
+    for place in range(len(labels)):
+        where = tuple(
+            next(number for number, group in enumerate(groups) if place in group.members) for groups in sets
+        )
+        signatures.setdefault(where, []).append(place)
+    return tuple(
+        Group(
+            members=tuple(members),
+            label=_common(members, labels, orders),
+            widest_db=max(groups[number].widest_db for groups, number in zip(sets, where, strict=True)),
+        )
+        for where, members in signatures.items()
     )
 
 

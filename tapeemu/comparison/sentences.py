@@ -153,13 +153,13 @@ def answer(
     count = len(labels)
     if count == 1:
         return (
-            f"There is one order here, {named(labels[0])}, beside the dry stem: listen to both. Name further orders "
-            "to learn whether the order matters."
+            f"There is one order here, beside the dry stem. It is {named(labels[0])}; name further orders to learn "
+            "whether the order matters."
         )
     if len(groups) == 1:
         return (
-            f"On this recording the order does not matter: no two of the {_number(count)} orders can be told "
-            f"apart. {_widest(groups[0])}, and no figure of the sound differs beyond its threshold. Choose any."
+            f"On this recording the order does not matter. No two of the {_number(count)} orders can be told "
+            f"apart: {_widest(groups[0])}, and no figure of the sound differs beyond its threshold. Choose any."
             + _elsewhere(labels, figures, repeats)
         )
     if count == 2:
@@ -173,21 +173,21 @@ def answer(
             )
         return (
             f"On this recording the two orders are not the same, but no figure says which is which.{away} Let the "
-            "blind test below decide whether you hear it."
+            "blind test decide whether you hear it."
         )
     if len(groups) == count:
         return (
-            f"On this recording the order matters: each of the {_number(count)} differs from all the others. "
+            f"On this recording the order matters. Each of the {_number(count)} differs from all the others. "
             + (" ".join(mattering) or "What sets them apart stands below.")
         )
     said = (
-        f"On this recording the order matters, but not every detail of it: the {_number(count)} orders fall into "
-        f"{_number(len(groups))} groups, and inside each no one could choose."
+        f"On this recording the order matters, but not every detail of it. The {_number(count)} orders fall into "
+        f"{_number(len(groups))} groups, and inside each they are too alike to tell apart."
     )
     if mattering:
         said += f" {' '.join(mattering)}"
     if idle:
-        said += f" Without a difference to be heard, as neighbours: {listed(idle)}."
+        said += f" These may stand either way round beside each other, too little changes to hear it: {'; '.join(idle)}."
     return said
 
 
@@ -206,8 +206,8 @@ def _elsewhere(labels: Sequence[str], figures: Sequence[Figures], repeats: Seque
 
 def _widest(group: Group) -> str:
     if not math.isfinite(group.widest_db):
-        return "They are equal to the last bit"
-    return f"Their differences lie {abs(group.widest_db):.0f} dB below the sound or further"
+        return "they are equal to the last bit"
+    return f"their differences lie {abs(group.widest_db):.0f} dB below the sound or further"
 
 
 def _number(count: int) -> str:

@@ -7,7 +7,18 @@ from dataclasses import dataclass
 from measure.results import Reading
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
 
-__all__ = ["SPOKEN", "TRAITS", "Change", "Trait", "audible", "changes", "phrase"]
+__all__ = [
+    "SPOKEN",
+    "TRAITS",
+    "Change",
+    "Trait",
+    "audible",
+    "changes",
+    "figure_words",
+    "most_telling",
+    "phrase",
+    "short_phrase",
+]
 
 # An octave this far below the strongest one is taken as unheard beside it; our choice, no source.
 _UNHEARD_DB = 50.0
@@ -193,6 +204,13 @@ def phrase(trait: Trait, change: Change) -> str:
     word = trait.more if change.more else trait.less
     when = _WHEN[level] if (level := _level_of(change.key)) else ""
     return f"{when}{trait.subject} {word} ({figure_words(change)})"
+
+
+def short_phrase(trait: Trait, change: Change) -> str:
+    """The same in a few words without a figure: "attacks softer"."""
+    when = _WHEN[level].strip() if (level := _level_of(change.key)) else ""
+    word = trait.more if change.more else trait.less
+    return f"{trait.name.lower()} {word}{' ' + when if when else ''}"
 
 
 def _level_of(key: str) -> str:
