@@ -30,11 +30,14 @@ if TYPE_CHECKING:
 
 __all__ = ["page_files", "page_text", "value_text", "write_page"]
 
-_CHAIN_KEYS = tuple(
-    f"{kind}_{name}_{ending}"
-    for kind, ending in (("thd", "percent"), ("imd", "percent"), ("edt", "seconds"), ("t30", "seconds"))
-    for name in LEVEL_NAMES
-) + ("swing_reference_db",)
+_CHAIN_KEYS = (
+    *(
+        f"{kind}_{name}_{ending}"
+        for kind, ending in (("thd", "percent"), ("imd", "percent"), ("edt", "seconds"), ("t30", "seconds"))
+        for name in LEVEL_NAMES
+    ),
+    "swing_reference_db",
+)
 _RENDER_KEYS = (
     "crest_db",
     "plr_db",
@@ -216,7 +219,8 @@ def _lessons(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> li
     sets = [comparison.by_order for comparison in comparisons]
     shared = effect_sentences(pair_effects(sets))
     said = [
-        f"Of {len(first.renders)} orders, {len(groups)} sound different: {'; '.join(group.label for group in groups)}."
+        f"Of {len(first.renders)} orders, {len(groups)} sound different: "
+        f"{'; '.join(group.label for group in groups)}."
         if len(groups) > 1
         else f"None of the {len(first.renders)} orders can be told from another."
     ]
@@ -282,11 +286,11 @@ def _conditions(comparisons: "Sequence[Comparison]", sources: Sequence[Path]) ->
     tapes = listed(sorted({str(len(one.repeats[0].get("crest_db", ()))) for one in comparisons}))
     bursts = len(first.repeats[0].get("edt_reference_seconds", ()))
     lines = [
-        f"- Tape (seed): {tape}; the same for all orders. Figures of renders are those of this tape; sentences state "
-        f"the mean over {tapes} tapes, the figures of chains that over {bursts} bursts of noise and "
+        f"- Tape (seed): {tape}; the same for all orders. Figures of renders are those of this tape; sentences "
+        f"state the mean over {tapes} tapes, the figures of chains that over {bursts} bursts of noise and "
         f"{first.plan.glides} glides, each on its own tape and in its own room.",
-        f"- Orders count as alike whose renders differ by {_minus(ALIKE_DB)} dB re the sound or less, and in no figure "
-        "by its threshold, on every recording.",
+        f"- Orders count as alike whose renders differ by {_minus(ALIKE_DB)} dB re the sound or less, and in no "
+        "figure by its threshold, on every recording.",
         f"- Loudness: integrated, ITU-R BS.1770, within 0.1 LU of one another; true peak at most "
         f"{_minus(first.true_peak_ceiling_dbtp)} dBTP.",
         "- Stages: "

@@ -153,8 +153,8 @@ def answer(
     count = len(labels)
     if count == 1:
         return (
-            f"There is one order here, beside the dry stem. It is {named(labels[0])}; name further orders to learn "
-            "whether the order matters."
+            f"There is one order here, beside the dry stem. It is {named(labels[0])}; name further orders to "
+            "learn whether the order matters."
         )
     if len(groups) == 1:
         return (
@@ -187,7 +187,7 @@ def answer(
     if mattering:
         said += f" {' '.join(mattering)}"
     if idle:
-        said += f" These may stand either way round beside each other, too little changes to hear it: {'; '.join(idle)}."
+        said += f" Which comes first changes too little to hear, side by side, for {'; '.join(idle)}."
     return said
 
 

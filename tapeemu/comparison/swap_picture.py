@@ -76,7 +76,8 @@ def swap_picture(
     )
     for text, place, anchor in (("too alike to tell apart", x - 10.0, "end"), ("heard", x + 10.0, "start")):
         parts.append(
-            f'<text class="soft small" x="{place:.1f}" y="{bottom + 40.0:.0f}" text-anchor="{anchor}">{text}</text>'
+            f'<text class="soft small" x="{place:.1f}" y="{bottom + 40.0:.0f}" '
+            f'text-anchor="{anchor}">{text}</text>'
         )
     for row, pair in enumerate(pairs):
         begin = top + row * height_of_row
@@ -93,8 +94,8 @@ def swap_picture(
             low, high = _x(min(levels)), _x(max(levels))
             colour = _COLOURS[number % len(_COLOURS)]
             parts.append(
-                f'<line x1="{low:.1f}" x2="{high:.1f}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colour}" stroke-width="3" '
-                'stroke-linecap="round"/>'
+                f'<line x1="{low:.1f}" x2="{high:.1f}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colour}" '
+                'stroke-width="3" stroke-linecap="round"/>'
             )
             parts += [_mark(number, low, y), _mark(number, high, y)]
     return "\n".join([*parts, "</svg>", ""])

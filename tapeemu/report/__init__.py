@@ -121,31 +121,25 @@ def write_report(
     pictures, coded = done[: len(drawn)], done[len(drawn) :]
     inside = sum(map(len, coded)) <= embed_limit_mb * _MEGABYTE
     beside = path.with_name(f"{path.stem}-audio")
-    # The page comes last, and what lies beside it goes if it cannot be written.
-    written = [] if inside or not coded else _write_beside(beside, coded, overwrite=overwrite)
-    try:
-        _write_page(comparison, path, overwrite, in_colour, chosen, pictures, coded, inside, beside.name, progress)
-    except BaseException:
-        _withdraw(written, beside)
-        raise
-    return [path, *written]
+    step = progress.step("write the page", 1)
+    text = _page(comparison, in_colour, chosen, pictures, coded, inside, beside.name)
+    scripts = [] if inside else _scripts(beside, coded)
+    _publish([*scripts, (path, text)], None if inside or not coded else beside, overwrite=overwrite)
+    step.finish()
+    return [path, *(target for target, _ in scripts)]
 
 
-def _write_page(
+def _page(
     comparison: "Comparison",
-    path: Path,
-    overwrite: bool,
     in_colour: Sequence[int],
     chosen: Sequence[int],
     pictures: Sequence[Picture],
     coded: Sequence[bytes],
     inside: bool,
     folder: str,
-    progress: Progress,
-) -> None:
+) -> str:
     from jinja2 import Environment
 
-    step = progress.step("write the page", 1)
     renders = (comparison.dry, *comparison.renders)
     tracks = _tracks(renders, coded, inside, folder)
     view = _view(comparison, in_colour, chosen, pictures)
@@ -163,7 +157,7 @@ def _write_page(
     environment = Environment(autoescape=True)
     environment.filters["set"] = _typeset
     page = environment.from_string(_own("page.html"))
-    text = page.render(
+    return page.render(
         **view,
         version=__version__,
         nonce=hashlib.sha256(script.encode() + comparison.name.encode("utf-8", "replace")).hexdigest()[:32],
@@ -176,24 +170,54 @@ def _write_page(
         seconds=f"{data['seconds']:.2f}",
         audio_note=_audio_note(inside, size_mb, folder),
     )
-    part = PartFile(path, overwrite=overwrite)
+
+
+def _scripts(folder: Path, coded: Sequence[bytes]) -> list[tuple[Path, str]]:
+    """Audio as scripts, which a page opened from disk may load where it may not load sound files."""
+    return [
+        (
+            folder / f"order-{index}.js",
+            f'(window.tapeemuAudio ??= {{}})[{index}] = "{base64.b64encode(data).decode("ascii")}";\n',
+        )
+        for index, data in enumerate(coded)
+    ]
+
+
+def _publish(files: Sequence[tuple[Path, str]], folder: Path | None, *, overwrite: bool) -> None:
+    """Write all files or none: each is whole before the first takes its name, and what was there before stays."""
+    parts: list[PartFile] = []
+    new: list[Path] = []
+    made = folder is not None and not folder.exists()
     try:
-        part.path.write_text(text, "utf-8", errors="replace")
-    except OSError as error:
-        part.discard()
-        raise OutputError(f"{path} cannot be written ({error.strerror}); is the disk full?") from None
+        if folder is not None:
+            _make(folder)
+        for target, text in files:
+            parts.append(PartFile(target, overwrite=overwrite))
+            try:
+                parts[-1].path.write_text(text, "utf-8", errors="replace")
+            except OSError as error:
+                raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
+        for part in parts:
+            there = part.target.exists()
+            part.publish()
+            if not there:
+                new.append(part.target)
     except BaseException:
-        part.discard()
+        for part in parts:
+            part.discard()
+        for target in new:
+            target.unlink(missing_ok=True)
+        if made and folder is not None:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
         raise
-    part.publish()
-    step.finish()
 
 
-def _withdraw(written: Sequence[Path], folder: Path) -> None:
-    for path in written:
-        path.unlink(missing_ok=True)
-    with contextlib.suppress(OSError):  # what else lies there is someone's own
-        folder.rmdir()
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
 
 
 def _typeset(text: str) -> str:
@@ -227,38 +251,6 @@ def _coded(render: "Render", path: Path, sample_rate: float) -> bytes:
         for start in range(0, render.audio.shape[1], 2**16):
             writer.write(render.audio[:, start : start + 2**16].astype(np.float64))
     return path.read_bytes()
-
-
-def _write_beside(folder: Path, coded: Sequence[bytes], *, overwrite: bool) -> list[Path]:
-    """Write audio as scripts, which a page opened from disk may load where it may not load sound files."""
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
-    written: list[Path] = []
-    try:
-        for index, data in enumerate(coded):
-            target = folder / f"order-{index}.js"
-            _write_script(target, index, data, overwrite=overwrite)
-            written.append(target)
-    except BaseException:
-        _withdraw(written, folder)
-        raise
-    return written
-
-
-def _write_script(target: Path, index: int, data: bytes, *, overwrite: bool) -> None:
-    part = PartFile(target, overwrite=overwrite)
-    text = base64.b64encode(data).decode("ascii")
-    try:
-        part.path.write_text(f'(window.tapeemuAudio ??= {{}})[{index}] = "{text}";\n', "ascii")
-    except OSError as error:
-        part.discard()
-        raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
-    except BaseException:
-        part.discard()
-        raise
-    part.publish()
 
 
 def _tracks(
@@ -513,10 +505,10 @@ def _conditions(comparison: "Comparison") -> list[str]:
         "lowering all alike.",
         f"Chains: tones and pink noise at {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
         f"(quiet, reference, loud); tones glide through half an octave around 1 kHz in {plan.glide_decays:g} "
-        f"decay times, {plan.glides} times; {bursts} bursts of noise. Each repeat has its own noise, its own tape "
-        "and its own room, the same for all orders; figures of chains are means over the repeats.",
-        f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change of level "
-        "of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
+        f"decay times, {plan.glides} times; {bursts} bursts of noise. Each repeat has its own noise, its own "
+        "tape and its own room, the same for all orders; figures of chains are means over the repeats.",
+        f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change of "
+        "level of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
     ]
     if tapes > 1:
         said.append(

@@ -54,7 +54,7 @@ def sine_comparison(name: str) -> Comparison:
     chain = Chain(stages=[Stage(processor=gain, name="one"), Stage(processor=gain, name=HOSTILE)])
     time_ = np.arange(round(SECONDS * RATE)) / RATE
     sine = np.tile(0.25 * np.sin(2.0 * np.pi * 500.0 * time_), (2, 1))
-    plan = MeasuringPlan(glide_decays=1.0, bursts=1, tapes=1)
+    plan = MeasuringPlan(glide_decays=1.0, glides=1, bursts=1, most_bursts=1, tapes=1, most_tapes=1)
     return compare(sine, chain, orders="all", sample_rate=RATE, name=name, plan=plan, tail_seconds=0.0)
 
 
