@@ -512,9 +512,9 @@ def _conditions(comparison: "Comparison") -> list[str]:
     ]
     if tapes > 1:
         said.append(
-            f"Uncertainty of the figures of renders: standard deviation over {tapes} tapes (seeds), the room being "
-            f"the same, over the loudest {SPREAD_SECONDS:g} s of the stem. Sentences state the mean difference over "
-            "those tapes."
+            f"Uncertainty of the figures of renders: standard deviation over {tapes} tapes (seeds), the room "
+            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem. Sentences state the mean difference "
+            "over those tapes."
         )
     else:
         said.append("Figures of renders are those of one tape; how another would change them was not measured.")

@@ -406,8 +406,8 @@ def test_sentences_are_a_musician_s_words_with_the_figures_after_them() -> None:
     said = meaning(["a", "b"], [first, second], [{}, {}])
     assert said == [
         "“b”, heard against “a”: attacks are softer (peaks 1.2 dB lower at the same loudness), the top is duller "
-        "(8 kHz 2.1 dB less), chords are cleaner (intermodulation 0.45 instead of 0.74 %), in loud passages the room "
-        "at first fades later (early decay 3.40 instead of 2.00 s), held notes are steadier (level swings by 0.4 "
+        "(8 kHz 2.1 dB less), chords are cleaner (intermodulation 0.45 instead of 0.74 %), in loud passages the "
+        "room at first fades later (early decay 3.40 instead of 2.00 s), held notes are steadier (level swings by 0.4 "
         "instead of 3.0 dB), the image is wider (stereo width (side over middle) -4.5 instead of -6.0 dB)."
     ]
 
@@ -451,7 +451,7 @@ def test_what_both_orders_share_cancels() -> None:
     """Student's limit at 99 % for three repeats is 9.9248 standard errors (a table of the t distribution)."""
     one = np.array([1.0, 30.0, 2.0])
     assert paired_difference(one + 0.5, one) == pytest.approx((0.5, 0.0), abs=1e-12)
-    mean, doubt = paired_difference(one + [0.1, 0.3, 0.2], one)
+    mean, doubt = paired_difference(one + np.array([0.1, 0.3, 0.2]), one)
     assert mean == pytest.approx(0.2)
     assert 2.0 * doubt == pytest.approx(9.9248 * 0.1 / math.sqrt(3.0), rel=1e-4)
     assert paired_difference((), ()) is None
@@ -471,7 +471,7 @@ def trial(random: np.random.Generator, effect: float, repeats: int) -> list[str]
 
 
 def test_random_figures_make_a_sentence_only_where_the_repeats_support_it() -> None:
-    """Decays by construction, 400 comparisons each: none contradicts the truth, no effect is hardly ever claimed."""
+    """Decays by construction, 400 comparisons each: none contradicts the truth, few claim what is not there."""
     random = np.random.default_rng(9)
     for effect, repeats in ((0.0, 6), (0.0, 24), (0.25, 24)):
         said = [trial(random, effect, repeats) for _ in range(400)]
@@ -546,7 +546,7 @@ def test_a_printed_figure_has_no_minus_before_zero() -> None:
 
 
 def test_other_seeds_say_the_same() -> None:
-    """Three tapes and rooms: what one says firmly, none of the others contradicts, and the clear effect is in all."""
+    """Three tapes and rooms: none contradicts another, and the clear effect is in all."""
     plan = MeasuringPlan(glide_decays=1.0, glides=3, bursts=6, most_bursts=12)
     said = []
     for seed in (11, 12, 13):
@@ -657,7 +657,8 @@ def test_the_answer_fits_what_was_found() -> None:
     assert "There is one order here" in answer(["a"], same[:1], [{}], lone)
     assert answer(["a", "b"], apart, [{}, {}], pair) == (
         "On this recording the order matters. A, instead of b: attacks are softer (peaks 3.0 dB lower at the same "
-        "loudness). The difference of the two lies 20 dB below the sound. In all else that was measured they agree."
+        "loudness). The difference of the two lies 20 dB below the sound. In all else that was measured they "
+        "agree."
     )
     assert "no figure says which is which" in answer(["a", "b"], same, [{}, {}], pair)
     assert "their differences lie 44 dB below the sound" in answer(["a", "b"], same, [{}, {}], alike)
