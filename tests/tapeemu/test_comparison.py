@@ -407,8 +407,8 @@ def test_sentences_are_a_musician_s_words_with_the_figures_after_them() -> None:
     assert said == [
         "“b”, heard against “a”: attacks are softer (peaks 1.2 dB lower at the same loudness), the top is duller "
         "(8 kHz 2.1 dB less), chords are cleaner (intermodulation 0.45 instead of 0.74 %), in loud passages the "
-        "room at first fades later (early decay 3.40 instead of 2.00 s), held notes are steadier (level swings by 0.4 "
-        "instead of 3.0 dB), the image is wider (stereo width (side over middle) -4.5 instead of -6.0 dB)."
+        "room at first fades later (early decay 3.40 instead of 2.00 s), held notes are steadier (level swings by "
+        "0.4 instead of 3.0 dB), the image is wider (stereo width (side over middle) -4.5 instead of -6.0 dB)."
     ]
 
 
