@@ -24,6 +24,7 @@ from tapeemu.comparison.figures import (
     FULL,
     LEAN,
     MeasuringPlan,
+    Repeats,
     paired_difference,
     relative_octaves,
     render_figures,
@@ -465,6 +466,8 @@ def compare(
             figures[place] = with_spread(own[place], on_tapes) | chains[index].readings
             repeats[place] = on_tapes | chains[index].repeats
             decays[place] = chains[index].decays
+    # What stood apart on one tape alone joins again.
+    groups = _groups(contenders, differences, _tell_apart(figures, repeats))
     return Comparison(
         name=called,
         sample_rate=rate,
@@ -489,9 +492,15 @@ def plan_for(orders: int) -> MeasuringPlan:
     return FULL if orders <= _MANY else LEAN
 
 
-def _tell_apart(figures: Sequence[Mapping[str, Reading]]) -> Callable[[int, int], bool]:
-    """Whether a figure of two renders is worth a sentence; on one tape, for all orders run on the same."""
-    return lambda one, two: bool(differing(figures[two], {}, figures[one], {}))
+def _tell_apart(
+    figures: Sequence[Mapping[str, Reading]], repeats: Sequence[Repeats] | None = None
+) -> Callable[[int, int], bool]:
+    """Whether a figure of two renders is worth a sentence: over all tapes, or on the one that all orders share."""
+    of_renders = [
+        {key: reading for key, reading in own.items() if FIGURES[key].group == "render"} for own in figures
+    ]
+    known: Sequence[Repeats] = [{} for _ in figures] if repeats is None else repeats
+    return lambda one, two: bool(differing(of_renders[two], known[two], of_renders[one], known[one]))
 
 
 def _groups(

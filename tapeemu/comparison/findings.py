@@ -14,6 +14,7 @@ __all__ = [
     "PairEffect",
     "Swap",
     "by_pair",
+    "effect_phrases",
     "effect_sentences",
     "idle_pairs",
     "neighbour_swaps",
@@ -224,7 +225,12 @@ def _effect(sets: Sequence[OrderedFigures], first: str, second: str, key: str) -
 
 def effect_sentences(effects: Sequence[PairEffect]) -> list[str]:
     """Say what each swap changes clearly, in a musician's words with the mean figures after them."""
-    said = []
+    return [f"{stages}: {', '.join(phrases)}." for stages, phrases in effect_phrases(effects).items()]
+
+
+def effect_phrases(effects: Sequence[PairEffect]) -> dict[str, list[str]]:
+    """The same as phrases, by the two stages: "hall before drive"."""
+    said = {}
     for (first, second), own in _by_stages(effects).items():
         phrases = []
         for trait in TRAITS:
@@ -236,7 +242,7 @@ def effect_sentences(effects: Sequence[PairEffect]) -> list[str]:
             ]
             phrases += [phrase(trait, change) for change in most_telling(trait, clear)]
         if phrases:
-            said.append(f"{first} before {second}: {', '.join(phrases)}.")
+            said[f"{first} before {second}"] = phrases
     return said
 
 

@@ -12,7 +12,7 @@ from tapeemu import __version__
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.findings import (
     by_pair,
-    effect_sentences,
+    effect_phrases,
     idle_pairs,
     pair_effects,
     range_lines,
@@ -20,7 +20,7 @@ from tapeemu.comparison.findings import (
     swap_sentences,
 )
 from tapeemu.comparison.groups import ALIKE_DB, Group, shared_groups
-from tapeemu.comparison.sentences import listed, threshold_lines
+from tapeemu.comparison.sentences import breathing, listed, threshold_lines
 from tapeemu.comparison.swap_picture import swap_picture
 from tapeemu.errors import OutputError
 from tapeemu.part_files import PartFile, check_target
@@ -217,22 +217,34 @@ def _lessons(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> li
         return [f"{comparison.name}: {comparison.answer}" for comparison in comparisons]
     several = len(comparisons) > 1
     sets = [comparison.by_order for comparison in comparisons]
-    shared = effect_sentences(pair_effects(sets))
+    shared = effect_phrases(pair_effects(sets))
     said = [
         f"Of {len(first.renders)} orders, {len(groups)} sound different: "
         f"{'; '.join(group.label for group in groups)}."
         if len(groups) > 1
         else f"None of the {len(first.renders)} orders can be told from another."
     ]
-    said += [f"{'On all recordings, ' if several else ''}{sentence}" for sentence in shared]
+    said += [
+        f"{'On all recordings, ' if several else ''}{stages}: {', '.join(phrases)}."
+        for stages, phrases in shared.items()
+    ]
     idle = idle_pairs([swap for comparison in comparisons for swap in comparison.swaps])
     if idle:
-        said.append(f"Side by side, these may stand either way round, no one could tell: {listed(idle)}.")
+        said.append(f"Which comes first changes too little to hear, side by side, for {'; '.join(idle)}.")
+    said += breathing(first.labels, first.figures, first.repeats, groups)
     if several:
         for comparison, orders in zip(comparisons, sets, strict=True):
-            own = [sentence for sentence in effect_sentences(pair_effects([orders])) if sentence not in shared]
-            said.append(f"{comparison.name}: {' '.join(own) or 'nothing beyond that.'}")
-    return said
+            own = []
+            for stages, phrases in effect_phrases(pair_effects([orders])).items():
+                further = [phrase for phrase in phrases if phrase not in shared.get(stages, [])]
+                own += [f"{stages}: {', '.join(further)}."] if further else []
+            said.append(f"Only on {Path(comparison.name).stem}, {' '.join(own)}" if own else "")
+        quiet = [
+            Path(one.name).stem for one, line in zip(comparisons, said[-len(sets) :], strict=True) if not line
+        ]
+        if quiet:
+            said.append(f"Nothing beyond that is supported on {listed(quiet)}.")
+    return [line for line in said if line]
 
 
 def _groups_table(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> list[str]:
@@ -256,7 +268,7 @@ def _table(comparison: "Comparison", keys: Sequence[str], groups: Sequence[Group
     ]
     places = [group.first for group in groups] if len(groups) > 1 else range(min(len(comparison.renders), 2))
     for place in places:
-        cells = [value_text(key, comparison.figures[place].get(key)) for key in keys]
+        cells = [_safe(value_text(key, comparison.figures[place].get(key))) for key in keys]
         lines.append(f"| {place + 1} | {_safe(comparison.labels[place])} | {' | '.join(cells)} |")
     return lines
 
@@ -317,7 +329,8 @@ def _conditions(comparisons: "Sequence[Comparison]", sources: Sequence[Path]) ->
 
 def _safe(text: str) -> str:
     """Text that Markdown takes for nothing but text."""
-    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", " ".join(text.split()))
+    signed = re.sub(r"(?<![\w.-])-(?=\d)", "\N{MINUS SIGN}", " ".join(text.split()))
+    return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", signed)
 
 
 def _code(text: str) -> str:

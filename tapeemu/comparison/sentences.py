@@ -15,6 +15,7 @@ from tapeemu.comparison.traits import Change, audible, changes, phrase
 
 __all__ = [
     "answer",
+    "breathing",
     "clear_change",
     "differing",
     "level_sentence",
@@ -100,9 +101,17 @@ def meaning(
             said.append(f"{named(label)}, heard against {named(first_label)}: {', '.join(phrases)}.")
         else:
             said.append(_no_figure(named(label), named(first_label), figures[place]))
-    for place, label in heads:
-        said += _decay_with_level(label, figures[place], repeats[place])
-    return said
+    return said + breathing(labels, figures, repeats, groups)
+
+
+def breathing(
+    labels: Sequence[str], figures: Sequence[Figures], repeats: Sequence[Repeats], groups: Sequence[Group] = ()
+) -> list[str]:
+    """Say whose early decay follows the level; see :func:`meaning`."""
+    heads = [(group.first, group.label) for group in groups] or list(enumerate(labels))
+    return [
+        sentence for place, label in heads for sentence in _decay_with_level(label, figures[place], repeats[place])
+    ]
 
 
 def _no_figure(label: str, first_label: str, own: Figures) -> str:

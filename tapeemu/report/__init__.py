@@ -507,14 +507,14 @@ def _conditions(comparison: "Comparison") -> list[str]:
         f"(quiet, reference, loud); tones glide through half an octave around 1 kHz in {plan.glide_decays:g} "
         f"decay times, {plan.glides} times; {bursts} bursts of noise. Each repeat has its own noise, its own "
         "tape and its own room, the same for all orders; figures of chains are means over the repeats.",
-        f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change of "
-        "level of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
+        f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change "
+        "of level of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
     ]
     if tapes > 1:
         said.append(
             f"Uncertainty of the figures of renders: standard deviation over {tapes} tapes (seeds), the room "
-            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem. Sentences state the mean difference "
-            "over those tapes."
+            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem. Sentences state the mean "
+            "difference over those tapes."
         )
     else:
         said.append("Figures of renders are those of one tape; how another would change them was not measured.")

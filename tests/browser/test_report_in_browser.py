@@ -444,7 +444,8 @@ def test_it_fits_and_can_be_read(opened: Any, width: int, scheme: str) -> None:
         colours = opened.execute_script(
             "const style = getComputedStyle(document.documentElement);"
             "return Object.fromEntries(['ground', 'raised', 'ink', 'soft', 'mark', 'on-mark', 'line-1', 'line-2',"
-            " 'line-3', 'line-4', 'line-5', 'line-6', 'line-7', 'line-8'].map((name) => [name, style.getPropertyValue('--' + name).trim()]))"
+            " 'line-3', 'line-4', 'line-5', 'line-6', 'line-7', 'line-8']"
+            ".map((name) => [name, style.getPropertyValue('--' + name).trim()]))"
         )
         for text, ground in (("ink", "ground"), ("ink", "raised"), ("soft", "ground"), ("soft", "raised"),
                              ("mark", "ground"), ("on-mark", "mark")):  # fmt: skip

@@ -21,7 +21,7 @@ def trembling(depth: float, rate_hz: float) -> Any:
 
 @pytest.mark.parametrize("depth", [0.01, 0.3, 0.6])
 def test_a_tremolo_swings_by_what_its_law_says(depth: float) -> None:
-    """Standard deviation of 20 lg(1 + m sin x) over a whole turn, by plain summation; 0.5 Hz is slow for a frame."""
+    """Standard deviation of 20 lg(1 + m sin x) over a whole turn, by plain summation; 0.5 Hz is slow."""
     law = 20.0 * np.log10(1.0 + depth * np.sin(np.linspace(0.0, 2.0 * np.pi, 10_000, endpoint=False)))
     found = level_swing(trembling(depth, 0.5), RATE, seconds=8.0, settle_seconds=0.0)
     assert found.value == pytest.approx(float(np.std(law)), rel=0.03)
