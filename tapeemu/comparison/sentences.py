@@ -166,9 +166,9 @@ def answer(
             "learn whether the order matters."
         )
     if len(groups) == 1:
+        none = "The two orders cannot be" if count == 2 else f"No two of the {_number(count)} orders can be"
         return (
-            f"On this recording the order does not matter. No two of the {_number(count)} orders can be told "
-            f"apart: {_widest(groups[0])}, and no figure of the sound differs beyond its threshold. Choose any."
+            f"On this recording the order does not matter. {none} told apart: {_widest(groups[0])}, and no figure of the sound differs beyond its threshold. Choose any."
             + _elsewhere(labels, figures, repeats)
         )
     if count == 2:

@@ -547,7 +547,7 @@ def test_a_printed_figure_has_no_minus_before_zero() -> None:
 
 def test_other_seeds_say_the_same() -> None:
     """Three tapes and rooms: none contradicts another, and the clear effect is in all."""
-    plan = MeasuringPlan(glide_decays=1.0, glides=3, bursts=6, most_bursts=12)
+    plan = MeasuringPlan(glide_decays=1.0, glides=1, bursts=6, most_bursts=6)
     said = []
     for seed in (11, 12, 13):
         chains = [contender.chain.with_seed(seed) for contender in two_orders(CHAIN)]
@@ -561,8 +561,7 @@ def test_other_seeds_say_the_same() -> None:
                 assert not (
                     f"{when}{trait.subject} {trait.less}" in one and f"{when}{trait.subject} {trait.more}" in two
                 )
-    shared = set.intersection(*heads)
-    assert any("the room at first fades later" in phrase for phrase in shared), heads
+    assert all(any("the room at first fades later" in phrase for phrase in each) for each in heads), heads
 
 
 # ------------------------------------------------------------------ groups
@@ -762,7 +761,7 @@ def test_swaps_are_told_by_pair() -> None:
 
 
 def test_all_orders_of_a_chain_end_to_end() -> None:
-    done = compare(stem(), CHAIN, orders="all", sample_rate=RATE, plan=QUICK)
+    done = compare(stem(), CHAIN, orders="all", sample_rate=RATE, plan=QUICK.replace(glides=1, most_bursts=4))
     assert len(done.renders) == 6
     assert done.permutations
     said = " ".join(done.sentences)
