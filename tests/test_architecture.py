@@ -59,6 +59,7 @@ MEASURE_ROOMS = [
             "measure.level",
             "measure.character",
             "measure.reverberant",
+            "measure.steadiness",
         ],
     ),
     (

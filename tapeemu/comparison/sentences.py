@@ -168,8 +168,8 @@ def answer(
     if len(groups) == 1:
         none = "The two orders cannot be" if count == 2 else f"No two of the {_number(count)} orders can be"
         return (
-            f"On this recording the order does not matter. {none} told apart: {_widest(groups[0])}, and no figure of "
-            f"the sound differs beyond its threshold. Choose any.{_elsewhere(labels, figures, repeats)}"
+            f"On this recording the order does not matter. {none} told apart: {_widest(groups[0])}, and no figure "
+            f"of the sound differs beyond its threshold. Choose any.{_elsewhere(labels, figures, repeats)}"
         )
     if count == 2:
         phrases = differing(figures[0], repeats[0], figures[1], repeats[1])
