@@ -60,6 +60,7 @@ MEASURE_ROOMS = [
             "measure.level",
             "measure.character",
             "measure.reverberant",
+            "measure.steadiness",
         ],
     ),
     (

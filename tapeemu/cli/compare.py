@@ -1,34 +1,33 @@
 """``tapeemu compare``: a stem through several orders of a chain, as a table, a page, and files."""
 
+import sys
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
-from tapeemu.cli.common import chain_from_options, listen_to_compilation, output_folder, show, table, write_json
+from tapeemu.cli.common import (
+    chain_from_options,
+    listen_to_compilation,
+    output_folder,
+    printable,
+    show,
+    table,
+    write_json,
+)
 from tapeemu.errors import ParameterError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from tapeemu.comparison import Comparison
+    from rich.progress import Progress as ProgressBars
+
+    from tapeemu.comparison import ChainMeter, Comparison
 
 __all__ = ["compare"]
 
-_FEW = 4  # orders that fit beside each other as columns
-_SHOWN = (
-    "crest_db",
-    "lra_lu",
-    "centroid_hz",
-    "width_db",
-    "null_db",
-    "thd_reference_percent",
-    "imd_reference_percent",
-    "edt_reference_seconds",
-    "t30_reference_seconds",
-    "edt_loud_seconds",
-    "t30_loud_seconds",
-)
+_FEW = 4  # orders whose names fit beside each other as columns
 
 
 def compare(
@@ -46,9 +45,11 @@ def compare(
     ),
     renders: bool = typer.Option(False, "--renders", help="Also write the matched renders into the folder."),
     page: Path | None = typer.Option(
-        None, "--table", help="Write the table of all stems, with findings, as a Markdown page."
+        None,
+        "--table",
+        help="Write what all stems say as a Markdown page; with --all-orders, a picture (.svg) beside it.",
     ),
-    about: str = typer.Option("", help="For the Markdown page: what the stems are and where they come from."),
+    about: str = typer.Option("", help="For the Markdown page: what the stems are and who made them."),
     changes: list[str] = typer.Option(
         [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
     ),
@@ -65,6 +66,7 @@ def compare(
 ) -> None:
     """Compare orders of a chain on a stem: at equal loudness, in figures, in a page to listen with."""
     from tapeemu.comparison import compare as run
+    from tapeemu.comparison.page import page_files
     from tapeemu.part_files import check_target
 
     if all_orders and orders:
@@ -75,44 +77,106 @@ def compare(
     reports = {stem: None if out is None else output_folder(out) / f"{stem.stem}.html" for stem in stems}
     if len({str(path) for path in reports.values()}) < len(stems) and out is not None:
         raise ParameterError("two stems have the same name, so their reports would; compare them one by one")
-    for target in [*reports.values(), page]:
+    pages = [] if page is None else page_files(page, permutations=all_orders)
+    for target in [*reports.values(), *pages]:
         if target is not None:
             check_target(target, overwrite=overwrite)
     listen_to_compilation()
-    done = []
-    for stem, report in reports.items():
-        comparison = run(
-            stem,
-            chain,
-            orders="all" if all_orders else orders or None,
-            seed=seed,
-            start_seconds=start_seconds,
-            tail_seconds=tail_seconds,
-            true_peak_dbtp=true_peak_dbtp,
-            jobs=jobs,
-        )
-        written = []
-        if report is not None:
-            written += comparison.write_report(report, overwrite=overwrite, embed_limit_mb=embed_limit_mb)
-        if out is not None and renders:
-            written += comparison.write_renders(out, overwrite=overwrite)
-        if not as_json:
-            _print(comparison, written)
-        # The table needs the figures of all stems, but not their sound.
-        done.append(comparison.without_audio())
+    done: list[Comparison] = []
+    meters: dict[float, ChainMeter] = {}
+    with _bars() as bars:
+        for stem, report in reports.items():
+            bars.title = f"{printable(stem.name)[:30]}: " if len(stems) > 1 else ""
+            comparison = run(
+                stem,
+                chain,
+                orders="all" if all_orders else orders or None,
+                seed=seed,
+                start_seconds=start_seconds,
+                tail_seconds=tail_seconds,
+                true_peak_dbtp=true_peak_dbtp,
+                meters=meters,
+                progress=bars,
+                jobs=jobs,
+            )
+            written = []
+            if report is not None:
+                written += comparison.write_report(
+                    report, overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=bars
+                )
+            if out is not None and renders:
+                written += comparison.write_renders(out, overwrite=overwrite)
+            # The table needs the figures of all stems, but not their sound.
+            done.append(comparison.without_audio())
+            if not as_json:
+                bars.hide()
+                _print(done[-1], written)
     if page is not None:
         from tapeemu.comparison.page import write_page
 
-        write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
+        paths = write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
         if not as_json:
-            typer.echo(f"table: {page}")
+            for path in paths:
+                typer.echo(f"written: {printable(str(path))}")
     if as_json:
         write_json([comparison.to_dict() for comparison in done])
 
 
-def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
-    from rich.markup import escape
+class _Step:
+    """A bar; or nothing to see, where standard error is no terminal."""
 
+    def __init__(self, bar: "ProgressBars | None", name: str, parts: int) -> None:
+        self._bar = bar
+        self._task = None if bar is None else bar.add_task(name, total=parts)
+
+    def advance(self, count: int = 1) -> None:
+        """Move the bar on."""
+        if self._bar is not None and self._task is not None:
+            self._bar.advance(self._task, count)
+
+    def finish(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None and self._task is not None:
+            self._bar.remove_task(self._task)
+
+
+class _Bars:
+    """Shows each step with the time left for it."""
+
+    def __init__(self, bar: "ProgressBars | None") -> None:
+        self._bar = bar
+        self.title = ""
+
+    def step(self, name: str, parts: int) -> _Step:
+        """Begin a step."""
+        return _Step(self._bar, f"{self.title}{name}", parts)
+
+    def hide(self) -> None:
+        """Clear the line for other output."""
+        if self._bar is not None:
+            self._bar.refresh()
+
+
+@contextmanager
+def _bars() -> "Iterator[_Bars]":
+    if not sys.stderr.isatty():
+        yield _Bars(None)
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    with Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True, markup=False, emoji=False, highlight=False),
+        transient=True,
+    ) as bar:
+        yield _Bars(bar)
+
+
+def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
     from tapeemu.comparison.figures import FIGURES
     from tapeemu.comparison.page import value_text
 
@@ -120,20 +184,33 @@ def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
         figure = FIGURES[key]
         return f"{figure.name} / {figure.unit}" if figure.unit else figure.name
 
-    numbered = [f"{number} {escape(label)}" for number, label in enumerate(comparison.labels, start=1)]
-    if len(numbered) <= _FEW:
-        listing = table(escape(comparison.name), [("figure", False), *((label, True) for label in numbered)])
-        for key in FIGURES:
-            if any(key in own for own in comparison.figures):
-                listing.add_row(named(key), *(value_text(key, own.get(key)) for own in comparison.figures))
-    else:
-        listing = table(escape(comparison.name), [("order", False), *((named(key), True) for key in _SHOWN)])
-        for label, own in zip(numbered, comparison.figures, strict=True):
-            listing.add_row(label, *(value_text(key, own.get(key)) for key in _SHOWN))
+    typer.echo(f"{printable(comparison.name)}: {printable(comparison.answer)}")
+    typer.echo()
+    count = len(comparison.renders)
+    grouped = 1 < len(comparison.groups) < count
+    places = [group.first for group in comparison.groups] if grouped else list(range(count))
+    if count > _FEW:
+        listing = table(
+            "", [("", True), ("orders that sound alike" if grouped else "order", False), ("orders", False)]
+        )
+        for group in comparison.groups:
+            numbers = ", ".join(str(place + 1) for place in group.members)
+            listing.add_row(str(group.first + 1), printable(group.label), numbers)
+        show(listing)
+        if len(comparison.groups) == 1:
+            places = [0]
+    heads = [f"{place + 1} {printable(comparison.labels[place])}" for place in places]
+    if len(places) > _FEW:
+        heads = [str(place + 1) for place in places]
+    listing = table(printable(comparison.name), [("figure", False), *((head, True) for head in heads)])
+    for key in FIGURES:
+        own = [comparison.figures[place].get(key) for place in places]
+        if any(reading is not None for reading in own):
+            listing.add_row(named(key), *(value_text(key, reading) for reading in own))
     show(listing)
     for sentence in comparison.sentences:
-        typer.echo(f"- {sentence}")
+        typer.echo(f"- {printable(sentence)}")
     for path in written:
-        typer.echo(f"written: {path}")
+        typer.echo(f"written: {printable(str(path))}")
     if written:
         typer.echo("Before you listen, turn the level down: loud sound harms hearing.")

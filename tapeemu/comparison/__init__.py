@@ -7,7 +7,7 @@ and the laboratory.
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,32 +15,37 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from measure.character import likeness
 from measure.results import Curve, Reading
 from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain
+from tapeemu.comparison.chains import ChainMeter
 from tapeemu.comparison.figures import (
     FIGURES,
     FULL,
     LEAN,
-    LEVEL_NAMES,
     MeasuringPlan,
-    chain_figures,
-    doubts_of_difference,
-    paired_doubt,
+    Repeats,
+    paired_difference,
     relative_octaves,
     render_figures,
+    repeats_of_renders,
+    settled,
     with_spread,
 )
 from tapeemu.comparison.findings import (
     OrderedFigures,
+    PairEffect,
     Swap,
+    effect_sentences,
+    idle_pairs,
     neighbour_swaps,
     pair_effects,
-    pair_sentences,
+    silent_sentence,
     swap_sentences,
 )
+from tapeemu.comparison.groups import Group, differences_db, grouped
 from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, two_orders
+from tapeemu.comparison.progress import SILENT, Progress
 from tapeemu.comparison.rendering import (
     SPREAD_SECONDS,
     Render,
@@ -50,11 +55,12 @@ from tapeemu.comparison.rendering import (
     render_all,
     tail_of,
 )
-from tapeemu.comparison.sentences import level_sentence, meaning
+from tapeemu.comparison.sentences import answer, clear_change, differing, level_sentence, meaning
+from tapeemu.comparison.traits import SPOKEN, Change
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
 
-__all__ = ["FULL", "LEAN", "Comparison", "MeasuringPlan", "Render", "compare"]
+__all__ = ["FULL", "LEAN", "ChainMeter", "Comparison", "MeasuringPlan", "Render", "compare", "plan_for"]
 
 _MANY = 6  # orders from which on the lean plan is the default, and sentences are about swaps
 _MOST_BYTES = 4 * 2**30
@@ -76,13 +82,12 @@ class Comparison:
     dry : Render
         The stem itself, at the same loudness.
     figures : tuple of dict
-        One an order: readings by key.
+        One an order: readings by key. With more than six orders, those of the chain are measured on the
+        first order of each group of orders that sound alike, and stand for the whole group.
     dry_figures : dict
         Readings of the stem, without those of a chain.
-    doubts : tuple of dict
-        One an order: uncertainties of the differences from the first order, from repeats that both share.
-    left_out : tuple of dict
-        One an order: figures of the chain with each repeat left out in turn.
+    repeats : tuple of dict
+        One an order: values of the figures on each repeat (tape, room, burst), the same for all orders.
     decays : tuple of dict
         One an order: decay of the octave at 1 kHz by level name.
     plan : MeasuringPlan
@@ -93,6 +98,8 @@ class Comparison:
         Which tape; None is the one of the preset.
     permutations : bool
         Whether the orders are all permutations of one chain.
+    groups : tuple of Group
+        Which orders sound alike; the first of each speaks for it.
     swaps : tuple of Swap
         For all permutations: how far renders are apart in which two neighbours have changed places.
     tail_seconds : float
@@ -105,13 +112,13 @@ class Comparison:
     dry: Render
     figures: tuple[dict[str, Reading], ...]
     dry_figures: dict[str, Reading]
-    doubts: tuple[dict[str, float], ...]
-    left_out: tuple[dict[str, tuple[float, ...]], ...]
+    repeats: tuple[dict[str, tuple[float, ...]], ...]
     decays: tuple[dict[str, Curve], ...]
     plan: MeasuringPlan
     true_peak_ceiling_dbtp: float
     seed: int | None
     permutations: bool
+    groups: tuple[Group, ...]
     swaps: tuple[Swap, ...] = ()
     tail_seconds: float = 0.0
 
@@ -139,26 +146,69 @@ class Comparison:
 
     @property
     def by_order(self) -> OrderedFigures:
-        """Figures by the order of the stages, with what is known about their differences."""
+        """Figures by the order of the stages, with their values on each repeat."""
         return {
-            render.order: (own, parts)
-            for render, own, parts in zip(self.renders, self.figures, self.left_out, strict=True)
+            render.order: (own, repeats)
+            for render, own, repeats in zip(self.renders, self.figures, self.repeats, strict=True)
         }
+
+    @property
+    def effects(self) -> list[PairEffect]:
+        """For all permutations: what it does when two stages change places; else nothing."""
+        return pair_effects([self.by_order]) if self.permutations and len(self.renders) > 2 else []
+
+    @property
+    def answer(self) -> str:
+        """One paragraph: whether the order matters on this recording, and to what."""
+        effects = self.effects
+        return answer(
+            self.labels,
+            self.figures,
+            self.repeats,
+            self.groups,
+            mattering=[sentence[:1].upper() + sentence[1:] for sentence in effect_sentences(effects)],
+            idle=idle_pairs(self.swaps),
+        )
+
+    @property
+    def distances(self) -> list[str]:
+        """For all permutations: how far apart renders are in which two stages have changed places."""
+        return silent_sentence(self.effects) + swap_sentences(self.swaps) if self.effects else []
+
+    @property
+    def against_the_first(self) -> list[str]:
+        """What sets each group of orders apart from the first, how each decays, and how all are matched."""
+        renders = (self.dry, *self.renders)
+        matched = level_sentence(
+            [render.loudness_lufs for render in renders],
+            [render.true_peak_dbtp for render in renders],
+            self.true_peak_ceiling_dbtp,
+        )
+        # Few orders are told one by one, for on a louder recording those of a group may part.
+        groups = self.groups if len(self.renders) > _MANY else ()
+        return [*meaning(self.labels, self.figures, self.repeats, groups), matched]
 
     @property
     def sentences(self) -> list[str]:
         """What the figures mean, in plain words; every threshold is stated in the report."""
-        renders = (self.dry, *self.renders)
-        said = [
-            level_sentence(
-                [render.loudness_lufs for render in renders],
-                [render.true_peak_dbtp for render in renders],
-                self.true_peak_ceiling_dbtp,
-            )
-        ]
-        if self.permutations and len(self.renders) > 2:
-            return said + pair_sentences(pair_effects([self.by_order])) + swap_sentences(self.swaps)
-        return said + meaning(self.labels, self.figures, self.doubts, self.left_out)
+        return effect_sentences(self.effects) + self.distances + self.against_the_first
+
+    def change(self, place: int, key: str, *, against: int = 0) -> Change | None:
+        """The change of a figure from one order to another, where it is worth a word."""
+        return clear_change(
+            key, self.figures[place], self.repeats[place], self.figures[against], self.repeats[against]
+        )
+
+    def weight(self, place: int, key: str, *, against: int = 0) -> float:
+        """Difference of a figure from one order to another in thresholds, worth a word or not; 0 if undefined."""
+        one, two = self.figures[place].get(key), self.figures[against].get(key)
+        if one is None or two is None or not (one.defined and two.defined):
+            return 0.0
+        pair = paired_difference(self.repeats[place].get(key, ()), self.repeats[against].get(key, ()))
+        difference = one.value - two.value if pair is None else pair[0]
+        figure = FIGURES[key]
+        scale = figure.threshold * (min(abs(one.value), abs(two.value)) if figure.relative else 1.0)
+        return difference / scale if scale > 0.0 else 0.0
 
     def to_frame(self) -> Any:
         """Return the table as a pandas frame, indexed by label.
@@ -183,7 +233,12 @@ class Comparison:
             "tail_seconds": self.tail_seconds,
             "true_peak_ceiling_dbtp": self.true_peak_ceiling_dbtp,
             "plan": {key: getattr(self.plan, key) for key in type(self.plan).model_fields},
+            "answer": self.answer,
             "sentences": self.sentences,
+            "groups": [
+                {"label": group.label, "orders": [self.labels[place] for place in group.members]}
+                for group in self.groups
+            ],
             "swaps": [
                 {
                     "stages": [swap.first, swap.second],
@@ -204,7 +259,12 @@ class Comparison:
         }
 
     def write_report(
-        self, path: str | Path, *, overwrite: bool = False, embed_limit_mb: float = 16.0
+        self,
+        path: str | Path,
+        *,
+        overwrite: bool = False,
+        embed_limit_mb: float = 16.0,
+        progress: Progress = SILENT,
     ) -> list[Path]:
         """Write the comparison as one HTML file with players, blind test, plots and tables.
 
@@ -217,6 +277,8 @@ class Comparison:
         embed_limit_mb : float
             Size of the audio up to which it is kept inside the file; larger audio lies in a folder
             beside it, which must travel with it.
+        progress : Progress
+            Is told of every step.
 
         Returns
         -------
@@ -225,7 +287,9 @@ class Comparison:
         """
         from tapeemu.report import write_report
 
-        return write_report(self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb)
+        return write_report(
+            self, Path(path), overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=progress
+        )
 
     def write_renders(self, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
         """Write the matched renders as FLAC of 24 bits, numbered as in the report.
@@ -275,6 +339,8 @@ def compare(
     tail_seconds: float | None = None,
     true_peak_dbtp: float = -1.0,
     plan: MeasuringPlan | None = None,
+    meters: dict[float, ChainMeter] | None = None,
+    progress: Progress = SILENT,
     jobs: int = -1,
 ) -> Comparison:
     """Render a stem through several orders of a chain and measure what sets them apart.
@@ -304,6 +370,11 @@ def compare(
         Ceiling: where one render would exceed it, all are lowered alike.
     plan : MeasuringPlan, optional
         Levels and repeats; :data:`FULL` for up to six orders, else :data:`LEAN`.
+    meters : dict, optional
+        Keeps what is measured of chains, by sample rate, from stem to stem: the same dict for further stems
+        with the same chain and orders. A new one for another plan.
+    progress : Progress
+        Is told of every step.
     jobs : int
         Threads; -1 uses all cores.
 
@@ -325,7 +396,11 @@ def compare(
     contenders = _contenders(chain, orders)
     if seed is not None:
         contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
-    chosen = plan or (FULL if len(contenders) <= _MANY else LEAN)
+    meters = {} if meters is None else meters
+    meter = meters.setdefault(rate, ChainMeter(sample_rate=rate, plan=plan or plan_for(len(contenders))))
+    if plan not in (None, meter.plan):
+        raise ParameterError("meters hold figures by another plan; give an empty dict, or leave the plan out")
+    chosen = meter.plan
     if tail_seconds is None:
         tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
     elif not 0.0 <= tail_seconds <= 600.0:
@@ -334,6 +409,7 @@ def compare(
 
     start_sample = round(start_seconds * rate)
     dry_stem = Contender(label="dry stem", chain=Chain())
+    step = progress.step(f"render {len(contenders)} orders", len(contenders) + 1)
     raw = render_all(
         audio,
         [dry_stem, *contenders],
@@ -341,102 +417,162 @@ def compare(
         tail_seconds=tail_seconds,
         start_sample=start_sample,
         jobs=jobs,
+        done=step.advance,
     )
+    step.finish()
+    step = progress.step("match the loudness", 1)
     dry, *renders = equalised(raw, sample_rate=rate, true_peak_dbtp=true_peak_dbtp, jobs=jobs)
     del raw
-    work = [delayed(render_figures)(render, renders[0], sample_rate=rate) for render in (dry, *renders)]
-    work += [
-        delayed(chain_figures)(contender.chain, level_name, sample_rate=rate, plan=chosen)
-        for contender in contenders
-        for level_name in LEVEL_NAMES
-    ]
-    done: list[Any] = Parallel(n_jobs=jobs, prefer="threads")(work)
-    dry_own, *own = done[: len(renders) + 1]
-    measured = done[len(renders) + 1 :]
-    repeats = _on_other_tapes(audio, contenders, renders, rate, start_sample, chosen.tapes, jobs)
-    figures, doubts, decays = [], [], []
-    parts: list[dict[str, tuple[float, ...]]] = []
-    for index in range(len(contenders)):
-        per_level = measured[index * len(LEVEL_NAMES) : (index + 1) * len(LEVEL_NAMES)]
-        of_render = with_spread(relative_octaves(own[index], own[0]), [repeat[index] for repeat in repeats])
-        of_chain = {key: reading for level in per_level for key, reading in level.readings.items()}
-        parts.append({key: values for level in per_level for key, values in level.left_out.items()})
-        figures.append(of_render | of_chain)
-        known = doubts_of_difference([repeat[index] for repeat in repeats], [repeat[0] for repeat in repeats])
-        paired = {key: paired_doubt(values, parts[0][key]) for key, values in parts[index].items()}
-        doubts.append(known | {key: doubt for key, doubt in paired.items() if doubt is not None})
-        decays.append(dict(zip(LEVEL_NAMES, (level.decay for level in per_level), strict=True)))
+    step.finish()
+    step = progress.step("measure the renders", len(renders) + 1)
+
+    def of_render(render: Render) -> dict[str, Reading]:
+        found = render_figures(render, renders[0], sample_rate=rate)
+        step.advance()
+        return found
+
+    done: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
+        delayed(of_render)(render) for render in (dry, *renders)
+    )
+    step.finish()
+    dry_own = relative_octaves(done[0], done[1])
+    own = [relative_octaves(figures, done[1]) for figures in done[1:]]
+    differences = differences_db(renders)
+
+    # Of many orders, only those are measured further that the renders tell apart; each stands for its group.
+    tell_apart = _tell_apart(own)
+    groups = _groups(contenders, differences, tell_apart)
+    stand_ins = (
+        groups if len(contenders) > _MANY else _groups(contenders, np.full(differences.shape, np.inf), tell_apart)
+    )
+    heads = [group.first for group in stand_ins]
+    loudest = loudest_part(audio, round(SPREAD_SECONDS * rate))
+    part = np.ascontiguousarray(audio[:, slice(*loudest)])
+    place = start_sample + loudest[0]
+    tapes: list[list[dict[str, Reading]]] = []
+    wanted = chosen.tapes
+    while len(tapes) < wanted:
+        numbers = range(len(tapes), wanted)
+        tapes += _on_tapes(part, contenders, renders, heads, numbers, rate, place, jobs, progress)
+        if tapes and not _all_told(own, heads, tapes):
+            wanted = min(2 * wanted, max(chosen.most_tapes, chosen.tapes))
+    chains = meter.measure([contenders[head].chain for head in heads], jobs=jobs, progress=progress)
+    figures: list[dict[str, Reading]] = [{} for _ in contenders]
+    repeats: list[dict[str, tuple[float, ...]]] = [{} for _ in contenders]
+    decays: list[dict[str, Curve]] = [{} for _ in contenders]
+    for index, group in enumerate(stand_ins):
+        on_tapes = repeats_of_renders([tape[index] for tape in tapes])
+        for place in group.members:
+            figures[place] = with_spread(own[place], on_tapes) | chains[index].readings
+            repeats[place] = on_tapes | chains[index].repeats
+            decays[place] = chains[index].decays
+    # What stood apart on one tape alone joins again.
+    groups = _groups(contenders, differences, _tell_apart(figures, repeats))
     return Comparison(
         name=called,
         sample_rate=rate,
         renders=tuple(renders),
         dry=dry,
         figures=tuple(figures),
-        dry_figures=relative_octaves(dry_own, own[0]),
-        doubts=tuple(doubts),
-        left_out=tuple(parts),
+        dry_figures=dry_own,
+        repeats=tuple(repeats),
         decays=tuple(decays),
         plan=chosen,
         true_peak_ceiling_dbtp=true_peak_dbtp,
         seed=seed,
         permutations=orders == "all",
-        swaps=_swaps(renders, rate, jobs) if orders == "all" else (),
+        groups=groups,
+        swaps=_swaps(renders, differences) if orders == "all" else (),
         tail_seconds=tail_seconds,
     )
 
 
-def _on_other_tapes(
-    audio: FloatArray,
+def plan_for(orders: int) -> MeasuringPlan:
+    """How thoroughly so many orders are measured."""
+    return FULL if orders <= _MANY else LEAN
+
+
+def _tell_apart(
+    figures: Sequence[Mapping[str, Reading]], repeats: Sequence[Repeats] | None = None
+) -> Callable[[int, int], bool]:
+    """Whether a figure of two renders is worth a sentence: over all tapes, or on the one that all orders share."""
+    of_renders = [
+        {key: reading for key, reading in own.items() if FIGURES[key].group == "render"} for own in figures
+    ]
+    known: Sequence[Repeats] = [{} for _ in figures] if repeats is None else repeats
+    return lambda one, two: bool(differing(of_renders[two], known[two], of_renders[one], known[one]))
+
+
+def _groups(
+    contenders: Sequence[Contender], differences: FloatArray, differ: Callable[[int, int], bool]
+) -> tuple[Group, ...]:
+    return grouped(differences, [c.label for c in contenders], [c.order for c in contenders], differ)
+
+
+def _all_told(
+    own: Sequence[Mapping[str, Reading]], heads: Sequence[int], tapes: Sequence[Sequence[Mapping[str, Reading]]]
+) -> bool:
+    """Whether the tapes suffice to tell in what the orders differ from the first."""
+    repeats = [repeats_of_renders([tape[index] for tape in tapes]) for index in range(len(heads))]
+    return all(
+        settled(key, own[head], on_tapes, own[heads[0]], repeats[0])
+        for head, on_tapes in zip(heads[1:], repeats[1:], strict=True)
+        for key in SPOKEN
+        if key in on_tapes
+    )
+
+
+def _on_tapes(
+    part: FloatArray,
     contenders: Sequence[Contender],
     matched: Sequence[Render],
+    heads: Sequence[int],
+    numbers: Sequence[int],
     rate: float,
     start_sample: int,
-    tapes: int,
     jobs: int,
+    progress: Progress,
 ) -> list[list[dict[str, Reading]]]:
-    """Figures of the loudest part of the stem, on each tape and for each order, at the gains of the renders.
-
-    Empty where there is but one tape, or where all tapes are alike.
-    """
+    """Figures of a part of the stem on some tapes, for each of some orders, at the gains of the renders."""
     from joblib import Parallel, delayed
 
-    others = [
-        [Contender(label=c.label, chain=c.chain.with_seed(number)) for c in contenders]
-        for number in range(1, tapes)
+    count = len(heads)
+    tapes = [
+        # Number 0 is the tape of the chain itself.
+        Contender(label=own.label, chain=own.chain.with_seed(number) if number else own.chain)
+        for number in numbers
+        for own in (contenders[head] for head in heads)
     ]
-    if not others or others[0] == list(contenders):
-        return []
-    begin, end = loudest_part(audio, round(SPREAD_SECONDS * rate))
+    step = progress.step(f"repeat on {len(numbers)} tapes", 2 * len(tapes))
     raw = render_all(
-        np.ascontiguousarray(audio[:, begin:end]),
-        [contender for tape in (contenders, *others) for contender in tape],
+        part,
+        tapes,
         sample_rate=rate,
         tail_seconds=0.0,
-        start_sample=start_sample + begin,
+        start_sample=start_sample,
         jobs=jobs,
+        done=step.advance,
     )
-    count = len(contenders)
-    renders = [amplified(render, matched[index % count].gain_db) for index, render in enumerate(raw)]
+    renders = [amplified(render, matched[heads[index % count]].gain_db) for index, render in enumerate(raw)]
+
+    def of_render(index: int) -> dict[str, Reading]:
+        found = render_figures(renders[index], renders[index - index % count], sample_rate=rate)
+        step.advance()
+        return found
+
     done: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(render_figures)(render, renders[index - index % count], sample_rate=rate)
-        for index, render in enumerate(renders)
+        delayed(of_render)(index) for index in range(len(renders))
     )
+    step.finish()
     found = [done[start : start + count] for start in range(0, len(done), count)]
     return [[relative_octaves(figures, tape[0]) for figures in tape] for tape in found]
 
 
-def _swaps(renders: Sequence[Render], rate: float, jobs: int) -> tuple[Swap, ...]:
-    from joblib import Parallel, delayed
-
-    def swap(one: int, two: int, first: str, second: str) -> Swap:
-        audio, reference = (renders[place].audio.astype(np.float64) for place in (two, one))
-        null = likeness(audio, reference, rate).null.value
-        return Swap(first=first, second=second, null_db=-math.inf if math.isnan(null) else null)
-
-    found: list[Swap] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(swap)(*pair) for pair in neighbour_swaps([render.order for render in renders])
+def _swaps(renders: Sequence[Render], differences: FloatArray) -> tuple[Swap, ...]:
+    return tuple(
+        Swap(first=first, second=second, null_db=float(differences[one, two]))
+        for one, two, first, second in neighbour_swaps([render.order for render in renders])
     )
-    return tuple(found)
 
 
 def _stem(

@@ -1,8 +1,8 @@
 """The figures of each order: of its renders, and of the chain itself at three levels.
 
 Every figure comes from `measure`. Those of a render are exact for that stem and that tape; what another
-tape would change is found by rendering on other tapes. Those of the chain carry the uncertainty that the
-measurement states.
+tape would change is found by rendering on other tapes. Those of the chain are means over repeats, each
+with its own noise, tape and room (see `tapeemu.comparison.chains`).
 """
 
 import math
@@ -14,10 +14,8 @@ import numpy as np
 
 from measure.character import Character, Likeness, character, likeness
 from measure.level import LevelResult, level
-from measure.results import Curve, Reading
-from measure.reverberant import average_distortion, jackknife, middle_decay
-from tapeemu.chain import Chain
-from tapeemu.comparison.rendering import Render, decay_of
+from measure.results import Reading
+from tapeemu.comparison.rendering import Render
 from tapeemu.processor import Settings, setting
 
 __all__ = [
@@ -27,18 +25,18 @@ __all__ = [
     "LEVEL_NAMES",
     "Figure",
     "MeasuringPlan",
-    "chain_figures",
-    "doubts_of_difference",
-    "paired_doubt",
+    "Repeats",
+    "mean_and_doubt",
+    "paired_difference",
+    "relative_octaves",
     "render_figures",
+    "repeats_of_renders",
+    "settled",
     "with_spread",
 ]
 
 LEVEL_NAMES = ("quiet", "reference", "loud")
 """The three levels at which a chain is measured."""
-
-_LONGEST_DECAY_SECONDS = 8.0
-_SHORTEST_GLIDE_SECONDS = 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,6 +119,19 @@ def _chain_kinds() -> list[Figure]:
     return made
 
 
+def _swing_kind() -> Figure:
+    return Figure(
+        key="swing_reference_db",
+        name="level swing of a held note, reference",
+        unit="dB",
+        digits=1,
+        threshold=1.0,
+        relative=False,
+        basis=f"1 dB; {_CHOICE}",
+        group="chain",
+    )
+
+
 def _octave_kinds() -> list[Figure]:
     return [
         Figure(
@@ -177,6 +188,7 @@ FIGURES: dict[str, Figure] = {
         _render_kind("null_db", "difference signal, against the first", "dB", 1, math.inf),
         _render_kind("correlation", "correlation with the first", "", 3, math.inf),
         *_chain_kinds(),
+        _swing_kind(),
     )
 }
 """All figures by key, in the order of tables."""
@@ -193,18 +205,25 @@ class MeasuringPlan(Settings):
         The two other levels re the reference.
     glide_decays : float
         Length of the glide that distortion is averaged over, in decay times of the chain.
-    bursts : int
-        Bursts of noise that a decay is averaged over.
-    tapes : int
-        Tapes (seeds) that the renders are made on; their spread is the uncertainty of a render's figures.
+    glides : int
+        Glides, each on its own tape and in its own room; at the quiet level one.
+    bursts, most_bursts : int
+        Bursts of noise, each on its own tape and in its own room, that decays are averaged over: at least so
+        many, then twice as many and so on while a sentence is in doubt, to the limit.
+    tapes, most_tapes : int
+        Tapes that the renders are made on, at least and at most; their spread is the uncertainty of a render's
+        figures.
     """
 
     reference_level_dbfs: float = setting(-18.0, "Reference level", unit="dBFS", ge=-60.0, le=0.0)
     quiet_db: float = setting(-20.0, "Quiet level re the reference", unit="dB", ge=-60.0, le=0.0)
     loud_db: float = setting(10.0, "Loud level re the reference", unit="dB", ge=0.0, le=60.0)
-    glide_decays: float = setting(2.0, "Length of a glide in decay times", ge=1.0, le=20.0)
-    bursts: int = setting(4, "Bursts of noise per level", ge=1, le=100)
-    tapes: int = setting(3, "Tapes the renders are made on", ge=1, le=100)
+    glide_decays: float = setting(1.5, "Length of a glide in decay times", ge=1.0, le=20.0)
+    glides: int = setting(3, "Glides per level", ge=1, le=100)
+    bursts: int = setting(6, "Bursts of noise per level to begin with", ge=1, le=1000)
+    most_bursts: int = setting(24, "Bursts of noise per level at most", ge=1, le=1000)
+    tapes: int = setting(4, "Tapes the renders are made on to begin with", ge=1, le=100)
+    most_tapes: int = setting(16, "Tapes the renders are made on at most", ge=1, le=100)
 
     @property
     def levels_dbfs(self) -> dict[str, float]:
@@ -216,60 +235,8 @@ class MeasuringPlan(Settings):
 FULL = MeasuringPlan()
 """The plan for a few orders."""
 
-LEAN = MeasuringPlan(glide_decays=1.5, tapes=1)
+LEAN = MeasuringPlan(most_bursts=12, most_tapes=8)
 """The plan for many orders: the same levels and protocols with fewer repeats."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ChainFigures:
-    """What was measured of a chain at one level.
-
-    Attributes
-    ----------
-    readings : dict
-        By the keys of :data:`FIGURES`.
-    left_out : dict
-        By the same keys: the figure with each repeat left out in turn.
-    decay : Curve
-        Decay of the octave at 1 kHz, dB against seconds.
-    """
-
-    readings: dict[str, Reading]
-    left_out: dict[str, tuple[float, ...]]
-    decay: Curve
-
-
-def chain_figures(chain: Chain, level_name: str, *, sample_rate: float, plan: MeasuringPlan) -> ChainFigures:
-    """Measure distortion and decay of a chain at one of the three levels."""
-    level_dbfs = plan.levels_dbfs[level_name]
-
-    def system(audio: "np.typing.NDArray[np.float64]", rate: float) -> "np.typing.NDArray[np.float64]":
-        return chain(audio, sample_rate=rate)
-
-    decay_seconds = min(decay_of(chain, sample_rate=sample_rate, channels=1), _LONGEST_DECAY_SECONDS)
-    settle_seconds = 0.4 * decay_seconds  # within 24 dB, or 0.4 %, of the steady state
-    distortion = average_distortion(
-        system,
-        sample_rate,
-        level_dbfs=level_dbfs,
-        glide_seconds=max(plan.glide_decays * decay_seconds, _SHORTEST_GLIDE_SECONDS),
-        settle_seconds=max(settle_seconds, 0.1),
-    )
-    # T30 needs 45 dB of decay, which the drive stretches.
-    decay = middle_decay(
-        system,
-        sample_rate,
-        level_dbfs=level_dbfs,
-        burst_seconds=max(settle_seconds, 0.5),
-        silence_seconds=0.8 * decay_seconds + 0.4,
-        repeats=plan.bursts,
-    )
-    found, left_out = {}, {}
-    for result, ending in ((distortion, "percent"), (decay, "seconds")):
-        for name, parts in result.left_out.items():
-            key = f"{name}_{level_name}_{ending}"
-            found[key], left_out[key] = getattr(result, name), parts
-    return ChainFigures(readings=found, left_out=left_out, decay=decay.curve)
 
 
 def render_figures(render: Render, reference: Render, *, sample_rate: float) -> dict[str, Reading]:
@@ -333,70 +300,94 @@ def _likeness_figures(against: Likeness) -> dict[str, Reading]:
 
 
 def relative_octaves(figures: Mapping[str, Reading], first: Mapping[str, Reading]) -> dict[str, Reading]:
-    """Replace the octave levels by their differences from those of the first order."""
+    """Replace the octave levels by their differences from those of the first order.
+
+    How far a band lies below the strongest of both orders is kept among its conditions: what no one can hear
+    is not worth a sentence.
+    """
     changed = dict(figures)
-    for key, reading in figures.items():
-        if key.startswith("octave_"):
-            changed[key] = replace(
-                reading,
-                quantity=reading.quantity.replace("octave level", "octave level against the first order"),
-                unit="dB",
-                value=reading.value - first[key].value if key in first else math.nan,
-            )
+    octaves = [key for key in figures if key.startswith("octave_")]
+    levels = [each[key].value for each in (figures, first) for key in octaves if key in each and each[key].defined]
+    strongest = max(levels, default=math.nan)
+    for key in octaves:
+        other = first[key].value if key in first else math.nan
+        louder = max(figures[key].value, other)
+        changed[key] = replace(
+            figures[key],
+            quantity=figures[key].quantity.replace("octave level", "octave level against the first order"),
+            unit="dB",
+            value=figures[key].value - other,
+            conditions={**figures[key].conditions, "below_strongest_db": strongest - louder},
+        )
     return changed
 
 
-def doubts_of_difference(
-    repeats: Sequence[Mapping[str, Reading]], first: Sequence[Mapping[str, Reading]]
-) -> dict[str, float]:
-    """Uncertainty, over tapes, of the difference between an order and the first on the same tape.
+Repeats = Mapping[str, tuple[float, ...]]
+"""Values of figures on each repeat; the repeats are the same for all orders."""
 
-    What a tape does to both orders alike cancels in it, so it is smaller than the spreads of the two. It is
-    widened for the few tapes it comes from, so that twice of it is exceeded in one of twenty cases.
-    """
-    if len(repeats) < 2:
-        return {}
+
+def repeats_of_renders(tapes: Sequence[Mapping[str, Reading]]) -> dict[str, tuple[float, ...]]:
+    """Figures of one order on several tapes, as far as they are defined on all."""
     found = {}
-    for key in repeats[0]:
-        values = [one[key].value - two[key].value for one, two in zip(repeats, first, strict=True) if key in two]
-        if len(values) == len(repeats) and np.all(np.isfinite(values)):
-            found[key] = widened(float(np.std(values, ddof=1)), len(values))
+    for key in tapes[0] if len(tapes) > 1 else ():
+        values = tuple(tape[key].value for tape in tapes if key in tape)
+        if len(values) == len(tapes) and np.all(np.isfinite(values)):
+            found[key] = values
     return found
 
 
-def paired_doubt(one: Sequence[float], two: Sequence[float]) -> float | None:
-    """Uncertainty of the difference of two figures from their values with each repeat left out in turn.
+def paired_difference(one: Sequence[float], two: Sequence[float]) -> tuple[float, float] | None:
+    """Mean difference of a figure between two orders, and its uncertainty, from repeats that both share.
 
-    The repeats are the same for both (the same noise, the same places of the glide), so what they do to
-    both alike cancels. Widened as in :func:`doubts_of_difference`; None where it cannot be told.
+    What a tape, a room or a burst of noise does to both alike cancels. A repeat on which one of the two is
+    undefined is left out for both. The uncertainty is the standard error, widened for the few repeats so that
+    twice of it is Student's limit at 99 %. None where fewer than two repeats are left.
     """
-    if len(one) != len(two) or len(one) < 2:
+    count = min(len(one), len(two))
+    differences = np.subtract(one[:count], two[:count])
+    return mean_and_doubt(differences[np.isfinite(differences)].tolist())
+
+
+def mean_and_doubt(values: Sequence[float]) -> tuple[float, float] | None:
+    """Mean of independent values and its widened standard error; None for fewer than two."""
+    count = len(values)
+    if count < 2:
         return None
-    doubt = jackknife(np.subtract(one, two))
-    return widened(doubt, len(one)) if math.isfinite(doubt) else None
+    spread = float(np.std(values, ddof=1)) / math.sqrt(count)
+    return math.fsum(values) / count, widened(spread, count)
+
+
+def settled(
+    key: str, own: Mapping[str, Reading], repeats: Repeats, other: Mapping[str, Reading], others: Repeats
+) -> bool:
+    """Whether it is clear that two orders differ in a figure by its threshold, or that they do not."""
+    one, two = own.get(key), other.get(key)
+    if one is None or two is None or not (one.defined and two.defined):
+        return True
+    pair = paired_difference(repeats.get(key, ()), others.get(key, ()))
+    if pair is None:
+        return True
+    figure = FIGURES[key]
+    threshold = figure.threshold * (min(abs(one.value), abs(two.value)) if figure.relative else 1.0)
+    return abs(abs(pair[0]) - threshold) >= 2.0 * pair[1]
 
 
 def widened(doubt: float, repeats: int) -> float:
-    """Widen a doubt for the few repeats it comes from, so that twice of it is Student's limit at 95 %."""
+    """Widen a doubt for the few repeats it comes from, so that twice of it is Student's limit at 99 %."""
     from scipy.special import stdtrit
 
-    return doubt * max(float(stdtrit(repeats - 1, 0.975)) / 2.0, 1.0)
+    return doubt * float(stdtrit(repeats - 1, 0.995)) / 2.0
 
 
-def with_spread(figures: Mapping[str, Reading], repeats: Sequence[Mapping[str, Reading]]) -> dict[str, Reading]:
-    """Give figures the standard deviation over repeats on several tapes as their uncertainty."""
-    count = len(repeats)
-    if count < 2:
-        return dict(figures)
-    spread = {}
-    for key, reading in figures.items():
-        values = [repeat[key].value for repeat in repeats if key in repeat]
-        if len(values) == count and np.all(np.isfinite(values)):
-            spread[key] = replace(
-                reading,
-                uncertainty=float(np.std(values, ddof=1)),
-                uncertainty_basis=f"repeats ({count} tapes, loudest part of the stem)",
-            )
-        else:
-            spread[key] = reading
-    return spread
+def with_spread(figures: Mapping[str, Reading], repeats: Repeats) -> dict[str, Reading]:
+    """Give figures of renders the standard deviation over tapes as their uncertainty."""
+    return {
+        key: replace(
+            reading,
+            uncertainty=float(np.std(repeats[key], ddof=1)),
+            uncertainty_basis=f"repeats ({len(repeats[key])} tapes, loudest part of the stem)",
+        )
+        if key in repeats
+        else reading
+        for key, reading in figures.items()
+    }

@@ -5,21 +5,27 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, paired_doubt
-from tapeemu.comparison.sentences import SAME_DB
+from tapeemu.comparison.figures import FIGURES, Repeats, mean_and_doubt
+from tapeemu.comparison.groups import ALIKE_DB
+from tapeemu.comparison.traits import TRAITS, Change, audible, most_telling, phrase
 
 __all__ = [
     "OrderedFigures",
     "PairEffect",
     "Swap",
+    "by_pair",
+    "effect_phrases",
+    "effect_sentences",
+    "idle_pairs",
     "neighbour_swaps",
     "pair_effects",
-    "pair_sentences",
+    "range_lines",
+    "silent_sentence",
     "swap_sentences",
 ]
 
-OrderedFigures = Mapping[tuple[str, ...], tuple[Mapping[str, Reading], Mapping[str, tuple[float, ...]]]]
-"""By order: figures, and figures with each repeat left out in turn."""
+OrderedFigures = Mapping[tuple[str, ...], tuple[Mapping[str, Reading], Repeats]]
+"""By order: figures, and their values on each repeat."""
 
 _KEYS = tuple(
     key
@@ -42,9 +48,11 @@ class PairEffect:
         Figure, a key of :data:`tapeemu.comparison.figures.FIGURES`.
     mean, lowest, highest : float
         Over the matched pairs; differences in the figure's unit, or shares where the figure is relative.
+    value, other : float
+        Mean of the figure with `first` before `second`, and after it.
     doubt : float
-        Uncertainty of a difference, from repeats that both orders share where there are any; averaged over
-        the pairs and not reduced by their number, because all of them share those repeats.
+        Uncertainty of the mean change, from the repeats that all pairs share; where there are none, that of a
+        single difference.
     pairs : int
         Matched pairs of orders.
     clear : bool
@@ -57,6 +65,8 @@ class PairEffect:
     mean: float
     lowest: float
     highest: float
+    value: float
+    other: float
     doubt: float
     pairs: int
     clear: bool
@@ -98,22 +108,33 @@ def neighbour_swaps(orders: Sequence[tuple[str, ...]]) -> list[tuple[int, int, s
     return found
 
 
+def by_pair(swaps: Sequence[Swap]) -> dict[tuple[str, str], list[float]]:
+    """Levels of the differences by the two stages, whichever came first; the widest apart first."""
+    found: dict[tuple[str, str], list[float]] = {}
+    for swap in swaps:
+        turned = (swap.second, swap.first)
+        found.setdefault(turned if turned in found else (swap.first, swap.second), []).append(swap.null_db)
+    return dict(sorted(found.items(), key=lambda item: -max(item[1])))
+
+
 def swap_sentences(swaps: Sequence[Swap]) -> list[str]:
     """Say for each two stages how much it changes when they change places as neighbours."""
     said = []
-    by_pair: dict[tuple[str, str], list[float]] = {}
-    for swap in swaps:
-        turned = (swap.second, swap.first)
-        pair = turned if turned in by_pair else (swap.first, swap.second)
-        by_pair.setdefault(pair, []).append(swap.null_db)
-    for (first, second), levels in sorted(by_pair.items(), key=lambda item: -max(item[1])):
+    for (first, second), levels in by_pair(swaps).items():
         loudest, softest = max(levels), min(levels)
-        verdict = ", hard to tell apart" if loudest <= SAME_DB else ""
+        verdict = ", too little to tell them apart" if loudest <= ALIKE_DB else ""
         said.append(
             f"{first} and {second}, as neighbours that change places: the renders differ by a signal of "
             f"{_decibels(softest)} to {_decibels(loudest)} re the sound ({len(levels)} pairs){verdict}."
         )
     return said
+
+
+def idle_pairs(swaps: Sequence[Swap]) -> list[str]:
+    """Pairs of stages whose order, as neighbours, is never heard."""
+    return [
+        f"{first} and {second}" for (first, second), levels in by_pair(swaps).items() if max(levels) <= ALIKE_DB
+    ]
 
 
 def _decibels(level: float) -> str:
@@ -126,8 +147,8 @@ def pair_effects(sets: Sequence[OrderedFigures]) -> list[PairEffect]:
     Parameters
     ----------
     sets : sequence of mappings
-        Figures, and figures with each repeat left out, by order: all orders of one chain, for one stem or
-        for several.
+        Figures, and their values on each repeat, by order: all orders of one chain, for one stem or for
+        several.
 
     Returns
     -------
@@ -147,27 +168,41 @@ def pair_effects(sets: Sequence[OrderedFigures]) -> list[PairEffect]:
 
 def _effect(sets: Sequence[OrderedFigures], first: str, second: str, key: str) -> PairEffect | None:
     figure = FIGURES[key]
-    changes, doubts, largest = [], [], -math.inf
+    changes, singles, largest, heard = [], [], -math.inf, False
+    values, others = [], []
+    by_repeat: list[list[float]] = []
     for by_order in sets:
-        for order, (figures, parts) in by_order.items():
+        for order, (figures, repeats) in by_order.items():
             if order.index(first) > order.index(second):
                 continue
-            other, other_parts = by_order[tuple({first: second, second: first}.get(name, name) for name in order)]
-            here, there = figures.get(key), other.get(key)
+            place = tuple({first: second, second: first}.get(name, name) for name in order)
+            there_figures, other_repeats = by_order[place]
+            here, there = figures.get(key), there_figures.get(key)
             if here is None or there is None or not (here.defined and there.defined):
                 return None
             scale = min(abs(here.value), abs(there.value)) if figure.relative else 1.0
             if scale == 0.0:
                 return None
+            heard = heard or audible(here) or audible(there)
             largest = max(largest, here.value, there.value)
+            values.append(here.value)
+            others.append(there.value)
             changes.append((here.value - there.value) / scale)
-            doubt = paired_doubt(parts.get(key, ()), other_parts.get(key, ()))
-            if doubt is None:
-                known = (each for each in (here.uncertainty, there.uncertainty) if math.isfinite(each))
-                doubt = math.hypot(*known)
-            doubts.append(doubt / scale)
+            known = (each for each in (here.uncertainty, there.uncertainty) if math.isfinite(each))
+            singles.append(math.hypot(*known) / scale)
+            pairs = zip(repeats.get(key, ()), other_repeats.get(key, ()), strict=False)
+            by_repeat.append([(one - two) / scale for one, two in pairs])
     mean = math.fsum(changes) / len(changes)
-    doubt = math.fsum(doubts) / len(doubts)
+    shared = min(map(len, by_repeat))
+    means = [math.fsum(each[repeat] for each in by_repeat) / len(by_repeat) for repeat in range(shared)]
+    repeated = mean_and_doubt([each for each in means if math.isfinite(each)])
+    if repeated is not None:
+        # What holds on any tape, not on this one alone.
+        mean, doubt = repeated
+    else:
+        doubt = math.fsum(singles) / len(singles)
+    other = math.fsum(others) / len(others)
+    value = other + (mean * min(abs(other), abs(math.fsum(values) / len(values))) if figure.relative else mean)
     agreeing = sum(1 for change in changes if change * mean > 0.0)
     return PairEffect(
         first=first,
@@ -176,38 +211,77 @@ def _effect(sets: Sequence[OrderedFigures], first: str, second: str, key: str) -
         mean=mean,
         lowest=min(changes),
         highest=max(changes),
+        value=value,
+        other=other,
         doubt=doubt,
         pairs=len(changes),
-        clear=largest >= figure.least
+        clear=heard
+        and largest >= figure.least
         and abs(mean) >= figure.threshold
         and abs(mean) > 2.0 * doubt
         and agreeing >= _AGREEING * len(changes),
     )
 
 
-def pair_sentences(effects: Sequence[PairEffect]) -> list[str]:
-    """Say which figures each swap moves clearly, and which swaps move none."""
+def effect_sentences(effects: Sequence[PairEffect]) -> list[str]:
+    """Say what each swap changes clearly, in a musician's words with the mean figures after them."""
+    return [f"{stages}: {', '.join(phrases)}." for stages, phrases in effect_phrases(effects).items()]
+
+
+def effect_phrases(effects: Sequence[PairEffect]) -> dict[str, list[str]]:
+    """The same as phrases, by the two stages: "hall before drive"."""
+    said = {}
+    for (first, second), own in _by_stages(effects).items():
+        phrases = []
+        for trait in TRAITS:
+            clear = [
+                Change(key=effect.key, value=effect.value, other=effect.other)
+                for key in trait.keys
+                for effect in own
+                if effect.key == key and effect.clear
+            ]
+            phrases += [phrase(trait, change) for change in most_telling(trait, clear)]
+        if phrases:
+            said[f"{first} before {second}"] = phrases
+    return said
+
+
+def range_lines(effects: Sequence[PairEffect]) -> list[str]:
+    """The figures behind those sentences: mean change and its range over all matched pairs."""
     said = []
-    silent = []
-    for first, second in dict.fromkeys((effect.first, effect.second) for effect in effects):
-        own = [effect for effect in effects if (effect.first, effect.second) == (first, second)]
-        clear = [_phrase(effect) for effect in own if effect.clear]
+    for (first, second), own in _by_stages(effects).items():
+        clear = [_range(effect) for effect in own if effect.clear]
         if clear:
             said.append(
                 f"{first} before {second}, instead of after it ({own[0].pairs} matched pairs of renders): "
                 f"{'; '.join(clear)}."
             )
-        else:
-            silent.append(f"{first} and {second}")
-    if silent:
-        said.append(
-            "Which of the two comes first moves no figure clearly by its threshold, everything else being equal, "
-            f"for: {'; '.join(silent)}."
-        )
     return said
 
 
-def _phrase(effect: PairEffect) -> str:
+def silent_sentence(effects: Sequence[PairEffect]) -> list[str]:
+    """Say which swaps move no figure clearly; nothing where each moves one."""
+    silent = [
+        f"{first} and {second}"
+        for (first, second), own in _by_stages(effects).items()
+        if not any(effect.clear for effect in own)
+    ]
+    if not silent:
+        return []
+    return [
+        "Which of the two comes first moves no figure clearly by its threshold, everything else being equal, "
+        f"for: {'; '.join(silent)}."
+    ]
+
+
+def _by_stages(effects: Sequence[PairEffect]) -> dict[tuple[str, str], list[PairEffect]]:
+    found: dict[tuple[str, str], list[PairEffect]] = {}
+    for effect in effects:
+        found.setdefault((effect.first, effect.second), []).append(effect)
+    return found
+
+
+def _range(effect: PairEffect) -> str:
     figure = FIGURES[effect.key]
     name = figure.name.removesuffix(", against the first")
     if figure.relative:

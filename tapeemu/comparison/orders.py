@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.processors.plugin_effect import PluginEffect
 
-__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "two_orders"]
+__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
 
 ARROW = " → "
 
@@ -152,3 +154,27 @@ def _contender(chain: Chain, item: "str | Sequence[str] | Chain") -> Contender:
         if Path(item).suffix == ".toml":
             raise
         raise PresetError(f"{error} (nor is it a stage; the stages are: {', '.join(chain.names)})") from None
+
+
+def elsewhere(chain: Chain, number: int) -> Chain:
+    """Return the chain on another tape and in another room: every seed in it is another one.
+
+    Number 0 is the chain itself. The same number does the same to every order of the chain, so that orders
+    can be compared in pairs.
+    """
+    if number == 0:
+        return chain
+    changed = []
+    for stage in chain.stages:
+        processor = stage.processor
+        if isinstance(processor, Chain):
+            changed.append(stage.replace(processor=elsewhere(processor, number)))
+            continue
+        seeds = {name: getattr(processor, name) for name in type(processor).model_fields if name.endswith("seed")}
+        drawn = {
+            name: int(np.random.SeedSequence([number, own]).generate_state(1)[0])
+            for name, own in seeds.items()
+            if own is not None
+        }
+        changed.append(stage.replace(processor=processor.replace(**drawn)) if drawn else stage)
+    return chain.replace(stages=tuple(changed))

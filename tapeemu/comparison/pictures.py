@@ -11,7 +11,7 @@ from tapeemu.comparison.rendering import Render
 from tapeemu.dsp.shared_tables import read_only
 from tapeemu.validation import FloatArray
 
-__all__ = ["Picture", "outline", "picture_of", "shown"]
+__all__ = ["Picture", "envelope", "loudest_moment", "picture_of", "shown"]
 
 MOST_SHOWN = 4
 
@@ -23,6 +23,7 @@ _FRAME_SECONDS = 0.085
 _LOWEST_HZ = 30.0
 _THIRD = 10.0**0.1
 _SILENCE = 1e-20
+_MOMENT_SECONDS = 0.2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,10 +54,10 @@ class Picture:
     seconds: float
 
 
-def shown(null_db: Sequence[float]) -> list[int]:
+def shown(null_db: Sequence[float], most: int = MOST_SHOWN) -> list[int]:
     """Which of many orders are drawn: the first, and those that differ most from it."""
     others = sorted(range(1, len(null_db)), key=lambda index: -np.nan_to_num(null_db[index], nan=-np.inf))
-    return [0, *sorted(others[: MOST_SHOWN - 1])]
+    return [0, *sorted(others[: most - 1])]
 
 
 def picture_of(render: Render, sample_rate: float) -> Picture:
@@ -84,16 +85,20 @@ def picture_of(render: Render, sample_rate: float) -> Picture:
     )
 
 
-def outline(renders: Sequence[Render], points: int = 400) -> list[float]:
-    """Largest RMS level of all renders in each of some equal parts of the time, 0 to 1, to be drawn."""
-    largest = np.zeros(points)
-    for render in renders:
-        power = np.mean(np.square(render.audio), axis=0)
-        edges = np.linspace(0, power.size, points + 1).astype(int)
-        sums = np.concatenate([[0.0], np.cumsum(power, dtype=np.float64)])
-        largest = np.maximum(largest, np.diff(sums[edges]) / np.maximum(np.diff(edges), 1))
-    top = float(np.max(largest))
-    return [round(float(value), 3) for value in np.sqrt(largest / top)] if top > 0.0 else [0.0] * points
+def envelope(render: Render, first: int, last: int, points: int) -> FloatArray:
+    """Largest absolute sample of all channels in each of some equal parts of a stretch of a render."""
+    peaks = np.max(np.abs(render.audio[:, first:last]), axis=0, initial=0.0)
+    edges = np.linspace(0, peaks.size, points + 1).astype(int)[:-1]
+    # A part shorter than a sample shows the sample it falls into.
+    return np.asarray(np.maximum.reduceat(peaks, edges), dtype=np.float64) if peaks.size else np.zeros(points)
+
+
+def loudest_moment(render: Render, sample_rate: float, seconds: float = _MOMENT_SECONDS) -> tuple[int, int]:
+    """First and last sample (exclusive) of a short stretch around the largest sample, a third of it before."""
+    size = min(max(round(seconds * sample_rate), 1), render.audio.shape[1])
+    peak = int(np.argmax(np.max(np.abs(render.audio), axis=0)))
+    first = min(max(peak - size // 3, 0), render.audio.shape[1] - size)
+    return first, first + size
 
 
 def _histogram(audio: npt.NDArray[np.float32], sample_rate: float) -> FloatArray:

@@ -1,7 +1,7 @@
 """Renders of several chains that can be compared: one tape, one length, one loudness."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -103,13 +103,22 @@ def render_all(
     tail_seconds: float,
     start_sample: int,
     jobs: int,
+    done: Callable[[], None] = lambda: None,
 ) -> list[Render]:
-    """Render a stem through every chain, several at once; the levels are still those that came out."""
+    """Render a stem through every chain, several at once; the levels are still those that came out.
+
+    After each, `done` is called.
+    """
     from joblib import Parallel, delayed
+
+    def work(contender: Contender) -> Render:
+        render = _render(stem, contender, sample_rate, tail_seconds, start_sample)
+        done()
+        return render
 
     # Threads, because the compiled loops let go of the interpreter and the stem need not be copied.
     renders: list[Render] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(_render)(stem, contender, sample_rate, tail_seconds, start_sample) for contender in contenders
+        delayed(work)(contender) for contender in contenders
     )
     longest = max(render.audio.shape[1] for render in renders)
     return [

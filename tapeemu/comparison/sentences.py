@@ -1,26 +1,34 @@
-"""Plain sentences about what the figures mean, generated from the figures and the stated thresholds."""
+"""Plain sentences about what the figures mean: a musician's words first, the figures after them.
+
+Everything is generated from the figures and the stated thresholds. A difference is worth a word if it
+reaches the threshold and is surer than chance; what is not said is not supported.
+"""
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure, paired_doubt
+from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure, Repeats, paired_difference
+from tapeemu.comparison.groups import ALIKE_DB, Group
+from tapeemu.comparison.traits import Change, audible, changes, phrase
 
-__all__ = ["SAME_DB", "level_sentence", "meaning", "noteworthy", "threshold_lines"]
+__all__ = [
+    "answer",
+    "breathing",
+    "clear_change",
+    "differing",
+    "level_sentence",
+    "listed",
+    "meaning",
+    "named",
+    "noteworthy",
+    "threshold_lines",
+]
 
 Figures = Mapping[str, Reading]
 
-_DOUBT = 2.0  # standard uncertainties that a difference must exceed
-_LEVEL_WORDS = {"quiet": "at the quiet level", "reference": "at reference level", "loud": "at the loud level"}
-_TOPICS = (
-    ("Dynamics", ("crest_db", "plr_db", "lra_lu")),
-    ("Distortion", tuple(f"{kind}_{name}_percent" for name in LEVEL_NAMES for kind in ("thd", "imd"))),
-    ("Decay", tuple(f"{kind}_{name}_seconds" for name in LEVEL_NAMES for kind in ("edt", "t20", "t30"))),
-    ("Colour", ("centroid_hz", *(key for key in FIGURES if key.startswith("octave_")))),
-    ("Stereo", ("stereo_correlation", "width_db")),
-)
-# Below the first the two are hard to tell apart in any circumstances, above the second they are different signals.
-SAME_DB, _DIFFERENT_DB = -50.0, -10.0
+_DOUBT = 2.0  # widened uncertainties that a difference must exceed: Student's limit at 99 %
 
 
 def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | None = None) -> bool:
@@ -37,13 +45,35 @@ def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | No
     return difference >= figure.threshold * scale and difference > _DOUBT * doubt
 
 
+def clear_change(key: str, own: Figures, repeats: Repeats, other: Figures, others: Repeats) -> Change | None:
+    """The change of a figure from one order to another, where it is worth a word.
+
+    Where both were repeated, it is the mean of the differences on each repeat: what holds on any tape.
+    """
+    one, two = own.get(key), other.get(key)
+    if one is None or two is None or not (audible(one) or audible(two)):
+        return None
+    pair = paired_difference(repeats.get(key, ()), others.get(key, ()))
+    if pair is not None:
+        one = replace(one, value=two.value + pair[0])
+    if not noteworthy(FIGURES[key], one, two, None if pair is None else pair[1]):
+        return None
+    return Change(key=key, value=one.value, other=two.value)
+
+
+def differing(own: Figures, repeats: Repeats, other: Figures, others: Repeats) -> list[str]:
+    """Say in what an order differs from another, one phrase a side of the sound; empty where in nothing."""
+    found = changes(lambda key: clear_change(key, own, repeats, other, others))
+    return [phrase(trait, change) for trait, chosen in found for change in chosen]
+
+
 def meaning(
     labels: Sequence[str],
     figures: Sequence[Figures],
-    doubts: Sequence[Mapping[str, float]],
-    left_out: Sequence[Mapping[str, Sequence[float]]],
+    repeats: Sequence[Repeats],
+    groups: Sequence[Group] = (),
 ) -> list[str]:
-    """Say what sets each order apart from the first, and how each decays.
+    """Say what sets each order, or each group of orders, apart from the first, and how each decays.
 
     Parameters
     ----------
@@ -51,94 +81,193 @@ def meaning(
         What the orders are called.
     figures : sequence of mapping
         Their figures, by the keys of :data:`tapeemu.comparison.figures.FIGURES`.
-    doubts : sequence of mapping
-        Uncertainties of the differences from the first order, where they are known.
-    left_out : sequence of mapping
-        Figures of the chains with each repeat left out in turn.
+    repeats : sequence of mapping
+        The values of those figures on each repeat.
+    groups : sequence of Group
+        Which orders sound alike; the first of each speaks for it. Each on its own by default.
 
     Returns
     -------
     list of str
-        One sentence a topic; differences under the threshold, or under twice their combined standard
-        uncertainty, are not mentioned.
+        One sentence an order, and one for each whose early decay follows the level. Differences under the
+        threshold, or under twice their uncertainty, are not mentioned.
     """
+    heads = [(group.first, group.label) for group in groups] or list(enumerate(labels))
+    first, first_label = heads[0]
     said = []
-    for label, own, known in zip(labels[1:], figures[1:], doubts[1:], strict=True):
-        said += _against(label, own, labels[0], figures[0], known)
-    for label, own, parts in zip(labels, figures, left_out, strict=True):
-        said += _decay_with_level(label, own, parts)
-    return said
-
-
-def _against(label: str, own: Figures, first_label: str, first: Figures, doubts: Mapping[str, float]) -> list[str]:
-    said = [_likeness(label, own, first_label)] if own.get("null_db") is not None else []
-    for topic, keys in _TOPICS:
-        phrases = [
-            _phrase(FIGURES[key], own[key], first[key])
-            for key in keys
-            if key in own and key in first and noteworthy(FIGURES[key], own[key], first[key], doubts.get(key))
-        ]
+    for place, label in heads[1:]:
+        phrases = differing(figures[place], repeats[place], figures[first], repeats[first])
         if phrases:
-            said.append(f"{topic}: {_named(label)}, against {_named(first_label)}: {'; '.join(phrases)}.")
-    if len(said) <= 1:
-        said.append(f"{_named(label)} differs from {_named(first_label)} in no figure beyond threshold and doubt.")
-    return said
+            said.append(f"{named(label)}, heard against {named(first_label)}: {', '.join(phrases)}.")
+        else:
+            said.append(_no_figure(named(label), named(first_label), figures[place]))
+    return said + breathing(labels, figures, repeats, groups)
 
 
-def _named(label: str) -> str:
-    return f"“{label}”"
+def breathing(
+    labels: Sequence[str], figures: Sequence[Figures], repeats: Sequence[Repeats], groups: Sequence[Group] = ()
+) -> list[str]:
+    """Say whose early decay follows the level; see :func:`meaning`."""
+    heads = [(group.first, group.label) for group in groups] or list(enumerate(labels))
+    return [
+        sentence for place, label in heads for sentence in _decay_with_level(label, figures[place], repeats[place])
+    ]
 
 
-def _likeness(label: str, own: Figures, first_label: str) -> str:
-    null, correlation = own["null_db"], own["correlation"]
+def _no_figure(label: str, first_label: str, own: Figures) -> str:
+    null = own.get("null_db")
+    if null is None:
+        return f"{label} differs from {first_label} in no figure beyond threshold and doubt."
     if not null.defined:
-        return f"{_named(label)} against {_named(first_label)}: {'; '.join(null.warnings)}."
-    if null.value <= SAME_DB:
-        verdict = "hard to tell apart"
-    elif null.value >= _DIFFERENT_DB:
-        verdict = "different signals"
-    else:
-        verdict = "alike, but not the same"
-    side = "below" if null.value < 0.0 else "above"
+        return f"{label}, heard against {first_label}: {'; '.join(null.warnings)}."
     return (
-        f"{_named(label)} and {_named(first_label)} are {verdict}: their difference lies "
-        f"{abs(null.value):.1f} dB {side} the sound, their correlation is {correlation.value:.2f}."
+        f"{label} differs from {first_label} in no figure beyond threshold and doubt; the difference of the two "
+        f"lies {_away(null.value)}."
     )
 
 
-def _phrase(figure: Figure, value: Reading, other: Reading) -> str:
-    word = figure.more if value.value > other.value else figure.less
-    name = figure.name.removesuffix(", against the first")
-    for level_name, words in _LEVEL_WORDS.items():
-        name = name.replace(f", {level_name}", f" {words}")
-    unit = f" {figure.unit}" if figure.unit else ""
-    digits = figure.digits
-    if figure.relative:
-        return f"{name} {value.value:.{digits}f}{unit} instead of {other.value:.{digits}f}{unit}"
-    return f"{name} {abs(value.value - other.value):.{digits}f}{unit} {word}"
+def _away(null_db: float) -> str:
+    return f"{abs(null_db):.0f} dB {'below' if null_db < 0.0 else 'above'} the sound"
 
 
-def _decay_with_level(label: str, own: Figures, parts: Mapping[str, Sequence[float]]) -> list[str]:
+def named(label: str) -> str:
+    """A label in quotation marks."""
+    return f"“{label}”"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Several in a row: "a, b and c"."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def answer(
+    labels: Sequence[str],
+    figures: Sequence[Figures],
+    repeats: Sequence[Repeats],
+    groups: Sequence[Group],
+    mattering: Sequence[str] = (),
+    idle: Sequence[str] = (),
+) -> str:
+    """Answer in one paragraph whether the order matters on this recording, and to what.
+
+    Parameters
+    ----------
+    labels, figures, repeats, groups
+        As for :func:`meaning`.
+    mattering : sequence of str
+        For all permutations: sentences about the pairs of stages whose order is heard.
+    idle : sequence of str
+        Pairs of stages whose order is not heard, in words.
+    """
+    count = len(labels)
+    if count == 1:
+        return (
+            f"There is one order here, beside the dry stem. It is {named(labels[0])}; name further orders to "
+            "learn whether the order matters."
+        )
+    if len(groups) == 1:
+        none = "The two orders cannot be" if count == 2 else f"No two of the {_number(count)} orders can be"
+        return (
+            f"On this recording the order does not matter. {none} told apart: {_widest(groups[0])}, and no figure "
+            f"of the sound differs beyond its threshold. Choose any.{_elsewhere(labels, figures, repeats)}"
+        )
+    if count == 2:
+        phrases = differing(figures[0], repeats[0], figures[1], repeats[1])
+        null = figures[1].get("null_db")
+        away = f" The difference of the two lies {_away(null.value)}." if null is not None and null.defined else ""
+        if phrases:
+            return (
+                f"On this recording the order matters. {_opened(labels[0])}, instead of {labels[1]}: "
+                f"{', '.join(phrases)}.{away} In all else that was measured they agree."
+            )
+        return (
+            f"On this recording the two orders are not the same, but no figure says which is which.{away} Let the "
+            "blind test decide whether you hear it."
+        )
+    if len(groups) == count:
+        return (
+            f"On this recording the order matters. Each of the {_number(count)} differs from all the others. "
+            + (" ".join(mattering) or "What sets them apart stands below.")
+        )
+    said = (
+        f"On this recording the order matters, but not every detail of it. The {_number(count)} orders fall into "
+        f"{_number(len(groups))} groups, and inside each they are too alike to tell apart."
+    )
+    if mattering:
+        said += f" {' '.join(mattering)}"
+    if idle:
+        said += f" Which comes first changes too little to hear, side by side, for {'; '.join(idle)}."
+    return said
+
+
+def _elsewhere(labels: Sequence[str], figures: Sequence[Figures], repeats: Sequence[Repeats]) -> str:
+    """What tones and noise tell of two orders that this recording does not."""
+    if len(labels) != 2:
+        return ""
+    phrases = differing(figures[0], repeats[0], figures[1], repeats[1])
+    if not phrases:
+        return ""
+    return (
+        f" Tones and noise at other levels do tell the chains apart: {labels[0]}, instead of {labels[1]}: "
+        f"{', '.join(phrases)}."
+    )
+
+
+def _widest(group: Group) -> str:
+    if not math.isfinite(group.widest_db):
+        return "they are equal to the last bit"
+    return f"their differences lie {abs(group.widest_db):.0f} dB below the sound or further"
+
+
+def _number(count: int) -> str:
+    words = (
+        "no",
+        "one",
+        "two",
+        "three",
+        "four",
+        "five",
+        "six",
+        "seven",
+        "eight",
+        "nine",
+        "ten",
+        "eleven",
+        "twelve",
+    )
+    return words[count] if count < len(words) else str(count)
+
+
+def _opened(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _decay_with_level(label: str, own: Figures, repeats: Repeats) -> list[str]:
     """Say when the early decay is stretched by level while the late one hides it."""
     quiet, loud = own.get("edt_quiet_seconds"), own.get("edt_loud_seconds")
     late_quiet, late_loud = own.get("t30_quiet_seconds"), own.get("t30_loud_seconds")
     if quiet is None or loud is None or late_quiet is None or late_loud is None:
         return []
-    doubt = paired_doubt(parts.get("edt_loud_seconds", ()), parts.get("edt_quiet_seconds", ()))
-    if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet, doubt):
+    pair = paired_difference(repeats.get("edt_loud_seconds", ()), repeats.get("edt_quiet_seconds", ()))
+    if pair is not None:
+        loud = replace(loud, value=quiet.value + pair[0])
+    if not noteworthy(FIGURES["edt_loud_seconds"], loud, quiet, None if pair is None else pair[1]):
         return []
-    trend = "longer" if loud.value > quiet.value else "shorter"
-    said = f"{_named(label)}: the louder, the {trend} the early decay, EDT "
+    longer = loud.value > quiet.value
+    said = (
+        f"{named(label)} breathes with the playing: the louder, the {'longer' if longer else 'shorter'} the room "
+        "holds on at first (early decay "
+    )
     said += ", ".join(
-        f"{reading.value:.2f} s {_LEVEL_WORDS[name]}"
+        f"{reading.value:.2f} s {name if name != 'reference' else 'at reference level'}"
         for name in LEVEL_NAMES
         if (reading := own[f"edt_{name}_seconds"]).defined
     )
     if late_quiet.defined and late_loud.defined:
         early, late = loud.value / quiet.value, late_loud.value / late_quiet.value
         if abs(early - 1.0) > 2.0 * abs(late - 1.0):
-            said += f"; T30 hides it ({late_quiet.value:.2f} to {late_loud.value:.2f} s)"
-    return [said + "."]
+            said += f"; T30 hides it, {late_quiet.value:.2f} to {late_loud.value:.2f} s"
+    return [said + ")."]
 
 
 def level_sentence(loudness_lufs: Sequence[float], true_peak_dbtp: Sequence[float], ceiling_dbtp: float) -> str:
@@ -168,10 +297,6 @@ def threshold_lines() -> list[tuple[str, str, str]]:
         seen[name, amount] = figure.basis
     lines = [(name, amount, basis) for (name, amount), basis in seen.items()]
     lines.append(
-        (
-            "difference signal",
-            f"{SAME_DB:g} and {_DIFFERENT_DB:g} dB",
-            "under the first 'hard to tell apart', over the second 'different signals'; our choice, no source",
-        )
+        ("difference signal", f"{ALIKE_DB:g} dB", "orders no further apart count as alike; our choice, no source")
     )
     return lines

@@ -1,6 +1,7 @@
 """Comparisons as one HTML file: players, blind test, figures and plots, with nothing loaded from the network."""
 
 import base64
+import contextlib
 import hashlib
 import json
 import re
@@ -15,13 +16,16 @@ import numpy as np
 from tapeemu import __version__
 from tapeemu.audio_file import AudioWriter, Encoding
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
+from tapeemu.comparison.groups import ALIKE_DB
 from tapeemu.comparison.page import value_text
-from tapeemu.comparison.pictures import Picture, outline, picture_of, shown
+from tapeemu.comparison.pictures import Picture, picture_of, shown
+from tapeemu.comparison.progress import SILENT, Progress
 from tapeemu.comparison.rendering import SPREAD_SECONDS
 from tapeemu.comparison.sentences import threshold_lines
+from tapeemu.comparison.traits import TRAITS, Trait, figure_words, most_telling, short_phrase
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.part_files import PartFile, check_target
-from tapeemu.report import plots
+from tapeemu.report import drawings, plots
 
 if TYPE_CHECKING:
     from measure.results import Reading
@@ -30,6 +34,8 @@ if TYPE_CHECKING:
 __all__ = ["write_report"]
 
 _FEW = 4  # orders that still fit beside each other as columns
+_ZONE = 12.0  # width of a mark on a narrow screen, in percent of a scale
+_HALF_SCALE = 46.0
 _EAGER = 6  # sounds that are all decoded at the first play
 _MOST_CHANNELS = 8  # of a FLAC stream
 _MEGABYTE = 1e6
@@ -41,6 +47,7 @@ _GROUPS = (
         "Distortion of the chain",
         tuple(f"{kind}_{name}_percent" for kind in ("thd", "imd") for name in LEVEL_NAMES),
     ),
+    ("Steadiness of the chain", ("swing_reference_db",)),
     (
         "Decay of the chain, middle frequencies",
         tuple(f"{kind}_{name}_seconds" for kind in ("edt", "t20", "t30") for name in LEVEL_NAMES),
@@ -50,7 +57,9 @@ _GROUPS = (
 )
 
 
-def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed_limit_mb: float) -> list[Path]:
+def write_report(
+    comparison: "Comparison", path: Path, *, overwrite: bool, embed_limit_mb: float, progress: Progress = SILENT
+) -> list[Path]:
     """Write the report of a comparison.
 
     Parameters
@@ -63,6 +72,8 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
         Replace what exists.
     embed_limit_mb : float
         Size of the coded audio up to which it is kept inside the file.
+    progress : Progress
+        Is told of every step.
 
     Returns
     -------
@@ -74,7 +85,6 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
     OutputError, ParameterError
         If the target may not be written, or an argument breaks a rule.
     """
-    from jinja2 import Environment
     from joblib import Parallel, delayed
 
     if path.suffix.lower() not in (".html", ".htm"):
@@ -84,31 +94,62 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
     check_target(path, overwrite=overwrite)
     renders = (comparison.dry, *comparison.renders)
     playable = comparison.dry.audio.shape[0] <= _MOST_CHANNELS
-    chosen = shown([own["null_db"].value for own in comparison.figures])
-    drawn = (comparison.dry, *(comparison.renders[index] for index in chosen))
-    work = [delayed(picture_of)(render, comparison.sample_rate) for render in drawn]
+    heads = [group.first for group in comparison.groups]
+    told = heads if len(heads) > 1 else list(range(min(len(comparison.renders), drawings.MOST_DRAWN)))
+    nulls = [comparison.figures[place]["null_db"].value for place in told]
+    in_colour = [told[index] for index in shown(nulls, drawings.MOST_DRAWN)]
+    chosen = [told[index] for index in shown(nulls)]
+    drawn = (comparison.dry, *(comparison.renders[index] for index in in_colour))
     with tempfile.TemporaryDirectory() as folder:
+        step = progress.step("draw and code the sounds", len(drawn) + (len(renders) if playable else 0))
+
+        def draw(render: "Render") -> Picture:
+            picture = picture_of(render, comparison.sample_rate)
+            step.advance()
+            return picture
+
+        def code(index: int, render: "Render") -> bytes:
+            coded = _coded(render, Path(folder) / f"{index}.flac", comparison.sample_rate)
+            step.advance()
+            return coded
+
+        work = [delayed(draw)(render) for render in drawn]
         if playable:
-            work += [
-                delayed(_coded)(render, Path(folder) / f"{index}.flac", comparison.sample_rate)
-                for index, render in enumerate(renders)
-            ]
+            work += [delayed(code)(index, render) for index, render in enumerate(renders)]
         done: list[Any] = Parallel(n_jobs=-1, prefer="threads")(work)
+        step.finish()
     pictures, coded = done[: len(drawn)], done[len(drawn) :]
     inside = sum(map(len, coded)) <= embed_limit_mb * _MEGABYTE
     beside = path.with_name(f"{path.stem}-audio")
-    written = [] if inside or not coded else _write_beside(beside, coded, overwrite=overwrite)
+    step = progress.step("write the page", 1)
+    text = _page(comparison, in_colour, chosen, pictures, coded, inside, beside.name)
+    scripts = [] if inside else _scripts(beside, coded)
+    _publish([*scripts, (path, text)], None if inside or not coded else beside, overwrite=overwrite)
+    step.finish()
+    return [path, *(target for target, _ in scripts)]
 
-    tracks = _tracks(comparison, renders, coded, inside, beside.name)
-    view = _view(comparison, chosen, pictures)
+
+def _page(
+    comparison: "Comparison",
+    in_colour: Sequence[int],
+    chosen: Sequence[int],
+    pictures: Sequence[Picture],
+    coded: Sequence[bytes],
+    inside: bool,
+    folder: str,
+) -> str:
+    from jinja2 import Environment
+
+    renders = (comparison.dry, *comparison.renders)
+    tracks = _tracks(renders, coded, inside, folder)
+    view = _view(comparison, in_colour, chosen, pictures)
     size_mb = sum(map(len, coded)) / _MEGABYTE
-    contents = outline(comparison.renders)
     script = _own("script.js")
     data = {
         "name": comparison.name,
         "rate": comparison.sample_rate,
         "seconds": comparison.dry.audio.shape[1] / comparison.sample_rate,
-        "points": len(contents),
+        "points": drawings.POINTS,
         "eager": _EAGER,
         "tracks": [{key: track[key] for key in ("number", "label", "file")} for track in tracks],
     }
@@ -116,7 +157,7 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
     environment = Environment(autoescape=True)
     environment.filters["set"] = _typeset
     page = environment.from_string(_own("page.html"))
-    text = page.render(
+    return page.render(
         **view,
         version=__version__,
         nonce=hashlib.sha256(script.encode() + comparison.name.encode("utf-8", "replace")).hexdigest()[:32],
@@ -124,19 +165,59 @@ def write_report(comparison: "Comparison", path: Path, *, overwrite: bool, embed
         script=script,
         data=_json(data),
         tracks=tracks,
+        rival=view["choices"][1]["number"] if len(view["choices"]) > 1 else min(2, len(tracks) - 1),
+        points=drawings.POINTS,
         seconds=f"{data['seconds']:.2f}",
-        outline=contents,
-        outline_path=_outline_path(contents),
-        audio_note=_audio_note(inside, size_mb, beside.name),
+        audio_note=_audio_note(inside, size_mb, folder),
     )
-    part = PartFile(path, overwrite=overwrite)
+
+
+def _scripts(folder: Path, coded: Sequence[bytes]) -> list[tuple[Path, str]]:
+    """Audio as scripts, which a page opened from disk may load where it may not load sound files."""
+    return [
+        (
+            folder / f"order-{index}.js",
+            f'(window.tapeemuAudio ??= {{}})[{index}] = "{base64.b64encode(data).decode("ascii")}";\n',
+        )
+        for index, data in enumerate(coded)
+    ]
+
+
+def _publish(files: Sequence[tuple[Path, str]], folder: Path | None, *, overwrite: bool) -> None:
+    """Write all files or none: each is whole before the first takes its name, and what was there before stays."""
+    parts: list[PartFile] = []
+    new: list[Path] = []
+    made = folder is not None and not folder.exists()
     try:
-        part.path.write_text(text, "utf-8", errors="replace")
+        if folder is not None:
+            _make(folder)
+        for target, text in files:
+            parts.append(PartFile(target, overwrite=overwrite))
+            try:
+                parts[-1].path.write_text(text, "utf-8", errors="replace")
+            except OSError as error:
+                raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
+        for part in parts:
+            there = part.target.exists()
+            part.publish()
+            if not there:
+                new.append(part.target)
+    except BaseException:
+        for part in parts:
+            part.discard()
+        for target in new:
+            target.unlink(missing_ok=True)
+        if made and folder is not None:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(exist_ok=True)
     except OSError as error:
-        part.discard()
-        raise OutputError(f"{path} cannot be written ({error.strerror}); is the disk full?") from None
-    part.publish()
-    return [path, *written]
+        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
 
 
 def _typeset(text: str) -> str:
@@ -172,29 +253,8 @@ def _coded(render: "Render", path: Path, sample_rate: float) -> bytes:
     return path.read_bytes()
 
 
-def _write_beside(folder: Path, coded: Sequence[bytes], *, overwrite: bool) -> list[Path]:
-    """Write audio as scripts, which a page opened from disk may load where it may not load sound files."""
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
-    written = []
-    for index, data in enumerate(coded):
-        target = folder / f"order-{index}.js"
-        part = PartFile(target, overwrite=overwrite)
-        text = base64.b64encode(data).decode("ascii")
-        try:
-            part.path.write_text(f'(window.tapeemuAudio ??= {{}})[{index}] = "{text}";\n', "ascii")
-        except OSError as error:
-            part.discard()
-            raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
-        part.publish()
-        written.append(target)
-    return written
-
-
 def _tracks(
-    comparison: "Comparison", renders: "Sequence[Render]", coded: Sequence[bytes], inside: bool, folder: str
+    renders: "Sequence[Render]", coded: Sequence[bytes], inside: bool, folder: str
 ) -> list[dict[str, Any]]:
     if not coded:
         return []
@@ -217,43 +277,179 @@ def _audio_note(inside: bool, size_mb: float, folder: str) -> str:
     return f"{coding}. It lies in the folder {folder}, which must stay beside this file."
 
 
-def _outline_path(points: Sequence[float]) -> str:
-    upper = " ".join(f"L{place} {50.0 - 48.0 * value:.1f}" for place, value in enumerate(points))
-    lower = " ".join(f"L{place} {50.0 + 48.0 * value:.1f}" for place, value in reversed(list(enumerate(points))))
-    return f"M0 50 {upper} {lower} Z"
-
-
-def _view(comparison: "Comparison", chosen: Sequence[int], pictures: Sequence[Picture]) -> dict[str, Any]:
+def _view(
+    comparison: "Comparison", in_colour: Sequence[int], chosen: Sequence[int], pictures: Sequence[Picture]
+) -> dict[str, Any]:
     """All that the page says, but for the sound."""
-    few = len(comparison.renders) <= _FEW
-    columns: list[Mapping[str, Reading]] = [*comparison.figures]
+    heads = [group.first for group in comparison.groups]
+    rows = heads if len(heads) > 1 else [0] if len(comparison.renders) > _FEW else range(len(comparison.renders))
+    few = len(rows) <= _FEW
+    columns: list[Mapping[str, Reading]] = [comparison.figures[place] for place in rows]
     if few:
         columns.append(comparison.dry_figures)
     levels = comparison.plan.levels_dbfs
+    colours = {place: f"var(--line-{number})" for number, place in enumerate(in_colour, start=1)}
+    choices = _choices(comparison, colours)
+    orders = [{"number": index, "label": render.label} for index, render in enumerate(comparison.renders, start=1)]
+    pictured = [pictures[1 + in_colour.index(place)] for place in chosen]
     return {
         "name": comparison.name,
-        "sentences": comparison.sentences,
+        "answer": _parted(comparison.answer),
+        "sentences": comparison.against_the_first,
+        "distances": comparison.distances,
         "few": few,
-        "orders": [
-            {"number": index, "label": render.label} for index, render in enumerate(comparison.renders, start=1)
-        ],
+        "orders": orders,
+        "rows": [orders[place] | {"choice": choice} for place, choice in zip(rows, choices, strict=False)],
+        "grouped": 1 < len(heads) < len(orders),
+        "choices": choices,
+        "strips": _strips(comparison, in_colour, pictures),
+        "scales": _scales(comparison, rows, colours),
         "groups": _figure_groups(columns),
         "levels_text": ", ".join(f"{level:g}" for level in levels.values()) + " dBFS",
-        "reasons": _reasons(comparison),
+        "reasons": _reasons(comparison, rows),
         "drawn": [
             {
                 "number": index + 1,
                 "label": comparison.renders[index].label,
-                "colour": f"var(--line-{place + 1})",
+                "colour": plots.COLOURS[place],
                 "dash": plots.DASHES[place],
                 "settings": repr(comparison.renders[index].chain).replace(", Stage(", ",\n  Stage("),
             }
             for place, index in enumerate(chosen)
         ],
-        "plots": _plots(comparison, chosen, pictures),
+        "plots": _plots(comparison, chosen, [pictures[0], *pictured]),
         "conditions": _conditions(comparison),
         "thresholds": threshold_lines(),
         "methods": _methods(comparison.figures[-1]),
+    }
+
+
+def _parted(text: str) -> list[str]:
+    """The first sentence, which the page sets large, and the others."""
+    # Names of stages may hold anything, but the first sentence holds none.
+    first, stop, rest = text.partition(". ")
+    return [first + stop.strip(), rest] if rest else [text]
+
+
+def _choices(comparison: "Comparison", colours: Mapping[int, str]) -> list[dict[str, Any]]:
+    """What there is to choose from: groups of orders that sound alike, or each order where none do."""
+    made = []
+    alone = len(comparison.groups) == 1 and len(comparison.renders) <= _FEW
+    groups = (
+        [((place,), label) for place, label in enumerate(comparison.labels)]
+        if alone
+        else [(group.members, group.label) for group in comparison.groups]
+    )
+    for members, label in groups:
+        first = members[0]
+        against = 0 if first or len(groups) != 2 else groups[1][0][0]
+        words = [
+            short_phrase(trait, change)
+            for trait in TRAITS
+            for change in most_telling(trait, _clear(comparison, first, trait, against))
+        ]
+        made.append(
+            {
+                "number": first + 1,
+                "label": label,
+                "order": comparison.labels[first],
+                "colour": colours.get(first, "var(--soft)"),
+                "words": words,
+                "reference": first == 0 and len(groups) > 2,
+                "alike": [{"number": place + 1, "label": comparison.labels[place]} for place in members[1:]],
+            }
+        )
+    return made
+
+
+def _clear(comparison: "Comparison", place: int, trait: Trait, against: int) -> list[Any]:
+    found = (comparison.change(place, key, against=against) for key in trait.keys)
+    return [change for change in found if change is not None]
+
+
+def _scales(comparison: "Comparison", rows: Sequence[int], colours: Mapping[int, str]) -> dict[str, Any]:
+    """For each side of the sound: where the orders lie between its two words."""
+    scales, equal = [], []
+    first = rows[0]
+    for trait in TRAITS if len(rows) > 1 else ():
+        clear = {place: _clear(comparison, place, trait, first) for place in rows[1:]}
+        telling = [change for changes in clear.values() for change in most_telling(trait, changes)]
+        key = max(telling, key=lambda change: change.weight).key if telling else ""
+        if not key:
+            if any(each in own for own in comparison.figures for each in trait.keys):
+                equal.append(trait.name.lower())
+            continue
+        sign = -1.0 if key == "stereo_correlation" else 1.0
+        weights = {place: sign * comparison.weight(place, key, against=first) for place in rows}
+        reach = max(2.0, *(abs(weight) for weight in weights.values()))
+        points = []
+        for place in rows:
+            change = next((each for each in clear.get(place, []) if each.key == key), None)
+            points.append(
+                {
+                    "number": place + 1,
+                    "colour": colours.get(place, "var(--soft)"),
+                    "percent": round(50.0 + _HALF_SCALE * weights[place] / reach, 1),
+                    "sure": change is not None,
+                    "words": figure_words(change) if change else "",
+                }
+            )
+        scales.append(
+            {
+                "name": trait.name,
+                "figure": FIGURES[key].name.removesuffix(", against the first"),
+                "less": trait.less,
+                "more": trait.more,
+                "zone": round(_HALF_SCALE / reach, 1),
+                "points": _stacked(points),
+                "spoken": _in_words(trait, points),
+            }
+        )
+    return {"rows": scales, "equal": equal, "first": first + 1}
+
+
+def _stacked(points: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Give points that would cover one another rows of their own."""
+    ends: list[float] = []
+    for point in sorted(points, key=lambda each: float(each["percent"])):
+        row = next((row for row, end in enumerate(ends) if point["percent"] - end >= _ZONE), len(ends))
+        ends[row : row + 1] = [point["percent"]]
+        point["row"] = row
+    return points
+
+
+def _in_words(trait: Trait, points: Sequence[Mapping[str, Any]]) -> str:
+    first = points[0]
+    said = [f"{trait.name}, from {trait.less} to {trait.more}, order {first['number']} in the middle"]
+    said += [
+        f"order {point['number']}: {point['words'] if point['sure'] else 'no difference to rely on'}"
+        for point in points[1:]
+    ]
+    return "; ".join(said)
+
+
+def _strips(comparison: "Comparison", in_colour: Sequence[int], pictures: Sequence[Picture]) -> dict[str, Any]:
+    sounds = (comparison.dry, *(comparison.renders[place] for place in in_colour))
+    tracks = [0, *(place + 1 for place in in_colour)]
+    spectrum, apart = drawings.spectra(pictures, 1)
+
+    def strip(drawing: drawings.Strip) -> dict[str, Any]:
+        lines = [
+            {
+                "track": track,
+                "path": path,
+                "colour": "var(--soft)" if not track else f"var(--line-{number})",
+            }
+            for number, (track, path) in enumerate(zip(tracks, drawing.paths, strict=True))
+        ]
+        return {"lines": lines, "upright": drawing.upright, "level": drawing.level}
+
+    return {
+        "whole": strip(drawings.whole(sounds, comparison.sample_rate)),
+        "moment": strip(drawings.moment(sounds, comparison.sample_rate)),
+        "spectrum": strip(spectrum),
+        "apart": strip(apart),
+        "first": in_colour[0] + 1,
     }
 
 
@@ -271,12 +467,13 @@ def _figure_groups(columns: "Sequence[Mapping[str, Reading]]") -> list[dict[str,
     return groups
 
 
-def _reasons(comparison: "Comparison") -> list[str]:
+def _reasons(comparison: "Comparison", rows: Sequence[int]) -> list[str]:
     reasons: dict[str, None] = {}
-    for number, (label, own) in enumerate(zip(comparison.labels, comparison.figures, strict=True), start=1):
-        for key, reading in own.items():
-            if reading.warnings and not (number == 1 and key == "null_db"):
-                reasons[f"{number} {label}, {FIGURES[key].name}: {'; '.join(reading.warnings)}"] = None
+    for place in rows:
+        label = comparison.labels[place]
+        for key, reading in comparison.figures[place].items():
+            if reading.warnings and not (place == 0 and key == "null_db"):
+                reasons[f"{place + 1} {label}, {FIGURES[key].name}: {'; '.join(reading.warnings)}"] = None
     return list(reasons)
 
 
@@ -296,6 +493,8 @@ def _methods(own: "Mapping[str, Reading]") -> list[tuple[str, str, str, str]]:
 
 def _conditions(comparison: "Comparison") -> list[str]:
     plan = comparison.plan
+    repeats = comparison.repeats[0]
+    bursts, tapes = len(repeats.get("edt_reference_seconds", ())), len(repeats.get("crest_db", ()))
     seconds = comparison.dry.audio.shape[1] / comparison.sample_rate
     tape = "as in the preset" if comparison.seed is None else str(comparison.seed)
     said = [
@@ -306,12 +505,16 @@ def _conditions(comparison: "Comparison") -> list[str]:
         "lowering all alike.",
         f"Chains: tones and pink noise at {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
         f"(quiet, reference, loud); tones glide through half an octave around 1 kHz in {plan.glide_decays:g} "
-        f"decay times; {plan.bursts} bursts of noise.",
+        f"decay times, {plan.glides} times; {bursts} bursts of noise. Each repeat has its own noise, its own "
+        "tape and its own room, the same for all orders; figures of chains are means over the repeats.",
+        f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change "
+        "of level of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
     ]
-    if plan.tapes > 1:
+    if tapes > 1:
         said.append(
-            f"Uncertainty of the figures of renders: standard deviation over {plan.tapes} tapes (seeds), the room "
-            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem."
+            f"Uncertainty of the figures of renders: standard deviation over {tapes} tapes (seeds), the room "
+            f"being the same, over the loudest {SPREAD_SECONDS:g} s of the stem. Sentences state the mean "
+            "difference over those tapes."
         )
     else:
         said.append("Figures of renders are those of one tape; how another would change them was not measured.")
@@ -321,6 +524,7 @@ def _conditions(comparison: "Comparison") -> list[str]:
 def _plots(comparison: "Comparison", chosen: Sequence[int], pictures: Sequence[Picture]) -> list[dict[str, Any]]:
     dry, *drawn = pictures
     numbers = [index + 1 for index in chosen]
+    bursts = len(comparison.repeats[0].get("edt_reference_seconds", ()))
     figures = [comparison.figures[index] for index in chosen]
     names = "; ".join(f"{number} is {comparison.labels[number - 1]}" for number in numbers)
     levels = comparison.plan.levels_dbfs
@@ -344,7 +548,7 @@ def _plots(comparison: "Comparison", chosen: Sequence[int], pictures: Sequence[P
         plot(
             plots.decay_plot([comparison.decays[index][name] for index in chosen], name),
             f"Decay curves of the octave at 1 kHz after noise of {levels[name]:g} dBFS.",
-            f"Interrupted pink noise of {levels[name]:g} dBFS, mean of {comparison.plan.bursts} bursts.",
+            f"Interrupted pink noise of {levels[name]:g} dBFS, mean of {bursts} bursts.",
         )
         for name in LEVEL_NAMES
     ]

@@ -236,15 +236,30 @@
   window.tapeemuReport = { player };
 
   // ---------------------------------------------------------------- the player's controls
-  const radios = [...document.querySelectorAll('input[name="track"]')];
+  const radios = new Map([...document.querySelectorAll('input[name="track"]')].map((one) => [Number(one.value), one]));
   const shown = (seconds) => `${seconds.toFixed(1)} s`;
   let dragging = false;
+  let test = null;
 
   const say = (error) => {
     at("player-message").textContent = error ? `The sound cannot be played: ${error.message || error}.` : "";
   };
   player.failed = say;
   const attempt = (promise) => promise.then(() => say(null), say);
+
+  // What is drawn stands out for the sound that is heard, but not while a test hides which that is.
+  const mark = () => {
+    const hidden = Boolean(test);
+    for (const one of document.querySelectorAll("[data-track]")) {
+      const on = !hidden && Number(one.dataset.track) === player.current;
+      if (on && !one.classList.contains("on")) one.parentNode.prepend(one);
+      one.classList.toggle("on", on);
+    }
+    for (const [index, radio] of radios) {
+      const alike = radio.closest(".alike");
+      if (alike && index === player.current && !hidden) alike.open = true;
+    }
+  };
 
   const drawPlace = () => {
     const place = player.place;
@@ -268,6 +283,7 @@
   };
   player.changed = () => {
     at("play").textContent = player.playing ? "Pause" : "Play";
+    mark();
     drawPlace();
     if (player.playing) requestAnimationFrame(frame);
   };
@@ -294,7 +310,7 @@
     event.target.setAttribute("aria-valuetext", `${decibels} dB`);
     player.setVolume(decibels);
   });
-  radios.forEach((radio) => radio.addEventListener("change", () => attempt(player.choose(Number(radio.value)))));
+  radios.forEach((radio, index) => radio.addEventListener("change", () => attempt(player.choose(index))));
   at("place").addEventListener("input", (event) => {
     dragging = true;
     player.go(Number(event.target.value));
@@ -345,7 +361,6 @@
   });
 
   // ---------------------------------------------------------------- the blind test
-  let test = null;
   const coin = () => {
     const bits = new Uint8Array(1);
     crypto.getRandomValues(bits);
@@ -392,6 +407,7 @@
   const setUp = (running) => {
     at("named").disabled = running;
     if (running) radios.forEach((radio) => { radio.checked = false; });
+    mark();
     at("blind-setup").hidden = running;
     at("blind-run").hidden = !running;
   };
@@ -503,7 +519,8 @@
     player.pause();
     setUp(false);
     player.current = 1;
-    radios[1].checked = true;
+    radios.get(1).checked = true;
+    mark();
     at("blind-result").hidden = false;
     at("result-title").focus();
   };
@@ -568,7 +585,7 @@
       } else {
         const index = data.tracks.findIndex((track) => String(track.number) === key);
         if (index < 0) return;
-        radios[index].checked = true;
+        radios.get(index).checked = true;
         attempt(player.choose(index));
       }
     } else {
@@ -576,6 +593,19 @@
     }
     event.preventDefault();
   });
+
+  // ---------------------------------------------------------------- what is folded opens when it is asked for
+  const unfold = () => {
+    const fold = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    const details = fold && fold.querySelector(":scope > details");
+    if (details && !details.open) {
+      details.open = true;
+      fold.scrollIntoView();
+    }
+  };
+  window.addEventListener("hashchange", unfold);
+  for (const link of document.querySelectorAll('nav a')) link.addEventListener("click", () => setTimeout(unfold));
+  unfold();
 
   drawPlace();
 })();

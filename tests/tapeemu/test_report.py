@@ -12,15 +12,18 @@ import numpy as np
 import pytest
 import soundfile
 
+from tapeemu import report
 from tapeemu.chain import Chain, Stage
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.comparison.figures import FIGURES
 from tapeemu.comparison.page import value_text
-from tapeemu.comparison.pictures import outline, picture_of, shown
+from tapeemu.comparison.pictures import envelope, loudest_moment, picture_of, shown
 from tapeemu.comparison.rendering import Render
 from tapeemu.errors import OutputError, ParameterError
+from tapeemu.part_files import PartFile
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.saturation import PreampDrive
+from tapeemu.report import drawings
 
 RATE = 32_000
 HOSTILE = "</script><script>alert(1)</script><!-- ${x} $\\alpha$ _hidden {{ 7*7 }} \" ' & \u2028"
@@ -38,7 +41,7 @@ def comparison() -> Comparison:
     clock = np.arange(2 * RATE) / RATE
     sound = 0.3 * np.sin(2.0 * np.pi * 300.0 * clock) * np.exp(-3.0 * (clock % 0.5))
     stereo = np.stack([sound, 0.5 * sound + 0.01 * random.standard_normal(clock.size)])
-    plan = MeasuringPlan(glide_decays=1.0, bursts=1, tapes=1)
+    plan = MeasuringPlan(glide_decays=1.0, glides=1, bursts=1, most_bursts=1, tapes=1, most_tapes=1)
     return compare(stereo, chain, sample_rate=RATE, plan=plan, name=HOSTILE)
 
 
@@ -118,14 +121,17 @@ def test_every_figure_stands_in_the_page(page: str) -> None:
             assert value_text(key, reading) in text, key
     for sentence in comparison().sentences:
         assert sentence in text
+    for part in comparison().answer.split(". ", 1):
+        assert part in text
 
 
 def test_plots_are_named_and_take_the_page_s_ink(page: str) -> None:
     elements = Elements(page)
     images = [attributes for _, attributes in elements.found if attributes.get("role") == "img"]
-    assert len(images) == page.count("<figure>") >= 12
+    assert len(images) >= 12
     assert all(len(str(attributes["aria-label"])) > 30 for attributes in images)
-    plots = re.findall(r"<figure>.*?</figure>", page, re.DOTALL)
+    plots = re.findall(r'<figure><div role="img".*?</figure>', page, re.DOTALL)
+    assert len(plots) >= 12
     for plot in plots:
         assert "currentColor" in plot
         assert not re.search(r"(fill|stroke): #(000000|ffffff|010203|040506)", plot)
@@ -164,6 +170,32 @@ def test_sound_over_the_limit_lies_beside(tmp_path: Path) -> None:
     page = written[0].read_text("utf-8")
     assert 'id="audio-' not in page
     assert "report-audio" in page
+
+
+@pytest.mark.parametrize("where", ["_page", "PartFile.publish"])
+def test_a_page_that_fails_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    """Neither sound beside the page nor a folder; and what was there before is as it was."""
+    monkeypatch.setattr(report, "_plots", lambda *_: [])  # drawn elsewhere, and slow
+    comparison().write_report(tmp_path / "old.html", embed_limit_mb=0.01)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    if where == "_page":
+        monkeypatch.setattr(report, "_page", fail)
+    else:
+        publish = PartFile.publish
+        monkeypatch.setattr(
+            PartFile, "publish", lambda part: fail() if part.target.suffix == ".html" else publish(part)
+        )
+    for target in ("new.html", "old.html"):
+        with pytest.raises(OSError, match="No space"):
+            comparison().write_report(tmp_path / target, embed_limit_mb=0.01, overwrite=True)
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+    assert not (tmp_path / "new-audio").exists()
 
 
 def test_what_exists_is_kept_unless_told(tmp_path: Path) -> None:
@@ -216,11 +248,39 @@ def test_pictures_show_what_is_there() -> None:
     assert picture.seconds == 2.0
 
 
-def test_the_outline_follows_the_level() -> None:
+def test_the_envelope_follows_the_peaks() -> None:
     ramp = np.repeat(np.linspace(0.0, 1.0, 400), 50)
-    points = outline([render_of(np.tile(ramp, (2, 1))), render_of(np.zeros((2, ramp.size)))])
-    assert points == pytest.approx(np.linspace(0.0, 1.0, 400), abs=0.01)
-    assert outline([render_of(np.zeros((1, 1000)))]) == [0.0] * 400
+    points = envelope(render_of(np.stack([ramp, -0.5 * ramp])), 0, ramp.size, 400)
+    assert points == pytest.approx(np.linspace(0.0, 1.0, 400), abs=1e-6)
+    # Fewer samples than points: each shows the sample it falls into.
+    assert envelope(render_of(np.array([[1.0, -0.5]])), 0, 2, 4) == pytest.approx([1.0, 1.0, 0.5, 0.5])
+
+
+@pytest.mark.parametrize("peak", [0, 5, 500, 999])
+def test_the_loudest_moment_holds_the_peak(peak: int) -> None:
+    audio = np.zeros((2, 1000))
+    audio[1, peak] = -1.0
+    first, last = loudest_moment(render_of(audio), 1000.0, 0.1)
+    assert 0 <= first <= peak < last <= 1000
+    assert last - first == 100
+    assert loudest_moment(render_of(audio[:, :50]), 1000.0, 0.1) == (0, 50)
+
+
+def test_drawings_fit_their_frames() -> None:
+    clock = np.arange(RATE) / RATE
+    renders = [render_of(level * np.sin(2.0 * np.pi * 1000.0 * clock)[None]) for level in (0.1, 0.5, 0.25)]
+    pictures = [picture_of(render, RATE) for render in renders]
+    strips = [drawings.whole(renders, RATE), drawings.moment(renders, RATE), *drawings.spectra(pictures, 1)]
+    for strip in strips:
+        assert len(strip.paths) == 3
+        for path in strip.paths:
+            numbers = np.array(re.findall(r"-?[0-9.]+", path), dtype=float).reshape(-1, 2)
+            assert np.all((numbers >= 0.0) & (numbers <= [600.0, 100.0]))
+        assert all(-1e-6 <= place <= 100.0 + 1e-6 for place, _ in strip.upright + strip.level)
+    assert [text for _, text in strips[0].upright] == ["0.0 s", "0.2 s", "0.4 s", "0.6 s", "0.8 s", "1.0 s"]
+    # Order 1 against itself is a level line in the middle; half of its level lies 6.02 dB below.
+    middle = set(re.findall(r" ([0-9.]+)", strips[3].paths[1]))
+    assert middle == {"50.0"}
 
 
 def test_drawn_are_the_first_and_those_that_differ_most() -> None:
