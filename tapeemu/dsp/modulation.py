@@ -196,10 +196,15 @@ def _unscaled_law(law: RandomLaw, frequencies: npt.NDArray[np.floating[Any]]) ->
     return np.asarray(inside * np.cos(0.5 * np.pi * beyond) ** 2 * relative**law.exponent)
 
 
-@lru_cache(maxsize=256)
-def _law_scale(law: RandomLaw) -> float:
+@lru_cache(maxsize=64)
+def _law_power(low_hz: float, high_hz: float, slope_db_per_octave: float) -> float:
+    law = RandomLaw(0, low_hz, high_hz, 1.0, slope_db_per_octave)
     grid = np.geomspace(law.low_hz / law.ratio, law.high_hz * law.ratio, 64 * (law.octaves + 2) + 1)
-    return law.rms**2 / float(np.trapezoid(_unscaled_law(law, grid), grid))
+    return float(np.trapezoid(_unscaled_law(law, grid), grid))
+
+
+def _law_scale(law: RandomLaw) -> float:
+    return law.rms**2 / _law_power(law.low_hz, law.high_hz, law.slope_db_per_octave)
 
 
 def law_density(law: RandomLaw, frequencies: npt.NDArray[np.floating[Any]]) -> FloatArray:
@@ -267,11 +272,13 @@ class OctaveNoise:
         centres = law.centres_hz[: law.slow_octaves]
         rates = [2.0 * law.ratio * centre * _NODES_PER_NUMBER for centre in centres]
         self._places = [_PerSample(Fraction(rate) / Fraction(sample_rate)) for rate in rates]
-        self._keys = np.array([stream_key(law.key, "octave", k) for k in range(len(centres))], dtype=np.uint64)
+        words = np.random.SeedSequence(stream_key(law.key, "octaves"))
+        self._keys = np.asarray(words.generate_state(len(centres), np.uint64), dtype=np.uint64)
         self._nodes = np.zeros(len(centres), dtype=np.int64)
         self._starts = np.zeros(len(centres))
         self._steps = step * np.array(rates) / sample_rate
-        deviations = np.array([_octave_deviation(law, centre) for centre in centres])
+        growth = 0.5 * (law.exponent + 1.0)
+        deviations = _lowest_deviation(law) * (np.array(centres) / law.low_hz) ** growth
         self._taps = _octave_taps(law.ratio, law.exponent)
         self._value_scales = deviations / centres
         self._slope_scales = deviations / rates
@@ -299,12 +306,11 @@ class OctaveNoise:
         )
 
 
-def _octave_deviation(law: RandomLaw, centre_hz: float) -> float:
-    """Standard deviation of one octave of a law, before integration."""
-    grid = np.geomspace(centre_hz / law.ratio, centre_hz * law.ratio, 129)
-    flank = np.cos(0.5 * np.pi * np.log(grid / centre_hz) / math.log(law.ratio)) ** 2
-    density = _law_scale(law) * (grid / law.low_hz) ** law.exponent * flank
-    return math.sqrt(float(np.trapezoid(density, grid)))
+def _lowest_deviation(law: RandomLaw) -> float:
+    """Standard deviation of the lowest octave of a law, before integration."""
+    grid = np.geomspace(1.0 / law.ratio, law.ratio, 129)
+    flank = np.cos(0.5 * np.pi * np.log(grid) / math.log(law.ratio)) ** 2
+    return math.sqrt(_law_scale(law) * law.low_hz * float(np.trapezoid(grid**law.exponent * flank, grid)))
 
 
 class _Filter(NamedTuple):

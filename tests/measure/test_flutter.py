@@ -105,6 +105,17 @@ def test_wow_and_flutter_are_read_apart() -> None:
     assert moved.flutter["rms"].value == pytest.approx(result.unweighted["rms"].value, rel=1e-3)
 
 
+def test_powers_of_wow_and_flutter_add_up_at_their_limit() -> None:
+    """Lines where one gives way to the other count in both, by complementary powers: half each at the limit."""
+    at = flutter(with_speed((10.0, 0.1)), FS)
+    half = at.unweighted["rms"].value / math.sqrt(2.0)
+    assert at.wow["rms"].value == pytest.approx(half, rel=2e-3)
+    assert at.flutter["rms"].value == pytest.approx(half, rel=2e-3)
+    near = flutter(with_speed((9.6, 0.05), (9.8, 0.08), (10.3, 0.06)), FS)
+    together = math.hypot(near.wow["rms"].value, near.flutter["rms"].value)
+    assert together == pytest.approx(near.unweighted["rms"].value, rel=1e-3)
+
+
 def test_speed_error_and_drift() -> None:
     """A mean of +0.5 % and a straight drift of 0.2 % over the recording, under 0.1 % of wow."""
     seconds, fs = 20, FS

@@ -179,7 +179,7 @@ def test_octaves_add_up_to_the_law(slope, edges):
     error = third_octave_errors_db(centres, slope, frequencies, density)
     assert np.max(np.abs(error)) < 0.5
     # In absolute terms too: nothing is lost.
-    assert 10 * np.log10(np.median(density / law_density(law, frequencies))) == pytest.approx(0.0, abs=0.15)
+    assert 10 * np.log10(np.median(density / law_density(law, frequencies))) == pytest.approx(0.0, abs=0.3)
 
 
 def test_random_law_is_heard_in_every_third_octave():
