@@ -30,7 +30,7 @@ Spectra = npt.NDArray[np.complex64]
 Keys = npt.NDArray[np.uint64]
 Counts = npt.NDArray[np.int64]
 
-_1, _2, _3, _4, _5, _6, _7, _8 = (np.uint64(k) for k in range(1, 9))
+_0, _1, _2, _3, _4, _5, _6, _7, _8 = (np.uint64(k) for k in range(9))
 
 _WEYL = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
@@ -212,13 +212,13 @@ def fill_octaves(
         Where that point stands behind it, 0 to 1, and the distance of two points, in node spacings.
     value_scales, slope_scales : ndarray, shape (octaves,)
         Factors on values, and on slopes per node spacing.
-    taps : ndarray, shape (8, 32)
-        Taps of the values of nodes 0 to 3 behind a number, then those of their slopes.
+    taps : ndarray, shape (4, 32)
+        Taps of the values of nodes 0 and 1 behind a number, then those of their slopes.
     white : ndarray, shape (numbers + 31,)
         Scratch, for as many numbers as the fastest octave needs.
-    planes : ndarray, shape (8, numbers)
+    planes : ndarray, shape (4, numbers)
         Scratch.
-    node_values, node_slopes : ndarray, shape (4 * numbers,)
+    node_values, node_slopes : ndarray, shape (2 * numbers,)
         Scratch.
     limit : float
         Largest magnitude of a value.
@@ -229,18 +229,19 @@ def fill_octaves(
         out_values[i] = 0.0
         out_slopes[i] = 0.0
     for octave in range(keys.size):
-        number = first_nodes[octave] // 4
-        skipped = first_nodes[octave] - 4 * number
+        number = first_nodes[octave] // 2
+        skipped = first_nodes[octave] - 2 * number
         count = int(starts[octave] + steps[octave] * (out_values.size - 1)) + 3
-        numbers = (skipped + count + 3) // 4
+        numbers = (skipped + count + 1) // 2
         fill_noise(keys[octave], number - (_OCTAVE_TAPS // 2 - 1), white[: numbers + _OCTAVE_TAPS - 1])
         filter_numbers(white, taps, numbers, planes)
         value_scale = value_scales[octave]
         slope_scale = slope_scales[octave]
         for m in range(np.uint64(numbers)):
-            for phase in range(_4):
-                node_values[_4 * m + phase] = value_scale * planes[phase, m]
-                node_slopes[_4 * m + phase] = slope_scale * planes[phase + _4, m]
+            node_values[_2 * m] = value_scale * planes[_0, m]
+            node_values[_2 * m + _1] = value_scale * planes[_1, m]
+            node_slopes[_2 * m] = slope_scale * planes[_2, m]
+            node_slopes[_2 * m + _1] = slope_scale * planes[_3, m]
         add_nodes(
             *(node_values[skipped:], node_slopes[skipped:], starts[octave], steps[octave]),
             *(out_values, out_slopes),

@@ -167,12 +167,12 @@ def test_octaves_add_up_to_the_law(slope, edges):
     noise = OctaveNoise(law, RATE, 16, 64)
     frequencies = np.geomspace(edges[0] / 1.13, edges[1] * 1.13, 1_500)
     density = np.zeros(frequencies.size)
-    places = np.arange(4)[:, None] - 4.0 * (np.arange(32) - 15.0)
+    places = np.arange(2)[:, None] - 2.0 * (np.arange(32) - 15.0)
     for octave, centre in enumerate(law.centres_hz):
-        node_rate = 8.0 * law.ratio * centre
+        node_rate = 4.0 * law.ratio * centre
         turns = np.exp(-2j * np.pi * frequencies[:, None] * (places.ravel() / node_rate))
-        response = turns @ noise._taps[:4].ravel() * noise._value_scales[octave] / node_rate
-        density += (frequencies < 0.5 * node_rate) * 2.0 * (node_rate / 4.0) * np.abs(response) ** 2
+        response = turns @ noise._taps[:2].ravel() * noise._value_scales[octave] / node_rate
+        density += (frequencies < 0.5 * node_rate) * 2.0 * (node_rate / 2.0) * np.abs(response) ** 2
     density *= (2.0 * np.pi * frequencies) ** 2
     steps = round(3.0 * math.log2(edges[1] / edges[0]))
     centres = edges[0] * (edges[1] / edges[0]) ** (np.arange(steps + 1) / steps)
@@ -221,9 +221,9 @@ def test_octaves_are_independent_and_steady():
     law = RandomLaw(stream_key(5, "law"), 10.0, 20.0, 1e-3)
     rate = 8_000.0
     values = Trajectory(law=law, sample_rate=rate).values(0, 400 * 8_000)
-    nodes_hz = [4.0 * 2.0 * law.ratio * centre for centre in law.centres_hz]
+    nodes_hz = [2.0 * 2.0 * law.ratio * centre for centre in law.centres_hz]
     time = np.arange(values.size) / rate
-    for node_rate in (nodes_hz[0], nodes_hz[0] / 4.0, nodes_hz[1], nodes_hz[1] / 4.0):
+    for node_rate in (nodes_hz[0], nodes_hz[0] / 2.0, nodes_hz[1], nodes_hz[1] / 2.0):
         place = (time * node_rate) % 1.0
         power = [np.mean(values[(place >= k / 4) & (place < (k + 1) / 4)] ** 2) for k in range(4)]
         assert np.max(power) / np.min(power) == pytest.approx(1.0, abs=0.03)
