@@ -225,12 +225,13 @@ def test_latency_declared_is_latency_measured(processor: Processor) -> None:
     audio = np.zeros((1, 8000))
     audio[0, 3000:4000] = pulse
     lags = []
-    # Flutter moves the pulse about its place; over places on the tape a second apart the lags average out.
-    for second in range(24 if "utter" in repr(processor) else 1):
-        result = processor(audio, sample_rate=RATE, start_sample=second * RATE, tail_seconds=0.1)[0]
+    # Flutter moves everything but the start of the tape, so the pulse starts there, on several tapes.
+    for seed in range(24 if "utter" in repr(processor) else 1):
+        tape = processor.with_seed(seed)
+        result = tape(audio, sample_rate=RATE, start_sample=-3000, tail_seconds=0.1)[0]
         lags.append(int(np.argmax(np.abs(np.correlate(result[:8000], pulse, "valid")))) - 3000)
     drift = 0.007 * 4000.0 if "speed_error_percent" in repr(processor) else 0.0
-    assert abs(np.mean(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
+    assert np.max(np.abs(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
 
 
 @every_processor
