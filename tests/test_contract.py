@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tomlkit
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import tapeemu
@@ -114,6 +114,7 @@ def test_single_samples_give_the_samples_of_one_block(processor: Processor) -> N
     np.testing.assert_array_equal(run_blocks(processor, audio, [1]), run_blocks(processor, audio, [700]))
 
 
+@settings(deadline=None)
 @given(sizes=st.lists(st.integers(0, 1500), min_size=1, max_size=12), start=st.integers(-(10**9), 10**9))
 def test_any_schedule_at_any_place_on_the_tape(sizes: list[int], start: int) -> None:
     chain = Chain(stages=[tapeemu.WowFlutter(), tapeemu.AmplitudeFlutter(), tapeemu.PreampDrive()])
