@@ -51,8 +51,8 @@ def examples() -> list[Any]:
     for kind, processor_class in processor_kinds().items():
         if kind in NOT_SERIALISABLE:
             continue
-        for settings in VARIANTS.get(kind, [{}]):
-            found.append(pytest.param(processor_class(**settings), id=f"{kind}-{len(found)}"))
+        for values in VARIANTS.get(kind, [{}]):
+            found.append(pytest.param(processor_class(**values), id=f"{kind}-{len(found)}"))
     found.append(
         pytest.param(
             Chain(
