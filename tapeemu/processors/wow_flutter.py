@@ -149,9 +149,9 @@ class WowFlutter(Processor):
     * if set, scrape flutter that stands out of it: a band (100 Hz to 5 kHz) of flat power density, given likewise.
 
     The delay ``D`` is the integral of the deviation, designed as such and not accumulated: it is bounded, so the
-    tape never runs away from its time, whatever the hour. It is clipped at the peaks plus eight standard
-    deviations of the noise, which does not happen in practice; that bound is the latency, besides half
-    the reader. The mean of ``D`` is zero: output is aligned with input.
+    tape never runs away from its time, whatever the hour. It is clipped at twice the peaks of the rotating
+    parts plus eight standard deviations of the noise, which does not happen in practice; that bound is the
+    latency, besides half the reader. The mean of ``D`` is zero: output is aligned with input.
 
     **The tape starts where the recording starts.** At tape position 0 the delay is exactly zero on every channel,
     so the first samples of a stem are neither lost nor late. What the sum of all parts is there is taken off,
@@ -174,7 +174,7 @@ class WowFlutter(Processor):
     The profiles, all ours from common practice: "studio" (38 cm/s, 0.05 %), "domestic" (19 cm/s, 0.1 %),
     "cassette" (4.76 cm/s, 0.15 %), "portable" (4.76 cm/s, 0.45 %), "worn" (9.5 cm/s, 0.9 %); their random part
     goes on to scrape flutter at 2.5 kHz. The parts set here by default are those of "studio", the random part up
-    to 100 Hz: no weighted meter sees more, and what lies above costs a third more time.
+    to 100 Hz: no weighted meter sees more, and what lies above costs a quarter more time.
 
     Reading faster than the tape was meant to run moves the top of the spectrum past half the sample rate: at
     a deviation of x % the uppermost x % of the band fold back. For flutter and speed errors up to 3 % that is
