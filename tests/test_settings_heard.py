@@ -52,6 +52,10 @@ CHANGED: dict[str, Any] = {
     "wow_flutter.profile": "worn",
     "wow_flutter.tape_speed_cm_s": 19.05,
     "wow_flutter.rotating_parts": ({"rate_hz": 3.0, "peak_percent": 0.4},),
+    "wow_flutter.random_percent": 0.4,
+    "wow_flutter.random_slope_db_per_octave": 3.0,
+    "wow_flutter.random_band_hz": (0.5, 30.0),
+    "wow_flutter.scrape_band_hz": (300.0, 2000.0),
 }
 # Where a setting matters, if not beside the defaults.
 CONTEXT: dict[str, dict[str, Any]] = {
@@ -223,7 +227,7 @@ PAIRS: list[tuple[str, dict[str, Any], str]] = [
             "brings its own",
         )
         for name, field in tapeemu.WowFlutter.model_fields.items()
-        if name in ("drift_percent", "wow_percent", "flutter_percent", "scrape_percent", "random_percent")
+        if name in ("random_percent", "scrape_percent")
     ),
     (
         "wow_flutter",

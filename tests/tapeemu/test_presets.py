@@ -692,11 +692,11 @@ def test_a_condition_that_is_none_is_refused(text: str, told: str) -> None:
 
 def test_a_setting_left_out_leaves_the_file_even_where_it_stood_at_its_default() -> None:
     """Left standing it would be refused beside the profile that takes its place."""
-    text = GOOD.partition("rotating_parts")[0] + "drift_percent = 0.03  # as it is anyway\n"
+    text = GOOD.partition("rotating_parts")[0] + "random_percent = 0.03  # as it is anyway\n"
     preset = parse_preset(text, name="lighthouse")
-    chain = preset.chain.with_settings("reel", {"drift_percent": None, "profile": "worn"})
+    chain = preset.chain.with_settings("reel", {"random_percent": None, "profile": "worn"})
     written = preset_text(preset.replace(chain=chain))
-    assert "drift_percent" not in written
+    assert "random_percent" not in written
     assert parse_preset(written, name="lighthouse").chain == chain
     assert "# the stairwell comes first" in written
 

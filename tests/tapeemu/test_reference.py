@@ -55,7 +55,7 @@ def test_every_row_says_range_default_and_sense() -> None:
         ("amplitude_flutter", "mode", ("", "gain, spacing", "gain")),
         ("wow_flutter", "seed", ("", "0 to 2^63 - 1", "1")),
         ("fdn_reverb", "room_seed", ("", "0 to 2^64 - 1", "0")),
-        ("wow_flutter", "drift_band_hz", ("Hz", "two numbers", "0.05 to 0.5")),
+        ("wow_flutter", "random_band_hz", ("Hz", "two numbers", "left out")),
         ("plugin_effect", "effect", ("", "text", "required")),
     ],
 )

@@ -50,11 +50,15 @@ from tapeemu.processors.plugin_effect import PluginEffect
         ),
         (
             WowFlutter,
-            {"wow_band_hz": [1, 2, 3]},
-            "wow_band_hz is [1, 2, 3], but must be a list of 2 numbers, such as",
+            {"random_band_hz": [1, 2, 3]},
+            "random_band_hz is [1, 2, 3], but must be a list of 2 numbers, such as",
         ),
-        (WowFlutter, {"wow_band_hz": 3}, "wow_band_hz is 3, but must be a list of 2 numbers, such as [1, 2]"),
-        (WowFlutter, {"wow_band_hz": ["1 Hz", "x"]}, "wow_band_hz 2 is 'x', but must be a number in Hz"),
+        (
+            WowFlutter,
+            {"random_band_hz": 3},
+            "random_band_hz is 3, but must be a list of 2 numbers, such as [1, 2]",
+        ),
+        (WowFlutter, {"random_band_hz": ["1 Hz", "x"]}, "random_band_hz 2 is 'x', but must be a number in Hz"),
         (WowFlutter, {"rotating_parts": 3}, "rotating_parts is 3, but must be a list of tables"),
         (
             WowFlutter,
@@ -131,7 +135,7 @@ def test_a_unit_that_does_not_fit_is_refused_in_a_file(text: str) -> None:
 
 
 def test_inner_tables_and_lists_take_units_too() -> None:
-    assert WowFlutter(wow_band_hz=("0.4 Hz", "0.005 kHz")).wow_band_hz == (0.4, 5.0)
+    assert WowFlutter(random_band_hz=("0.4 Hz", "0.005 kHz")).random_band_hz == (0.4, 5.0)
     reverb = FdnReverb(decay_by_band_seconds={"at_1000_hz_seconds": "900 ms"})
     assert reverb.decay_by_band_seconds == DecayByBand(at_1000_hz_seconds=0.9)
 
