@@ -136,12 +136,12 @@ class FdnReverb(Processor):
     for the lines, and resonances are heard at many phases.
 
     Decay time is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
-    Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
-    `tapeemu.dsp.absorption`), and everything else in the loop is lossless: mixing is a Hadamard matrix with
-    signs and permutations, modulation turns pairs of lines against each other (Schlecht & Habets, J. Acoust.
-    Soc. Am. 138, 2015), reading no fractional delays, so it neither damps high frequencies nor changes
-    decay or pitch. Octave bands above 0.45 of the sample rate are left out. A pass through a line never
-    loses more than 90 dB.
+    Chaigne, AES 90th Convention, 1991), by filters solved so that octave bands read the times that were set
+    (T30 behind a filter of class 1; see `tapeemu.dsp.octave_decay`), and everything else in the loop is
+    lossless: mixing is a Hadamard matrix with signs and permutations, modulation turns pairs of lines
+    against each other (Schlecht & Habets, J. Acoust. Soc. Am. 138, 2015), reading no fractional delays, so
+    it neither damps high frequencies nor changes decay or pitch. Octave bands above 0.45 of the sample rate
+    are left out. A pass through a line never loses more than 90 dB.
 
     Size: at 100 % the mean line takes 100 ms, but never more than a fifth of the shortest decay time from
     125 Hz to 8 kHz (at 400 %, 1.4 fifths): a decay must be made of several passes to be even. The longest
@@ -154,8 +154,9 @@ class FdnReverb(Processor):
     Level: at `wet_percent` 100, steady noise of equal level in all channels leaves with the level at which
     it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and late sound are
     not alike, so their powers add: ``((1 - w) dry + w wet) / sqrt((1 - w)^2 + w^2)`` keeps the loudness of
-    music about the same from dry to wet. Shares below 1e-60 are none. The dry path is not delayed: the
-    latency is zero.
+    music about the same from dry to wet. (The `mix_percent` of a stage adds amplitudes, as is right for sound
+    that is alike; a reverb that is all wet gets up to 3 dB quieter by it.) Shares below 1e-60 are none. The
+    dry path is not delayed: the latency is zero.
 
     Any channel count shares one network. Samples below -1200 dB (1e-60) are silence, so the tail ends in
     exact zeros after 20 decay times.
@@ -208,7 +209,7 @@ class FdnReverb(Processor):
         return FdnReverbStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     def target_decay_seconds(self) -> FloatArray:
-        """Decay times asked for at the octave centres 63 Hz to 16 kHz, shape (9,)."""
+        """Decay times that the octave bands 63 Hz to 16 kHz shall read, shape (9,)."""
         if self.decay_by_band_seconds is not None:
             return self.decay_by_band_seconds.seconds()
         return band_decay_seconds(self.decay_seconds, self.low_decay_ratio, self.high_decay_ratio)
