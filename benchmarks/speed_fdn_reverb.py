@@ -1,10 +1,10 @@
 """Reverberation: cost against a reference, denormals, decay, density and colour, in one run.
 
 Bounds at 16 lines, 48 kHz: as fast as pedalboard's Reverb; no slower on a tail that has decayed to nothing;
-decay read of the design within 1 % and measured within 4 % in every octave 125 Hz to 8 kHz; normalised echo density 0.9
-before 103 ms; standard deviation of 20 log |H| at most 5.8 dB and flatness at least -3.0 dB at 2 s; tails of
-the channels alike by less than 0.1; filters designed in less than 0.1 s; late tails of any size at most
-7 dB rough over frequency (noise 5.6 dB).
+decay read of the design within 1 % and measured within 4 % in every octave 125 Hz to 8 kHz; normalised echo
+density 0.9 before 103 ms; standard deviation of 20 log |H| at most 5.8 dB and flatness at least -3.0 dB at 2 s;
+tails of the channels alike by less than 0.1; filters designed in less than 0.1 s; late tails of any size at
+most 7 dB rough over frequency (noise 5.6 dB).
 """
 
 import copy

@@ -50,6 +50,7 @@ _DENSE_SLOPE = 0.6
 _SHORTEST_TAIL = 0.3  # seconds: shorter decays are over before a mode can be heard
 _LONGEST_TAIL = 3.0  # seconds: modes must have met by then, however long they last
 _LONGEST_CELL = 256
+_SHORTEST_CELL = 4
 _NO_SHARE = 1e-60  # what is silence inside (1200 dB down) is silence outside
 _LEVEL_REFERENCE_HZ = 1000.0
 _RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
@@ -123,6 +124,7 @@ class _Plan(NamedTuple):
     phases: FloatArray
     depths: FloatArray
     cell: int
+    curved: bool
 
 
 class FdnReverb(Processor):
@@ -194,7 +196,7 @@ class FdnReverb(Processor):
         le=100.0,
     )
     modulation_hz: float = setting(
-        0.25, "How often it turns to and fro; each pair of lines a little differently.", unit="Hz", ge=0.01, le=5.0
+        0.5, "How often it turns to and fro; each pair of lines a little differently.", unit="Hz", ge=0.01, le=5.0
     )
     width_percent: float = setting(
         100.0, "How different the channels' reverberation is; 0 is the same in all.", unit="%", ge=0.0, le=100.0
@@ -294,6 +296,7 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     needed = _needed_angle(delays.sum() / sample_rate, lines, seconds[: usable_bands(sample_rate)])
     own_depth = math.sqrt(max(needed**2 - counts**2, 0.0))
     fastest = 2.0 * math.pi * (1.0 + _RATE_SPREAD) * (deepest * settings.modulation_hz + own_depth * _OWN_SWING_HZ)
+    cell, curved = _cell(fastest / sample_rate, float(delays.mean()) / (sample_rate * float(seconds.max())))
     plan = _Plan(
         input_delays=first + pre_delay,
         input_gains=feeds * per_sample**first,
@@ -313,7 +316,8 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
         rates=np.stack([spread * settings.modulation_hz, own_spread * _OWN_SWING_HZ]) / sample_rate,
         phases=np.stack([phases, for_motion.random(pairs)]),
         depths=np.array([deepest, own_depth]),
-        cell=_cell(fastest / sample_rate, float(delays.mean()) / (sample_rate * float(seconds.max()))),
+        cell=cell,
+        curved=curved,
     )
     # Streams share the plan.
     for part in (*plan, *absorption):
@@ -347,15 +351,17 @@ def _needed_angle(whole_seconds: float, lines: int, decay_seconds: FloatArray) -
     return float(np.max(sparse * lasting * meeting))
 
 
-def _cell(radians_per_sample: float, pass_of_decay: float) -> int:
-    """Samples from one exact angle to the next, so that interpolation costs under 0.3 % of the decay time.
+def _cell(radians_per_sample: float, pass_of_decay: float) -> tuple[int, bool]:
+    """Samples between exact angles, and whether lines between them are curved; see `rotate` in the kernel.
 
-    d radians apart it costs ``4.34 d^4 / 40`` dB per pass, where the decay takes ``60 pass_of_decay`` dB.
+    Interpolation costs under 0.3 % of the decay time: angles d apart cost ``4.34 d^2 / 6`` dB a pass along
+    straight lines, ``4.34 d^4 / 40`` dB along curved ones, where the decay takes ``60 pass_of_decay`` dB.
     """
+    if radians_per_sample * _LONGEST_CELL <= math.sqrt(0.25 * pass_of_decay):
+        return _LONGEST_CELL, False
     apart = (1.6 * pass_of_decay) ** 0.25
-    if radians_per_sample * _LONGEST_CELL <= apart:
-        return _LONGEST_CELL
-    return max(1 << math.floor(math.log2(max(apart / radians_per_sample, 1.0))), 4)
+    samples = max(apart / radians_per_sample, float(_SHORTEST_CELL))
+    return min(1 << math.floor(math.log2(samples)), _LONGEST_CELL), True
 
 
 class FdnReverbStream(Stream):
@@ -415,6 +421,7 @@ class FdnReverbStream(Stream):
             plan.rates,
             plan.phases,
             plan.depths,
+            plan.curved,
         )
         if plan.common:
             out = plan.own * out + plan.common * out.sum(axis=0) + plan.dry_gain * block

@@ -299,19 +299,20 @@ def turn(position: int, rates: Floats, phases: Floats, depths: Floats, cosines: 
     for pair in range(rates.shape[1]):
         angle = 0.0
         for swing in range(rates.shape[0]):
-            turns = rates[swing, pair] * position + phases[swing, pair]
-            angle += depths[swing] * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
+            if depths[swing] > 0.0:
+                turns = rates[swing, pair] * position + phases[swing, pair]
+                angle += depths[swing] * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
         cosines[pair] = math.cos(angle)
         sines[pair] = math.sin(angle)
 
 
 @kernel()
-def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any) -> None:
+def rotate(rows: Floats, rotation: Floats, ramp: Floats, curved: bool, into: int, samples: Any) -> None:
     """Rotate every pair of rows by an angle that moves along the cell.
 
-    Cosine and sine are interpolated between exact values d radians apart and lengthened by
-    1 + u (1 - u) (1 - cos d), u of the way along: a pair then loses d^4/40 of its energy on average, and
-    never gains any.
+    Cosine and sine are interpolated between exact values d radians apart: a pair loses d^2/6 of its energy
+    on average. If `curved`, they are lengthened by 1 + u (1 - u) (1 - cos d), u of the way along: it then
+    loses d^4/40. It never gains any.
     """
     half = rows.shape[0] // 2
     first = np.uint64(into)
@@ -320,6 +321,15 @@ def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any
         sine = rotation[1, row]
         cosine_step = rotation[2, row] - cosine
         sine_step = rotation[3, row] - sine
+        if not curved:
+            for k in range(samples):
+                c = cosine + cosine_step * ramp[0, first + k]
+                s = sine + sine_step * ramp[0, first + k]
+                a = rows[row, k]
+                b = rows[row + half, k]
+                rows[row, k] = c * a - s * b
+                rows[row + half, k] = s * a + c * b
+            continue
         bulge = 0.5 * (cosine_step * cosine_step + sine_step * sine_step)  # 1 - cos d
         for k in range(samples):
             length = 1.0 + bulge * ramp[1, first + k]
@@ -396,6 +406,7 @@ def reverberate(
     rates: Floats,
     phases: Floats,
     depths: Floats,
+    curved: bool,
 ) -> None:
     """Reverberate a block of any length. All state is in `counters`, the rings and `filter_state`.
 
@@ -430,6 +441,8 @@ def reverberate(
         Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle.
     depths : float64, shape (swings,)
         Their largest angles in radians; if all are 0 the rotation is left out.
+    curved : bool
+        See `rotate`: for turns that are too fast for straight lines between exact angles.
     """
     length = audio.shape[1]
     longest = line_delays.min()
@@ -469,9 +482,14 @@ def reverberate(
             add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
         if moving:
             if into == 0 or done == 0:
-                turn(position - into, rates, phases, depths, rotation[0], rotation[1])
+                if done == 0:
+                    turn(position - into, rates, phases, depths, rotation[0], rotation[1])
+                else:  # where the last cell ended
+                    for pair in range(rotation.shape[1]):
+                        rotation[0, pair] = rotation[2, pair]
+                        rotation[1, pair] = rotation[3, pair]
                 turn(position - into + cell, rates, phases, depths, rotation[2], rotation[3])
-            rotate(rows, rotation, ramp, into, samples)
+            rotate(rows, rotation, ramp, curved, into, samples)
         mix(rows, samples)
         write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
         write_output(audio, dry_gain, line_ring, tap_delays, tap_gains, out, done, fed, samples)

@@ -485,11 +485,14 @@ def test_output_is_that_of_a_slow_network_of_matrices(changes, channels, rng, mo
     reverb = FdnReverb(size_percent=10.0, modulation_percent=50.0, modulation_hz=3.0, **changes)
     sound = rng.standard_normal((channels, 900))
     plan = _plan(reverb, float(RATE), channels)
-    with monkeypatch.context() as patch:
-        # the fast one interpolates angles between exact values; here often enough to be exact
-        patch.setattr(fdn_reverb, "_plan", lambda *_: plan._replace(cell=32))
-        moving = reverb(sound, sample_rate=RATE)
-    np.testing.assert_allclose(moving, slow_network(reverb, sound), atol=2e-5)
+    expected = slow_network(reverb, sound)
+    for curved, within in ((True, 2e-5), (False, 1e-4)):
+        # the fast one interpolates angles between exact values; here often enough to be nearly exact
+        exacter = plan._replace(cell=32, curved=curved)
+        with monkeypatch.context() as patch:
+            patch.setattr(fdn_reverb, "_plan", lambda *_, exacter=exacter: exacter)
+            moving = reverb(sound, sample_rate=RATE)
+        np.testing.assert_allclose(moving, expected, atol=within)
     with monkeypatch.context() as patch:  # no setting stops so sparse a network from turning
         patch.setattr(fdn_reverb, "_plan", lambda *_: plan._replace(depths=np.zeros(2)))
         still = reverb(sound, sample_rate=RATE)
