@@ -11,6 +11,7 @@ import numpy.typing as npt
 from tapeemu.errors import AudioError, ParameterError
 
 __all__ = [
+    "LOUDEST",
     "MAX_CHANNELS",
     "MAX_SAMPLE_RATE",
     "MIN_SAMPLE_RATE",
@@ -26,6 +27,9 @@ FloatArray = npt.NDArray[np.float64]
 MIN_SAMPLE_RATE = 8_000
 MAX_SAMPLE_RATE = 384_000
 MAX_CHANNELS = 256
+
+LOUDEST = 1e30
+"""Largest sample: 600 dB above full scale, far enough below the largest number for sums, squares and gains."""
 
 
 def check_sample_rate(sample_rate: float) -> float:
@@ -64,7 +68,7 @@ def check_channels(channels: int) -> int:
 
 
 def check_block(block: Any, *, channels: int | None = None) -> npt.NDArray[np.floating[Any]]:
-    """Check one block of audio: type, shape, channel count and that every sample is finite.
+    """Check one block of audio: type, shape, channel count and that every sample is finite and not absurd.
 
     Parameters
     ----------
@@ -99,8 +103,14 @@ def check_block(block: Any, *, channels: int | None = None) -> npt.NDArray[np.fl
         raise AudioError(
             f"the block has {present} channel(s) (shape {block.shape}), but the stream was made for {channels}"
         )
-    finite = np.isfinite(block)
-    if not finite.all():
+    if block.size and not (block.min() >= -LOUDEST and block.max() <= LOUDEST):  # false for nan as well
+        finite = np.isfinite(block)
+        if finite.all():
+            channel, first = np.argwhere(np.abs(np.atleast_2d(block)) > LOUDEST)[0]
+            raise AudioError(
+                f"sample {first} of channel {channel} is {np.atleast_2d(block)[channel, first]:g}, but samples "
+                f"must lie within {LOUDEST:g} of zero (1 is full scale); repair the audio or divide it first"
+            )
         channel, first = np.argwhere(~np.atleast_2d(finite))[0]
         raise AudioError(
             f"audio holds {block.size - np.count_nonzero(finite)} sample(s) that are not finite numbers; "

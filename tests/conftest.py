@@ -7,3 +7,24 @@ import pytest
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)
+
+
+@pytest.fixture(scope="session")
+def octave_t30():
+    """T30 of an octave by pyroomacoustics, from decay times over frequency: a reader that knows no network.
+
+    The band is scipy's analogue Butterworth of seven poles a side, which meets class 1 of IEC 61260-1; the
+    energy behind it is the sum of what decays at every frequency.
+    """
+    from pyroomacoustics.experimental import measure_rt60
+    from scipy.signal import butter, freqs_zpk
+
+    def read(frequencies_hz, decay_seconds, centre_hz):
+        band = butter(7, [centre_hz / 2**0.5, centre_hz * 2**0.5], "bandpass", analog=True, output="zpk")
+        weights = np.abs(freqs_zpk(*band, worN=frequencies_hz)[1]) ** 2 * np.gradient(frequencies_hz)
+        slowest = float(decay_seconds[weights > 1e-9 * weights.max()].max())
+        times = np.linspace(0.0, 2.0 * slowest, 4000)
+        energy = np.exp(-6.0 * np.log(10.0) * times[:, None] / decay_seconds) @ weights
+        return float(measure_rt60(np.sqrt(energy), 1.0 / times[1], decay_db=30))
+
+    return read

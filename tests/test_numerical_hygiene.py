@@ -18,11 +18,11 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from tapeemu.chain import Chain
-from tapeemu.errors import ParameterError
+from tapeemu.errors import AudioError, ParameterError
 from tapeemu.processor import Processor, Settings
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.fdn_reverb import FdnReverb
-from tapeemu.validation import FloatArray
+from tapeemu.validation import LOUDEST, FloatArray
 
 RATE = 48_000
 HOUR_TEN = 36_000 * RATE
@@ -134,6 +134,20 @@ def test_any_settings_give_finite_and_bounded_output(kind: str, data: st.DataObj
     available = signals(3000, np.random.default_rng(1))
     name = data.draw(st.sampled_from(sorted(available)))
     check(processor, available[name], name)
+
+
+@every_kind
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_the_loudest_samples_pass_and_louder_ones_are_refused(kind: str, dtype: type[np.floating[Any]]) -> None:
+    audio = np.random.default_rng(6).uniform(-1.0, 1.0, (2, 4000)).astype(dtype)
+    stream = KINDS[kind]().stream(sample_rate=RATE, channels=2)
+    assert np.all(np.isfinite(stream.process(audio * dtype(0.9 * LOUDEST))))
+    for far in (3e38, 1.6e308) if dtype is np.float64 else (3e38,):
+        wild = audio.copy()
+        wild[1, 7] = -far
+        with pytest.raises(AudioError, match=r"sample 7 of channel 1 is -.*within 1e\+30.*divide"):
+            stream.process(wild)
+    assert np.all(np.isfinite(stream.process(audio)))
 
 
 @every_kind

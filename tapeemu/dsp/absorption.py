@@ -4,28 +4,33 @@ A line of M samples must lose ``60 M / (fs T(f))`` decibels per pass for all mod
 seconds (Jot & Chaigne, "Digital delay networks for designing artificial reverberators", AES 90th
 Convention, 1991). Small errors of the filter are large errors of the decay time (Schlecht & Habets,
 DAFx-17), so the filters are solved for the decay time at the octave centres, line by line, with Newton's
-method, and not for a magnitude response.
+method, and not for a magnitude response. What an octave filter reads is not the decay time at its centre
+(see `tapeemu.dsp.octave_decay`); so the decay times at the centres are themselves solved for, until
+the octaves read what was asked for.
 
 Three structures are tried, the cheapest first:
 
 no filter
     if all bands are alike;
-one section
-    two first-order shelves in one second-order section, fitted by damped least squares;
+one section, or two
+    two first-order shelves in each second-order section, fitted by damped least squares;
 a cascade
     one second-order shelf between each two octaves (a graphic equaliser whose bands are the differences
     between neighbours), solved exactly at the centres, without the shelves that are not needed.
 
 The shelves lie a tenth of an octave towards the slower of the two bands, and are steep (Q = 1.1): what is
 read in an octave is ruled by its slowest part, and a shelf in the middle would let the slow neighbour
-into the fast band. Both values come from our own measurements.
+into the fast band. Both values come from our own measurements; solving for readings converges best with them.
 """
 
+from collections.abc import Callable
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
+from tapeemu.dsp.linear_systems import fit_in_order, solve_in_order
+from tapeemu.dsp.octave_decay import octave_readings, reading_frequencies
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -35,6 +40,7 @@ __all__ = [
     "design_absorption",
     "loop_decay_seconds",
     "loop_level_db",
+    "read_decay_seconds",
     "usable_bands",
 ]
 
@@ -47,14 +53,30 @@ USABLE_RATIO = 0.45
 
 _CORNERS_HZ = {1: np.array([300.0, 4000.0]), 2: np.array([130.0, 450.0, 2000.0, 8000.0])}
 _ATTEMPTS = 40
+_STALLED = 1e-2  # fall of the sum of squares that is not worth another attempt
+_HEAVIEST = 1e4  # damping with which nothing moves any more
+_PLAUSIBLE = 0.03  # error at the centres with which solving for readings is begun
 _LOW_CORNER_HZ = 300.0
 _HIGH_CORNER_HZ = 4000.0
 _SHELF_SHIFT_OCTAVES = 0.1
 _SHELF_Q = 1.1
-_CALMER_Q = (_SHELF_Q, 0.71, 0.5)
+_CALMER_Q = (_SHELF_Q, 0.9, 0.71)
+_GOOD_ENOUGH = 0.02  # of the decay times read; the promise is 0.04
 _FLOOR_DB = -90.0  # a line that loses more than this in one pass is silent there: no need to be exact
-_TOLERANCE = 0.007  # of the decay time, for leaving sections out; the promise is 0.01
+_TOLERANCE = 0.01  # of the decay times read, for leaving sections out
+_SPARED = 0.007  # of the decay time at the centres, for leaving shelves out
 _OVERSHOOT = 1.3  # largest decay time anywhere, in terms of the longest asked for
+_SILENT_DB = -300.0  # of one pass; for readings
+_LONGEST_SECONDS = 1000.0
+_CORRECTIONS = 16
+_SIMPLE_CORRECTIONS = 6  # a structure with few unknowns is as near by then as it ever gets
+_LARGEST_CORRECTION = 1.6
+_TRUSTED = 4  # corrections that are made in full
+_CAUTIOUS = 0.7  # power of the later ones
+_FAR_OFF = 0.5  # error that no more corrections and no other shelves will mend
+_HOPELESS = 8.0  # error, in terms of the smallest so far, after which no more corrections are made
+_NEWTON_STEPS = 12
+_EXACT = 1e-6
 _STEP = 1e-4  # of a gain in dB, for differences that stand in for derivatives
 
 
@@ -103,8 +125,8 @@ def band_decay_seconds(decay_seconds: float, low_ratio: float, high_ratio: float
         return np.stack([np.ones_like(frequency), low, high], axis=-1)
 
     wanted = np.array([1.0 / low_ratio, 1.0, 1.0 / high_ratio])
-    weights = np.linalg.solve(terms(np.array([125.0, 1000.0, 8000.0])), wanted)
-    rates: FloatArray = terms(OCTAVES_HZ) @ weights
+    weights = solve_in_order(terms(np.array([125.0, 1000.0, 8000.0])), wanted[:, None])[:, 0]
+    rates: FloatArray = np.sum(terms(OCTAVES_HZ) * weights, axis=1)
     return decay_seconds / np.maximum(rates, 0.05)
 
 
@@ -139,16 +161,35 @@ def loop_decay_seconds(
     return -60.0 * np.asarray(delays)[:, None] / (sample_rate * level)
 
 
+def read_decay_seconds(absorption: Absorption, delays: np.ndarray, sample_rate: float) -> FloatArray:
+    """Decay time that each octave band of the whole network reads (T30), all gains included.
+
+    A mode passes through all lines, so it loses per second what all of them lose together, over their
+    whole length.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        Seconds, for the octaves below 0.45 of the sample rate.
+    """
+    centres = OCTAVES_HZ[: usable_bands(sample_rate)]
+    frequencies = reading_frequencies(centres, sample_rate)
+    level = np.maximum(loop_level_db(absorption, frequencies, sample_rate), _SILENT_DB).sum(axis=0)
+    whole = -60.0 * float(np.sum(delays)) / sample_rate
+    # While a solution is being sought, a line may even gain level somewhere.
+    return octave_readings(frequencies, whole / np.minimum(level, whole / _LONGEST_SECONDS), centres)
+
+
 def design_absorption(delays: np.ndarray, decay_seconds: FloatArray, sample_rate: float) -> Absorption:
-    """Design the filters of all lines.
+    """Design the filters of all lines so that octave bands read the decay times asked for.
 
     Parameters
     ----------
     delays : ndarray of int, shape (lines,)
         Samples of one pass through each line.
     decay_seconds : ndarray, shape (9,)
-        Seconds per 60 dB at the octave centres 63 Hz to 16 kHz. Bands above 0.45 of the sample rate are
-        left out. A pass never loses more than 90 dB.
+        Seconds per 60 dB that the octave bands 63 Hz to 16 kHz shall read. Bands above 0.45 of the sample
+        rate are left out. A pass never loses more than 90 dB at a centre.
     sample_rate : float
         Samples per second.
 
@@ -162,20 +203,76 @@ def design_absorption(delays: np.ndarray, decay_seconds: FloatArray, sample_rate
     centres = OCTAVES_HZ[:bands]
     seconds = np.asarray(decay_seconds, dtype=np.float64)[:bands]
     delays = np.asarray(delays)
-    level = np.maximum(-60.0 * delays[:, None] / (sample_rate * seconds), _FLOOR_DB)
+    level = _pass_level_db(delays, seconds, sample_rate)
     if np.ptp(seconds) <= 1e-9 * seconds[0]:
         return Absorption(10.0 ** (level[:, 0] / 20.0), np.zeros((0, 4, delays.size)))
+
     for sections in _CORNERS_HZ:
-        fitted = _first_order(level, centres, sample_rate, sections)
-        if _decay_error(fitted, level, centres, sample_rate) <= _TOLERANCE and _is_calm(
-            fitted, delays, seconds, sample_rate
-        ):
+
+        def simple(level: FloatArray, sections: int = sections) -> Absorption:
+            return _first_order(level, centres, sample_rate, sections)
+
+        fitted = simple(level)
+        if _decay_error(fitted, level, centres, sample_rate) > _PLAUSIBLE:
+            continue
+        _, fitted, error = _solve_centres(simple, delays, seconds, sample_rate, _SIMPLE_CORRECTIONS)
+        if error <= _TOLERANCE and _is_calm(fitted, delays, seconds, sample_rate):
             return fitted
+    best = (np.inf, fitted)
     for q in _CALMER_Q:
-        fitted = _cascade(level, seconds, centres, sample_rate, q)
-        if _is_calm(fitted, delays, seconds, sample_rate):
-            return fitted
-    return _calmed(fitted, delays, seconds, sample_rate)
+        cascade = _Cascade(centres, sample_rate, q)
+        at_centres, fitted, error = _solve_centres(cascade.fitted, delays, seconds, sample_rate)
+        if error <= _TOLERANCE:
+            fitted = cascade.thinned(_pass_level_db(delays, at_centres, sample_rate))
+        fitted = _calmed(fitted, delays, seconds, sample_rate)
+        error = float(np.max(np.abs(read_decay_seconds(fitted, delays, sample_rate) / seconds - 1.0)))
+        if error < best[0]:
+            best = (error, fitted)
+        if error <= _GOOD_ENOUGH or error > _FAR_OFF:
+            break
+    return best[1]
+
+
+def _pass_level_db(delays: np.ndarray, seconds: FloatArray, sample_rate: float) -> FloatArray:
+    """Level of one pass through each line at the octave centres, shape (lines, bands)."""
+    level: FloatArray = np.maximum(-60.0 * delays[:, None] / (sample_rate * seconds), _FLOOR_DB)
+    return level
+
+
+def _solve_centres(
+    shape: Callable[[FloatArray], Absorption],
+    delays: np.ndarray,
+    seconds: FloatArray,
+    sample_rate: float,
+    corrections: int = _CORRECTIONS,
+) -> tuple[FloatArray, Absorption, float]:
+    """Find the decay times at the centres with which the octaves read the ones asked for.
+
+    They are corrected by the ratio of what shall be read to what is read, over and over.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        The best that were found.
+    Absorption
+        The filters for them.
+    float
+        Largest relative error of what is read.
+    """
+    trial = seconds
+    best = (trial, shape(_pass_level_db(delays, trial, sample_rate)), np.inf)
+    for attempt in range(corrections):
+        fitted = best[1] if attempt == 0 else shape(_pass_level_db(delays, trial, sample_rate))
+        ratio = seconds / read_decay_seconds(fitted, delays, sample_rate)
+        error = float(np.max(np.abs(ratio - 1.0)))
+        if error < best[2]:
+            best = (trial, fitted, error)
+        hopeless = attempt >= _TRUSTED and (best[2] > _FAR_OFF or error > _HOPELESS * best[2])
+        if error < 0.2 * _TOLERANCE or hopeless:
+            break
+        corrected = np.clip(ratio, 1.0 / _LARGEST_CORRECTION, _LARGEST_CORRECTION)
+        trial = trial * corrected ** (1.0 if attempt < _TRUSTED else _CAUTIOUS)
+    return best
 
 
 def _grid(sample_rate: float) -> FloatArray:
@@ -238,23 +335,21 @@ def _first_order(level: FloatArray, centres: FloatArray, sample_rate: float, sec
     damping = np.full(lines, 1e-2)
     error, slopes = residue(unknown)
     cost = np.sum(error**2, axis=1)
+    over = np.zeros(lines, dtype=bool)
     for _ in range(_ATTEMPTS):
-        turned = np.swapaxes(slopes, 1, 2)
-        normal = turned @ slopes
-        scale = np.trace(normal, axis1=1, axis2=2)[:, None, None] / normal.shape[1]
-        normal = normal + (damping[:, None, None] + 1e-14) * scale * np.eye(normal.shape[1])
-        step = np.linalg.solve(normal, turned @ error[:, :, None])[:, :, 0]
+        step = fit_in_order(slopes, error, damping=damping)
         trial = unknown + np.clip(step, -6.0, 6.0)
         trial[:, 1:] = np.clip(trial[:, 1:], np.log(1e-5), np.log(1e4))
         trial_error, trial_slopes = residue(trial)
         trial_cost = np.sum(trial_error**2, axis=1)
         better = trial_cost < cost
+        over |= (better & (cost - trial_cost < _STALLED * cost)) | (damping > _HEAVIEST)
         unknown[better] = trial[better]
         error[better] = trial_error[better]
         slopes[better] = trial_slopes[better]
         cost[better] = trial_cost[better]
         damping = np.where(better, damping * 0.2, damping * 5.0)
-        if np.max(np.abs(error)) < 0.5 * _TOLERANCE:
+        if np.max(np.abs(error)) < 0.1 * _TOLERANCE or over.all():
             break
     corner = np.exp(unknown[:, 1:])
     root = (1.0 - corner) / (1.0 + corner)
@@ -318,17 +413,17 @@ def _solve_shelves(
     gains = np.diff(means, axis=1)
     best = (base, gains)
     smallest = np.inf
-    for _ in range(12):
+    for _ in range(_NEWTON_STEPS):
         shapes = shelves.level_db(gains, centres, sample_rate)
         error = (level - base[:, None] - shapes.sum(axis=1)) / level
         largest = float(np.max(np.abs(error)))
         if largest < smallest:
             smallest, best = largest, (base.copy(), gains.copy())
-        if largest < 1e-9:
+        if largest < _EXACT:
             break
         slopes = (shelves.level_db(gains + _STEP, centres, sample_rate) - shapes) / _STEP
         matrix = np.concatenate([np.ones((level.shape[0], 1, centres.size)), slopes], axis=1) / level[:, None]
-        step = np.stack([np.linalg.lstsq(m.T, r, rcond=None)[0] for m, r in zip(matrix, error, strict=True)])
+        step = fit_in_order(np.swapaxes(matrix, 1, 2), error)
         base += np.clip(step[:, 0], -12.0, 12.0)
         gains = np.clip(gains + np.clip(step[:, 1:], -12.0, 12.0), -150.0, 150.0)
     return best
@@ -343,22 +438,38 @@ def _assembled(base: FloatArray, gains: FloatArray, shelves: _Shelves, sample_ra
     return Absorption(10.0 ** (base / 20.0) * leading, coefficients)
 
 
-def _cascade(
-    level: FloatArray, seconds: FloatArray, centres: FloatArray, sample_rate: float, q: float
-) -> Absorption:
-    """One shelf between each two octaves, fewer where fewer are enough."""
-    falls = np.sign(np.diff(np.log(seconds)))
-    corners = np.sqrt(centres[1:] * centres[:-1]) * 2.0 ** (_SHELF_SHIFT_OCTAVES * falls)
-    kept = np.arange(corners.size)
-    shelves = _Shelves(corners[kept], q)
-    base, gains = _solve_shelves(level, shelves, centres, sample_rate)
-    chosen = _assembled(base, gains, shelves, sample_rate)
-    while kept.size > 1:
-        kept = np.delete(kept, np.argmin(np.max(np.abs(gains / level[:, kept]), axis=0)))
-        shelves = _Shelves(corners[kept], q)
-        base, gains = _solve_shelves(level, shelves, centres, sample_rate)
-        fewer = _assembled(base, gains, shelves, sample_rate)
-        if _decay_error(fewer, level, centres, sample_rate) > _TOLERANCE:
-            break
-        chosen = fewer
-    return chosen
+class _Cascade:
+    """One shelf between each two octaves."""
+
+    def __init__(self, centres: FloatArray, sample_rate: float, q: float) -> None:
+        self._centres = centres
+        self._rate = sample_rate
+        self._q = q
+
+    def _corners(self, level: FloatArray) -> FloatArray:
+        rises = np.sign(np.diff(np.log(-level.sum(axis=0))))
+        middles = np.sqrt(self._centres[1:] * self._centres[:-1])
+        corners: FloatArray = middles * 2.0 ** (_SHELF_SHIFT_OCTAVES * rises)
+        return corners
+
+    def fitted(self, level: FloatArray) -> Absorption:
+        """Solve all shelves for the levels at the centres."""
+        shelves = _Shelves(self._corners(level), self._q)
+        return _assembled(*_solve_shelves(level, shelves, self._centres, self._rate), shelves, self._rate)
+
+    def thinned(self, level: FloatArray) -> Absorption:
+        """Solve as many shelves as are needed."""
+        corners = self._corners(level)
+        kept = np.arange(corners.size)
+        shelves = _Shelves(corners, self._q)
+        base, gains = _solve_shelves(level, shelves, self._centres, self._rate)
+        chosen = _assembled(base, gains, shelves, self._rate)
+        while kept.size > 1:
+            kept = np.delete(kept, np.argmin(np.max(np.abs(gains / level[:, kept]), axis=0)))
+            shelves = _Shelves(corners[kept], self._q)
+            base, gains = _solve_shelves(level, shelves, self._centres, self._rate)
+            fewer = _assembled(base, gains, shelves, self._rate)
+            if _decay_error(fewer, level, self._centres, self._rate) > _SPARED:
+                break
+            chosen = fewer
+        return chosen

@@ -35,13 +35,24 @@ IntArray = npt.NDArray[np.int64]
 # short decays read right, and it is dense and even enough (see benchmarks/speed_fdn_reverb.py).
 _MEAN_LINE_SECONDS = 0.1
 _LONGEST_PART_OF_DECAY = 0.2  # mean line in terms of the shortest decay time from 125 Hz to 8 kHz
+_GROWTH = 0.25  # power of sizes above 100 % with which that part grows
 _LONGEST_TO_SHORTEST = 6.0
 _LINE_SCATTER = 0.3  # of the step from one line to the next
 _DIFFUSER_SPAN = 0.6  # of the mean line
 _FIRST_STAGE = 1.0 / 3.0  # of that span
 _TAP_SPAN = 0.2  # of the mean line
-_DEEPEST_ANGLE = math.pi / 4.0
+_DEEPEST_ANGLE = math.pi
 _RATE_SPREAD = 0.35
+_OWN_SWING_HZ = 0.5
+_SMOOTHING = 7.8
+_LEAST_ANGLE = 0.9
+_DENSE = 1.3  # seconds in all lines, in terms of the decay time, from which on nothing needs to turn
+_DENSE_SLOPE = 0.6
+_SHORTEST_TAIL = 0.3  # seconds: shorter decays are over before a mode can be heard
+_LONGEST_TAIL = 3.0  # seconds: modes must have met by then, however long they last
+_LONGEST_CELL = 256
+_SHORTEST_CELL = 4
+_NO_SHARE = 1e-60  # what is silence inside (1200 dB down) is silence outside
 _LEVEL_REFERENCE_HZ = 1000.0
 _SHORTEST, _LONGEST = 0.05, 60.0  # decay time of a band, in seconds
 _BAND_OF_1_KHZ = 4
@@ -66,7 +77,7 @@ class DecayByBand(Settings):
     at_8000_hz_seconds: float | None = setting(None, "Decay time at 8 kHz.", unit="s", ge=0.05, le=60.0)
     at_16000_hz_seconds: float | None = setting(None, "Decay time at 16 kHz.", unit="s", ge=0.05, le=60.0)
 
-    STEEPEST: ClassVar[float] = 4.0
+    STEEPEST: ClassVar[float] = 2.5
     """Largest ratio of the decay times of neighbouring octaves."""
 
     @model_validator(mode="after")
@@ -108,13 +119,16 @@ class _Plan(NamedTuple):
     mixing_gains: FloatArray
     absorption: Absorption
     dry_gain: float
+    wet_gain: float
     tap_delays: IntArray
     tap_gains: FloatArray
     own: float
     common: float
     rates: FloatArray
     phases: FloatArray
-    depth: float
+    depths: FloatArray
+    cell: int
+    curved: bool
 
 
 class FdnReverb(Processor):
@@ -132,20 +146,27 @@ class FdnReverb(Processor):
     whole until its value at 1 kHz is `decay_seconds`. The ratios are refused beside a table.
 
     It is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
-    Chaigne, AES 90th Convention, 1991), by filters solved for T at the octave centres (see
-    `tapeemu.dsp.absorption`), and everything else in the loop is lossless: mixing is a Hadamard matrix with
-    signs and permutations, modulation turns pairs of lines against each other (Schlecht & Habets, J. Acoust.
-    Soc. Am. 138, 2015), reading no fractional delays, so it neither damps high frequencies nor changes
-    decay or pitch. Octave bands above 0.45 of the sample rate are left out. A pass through a line never
-    loses more than 90 dB.
+    Chaigne, AES 90th Convention, 1991), by filters solved so that octave bands read the times that were set
+    (T30 behind a filter of class 1; see `tapeemu.dsp.octave_decay`), and everything else in the loop is
+    lossless: mixing is a Hadamard matrix with signs and permutations, modulation turns pairs of lines
+    against each other (Schlecht & Habets, J. Acoust. Soc. Am. 138, 2015), reading no fractional delays, so
+    it neither damps high frequencies nor changes decay or pitch. Octave bands above 0.45 of the sample rate
+    are left out. A pass through a line never loses more than 90 dB.
 
     Size: at 100 % the mean line takes 100 ms, but never more than a fifth of the shortest decay time from
-    125 Hz to 8 kHz: a decay must be made of several passes to be even. The longest line takes about six
-    times as long as the shortest.
+    125 Hz to 8 kHz (at 400 %, 1.4 fifths): a decay must be made of several passes to be even. The longest
+    line takes about six times as long as the shortest.
+
+    Smoothness: a still network has as many modes per hertz as there are seconds in all its lines. Where the
+    decay lasts longer than that, single modes would ring, so the mixing then turns by itself, as far as is
+    needed for the late tail to be as even as noise; `modulation_percent` adds to it.
 
     Level: at `wet_percent` 100, steady noise of equal level in all channels leaves with the level at which
-    it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and wet are mixed by
-    amplitude: ``(1 - w) dry + w wet``. The dry path is not delayed: the latency is zero.
+    it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and late sound are
+    not alike, so their powers add: ``((1 - w) dry + w wet) / sqrt((1 - w)^2 + w^2)`` keeps the loudness of
+    music about the same from dry to wet. (The `mix_percent` of a stage adds amplitudes, as is right for sound
+    that is alike; a reverb that is all wet gets up to 3 dB quieter by it.) Shares below 1e-60 are none. The
+    dry path is not delayed: the latency is zero.
 
     Any channel count shares one network. Samples below -1200 dB (1e-60) are silence, so the tail ends in
     exact zeros after 20 decay times.
@@ -207,7 +228,11 @@ class FdnReverb(Processor):
         100.0, "How far the first reflections are scattered in time.", unit="%", ge=0.0, le=100.0
     )
     modulation_percent: float = setting(
-        20.0, "How far the mixing turns; 100 % is 45 degrees to each side.", unit="%", ge=0.0, le=100.0
+        100.0,
+        "How far the mixing turns; 100 % is half a turn to each side. Sparse networks turn by themselves as well.",
+        unit="%",
+        ge=0.0,
+        le=100.0,
     )
     modulation_hz: float = setting(
         0.5, "How often it turns to and fro; each pair of lines a little differently.", unit="Hz", ge=0.01, le=5.0
@@ -215,7 +240,9 @@ class FdnReverb(Processor):
     width_percent: float = setting(
         100.0, "How different the channels' reverberation is; 0 is the same in all.", unit="%", ge=0.0, le=100.0
     )
-    wet_percent: float = setting(30.0, "Share of the reverberation in the output.", unit="%", ge=0.0, le=100.0)
+    wet_percent: float = setting(
+        30.0, "Share of the reverberation in the output, at equal power.", unit="%", ge=0.0, le=100.0
+    )
     lines: Literal[8, 16, 32] = setting(16, "Delay lines: more are denser and cost more.")
     room_seed: int = setting(
         0, "Which room: signs, orders and the scatter of all delays. Another tape keeps it.", ge=0, le=2**64 - 1
@@ -245,7 +272,7 @@ class FdnReverb(Processor):
         return FdnReverbStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     def target_decay_seconds(self) -> FloatArray:
-        """Decay times asked for at the octave centres 63 Hz to 16 kHz, shape (9,)."""
+        """Decay times that the octave bands 63 Hz to 16 kHz shall read, shape (9,)."""
         table = self.decay_by_band_seconds
         if table is None:
             return band_decay_seconds(
@@ -290,7 +317,11 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     size = settings.size_percent / 100.0
     seconds = settings.target_decay_seconds()
     shortest = float(seconds[1:8].min())
-    mean = min(_MEAN_LINE_SECONDS, _LONGEST_PART_OF_DECAY * shortest) * size * sample_rate
+    longest_mean = _LONGEST_PART_OF_DECAY * shortest * (size if size < 1.0 else size**_GROWTH)
+    # Bends of the table are made by filters in the lines: the longer the pass, the harder they are to make.
+    bend = float(np.max(np.abs(np.diff(np.log2(seconds), 2))))
+    longest_mean /= max(bend, 1.0) ** 2
+    mean = min(_MEAN_LINE_SECONDS * size, longest_mean) * sample_rate
 
     places = np.arange(lines) + _LINE_SCATTER * (for_lines.random(lines) - 0.5)
     lengths = _LONGEST_TO_SHORTEST ** (places / (lines - 1))
@@ -313,13 +344,12 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     feeds = for_input.choice([-1.0, 1.0], lines) / np.sqrt(sharing)
     reference = np.array([min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate)])
     kept = float(np.mean(10.0 ** (loop_level_db(absorption, reference, sample_rate) / 10.0)))
-    wet = settings.wet_percent / 100.0
     entering = float(np.mean(per_sample ** (2.0 * first)) * np.mean(per_sample ** (2.0 * second)))
     moments = np.stack([scattered_delays(lines // 2, _TAP_SPAN * mean, for_output) for _ in range(channels)])
     taps = for_output.choice([-1.0, 1.0], moments.shape) / math.sqrt(lines // 2) * per_sample**moments
     heard = float(np.mean(per_sample ** (2.0 * moments)))
     level = math.sqrt(lines * (1.0 - kept) / (channels * entering * heard))
-    wet = settings.wet_percent / 100.0
+    dry, wet = _shares(settings.wet_percent)
     width = settings.width_percent / 100.0 if channels > 1 else 1.0
     own, common = width, (1.0 - width) / math.sqrt(channels)
     # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
@@ -327,7 +357,16 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
 
     pairs = lines // 2
     spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
-    return _Plan(
+    phases = for_motion.random(pairs)
+    own_spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
+    deepest = _DEEPEST_ANGLE * settings.modulation_percent / 100.0
+    # Fast turns by small angles leave most of the sound where it was: they count as slow ones of that angle.
+    counts = deepest * min(settings.modulation_hz / _OWN_SWING_HZ, 1.0)
+    needed = _needed_angle(delays.sum() / sample_rate, lines, seconds[: usable_bands(sample_rate)])
+    own_depth = math.sqrt(max(needed**2 - counts**2, 0.0))
+    fastest = 2.0 * math.pi * (1.0 + _RATE_SPREAD) * (deepest * settings.modulation_hz + own_depth * _OWN_SWING_HZ)
+    cell, curved = _cell(fastest / sample_rate, float(delays.mean()) / (sample_rate * float(seconds.max())))
+    plan = _Plan(
         input_delays=first + pre_delay,
         input_gains=feeds * per_sample**first,
         diffuser_delays=second,
@@ -337,25 +376,70 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
         line_order=mixing.order,
         mixing_gains=mixing.gains,
         absorption=absorption,
-        dry_gain=0.0 if common else 1.0 - wet,
+        dry_gain=dry,
+        wet_gain=wet,
         tap_delays=moments,
         tap_gains=wet * level * taps,
         own=own,
         common=common,
-        rates=spread * settings.modulation_hz / sample_rate,
-        phases=for_motion.random(pairs),
-        depth=_DEEPEST_ANGLE * settings.modulation_percent / 100.0,
+        rates=np.stack([spread * settings.modulation_hz, own_spread * _OWN_SWING_HZ]) / sample_rate,
+        phases=np.stack([phases, for_motion.random(pairs)]),
+        depths=np.array([deepest, own_depth]),
+        cell=cell,
+        curved=curved,
     )
+    # Streams share the plan.
+    for part in (*plan, *absorption):
+        if isinstance(part, np.ndarray):
+            part.flags.writeable = False
+    return plan
+
+
+def _shares(wet_percent: float) -> tuple[float, float]:
+    """Gains of dry and wet: in the ratio of their shares, their powers adding up to one."""
+    wet = wet_percent / 100.0
+    if wet < _NO_SHARE:
+        return 1.0, 0.0
+    length = math.hypot(1.0 - wet, wet)
+    return (1.0 - wet) / length, wet / length
+
+
+def _needed_angle(whole_seconds: float, lines: int, decay_seconds: FloatArray) -> float:
+    """Angle, in radians to each side at the network's own rate, that the mixing must turn for a smooth tail.
+
+    A still network has as many modes per hertz as there are seconds in all its lines. Where a decay lasts
+    longer than that, modes are heard one by one. Every pass through a turning mixing spreads a mode by
+    some part of (angle times rate), and passes add up as powers, so modes meet if the angle is some
+    multiple of 1 / sqrt(whole_seconds * lines * decay). The law is ours; its constants are from our own
+    measurements of tails.
+    """
+    sparse = np.clip((_DENSE - whole_seconds / decay_seconds) / _DENSE_SLOPE, 0.0, 1.0)
+    lasting = np.clip(decay_seconds / _SHORTEST_TAIL - 1.0, 0.0, 1.0)
+    passes = np.clip(decay_seconds, 2.0 * _SHORTEST_TAIL, _LONGEST_TAIL)
+    meeting = np.maximum(_SMOOTHING / np.sqrt(whole_seconds * lines * passes), _LEAST_ANGLE)
+    return float(np.max(sparse * lasting * meeting))
+
+
+def _cell(radians_per_sample: float, pass_of_decay: float) -> tuple[int, bool]:
+    """Samples between exact angles, and whether lines between them are curved; see `rotate` in the kernel.
+
+    Interpolation costs under 0.3 % of the decay time: angles d apart cost ``4.34 d^2 / 6`` dB a pass along
+    straight lines, ``4.34 d^4 / 40`` dB along curved ones, where the decay takes ``60 pass_of_decay`` dB.
+    """
+    if radians_per_sample * _LONGEST_CELL <= math.sqrt(0.25 * pass_of_decay):
+        return _LONGEST_CELL, False
+    apart = (1.6 * pass_of_decay) ** 0.25
+    samples = max(apart / radians_per_sample, float(_SHORTEST_CELL))
+    return min(1 << math.floor(math.log2(samples)), _LONGEST_CELL), True
 
 
 class FdnReverbStream(Stream):
     """Reverberation in progress; see `FdnReverb`."""
 
     def __init__(self, settings: FdnReverb, *, sample_rate: float, channels: int, start_sample: int = 0) -> None:
-        from tapeemu.dsp.kernels.network import CELL, CHUNK
+        from tapeemu.dsp.kernels.network import CHUNK
 
         super().__init__(sample_rate=sample_rate, channels=check_channels(channels))
-        self._wet = settings.wet_percent / 100.0
         self._slowest = float(settings.target_decay_seconds()[: usable_bands(self.sample_rate)].max())
         plan = _plan(settings, self.sample_rate, self.channels)
         self._plan = plan
@@ -373,7 +457,8 @@ class FdnReverbStream(Stream):
         self._filter_state = _aligned(plan.absorption.coefficients.shape[0], 2, lines)
         self._rows = _aligned(lines, CHUNK)
         self._rotation = _aligned(4, lines // 2)
-        self._ramp = np.arange(CELL) / CELL
+        way = np.arange(plan.cell) / plan.cell
+        self._ramp = np.stack([way, way * (1.0 - way)])
 
     def advance(self, block: FloatArray) -> FloatArray:
         from tapeemu.dsp.kernels.network import reverberate
@@ -399,15 +484,16 @@ class FdnReverbStream(Stream):
             plan.absorption.gains,
             plan.mixing_gains,
             plan.absorption.coefficients,
-            plan.dry_gain,
+            0.0 if plan.common else plan.dry_gain,
             plan.tap_delays,
             plan.tap_gains,
             plan.rates,
             plan.phases,
-            plan.depth,
+            plan.depths,
+            plan.curved,
         )
         if plan.common:
-            out = plan.own * out + plan.common * out.sum(axis=0) + (1.0 - self._wet) * block
+            out = plan.own * out + plan.common * out.sum(axis=0) + plan.dry_gain * block
         return out
 
     def tail_samples(self, level_db: float = -60.0) -> int:
@@ -416,13 +502,13 @@ class FdnReverbStream(Stream):
         Counted from the longest decay time, with all delays added and 12 dB kept for tones that fall on
         resonances; impulses and noise are gone earlier.
         """
-        if self._wet == 0.0:
-            return 0
         plan = self._plan
+        if plan.wet_gain == 0.0:
+            return 0
         once = int(
             plan.input_delays.max() + plan.diffuser_delays.max() + plan.tap_delays.max() + plan.line_delays.max()
         )
-        fall = max(0.0, 20.0 * math.log10(self._wet) + _RESONANCE_DB - level_db)
+        fall = max(0.0, 20.0 * math.log10(plan.wet_gain) + _RESONANCE_DB - level_db)
         return once + math.ceil(fall / 60.0 * self._slowest * self.sample_rate)
 
 

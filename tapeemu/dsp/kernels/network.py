@@ -17,16 +17,13 @@ import numpy.typing as npt
 
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["CELL", "CHUNK", "SILENCE", "reverberate"]
+__all__ = ["CHUNK", "SILENCE", "reverberate"]
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
 CHUNK = 64
 """Longest chunk; also the grid on which the states of filters are cleared."""
-
-CELL = 256
-"""Grid on the tape on which angles are exact; a multiple of CHUNK."""
 
 SILENCE = 1e-60
 """1200 dB down: a smaller sample is silence, long before arithmetic on it would get slow."""
@@ -297,21 +294,25 @@ def clear_stale(state: Floats) -> None:
 
 
 @kernel()
-def turn(position: int, rates: Floats, phases: Floats, depth: float, cosines: Floats, sines: Floats) -> None:
+def turn(position: int, rates: Floats, phases: Floats, depths: Floats, cosines: Floats, sines: Floats) -> None:
     """Write cosine and sine of every pair's angle at a place on the tape: a pure function of it."""
-    for pair in range(rates.shape[0]):
-        turns = rates[pair] * position + phases[pair]
-        angle = depth * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
+    for pair in range(rates.shape[1]):
+        angle = 0.0
+        for swing in range(rates.shape[0]):
+            if depths[swing] > 0.0:
+                turns = rates[swing, pair] * position + phases[swing, pair]
+                angle += depths[swing] * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
         cosines[pair] = math.cos(angle)
         sines[pair] = math.sin(angle)
 
 
 @kernel()
-def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any) -> None:
-    """Rotate every pair of rows by an angle that moves along the chunk.
+def rotate(rows: Floats, rotation: Floats, ramp: Floats, curved: bool, into: int, samples: Any) -> None:
+    """Rotate every pair of rows by an angle that moves along the cell.
 
-    Cosine and sine are interpolated between exact values, so a pair can lose energy (the square of half
-    the step of the angle) but never gain any.
+    Cosine and sine are interpolated between exact values d radians apart: a pair loses d^2/6 of its energy
+    on average. If `curved`, they are lengthened by 1 + u (1 - u) (1 - cos d), u of the way along: it then
+    loses d^4/40. It never gains any.
     """
     half = rows.shape[0] // 2
     first = np.uint64(into)
@@ -320,9 +321,20 @@ def rotate(rows: Floats, rotation: Floats, ramp: Floats, into: int, samples: Any
         sine = rotation[1, row]
         cosine_step = rotation[2, row] - cosine
         sine_step = rotation[3, row] - sine
+        if not curved:
+            for k in range(samples):
+                c = cosine + cosine_step * ramp[0, first + k]
+                s = sine + sine_step * ramp[0, first + k]
+                a = rows[row, k]
+                b = rows[row + half, k]
+                rows[row, k] = c * a - s * b
+                rows[row + half, k] = s * a + c * b
+            continue
+        bulge = 0.5 * (cosine_step * cosine_step + sine_step * sine_step)  # 1 - cos d
         for k in range(samples):
-            c = cosine + cosine_step * ramp[first + k]
-            s = sine + sine_step * ramp[first + k]
+            length = 1.0 + bulge * ramp[1, first + k]
+            c = length * (cosine + cosine_step * ramp[0, first + k])
+            s = length * (sine + sine_step * ramp[0, first + k])
             a = rows[row, k]
             b = rows[row + half, k]
             rows[row, k] = c * a - s * b
@@ -393,7 +405,8 @@ def reverberate(
     tap_gains: Floats,
     rates: Floats,
     phases: Floats,
-    depth: float,
+    depths: Floats,
+    curved: bool,
 ) -> None:
     """Reverberate a block of any length. All state is in `counters`, the rings and `filter_state`.
 
@@ -407,8 +420,8 @@ def reverberate(
     filter_state : float64, shape (sections, 2, lines)
     rows, rotation : float64, shapes (lines, CHUNK) and (4, lines / 2)
         Scratch.
-    ramp : float64, shape (CELL,)
-        k / CELL.
+    ramp : float64, shape (2, cell)
+        u = k / cell and u (1 - u): the way through a cell, the grid on the tape on which angles are exact.
     input_delays, diffuser_delays, line_delays : int64, shape (lines,)
         The first two may be zero; lines are at least one sample long.
     input_gains : float64, shape (lines,)
@@ -424,19 +437,23 @@ def reverberate(
     tap_delays, tap_gains : int64 and float64, shape (channels, lines / 2)
         What even channels hear of what goes into the first half of the lines, and odd channels of what
         goes into the second. Delays are at most those of the longest line.
-    rates, phases : float64, shape (lines / 2,)
-        Turns per sample, and turns at sample 0, of the swing of each pair's angle.
-    depth : float
-        Its largest angle in radians; 0 leaves the rotation out.
+    rates, phases : float64, shape (swings, lines / 2)
+        Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle.
+    depths : float64, shape (swings,)
+        Their largest angles in radians; if all are 0 the rotation is left out.
+    curved : bool
+        See `rotate`: for turns that are too fast for straight lines between exact angles.
     """
     length = audio.shape[1]
     longest = line_delays.min()
+    cell = ramp.shape[1]
+    moving = depths.max() > 0.0
     done = 0
     while done < length:
         fed = counters[0]
         position = counters[1]
-        into = position % CELL
-        count = min(CHUNK - fed % CHUNK, CELL - into)
+        into = position % cell
+        count = min(CHUNK - fed % CHUNK, cell - into)
         count = min(count, longest)
         count = min(count, length - done)
         samples = np.uint64(count)
@@ -463,11 +480,16 @@ def reverberate(
             read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
             absorb(rows, coefficients, filter_state, samples)
             add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
-        if depth > 0.0:
+        if moving:
             if into == 0 or done == 0:
-                turn(position - into, rates, phases, depth, rotation[0], rotation[1])
-                turn(position - into + CELL, rates, phases, depth, rotation[2], rotation[3])
-            rotate(rows, rotation, ramp, into, samples)
+                if done == 0:
+                    turn(position - into, rates, phases, depths, rotation[0], rotation[1])
+                else:  # where the last cell ended
+                    for pair in range(rotation.shape[1]):
+                        rotation[0, pair] = rotation[2, pair]
+                        rotation[1, pair] = rotation[3, pair]
+                turn(position - into + cell, rates, phases, depths, rotation[2], rotation[3])
+            rotate(rows, rotation, ramp, curved, into, samples)
         mix(rows, samples)
         write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
         write_output(audio, dry_gain, line_ring, tap_delays, tap_gains, out, done, fed, samples)
