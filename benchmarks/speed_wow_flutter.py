@@ -34,9 +34,7 @@ def reader_error_db(taps: int, frequency: float) -> float:
         RotatingPart(rate_hz=1.0, peak_percent=0.3, phase_degrees=0.0),
         RotatingPart(rate_hz=10.0, peak_percent=0.1, phase_degrees=0.0),
     )
-    wow = WowFlutter(
-        rotating_parts=parts, drift_percent=0.0, wow_percent=0.0, flutter_percent=0.0, reader_taps=taps
-    )
+    wow = WowFlutter(rotating_parts=parts, random_percent=0.0, reader_taps=taps)
     n = np.arange(2 * RATE)
     t = n / RATE
     delay = -RATE * (0.003 / (2 * np.pi) * np.sin(2 * np.pi * t) + 0.001 / (20 * np.pi) * np.sin(20 * np.pi * t))

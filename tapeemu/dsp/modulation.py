@@ -1,18 +1,21 @@
 """Trajectories that belong to the tape: any stretch of them can be computed at any time, in any order.
 
-A trajectory is a sum of sines (rotating parts) and of band-limited Gaussian noise. It is a function of the
-absolute sample index and of keys derived from the seed, and of nothing else: sines are evaluated from the
-exact number of turns modulo one (integer arithmetic), noise is shaped from a counter-based hash of its own
-node index. Hour ten costs what second one costs and is as exact.
+A trajectory is a sum of sines (rotating parts) and of Gaussian noise, in bands or along one law over many
+octaves. It is a function of the absolute sample index and of keys derived from the seed, and of nothing else:
+sines are evaluated from the exact number of turns modulo one (integer arithmetic), noise is shaped from a
+counter-based hash of its own node index. Hour ten costs what second one costs and is as exact.
 
 Everything is defined in time, so the same key gives the same trajectory at every sample rate.
 
 Sources: counter-based mixing: Steele, Lea, Flood, "Fast splittable pseudorandom number generators", OOPSLA
-2014. Overlap-save and cubic Hermite interpolation: common practice.
+2014. A spectral law as a sum of noises, one an octave, each a filtered sequence of random numbers at its own
+rate: the idea of Voss and McCartney (from memory), here with flanks whose powers add up to one. Overlap-save
+and cubic Hermite interpolation: common practice.
 """
 
 import math
 import zlib
+from collections.abc import Callable
 from fractions import Fraction
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -28,10 +31,15 @@ __all__ = [
     "TWO_SIGMA",
     "FastNoise",
     "NoiseBand",
+    "OctaveNoise",
+    "RandomLaw",
+    "SettledTrajectory",
     "Sine",
     "SlowNoise",
     "Trajectory",
     "exceeded_level",
+    "law_density",
+    "power_spectrum",
     "stream_key",
 ]
 
@@ -46,6 +54,19 @@ _SLOWEST_GRID_HZ = 2750.0
 
 _NODES_PER_PERIOD = 12
 """Nodes per period of the highest frequency of a slow band."""
+
+_OCTAVE_TAPS = 32
+"""Hashed numbers that a node of a law's octave depends on; third octaves then follow the law within 0.5 dB."""
+
+_NODES_PER_NUMBER = 2
+"""Nodes per hashed number of an octave: about eight per period of its centre, four of its highest frequency, to
+which its flank falls. What an interpolant between them leaves of their images is 25 dB below the law there."""
+
+_SLOW_TOP_HZ = 250.0
+"""A law that ends here or below is made of octaves throughout."""
+
+_FAST_FROM_HZ = 125.0
+"""Octaves centred above this are made at the sample rate when a law goes on beyond the slow top."""
 
 
 def stream_key(seed: int, *place: int | str) -> int:
@@ -115,6 +136,182 @@ def power_spectrum(band: NoiseBand, frequencies: npt.NDArray[np.floating[Any]]) 
     grid = np.linspace(0.0, 1.2 * band.high_hz, 20001)
     total = np.trapezoid(band_shape(band, grid) ** 2, grid)
     return np.asarray(band.rms**2 / total * band_shape(band, frequencies) ** 2)
+
+
+class RandomLaw(NamedTuple):
+    """Gaussian noise whose power density follows one slope over many octaves.
+
+    Attributes
+    ----------
+    key : int
+        From :func:`stream_key`.
+    low_hz, high_hz : float
+        The law holds between them, an octave apart or more. Beyond, the density falls along a squared cosine
+        over the logarithm of the frequency, to nothing one :attr:`ratio` away (about an octave).
+    rms : float
+        Standard deviation of the noise; the trajectory is its integral over time.
+    slope_db_per_octave : float
+        Slope of the power density; -3 is one over the frequency.
+    """
+
+    key: int
+    low_hz: float
+    high_hz: float
+    rms: float
+    slope_db_per_octave: float = -3.0
+
+    @property
+    def octaves(self) -> int:
+        """Distance of the edges in ratios: octaves, rounded so that a ratio is 0.63 to 1.25 of them."""
+        return max(1, math.ceil(math.log2(self.high_hz / self.low_hz) - 0.25))
+
+    @property
+    def ratio(self) -> float:
+        """Ratio of the centres of neighbouring octaves, near 2; the first and the last are the edges."""
+        return float((self.high_hz / self.low_hz) ** (1.0 / self.octaves))
+
+    @property
+    def exponent(self) -> float:
+        """The density goes with the frequency to this power."""
+        return self.slope_db_per_octave / (10.0 * math.log10(2.0))
+
+    @property
+    def centres_hz(self) -> list[float]:
+        """Centres of the octaves, both edges included."""
+        return [self.low_hz * self.ratio**number for number in range(self.octaves + 1)]
+
+    @property
+    def slow_octaves(self) -> int:
+        """How many octaves, from the lowest, are interpolated; the rest is made at the sample rate."""
+        if self.high_hz <= _SLOW_TOP_HZ:
+            return self.octaves + 1
+        return sum(centre <= _FAST_FROM_HZ for centre in self.centres_hz)
+
+
+def _unscaled_law(law: RandomLaw, frequencies: npt.NDArray[np.floating[Any]]) -> FloatArray:
+    """The law with its flanks, 1 at the lower edge."""
+    relative = np.maximum(frequencies, 1e-9 * law.low_hz) / law.low_hz
+    place = np.log(relative) / math.log(law.ratio)
+    beyond = np.clip(np.maximum(-place, place - law.octaves), 0.0, 1.0)
+    inside = (place > -1.0) & (place < law.octaves + 1.0)
+    return np.asarray(inside * np.cos(0.5 * np.pi * beyond) ** 2 * relative**law.exponent)
+
+
+@lru_cache(maxsize=64)
+def _law_power(low_hz: float, high_hz: float, slope_db_per_octave: float) -> float:
+    law = RandomLaw(0, low_hz, high_hz, 1.0, slope_db_per_octave)
+    grid = np.geomspace(law.low_hz / law.ratio, law.high_hz * law.ratio, 64 * (law.octaves + 2) + 1)
+    return float(np.trapezoid(_unscaled_law(law, grid), grid))
+
+
+def _law_scale(law: RandomLaw) -> float:
+    return law.rms**2 / _law_power(law.low_hz, law.high_hz, law.slope_db_per_octave)
+
+
+def law_density(law: RandomLaw, frequencies: npt.NDArray[np.floating[Any]]) -> FloatArray:
+    """One-sided power density of the noise of a law (before integration), per Hz."""
+    return np.asarray(_law_scale(law) * _unscaled_law(law, frequencies))
+
+
+@lru_cache(maxsize=32)
+def _octave_taps(ratio: float, exponent: float) -> FloatArray:
+    """Design the taps of an octave centred at 1 Hz, for a standard deviation of the slope of one.
+
+    Rows as :func:`tapeemu.dsp.kernels.modulation.fill_octaves` takes them. A cosine flank to each side of the law,
+    integrated, under a Hann window. Neighbouring octaves are independent and the squares of their flanks add up
+    to one, so the sum of all has the density of the law. All octaves of a law have the same taps, at rates
+    in the ratio of their centres.
+    """
+    rate = 2.0 * ratio * _NODES_PER_NUMBER
+    support = _OCTAVE_TAPS * _NODES_PER_NUMBER
+    size = 64 * support
+    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
+    place = np.log(np.maximum(frequencies, 1e-9)) / math.log(ratio)
+    shape = np.zeros(frequencies.size)
+    inside = np.abs(place) < 1.0
+    shape[inside] = np.cos(0.5 * np.pi * place[inside]) * frequencies[inside] ** (0.5 * exponent - 1.0)
+    kernel = np.zeros(size)
+    kernel[: support + 1] = np.roll(np.fft.irfft(shape, size), support // 2)[: support + 1]
+    kernel[: support + 1] *= np.hanning(support + 1)
+    slope = np.fft.irfft(2j * np.pi * frequencies * np.fft.rfft(kernel), size)
+    offsets = np.arange(_OCTAVE_TAPS) - (_OCTAVE_TAPS // 2 - 1)
+    places = support // 2 + np.arange(_NODES_PER_NUMBER)[:, None] - _NODES_PER_NUMBER * offsets[None, :]
+    taps = np.concatenate([kernel[places], slope[places]])
+    taps *= math.sqrt(_NODES_PER_NUMBER / float(np.sum(taps[_NODES_PER_NUMBER:] ** 2)))
+    taps.flags.writeable = False
+    return taps
+
+
+class OctaveNoise:
+    """The integral of the slow octaves of a :class:`RandomLaw`.
+
+    Each octave is noise on a grid of its own, about eight nodes per period of its centre. A node is a
+    weighted sum of 32 hashed numbers round it, so any stretch is computed on the spot, without transforms.
+    Nodes carry value and slope for a cubic Hermite interpolant, as those of :class:`SlowNoise` do.
+
+    Parameters
+    ----------
+    law : RandomLaw
+        The whole law.
+    sample_rate : float
+        Samples per second.
+    step : int
+        Samples from one point of the grid, on which the noise is written, to the next.
+    points : int
+        Most points that are asked for at a time.
+
+    Attributes
+    ----------
+    rms : float
+        Standard deviation of what is delivered.
+    bound : float
+        Largest magnitude, eight standard deviations. The sum of all octaves is clipped at 6.8, which does not
+        happen in practice; an interpolant between clipped points may overshoot them by less than 1.2.
+    """
+
+    def __init__(self, law: RandomLaw, sample_rate: float, step: int, points: int) -> None:
+        centres = law.centres_hz[: law.slow_octaves]
+        rates = [2.0 * law.ratio * centre * _NODES_PER_NUMBER for centre in centres]
+        self._places = [_PerSample(Fraction(rate) / Fraction(sample_rate)) for rate in rates]
+        words = np.random.SeedSequence(stream_key(law.key, "octaves"))
+        self._keys = np.asarray(words.generate_state(len(centres), np.uint64), dtype=np.uint64)
+        self._nodes = np.zeros(len(centres), dtype=np.int64)
+        self._starts = np.zeros(len(centres))
+        self._steps = step * np.array(rates) / sample_rate
+        growth = 0.5 * (law.exponent + 1.0)
+        deviations = _lowest_deviation(law) * (np.array(centres) / law.low_hz) ** growth
+        self._taps = _octave_taps(law.ratio, law.exponent)
+        self._value_scales = deviations / centres
+        self._slope_scales = deviations / rates
+        per_centre = math.sqrt(float(np.sum(self._taps[:_NODES_PER_NUMBER] ** 2)) / _NODES_PER_NUMBER)
+        self.rms = per_centre * math.sqrt(float(np.sum(self._value_scales**2)))
+        self._limit = 6.8 * self.rms
+        self.bound = 8.0 * self.rms
+        numbers = int(self._steps[-1] * points) // _NODES_PER_NUMBER + 3
+        self._white = np.empty(numbers + _OCTAVE_TAPS - 1)
+        self._planes = np.empty((2 * _NODES_PER_NUMBER, numbers))
+        self._node_values = np.empty(_NODES_PER_NUMBER * numbers)
+        self._node_slopes = np.empty_like(self._node_values)
+
+    def fill(self, first: int, values: FloatArray, slopes: FloatArray) -> None:
+        """Write values and slopes (per step) on a grid whose first point is sample `first`."""
+        from tapeemu.dsp.kernels.modulation import fill_octaves
+
+        nodes, starts = zip(*(place.split(first) for place in self._places), strict=True)
+        self._nodes[:] = nodes
+        self._starts[:] = starts
+        fill_octaves(
+            *(self._keys, self._nodes, self._starts, self._steps, self._value_scales, self._slope_scales),
+            *(self._taps, self._white, self._planes, self._node_values, self._node_slopes, self._limit),
+            *(values, slopes),
+        )
+
+
+def _lowest_deviation(law: RandomLaw) -> float:
+    """Standard deviation of the lowest octave of a law, before integration."""
+    grid = np.geomspace(1.0 / law.ratio, law.ratio, 129)
+    flank = np.cos(0.5 * np.pi * np.log(grid) / math.log(law.ratio)) ** 2
+    return math.sqrt(_law_scale(law) * law.low_hz * float(np.trapezoid(grid**law.exponent * flank, grid)))
 
 
 class _Filter(NamedTuple):
@@ -233,8 +430,50 @@ def _upsampling_taps(factor: int, edge: float) -> npt.NDArray[np.float32]:
     return np.ascontiguousarray(taps, dtype=np.float32)
 
 
+class FastSpectrum(NamedTuple):
+    """Power density of what :class:`FastNoise` delivers.
+
+    Attributes
+    ----------
+    key : int
+        From :func:`stream_key`.
+    highest_hz : float
+        Nothing lies above.
+    density : callable
+        From frequencies (Hz, from 5 Hz up) to the one-sided power density per Hz.
+    """
+
+    key: int
+    highest_hz: float
+    density: Callable[[FloatArray], FloatArray]
+
+
+def band_spectrum(band: NoiseBand) -> FastSpectrum:
+    """Spectrum of a band of 50 Hz or more, integrated if it is to be."""
+
+    def density(frequencies: FloatArray) -> FloatArray:
+        power = power_spectrum(band, frequencies)
+        return power / (2.0 * np.pi * frequencies) ** 2 if band.integrate else power
+
+    return FastSpectrum(band.key, 1.15 * band.high_hz, density)
+
+
+def upper_spectrum(law: RandomLaw) -> FastSpectrum:
+    """Spectrum of the integral of a law less its slow octaves: it rises where the last of them falls."""
+    reach = law.low_hz * law.ratio ** (law.slow_octaves - 1)
+
+    def density(frequencies: FloatArray) -> FloatArray:
+        power: FloatArray = law_density(law, frequencies)
+        if law.slow_octaves:
+            place = np.clip(np.log(frequencies / reach) / math.log(law.ratio), 0.0, 1.0)
+            power = power * np.sin(0.5 * np.pi * place) ** 2
+        return np.asarray(power / (2.0 * np.pi * frequencies) ** 2)
+
+    return FastSpectrum(stream_key(law.key, "fast"), law.high_hz * law.ratio, density)
+
+
 class FastNoise:
-    """Band-limited noise at the sample rate, from overlapping blocks with hashed phases.
+    """Noise of a given spectrum at the sample rate, from overlapping blocks with hashed phases.
 
     Each block of 0.2 s is one inverse transform of a spectrum with the magnitudes of the band and hashed
     phases; blocks overlap by 20 ms with sine and cosine edges, so the power is constant. Many independent
@@ -244,8 +483,8 @@ class FastNoise:
 
     Parameters
     ----------
-    band : NoiseBand
-        Edges, rms and key; `high_hz` is cut at 0.39 of the sample rate. `low_hz` must be 50 Hz or more.
+    spectrum : FastSpectrum
+        Key and power density, nothing of it below 50 Hz; what lies above 0.45 of the sample rate is left out.
     sample_rate : float
         Samples per second.
 
@@ -263,9 +502,9 @@ class FastNoise:
     _EDGE = 0.27
     """Highest frequency over the rate at which blocks are made, when that is lower than the sample rate."""
 
-    def __init__(self, band: NoiseBand, sample_rate: float) -> None:
-        self.band = band
-        highest = min(1.15 * band.high_hz, 0.45 * sample_rate)
+    def __init__(self, spectrum: FastSpectrum, sample_rate: float) -> None:
+        self._key = np.uint64(spectrum.key)
+        highest = min(spectrum.highest_hz, 0.45 * sample_rate)
         self._factor = 1
         while highest <= self._EDGE * sample_rate / (2 * self._factor):
             self._factor *= 2
@@ -276,15 +515,10 @@ class FastNoise:
         self._size = self._hop + self._edge
         spacing = rate / self._size
         bins = np.arange(1, int(highest / spacing) + 1)
-        amplitudes = band_shape(band, bins * spacing)
-        total = math.sqrt(0.5 * float(np.sum(amplitudes**2)))
-        if total > 0.0:
-            amplitudes *= band.rms / total
-        if band.integrate:
-            amplitudes /= 2.0 * np.pi * spacing * bins
+        amplitudes = np.sqrt(2.0 * spacing * spectrum.density(np.asarray(bins * spacing, dtype=np.float64)))
         used = np.nonzero(amplitudes)[0]
         self._first_bin = int(bins[used[0]]) if used.size else 1
-        self._magnitudes = 0.5 * self._size * amplitudes[used]
+        self._magnitudes = 0.5 * self._size * amplitudes[self._first_bin - 1 :]
         self.rms = math.sqrt(0.5 * float(np.sum(amplitudes**2)))
         self._limit = np.float32(8.0 * self.rms)
         self.bound = float(self._limit * np.max(np.sum(np.abs(self._taps), axis=1)))
@@ -340,8 +574,7 @@ class FastNoise:
 
         from tapeemu.dsp.kernels.modulation import fill_spectra
 
-        key = np.uint64(self.band.key)
-        fill_spectra(key, run * self._BLOCKS, self._first_bin, self._magnitudes, self._circle, self._spectra)
+        fill_spectra(self._key, run * self._BLOCKS, self._first_bin, self._magnitudes, self._circle, self._spectra)
         blocks: npt.NDArray[np.float32] = irfft(self._spectra, self._size, axis=-1)
         _keep(self._ends, run, blocks[-1, self._hop :].copy())
         return blocks
@@ -355,9 +588,9 @@ def _keep(cache: dict[int, Any], index: int, value: Any) -> None:
 
 
 class Trajectory:
-    """A sum of sines and noise bands, sampled at the audio rate, in anchored segments.
+    """A sum of sines and noise, sampled at the audio rate, in anchored segments.
 
-    Sines and slow bands are evaluated by value and slope on a grid of 2.75 kHz or more and interpolated:
+    Sines and slow noise are evaluated by value and slope on a grid of 2.75 kHz or more and interpolated:
     a sine of 200 Hz keeps its rate of change within 0.06 %, one of 20 Hz within 1e-6.
 
     Parameters
@@ -368,10 +601,19 @@ class Trajectory:
         Bands up to 250 Hz.
     fast : sequence of NoiseBand
         Bands from 50 Hz up.
+    law : RandomLaw, optional
+        Noise over many octaves; its integral is added.
     sample_rate : float
         Samples per second.
     scale : float
         Factor on everything, e.g. the sample rate to turn seconds into samples.
+
+    Attributes
+    ----------
+    bound : float
+        Largest magnitude: the sum of the peaks of the sines and of eight standard deviations a noise.
+    peak : float
+        The part of it that comes from the sines.
     """
 
     def __init__(
@@ -380,6 +622,7 @@ class Trajectory:
         sines: tuple[Sine, ...] = (),
         slow: tuple[NoiseBand, ...] = (),
         fast: tuple[NoiseBand, ...] = (),
+        law: RandomLaw | None = None,
         sample_rate: float,
         scale: float = 1.0,
     ) -> None:
@@ -404,14 +647,20 @@ class Trajectory:
                 noise = SlowNoise(band._replace(rms=scale * band.rms))
                 place = _PerSample(Fraction(noise.rate_hz) / self._rate)
                 self._slow.append((noise, place, self._step * noise.rate_hz / sample_rate))
-        self._fast = [
-            FastNoise(band._replace(rms=scale * band.rms), sample_rate) for band in fast if band.rms > 0.0
-        ]
-        self.bound = sum(abs(amplitude) for amplitude, *_ in self._sines)
-        self.bound += sum(noise.bound for noise, *_ in self._slow) + sum(noise.bound for noise in self._fast)
-        """Largest magnitude: the sum of the peaks of the sines and of the bounds of the noises."""
+        fastest = [band_spectrum(band._replace(rms=scale * band.rms)) for band in fast if band.rms > 0.0]
         self._values = np.empty(SEGMENT // self._step + 8)  # one more than intervals, in whole groups of eight
         self._slopes = np.empty_like(self._values)
+        self._octaves: OctaveNoise | None = None
+        if law is not None and law.rms > 0.0:
+            law = law._replace(rms=scale * law.rms)
+            if law.slow_octaves:
+                self._octaves = OctaveNoise(law, sample_rate, self._step, self._values.size)
+            if law.slow_octaves <= law.octaves:
+                fastest.append(upper_spectrum(law))
+        self._fast = [FastNoise(spectrum, sample_rate) for spectrum in fastest]
+        self.peak = sum(abs(amplitude) for amplitude, *_ in self._sines)
+        self.bound = self.peak + (self._octaves.bound if self._octaves is not None else 0.0)
+        self.bound += sum(noise.bound for noise, *_ in self._slow) + sum(noise.bound for noise in self._fast)
         self._lanes = np.empty((2, 8))
         self._out = np.empty(SEGMENT)
         self._index: int | None = None
@@ -419,7 +668,7 @@ class Trajectory:
     @property
     def is_zero(self) -> bool:
         """Whether nothing ever moves."""
-        return not (self._sines or self._slow or self._fast)
+        return not (self._sines or self._slow or self._fast) and self._octaves is None
 
     def segment(self, index: int) -> FloatArray:
         """Samples ``index * SEGMENT`` to ``(index + 1) * SEGMENT - 1``.
@@ -433,22 +682,18 @@ class Trajectory:
 
     def values(self, first: int, count: int) -> FloatArray:
         """Samples `first` to ``first + count - 1`` as a new array."""
-        out = np.empty(count)
-        done = 0
-        while done < count:
-            index, offset = divmod(first + done, SEGMENT)
-            some = min(count - done, SEGMENT - offset)
-            out[done : done + some] = self.segment(index)[offset : offset + some]
-            done += some
-        return out
+        return _collected(self, first, count)
 
     def _compute(self, index: int) -> None:
         from tapeemu.dsp.kernels.modulation import add_nodes, add_phasor, expand
 
         first = index * SEGMENT
         values, slopes = self._values, self._slopes
-        values.fill(0.0)
-        slopes.fill(0.0)
+        if self._octaves is not None:
+            self._octaves.fill(first, values, slopes)
+        else:
+            values.fill(0.0)
+            slopes.fill(0.0)
         for amplitude, turns, cycles, per_step in self._sines:
             add_phasor(amplitude, turns.part(first) + cycles, per_step, self._lanes, values, slopes)
         for noise, place, per_step in self._slow:
@@ -458,6 +703,79 @@ class Trajectory:
         expand(values, slopes, self._step, self._out)
         for fast in self._fast:
             fast.add(first, self._out)
+
+
+class SettledTrajectory:
+    """A trajectory that is exactly zero at index 0, and the given one plus a constant from some time on.
+
+    What the sum of trajectory and constant is at index 0 is taken off there, and less and less of it on the way
+    from there, in both directions, along a cubic whose slope never exceeds `fastest`. It remains a function of
+    the absolute index alone.
+
+    Parameters
+    ----------
+    trajectory : Trajectory
+        What is settled.
+    constant : float
+        Added to it everywhere.
+    fastest : float
+        Largest change per sample that settling may add; above 0 if anything is to be settled.
+
+    Attributes
+    ----------
+    settling_samples : float
+        From this distance from index 0 on nothing is taken off any more; zero if nothing ever is.
+    bound : float
+        Largest magnitude. Noise at index 0 and later together are clipped at eight standard deviations, which
+        does not happen in practice; sines may be all at one end there and all at the other later.
+    """
+
+    def __init__(self, trajectory: Trajectory, *, constant: float = 0.0, fastest: float) -> None:
+        self._trajectory = trajectory
+        self._constant = constant
+        self._start = 0.0 if trajectory.is_zero else float(trajectory.segment(0)[0])
+        self._start += constant
+        # 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit.
+        self.settling_samples = 1.5 * abs(self._start) / fastest if self._start else 0.0
+        self.bound = trajectory.bound + trajectory.peak + abs(constant)
+        self._out = np.empty(SEGMENT)
+        self._index: int | None = None
+
+    @property
+    def is_zero(self) -> bool:
+        """Whether nothing ever moves."""
+        return self._trajectory.is_zero and self._constant == 0.0
+
+    def segment(self, index: int) -> FloatArray:
+        """Samples of a segment, as :meth:`Trajectory.segment` gives them."""
+        nearest = max(index, -index - 1) * SEGMENT
+        settled = nearest >= self.settling_samples
+        if settled and self._constant == 0.0:
+            return self._trajectory.segment(index)
+        if index != self._index:
+            from tapeemu.dsp.kernels.modulation import settle
+
+            np.add(self._trajectory.segment(index), self._constant, out=self._out)
+            if not settled:
+                settle(float(index * SEGMENT), 1.0 / self.settling_samples, self._start, self._out)
+                np.clip(self._out, -self.bound, self.bound, out=self._out)
+            self._index = index
+        return self._out
+
+    def values(self, first: int, count: int) -> FloatArray:
+        """Samples `first` to ``first + count - 1`` as a new array."""
+        return _collected(self, first, count)
+
+
+def _collected(source: "Trajectory | SettledTrajectory", first: int, count: int) -> FloatArray:
+    out = np.empty(count)
+    done = 0
+    while done < count:
+        index, offset = divmod(first + done, SEGMENT)
+        some = min(count - done, SEGMENT - offset)
+        out[done : done + some] = source.segment(index)[offset : offset + some]
+        done += some
+    return out
 
 
 class _PerSample:

@@ -1,6 +1,7 @@
 """Wow and flutter: the tape runs past the head at a speed that is never quite constant."""
 
 import math
+from functools import lru_cache
 from typing import Literal, NamedTuple, Self
 
 import numpy as np
@@ -12,9 +13,12 @@ from tapeemu.dsp.modulation import (
     SEGMENT,
     TWO_SIGMA,
     NoiseBand,
+    RandomLaw,
+    SettledTrajectory,
     Sine,
     Trajectory,
     exceeded_level,
+    law_density,
     power_spectrum,
     stream_key,
 )
@@ -31,6 +35,12 @@ _WEIGHTING_DB = (
 )
 
 _MOST_DEVIATION_PERCENT = 20.0
+
+_SETTLING_SHARE = 0.048
+"""Largest speed error of the tape's first seconds, as a share of the flutter."""
+
+_LEAST_AZIMUTH_FLUTTER_PERCENT = 0.02
+"""Flutter that the settling of the azimuth is measured by on a steadier tape: 5 % of it is 0.02 cents."""
 
 
 def flutter_weighting(rate_hz: FloatArray) -> FloatArray:
@@ -78,45 +88,50 @@ class RotatingPart(Settings):
 
 
 class _Mixture(NamedTuple):
-    """What a transport is made of, in percent."""
+    """What a transport is made of, in percent and Hz."""
 
     tape_speed_cm_s: float
     rotating_parts: tuple[RotatingPart, ...]
-    drift_percent: float
-    wow_percent: float
-    flutter_percent: float
-    scrape_percent: float
+    random_percent: float
+    random_band_hz: tuple[float, float]
 
 
 def _parts(*parts: tuple[float, float]) -> tuple[RotatingPart, ...]:
     return tuple(RotatingPart(diameter_mm=diameter, peak_percent=peak) for diameter, peak in parts)
 
 
+_TO_SCRAPE_HZ = (0.05, 2500.0)
+
 # Ours, from common practice (no source): which parts of a class of transport are felt most. Diameters give
 # rates that have no short common period; rotating parts hold most of the weighted power, so that a reading over
 # half a minute repeats within 1.5 % (standard deviation). The last number is the typical weighted figure.
 _PROFILES: dict[str, tuple[_Mixture, float]] = {
     "studio": (
-        _Mixture(38.1, _parts((9.0, 0.040), (38.0, 0.030), (180.0, 0.030)), 0.03, 0.015, 0.025, 0.015),
+        _Mixture(38.1, _parts((9.0, 0.040), (38.0, 0.030), (180.0, 0.030)), 0.035, _TO_SCRAPE_HZ),
         0.05,
     ),
     "domestic": (
-        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.070)), 0.035, 0.025, 0.035, 0.02),
+        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.070)), 0.05, _TO_SCRAPE_HZ),
         0.1,
     ),
     "cassette": (
-        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.110)), 0.05, 0.04, 0.05, 0.035),
+        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.110)), 0.075, _TO_SCRAPE_HZ),
         0.15,
     ),
     "portable": (
-        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.450)), 0.2, 0.14, 0.14, 0.1),
+        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.450)), 0.26, _TO_SCRAPE_HZ),
         0.45,
     ),
     "worn": (
-        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (70.0, 0.700)), 0.4, 0.3, 0.28, 0.2),
+        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (70.0, 0.700)), 0.53, _TO_SCRAPE_HZ),
         0.9,
     ),
 }
+
+# Unless set: the parts of "studio", and its random part up to where scrape flutter begins.
+_AS_SET = _Mixture(38.1, _PROFILES["studio"][0].rotating_parts, 0.03, (0.05, 100.0))
+_SLOPE_DB_PER_OCTAVE = -3.0
+_SCRAPE_BAND_HZ = (100.0, 5000.0)
 
 
 class WowFlutter(Processor):
@@ -127,16 +142,22 @@ class WowFlutter(Processor):
 
     * rotating parts: sines of a rate and a peak, the rate as set or ``v / (pi D)`` from tape speed and
       diameter;
-    * four bands of Gaussian noise, drift (0.05 to 0.5 Hz), wow (0.5 to 6 Hz), flutter (6 to 100 Hz) and
-      scrape flutter (100 Hz to 5 kHz), given by the deviation that is exceeded 5 % of the time (1.96
-      standard deviations). Power density between the edges is flat (or sloped, see
-      `random_slope_db_per_octave`), -6 dB in amplitude at the edges, and nothing from 0.65 of the lower and
-      1.15 of the upper edge outwards, but for what the finite memory of the noise leaks (below -50 dB).
+    * a random part: Gaussian noise whose power density follows one slope (-3 dB per octave: one over the
+      frequency, the same power in every octave) from drift (0.05 Hz) to scrape flutter, without a step. It is
+      given by the deviation that is exceeded 5 % of the time (1.96 standard deviations). Third octaves
+      between the edges lie within 0.5 dB of the law; beyond, it falls to nothing within an octave;
+    * if set, scrape flutter that stands out of it: a band (100 Hz to 5 kHz) of flat power density, given likewise.
 
-    The delay ``D`` is the integral of the deviation, designed as such and not accumulated: it is stationary
-    and bounded, so the tape never runs away from its time, whatever the hour. It is clipped at the sum of
-    the peaks plus eight standard deviations per band, which does not happen in practice; that bound is
-    the latency, besides half the reader. The mean of ``D`` is zero: output is aligned with input.
+    The delay ``D`` is the integral of the deviation, designed as such and not accumulated: it is bounded, so the
+    tape never runs away from its time, whatever the hour. It is clipped at twice the peaks of the rotating
+    parts plus eight standard deviations of the noise, which does not happen in practice; that bound is the
+    latency, besides half the reader. The mean of ``D`` is zero: output is aligned with input.
+
+    **The tape starts where the recording starts.** At tape position 0 the delay is exactly zero on every channel,
+    so the first samples of a stem are neither lost nor late. What the sum of all parts is there is taken off,
+    and less and less of it over the first seconds (in both directions), so slowly that the speed error
+    stays below 5 % of the flutter: of the weighted figure, or of a quarter of the unweighted one where that is
+    more. Azimuth begins at zero likewise. A render that starts later on the tape cuts into the same run of it.
 
     The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
     block sizes share it. Rates are in output time. With a speed error, output sample ``m`` of the tape
@@ -147,12 +168,13 @@ class WowFlutter(Processor):
     scaled by one factor such that a meter with the weighting of IEC 60386 / AES6 and the two-sigma detector
     reads that figure. It is solved from the distribution of the weighted deviation: independent sines plus
     Gaussian noise, the level exceeded 5 % of the time. With `profile` the mixture is that of a class of
-    transport instead of the parts set here, at its typical figure or at the figure of the knob.
+    transport instead of the parts set here, at its typical figure or at the figure of the knob; slope, edges of
+    the random part and tape speed can still be set beside it. At figure 0 the tape stands still.
 
     The profiles, all ours from common practice: "studio" (38 cm/s, 0.05 %), "domestic" (19 cm/s, 0.1 %),
-    "cassette" (4.76 cm/s, 0.15 %), "portable" (4.76 cm/s, 0.45 %), "worn" (9.5 cm/s, 0.9 %). The parts set here
-    by default are those of "studio" without its scrape flutter, which no weighted meter sees and which costs
-    a quarter more time.
+    "cassette" (4.76 cm/s, 0.15 %), "portable" (4.76 cm/s, 0.45 %), "worn" (9.5 cm/s, 0.9 %); their random part
+    goes on to scrape flutter at 2.5 kHz. The parts set here by default are those of "studio", the random part up
+    to 100 Hz: no weighted meter sees more, and what lies above costs a quarter more time.
 
     Reading faster than the tape was meant to run moves the top of the spectrum past half the sample rate: at
     a deviation of x % the uppermost x % of the band fold back. For flutter and speed errors up to 3 % that is
@@ -189,38 +211,43 @@ class WowFlutter(Processor):
         ge=1.0,
         le=200.0,
     )
-    rotating_parts: tuple[RotatingPart, ...] = setting(
-        _PROFILES["studio"][0].rotating_parts, "Rotating parts: rate or diameter, and peak deviation."
+    rotating_parts: tuple[RotatingPart, ...] | None = setting(
+        None,
+        "Rotating parts: rate or diameter, and peak deviation; left out: 9 mm with 0.04 %, 38 mm and 180 mm with "
+        "0.03 %, or those of the profile.",
     )
-    drift_percent: float = setting(
-        0.03, "Deviation in the drift band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    random_percent: float | None = setting(
+        None,
+        "Deviation of the random part, exceeded 5 % of the time; left out: 0.03, or that of the profile.",
+        unit="%",
+        ge=0.0,
+        le=5.0,
     )
-    wow_percent: float = setting(
-        0.015, "Deviation in the wow band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    random_slope_db_per_octave: float | None = setting(
+        None,
+        "Slope of the power density of the random part; left out: -3, the same power in every octave.",
+        unit="dB/octave",
+        ge=-9.0,
+        le=6.0,
     )
-    flutter_percent: float = setting(
-        0.025, "Deviation in the flutter band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+    random_band_hz: tuple[float, float] | None = setting(
+        None,
+        "Edges between which that slope holds; left out: 0.05 to 100, or to 2500 with a profile.",
+        unit="Hz",
     )
     scrape_percent: float = setting(
-        0.0, "Deviation in the scrape band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
+        0.0, "Deviation of scrape flutter of its own band, exceeded 5 % of the time.", unit="%", ge=0.0, le=5.0
     )
-    drift_band_hz: tuple[float, float] = setting((0.05, 0.5), "Edges of the drift band.", unit="Hz")
-    wow_band_hz: tuple[float, float] = setting((0.5, 6.0), "Edges of the wow band.", unit="Hz")
-    flutter_band_hz: tuple[float, float] = setting((6.0, 100.0), "Edges of the flutter band.", unit="Hz")
-    scrape_band_hz: tuple[float, float] = setting((100.0, 5000.0), "Edges of the scrape band.", unit="Hz")
-    random_slope_db_per_octave: float = setting(
-        0.0,
-        "Slope of the power density of the deviation inside the wow and flutter bands.",
-        unit="dB/octave",
-        ge=-12.0,
-        le=12.0,
+    scrape_band_hz: tuple[float, float] | None = setting(
+        None, "Edges of the band of scrape flutter; left out: 100 to 5000.", unit="Hz"
     )
     speed_error_percent: float = setting(
         0.0, "Constant speed error; the output is shorter by it.", unit="%", ge=-3.0, le=3.0
     )
     azimuth_skew_us: float = setting(
         0.0,
-        "Constant delay of each channel against the one before it (head azimuth); their mean stays aligned.",
+        "Constant delay of each channel against the one before it (head azimuth), reached within the first "
+        "seconds of the tape; their mean stays aligned.",
         unit="µs",
         ge=-500.0,
         le=500.0,
@@ -239,31 +266,21 @@ class WowFlutter(Processor):
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        for name, lowest, highest in (
-            ("drift", 0.01, 20.0),
-            ("wow", 0.02, 100.0),
-            ("flutter", 0.1, 250.0),
-            ("scrape", 50.0, 20_000.0),
-        ):
-            low, high = getattr(self, f"{name}_band_hz")
-            if not (lowest <= low < high <= highest) or low > high / 1.25 or high > 200.0 * low:
+        for name, lowest, highest, apart in (("random", 0.01, 20_000.0, 2.0), ("scrape", 50.0, 20_000.0, 1.25)):
+            band = getattr(self, f"{name}_band_hz")
+            if band is not None and not (lowest <= band[0] and apart * band[0] <= band[1] <= highest):
                 raise ParameterError(
-                    f"{name}_band_hz is {low:g} to {high:g} Hz, but must lie within {lowest:g} to {highest:g} Hz "
-                    "with a ratio of the edges of 1.25 to 200"
+                    f"{name}_band_hz is {band[0]:g} to {band[1]:g} Hz, but must lie within {lowest:g} to "
+                    f"{highest:g} Hz, its upper edge {apart:g} times its lower edge or more"
                 )
-        if self.profile is not None:
-            for name in ("rotating_parts", "drift_percent", "wow_percent", "flutter_percent", "scrape_percent"):
-                if getattr(self, name) != type(self).model_fields[name].default:
-                    raise ParameterError(
-                        f"{name} is set, but profile={self.profile!r} brings its own parts; "
-                        "leave one of the two out"
-                    )
-        for part in self._mixture().rotating_parts:
-            rate = part.turns_per_second(self._tape_speed())
+        self._check_idle()
+        mixture = self._mixture()
+        for part in mixture.rotating_parts:
+            rate = part.turns_per_second(mixture.tape_speed_cm_s)
             if not 0.02 <= rate <= 250.0:
                 raise ParameterError(
-                    f"a part of {part.diameter_mm} mm at {self._tape_speed():g} cm/s turns at {rate:.3g} Hz, but "
-                    "must turn at 0.02 to 250 Hz; change its diameter or the tape speed"
+                    f"a part of {part.diameter_mm} mm at {mixture.tape_speed_cm_s:g} cm/s turns at {rate:.3g} Hz, "
+                    "but must turn at 0.02 to 250 Hz; change its diameter or the tape speed"
                 )
         if self.weighted_flutter_percent and self._unscaled_figure() <= 0.0:
             raise ParameterError(
@@ -278,6 +295,39 @@ class WowFlutter(Processor):
             )
         return self
 
+    def _check_idle(self) -> None:
+        """Refuse settings that another one leaves without effect."""
+        if self.profile is not None:
+            for name in ("rotating_parts", "random_percent"):
+                if getattr(self, name) is not None:
+                    raise ParameterError(
+                        f"{name} is set, but profile={self.profile!r} brings its own parts; "
+                        "leave one of the two out"
+                    )
+            if self.scrape_percent:
+                raise ParameterError(
+                    f"scrape_percent is set, but profile={self.profile!r} brings its own scrape flutter; "
+                    "leave one of the two out"
+                )
+        mixture = self._mixture()
+        if mixture.random_percent == 0.0:
+            for name in ("random_slope_db_per_octave", "random_band_hz"):
+                if getattr(self, name) is not None:
+                    raise ParameterError(
+                        f"{name} is set, but random_percent is 0, so there is nothing it could shape; "
+                        "leave it out, or raise random_percent"
+                    )
+        if self.scrape_band_hz is not None and self.scrape_percent == 0.0:
+            raise ParameterError(
+                "scrape_band_hz is set, but scrape_percent is 0, so nothing lies in it; "
+                "leave it out, or raise scrape_percent"
+            )
+        if self.tape_speed_cm_s is not None and all(part.diameter_mm is None for part in mixture.rotating_parts):
+            raise ParameterError(
+                f"tape_speed_cm_s is {self.tape_speed_cm_s:g}, but no rotating part has a diameter, so it changes "
+                "nothing; leave it out, or give a part diameter_mm in place of rate_hz"
+            )
+
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
         return _WowFlutterStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
@@ -289,7 +339,7 @@ class WowFlutter(Processor):
         return self._scale() * self._unscaled_figure()
 
     def delay_samples(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
-        """Delay against a steady tape, without latency, by absolute output sample index.
+        """Delay against a steady tape, without latency, by absolute output sample index; exactly 0 at index 0.
 
         Parameters
         ----------
@@ -309,7 +359,7 @@ class WowFlutter(Processor):
         return self._trajectory(rate).values(start_sample, samples)
 
     def speed_percent(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
-        """Deviation of the speed from nominal in percent, speed error included.
+        """Deviation of the speed from nominal in percent, speed error and settling included.
 
         Arguments as for :meth:`delay_samples`. It is the derivative of the delay by a five-point formula,
         exact to 0.01 % of a component up to a thirtieth of the sample rate.
@@ -319,53 +369,54 @@ class WowFlutter(Processor):
         return np.asarray(self.speed_error_percent - 100.0 * slope)
 
     def _mixture(self) -> _Mixture:
-        if self.profile is not None:
-            return _PROFILES[self.profile][0]
+        """Everything as set, or as left out."""
+        base = _AS_SET if self.profile is None else _PROFILES[self.profile][0]
         return _Mixture(
-            38.1,
-            self.rotating_parts,
-            self.drift_percent,
-            self.wow_percent,
-            self.flutter_percent,
-            self.scrape_percent,
+            base.tape_speed_cm_s if self.tape_speed_cm_s is None else self.tape_speed_cm_s,
+            base.rotating_parts if self.rotating_parts is None else self.rotating_parts,
+            base.random_percent if self.random_percent is None else self.random_percent,
+            base.random_band_hz if self.random_band_hz is None else self.random_band_hz,
         )
 
-    def _tape_speed(self) -> float:
-        return self._mixture().tape_speed_cm_s if self.tape_speed_cm_s is None else self.tape_speed_cm_s
-
-    def _bands(self) -> tuple[tuple[NoiseBand, ...], tuple[NoiseBand, ...]]:
-        """Slow and fast bands of the deviation as a ratio (not yet scaled)."""
+    def _law(self) -> RandomLaw:
+        """Random part of the deviation as a ratio (not yet scaled)."""
         mixture = self._mixture()
-
-        def band(name: str, edges: tuple[float, float], percent: float, slope: float) -> NoiseBand:
-            return NoiseBand(
-                stream_key(self.seed, "flutter", name), *edges, percent / 100.0 / TWO_SIGMA, slope, True
-            )
-
         slope = self.random_slope_db_per_octave
-        slow = (
-            band("drift", self.drift_band_hz, mixture.drift_percent, 0.0),
-            band("wow", self.wow_band_hz, mixture.wow_percent, slope),
-            band("flutter", self.flutter_band_hz, mixture.flutter_percent, slope),
+        return RandomLaw(
+            stream_key(self.seed, "flutter", "random"),
+            *mixture.random_band_hz,
+            mixture.random_percent / 100.0 / TWO_SIGMA,
+            _SLOPE_DB_PER_OCTAVE if slope is None else slope,
         )
-        return slow, (band("scrape", self.scrape_band_hz, mixture.scrape_percent, 0.0),)
+
+    def _scrape(self) -> NoiseBand:
+        """Scrape flutter of its own band as a ratio (not yet scaled)."""
+        edges = _SCRAPE_BAND_HZ if self.scrape_band_hz is None else self.scrape_band_hz
+        rms = self.scrape_percent / 100.0 / TWO_SIGMA
+        return NoiseBand(stream_key(self.seed, "flutter", "scrape"), *edges, rms, integrate=True)
 
     def _lines(self) -> list[tuple[float, float]]:
         """Rates in Hz and peaks as a ratio (not yet scaled)."""
-        speed = self._tape_speed()
-        return [
-            (part.turns_per_second(speed), part.peak_percent / 100.0) for part in self._mixture().rotating_parts
-        ]
+        mixture = self._mixture()
+        speed = mixture.tape_speed_cm_s
+        return [(part.turns_per_second(speed), part.peak_percent / 100.0) for part in mixture.rotating_parts]
 
     def _most_deviation(self) -> float:
         mixture = self._mixture()
-        return sum(part.peak_percent for part in mixture.rotating_parts) + sum(mixture[2:])
+        return (
+            sum(part.peak_percent for part in mixture.rotating_parts)
+            + mixture.random_percent
+            + self.scrape_percent
+        )
 
     def _unscaled_figure(self) -> float:
-        lines = self._lines()
-        slow, fast = self._bands()
-        bands = tuple(band._replace(key=0) for band in (*slow, *fast) if band.rms > 0.0)
-        return _weighted_figure(tuple(lines), bands)
+        return self._unscaled_figures()[0]
+
+    def _unscaled_figures(self) -> tuple[float, float]:
+        """Two-sigma figures in percent before scaling, weighted and unweighted."""
+        return _two_sigma_figures(
+            tuple(self._lines()), self._law()._replace(key=0), self._scrape()._replace(key=0)
+        )
 
     def _scale(self) -> float:
         wanted = self.weighted_flutter_percent
@@ -375,7 +426,7 @@ class WowFlutter(Processor):
             wanted = _PROFILES[self.profile][1]
         return wanted / self._unscaled_figure() if wanted else 0.0
 
-    def _trajectory(self, sample_rate: float) -> Trajectory:
+    def _trajectory(self, sample_rate: float) -> SettledTrajectory:
         """Delay in samples. It is minus the integral of the speed deviation."""
         scale = self._scale()
         sines = []
@@ -383,35 +434,53 @@ class WowFlutter(Processor):
             phase = self._mixture().rotating_parts[number].phase_degrees
             cycles = stream_key(self.seed, "part", number) / 2.0**64 if phase is None else phase / 360.0
             sines.append(Sine(rate, -peak * scale / (2.0 * math.pi * rate), cycles % 1.0 - 0.25))
-        slow, fast = self._bands()
-        return Trajectory(
+        law, scrape = self._law(), self._scrape()
+        moving = Trajectory(
             sines=tuple(sines),
-            slow=tuple(band._replace(rms=band.rms * scale) for band in slow),
-            fast=tuple(band._replace(rms=band.rms * scale) for band in fast),
+            fast=(scrape._replace(rms=scrape.rms * scale),),
+            law=law._replace(rms=law.rms * scale),
             sample_rate=sample_rate,
             scale=sample_rate,
         )
+        return SettledTrajectory(moving, fastest=_SETTLING_SHARE * self._set_flutter_percent() / 100.0)
+
+    def _azimuth(self, sample_rate: float) -> SettledTrajectory:
+        """Delay of each channel against the one before it, in samples."""
+        rms = self.azimuth_wander_us * 1e-6 / TWO_SIGMA
+        band = NoiseBand(stream_key(self.seed, "azimuth"), 0.1, 1.0, rms)
+        wander = Trajectory(slow=(band,), sample_rate=sample_rate, scale=sample_rate)
+        least = max(self._set_flutter_percent(), _LEAST_AZIMUTH_FLUTTER_PERCENT)
+        return SettledTrajectory(
+            wander,
+            constant=self.azimuth_skew_us * 1e-6 * sample_rate,
+            fastest=_SETTLING_SHARE * least / 100.0,
+        )
+
+    def _set_flutter_percent(self) -> float:
+        """Flutter that settling is held against: the weighted figure, or a quarter of the unweighted one."""
+        weighted, unweighted = self._unscaled_figures()
+        return self._scale() * max(weighted, 0.25 * unweighted)
 
 
-def _weighted_figure(lines: tuple[tuple[float, float], ...], bands: tuple[NoiseBand, ...]) -> float:
-    """Weighted two-sigma figure in percent of lines and bands (peaks and rms as ratios)."""
-    key = (lines, bands)
-    found = _figures.get(key)
-    if found is None:
-        power = 0.0
-        for band in bands:
-            grid = np.geomspace(max(0.5 * band.low_hz, 1e-3), 1.2 * band.high_hz, 4001)
-            density = power_spectrum(band, grid) * flutter_weighting(grid) ** 2
-            power += float(np.trapezoid(density, grid))
-        peaks = [peak * float(flutter_weighting(np.array([rate]))[0]) for rate, peak in lines]
-        found = 100.0 * exceeded_level(peaks, math.sqrt(power))
-        if len(_figures) > 256:
-            _figures.clear()
-        _figures[key] = found
-    return found
+@lru_cache(maxsize=256)
+def _two_sigma_figures(
+    lines: tuple[tuple[float, float], ...], law: RandomLaw, scrape: NoiseBand
+) -> tuple[float, float]:
+    """Two-sigma figures in percent, weighted and unweighted, of lines and noises (peaks and rms as ratios)."""
+    power = 0.0
+    if law.rms > 0.0:
+        grid = np.geomspace(law.low_hz / law.ratio, law.high_hz * law.ratio, 4001)
+        power += float(np.trapezoid(law_density(law, grid) * flutter_weighting(grid) ** 2, grid))
+    if scrape.rms > 0.0:
+        grid = np.geomspace(0.5 * scrape.low_hz, 1.2 * scrape.high_hz, 4001)
+        power += float(np.trapezoid(power_spectrum(scrape, grid) * flutter_weighting(grid) ** 2, grid))
+    rates = np.array([rate for rate, _ in lines])
+    peaks = np.array([peak for _, peak in lines])
+    return (
+        100.0 * exceeded_level(peaks * flutter_weighting(rates), math.sqrt(power)),
+        100.0 * exceeded_level(peaks, math.hypot(law.rms, scrape.rms)),
+    )
 
-
-_figures: dict[tuple[tuple[tuple[float, float], ...], tuple[NoiseBand, ...]], float] = {}
 
 _UNIT = 1 << 52
 
@@ -442,24 +511,20 @@ class _WowFlutterStream(Stream):
         self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
         self._start = start_sample
         self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
-        self._skews = self._channel_places() * settings.azimuth_skew_us * 1e-6 * self.sample_rate
-        self._wander: Trajectory | None = None
-        if settings.azimuth_wander_us > 0.0 and channels > 1:
-            rms = settings.azimuth_wander_us * 1e-6 / TWO_SIGMA
-            band = NoiseBand(stream_key(settings.seed, "azimuth"), 0.1, 1.0, rms)
-            self._wander = Trajectory(slow=(band,), sample_rate=self.sample_rate, scale=self.sample_rate)
-        self._skewed = self._wander is not None or bool(np.any(self._skews))
-
-        bound = self._trajectory.bound + float(np.max(np.abs(self._skews)))
-        if self._wander is not None:
-            bound += self._wander.bound * float(np.max(np.abs(self._channel_places())))
+        self._azimuth: SettledTrajectory | None = None
+        bound = self._trajectory.bound
+        if channels > 1:
+            azimuth = settings._azimuth(self.sample_rate)
+            if not azimuth.is_zero:
+                self._azimuth = azimuth
+                bound += azimuth.bound * float(np.max(np.abs(self._channel_places())))
         self._reach = math.ceil(bound) + self._reader.ahead + (self._ratio != _UNIT)
         self.latency = -(-self._reach * _UNIT // self._ratio)
         self.length_ratio = _UNIT / self._ratio
 
         self._segment: int | None = None
         last = self.channels - 1
-        if self._skewed:
+        if self._azimuth is not None:
             self._pairs = [(channel, channel, _empty_places()) for channel in range(self.channels)]
         else:
             common = _empty_places()
@@ -541,13 +606,11 @@ class _WowFlutterStream(Stream):
             start = self._place(self._made - begin)[1]
             slope = self._ratio / _UNIT - 1.0
             common = self._trajectory.segment(segment)
-            wander = None if self._wander is None else self._wander.segment(segment)
-            for number, (_, _, places) in enumerate(self._pairs if self._skewed else self._pairs[:1]):
+            azimuth = None if self._azimuth is None else self._azimuth.segment(segment)
+            for number, (_, _, places) in enumerate(self._pairs[:1] if azimuth is None else self._pairs):
                 delays = common
-                if self._skewed:
-                    delays = common + self._skews[number]
-                    if wander is not None:
-                        delays += self._channel_places()[number] * wander
+                if azimuth is not None:
+                    delays = common + self._channel_places()[number] * azimuth
                 locate(delays, start, slope, float(CELLS), *places)
             self._segment = segment
         return self._pairs

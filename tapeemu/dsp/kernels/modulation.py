@@ -14,18 +14,23 @@ __all__ = [
     "add_nodes",
     "add_phasor",
     "add_upsampled",
+    "begin_at_zero",
     "dip",
     "expand",
     "fill_noise",
+    "fill_octaves",
     "fill_spectra",
     "mix_hash",
+    "settle",
 ]
 
 Floats = npt.NDArray[np.float64]
 Singles = npt.NDArray[np.float32]
 Spectra = npt.NDArray[np.complex64]
+Keys = npt.NDArray[np.uint64]
+Counts = npt.NDArray[np.int64]
 
-_1, _2, _3, _4, _5, _6, _7, _8 = (np.uint64(k) for k in range(1, 9))
+_0, _1, _2, _3, _4, _5, _6, _7, _8 = (np.uint64(k) for k in range(9))
 
 _WEYL = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
@@ -37,6 +42,7 @@ _SHIFT_16 = np.uint64(16)
 _SHIFT_32 = np.uint64(32)
 _SHIFT_48 = np.uint64(48)
 _LOW_16 = np.uint64(0xFFFF)
+_OCTAVE_TAPS = 32
 # Four 16-bit uniforms: mean 4 * 32767.5, variance 4 * (65536**2 - 1) / 12.
 _MEAN = 131070.0
 _SCALE = 1.0 / math.sqrt((65536.0**2 - 1.0) / 3.0)
@@ -61,6 +67,28 @@ def fill_noise(key: np.uint64, first: int, out: Floats) -> None:
         z = mix_hash(key, np.uint64(first + i))
         total = (z & _LOW_16) + ((z >> _SHIFT_16) & _LOW_16) + ((z >> _SHIFT_32) & _LOW_16) + (z >> _SHIFT_48)
         out[i] = (np.float64(np.int64(total)) - _MEAN) * _SCALE
+
+
+@kernel()
+def settle(first: float, per_duration: float, start: float, out: Floats) -> None:
+    """Take `start` off a trajectory at index 0, and less of it away from there, to nothing at the duration.
+
+    Point `i` of `out` has the index ``first + i``; `per_duration` is one over the duration.
+    """
+    for i in range(out.size):
+        u = min(abs(first + i) * per_duration, 1.0)
+        out[i] -= start * (1.0 - u * u * (3.0 - 2.0 * u))
+
+
+@kernel()
+def begin_at_zero(first: float, per_duration: float, out: Floats) -> None:
+    """Let a trajectory grow from zero at index 0, in both directions, to itself at the duration.
+
+    Arguments as for :func:`settle`.
+    """
+    for i in range(out.size):
+        u = min(abs(first + i) * per_duration, 1.0)
+        out[i] *= u * u * (3.0 - 2.0 * u)
 
 
 @kernel()
@@ -132,6 +160,94 @@ def add_nodes(
             out_slopes[i] += step * (left + u * (2.0 * lean + u * 3.0 * bend))
         begin = max(begin, end)
         node += 1
+
+
+@kernel()
+def filter_numbers(white: Floats, taps: Floats, numbers: int, planes: Floats) -> None:
+    """Filter a sequence of numbers by every row of `taps`, to one row of `planes` each.
+
+    ``planes[r, m]`` is the sum of ``taps[r, k] * white[m + k]`` over the 32 taps, eight taps at a time.
+    """
+    count = np.uint64(numbers)
+    for row in range(np.uint64(taps.shape[0])):
+        for m in range(count):
+            planes[row, m] = 0.0
+        for group in range(_4):
+            k = group * _8
+            a, b, c, d = taps[row, k], taps[row, k + _1], taps[row, k + _2], taps[row, k + _3]
+            e, f, g, h = taps[row, k + _4], taps[row, k + _5], taps[row, k + _6], taps[row, k + _7]
+            for m in range(count):
+                at = m + k
+                left = a * white[at] + b * white[at + _1] + c * white[at + _2] + d * white[at + _3]
+                right = e * white[at + _4] + f * white[at + _5] + g * white[at + _6] + h * white[at + _7]
+                planes[row, m] += left + right
+
+
+@kernel()
+def fill_octaves(
+    keys: Keys,
+    first_nodes: Counts,
+    starts: Floats,
+    steps: Floats,
+    value_scales: Floats,
+    slope_scales: Floats,
+    taps: Floats,
+    white: Floats,
+    planes: Floats,
+    node_values: Floats,
+    node_slopes: Floats,
+    limit: float,
+    out_values: Floats,
+    out_slopes: Floats,
+) -> None:
+    """Write the sum of octaves of filtered hashed numbers on a grid, each by way of its own nodes.
+
+    Parameters
+    ----------
+    keys : ndarray, shape (octaves,)
+        Keys of the hashed numbers.
+    first_nodes : ndarray, shape (octaves,)
+        Node at or before the first point of the grid.
+    starts, steps : ndarray, shape (octaves,)
+        Where that point stands behind it, 0 to 1, and the distance of two points, in node spacings.
+    value_scales, slope_scales : ndarray, shape (octaves,)
+        Factors on values, and on slopes per node spacing.
+    taps : ndarray, shape (4, 32)
+        Taps of the values of nodes 0 and 1 behind a number, then those of their slopes.
+    white : ndarray, shape (numbers + 31,)
+        Scratch, for as many numbers as the fastest octave needs.
+    planes : ndarray, shape (4, numbers)
+        Scratch.
+    node_values, node_slopes : ndarray, shape (2 * numbers,)
+        Scratch.
+    limit : float
+        Largest magnitude of a value.
+    out_values, out_slopes : ndarray, shape (points,)
+        Get the values, and the slopes per step of the grid.
+    """
+    for i in range(np.uint64(out_values.size)):
+        out_values[i] = 0.0
+        out_slopes[i] = 0.0
+    for octave in range(keys.size):
+        number = first_nodes[octave] // 2
+        skipped = first_nodes[octave] - 2 * number
+        count = int(starts[octave] + steps[octave] * (out_values.size - 1)) + 3
+        numbers = (skipped + count + 1) // 2
+        fill_noise(keys[octave], number - (_OCTAVE_TAPS // 2 - 1), white[: numbers + _OCTAVE_TAPS - 1])
+        filter_numbers(white, taps, numbers, planes)
+        value_scale = value_scales[octave]
+        slope_scale = slope_scales[octave]
+        for m in range(np.uint64(numbers)):
+            node_values[_2 * m] = value_scale * planes[_0, m]
+            node_values[_2 * m + _1] = value_scale * planes[_1, m]
+            node_slopes[_2 * m] = slope_scale * planes[_2, m]
+            node_slopes[_2 * m + _1] = slope_scale * planes[_3, m]
+        add_nodes(
+            *(node_values[skipped:], node_slopes[skipped:], starts[octave], steps[octave]),
+            *(out_values, out_slopes),
+        )
+    for i in range(np.uint64(out_values.size)):
+        out_values[i] = min(max(out_values[i], -limit), limit)
 
 
 @kernel()
