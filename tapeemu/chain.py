@@ -2,7 +2,8 @@
 
 A chain is itself a processor, so chains nest. It adds up what its stages declare: latencies, tails and
 length ratios. Every stage sees the place on the tape that belongs to the sound it is given: a stage
-behind a late one starts its own modulation that much earlier.
+behind a late one starts its own modulation that much earlier. So tape position 0, where a transport stands
+without delay, is the first sample of the sound in every stage.
 """
 
 from collections import Counter

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tomlkit
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import tapeemu
@@ -51,8 +51,8 @@ def examples() -> list[Any]:
     for kind, processor_class in processor_kinds().items():
         if kind in NOT_SERIALISABLE:
             continue
-        for settings in VARIANTS.get(kind, [{}]):
-            found.append(pytest.param(processor_class(**settings), id=f"{kind}-{len(found)}"))
+        for values in VARIANTS.get(kind, [{}]):
+            found.append(pytest.param(processor_class(**values), id=f"{kind}-{len(found)}"))
     found.append(
         pytest.param(
             Chain(
@@ -114,6 +114,7 @@ def test_single_samples_give_the_samples_of_one_block(processor: Processor) -> N
     np.testing.assert_array_equal(run_blocks(processor, audio, [1]), run_blocks(processor, audio, [700]))
 
 
+@settings(deadline=None)
 @given(sizes=st.lists(st.integers(0, 1500), min_size=1, max_size=12), start=st.integers(-(10**9), 10**9))
 def test_any_schedule_at_any_place_on_the_tape(sizes: list[int], start: int) -> None:
     chain = Chain(stages=[tapeemu.WowFlutter(), tapeemu.AmplitudeFlutter(), tapeemu.PreampDrive()])
@@ -225,12 +226,13 @@ def test_latency_declared_is_latency_measured(processor: Processor) -> None:
     audio = np.zeros((1, 8000))
     audio[0, 3000:4000] = pulse
     lags = []
-    # Flutter moves the pulse about its place; over places on the tape a second apart the lags average out.
-    for second in range(24 if "utter" in repr(processor) else 1):
-        result = processor(audio, sample_rate=RATE, start_sample=second * RATE, tail_seconds=0.1)[0]
+    # Flutter moves everything but the start of the tape, so the pulse starts there, on several tapes.
+    for seed in range(24 if "utter" in repr(processor) else 1):
+        tape = processor.with_seed(seed)
+        result = tape(audio, sample_rate=RATE, start_sample=-3000, tail_seconds=0.1)[0]
         lags.append(int(np.argmax(np.abs(np.correlate(result[:8000], pulse, "valid")))) - 3000)
     drift = 0.007 * 4000.0 if "speed_error_percent" in repr(processor) else 0.0
-    assert abs(np.mean(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
+    assert np.max(np.abs(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
 
 
 @every_processor

@@ -18,6 +18,9 @@ __all__ = ["AmplitudeFlutter", "LevelPart"]
 
 _DB_TO_NEPERS = math.log(10.0) / 20.0
 
+_BEGINNING_SECONDS = 0.05
+"""How long the tape takes from its mean distance at position 0 to the distance that it would have."""
+
 
 class LevelPart(Settings):
     """One periodic fluctuation of the level, the same on all channels."""
@@ -47,6 +50,10 @@ class AmplitudeFlutter(Processor):
     touches the head (``d = 0``, where the level can rise no further) when the sum of all periodic peaks and
     three standard deviations of the random part are reached. Linear-phase filters, latency 63 samples up to
     50 kHz; their dB follow the law within 2 % from 1 kHz up, and below it err by less than 0.01 dB per dB set.
+
+    In spacing mode the tape is at its mean distance at tape position 0 and reaches the distance it would have
+    50 ms from there. The filter of a tape at another distance hears ahead, as a head does, and would lose
+    what it hears of a recording before its first sample.
 
     Dropouts are a Poisson process; depth and length are distributed evenly on a logarithmic scale between
     their limits (equal limits: all alike). A dropout has a flat floor and raised-cosine edges, in dB; its
@@ -217,8 +224,17 @@ class _Level:
         if index != self._index:
             np.minimum(self._trajectory.segment(index), self._contact, out=self._out)
             self._add_dropouts(index * SEGMENT)
+            self._begin(index)
             self._index = index
         return self._out
+
+    def _begin(self, index: int) -> None:
+        duration = _BEGINNING_SECONDS * self._sample_rate
+        if math.isinf(self._contact) or max(index, -index - 1) * SEGMENT > duration:
+            return
+        from tapeemu.dsp.kernels.modulation import begin_at_zero
+
+        begin_at_zero(float(index * SEGMENT), 1.0 / duration, self._out)
 
     def _add_dropouts(self, first: int) -> None:
         if self._law.per_minute <= 0.0:
