@@ -175,7 +175,7 @@ def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DI
         return str(value), ""
     if math.isinf(uncertainty):
         return f"{value:.1g}", "± any"
-    # Of the rounded value, for 0.09995 is 0.100 in three digits.
+    # Of the rounded value, for 0.09996 is 0.100 in three digits.
     size = int(f"{value:.{most_digits - 1}e}".split("e")[1]) if value else 0
     finest = most_digits - 1 - size
     if math.isnan(uncertainty):

@@ -45,7 +45,7 @@ def test_the_text_is_the_figure(value: float, uncertainty: float) -> None:
 
 
 def test_a_value_that_rounds_up_to_the_next_power_of_ten() -> None:
-    assert figure_text(0.09995, 1e-5, most_digits=3)[0] == "0.100"
+    assert figure_text(0.09996, 1e-5, most_digits=3)[0] == "0.100"
     assert figure_text(999.99996, 1e-5) == ("1000.00", "± < 0.01")
 
 
