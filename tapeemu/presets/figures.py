@@ -3,8 +3,9 @@
 Readings are deterministic: the same settings and seeds give the same signals and the same figures on any
 machine, up to rounding. A figure that moves by more than its tolerance has therefore been moved by a changed
 setting or a changed program, not by chance. The tolerance is the standard uncertainty stated with the
-figure, but at least a floor (below): the uncertainty of a noise-free tone can be parts in a million, which
-neither the ear nor another version of a library respects.
+figure within limits: the uncertainty of a noise-free tone can be parts in a million, which neither the ear nor
+another version of a library respects; and it can be a third of the figure where a meter may be wrong by
+its method (an octave beside slower ones), which it is in the same way every time.
 """
 
 import hashlib
@@ -27,6 +28,8 @@ __all__ = [
     "tolerance_for",
 ]
 
+_MOST_TOLERANCE = 4.0  # of the least
+
 DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands whose decay time is kept."""
 
@@ -41,7 +44,7 @@ class Kept(NamedTuple):
     floor : float
         Least tolerance, in its unit.
     share : float
-        Least tolerance, as a share of the value.
+        Least tolerance, as a share of the value; not for levels in decibels.
     heading : str
         Short name in tables; empty for figures that stand in none.
     """
@@ -135,10 +138,15 @@ class Measured:
 
 
 def tolerance_for(key: str, reading: Reading) -> float:
-    """How far a later reading may lie from this one: its uncertainty, or the floor if that is larger."""
+    """How far a later reading may lie from this one, in its unit.
+
+    Its uncertainty, but no less than the floor and the share of the value, and no more than four times these. A
+    level in decibels has no share: it is a ratio already.
+    """
     kept = KEPT[key]
+    least = kept.floor if key.endswith("_db") else max(kept.floor, kept.share * abs(reading.value))
     doubt = reading.uncertainty if math.isfinite(reading.uncertainty) else 0.0
-    return max(doubt, kept.floor, kept.share * abs(reading.value))
+    return min(max(doubt, least), _MOST_TOLERANCE * least)
 
 
 def settings_digest(chain: Chain) -> str:

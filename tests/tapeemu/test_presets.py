@@ -613,13 +613,16 @@ def test_a_figure_that_cannot_be_measured_any_more_is_not_proved() -> None:
 
 
 @pytest.mark.parametrize("key", list(KEPT))
-def test_a_tolerance_is_the_uncertainty_or_the_floor(key: str) -> None:
+def test_a_tolerance_is_the_uncertainty_within_limits(key: str) -> None:
     def reading(value: float, doubt: float) -> Reading:
         return Reading(quantity="q", value=value, unit="", method="m", uncertainty=doubt)
 
-    assert tolerance_for(key, reading(1.0, 50.0)) == 50.0
-    assert tolerance_for(key, reading(0.0, math.nan)) == KEPT[key].floor
-    assert tolerance_for(key, reading(-1e6, 0.0)) == pytest.approx(KEPT[key].share * 1e6)
+    floor = KEPT[key].floor
+    assert tolerance_for(key, reading(0.0, math.nan)) == floor
+    assert tolerance_for(key, reading(0.0, 2.5 * floor)) == 2.5 * floor
+    assert tolerance_for(key, reading(0.0, 50.0 * floor)) == 4.0 * floor
+    share = 0.0 if key.endswith("_db") else KEPT[key].share
+    assert tolerance_for(key, reading(-1e6, 0.0)) == pytest.approx(max(floor, share * 1e6))
 
 
 # Places.
