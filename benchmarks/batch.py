@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tapeemu.batch import JOURNAL, BatchPlan, plan_batch, render_batch
 from tapeemu.chain import Chain
 from tapeemu.presets import load_chain
-from tapeemu.render import Delivery
+from tapeemu.rendering.batch import JOURNAL, BatchPlan, plan_batch, render_batch
+from tapeemu.rendering.delivery import Delivery
 
 RATE = 48_000
 PRESET = "hall-into-drive"

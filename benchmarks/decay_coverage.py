@@ -12,9 +12,9 @@ import numpy as np
 from scipy.fft import next_fast_len
 from scipy.signal import fftconvolve
 
-from measure.decay import BandDecay, decay_from_impulse, decay_of_noise
-from measure.decay_fit import BandName, bands_of
-from measure.sweep import noise_burst
+from measure.parts.decay_fit import BandName, bands_of
+from measure.parts.sweep import noise_burst
+from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 
 NAMES = ("edt", "t20", "t30", "likelihood")
 # Rate, decay time, floor in dB, kind of band, centres that are shown (None: broadband).

@@ -9,17 +9,17 @@ import time
 import numpy as np
 
 import measure
-from measure.decay import decay_from_impulse, decay_from_noise
-from measure.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
-from measure.distortion import (
+from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
+from measure.parts.sweep import two_tones
+from measure.quantities.decay import decay_from_impulse, decay_from_noise
+from measure.quantities.distortion import (
     distortion_against_frequency,
     harmonic_distortion,
     modulation_distortion,
     operating_level,
     thd_plus_noise,
 )
-from measure.response import frequency_response
-from measure.sweep import two_tones
+from measure.quantities.response import frequency_response
 
 RATE = 48_000
 FLOOR = 10.0 ** (-96 / 20) / math.sqrt(2.0)

@@ -9,12 +9,12 @@ import time
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from measure.amplitude import amplitude_fluctuation
-from measure.detectors import quasi_peak
-from measure.flutter import flutter, scrape_flutter
-from measure.level import level, noise, true_peak
-from measure.signals import Modulation, modulated_tone, tone
-from measure.weighting import flutter_network, raised_cosine
+from measure.parts.detectors import quasi_peak
+from measure.parts.signals import Modulation, modulated_tone, tone
+from measure.parts.weighting import flutter_network, raised_cosine
+from measure.quantities.amplitude import amplitude_fluctuation
+from measure.quantities.flutter import flutter, scrape_flutter
+from measure.quantities.level import level, noise, true_peak
 
 RATE = 48_000
 TRIAL_RATE = 8_000

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapeemu.audio_file import AudioWriter, Encoding
+from tapeemu.files.audio_file import AudioWriter, Encoding
 
 RATE = 48_000
 SECONDS = 60.0

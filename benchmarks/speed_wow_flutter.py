@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import pedalboard
 
-from measure.flutter import flutter
+from measure.quantities.flutter import flutter
 from tapeemu.processors.wow_flutter import RotatingPart, WowFlutter
 
 RATE = 48_000

@@ -1,50 +1,116 @@
 """The laboratory: wow and flutter, amplitude fluctuation, distortion, decay, response and level in figures.
 
-Every figure comes as a :class:`~measure.results.Reading` with its method, standard, conditions, uncertainty
-and warnings; where a signal does not allow a figure, it is ``nan`` and says why. Names are imported at first
-use, so that ``import measure`` costs nothing. :func:`measure.flutter.flutter` and :func:`measure.level.level`
-are called like their modules and are imported from there.
+Every figure comes as a :class:`Reading` with its method, standard, conditions, uncertainty and warnings; where a
+signal does not allow a figure, it is ``nan`` and says why. Names are imported at first use, so that
+``import measure`` costs nothing; type checkers see them as they are.
 """
 
 import importlib
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-# Names and the modules they live in.
+if TYPE_CHECKING:
+    from measure.errors import MeasureError, RecordingError, ResultsError
+    from measure.parts.sound_file import read_sound_file
+    from measure.quantities.amplitude import amplitude_fluctuation
+    from measure.quantities.decay import (
+        colouration,
+        decay,
+        decay_from_impulse,
+        decay_from_noise,
+        decay_from_sweep,
+        decay_of_noise,
+        echo_density,
+    )
+    from measure.quantities.distortion import (
+        aliasing_to_signal,
+        difference_frequency_distortion,
+        distortion,
+        distortion_against_frequency,
+        distortion_against_level,
+        harmonic_distortion,
+        modulation_distortion,
+        operating_level,
+        thd_plus_noise,
+    )
+    from measure.quantities.flutter import flutter, scrape_flutter
+    from measure.quantities.level import level, noise
+    from measure.quantities.response import frequency_response
+    from measure.recording import read_recording
+    from measure.results import Curve, Reading
+    from measure.standard_set import Report, bench
+
+__all__ = [
+    "Curve",
+    "MeasureError",
+    "Reading",
+    "RecordingError",
+    "Report",
+    "ResultsError",
+    "aliasing_to_signal",
+    "amplitude_fluctuation",
+    "bench",
+    "colouration",
+    "decay",
+    "decay_from_impulse",
+    "decay_from_noise",
+    "decay_from_sweep",
+    "decay_of_noise",
+    "difference_frequency_distortion",
+    "distortion",
+    "distortion_against_frequency",
+    "distortion_against_level",
+    "echo_density",
+    "flutter",
+    "frequency_response",
+    "harmonic_distortion",
+    "level",
+    "modulation_distortion",
+    "noise",
+    "operating_level",
+    "read_recording",
+    "read_sound_file",
+    "scrape_flutter",
+    "thd_plus_noise",
+]
+
 _HOMES = {
-    "Curve": "results",
-    "MeasureError": "errors",
-    "Reading": "results",
-    "Report": "bench",
-    "aliasing_to_signal": "distortion",
-    "amplitude_fluctuation": "amplitude",
-    "colouration": "decay",
-    "decay_from_impulse": "decay",
-    "decay_from_noise": "decay",
-    "decay_from_sweep": "decay",
-    "decay_of_noise": "decay",
-    "difference_frequency_distortion": "distortion",
-    "distortion_against_frequency": "distortion",
-    "distortion_against_level": "distortion",
-    "echo_density": "decay",
-    "frequency_response": "response",
-    "harmonic_distortion": "distortion",
-    "modulation_distortion": "distortion",
-    "noise": "level",
-    "operating_level": "distortion",
-    "scrape_flutter": "flutter",
-    "thd_plus_noise": "distortion",
+    "measure.errors": ("MeasureError", "RecordingError", "ResultsError"),
+    "measure.parts.sound_file": ("read_sound_file",),
+    "measure.quantities.amplitude": ("amplitude_fluctuation",),
+    "measure.quantities.decay": (
+        "colouration",
+        "decay",
+        "decay_from_impulse",
+        "decay_from_noise",
+        "decay_from_sweep",
+        "decay_of_noise",
+        "echo_density",
+    ),
+    "measure.quantities.distortion": (
+        "aliasing_to_signal",
+        "difference_frequency_distortion",
+        "distortion",
+        "distortion_against_frequency",
+        "distortion_against_level",
+        "harmonic_distortion",
+        "modulation_distortion",
+        "operating_level",
+        "thd_plus_noise",
+    ),
+    "measure.quantities.flutter": ("flutter", "scrape_flutter"),
+    "measure.quantities.level": ("level", "noise"),
+    "measure.quantities.response": ("frequency_response",),
+    "measure.recording": ("read_recording",),
+    "measure.results": ("Curve", "Reading"),
+    "measure.standard_set": ("Report", "bench"),
 }
-
-__all__ = [*_HOMES, "bench"]
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name == "bench":  # the module, which can be called
-        return importlib.import_module("measure.bench")
-    home = _HOMES.get(name)
-    if home is None:
+    if name not in _HOME_OF:
         raise AttributeError(f"module 'measure' has no attribute {name!r}")
-    value = getattr(importlib.import_module(f"measure.{home}"), name)
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
     globals()[name] = value
     return value
 

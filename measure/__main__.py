@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import NoReturn
 
 from measure.errors import MeasureError, RecordingError, ResultsError
+from measure.parts.sound_file import HIGHEST_RATE_HZ, read_sound_file
+from measure.parts.sweep import steady_tone, two_tones
 from measure.plots import save_plots
 from measure.recording import read_recording
-from measure.sound_file import HIGHEST_RATE_HZ, read_sound_file
-from measure.sweep import steady_tone, two_tones
 from measure.validation import FloatArray
 
 __all__ = ["main"]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from measure.bench import Report
+from measure.standard_set import Report
 from measure.errors import ResultsError
 from measure.results import Curve
 

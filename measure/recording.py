@@ -5,18 +5,18 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from measure.amplitude import amplitude_fluctuation
-from measure.bench import Report
-from measure.distortion import (
+from measure.standard_set import Report
+from measure.parts.spectrum import find_tone, power_spectrum, unusable
+from measure.quantities.amplitude import amplitude_fluctuation
+from measure.quantities.distortion import (
     difference_frequency_distortion,
     harmonic_distortion,
     modulation_distortion,
     thd_plus_noise,
 )
-from measure.flutter import flutter, scrape_flutter
-from measure.level import level
+from measure.quantities.flutter import flutter, scrape_flutter
+from measure.quantities.level import level
 from measure.results import Curve, Reading
-from measure.spectrum import find_tone, power_spectrum, unusable
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["read_recording", "trimmed"]

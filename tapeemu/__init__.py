@@ -1,37 +1,60 @@
 """Artefacts of magnetic tape for audio stems, in the units of the meter.
 
-Names load at first use, so that importing the package costs little.
+Names load at first use, so that importing the package costs little; type checkers see them as they are.
 """
 
 import importlib
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tapeemu.chain import Chain, Stage
+    from tapeemu.comparison import compare
+    from tapeemu.presets import Preset, load_preset
+    from tapeemu.processor import Processor, Stream
+    from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
+    from tapeemu.processors.fdn_reverb import FdnReverb
+    from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
+    from tapeemu.processors.wow_flutter import WowFlutter
+    from tapeemu.rendering.delivery import render_file, render_files
 
 __version__ = "0.1.0"
 
-_HOMES = {
-    "AmplitudeFlutter": "tapeemu.processors.amplitude_flutter",
-    "Chain": "tapeemu.chain",
-    "FdnReverb": "tapeemu.processors.fdn_reverb",
-    "PreampDrive": "tapeemu.processors.saturation",
-    "Preset": "tapeemu.presets",
-    "Processor": "tapeemu.processor",
-    "Stage": "tapeemu.chain",
-    "Stream": "tapeemu.processor",
-    "TapeMagnetisation": "tapeemu.processors.saturation",
-    "WowFlutter": "tapeemu.processors.wow_flutter",
-    "compare": "tapeemu.comparison",
-    "load_preset": "tapeemu.presets",
-    "render_file": "tapeemu.render",
-    "render_files": "tapeemu.render",
-}
+__all__ = [
+    "AmplitudeFlutter",
+    "Chain",
+    "FdnReverb",
+    "PreampDrive",
+    "Preset",
+    "Processor",
+    "Stage",
+    "Stream",
+    "TapeMagnetisation",
+    "WowFlutter",
+    "__version__",
+    "compare",
+    "load_preset",
+    "render_file",
+    "render_files",
+]
 
-__all__ = ["__version__", *_HOMES]
+_HOMES = {
+    "tapeemu.chain": ("Chain", "Stage"),
+    "tapeemu.comparison": ("compare",),
+    "tapeemu.presets": ("Preset", "load_preset"),
+    "tapeemu.processor": ("Processor", "Stream"),
+    "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
+    "tapeemu.processors.fdn_reverb": ("FdnReverb",),
+    "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
+    "tapeemu.processors.wow_flutter": ("WowFlutter",),
+    "tapeemu.rendering.delivery": ("render_file", "render_files"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
+    if name not in _HOME_OF:
         raise AttributeError(f"module 'tapeemu' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOMES[name]), name)
+    return getattr(importlib.import_module(_HOME_OF[name]), name)
 
 
 def __dir__() -> list[str]:

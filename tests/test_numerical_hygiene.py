@@ -290,7 +290,7 @@ def any_settings(made: type[Settings], rng: np.random.Generator) -> Settings:
 
 DIGESTS = """
 import hashlib, pickle, sys, numpy as np
-from tapeemu.loudness import LevelMeter
+from tapeemu.rendering.loudness import LevelMeter
 audio = np.random.default_rng(1).uniform(-0.3, 0.3, (2, 3_000))
 for processor, rate in pickle.load(sys.stdin.buffer):
     print(hashlib.sha256(processor(audio, sample_rate=rate).tobytes()).hexdigest())

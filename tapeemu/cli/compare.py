@@ -66,8 +66,8 @@ def compare(
 ) -> None:
     """Compare orders of a chain on a stem: at equal loudness, in figures, in a page to listen with."""
     from tapeemu.comparison import compare as run
-    from tapeemu.comparison.page import page_files
-    from tapeemu.part_files import check_target
+    from tapeemu.files.part_files import check_target
+    from tapeemu.report.page import page_files
 
     if all_orders and orders:
         raise ParameterError("--all-orders and --orders were both given; choose one")
@@ -112,7 +112,7 @@ def compare(
                 bars.hide()
                 _print(done[-1], written)
     if page is not None:
-        from tapeemu.comparison.page import write_page
+        from tapeemu.report.page import write_page
 
         paths = write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
         if not as_json:
@@ -178,7 +178,7 @@ def _bars() -> "Iterator[_Bars]":
 
 def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
     from tapeemu.comparison.figures import FIGURES
-    from tapeemu.comparison.page import value_text
+    from tapeemu.report.page import value_text
 
     def named(key: str) -> str:
         figure = FIGURES[key]

@@ -18,10 +18,10 @@ def demo(
     overwrite: bool = typer.Option(True, help="Replace the files of an earlier demonstration."),
 ) -> None:
     """Make four short stems (bell, engine, hull and water of a ferry at night) and put them on tape."""
-    from tapeemu.audio_file import AudioWriter, Encoding
     from tapeemu.demo_scene import SECONDS, STEMS, make_stem
+    from tapeemu.files.audio_file import AudioWriter, Encoding
     from tapeemu.presets import load_chain
-    from tapeemu.render import Delivery, render_file
+    from tapeemu.rendering.delivery import Delivery, render_file
 
     chain = load_chain(preset)
     dry = output_folder(out / "dry")

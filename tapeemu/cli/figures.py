@@ -13,7 +13,7 @@ from tapeemu.cli.presets import print_chain, print_figures, target_path
 from tapeemu.errors import OutputError, ParameterError
 
 if TYPE_CHECKING:
-    from measure.bench import Report
+    from measure.standard_set import Report
     from tapeemu.presets import Place, Preset
     from tapeemu.presets.measuring import Verification
 
@@ -144,7 +144,7 @@ def _measured_file(task: tuple[str, str, bool]) -> Any:
 
 
 def _measured_full(place: "Place", *, full: bool, write: bool, plots: Path | None) -> Any:
-    from measure.bench import bench
+    from measure.standard_set import bench
     from tapeemu.presets import load_preset
 
     if full:

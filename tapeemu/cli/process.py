@@ -22,8 +22,8 @@ from tapeemu.cli.common import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tapeemu.batch import BatchOutcome, BatchPlan, Item
-    from tapeemu.render import RenderReport
+    from tapeemu.rendering.batch import BatchOutcome, BatchPlan, Item
+    from tapeemu.rendering.delivery import RenderReport
 
 __all__ = ["print_reports", "process"]
 
@@ -79,9 +79,9 @@ def process(
     as_json: bool = typer.Option(False, "--json", help="Print the summary as JSON."),
 ) -> None:
     """Put stems through a chain of tape artefacts, all on the same tape."""
-    from tapeemu.batch import plan_batch, render_batch
     from tapeemu.presets import find_preset
-    from tapeemu.render import Delivery
+    from tapeemu.rendering.batch import plan_batch, render_batch
+    from tapeemu.rendering.delivery import Delivery
 
     delivery = Delivery(
         container=container,

@@ -9,10 +9,10 @@ def warm_kernels() -> None:
     """Run every processor once over a few samples, mono and stereo, so that all kernels are compiled."""
     import numpy as np
 
-    from tapeemu.loudness import LevelMeter
     from tapeemu.processors import processor_kinds
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.wow_flutter import WowFlutter
+    from tapeemu.rendering.loudness import LevelMeter
 
     # Settings that take other loops than the defaults.
     others = (

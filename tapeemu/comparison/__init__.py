@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.results import Curve, Reading
-from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain
 from tapeemu.comparison.chains import ChainMeter
 from tapeemu.comparison.figures import (
@@ -46,7 +45,11 @@ from tapeemu.comparison.findings import (
 from tapeemu.comparison.groups import Group, differences_db, grouped
 from tapeemu.comparison.orders import Contender, all_orders, chosen_orders, two_orders
 from tapeemu.comparison.progress import SILENT, Progress
-from tapeemu.comparison.rendering import (
+from tapeemu.comparison.sentences import answer, clear_change, differing, level_sentence, meaning
+from tapeemu.comparison.traits import SPOKEN, Change
+from tapeemu.errors import AudioError, ParameterError
+from tapeemu.files.audio_file import AudioWriter, Encoding, read_audio
+from tapeemu.rendering.matched import (
     SPREAD_SECONDS,
     Render,
     amplified,
@@ -55,9 +58,6 @@ from tapeemu.comparison.rendering import (
     render_all,
     tail_of,
 )
-from tapeemu.comparison.sentences import answer, clear_change, differing, level_sentence, meaning
-from tapeemu.comparison.traits import SPOKEN, Change
-from tapeemu.errors import AudioError, ParameterError
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
 
 __all__ = ["FULL", "LEAN", "ChainMeter", "Comparison", "MeasuringPlan", "Render", "compare", "plan_for"]

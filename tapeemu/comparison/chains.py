@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
+from measure.quantities.reverberant import average_distortion, middle_decay
+from measure.quantities.steadiness import level_swing
 from measure.results import Curve, Reading
-from measure.reverberant import average_distortion, middle_decay
-from measure.steadiness import level_swing
 from tapeemu.chain import Chain
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, MeasuringPlan, settled
 from tapeemu.comparison.orders import elsewhere
 from tapeemu.comparison.progress import Progress
-from tapeemu.comparison.rendering import decay_of
+from tapeemu.rendering.matched import decay_of
 from tapeemu.validation import FloatArray
 
 __all__ = ["ChainFigures", "ChainMeter", "clear_or_hopeless"]

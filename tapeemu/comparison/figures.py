@@ -12,11 +12,11 @@ from typing import Literal
 
 import numpy as np
 
-from measure.character import Character, Likeness, character, likeness
-from measure.level import LevelResult, level
+from measure.quantities.character import Character, Likeness, character, likeness
+from measure.quantities.level import LevelResult, level
 from measure.results import Reading
-from tapeemu.comparison.rendering import Render
 from tapeemu.processor import Settings, setting
+from tapeemu.rendering.matched import Render
 
 __all__ = [
     "FIGURES",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from tapeemu.comparison.rendering import Render
+from tapeemu.rendering.matched import Render
 from tapeemu.validation import FloatArray
 
 __all__ = ["ALIKE_DB", "Group", "differences_db", "grouped", "shared_groups"]

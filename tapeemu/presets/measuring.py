@@ -14,7 +14,7 @@ from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.plugin_effect import PluginEffect
 
 if TYPE_CHECKING:
-    from measure.bench import Report
+    from measure.standard_set import Report
 
 __all__ = [
     "REFERENCE_LEVEL_DBFS",
@@ -90,10 +90,10 @@ def measure_chain(
     -------
     Measured
         The figures that are defined, with their tolerances.
-    dict of str to measure.bench.Report
+    dict of str to measure.standard_set.Report
         Everything that the bench read, by the name of the part: curves for plots among it.
     """
-    from measure.bench import bench
+    from measure.standard_set import bench
     from tapeemu import __version__
 
     wanted = set(KEPT) if keys is None else set(keys)

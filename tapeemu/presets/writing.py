@@ -11,7 +11,7 @@ from tomlkit.items import AoT, Table
 from measure.results import Reading
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import OutputError, PresetError
-from tapeemu.part_files import PartFile
+from tapeemu.files.part_files import PartFile
 from tapeemu.presets.figures import Figure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset

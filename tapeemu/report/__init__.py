@@ -14,18 +14,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tapeemu import __version__
-from tapeemu.audio_file import AudioWriter, Encoding
 from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.groups import ALIKE_DB
-from tapeemu.comparison.page import value_text
-from tapeemu.comparison.pictures import Picture, picture_of, shown
 from tapeemu.comparison.progress import SILENT, Progress
-from tapeemu.comparison.rendering import SPREAD_SECONDS
 from tapeemu.comparison.sentences import threshold_lines
 from tapeemu.comparison.traits import TRAITS, Trait, figure_words, most_telling, short_phrase
 from tapeemu.errors import OutputError, ParameterError
-from tapeemu.part_files import PartFile, check_target
+from tapeemu.files.audio_file import AudioWriter, Encoding
+from tapeemu.files.part_files import PartFile, check_target
+from tapeemu.rendering.matched import SPREAD_SECONDS
 from tapeemu.report import drawings, plots
+from tapeemu.report.page import value_text
+from tapeemu.report.pictures import Picture, picture_of, shown
 
 if TYPE_CHECKING:
     from measure.results import Reading

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from tapeemu.comparison.pictures import Picture, envelope, loudest_moment
-from tapeemu.comparison.rendering import Render
+from tapeemu.rendering.matched import Render
+from tapeemu.report.pictures import Picture, envelope, loudest_moment
 from tapeemu.validation import FloatArray
 
 __all__ = ["MOST_DRAWN", "POINTS", "Strip", "moment", "spectra", "whole"]

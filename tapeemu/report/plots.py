@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from measure.results import Curve, Reading
-    from tapeemu.comparison.pictures import Picture
+    from tapeemu.report.pictures import Picture
 
 __all__ = ["COLOURS", "DASHES", "decay_plot", "difference_plot", "level_plot", "measured_plot", "spectrogram_plot",
            "spectrum_plot"]  # fmt: skip

@@ -22,10 +22,10 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tapeemu.audio_file import AudioReader
 from tapeemu.errors import TapeemuError
+from tapeemu.files.audio_file import AudioReader
+from tapeemu.files.riff_chunks import carried_chunks
 from tapeemu.presets import load_chain
-from tapeemu.riff_chunks import carried_chunks
 
 ROOT = Path(__file__).parent.parent.parent
 SUFFIXES = (".wav", ".aiff", ".flac", ".ogg", ".mp3", ".caf", ".au", ".w64")

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from measure.distortion import harmonic_distortion
-from measure.spectrum import fit_tone
+from measure.parts.spectrum import fit_tone
+from measure.quantities.distortion import harmonic_distortion
 
 RATE = 48_000
 TIME = np.arange(RATE) / RATE

@@ -11,11 +11,11 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import ndtr
 
-from measure.fluctuation import chi_square_doubt, decompose
-from measure.flutter import flutter
-from measure.mixture import Mixture
-from measure.signals import Modulation, modulated_tone
-from measure.weighting import flutter_network, raised_cosine
+from measure.parts.fluctuation import chi_square_doubt, decompose
+from measure.parts.mixture import Mixture
+from measure.parts.signals import Modulation, modulated_tone
+from measure.parts.weighting import flutter_network, raised_cosine
+from measure.quantities.flutter import flutter
 
 FS = 8000
 CARRIER = 3150.0

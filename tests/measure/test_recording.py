@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from measure.__main__ import main
-from measure.bench import Report, bench
+from measure.standard_set import Report, bench
 from measure.plots import figures_of, save_plots
 from measure.recording import read_recording, trimmed
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from measure.bench import table_lines
+from measure.standard_set import table_lines
 from measure.results import Reading, figure_text
 
 

@@ -13,7 +13,6 @@ from typer.testing import CliRunner
 
 import tapeemu
 from measure.results import Reading
-from tapeemu.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.chain import Chain, Stage
 from tapeemu.cli import app
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
@@ -37,18 +36,19 @@ from tapeemu.comparison.findings import (
 )
 from tapeemu.comparison.groups import ALIKE_DB, Group, differences_db, grouped, shared_groups
 from tapeemu.comparison.orders import all_orders, chosen_orders, elsewhere, two_orders
-from tapeemu.comparison.page import page_text, value_text
 from tapeemu.comparison.progress import SILENT
-from tapeemu.comparison.rendering import Render, loudest_part
 from tapeemu.comparison.sentences import answer, differing, meaning, noteworthy
-from tapeemu.comparison.swap_picture import swap_picture
 from tapeemu.comparison.traits import SPOKEN, TRAITS
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
+from tapeemu.files.audio_file import AudioWriter, Encoding, read_audio
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.processors.saturation import PreampDrive
 from tapeemu.processors.wow_flutter import WowFlutter
+from tapeemu.rendering.matched import Render, loudest_part
+from tapeemu.report.page import page_text, value_text
+from tapeemu.report.swap_picture import swap_picture
 
 RATE = 32_000
 QUICK = MeasuringPlan(glide_decays=1.5, glides=3, bursts=4, most_bursts=8, tapes=2, most_tapes=2)

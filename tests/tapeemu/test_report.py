@@ -16,14 +16,14 @@ from tapeemu import report
 from tapeemu.chain import Chain, Stage
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.comparison.figures import FIGURES
-from tapeemu.comparison.page import value_text
-from tapeemu.comparison.pictures import envelope, loudest_moment, picture_of, shown
-from tapeemu.comparison.rendering import Render
 from tapeemu.errors import OutputError, ParameterError
-from tapeemu.part_files import PartFile
+from tapeemu.files.part_files import PartFile
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.saturation import PreampDrive
+from tapeemu.rendering.matched import Render
 from tapeemu.report import drawings
+from tapeemu.report.page import value_text
+from tapeemu.report.pictures import envelope, loudest_moment, picture_of, shown
 
 RATE = 32_000
 HOSTILE = "</script><script>alert(1)</script><!-- ${x} $\\alpha$ _hidden {{ 7*7 }} \" ' & \u2028"

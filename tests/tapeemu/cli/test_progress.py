@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from tapeemu.batch import BatchPlan, Item
 from tapeemu.cli.common import Bar
+from tapeemu.rendering.batch import BatchPlan, Item
 
 
 class Terminal(io.StringIO):

@@ -25,7 +25,7 @@ def double(value: float) -> float:
 SCRIPT = """
 import numpy as np
 from tapeemu.dsp.kernels.compilation import announce_with
-from tapeemu.loudness import LevelMeter
+from tapeemu.rendering.loudness import LevelMeter
 announce_with(print)
 for _ in range(2):
     LevelMeter(sample_rate=48_000, channels=1).add(np.ones((1, 10)))

@@ -1,0 +1,1 @@
+"""What the quantities are made of: signals, demodulation, spectra, detectors, weightings, fits."""

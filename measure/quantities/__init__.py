@@ -1,0 +1,1 @@
+"""One quantity a module: from a signal to readings."""

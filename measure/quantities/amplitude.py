@@ -1,0 +1,548 @@
+"""Amplitude fluctuation: how unsteady the level of a recorded tone is, and where it drops out."""
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.errors import MeasureError
+from measure.parts import detectors, weighting
+from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
+from measure.parts.fluctuation import Fluctuation, Line, decompose, steady_rms, whole_periods
+from measure.results import Condition, Curve, Reading
+from measure.validation import FloatArray, check_rate, check_signal
+
+__all__ = ["AmplitudeLine", "AmplitudeResult", "ChannelAmplitude", "Dropout", "amplitude_fluctuation"]
+
+_NOMINAL_HZ = (3150.0, 3000.0)
+_PERIODS = 2.0
+_LARGEST_LOSS = 0.3
+_FLOOR_DB = -120.0
+_LENGTH_CLASSES_SECONDS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+_READING_LIMIT = 1e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class AmplitudeLine:
+    """One steady component of the amplitude.
+
+    Attributes
+    ----------
+    rate_hz : float
+        Its frequency.
+    peak_percent : float
+        Peak deviation from the mean amplitude.
+    level_db : float
+        Relative to the strongest line.
+    """
+
+    rate_hz: float
+    peak_percent: float
+    level_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Dropout:
+    """One dip of the envelope below the threshold.
+
+    Attributes
+    ----------
+    start_seconds, length_seconds : float
+        Where it falls below the threshold and for how long.
+    depth_db : float
+        Its deepest point re the level around it; positive.
+    """
+
+    start_seconds: float
+    length_seconds: float
+    depth_db: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ChannelAmplitude:
+    """What one channel says about the level.
+
+    Attributes
+    ----------
+    depth : mapping of str to Reading
+        Deviation of the envelope from its mean in %, ``peak``, ``rms`` and ``two_sigma``.
+    level : mapping of str to Reading
+        Deviation of the level in dB, ``peak`` and ``rms``.
+    excess_kurtosis : Reading
+        Of the envelope: 0 for Gaussian fluctuation, -1.5 for a sine.
+    dropout_count : Reading
+        Number of dropouts in the recording.
+    dropouts : tuple of Dropout
+        Each of them, in order of time.
+    dropout_lengths : Curve
+        Number of dropouts by class of length; the abscissa is the lower end of the class, the last is open.
+    spectrum : Curve
+        Peak deviation (%) of a line over its rate (Hz).
+    lines : tuple of AmplitudeLine
+        Steady components, strongest first.
+    """
+
+    depth: Mapping[str, Reading]
+    level: Mapping[str, Reading]
+    excess_kurtosis: Reading
+    dropout_count: Reading
+    dropouts: tuple[Dropout, ...]
+    dropout_lengths: Curve
+    spectrum: Curve
+    lines: tuple[AmplitudeLine, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Every reading."""
+        return (*self.depth.values(), *self.level.values(), self.excess_kurtosis, self.dropout_count)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "depth": {name: each.to_dict() for name, each in self.depth.items()},
+            "level": {name: each.to_dict() for name, each in self.level.items()},
+            "excess_kurtosis": self.excess_kurtosis.to_dict(),
+            "dropout_count": self.dropout_count.to_dict(),
+            "dropouts": [asdict(each) for each in self.dropouts],
+            "dropout_lengths": self.dropout_lengths.to_dict(),
+            "spectrum": self.spectrum.to_dict(),
+            "lines": [asdict(each) for each in self.lines],
+        }
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Channel from what :meth:`to_dict` returned."""
+        return cls(
+            depth={name: Reading.from_dict(each) for name, each in values["depth"].items()},
+            level={name: Reading.from_dict(each) for name, each in values["level"].items()},
+            excess_kurtosis=Reading.from_dict(values["excess_kurtosis"]),
+            dropout_count=Reading.from_dict(values["dropout_count"]),
+            dropouts=tuple(Dropout(**each) for each in values["dropouts"]),
+            dropout_lengths=Curve.from_dict(values["dropout_lengths"]),
+            spectrum=Curve.from_dict(values["spectrum"]),
+            lines=tuple(AmplitudeLine(**each) for each in values["lines"]),
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AmplitudeResult:
+    """Amplitude fluctuation of all channels.
+
+    Attributes
+    ----------
+    channels : tuple of ChannelAmplitude
+        In the order of the signal.
+    correlation : tuple of Reading
+        Correlation of the envelopes in the band, for each pair of channels (first with second, first with
+        third, ...).
+    """
+
+    channels: tuple[ChannelAmplitude, ...]
+    correlation: tuple[Reading, ...]
+
+    @property
+    def readings(self) -> tuple[Reading, ...]:
+        """Every reading."""
+        return tuple(self._each())
+
+    def _each(self) -> Iterator[Reading]:
+        for channel in self.channels:
+            yield from channel.readings
+        yield from self.correlation
+
+    @property
+    def curves(self) -> tuple[Curve, ...]:
+        """Every curve."""
+        return tuple(curve for each in self.channels for curve in (each.spectrum, each.dropout_lengths))
+
+    def __str__(self) -> str:
+        return "\n".join(str(reading) for reading in self.readings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "channels": [each.to_dict() for each in self.channels],
+            "correlation": [each.to_dict() for each in self.correlation],
+        }
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Self:
+        """Result from what :meth:`to_dict` returned."""
+        return cls(
+            channels=tuple(ChannelAmplitude.from_dict(each) for each in values["channels"]),
+            correlation=tuple(Reading.from_dict(each) for each in values["correlation"]),
+        )
+
+
+def amplitude_fluctuation(
+    signal: npt.ArrayLike,
+    sample_rate: float,
+    *,
+    carrier_hz: float | None = None,
+    band_hz: tuple[float, float] = (0.2, 200.0),
+    dropout_db: float = 6.0,
+    dropout_seconds: float = 0.001,
+) -> AmplitudeResult:
+    """Fluctuation of the level of a recorded tone.
+
+    Parameters
+    ----------
+    signal : array_like, shape (samples,) or (channels, samples)
+        Recording of a steady tone, the same one in all channels.
+    sample_rate : float
+        Samples per second.
+    carrier_hz : float, optional
+        Nominal frequency of the tone; recognised within 3 % of 3150 or 3000 Hz if left out.
+    band_hz : (float, float)
+        Band of the readings, flat between its ends (both included), with slopes of one octave below and of
+        0.25 % above. Two periods of its lower end must have been recorded.
+    dropout_db : float
+        How far the envelope must fall below the level around it (median over a second) to count as a dropout.
+    dropout_seconds : float
+        Shortest dropout that counts; 0.5 ms or more (at 3150 Hz the envelope follows no faster).
+
+    Returns
+    -------
+    AmplitudeResult
+        Readings of ``nan`` with the reason where the recording does not allow a figure.
+
+    Raises
+    ------
+    MeasureError
+        If an argument has the wrong type or shape or lies outside its range.
+
+    Notes
+    -----
+    The envelope is the magnitude of the analytic signal (see `measure.parts.demodulation`); frequency modulation
+    is not seen in it. Lines pass the filters exactly (see `measure.parts.fluctuation`). There is no standard for
+    tones; the RMS depth is the ratio of standard deviation to mean by which tape is compared in the literature on
+    modulation noise (Hedeman 1985).
+
+    The standard uncertainty is that of :func:`measure.quantities.flutter.flutter`: noise beside the carrier as if
+    all its power were bias, the scatter of the random part over the duration, and 0.01 % for the numbers.
+    """
+    channels, rate = check_signal(signal, channels=True), check_rate(sample_rate)
+    if carrier_hz is not None and not (math.isfinite(carrier_hz) and carrier_hz > 0.0):
+        raise MeasureError(f"carrier_hz is {carrier_hz!r}, but must be finite and above zero")
+    low, high = (float(end) for end in band_hz)
+    if not (low > 0.0 and 2.0 * low <= high and math.isfinite(high)):
+        raise MeasureError(f"band_hz is {band_hz!r}, but must go from above 0 Hz up by at least an octave")
+    if not 0.0 < dropout_db < -_FLOOR_DB:
+        raise MeasureError(f"dropout_db is {dropout_db!r}, but must lie between 0 and {-_FLOOR_DB:g}")
+    if not dropout_seconds >= 0.0005:
+        raise MeasureError(f"dropout_seconds is {dropout_seconds!r}, but must be 0.0005 or more")
+
+    def band(frequency: FloatArray) -> FloatArray:
+        above = weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
+        return above * weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
+
+    results: list[ChannelAmplitude] = []
+    envelopes: list[FloatArray | str] = []
+    filtered_rate = math.nan
+    conditions: dict[str, Condition] = {}
+    for index, samples in enumerate(channels):
+        conditions = {"channel": index, "band_hz": f"{low:g} to {high:g}", "sample_rate_hz": rate}
+        try:
+            tone = demodulate(
+                samples,
+                rate,
+                nominal_hz=_NOMINAL_HZ if carrier_hz is None else (carrier_hz,),
+                given=carrier_hz is not None,
+                highest_rate_hz=high,
+                largest_loss=_LARGEST_LOSS,
+            )
+        except NotMeasurableError as refusal:
+            results.append(_nothing(str(refusal), conditions))
+            envelopes.append(str(refusal))
+            continue
+        series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
+        split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
+        conditions |= {
+            "tone_hz": round(tone.carrier_hz, 4),
+            "level_dbfs": round(20.0 * math.log10(split.mean), 2),
+            "duration_seconds": round(split.duration_seconds, 3),
+        }
+        envelope, filtered_rate, lines = split.filtered(band, rate=20.0 * high)
+        levels = 20.0 * np.log10(np.maximum(series / split.mean, 10.0 ** (_FLOOR_DB / 20.0)))
+        level_split = decompose(levels, series_rate, highest_hz=1.2 * high, slowest_hz=low)
+        level, _, level_lines = level_split.filtered(band, rate=20.0 * high)
+        relative_lines = tuple(Line(line.rate_hz, 100.0 / split.mean * line.amplitude) for line in lines)
+        whole = whole_periods(lines, split.duration_seconds, filtered_rate)
+        needed = _PERIODS / low
+        reason = (
+            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: {needed:.3g} s are needed"
+            if split.duration_seconds < needed
+            else ""
+        )
+        gain = np.square(band(np.linspace(0.0, 1.01 * high, 4096)))
+        noise = math.sqrt(2.0 * tone.noise_density * float(np.mean(gain)) * 1.01 * high) / split.mean
+        scatter = split.scatter(band, lines, whole / filtered_rate)
+        relative = envelope / split.mean
+        envelopes.append(reason or relative)
+        results.append(
+            ChannelAmplitude(
+                depth=_depths(
+                    100.0 * relative,
+                    whole,
+                    filtered_rate,
+                    relative_lines,
+                    100.0 * noise,
+                    scatter,
+                    "%",
+                    reason,
+                    tone,
+                    conditions,
+                ),
+                level=_depths(
+                    level,
+                    whole,
+                    filtered_rate,
+                    level_lines,
+                    20.0 / math.log(10.0) * noise,
+                    scatter,
+                    "dB",
+                    reason,
+                    tone,
+                    conditions,
+                ),
+                excess_kurtosis=_kurtosis(relative[:whole], split, scatter, reason, conditions),
+                **_dropouts(tone, dropout_db, dropout_seconds, conditions),
+                spectrum=_spectrum(split, high),
+                lines=_lines(split, high),
+            )
+        )
+    pairs = [(a, b) for a in range(len(envelopes)) for b in range(a + 1, len(envelopes))]
+    shared = {name: value for name, value in conditions.items() if name in ("band_hz", "sample_rate_hz")}
+    return AmplitudeResult(
+        channels=tuple(results),
+        correlation=tuple(_correlation(a, b, envelopes[a], envelopes[b], filtered_rate, shared) for a, b in pairs),
+    )
+
+
+_METHODS = {
+    "peak": "largest absolute value",
+    "rms": "RMS",
+    "two_sigma": "threshold exceeded 5 % of the time",
+}
+
+
+def _depths(
+    series: FloatArray,
+    whole: int,
+    rate: float,
+    lines: tuple[Line, ...],
+    noise: float,
+    scatter: float,
+    unit: str,
+    reason: str,
+    tone: Demodulated,
+    conditions: Mapping[str, Condition],
+) -> dict[str, Reading]:
+    quantity = "amplitude fluctuation" if unit == "%" else "level fluctuation"
+    kinds = ("peak", "rms", "two_sigma") if unit == "%" else ("peak", "rms")
+    if reason:
+        return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
+    values = {
+        "peak": (detectors.peak(series), 3.5, 1.345),
+        "rms": (steady_rms(series[:whole], rate, lines), 1.0, 1.0),
+        "two_sigma": (detectors.two_sigma(series[:whole]), 1.960, 1.345),
+    }
+    readings = {}
+    for kind in kinds:
+        value, gaussian, factor = values[kind]
+        floor = noise * gaussian
+        bias = value - math.sqrt(max(value**2 - floor**2, 0.0))
+        parts = (bias, value * scatter * factor, value * _READING_LIMIT)
+        warnings = tone.warnings
+        if floor > 0.5 * value > 0.0:
+            warnings = (*warnings, f"mostly noise of the recording, which alone reads {floor:.2g} {unit}")
+        readings[kind] = Reading(
+            quantity=quantity,
+            value=value,
+            unit=unit,
+            method=_METHODS[kind],
+            conditions={**conditions, f"noise_{'percent' if unit == '%' else 'db'}": noise},
+            uncertainty=math.sqrt(sum(part**2 for part in parts)),
+            uncertainty_basis="theory: noise beside the carrier, random part over the duration",
+            warnings=warnings,
+        )
+    return readings
+
+
+def _kurtosis(
+    series: FloatArray, split: Fluctuation, scatter: float, reason: str, conditions: Mapping[str, Condition]
+) -> Reading:
+    variance = float(np.mean(np.square(series)))
+    if not reason and variance < 1e-18:
+        reason = "the amplitude does not fluctuate"
+    if reason:
+        return _undefined("excess kurtosis of the envelope", "", "fourth moment", reason, conditions)
+    # N independent samples of a Gaussian: the RMS scatters by 1 / sqrt(2 N), the kurtosis by sqrt(24 / N).
+    return Reading(
+        quantity="excess kurtosis of the envelope",
+        value=float(np.mean(series**4)) / variance**2 - 3.0,
+        unit="",
+        method="fourth moment over squared variance, less 3",
+        conditions=conditions,
+        uncertainty=math.sqrt(48.0) * scatter,
+        uncertainty_basis="theory, as for Gaussian fluctuation: random part over the duration",
+    )
+
+
+def _correlation(
+    first: int,
+    second: int,
+    a: FloatArray | str,
+    b: FloatArray | str,
+    rate: float,
+    conditions: Mapping[str, Condition],
+) -> Reading:
+    from scipy import fft
+
+    quantity = f"correlation of the envelopes of channels {first} and {second}"
+    if isinstance(a, str):
+        return _undefined(quantity, "", "Pearson", f"channel {first}: {a}", conditions)
+    if isinstance(b, str):
+        return _undefined(quantity, "", "Pearson", f"channel {second}: {b}", conditions)
+    for index, each in ((first, a), (second, b)):
+        if float(np.mean(np.square(each))) < 1e-18:
+            reason = f"the amplitude of channel {index} does not fluctuate"
+            return _undefined(quantity, "", "Pearson", reason, conditions)
+    count = min(a.size, b.size)
+    a, b = a[:count], b[:count]
+    value = float(np.sum(a * b) / math.sqrt(float(np.sum(a * a)) * float(np.sum(b * b))))
+    power_a, power_b = np.square(np.abs(fft.rfft(a))), np.square(np.abs(fft.rfft(b)))
+    independent = float(np.sum(power_a) * np.sum(power_b) / np.sum(power_a * power_b)) * 2.0
+    return Reading(
+        quantity=quantity,
+        value=value,
+        unit="",
+        method="Pearson",
+        conditions={**conditions, "duration_seconds": round(count / rate, 3)},
+        uncertainty=(1.0 - value**2) / math.sqrt(max(independent - 1.0, 1.0)),
+        uncertainty_basis=f"theory: {independent:.3g} independent samples, from the spectra",
+    )
+
+
+def _dropouts(
+    tone: Demodulated, dropout_db: float, dropout_seconds: float, conditions: Mapping[str, Condition]
+) -> dict[str, Any]:
+    """Count, list and histogram of the dips of the envelope."""
+    block = max(1, round(0.1 * tone.rate))
+    starts = np.arange(0, tone.amplitude.size, block)
+    medians = np.array([np.median(tone.amplitude[start : start + block]) for start in starts])
+    around = np.array([np.median(medians[max(i - 5, 0) : i + 6]) for i in range(medians.size)])
+    reference = np.interp(np.arange(tone.amplitude.size), starts + 0.5 * block, around)
+    floor = 10.0 ** (_FLOOR_DB / 20.0)
+    depth = -20.0 * np.log10(np.maximum(tone.amplitude / np.maximum(reference, 1e-300), floor))
+    below = np.concatenate([[False], depth >= dropout_db, [False]])
+    edges = np.flatnonzero(below[1:] != below[:-1])
+    found: list[Dropout] = []
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        # The threshold is passed between two points.
+        enter = _crossing(depth, int(start), dropout_db)
+        leave = _crossing(depth, int(stop), dropout_db)
+        length = (leave - enter) / tone.rate
+        if length >= dropout_seconds:
+            found.append(
+                Dropout(
+                    start_seconds=float(tone.start_seconds + enter / tone.rate),
+                    length_seconds=float(length),
+                    depth_db=float(np.max(depth[start:stop])),
+                )
+            )
+    lengths = np.array([each.length_seconds for each in found])
+    classes = np.array([edge for edge in _LENGTH_CLASSES_SECONDS if edge > dropout_seconds])
+    classes = np.concatenate([[dropout_seconds], classes])
+    counts, _ = np.histogram(lengths, bins=np.concatenate([classes, [np.inf]]))
+    return {
+        "dropout_count": Reading(
+            quantity="dropouts",
+            value=float(len(found)),
+            unit="",
+            method="dips of the envelope below the median of the second around them",
+            conditions={**conditions, "threshold_db": dropout_db, "shortest_seconds": dropout_seconds},
+            uncertainty=math.sqrt(max(len(found), 1)),
+            uncertainty_basis="theory: Poisson statistics of independent dropouts",
+        ),
+        "dropouts": tuple(found),
+        "dropout_lengths": Curve(
+            quantity="dropouts by length",
+            x=classes,
+            y=counts,
+            x_name="length, from",
+            x_unit="s",
+            y_unit="",
+        ),
+    }
+
+
+def _crossing(depth: FloatArray, index: int, threshold: float) -> float:
+    """Fractional index, just before `index`, at which the depth passes the threshold."""
+    if not 0 < index < depth.size:
+        return float(index)
+    before, after = float(depth[index - 1]), float(depth[index])
+    return index - 1 + (threshold - before) / (after - before)
+
+
+def _spectrum(split: Fluctuation, high: float) -> Curve:
+    at, spectrum = split.amplitude_spectrum()
+    shown = at <= high
+    return _spectrum_curve(at[shown], 100.0 / split.mean * spectrum[shown])
+
+
+def _spectrum_curve(at: FloatArray, percent: FloatArray) -> Curve:
+    return Curve(
+        quantity="spectrum of the amplitude fluctuation",
+        x=at,
+        y=percent,
+        x_name="rate",
+        x_unit="Hz",
+        y_unit="% peak",
+    )
+
+
+def _lines(split: Fluctuation, high: float) -> tuple[AmplitudeLine, ...]:
+    kept: list[Line] = [line for line in split.lines if line.rate_hz <= high * (1.0 + 1e-5)]
+    return tuple(
+        AmplitudeLine(
+            rate_hz=line.rate_hz,
+            peak_percent=100.0 * abs(line.amplitude) / split.mean,
+            level_db=20.0 * math.log10(abs(line.amplitude) / abs(kept[0].amplitude)),
+        )
+        for line in kept
+    )
+
+
+def _undefined(quantity: str, unit: str, method: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
+    return Reading(
+        quantity=quantity,
+        value=math.nan,
+        unit=unit,
+        method=method,
+        conditions=conditions,
+        uncertainty_basis="no figure",
+        warnings=(reason,),
+    )
+
+
+def _nothing(reason: str, conditions: Mapping[str, Condition]) -> ChannelAmplitude:
+    def group(quantity: str, unit: str, kinds: tuple[str, ...]) -> dict[str, Reading]:
+        return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
+
+    empty = np.empty(0)
+    return ChannelAmplitude(
+        depth=group("amplitude fluctuation", "%", ("peak", "rms", "two_sigma")),
+        level=group("level fluctuation", "dB", ("peak", "rms")),
+        excess_kurtosis=_undefined("excess kurtosis of the envelope", "", "fourth moment", reason, conditions),
+        dropout_count=_undefined("dropouts", "", "dips of the envelope", reason, conditions),
+        dropouts=(),
+        dropout_lengths=Curve(
+            quantity="dropouts by length", x=empty, y=empty, x_name="length, from", x_unit="s", y_unit=""
+        ),
+        spectrum=_spectrum_curve(empty, empty),
+        lines=(),
+    )

@@ -1,0 +1,1 @@
+"""Sound files: read, written whole or not at all, and what stands beside the sound in them."""

@@ -1,0 +1,1 @@
+"""Files through chains: one, or a thousand."""

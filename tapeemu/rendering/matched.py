@@ -1,0 +1,236 @@
+"""Renders of several chains that can be compared: one tape, one length, one loudness."""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.chain import Chain
+from tapeemu.comparison.orders import Contender
+from tapeemu.errors import AudioError
+from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
+from tapeemu.rendering.loudness import LevelMeter
+from tapeemu.units import db_to_gain
+from tapeemu.validation import FloatArray
+
+__all__ = [
+    "LOUDNESS_TOLERANCE_LU",
+    "SPREAD_SECONDS",
+    "Render",
+    "amplified",
+    "equalised",
+    "loudest_part",
+    "render_all",
+    "tail_of",
+]
+
+LOUDNESS_TOLERANCE_LU = 0.1
+LONGEST_TAIL_SECONDS = 10.0
+UNDECLARED_TAIL_SECONDS = 2.0
+SPREAD_SECONDS = 15.0
+"""How much of the stem is rendered on other tapes; what a tape does averages out over more, not less."""
+
+# Blocks that stay in the processor's cache from stage to stage are faster than whole recordings.
+_BLOCK = 2**15
+_MOST_STEPS = 6
+_SPARE_DB = 0.01
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Render:
+    """A stem through one chain, brought to the loudness of all the others.
+
+    Attributes
+    ----------
+    label : str
+        Order or preset.
+    order : tuple of str
+        Stages that sound, in order; empty for the stem itself.
+    chain : Chain
+        What it was put through.
+    audio : ndarray, shape (channels, samples), float32
+        Aligned with the stem to the sample; the gain is applied.
+    gain_db : float
+        Gain given to what came out of the chain.
+    loudness_lufs, true_peak_dbtp : float
+        Integrated loudness (BS.1770) and true peak, with the gain.
+    """
+
+    label: str
+    order: tuple[str, ...]
+    chain: Chain
+    audio: npt.NDArray[np.float32]
+    gain_db: float
+    loudness_lufs: float
+    true_peak_dbtp: float
+
+
+def tail_of(contenders: Sequence[Contender], *, sample_rate: float, channels: int) -> float:
+    """Seconds until the longest of the chains has decayed by 60 dB, 10 s at most."""
+    longest = max(
+        decay_of(contender.chain, sample_rate=sample_rate, channels=channels) for contender in contenders
+    )
+    return min(longest, LONGEST_TAIL_SECONDS)
+
+
+def decay_of(chain: Chain, *, sample_rate: float, channels: int) -> float:
+    """Seconds until a chain has decayed by 60 dB, as far as its stages declare it.
+
+    Effects from elsewhere declare nothing; a chain that hosts one is given two seconds.
+    """
+    stream = chain.stream(sample_rate=sample_rate, channels=channels)
+    declared = stream.tail_samples(-60.0) / sample_rate
+    return max(declared, UNDECLARED_TAIL_SECONDS) if _hosts(chain) else declared
+
+
+def _hosts(chain: Chain) -> bool:
+    return any(
+        _hosts(stage.processor)
+        if isinstance(stage.processor, Chain)
+        else isinstance(stage.processor, PluginEffect | PluginObject)
+        for stage in chain.stages
+        if not stage.bypass
+    )
+
+
+def render_all(
+    stem: FloatArray,
+    contenders: Sequence[Contender],
+    *,
+    sample_rate: float,
+    tail_seconds: float,
+    start_sample: int,
+    jobs: int,
+    done: Callable[[], None] = lambda: None,
+) -> list[Render]:
+    """Render a stem through every chain, several at once; the levels are still those that came out.
+
+    After each, `done` is called.
+    """
+    from joblib import Parallel, delayed
+
+    def work(contender: Contender) -> Render:
+        render = _render(stem, contender, sample_rate, tail_seconds, start_sample)
+        done()
+        return render
+
+    # Threads, because the compiled loops let go of the interpreter and the stem need not be copied.
+    renders: list[Render] = Parallel(n_jobs=jobs, prefer="threads")(
+        delayed(work)(contender) for contender in contenders
+    )
+    longest = max(render.audio.shape[1] for render in renders)
+    return [
+        replace(render, audio=np.pad(render.audio, ((0, 0), (0, longest - render.audio.shape[1]))))
+        for render in renders
+    ]
+
+
+def _render(
+    stem: FloatArray, contender: Contender, sample_rate: float, tail_seconds: float, start_sample: int
+) -> Render:
+    stream = contender.chain.stream(sample_rate=sample_rate, channels=stem.shape[0], start_sample=start_sample)
+    tail = round(tail_seconds * sample_rate)
+    length = round(stem.shape[1] * stream.length_ratio) + tail
+    audio = np.zeros((stem.shape[0], length), np.float32)
+    late, filled = stream.latency, 0
+    meter = LevelMeter(sample_rate=sample_rate, channels=stem.shape[0])
+    starts = range(0, stem.shape[1], _BLOCK)
+    for start in [*starts, None]:
+        block = (
+            stream.drain(tail)
+            if start is None
+            else stream.advance(np.ascontiguousarray(stem[:, start : start + _BLOCK]))
+        )
+        aligned = block[:, late : late + length - filled]
+        late = max(late - block.shape[1], 0)
+        audio[:, filled : filled + aligned.shape[1]] = aligned
+        filled += aligned.shape[1]
+        meter.add(np.ascontiguousarray(aligned))
+    return Render(
+        label=contender.label,
+        order=contender.order,
+        chain=contender.chain,
+        audio=audio,
+        gain_db=0.0,
+        loudness_lufs=meter.integrated_lufs,
+        true_peak_dbtp=meter.true_peak_dbtp,
+    )
+
+
+def equalised(renders: Sequence[Render], *, sample_rate: float, true_peak_dbtp: float, jobs: int) -> list[Render]:
+    """Bring all renders to the loudness of the first, or below it where a true peak asks for that.
+
+    Parameters
+    ----------
+    renders : sequence of Render
+        As they came out.
+    sample_rate : float
+        Samples per second.
+    true_peak_dbtp : float
+        Ceiling of the true peak; where one render would exceed it, all are lowered alike.
+    jobs : int
+        Threads to work with.
+
+    Raises
+    ------
+    AudioError
+        If a loudness is undefined, so that there is nothing to match.
+    """
+    from joblib import Parallel, delayed
+
+    for render in renders:
+        if not math.isfinite(render.loudness_lufs):
+            raise AudioError(
+                f"the loudness of {render.label!r} is undefined (shorter than 0.4 s, or below the gate at "
+                "-70 LUFS), so the orders cannot be matched; give a longer or louder stem"
+            )
+    target = min(
+        renders[0].loudness_lufs,
+        *(render.loudness_lufs + true_peak_dbtp - _SPARE_DB - render.true_peak_dbtp for render in renders),
+    )
+    gains = [target - render.loudness_lufs for render in renders]
+    matched: list[Render] = []
+    # The absolute gate of the loudness does not move with the gain, so a further step may be needed.
+    for _ in range(_MOST_STEPS):
+        matched = Parallel(n_jobs=jobs, prefer="threads")(
+            delayed(_measured_at)(render, gain_db, sample_rate)
+            for render, gain_db in zip(renders, gains, strict=True)
+        )
+        missed = [target - render.loudness_lufs for render in matched]
+        excess = max(render.true_peak_dbtp for render in matched) - true_peak_dbtp
+        if max(map(abs, missed)) < 0.5 * LOUDNESS_TOLERANCE_LU and excess <= 0.0:
+            break
+        lower = max(excess + _SPARE_DB, 0.0)
+        target -= lower
+        gains = [gain + miss - lower for gain, miss in zip(gains, missed, strict=True)]
+    return matched
+
+
+def amplified(render: Render, gain_db: float) -> Render:
+    """Return a render with a gain, its known levels moved along."""
+    return replace(
+        render,
+        audio=render.audio * np.float32(db_to_gain(gain_db)),
+        gain_db=gain_db,
+        loudness_lufs=render.loudness_lufs + gain_db,
+        true_peak_dbtp=render.true_peak_dbtp + gain_db,
+    )
+
+
+def loudest_part(audio: FloatArray, length: int) -> tuple[int, int]:
+    """First and last sample (exclusive) of the part of a length that holds the most energy."""
+    if audio.shape[1] <= length:
+        return 0, audio.shape[1]
+    energy = np.concatenate([[0.0], np.cumsum(np.sum(audio**2, axis=0))])
+    begin = int(np.argmax(energy[length:] - energy[:-length]))
+    return begin, begin + length
+
+
+def _measured_at(render: Render, gain_db: float, sample_rate: float) -> Render:
+    louder = amplified(render, gain_db)
+    meter = LevelMeter(sample_rate=sample_rate, channels=louder.audio.shape[0])
+    for start in range(0, louder.audio.shape[1], _BLOCK):
+        meter.add(louder.audio[:, start : start + _BLOCK].astype(np.float64))
+    return replace(louder, loudness_lufs=meter.integrated_lufs, true_peak_dbtp=meter.true_peak_dbtp)

@@ -1,0 +1,344 @@
+"""Level and noise: the EBU's tables, the weightings' closed forms, libebur128, bad input."""
+
+import csv
+import json
+import math
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from measure.errors import MeasureError
+from measure.parts.signals import tone
+from measure.parts.weighting import a_weighting, itu468_weighting
+from measure.quantities.level import LevelResult, NoiseResult, level, loudness, noise, true_peak
+
+REFERENCE = Path(__file__).parents[2] / "reference"
+FS = 48_000
+
+
+def rows(name: str) -> list[dict[str, str]]:
+    with (REFERENCE / f"{name}.csv").open() as file:
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+
+
+def steps(levels: list[tuple[float, float]], rate: int = FS) -> np.ndarray:
+    """1 kHz at (level, duration) after (level, duration), without a jump of phase."""
+    gain = np.concatenate([np.full(round(seconds * rate), 10 ** (dbfs / 20)) for dbfs, seconds in levels])
+    return gain * tone(1000, duration_seconds=gain.size / rate, sample_rate=rate, level_dbfs=0)
+
+
+def libebur128(signal: np.ndarray, rate: int) -> tuple[float, float, float]:
+    """Loudness, range and true peak (dB) by another library."""
+    import pyebur128
+
+    mode = pyebur128.MeasurementMode
+    state = pyebur128.R128State(signal.shape[0], rate, mode.MODE_I | mode.MODE_LRA | mode.MODE_TRUE_PEAK)
+    state.add_frames(np.ascontiguousarray(signal.T).reshape(-1), signal.shape[1])
+    peaks = [pyebur128.get_true_peak(state, channel) for channel in range(signal.shape[0])]
+    return (
+        pyebur128.get_loudness_global(state),
+        pyebur128.get_loudness_range(state),
+        20 * math.log10(max(peaks)),
+    )
+
+
+# Loudness
+
+
+@pytest.mark.parametrize("case", ["1", "2", "3", "4", "5", "6"])
+def test_ebu_tech_3341_loudness(case: str) -> None:
+    table = [row for row in rows("ebu_loudness_cases") if row["case"] == case]
+    if case == "6":
+        signal = np.stack([steps([(float(row["level_dbfs_peak"]), 20.0)]) for row in table])
+    else:
+        mono = steps([(float(row["level_dbfs_peak"]), float(row["duration_s"])) for row in table])
+        signal = np.stack([mono, mono])
+    reading, _ = loudness(signal, FS)
+    expected, tolerance = float(table[0]["expected_integrated_lufs"]), float(table[0]["tol_lu"])
+    assert reading.value == pytest.approx(expected, abs=tolerance)
+    if case != "6":  # libebur128 must be told where the channels are; its default for five is another order
+        assert reading.value == pytest.approx(libebur128(signal, FS)[0], abs=0.01)
+
+
+@pytest.mark.parametrize("row", rows("ebu_lra_cases"), ids=lambda row: row["case"])
+def test_ebu_tech_3342_loudness_range(row: dict[str, str]) -> None:
+    mono = steps([(float(dbfs), float(row["step_s"])) for dbfs in row["levels_dbfs_peak"].split(";")])
+    signal = np.stack([mono, mono])
+    _, reading = loudness(signal, FS)
+    assert reading.value == pytest.approx(float(row["expected_lra_lu"]), abs=float(row["tol_lu"]))
+    assert reading.value == pytest.approx(libebur128(signal, FS)[1], abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "expected"),
+    [
+        # All of it is heard: the 10th to 95th percentile of an even distribution is 0.85 of its span.
+        (-30.0, -14.0, 0.85 * 16.0),
+        # Mean power of an even distribution from a to b: b + 10 lg(10 / ln 10 / (b - a)), here -10 - 9.64 LUFS;
+        # what lies 20 LU below that is not heard.
+        (-50.0, -10.0, 0.85 * (20.0 + 9.643)),
+        # Below -70 LUFS nothing is heard.
+        (-90.0, -55.0, 0.85 * 15.0),
+    ],
+    ids=["percentiles", "relative gate", "absolute gate"],
+)
+def test_loudness_range_of_a_fade_has_a_closed_form(first: float, last: float, expected: float) -> None:
+    """The short-term loudness of a tone that grows by so many decibels a second does too (EBU Tech 3342)."""
+    rate, seconds = 16_000, 150.0
+    time = np.arange(round(seconds * rate)) / rate
+    # The blocks of 3 s run from 0 to `seconds` - 3; a block reads by its mean power, which is that of its middle
+    # plus a constant.
+    slope = (last - first) / (seconds - 3.0)
+    growth = 3.0 * slope * math.log(10.0) / 10.0
+    middle = 10.0 * math.log10(math.sinh(growth / 2.0) / (growth / 2.0))
+    level_db = first + slope * (time - 1.5) - middle + 3.01
+    signal = 10.0 ** (level_db / 20.0) * np.sin(2.0 * np.pi * 997.0 * time)
+    assert loudness(signal, rate)[1].value == pytest.approx(expected, abs=0.08)
+
+
+def test_anchor_of_bs_1770() -> None:
+    """A full-scale 997 Hz sine in one front channel is -3.01 LUFS."""
+    reading = level(tone(997, duration_seconds=5, sample_rate=FS, level_dbfs=0), FS).loudness
+    assert reading.value == pytest.approx(-3.01, abs=0.005)
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_loudness_of_uneven_noise_agrees_with_libebur128(rate: int) -> None:
+    """Gaussian noise that swells; the length is no whole number of blocks.
+
+    pyloudnorm alone would count a last block that is not full, as if it were, and differ by 0.03 LU at such ends;
+    BS.1770 leaves it out, and so does libebur128.
+    """
+    rng = np.random.default_rng(5)
+    count = round(6.57 * rate)
+    swell = 0.1 * (1 + 0.9 * np.sin(2 * np.pi * 0.3 * np.arange(count) / rate))
+    signal = swell * rng.standard_normal((2, count))
+    integrated, spread = loudness(signal, rate)
+    theirs, range_lu, _ = libebur128(signal, rate)
+    assert integrated.value == pytest.approx(theirs, abs=0.01)
+    assert spread.value == pytest.approx(range_lu, abs=0.15)
+    result = level(signal, rate)
+    assert (result.loudness, result.loudness_range) == (integrated, spread)
+
+
+def test_loudness_of_silence_and_of_a_whisper() -> None:
+    assert "silent" in level(np.zeros((2, FS)), FS).loudness.warnings[0]
+    whisper = level(tone(1000, duration_seconds=4, sample_rate=FS, level_dbfs=-90), FS)
+    assert "gate at -70 LUFS" in whisper.loudness.warnings[0]
+    assert "gate at -70 LUFS" in whisper.loudness_range.warnings[0]
+
+
+def test_one_silent_channel_does_not_hide_the_other() -> None:
+    sine = tone(997, duration_seconds=5, sample_rate=FS, level_dbfs=-20)
+    result = level(np.stack([sine, 0 * sine]), FS)
+    assert result.loudness.value == pytest.approx(-23.01, abs=0.005)
+    assert not result.peak[1].defined
+
+
+def test_too_short_for_a_block() -> None:
+    result = level(tone(997, duration_seconds=0.3, sample_rate=FS), FS)
+    assert "gating block of 0.4 s" in result.loudness.warnings[0]
+    assert "block of 3 s" in result.loudness_range.warnings[0]
+    assert result.rms[0].defined
+    assert level(tone(997, duration_seconds=0.4, sample_rate=FS), FS).loudness.defined
+
+
+def test_more_channels_than_weights() -> None:
+    assert "up to 5" in level(np.ones((6, FS)), FS).loudness.warnings[0]
+
+
+# Peak and RMS
+
+
+@pytest.mark.parametrize("row", rows("ebu_true_peak_cases"), ids=lambda row: row["case"])
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+def test_ebu_tech_3341_true_peak(row: dict[str, str], rate: int) -> None:
+    """Cases 15 to 19: sines at fractions of the rate, with fades of 10 ms."""
+    count = rate // 2
+    index = np.arange(count)
+    # 0.166667 in the table is one sixth.
+    ratio = 1 / round(1 / float(row["freq_over_fs"]))
+    sine = float(row["amplitude_ffs"]) * np.sin(2 * np.pi * ratio * index + math.radians(float(row["phase_deg"])))
+    fade = np.minimum(1, np.minimum(index, index[::-1]) / (0.01 * rate))
+    value = 20 * math.log10(true_peak(sine * fade))
+    expected = float(row["expected_dbtp"])
+    assert expected + float(row["tol_minus_db"]) <= value <= expected + float(row["tol_plus_db"])
+    # What the sine itself says, more sharply than the table.
+    assert value == pytest.approx(20 * math.log10(float(row["amplitude_ffs"])), abs=0.01)
+
+
+def test_true_peak_of_sines_up_to_the_stated_limit() -> None:
+    """Flat to 0.44 of the rate: within the stated uncertainty of 0.02 dB, at every phase."""
+    index = np.arange(4096)
+    window = np.minimum(1, np.minimum(index, index[::-1]) / 500)
+    for frequency in (0.011, 0.123, 0.25, 0.3337, 0.41, 0.44):
+        for phase in (0.0, 0.4, 0.9):
+            sine = window * np.sin(2 * np.pi * frequency * index + phase)
+            assert 20 * math.log10(true_peak(sine)) == pytest.approx(0, abs=0.02), frequency
+
+
+def test_true_peak_of_noise_agrees_with_a_fourier_series(rng: np.random.Generator) -> None:
+    """Noise below 0.4 of the rate, interpolated 32 times by its exact Fourier series; it crosses block borders."""
+    count = 1 << 17
+    spectrum = np.fft.rfft(rng.standard_normal(count))
+    spectrum[int(0.4 * count) :] = 0
+    noise_like = np.fft.irfft(spectrum, count)
+    fine = 32 * np.fft.irfft(spectrum, 32 * count)
+    assert true_peak(noise_like) == pytest.approx(np.max(np.abs(fine)), rel=2e-3)
+
+
+def test_true_peak_lies_above_libebur128s_by_what_that_must_miss(rng: np.random.Generator) -> None:
+    """Noise below 0.4 of the rate. Fourfold oversampling without interpolation misses up to 0.44 dB of that.
+
+    The peak of a sine at 0.4 of the rate lies at most an eighth of a sample off: 20 lg cos(pi 0.4 / 4) = -0.44 dB.
+    """
+    spectrum = np.fft.rfft(rng.standard_normal(FS))
+    spectrum[int(0.4 * FS) :] = 0
+    signal = 0.2 * np.fft.irfft(spectrum, FS)[None, :]
+    ours = level(signal, FS).true_peak[0].value
+    theirs = libebur128(signal, FS)[2]
+    assert theirs - 0.05 <= ours <= theirs + 0.44
+
+
+def test_peak_rms_and_crest_of_a_sine() -> None:
+    """AES17: a sine's RMS level is that of its peak; its crest factor is 3.01 dB."""
+    result = level(tone(997, duration_seconds=3, sample_rate=FS, level_dbfs=-18), FS)
+    assert result.peak[0].value == pytest.approx(-18, abs=0.001)
+    assert result.true_peak[0].value == pytest.approx(-18, abs=0.001)
+    assert result.rms[0].value == pytest.approx(-18, abs=0.001)
+    assert result.crest[0].value == pytest.approx(10 * math.log10(2), abs=0.001)
+    assert result.peak[0].warnings == ()
+
+
+def test_square_wave_and_full_scale_warning() -> None:
+    """A square's plain crest factor is 0 dB, and its AES17 level 3.01 dB above its peak."""
+    square = np.where(np.arange(FS) % 480 < 240, 1.0, -1.0)
+    result = level(square, FS)
+    assert result.crest[0].value == pytest.approx(0, abs=1e-9)
+    assert result.rms[0].value == pytest.approx(10 * math.log10(2), abs=1e-9)
+    assert "48000 sample(s) at or above full scale" in result.peak[0].warnings[0]
+    assert result.true_peak[0].value > 0.5
+
+
+# Noise
+
+
+def test_white_noise_by_every_weighting(rng: np.random.Generator) -> None:
+    """Variance times the mean square of the weighting over the band: closed integral, here a fine sum."""
+    signal = 1e-3 * rng.standard_normal((1, 10 * FS))
+    result = noise(signal, FS, reference_dbfs=-18)
+    frequency = np.linspace(0, FS / 2, 400_001)
+    full = 10 * math.log10(2e-6) + 18
+    expected = full + 10 * math.log10((20_000 - 20) / (FS / 2))
+    assert result.unweighted[0].value == pytest.approx(expected, abs=4 * result.unweighted[0].uncertainty)
+    expected = full + 10 * math.log10(np.mean(a_weighting(frequency) ** 2))
+    assert result.a_weighted[0].value == pytest.approx(expected, abs=4 * result.a_weighted[0].uncertainty)
+    assert result.unweighted[0].uncertainty < 0.02
+    # Quasi-peak reads Gaussian noise some 4 to 6 dB above its RMS, and 8 to 12 dB above A (from memory, C).
+    rms468 = full + 10 * math.log10(np.mean(itu468_weighting(frequency) ** 2))
+    assert 3 < result.itu468[0].value - rms468 < 6
+    assert 8 < result.itu468[0].value - result.a_weighted[0].value < 14
+
+
+def test_stated_scatter_of_noise_is_the_scatter_over_seeds() -> None:
+    values = [noise(np.random.default_rng(seed).standard_normal(FS), FS).a_weighted[0] for seed in range(60)]
+    spread = np.std([reading.value for reading in values])
+    assert spread == pytest.approx(np.mean([reading.uncertainty for reading in values]), rel=0.3)
+
+
+@pytest.mark.parametrize("frequency", [1000, 3150, 6300, 12_500])
+@pytest.mark.parametrize("rate", [48_000, 96_000])
+def test_a_sine_reads_its_level_times_the_weighting(frequency: float, rate: int) -> None:
+    """A steady sine through BS.468: quasi-peak and RMS agree by calibration, the curve is the table's."""
+    signal = tone(frequency, duration_seconds=3, sample_rate=rate, level_dbfs=-40)
+    result = noise(signal, rate, reference_dbfs=-18)
+    assert result.unweighted[0].value == pytest.approx(-22, abs=0.01)
+    assert result.a_weighted[0].value == pytest.approx(-22 + 20 * math.log10(a_weighting(frequency)), abs=0.01)
+    expected = -22 + 20 * math.log10(itu468_weighting(frequency))
+    # The meter charges in steps of samples, which differ with the frequency.
+    assert result.itu468[0].value == pytest.approx(expected, abs=0.15)
+
+
+def test_direct_current_is_no_noise() -> None:
+    signal = 0.5 + tone(1000, duration_seconds=3, sample_rate=FS, level_dbfs=-60)
+    assert noise(signal, FS).unweighted[0].value == pytest.approx(-60, abs=0.01)
+    assert "no power in the band" in noise(np.full(3 * FS, 0.5), FS).unweighted[0].warnings[0]
+
+
+def test_noise_needs_time_and_bandwidth() -> None:
+    short = noise(tone(1000, duration_seconds=1, sample_rate=FS), FS)
+    assert short.unweighted[0].defined
+    assert "too short for the quasi-peak meter" in short.itu468[0].warnings[0]
+    assert "0.1 s" in noise(np.ones(10), FS).a_weighted[0].warnings[0]
+    low = noise(tone(1000, duration_seconds=3, sample_rate=16_000), 16_000)
+    assert all("the band up to 20 kHz is missing" in reading.warnings[0] for reading in low.readings)
+
+
+# Bad input, JSON
+
+
+@pytest.mark.parametrize(
+    ("signal", "reason"),
+    [
+        (np.zeros(0), "empty"),
+        (np.zeros(100), "silent"),
+        (np.array([0.1, np.nan, np.inf]), "2 sample.* the first at index 1"),
+    ],
+)
+def test_bad_signals_give_nan_with_the_reason(signal: np.ndarray, reason: str) -> None:
+    for reading in (*level(signal, FS).readings, *noise(signal, FS).readings):
+        assert math.isnan(reading.value)
+        assert re.search(reason, reading.warnings[0])
+
+
+def test_one_nan_in_one_channel_spoils_the_loudness_of_all() -> None:
+    """A mean over channels cannot leave one out."""
+    sine = tone(997, duration_seconds=4, sample_rate=FS)
+    broken = sine.copy()
+    broken[1234] = np.nan
+    result = level(np.stack([sine, broken]), FS)
+    assert "the first at index 1234" in result.loudness.warnings[0]
+    assert result.peak[0].defined
+    assert not result.peak[1].defined
+
+
+@given(
+    hnp.arrays(
+        np.float64,
+        st.tuples(st.integers(1, 3), st.integers(0, 300)),
+        elements=st.floats(-1, 1) | st.sampled_from([0.0, np.nan, 1e6, 1e-30, 1e-300]),
+    )
+)
+@settings(max_examples=60, deadline=None)
+def test_arbitrary_arrays_give_a_number_or_a_reason(signal: np.ndarray) -> None:
+    result = level(signal, FS)
+    for reading in result.readings:
+        assert math.isfinite(reading.value) or reading.warnings
+    for samples, plain, between in zip(signal, result.peak, result.true_peak, strict=True):
+        if plain.defined:
+            assert plain.value == pytest.approx(20 * math.log10(np.max(np.abs(samples))))
+            assert between.value >= plain.value - 1e-9
+
+
+def test_goes_to_json_and_back() -> None:
+    for signal in (tone(997, duration_seconds=4, sample_rate=FS), np.zeros((2, 10))):
+        levels, noises = level(signal, FS), noise(signal, FS)
+        again = LevelResult.from_dict(json.loads(json.dumps(levels.to_dict(), allow_nan=False)))
+        assert str(again) == str(levels)
+        assert again.to_dict() == levels.to_dict()
+        same = NoiseResult.from_dict(json.loads(json.dumps(noises.to_dict(), allow_nan=False)))
+        assert str(same) == str(noises)
+
+
+def test_wrong_arguments_are_errors() -> None:
+    with pytest.raises(MeasureError, match="floating point"):
+        level(np.zeros(10, dtype=np.int32), FS)
+    with pytest.raises(MeasureError, match="reference_dbfs is nan"):
+        noise(np.zeros(10), FS, reference_dbfs=math.nan)
+    with pytest.raises(MeasureError, match=r"\(channels, samples\)"):
+        level(np.zeros((1, 2, 3)), FS)

@@ -1,0 +1,180 @@
+"""Metadata that is carried and headers that lie; layouts by EBU Tech 3285 and the RIFF documents."""
+
+import csv
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapeemu.errors import AudioError
+from tapeemu.files.riff_chunks import (
+    append_chunks,
+    carried_chunks,
+    contradiction,
+    rescaled,
+    with_coding_history,
+    with_levels,
+)
+
+FIELDS = {
+    row["field"]: (int(row["offset"]), row["size_bytes"])
+    for row in csv.DictReader(
+        line
+        for line in (Path(__file__).parents[2] / "reference/bext_fields.csv").read_text("utf-8").splitlines()
+        if not line.startswith("#")
+    )
+}
+
+
+def bext(version: int = 2, time_reference: int = 0) -> bytes:
+    body = bytearray(602)
+    body[:11] = b"a night tug"
+    struct.pack_into("<Q", body, FIELDS["TimeReferenceLow"][0], time_reference)
+    struct.pack_into("<H", body, FIELDS["Version"][0], version)
+    return bytes(body)
+
+
+def wav(path: Path, subtype: str = "PCM_16", file_format: str = "WAV", samples: int = 500) -> Path:
+    soundfile.write(path, np.linspace(-0.5, 0.5, samples * 2).reshape(-1, 2), 48_000, subtype, format=file_format)
+    return path
+
+
+@pytest.mark.parametrize("file_format", ["WAV", "WAVEX", "RF64"])
+def test_chunks_appended_are_chunks_read_and_the_audio_stays(tmp_path: Path, file_format: str) -> None:
+    path = wav(tmp_path / "a.wav", file_format=file_format, samples=501)
+    before = soundfile.read(path)[0]
+    chunks = [(b"bext", bext()), (b"iXML", b"<BWFXML/>"), (b"cue ", struct.pack("<I", 0)), (b"LIST", b"adtlx")]
+    append_chunks(path, chunks)
+    assert carried_chunks(path) == chunks
+    assert contradiction(path) == ""
+    np.testing.assert_array_equal(soundfile.read(path)[0], before)
+    head = path.read_bytes()
+    stated = (
+        struct.unpack_from("<Q", head, 20)[0] if file_format == "RF64" else struct.unpack_from("<I", head, 4)[0]
+    )
+    assert stated == len(head) - 8
+
+
+def test_what_is_not_a_wav_has_no_chunks(tmp_path: Path) -> None:
+    path = tmp_path / "a.flac"
+    soundfile.write(path, np.zeros(100), 48_000)
+    assert carried_chunks(path) == []
+
+
+def test_sample_counts_are_rescaled() -> None:
+    stamped = rescaled(b"bext", bext(time_reference=2**33 + 48_000), 2.0)
+    assert struct.unpack_from("<Q", stamped, FIELDS["TimeReferenceLow"][0])[0] == 2 * (2**33 + 48_000)
+    cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 1000, b"data", 0, 0, 1000)
+    assert struct.unpack("<II4sIII", rescaled(b"cue ", cue, 0.5)[4:]) == (1, 500, b"data", 0, 0, 500)
+    sampler = struct.pack("<9I", 0, 0, 20_833, 60, 0, 0, 0, 1, 0) + struct.pack("<6I", 0, 0, 100, 900, 0, 0)
+    doubled = rescaled(b"smpl", sampler, 2.0)
+    assert struct.unpack_from("<I", doubled, 8)[0] == 10_416
+    assert struct.unpack_from("<II", doubled, 44) == (200, 1800)
+    label = b"adtl" + b"ltxt" + struct.pack("<III", 20, 1, 1000) + b"rgn " + bytes(8)
+    assert struct.unpack_from("<I", rescaled(b"LIST", label, 2.0), 16)[0] == 2000
+
+
+def test_the_speed_of_the_tape_moves_places_in_the_sound_but_not_its_beginning() -> None:
+    """At 96 kHz instead of 48 kHz on a tape 4 % too slow: 2.08 samples for one, each half as long."""
+    stamped = rescaled(b"bext", bext(time_reference=48_000 * 3600), 2.08, rate_ratio=2.0)
+    assert struct.unpack_from("<Q", stamped, FIELDS["TimeReferenceLow"][0])[0] == 96_000 * 3600
+    sampler = struct.pack("<9I", 0, 0, 20_833, 60, 0, 0, 0, 1, 0) + struct.pack("<6I", 0, 0, 100, 900, 0, 0)
+    changed = rescaled(b"smpl", sampler, 2.08, rate_ratio=2.0)
+    assert struct.unpack_from("<I", changed, 8)[0] == 10_416
+    assert struct.unpack_from("<II", changed, 44) == (208, 1872)
+    # The speed alone: a rate that stays must not hide it.
+    cue = struct.pack("<I", 1) + struct.pack("<II4sIII", 1, 1000, b"data", 0, 0, 1000)
+    assert struct.unpack("<II4sIII", rescaled(b"cue ", cue, 1.04, rate_ratio=1.0)[4:])[1] == 1040
+    assert rescaled(b"bext", bext(time_reference=99), 1.04, rate_ratio=1.0) == bext(time_reference=99)
+
+
+@pytest.mark.parametrize("identifier", [b"bext", b"cue ", b"smpl", b"LIST", b"iXML"])
+@pytest.mark.parametrize("body", [b"", b"abc", b"adtlltxt\xff\xff\xff\xff", b"\xff" * 40, b"\xff" * 700])
+def test_chunks_too_short_for_what_they_declare_stay_as_long_as_they_are(identifier: bytes, body: bytes) -> None:
+    assert len(rescaled(identifier, body, 0.5)) == len(body)
+
+
+def test_levels_of_the_old_audio_do_not_stay() -> None:
+    changed = with_levels(bext(), loudness_lufs=-23.04, true_peak_dbtp=-1.5)
+    values = [
+        struct.unpack_from("<h", changed, FIELDS[name][0])[0]
+        for name in (
+            "LoudnessValue",
+            "LoudnessRange",
+            "MaxTruePeakLevel",
+            "MaxMomentaryLoudness",
+            "MaxShortTermLoudness",
+        )
+    ]
+    # 0x7FFF marks a value that was not measured (Tech 3285 v2, 2.3).
+    assert values == [-2304, 0x7FFF, -150, 0x7FFF, 0x7FFF]
+    assert with_levels(bext(version=1), loudness_lufs=-23.0, true_peak_dbtp=-1.0) == bext(version=1)
+    silent = with_levels(bext(), loudness_lufs=-float("inf"), true_peak_dbtp=-float("inf"))
+    assert struct.unpack_from("<h", silent, FIELDS["LoudnessValue"][0])[0] == 0x7FFF
+
+
+def test_coding_history_grows_by_a_row() -> None:
+    first = with_coding_history(bext(), sample_rate=48_000, bits=24, channels=2)
+    second = with_coding_history(first, sample_rate=44_100, bits=16, channels=1)
+    rows = second[602:].decode("ascii").splitlines()
+    assert rows == ["A=PCM,F=48000,W=24,M=stereo,T=tapeemu", "A=PCM,F=44100,W=16,M=mono,T=tapeemu"]
+
+
+LIES = {
+    "cut off": (lambda d: d[: len(d) // 2], "but only"),
+    "audio longer than the file": (lambda d: d[:40] + struct.pack("<I", 2**31) + d[44:], "but only"),
+    "audio of no bytes": (lambda d: d[:40] + bytes(4) + d[44:], "belong to nothing"),
+    "audio of too few bytes": (lambda d: d[:40] + struct.pack("<I", 100) + d[44:], "belong to nothing"),
+    "rate": (lambda d: d[:24] + struct.pack("<I", 44_100) + d[28:], "bytes a second"),
+    "bytes a second": (lambda d: d[:28] + struct.pack("<I", 1) + d[32:], "bytes a second"),
+    "channels": (lambda d: d[:22] + struct.pack("<H", 4) + d[24:], "4 channel"),
+    "fewer channels": (lambda d: d[:22] + struct.pack("<H", 1) + d[24:], "1 channel"),
+    "bits": (lambda d: d[:34] + struct.pack("<H", 24) + d[36:], "24 bits"),
+    "bytes of a frame": (lambda d: d[:32] + struct.pack("<H", 6) + d[34:], "6 bytes"),
+}
+
+
+@pytest.mark.parametrize("lie", LIES)
+def test_lies_are_found(tmp_path: Path, lie: str) -> None:
+    path = wav(tmp_path / "a.wav")
+    change, told = LIES[lie]
+    path.write_bytes(change(path.read_bytes()))
+    assert told in contradiction(path)
+
+
+LIES["a list longer than the file"] = (lambda d: d[:36] + b"LIST" + struct.pack("<I", 2**29) + d[36:], "'LIST'")
+
+
+HARMLESS = {
+    "sizes of a stream": lambda d: d[:4] + b"\xff" * 4 + d[8:40] + b"\xff" * 4 + d[44:],
+    "other sizes of a stream": lambda d: d[:40] + struct.pack("<I", 0x7FFFF000) + d[44:],
+    "wrong outer size": lambda d: d[:4] + struct.pack("<I", 7) + d[8:],
+    "a few loose bytes": lambda d: d + b"garbage",
+    "a tag behind": lambda d: d + b"TAG" + bytes(125),
+}
+
+
+@pytest.mark.parametrize("oddity", HARMLESS)
+def test_habits_of_other_programs_are_no_lies(tmp_path: Path, oddity: str) -> None:
+    path = wav(tmp_path / "a.wav")
+    path.write_bytes(HARMLESS[oddity](path.read_bytes()))
+    assert contradiction(path) == ""
+    assert len(soundfile.read(path)[0]) == 500
+
+
+def test_a_header_of_endless_chunks_ends(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    data = path.read_bytes()
+    path.write_bytes(data[:36] + b"junk\0\0\0\0" * 5000 + data[36:])
+    with pytest.raises(AudioError, match="more than 4,096 chunks"):
+        carried_chunks(path)
+
+
+def test_metadata_beyond_reason_is_left_behind(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    with path.open("ab") as file:
+        file.write(b"iXML" + struct.pack("<I", 2**25))
+        file.truncate(file.tell() + 2**25)
+    assert carried_chunks(path) == []
