@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from measure.standard_set import Report
 from measure.errors import ResultsError
 from measure.results import Curve
+from measure.standard_set import Report
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

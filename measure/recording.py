@@ -5,7 +5,6 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from measure.standard_set import Report
 from measure.parts.spectrum import find_tone, power_spectrum, unusable
 from measure.quantities.amplitude import amplitude_fluctuation
 from measure.quantities.distortion import (
@@ -17,6 +16,7 @@ from measure.quantities.distortion import (
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
 from measure.results import Curve, Reading
+from measure.standard_set import Report
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["read_recording", "trimmed"]

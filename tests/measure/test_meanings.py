@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from measure.standard_set import bench
 from measure.errors import MeasureError
 from measure.meanings import meaning_lines, meaning_of
 from measure.parts.sweep import steady_tone, two_tones
 from measure.recording import read_recording
+from measure.standard_set import bench
 
 RATE = 48_000
 

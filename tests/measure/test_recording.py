@@ -8,9 +8,9 @@ import pytest
 import soundfile
 
 from measure.__main__ import main
-from measure.standard_set import Report, bench
 from measure.plots import figures_of, save_plots
 from measure.recording import read_recording, trimmed
+from measure.standard_set import Report, bench
 
 RATE = 48_000
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 import measure
-from measure.standard_set import STANDARD_SET, Report, bench, table_lines
 from measure.errors import MeasureError
 from measure.results import Reading
+from measure.standard_set import STANDARD_SET, Report, bench, table_lines
 
 RATE = 48_000
 
