@@ -260,7 +260,9 @@ class FdnReverb(Processor):
                     "and would win over it; leave one of the two out"
                 )
         seconds = self.target_decay_seconds()
-        if self.decay_seconds is not None and (seconds.min() < _SHORTEST or seconds.max() > _LONGEST):
+        # Scaling rounds: a table scaled to the limit may lie a last bit beyond it.
+        beyond = seconds.min() < _SHORTEST * (1.0 - 1e-12) or seconds.max() > _LONGEST * (1.0 + 1e-12)
+        if self.decay_seconds is not None and beyond:
             raise ParameterError(
                 f"decay_seconds is {self.decay_seconds:g} s, which scales decay_by_band_seconds to "
                 f"{seconds.min():.3g} to {seconds.max():.3g} s, but every band must stay within {_SHORTEST:g} to "
