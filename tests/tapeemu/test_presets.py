@@ -573,7 +573,7 @@ def test_an_unknown_uncertainty_is_left_out_and_stays_unknown() -> None:
         again = parse_preset(text, name="x")
         np.testing.assert_equal(again.readings["weighted_flutter_percent"].uncertainty, doubt)
         assert preset_text(again) == text
-        told = {0.0: "exact", 0.002: "± 0.002"}.get(doubt, "")
+        told = {0.0: "exact", 0.002: "± 0.0020"}.get(doubt, "")
         assert f"<td style='text-align:right'>{told}</td><td>%</td>" in again._repr_html_()
 
 
