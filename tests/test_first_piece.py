@@ -176,7 +176,7 @@ def test_the_sum_has_the_level_that_the_page_names(followed: tuple[Path, dict[st
     state = pyebur128.R128State(
         2, 48_000, pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
     )
-    state.add_frames(mix, len(mix))
+    state.add_frames(mix.ravel(), len(mix))
     assert pyebur128.get_loudness_global(state) == pytest.approx(-20.0, abs=0.05)
     peak = max(pyebur128.get_true_peak(state, channel) for channel in range(2))
     assert 20.0 * np.log10(peak) < -1.0
