@@ -54,7 +54,7 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
     (
         "level_fluctuation_(peak|rms)_db",
         "level_fluctuation_*_db",
-        "the same in decibels: how far the level of a steady tone swings",
+        "how far the level of a steady tone swings, in decibels, largest value and root mean square",
     ),
     (
         r"amplitude_correlation_\d+",
@@ -63,7 +63,11 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
     ),
     ("dropouts_count", "dropouts_count", "how often the level fell away for a moment"),
     ("thd(_reference)?_percent", "thd_percent", "all harmonics that were added to a tone, in percent of the tone"),
-    ("thd_r(_reference)?_percent", "thd_r_percent", "the same in percent of tone and harmonics together"),
+    (
+        "thd_r(_reference)?_percent",
+        "thd_r_percent",
+        "all harmonics that were added to a tone, in percent of tone and harmonics together",
+    ),
     (
         "thd_plus_noise(_reference)?_percent",
         "thd_plus_noise_percent",
@@ -79,9 +83,9 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
     (
         "mol_3_percent_db",
         "mol_3_percent_db",
-        "the same limit, above the reference level: how much headroom is left",
+        "how far above the reference level the third harmonic reaches 3 %, the usual limit of a tape",
     ),
-    ("mol_3_percent_output_dbfs", "mol_3_percent_output_dbfs", "output level at that limit"),
+    ("mol_3_percent_output_dbfs", "mol_3_percent_output_dbfs", "output level at which the third harmonic is 3 %"),
     (
         "modulation_distortion(_second|_third)?_percent",
         "modulation_distortion_*_percent",

@@ -34,7 +34,21 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    epilog="Begin with 'tapeemu demo': it makes stems to try everything on.",
 )
+
+# What a command is given most often, on the stems of the demonstration. Its help ends with it.
+_EXAMPLES = {
+    "process": "tapeemu process tapeemu-demo/dry --preset hall-into-drive --out takes --seed 7",
+    "compare": "tapeemu compare tapeemu-demo/dry/bell-buoy.wav --preset hall-into-drive --out orders",
+    "show": "tapeemu show hall-into-drive",
+    "find": "tapeemu find flutter=..0.15 rt60=3..",
+    "new": "tapeemu new my-hall --from hall-into-drive --set hall.decay_seconds=1.8s --purpose 'A nearer hall.'",
+    "settings": "tapeemu settings fdn_reverb",
+    "measure": "tapeemu measure my-hall",
+    "verify": "tapeemu verify my-hall",
+    "solve": "tapeemu solve my-tape --from hall-into-drive flutter=0.2 thd=2",
+}
 
 
 @app.callback()
@@ -46,22 +60,24 @@ def _root(
     pass
 
 
-for _name, _run in (
-    ("process", process.process),
-    ("demo", demo.demo),
-    ("compare", compare.compare),
-    ("presets", presets.presets),
-    ("show", presets.show_preset),
-    ("find", presets.find),
-    ("new", presets.new),
-    ("settings", settings.settings),
-    ("schema", presets.schema),
-    ("measure", figures.measure),
-    ("verify", figures.verify),
-    ("solve", figures.solve_figures),
-    ("warm", warm.warm),
+# In the order in which the list of commands shows them, each with its line there.
+for _name, _run, _short in (
+    ("demo", demo.demo, "Make four short stems, to try everything on, and put them on tape."),
+    ("process", process.process, "Put stems on tape, through the chain of a preset."),
+    ("compare", compare.compare, "Compare orders of a chain: by ear, in words and in figures."),
+    ("presets", presets.presets, "List all presets with their measured figures."),
+    ("show", presets.show_preset, "Show one preset: its purpose, stages and measured figures."),
+    ("find", presets.find, "Find presets by their measured figures."),
+    ("new", presets.new, "Write a new preset, from another one or from stages."),
+    ("settings", settings.settings, "List the kinds of stages, or every setting of one."),
+    ("measure", figures.measure, "Measure presets and write the figures into their files."),
+    ("verify", figures.verify, "Measure presets again and compare with their figures."),
+    ("solve", figures.solve_figures, "Find the settings that give the figures wanted."),
+    ("schema", presets.schema, "Export the JSON Schema of preset files, for editors."),
+    ("warm", warm.warm, "Compile the loops now, so that the first sound starts at once."),
 ):
-    app.command(_name, cls=OnceCommand)(_run)
+    _epilog = f"Example: {_EXAMPLES[_name]}" if _name in _EXAMPLES else None
+    app.command(_name, cls=OnceCommand, short_help=_short, epilog=_epilog)(_run)
 
 
 def _interrupt(*_: Any) -> None:

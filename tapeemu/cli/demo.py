@@ -1,5 +1,7 @@
 """``tapeemu demo``: four short stems of an invented scene, put through a shipped preset."""
 
+import tempfile
+from filecmp import cmp
 from pathlib import Path
 
 import typer
@@ -15,11 +17,14 @@ _RATE = 48_000
 def demo(
     out: Path = typer.Option(Path("tapeemu-demo"), "--out", "-o", help="Folder for stems and results."),
     preset: str = typer.Option("hall-into-drive", "--preset", "-p", help="Preset to render them through."),
-    overwrite: bool = typer.Option(True, help="Replace the files of an earlier demonstration."),
+    overwrite: bool = typer.Option(
+        False,
+        "--overwrite",
+        help="Replace files that exist; those of an earlier demonstration are replaced anyway.",
+    ),
 ) -> None:
     """Make four short stems (bell, engine, hull and water of a ferry at night) and put them on tape."""
-    from tapeemu.demo_scene import SECONDS, STEMS, make_stem
-    from tapeemu.files.audio_file import AudioWriter, Encoding
+    from tapeemu.demo_scene import SECONDS, STEMS
     from tapeemu.presets import load_chain
     from tapeemu.rendering.delivery import Delivery, render_file
 
@@ -30,13 +35,26 @@ def demo(
     reports = []
     for name in STEMS:
         stem = dry / f"{name}.wav"
-        with AudioWriter(
-            stem, sample_rate=_RATE, channels=2, encoding=Encoding("WAV", "PCM_24"), overwrite=overwrite
-        ) as writer:
-            writer.write(make_stem(name, sample_rate=_RATE))
-        delivery = Delivery(overwrite=overwrite)
+        replace = overwrite
+        with tempfile.TemporaryDirectory() as aside:
+            made = Path(aside) / stem.name
+            _write_stem(name, made, overwrite=False)
+            # A stem that is there and is ours was made here before, and so was what lies on tape beside it.
+            if stem.is_file() and cmp(stem, made, shallow=False):
+                replace = True
+        _write_stem(name, stem, overwrite=replace)
+        delivery = Delivery(overwrite=replace)
         reports.append(render_file(stem, chain, wet / stem.name, delivery=delivery, preset=preset))
     print_reports(reports)
     typer.echo(f"{len(STEMS)} dry stems of {SECONDS:.0f} s: {dry}")
     typer.echo(f"the same through the preset {preset!r}: {wet}")
     typer.echo("Before you listen, turn the level down: loud sound through headphones harms hearing.")
+
+
+def _write_stem(name: str, path: Path, *, overwrite: bool) -> None:
+    from tapeemu.demo_scene import make_stem
+    from tapeemu.files.audio_file import AudioWriter, Encoding
+
+    encoding = Encoding("WAV", "PCM_24")
+    with AudioWriter(path, sample_rate=_RATE, channels=2, encoding=encoding, overwrite=overwrite) as writer:
+        writer.write(make_stem(name, sample_rate=_RATE))

@@ -222,6 +222,10 @@ def _plain(result: "Verification") -> dict[str, Any]:
     }
 
 
+def _off_by(percent: float) -> str:
+    return f"{percent:.2g}" if percent >= 0.01 else "< 0.01"
+
+
 def solve_figures(
     name: str = typer.Argument(..., help="Name of the preset to write, or the path of its file."),
     figures: list[str] = typer.Argument(
@@ -264,7 +268,7 @@ def solve_figures(
                 key,
                 f"{value:g}",
                 *figure_text(reading.value, reading.uncertainty),
-                f"{solution.error_percent(key):.2g}",
+                _off_by(solution.error_percent(key)),
             )
     show(listing)
     asked = ", ".join(f"{key} {value:g}" for key, value in wanted.items())

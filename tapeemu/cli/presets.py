@@ -282,7 +282,13 @@ def new(
         for place, reason in made.chain.idle().items():
             raise ParameterError(f"{place} would be without effect: {reason}; leave it out")
     saved = save_preset(made, path, overwrite=overwrite)
-    typer.echo(f"written: {printable(str(path))} ({saved.state}); 'tapeemu measure {name}' measures it")
+    typer.echo(f"written: {printable(str(path))}")
+    if saved.state == "stale":
+        typer.echo(
+            f"its figures are still those of {printable(str(start))}; 'tapeemu measure {name}' takes its own"
+        )
+    elif saved.state == "not measured":
+        typer.echo(f"it has no figures yet; 'tapeemu measure {name}' takes them")
 
 
 def _stage_from(text: str) -> dict[str, Any]:

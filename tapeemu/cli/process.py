@@ -118,6 +118,11 @@ def process(
         write_json(_as_plain(outcome))
     else:
         print_reports(outcome.reports)
+        if outcome.reports and delivery.keep_balance and delivery.sets_level:
+            gain_db = outcome.reports[0].gain_db
+            typer.echo(
+                f"one gain for all files, {gain_db:+.1f} dB: their sum has the level asked for, not each file"
+            )
         if outcome.skipped:
             typer.echo(f"left alone, finished and unchanged: {len(outcome.skipped)}")
     if outcome.failures:

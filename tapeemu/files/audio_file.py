@@ -390,7 +390,7 @@ def _check_source(path: Path) -> None:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise AudioError(f"{path} is a folder, but must be a sound file")
+            raise AudioError(f"{path} is a folder, but must be a sound file; name one of the files in it")
         if not stat.S_ISREG(status.st_mode):
             raise AudioError(f"{path} is a pipe or a device, but must be a regular file; copy it into one first")
         if not status.st_size:

@@ -83,6 +83,9 @@ def find_preset(name_or_path: str | Path) -> Place:
         if place.name == text:
             return place
     names = [place.name for place in list_places()]
+    beside = Path(f"{text}.toml")
+    if _is_file(beside):
+        raise PresetError(f"there is no preset {text!r}; did you mean the file {str(beside)!r}?")
     near = difflib.get_close_matches(text.lower().replace("_", "-").replace(" ", "-"), names, n=3)
     listed = "'tapeemu presets' lists those there are"
     hint = f"did you mean {' or '.join(repr(each) for each in near)}?" if near else ""
@@ -96,6 +99,13 @@ def list_places() -> list[Place]:
     found = [Place(name, path, "own", shipped.get(name)) for name, path in own.items()]
     found += [Place(name, path, "shipped") for name, path in shipped.items() if name not in own]
     return sorted(found)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def _files_in(folder: Path) -> dict[str, Path]:

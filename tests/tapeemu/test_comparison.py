@@ -510,9 +510,7 @@ def test_a_mean_over_repeats_says_what_was_left_out() -> None:
 def test_every_repeat_is_another_tape_and_another_room() -> None:
     assert elsewhere(CHAIN, 0) == CHAIN
     one, two = elsewhere(CHAIN, 1), elsewhere(CHAIN, 2)
-    seeds = [
-        (chain.stages[0].processor.seed, chain.stages[1].processor.room_seed) for chain in (CHAIN, one, two)
-    ]
+    seeds = [(chain.stages[0].processor.seed, chain.stages[1].processor.room_seed) for chain in (CHAIN, one, two)]
     assert all(len(set(column)) == 3 for column in zip(*seeds, strict=True))
     # The same for every order, whatever comes first; and inside nested chains.
     assert elsewhere(CHAIN.reordered(["drive", "room", "wow"]), 1) == one.reordered(["drive", "room", "wow"])

@@ -14,7 +14,7 @@ import pytest
 
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli import main
-from tapeemu.cli.figures import plots_folder
+from tapeemu.cli.figures import _off_by, plots_folder
 from tapeemu.presets import load_preset, shipped_folder
 from tapeemu.presets.solving import _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand
@@ -321,3 +321,14 @@ def test_settings_are_listed(run: Run, own: Path, tmp_path: Path) -> None:
     run("settings", "--markdown", "--out", tmp_path / "page.md")
     assert (tmp_path / "page.md").read_text("utf-8") == run("settings", "--markdown")
     assert "replace it with --overwrite" in run("settings", "--markdown", "--out", tmp_path / "page.md", status=4)
+
+
+def test_a_preset_that_lies_here_is_named(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ferry.toml").write_text("")
+    assert "did you mean the file 'ferry.toml'?" in run("show", "ferry", status=3)
+    assert "'tapeemu presets' lists" in run("show", "qqqq", status=3)
+
+
+def test_how_far_off_is_told_without_an_exponent() -> None:
+    assert [_off_by(percent) for percent in (5e-5, 0.55, 12.0)] == ["< 0.01", "0.55", "12"]
