@@ -19,7 +19,7 @@ from tapeemu.validation import FloatArray
 
 __all__ = ["READ_TO_SECONDS", "octave_readings", "reading_frequencies"]
 
-_POLES_A_SIDE = 7
+_POLES_A_SIDE = 9
 _NEPERS = 3.0 * math.log(10.0) * 2.0  # 60 dB as a power
 _PER_OCTAVE = 24
 _BESIDE_OCTAVES = 2.0
