@@ -7,10 +7,10 @@ a meter would find it: the energy that is left after t seconds behind the filter
 starts equally strong everywhere), and a straight line is fitted to its level from -5 to -35 dB (T30, ISO 3382-1).
 
 Filters of class 1 (IEC 61260-1) differ in their skirts. The reference is a Butterworth band-pass of nine
-poles a side, half way between those of seven and of fourteen poles (pyfar's octaves). Behind the latter, and
-behind the octaves of `measure`, the tables that are designed with it read within 1 % of each other where
-neighbours differ by 2:1. A filter of five poles reads up to 3 % more; one of three, which barely meets the class, a
-fifth more.
+poles a side, half way between those of seven and of fourteen poles (pyfar's octaves). Behind either of them,
+and behind the octaves of `measure`, tables designed with it read within 1 % of what was set where neighbours
+differ by 2:1, and within 2 % at the limit of 2.5:1. A filter of five poles reads up to 3 % more; one of three,
+which barely meets the class, a fifth more.
 """
 
 import math
