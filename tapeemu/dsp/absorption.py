@@ -321,7 +321,12 @@ def _decay_error(absorption: Absorption, level: FloatArray, centres: FloatArray,
 def _excess_db(absorption: Absorption, delays: np.ndarray, seconds: FloatArray, sample_rate: float) -> FloatArray:
     """Level by which each line is louder, at its loudest, than the longest decay time allows."""
     allowed = -60.0 * delays / (sample_rate * _OVERSHOOT * seconds.max())
-    loudest = loop_level_db(absorption, _grid(sample_rate), sample_rate).max(axis=1)
+    # Sharp peaks lie where the poles are, and may be narrower than any grid.
+    once, twice = absorption.coefficients[:, 2], absorption.coefficients[:, 3]
+    cosines = np.clip(-0.5 * once / np.sqrt(np.maximum(twice, 1e-9)), -1.0, 1.0)
+    peaks = np.arccos(cosines).reshape(-1) * sample_rate / (2.0 * np.pi)
+    where = np.concatenate([_grid(sample_rate), peaks])
+    loudest = loop_level_db(absorption, where, sample_rate).max(axis=1)
     excess: FloatArray = loudest - np.maximum(allowed, _FLOOR_DB)
     return excess
 

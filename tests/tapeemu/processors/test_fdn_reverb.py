@@ -500,7 +500,7 @@ def test_output_is_that_of_a_slow_network_of_matrices(changes, channels, rng, mo
     expected = slow_network(reverb, sound)
     for curved, within in ((True, 2e-5), (False, 1e-4)):
         # the fast one interpolates angles between exact values; here often enough to be nearly exact
-        exacter = plan._replace(cell=32, curved=curved)
+        exacter = plan._replace(cell=16, curved=curved)
         with monkeypatch.context() as patch:
             patch.setattr(fdn_reverb, "_plan", lambda *_, exacter=exacter: exacter)
             moving = reverb(sound, sample_rate=RATE)
