@@ -309,7 +309,9 @@ def _solve_centres(
 def _grid(sample_rate: float) -> FloatArray:
     """Frequencies from zero to half the sample rate, close enough to see every ripple of a shelf."""
     spaced = np.geomspace(5.0, 0.5 * sample_rate, 500)
-    return np.concatenate([[0.0], spaced])
+    # Towards half the rate the bilinear transform narrows them.
+    near_the_end = 0.5 * sample_rate - np.geomspace(1e-4, 0.2, 400) * sample_rate
+    return np.concatenate([[0.0], spaced, near_the_end])
 
 
 def _decay_error(absorption: Absorption, level: FloatArray, centres: FloatArray, sample_rate: float) -> float:
