@@ -19,7 +19,6 @@ from measure.fluctuation import (
     decompose,
     fast_length,
     oscillations,
-    smoothed,
     spectral_lines,
     steady_rms,
     whole_periods,
@@ -501,8 +500,8 @@ class _Doubts:
         own = steady if len(genuine) == len(lines) else oscillations(genuine, rate, whole.size)
         self.without = Mixture(steady=own, rate=rate, sigma=self.clean)
         self.doubt_of_sigma = split.scatter(response, unfitted, seconds, fitted=not unfitted)
-        at, density = split.density()
-        self.density = at, percent**2 * smoothed(density) * np.square(np.abs(response(at)))
+        at, density = split.density_at_lines()
+        self.density = at, percent**2 * density * np.square(np.abs(response(at)))
         self.unfitted = bool(unfitted)
         strongest = max((abs(line.amplitude) for line in lines), default=0.0)
         strong = tuple(line for line in lines if abs(line.amplitude) > 0.01 * strongest)
