@@ -164,7 +164,8 @@ class Fluctuation:
         ``2 integral of P^3 / T^2``; a line of amplitude a at f adds ``a^2 P(f) / T`` to the variance. Slow noise
         of few independent samples amid much fast noise makes it skewed although it scatters little: where it is
         read low, so is its scatter. So the mean square is taken as a constant and a chi-square part that have
-        the same variance and third cumulant, and what is returned is half of the distance within which the truth lies in
+        the same variance and third cumulant, and what is returned is half of the distance within which the
+        truth lies in
         95.4 % of all cases (:func:`chi_square_doubt`), more than one standard deviation where degrees are few.
         Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
         taken from deviations slower than the recording is long is added to the distance as it stands.
