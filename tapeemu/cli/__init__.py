@@ -13,7 +13,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, figures, presets, process, settings, warm
+from tapeemu.cli import compare, demo, measuring, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -56,9 +56,9 @@ for _name, _run in (
     ("new", presets.new),
     ("settings", settings.settings),
     ("schema", presets.schema),
-    ("measure", figures.measure),
-    ("verify", figures.verify),
-    ("solve", figures.solve_figures),
+    ("measure", measuring.measure),
+    ("verify", measuring.verify),
+    ("solve", measuring.solve_figures),
     ("warm", warm.warm),
 ):
     app.command(_name, cls=OnceCommand)(_run)

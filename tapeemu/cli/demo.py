@@ -20,10 +20,10 @@ def demo(
     """Make four short stems (bell, engine, hull and water of a ferry at night) and put them on tape."""
     from tapeemu.demo_scene import SECONDS, STEMS, make_stem
     from tapeemu.files.audio_file import AudioWriter, Encoding
-    from tapeemu.presets import load_chain
+    from tapeemu.presets import load_preset
     from tapeemu.rendering.delivery import Delivery, render_file
 
-    chain = load_chain(preset)
+    chain = load_preset(preset).chain
     dry = output_folder(out / "dry")
     wet = output_folder(out / "tape")
     listen_to_compilation()

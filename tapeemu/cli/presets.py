@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tapeemu.presets import Place, Preset
-    from tapeemu.presets.figures import Measured
+    from tapeemu.presets.kept_figures import Measured
 
 __all__ = ["find", "new", "presets", "print_figures", "schema", "show_preset", "target_path"]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
 from tapeemu.processors.fdn_reverb import FdnReverb
@@ -20,7 +20,7 @@ __all__ = [
     "REFERENCE_LEVEL_DBFS",
     "SAMPLE_RATE_HZ",
     "SEEDS",
-    "Comparison",
+    "FigureCheck",
     "Verification",
     "measure_chain",
     "measure_preset",
@@ -98,7 +98,7 @@ def measure_chain(
 
     wanted = set(KEPT) if keys is None else set(keys)
     reports: dict[str, Report] = {}
-    tables: dict[str, dict[str, Figure]] = {}
+    tables: dict[str, dict[str, KeptFigure]] = {}
     for name, (part, possible) in measured_parts(chain).items():
         asked = [key for key in possible if key in wanted]
         if not asked or (keys is not None and name.startswith("stage ")):
@@ -113,7 +113,7 @@ def measure_chain(
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}
         tables[name] = {
-            key: Figure(reading=reading, tolerance=tolerance_for(key, reading))
+            key: KeptFigure(reading=reading, tolerance=tolerance_for(key, reading))
             for key, reading in found.items()
             if math.isfinite(reading.value)
         }
@@ -141,7 +141,7 @@ def measure_preset(preset: Preset) -> tuple[Preset, dict[str, "Report"]]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Comparison:
+class FigureCheck:
     """One figure of a file against the same figure measured now.
 
     Attributes
@@ -150,16 +150,16 @@ class Comparison:
         What it is a figure of: ``"chain"``, ``"without reverb"`` or ``"stage NAME"``.
     key : str
         The figure.
-    kept : Figure or None
+    kept : KeptFigure or None
         As in the file; None if it is not there.
-    found : Figure or None
+    found : KeptFigure or None
         As measured now; None if it cannot be measured any more.
     """
 
     part: str
     key: str
-    kept: Figure | None
-    found: Figure | None
+    kept: KeptFigure | None
+    found: KeptFigure | None
 
     @property
     def moved(self) -> float | None:
@@ -197,18 +197,18 @@ class Verification:
         The preset.
     state : str
         ``"measured"``, ``"stale"`` or ``"not measured"``: whether the figures belong to the settings.
-    comparisons : tuple of Comparison
+    checks : tuple of FigureCheck
         Every figure of the file against now.
     """
 
     name: str
     state: str
-    comparisons: tuple[Comparison, ...] = ()
+    checks: tuple[FigureCheck, ...] = ()
 
     @property
-    def failed(self) -> tuple[Comparison, ...]:
+    def failed(self) -> tuple[FigureCheck, ...]:
         """Figures out of tolerance."""
-        return tuple(each for each in self.comparisons if not each.within)
+        return tuple(each for each in self.checks if not each.within)
 
     @property
     def proved(self) -> bool:
@@ -216,7 +216,7 @@ class Verification:
         return self.state == "measured" and not self.failed
 
     def __str__(self) -> str:
-        count = sum(each.kept is not None for each in self.comparisons)
+        count = sum(each.kept is not None for each in self.checks)
         if self.state == "not measured":
             return f"{self.name}: not measured yet; 'tapeemu measure {self.name}' does it"
         verdict = "proved" if self.proved else self.state if not self.failed else "out of tolerance"
@@ -240,13 +240,13 @@ def verify_preset(preset: Preset) -> Verification:
         seeds=kept.seeds or SEEDS,
     )
     before, now = kept.parts(), found.parts()
-    comparisons = [
-        Comparison(part=part, key=key, kept=figures.get(key), found=again.get(key))
+    checks = [
+        FigureCheck(part=part, key=key, kept=figures.get(key), found=again.get(key))
         for part in dict.fromkeys([*before, *now])
         for figures, again in [(before.get(part, {}), now.get(part, {}))]
         for key in dict.fromkeys([*figures, *again])
     ]
-    return Verification(name=preset.name, state=preset.state, comparisons=tuple(comparisons))
+    return Verification(name=preset.name, state=preset.state, checks=tuple(checks))
 
 
 def _verify_file(path: str) -> Verification:

@@ -8,7 +8,7 @@ from typing import Any, Self
 
 from measure.results import Reading, figure_text
 from tapeemu.chain import Chain
-from tapeemu.presets.figures import Measured, settings_digest
+from tapeemu.presets.kept_figures import Measured, settings_digest
 from tapeemu.processor import AnyAudio
 
 __all__ = ["Preset"]

@@ -16,7 +16,7 @@ from measure.results import Reading
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.presets import lines
-from tapeemu.presets.figures import KEPT, Figure, Measured
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.syntax import explain_syntax
 from tapeemu.processor import Processor, Settings
@@ -361,7 +361,7 @@ def _measured(table: Any, names: Sequence[str], problems: list[_Problem]) -> Mea
         problems.append(((*path, "seeds"), f"seeds must be a list of up to {_MAX_SEEDS} whole numbers from 0 up"))
     parts = {part: _figures(table.get(part, {}), (*path, part), problems) for part in ("chain", "without_reverb")}
     stages = table.get("stages", {})
-    by_stage: dict[str, dict[str, Figure]] = {}
+    by_stage: dict[str, dict[str, KeptFigure]] = {}
     if not isinstance(stages, dict):
         problems.append(((*path, "stages"), "must be a table of stage names"))
     else:
@@ -382,7 +382,7 @@ def _measured(table: Any, names: Sequence[str], problems: list[_Problem]) -> Mea
     )
 
 
-def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str, Figure]:
+def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str, KeptFigure]:
     if not isinstance(table, dict):
         problems.append((path, "must be a table of figures"))
         return {}
@@ -417,7 +417,7 @@ def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str
         if not isinstance(warnings, list) or not all(isinstance(each, str) for each in warnings):
             problems.append(((*place, "warnings"), "warnings must be a list of texts"))
         if len(problems) == before:
-            made[key] = Figure(
+            made[key] = KeptFigure(
                 reading=Reading(
                     quantity=key.rpartition("_")[0].replace("_", " "),
                     value=numbers["value"],

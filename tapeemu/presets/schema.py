@@ -3,7 +3,7 @@
 from typing import Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.figures import KEPT
+from tapeemu.presets.kept_figures import KEPT
 from tapeemu.presets.reading import FORMAT, file_kinds
 
 __all__ = ["preset_schema"]

@@ -15,7 +15,7 @@ import numpy as np
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
-from tapeemu.presets.figures import DECAY_BANDS_HZ
+from tapeemu.presets.kept_figures import DECAY_BANDS_HZ
 from tapeemu.presets.measuring import measure_chain
 from tapeemu.processor import Processor
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart

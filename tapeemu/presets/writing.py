@@ -12,7 +12,7 @@ from measure.results import Reading
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import OutputError, PresetError
 from tapeemu.files.part_files import PartFile
-from tapeemu.presets.figures import Figure, Measured
+from tapeemu.presets.kept_figures import KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset
 
@@ -231,7 +231,7 @@ def _change_measured(document: Any, measured: Measured | None) -> None:
             _change_figures(table["stages"], name, figures)
 
 
-def _change_figures(parent: Any, part: str, figures: Mapping[str, Figure]) -> None:
+def _change_figures(parent: Any, part: str, figures: Mapping[str, KeptFigure]) -> None:
     if not figures:
         if part in parent:
             del parent[part]
@@ -248,7 +248,7 @@ def _change_figures(parent: Any, part: str, figures: Mapping[str, Figure]) -> No
             table[key] = _item(values)
 
 
-def _figure_values(figure: Figure) -> dict[str, Any]:
+def _figure_values(figure: KeptFigure) -> dict[str, Any]:
     reading = figure.reading
     values: dict[str, Any] = {
         "value": _rounded(reading.value, 6),

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tapeemu.chain import Chain
-from tapeemu.comparison.orders import Contender
 from tapeemu.errors import AudioError
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
+from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.loudness import LevelMeter
 from tapeemu.units import db_to_gain
 from tapeemu.validation import FloatArray

@@ -192,8 +192,8 @@ def verify(
             if not as_json:
                 with bar.aside():
                     typer.echo(printable_lines(str(result)))
-                    for comparison in result.comparisons if details else ():
-                        typer.echo(f"  {printable(str(comparison))}")
+                    for check in result.checks if details else ():
+                        typer.echo(f"  {printable(str(check))}")
     if as_json:
         write_json([_plain(result) for result in results])
     proved = sum(result.proved for result in results)
@@ -217,7 +217,7 @@ def _plain(result: "Verification") -> dict[str, Any]:
                 "found": None if each.found is None else each.found.reading.value,
                 "within": each.within,
             }
-            for each in result.comparisons
+            for each in result.checks
         ],
     }
 

@@ -21,8 +21,8 @@ from tapeemu.chain import Chain
 __all__ = [
     "DECAY_BANDS_HZ",
     "KEPT",
-    "Figure",
-    "Kept",
+    "KeepingRule",
+    "KeptFigure",
     "Measured",
     "settings_digest",
     "tolerance_for",
@@ -34,7 +34,7 @@ DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands whose decay time is kept."""
 
 
-class Kept(NamedTuple):
+class KeepingRule(NamedTuple):
     """One figure that presets keep.
 
     Attributes
@@ -55,25 +55,25 @@ class Kept(NamedTuple):
     heading: str = ""
 
 
-KEPT: dict[str, Kept] = {
-    "weighted_flutter_percent": Kept("flutter tone", 0.0005, heading="flutter %"),
-    "unweighted_flutter_percent": Kept("flutter tone", 0.0005),
-    "wow_percent": Kept("flutter tone", 0.0005),
-    "flutter_percent": Kept("flutter tone", 0.0005),
-    "speed_error_percent": Kept("flutter tone", 0.0005),
-    "scrape_flutter_rms_percent": Kept("high tone", 0.0005),
-    "level_fluctuation_peak_db": Kept("flutter tone", 0.005, heading="level ±dB"),
-    "level_fluctuation_rms_db": Kept("flutter tone", 0.005),
-    "thd_reference_percent": Kept("distortion tone", 0.001, heading="THD %"),
-    "harmonic_2_reference_db": Kept("distortion tone", 0.1),
-    "harmonic_3_reference_db": Kept("distortion tone", 0.1),
-    "mol_3_percent_db": Kept("level steps", 0.02, heading="MOL dB"),
-    "modulation_distortion_percent": Kept("modulation pair", 0.001),
-    "gain_1000hz_db": Kept("sweep", 0.01),
-    "low_edge_hz": Kept("sweep", 0.2),
-    "high_edge_hz": Kept("sweep", 20.0),
+KEPT: dict[str, KeepingRule] = {
+    "weighted_flutter_percent": KeepingRule("flutter tone", 0.0005, heading="flutter %"),
+    "unweighted_flutter_percent": KeepingRule("flutter tone", 0.0005),
+    "wow_percent": KeepingRule("flutter tone", 0.0005),
+    "flutter_percent": KeepingRule("flutter tone", 0.0005),
+    "speed_error_percent": KeepingRule("flutter tone", 0.0005),
+    "scrape_flutter_rms_percent": KeepingRule("high tone", 0.0005),
+    "level_fluctuation_peak_db": KeepingRule("flutter tone", 0.005, heading="level ±dB"),
+    "level_fluctuation_rms_db": KeepingRule("flutter tone", 0.005),
+    "thd_reference_percent": KeepingRule("distortion tone", 0.001, heading="THD %"),
+    "harmonic_2_reference_db": KeepingRule("distortion tone", 0.1),
+    "harmonic_3_reference_db": KeepingRule("distortion tone", 0.1),
+    "mol_3_percent_db": KeepingRule("level steps", 0.02, heading="MOL dB"),
+    "modulation_distortion_percent": KeepingRule("modulation pair", 0.001),
+    "gain_1000hz_db": KeepingRule("sweep", 0.01),
+    "low_edge_hz": KeepingRule("sweep", 0.2),
+    "high_edge_hz": KeepingRule("sweep", 20.0),
     **{
-        f"decay_{band}hz_seconds": Kept(
+        f"decay_{band}hz_seconds": KeepingRule(
             "noise bursts", 0.005, heading=f"RT60 s {band} Hz" if band in (125, 500, 4000) else ""
         )
         for band in DECAY_BANDS_HZ
@@ -83,7 +83,7 @@ KEPT: dict[str, Kept] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Figure:
+class KeptFigure:
     """A reading as kept in a preset: the reading, and how far a later one may lie from it."""
 
     reading: Reading
@@ -104,12 +104,12 @@ class Measured:
         Conditions common to all figures.
     seeds : tuple of int
         Seeds whose mean each random figure is.
-    chain : mapping of str to Figure
+    chain : mapping of str to KeptFigure
         Figures of the whole chain. Where it reverberates these are decay times only, for the beating of a
         reverberated tone counts as flutter and level fluctuation.
-    without_reverb : mapping of str to Figure
+    without_reverb : mapping of str to KeptFigure
         The other figures of a chain that reverberates, read with its reverberant stages bypassed.
-    stages : mapping of str to mapping of str to Figure
+    stages : mapping of str to mapping of str to KeptFigure
         Decay times of reverberant stages by themselves, by name.
     """
 
@@ -118,18 +118,18 @@ class Measured:
     sample_rate_hz: float
     reference_level_dbfs: float
     seeds: tuple[int, ...]
-    chain: Mapping[str, Figure] = field(default_factory=dict)
-    without_reverb: Mapping[str, Figure] = field(default_factory=dict)
-    stages: Mapping[str, Mapping[str, Figure]] = field(default_factory=dict)
+    chain: Mapping[str, KeptFigure] = field(default_factory=dict)
+    without_reverb: Mapping[str, KeptFigure] = field(default_factory=dict)
+    stages: Mapping[str, Mapping[str, KeptFigure]] = field(default_factory=dict)
 
     @property
-    def figures(self) -> dict[str, Figure]:
+    def figures(self) -> dict[str, KeptFigure]:
         """The figures a preset is known by: of the whole chain, completed by those without reverb."""
         return {**self.without_reverb, **self.chain}
 
-    def parts(self) -> dict[str, Mapping[str, Figure]]:
+    def parts(self) -> dict[str, Mapping[str, KeptFigure]]:
         """All tables of figures by the name of what was measured."""
-        named: dict[str, Mapping[str, Figure]] = {}
+        named: dict[str, Mapping[str, KeptFigure]] = {}
         if self.chain:
             named["chain"] = self.chain
         if self.without_reverb:

@@ -17,14 +17,7 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.cli import app
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.comparison.chains import ChainMeter, _mean
-from tapeemu.comparison.figures import (
-    FIGURES,
-    paired_difference,
-    relative_octaves,
-    repeats_of_renders,
-    settled,
-    with_spread,
-)
+from tapeemu.comparison.compared_figures import FIGURES
 from tapeemu.comparison.findings import (
     Swap,
     effect_sentences,
@@ -37,6 +30,8 @@ from tapeemu.comparison.findings import (
 from tapeemu.comparison.groups import ALIKE_DB, Group, differences_db, grouped, shared_groups
 from tapeemu.comparison.orders import all_orders, chosen_orders, elsewhere, two_orders
 from tapeemu.comparison.progress import SILENT
+from tapeemu.comparison.renders import relative_octaves
+from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, settled, with_spread
 from tapeemu.comparison.sentences import answer, differing, meaning, noteworthy
 from tapeemu.comparison.traits import SPOKEN, TRAITS
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
@@ -47,7 +42,7 @@ from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.processors.saturation import PreampDrive
 from tapeemu.processors.wow_flutter import WowFlutter
 from tapeemu.rendering.matched import Render, loudest_part
-from tapeemu.report.page import page_text, value_text
+from tapeemu.report import page_text, value_text
 from tapeemu.report.swap_picture import swap_picture
 
 RATE = 32_000
@@ -510,7 +505,8 @@ def test_a_mean_over_repeats_says_what_was_left_out() -> None:
 def test_every_repeat_is_another_tape_and_another_room() -> None:
     assert elsewhere(CHAIN, 0) == CHAIN
     one, two = elsewhere(CHAIN, 1), elsewhere(CHAIN, 2)
-    seeds = [tuple(stage.processor.seed for stage in chain.stages[:2]) for chain in (CHAIN, one, two)]
+    made = [[stage.processor for stage in chain.stages[:2]] for chain in (CHAIN, one, two)]
+    seeds = [(wow.seed, room.room_seed) for wow, room in made]
     assert all(len(set(column)) == 3 for column in zip(*seeds, strict=True))
     # The same for every order, whatever comes first; and inside nested chains.
     assert elsewhere(CHAIN.reordered(["drive", "room", "wow"]), 1) == one.reordered(["drive", "room", "wow"])

@@ -5,11 +5,10 @@ import re
 import shlex
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from measure.results import Reading
 from tapeemu import __version__
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
+from tapeemu.comparison import Comparison
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.findings import (
     by_pair,
     effect_phrases,
@@ -24,11 +23,9 @@ from tapeemu.comparison.sentences import breathing, listed, threshold_lines
 from tapeemu.errors import OutputError
 from tapeemu.files.part_files import PartFile, check_target
 from tapeemu.report.swap_picture import swap_picture
+from tapeemu.report.wording import value_text
 
-if TYPE_CHECKING:
-    from tapeemu.comparison import Comparison
-
-__all__ = ["page_files", "page_text", "value_text", "write_page"]
+__all__ = ["page_files", "page_text", "write_page"]
 
 _CHAIN_KEYS = (
     *(
@@ -54,7 +51,7 @@ _RENDER_KEYS = (
 
 
 def write_page(
-    comparisons: "Sequence[Comparison]",
+    comparisons: Sequence[Comparison],
     path: Path,
     *,
     preset: str,
@@ -109,18 +106,18 @@ def page_files(path: Path, *, permutations: bool) -> list[Path]:
     return [path, path.with_suffix(".svg")] if permutations else [path]
 
 
-def _swapped(comparisons: "Sequence[Comparison]") -> bool:
+def _swapped(comparisons: Sequence[Comparison]) -> bool:
     return all(comparison.swaps for comparison in comparisons)
 
 
-def _picture(comparisons: "Sequence[Comparison]") -> str:
+def _picture(comparisons: Sequence[Comparison]) -> str:
     return swap_picture(
         [(comparison.name, by_pair(comparison.swaps)) for comparison in comparisons], limit_db=ALIKE_DB
     )
 
 
 def page_text(
-    comparisons: "Sequence[Comparison]",
+    comparisons: Sequence[Comparison],
     *,
     preset: str,
     sources: Sequence[Path],
@@ -206,11 +203,11 @@ def page_text(
     return "\n".join(lines)
 
 
-def _orders(comparison: "Comparison") -> list[tuple[str, ...]]:
+def _orders(comparison: Comparison) -> list[tuple[str, ...]]:
     return [render.order for render in comparison.renders]
 
 
-def _lessons(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> list[str]:
+def _lessons(comparisons: Sequence[Comparison], groups: Sequence[Group]) -> list[str]:
     """At most ten lines or so: what holds for all recordings, then for each."""
     first = comparisons[0]
     if len(first.renders) < 3 or not first.permutations:
@@ -247,7 +244,7 @@ def _lessons(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> li
     return [line for line in said if line]
 
 
-def _groups_table(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) -> list[str]:
+def _groups_table(comparisons: Sequence[Comparison], groups: Sequence[Group]) -> list[str]:
     lines = ["| | sounds like this | orders |", "|--:|:--|:--|"]
     labels = comparisons[0].labels
     for group in groups:
@@ -260,7 +257,7 @@ def _groups_table(comparisons: "Sequence[Comparison]", groups: Sequence[Group]) 
     return lines
 
 
-def _table(comparison: "Comparison", keys: Sequence[str], groups: Sequence[Group]) -> list[str]:
+def _table(comparison: Comparison, keys: Sequence[str], groups: Sequence[Group]) -> list[str]:
     heads = [f"{FIGURES[key].name} / {FIGURES[key].unit}".removesuffix(" / ") for key in keys]
     lines = [
         f"| | order | {' | '.join(_safe(head) for head in heads)} |",
@@ -277,22 +274,7 @@ def _minus(value: float) -> str:
     return f"{value:g}".replace("-", "\N{MINUS SIGN}")
 
 
-def value_text(key: str, reading: "Reading | None") -> str:
-    """A figure as printed in tables: value and uncertainty without the unit, or a dash."""
-    if reading is None or not reading.defined:
-        return "–"
-    digits = FIGURES[key].digits
-    text = f"{round(reading.value, digits) + 0.0:.{digits}f}"  # no minus before a zero
-    if reading.uncertainty > 0.0:
-        # One digit more than the value shows, where the uncertainty is smaller than the last of those.
-        fine = digits if reading.uncertainty >= 10.0**-digits else digits + 1
-        doubt = f"{reading.uncertainty:.{fine}f}"
-        if float(doubt) > 0.0:
-            text += f" ± {doubt}"
-    return text
-
-
-def _conditions(comparisons: "Sequence[Comparison]", sources: Sequence[Path]) -> list[str]:
+def _conditions(comparisons: Sequence[Comparison], sources: Sequence[Path]) -> list[str]:
     first = comparisons[0]
     tape = "as in the preset" if first.seed is None else str(first.seed)
     tapes = listed(sorted({str(len(one.repeats[0].get("crest_db", ()))) for one in comparisons}))

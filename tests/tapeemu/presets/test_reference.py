@@ -13,7 +13,7 @@ from tapeemu.presets.reference import effect_parameters, markdown_reference, ref
 from tapeemu.processors.plugin_effect import EFFECTS, PluginEffect
 from tapeemu.settings_text import nested_model
 
-PAGE = Path(__file__).parent.parent.parent / "docs/settings.md"
+PAGE = Path(__file__).parents[3] / "docs/settings.md"
 
 
 def test_the_page_is_what_the_declarations_say() -> None:

@@ -20,10 +20,10 @@ import tapeemu
 from measure.results import Reading
 from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
 from tapeemu.errors import OutputError, ParameterError, PresetError
-from tapeemu.presets import find_preset, list_places, load_chain, load_preset, parse_preset
-from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
+from tapeemu.presets import find_preset, list_places, load_preset, parse_preset
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for
 from tapeemu.presets.lines import key_lines
-from tapeemu.presets.measuring import Comparison, Verification
+from tapeemu.presets.measuring import FigureCheck, Verification
 from tapeemu.presets.places import NAME, shipped_folder
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.schema import preset_schema
@@ -80,7 +80,7 @@ def mistakes(text: str) -> list[str]:
     return list(caught.value.mistakes) or [caught.value.heading]
 
 
-def figures_of(value: float) -> dict[str, Figure]:
+def figures_of(value: float) -> dict[str, KeptFigure]:
     reading = Reading(
         quantity="weighted flutter",
         value=value,
@@ -92,7 +92,7 @@ def figures_of(value: float) -> dict[str, Figure]:
         uncertainty_basis="repeats",
         warnings=("no warning",),
     )
-    return {"weighted_flutter_percent": Figure(reading=reading, tolerance=0.003)}
+    return {"weighted_flutter_percent": KeptFigure(reading=reading, tolerance=0.003)}
 
 
 def measured_of(chain: Chain, value: float = 0.1, **more: object) -> Measured:
@@ -595,20 +595,20 @@ def test_a_figure_without_a_value_is_not_written_as_zero(bad: float) -> None:
 def test_a_figure_is_proved_within_its_tolerance_and_not_beyond(moved: float, within: bool) -> None:
     (kept,) = figures_of(0.1).values()
     (found,) = figures_of(0.1 + moved * kept.tolerance).values()
-    comparison = Comparison(part="chain", key="weighted_flutter_percent", kept=kept, found=found)
-    assert comparison.within == within
-    assert ("OUT OF TOLERANCE" in str(comparison)) != within
-    verification = Verification(name="x", state="measured", comparisons=(comparison,))
+    check = FigureCheck(part="chain", key="weighted_flutter_percent", kept=kept, found=found)
+    assert check.within == within
+    assert ("OUT OF TOLERANCE" in str(check)) != within
+    verification = Verification(name="x", state="measured", checks=(check,))
     assert verification.proved == within
     # Tolerance of the figure in the file counts, not of the one measured now.
     wide = replace(found, tolerance=1e9)
-    assert Comparison(part="chain", key="x", kept=kept, found=wide).within == within
+    assert FigureCheck(part="chain", key="x", kept=kept, found=wide).within == within
 
 
 def test_a_figure_that_cannot_be_measured_any_more_is_not_proved() -> None:
     (kept,) = figures_of(0.1).values()
-    gone = Comparison(part="chain", key="weighted_flutter_percent", kept=kept, found=None)
-    new = Comparison(part="chain", key="weighted_flutter_percent", kept=None, found=kept)
+    gone = FigureCheck(part="chain", key="weighted_flutter_percent", kept=kept, found=None)
+    new = FigureCheck(part="chain", key="weighted_flutter_percent", kept=None, found=kept)
     assert (gone.within, new.within) == (False, True)
 
 
@@ -633,7 +633,7 @@ def test_a_name_is_looked_for_in_the_users_folder_first(own_folder: Path) -> Non
     (own_folder / "hall-into-drive.toml").write_text(GOOD, "utf-8")
     place = find_preset("hall-into-drive")
     assert (place.origin, place.hides) == ("own", shipped_folder() / "hall-into-drive.toml")
-    assert load_chain("hall-into-drive") == good().chain
+    assert load_preset("hall-into-drive").chain == good().chain
     listed = [each for each in list_places() if each.name == "hall-into-drive"]
     assert listed == [place]
     by_path = find_preset(own_folder / "hall-into-drive.toml")

@@ -12,17 +12,15 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapeemu import report
 from tapeemu.chain import Chain, Stage
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
-from tapeemu.comparison.figures import FIGURES
+from tapeemu.comparison.compared_figures import FIGURES
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.files.part_files import PartFile
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.saturation import PreampDrive
 from tapeemu.rendering.matched import Render
-from tapeemu.report import drawings
-from tapeemu.report.page import value_text
+from tapeemu.report import drawings, html_page, html_view, value_text, write_report
 from tapeemu.report.pictures import envelope, loudest_moment, picture_of, shown
 
 RATE = 32_000
@@ -47,7 +45,7 @@ def comparison() -> Comparison:
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> str:
-    (path,) = comparison().write_report(tmp_path_factory.mktemp("page") / "report.html")
+    (path,) = write_report(comparison(), tmp_path_factory.mktemp("page") / "report.html")
     return path.read_text("utf-8")
 
 
@@ -152,12 +150,12 @@ def test_controls_have_labels(page: str) -> None:
 
 
 def test_the_same_comparison_makes_the_same_page(page: str, tmp_path: Path) -> None:
-    (again,) = comparison().write_report(tmp_path / "again.html")
+    (again,) = write_report(comparison(), tmp_path / "again.html")
     assert again.read_text("utf-8") == page
 
 
 def test_sound_over_the_limit_lies_beside(tmp_path: Path) -> None:
-    written = comparison().write_report(tmp_path / "report.html", embed_limit_mb=0.01)
+    written = write_report(comparison(), tmp_path / "report.html", embed_limit_mb=0.01)
     assert [path.relative_to(tmp_path).as_posix() for path in written] == [
         "report.html",
         *(f"report-audio/order-{index}.js" for index in range(3)),
@@ -177,15 +175,15 @@ def test_a_page_that_fails_leaves_nothing_behind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
     """Neither sound beside the page nor a folder; and what was there before is as it was."""
-    monkeypatch.setattr(report, "_plots", lambda *_: [])  # drawn elsewhere, and slow
-    comparison().write_report(tmp_path / "old.html", embed_limit_mb=0.01)
+    monkeypatch.setattr(html_view, "plot_sections", lambda *_: [])  # drawn elsewhere, and slow
+    write_report(comparison(), tmp_path / "old.html", embed_limit_mb=0.01)
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
 
     def fail(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
     if where == "_page":
-        monkeypatch.setattr(report, "_page", fail)
+        monkeypatch.setattr(html_page, "_page", fail)
     else:
         publish = PartFile.publish
         monkeypatch.setattr(
@@ -193,7 +191,7 @@ def test_a_page_that_fails_leaves_nothing_behind(
         )
     for target in ("new.html", "old.html"):
         with pytest.raises(OSError, match="No space"):
-            comparison().write_report(tmp_path / target, embed_limit_mb=0.01, overwrite=True)
+            write_report(comparison(), tmp_path / target, embed_limit_mb=0.01, overwrite=True)
     assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
     assert not (tmp_path / "new-audio").exists()
 
@@ -202,9 +200,9 @@ def test_what_exists_is_kept_unless_told(tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     path.write_text("mine", "utf-8")
     with pytest.raises(OutputError, match="exists"):
-        comparison().write_report(path)
+        write_report(comparison(), path)
     assert path.read_text("utf-8") == "mine"
-    comparison().write_report(path, overwrite=True)
+    write_report(comparison(), path, overwrite=True)
     assert path.read_text("utf-8") != "mine"
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
 
@@ -219,7 +217,7 @@ def test_what_exists_is_kept_unless_told(tmp_path: Path) -> None:
 )
 def test_wrong_targets(tmp_path: Path, name: str, limit: float, error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
-        comparison().write_report(tmp_path / name, embed_limit_mb=limit)
+        write_report(comparison(), tmp_path / name, embed_limit_mb=limit)
     assert not list(tmp_path.iterdir())
 
 

@@ -41,9 +41,9 @@ def test_the_figures_are_those_known_on_paper(driven: Preset) -> None:
 def test_measuring_twice_gives_the_same_figures(driven: Preset) -> None:
     result = verify_preset(driven)
     assert result.proved
-    for comparison in result.comparisons:
-        assert comparison.kept is not None
-        assert comparison.moved == pytest.approx(0.0, abs=1e-5 * max(1.0, abs(comparison.kept.reading.value)))
+    for check in result.checks:
+        assert check.kept is not None
+        assert check.moved == pytest.approx(0.0, abs=1e-5 * max(1.0, abs(check.kept.reading.value)))
 
 
 def test_an_altered_setting_is_reported_stale_and_then_out_of_tolerance(driven: Preset) -> None:
@@ -176,7 +176,7 @@ def test_what_cannot_be_had_is_refused_before_measuring(wanted: dict[str, float]
 
 
 def test_every_figure_that_can_be_asked_for_is_kept_in_presets() -> None:
-    from tapeemu.presets.figures import KEPT
+    from tapeemu.presets.kept_figures import KEPT
 
     assert set(SOLVABLE) <= set(KEPT)
     assert load_preset("hall-into-drive").readings.keys() <= set(KEPT)
