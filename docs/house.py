@@ -42,7 +42,236 @@ class Room(NamedTuple):
     may_import: tuple[str, ...]
 
 
-ROOMS = ()
+ROOMS = (
+    Room(
+        "tapeemu commands",
+        ("tapeemu.cli", "tapeemu.__main__"),
+        "the command line: options in, tables out",
+        (
+            "tapeemu report",
+            "tapeemu comparison",
+            "tapeemu presets",
+            "tapeemu rendering",
+            "tapeemu chain",
+            "tapeemu processors",
+            "tapeemu files",
+            "tapeemu demo scene",
+            "tapeemu kernels",
+            "tapeemu errors",
+            "measure plots",
+            "measure bench",
+            "measure meanings",
+            "measure results",
+            "measure errors",
+        ),
+    ),
+    Room(
+        "tapeemu report",
+        ("tapeemu.report",),
+        "a comparison as pages and as sound files",
+        (
+            "tapeemu comparison",
+            "tapeemu rendering",
+            "tapeemu files",
+            "tapeemu dsp",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+            "measure quantities",
+            "measure results",
+        ),
+    ),
+    Room(
+        "tapeemu comparison",
+        ("tapeemu.comparison",),
+        "orders of a chain at equal loudness, what sets them apart, in figures and sentences",
+        (
+            "tapeemu presets",
+            "tapeemu rendering",
+            "tapeemu chain",
+            "tapeemu processors",
+            "tapeemu processor",
+            "tapeemu files",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+            "measure quantities",
+            "measure results",
+        ),
+    ),
+    Room(
+        "tapeemu presets",
+        ("tapeemu.presets",),
+        "preset files: read, write, find, measure, verify, solve",
+        (
+            "tapeemu chain",
+            "tapeemu processors",
+            "tapeemu processor",
+            "tapeemu files",
+            "tapeemu settings text",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+            "measure bench",
+            "measure results",
+        ),
+    ),
+    Room(
+        "tapeemu rendering",
+        ("tapeemu.rendering",),
+        "audio through a chain into files, one or many, and loudness on the way",
+        (
+            "tapeemu chain",
+            "tapeemu processors",
+            "tapeemu processor",
+            "tapeemu files",
+            "tapeemu kernels",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+        ),
+    ),
+    Room(
+        "tapeemu chain",
+        ("tapeemu.chain",),
+        "stages in a row, which together are a processor",
+        ("tapeemu processors", "tapeemu processor", "tapeemu validation", "tapeemu errors"),
+    ),
+    Room(
+        "tapeemu processors",
+        ("tapeemu.processors",),
+        "one file an artefact: its settings and its stream",
+        (
+            "tapeemu processor",
+            "tapeemu dsp",
+            "tapeemu kernels",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+        ),
+    ),
+    Room(
+        "tapeemu processor",
+        ("tapeemu.processor",),
+        "what a processor, its settings and its stream are",
+        ("tapeemu settings text", "tapeemu validation", "tapeemu errors"),
+    ),
+    Room(
+        "tapeemu files",
+        ("tapeemu.files",),
+        "sound files in and out, files that are whole or not there",
+        ("tapeemu validation", "tapeemu errors"),
+    ),
+    Room(
+        "tapeemu demo scene",
+        ("tapeemu.demo_scene",),
+        "the made-up stems of the demonstration",
+        ("tapeemu validation",),
+    ),
+    Room(
+        "tapeemu dsp",
+        ("tapeemu.dsp",),
+        "designs and tables: what is computed once for a stream",
+        ("tapeemu kernels", "tapeemu validation"),
+    ),
+    Room(
+        "tapeemu kernels",
+        ("tapeemu.dsp.kernels",),
+        "the loops over samples, compiled",
+        ("tapeemu validation",),
+    ),
+    Room(
+        "tapeemu settings text",
+        ("tapeemu.settings_text",),
+        "ranges and mistakes of settings in words",
+        ("tapeemu units",),
+    ),
+    Room(
+        "tapeemu units",
+        ("tapeemu.units",),
+        "conversions between units, and numbers with a unit",
+        (),
+    ),
+    Room(
+        "tapeemu validation",
+        ("tapeemu.validation",),
+        "checks of audio, rates and counts",
+        ("tapeemu errors",),
+    ),
+    Room(
+        "tapeemu errors",
+        ("tapeemu.errors",),
+        "the errors that tapeemu raises",
+        (),
+    ),
+    Room(
+        "measure commands",
+        ("measure.__main__",),
+        "the laboratory's command line",
+        ("measure recording", "measure plots", "measure parts", "measure validation", "measure errors"),
+    ),
+    Room(
+        "measure recording",
+        ("measure.recording",),
+        "what a recording of a test signal tells",
+        ("measure bench", "measure quantities", "measure parts", "measure results", "measure validation"),
+    ),
+    Room(
+        "measure plots",
+        ("measure.plots",),
+        "curves as pictures",
+        ("measure bench", "measure results", "measure errors"),
+    ),
+    Room(
+        "measure bench",
+        ("measure.standard_set",),
+        "the standard set of measurements of any system, and its report",
+        (
+            "measure quantities",
+            "measure parts",
+            "measure meanings",
+            "measure results",
+            "measure validation",
+            "measure errors",
+        ),
+    ),
+    Room(
+        "measure quantities",
+        ("measure.quantities",),
+        "one file a quantity: check, compute, give a reading",
+        ("measure parts", "measure results", "measure validation", "measure errors"),
+    ),
+    Room(
+        "measure parts",
+        ("measure.parts",),
+        "what several quantities need: signals, spectra, detectors, fits",
+        ("measure validation", "measure errors"),
+    ),
+    Room(
+        "measure meanings",
+        ("measure.meanings",),
+        "what each figure means, in a sentence",
+        ("measure errors",),
+    ),
+    Room(
+        "measure results",
+        ("measure.results",),
+        "readings and curves with their conditions",
+        ("measure validation",),
+    ),
+    Room(
+        "measure validation",
+        ("measure.validation",),
+        "checks of recordings, rates and systems",
+        ("measure errors",),
+    ),
+    Room(
+        "measure errors",
+        ("measure.errors",),
+        "the errors that measure raises",
+        (),
+    ),
+)
 
 
 class Import(NamedTuple):
@@ -119,7 +348,7 @@ def arrows(found: Iterable[Import]) -> dict[str, dict[str, list[Import]]]:
 
 
 def circles(graph: Mapping[str, Iterable[str]]) -> list[list[str]]:
-    """Sets of nodes each of which can be reached from every other: strongly connected components of two or more."""
+    """Strongly connected components of two nodes or more: each of them can be reached from every other."""
     import numpy as np
     from scipy.sparse import csr_matrix
     from scipy.sparse.csgraph import connected_components
@@ -132,7 +361,7 @@ def circles(graph: Mapping[str, Iterable[str]]) -> list[list[str]]:
             matrix[place[source], place[target]] = True
     _, labels = connected_components(csr_matrix(matrix), directed=True, connection="strong")
     together = [[node for node in nodes if labels[place[node]] == label] for label in range(labels.max() + 1)]
-    return [members for members in together if len(members) > 1]
+    return sorted(members for members in together if len(members) > 1)
 
 
 def without_detours(graph: Mapping[str, Iterable[str]]) -> dict[str, list[str]]:

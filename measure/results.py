@@ -9,7 +9,7 @@ import numpy as np
 
 from measure.validation import FloatArray
 
-__all__ = ["Curve", "Reading", "figure_text"]
+__all__ = ["Condition", "Curve", "Reading", "figure_text"]
 
 _MOST_DIGITS = 6
 _EXACT = 1e-9

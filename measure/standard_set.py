@@ -34,7 +34,7 @@ from measure.quantities.response import Response, response_from_sweep
 from measure.results import Curve, Reading, figure_text
 from measure.validation import FloatArray, System, as_system, check_rate
 
-__all__ = ["STANDARD_SET", "Report", "Row", "bench"]
+__all__ = ["STANDARD_SET", "Report", "Row", "bench", "table_lines"]
 
 
 @dataclass(frozen=True)

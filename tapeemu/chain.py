@@ -22,7 +22,7 @@ from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.validation import FloatArray, check_audio
 
-__all__ = ["Chain", "Stage", "spoken"]
+__all__ = ["Chain", "ChainStream", "Stage", "StageStream", "processor_class", "spoken"]
 
 _STAGE_KEYS = ("name", "bypass", "mix_percent")
 

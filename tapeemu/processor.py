@@ -17,7 +17,7 @@ from tapeemu.errors import AudioError, ParameterError
 from tapeemu.settings_text import explain, find_sentences, with_numbers
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
-__all__ = ["DelayStream", "Processor", "Settings", "Stream", "setting"]
+__all__ = ["AnyAudio", "DelayStream", "Processor", "Settings", "Stream", "check_tail_seconds", "setting"]
 
 _PIECE = 65_536
 """Samples fed at a time by the whole-file call: what is in between stays in the processor's cache."""

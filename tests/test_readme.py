@@ -9,6 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from tapeemu.chain import Chain
+from tapeemu.presets.reading import file_kinds
+
 ROOT = Path(__file__).parent.parent
 TEXT = (ROOT / "README.md").read_text("utf-8")
 TOUR = TEXT.split("## Quick tour")[1].split("\n## ")[0]
@@ -50,6 +53,11 @@ def test_the_python_of_the_tour_runs_in_order(folder: Path) -> None:
     done = subprocess.run([sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "weighted" in done.stdout
+
+
+def test_every_processor_has_a_row() -> None:
+    rows = set(re.findall(r"^\| `(\w+)` \|", TEXT.split("## What is in it")[1].split("\n## ")[0], re.MULTILINE))
+    assert rows == {made.__name__ for kind, made in file_kinds().items() if kind != Chain.kind}
 
 
 def test_the_test_command_is_what_ci_runs() -> None:

@@ -28,6 +28,7 @@ __all__ = [
     "Bar",
     "OnceCommand",
     "chain_from_options",
+    "changed_chain",
     "complain",
     "exit_status",
     "listen_to_compilation",

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tapeemu.presets import Place, Preset
     from tapeemu.presets.measuring import Verification
 
-__all__ = ["measure", "solve_figures", "verify"]
+__all__ = ["measure", "plots_folder", "printable_lines", "solve_figures", "verify"]
 
 _JOBS = typer.Option(0, "--jobs", "-j", help="Presets worked on at a time; as many as there are processors.")
 

@@ -25,6 +25,7 @@ from tapeemu.errors import AudioError, ParameterError
 from tapeemu.files.audio_file import read_audio
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.matched import Render, equalised, render_all, tail_of
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
 
 __all__ = ["compare"]
@@ -107,11 +108,11 @@ def compare(
         tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
     elif not 0.0 <= tail_seconds <= 600.0:
         raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
-    _check_size(audio, len(contenders), round(tail_seconds * rate))
+    _check_size(audio, len(contenders), seconds_to_samples(tail_seconds, rate))
     job = Job(
         audio=audio,
         sample_rate=rate,
-        start_sample=round(start_seconds * rate),
+        start_sample=seconds_to_samples(start_seconds, rate),
         tail_seconds=tail_seconds,
         jobs=jobs,
         progress=progress,

@@ -25,7 +25,11 @@ def render_figures(render: Render, reference: Render, *, sample_rate: float) -> 
     image = character(signal, sample_rate)
     reference_signal = signal if render is reference else reference.audio.astype(np.float64)
     against = likeness(signal, reference_signal, sample_rate)
-    return _level_figures(levels) | _image_figures(image) | _likeness_figures(against)
+    return {
+        **_level_figures(levels),
+        **_image_figures(image),
+        **_likeness_figures(against),
+    }
 
 
 def measured_against(

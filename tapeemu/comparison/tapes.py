@@ -13,6 +13,7 @@ from tapeemu.comparison.repeats import repeats_of_renders, settled
 from tapeemu.comparison.traits import SPOKEN
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.matched import SPREAD_SECONDS, Render, amplified, loudest_part, render_all
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = ["Job", "figures_on_tapes"]
@@ -72,7 +73,7 @@ def figures_on_tapes(
     list of list of dict
         By tape and by place in `heads`: readings by key. Tape 0 is the one of the chains themselves.
     """
-    begin, end = loudest_part(job.audio, round(SPREAD_SECONDS * job.sample_rate))
+    begin, end = loudest_part(job.audio, seconds_to_samples(SPREAD_SECONDS, job.sample_rate))
     part = np.ascontiguousarray(job.audio[:, begin:end])
     tapes: list[list[dict[str, Reading]]] = []
     wanted = plan.tapes

@@ -20,7 +20,7 @@ try:
 except ImportError:  # not on Windows, where an open file cannot be removed anyway
     fcntl = None
 
-__all__ = ["PartFile", "PartFolder", "reason", "sweep"]
+__all__ = ["PartFile", "PartFolder", "check_target", "reason", "sweep"]
 
 _NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
 

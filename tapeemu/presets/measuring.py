@@ -22,6 +22,7 @@ __all__ = [
     "SEEDS",
     "FigureCheck",
     "Verification",
+    "in_processes",
     "measure_chain",
     "measure_preset",
     "measured_parts",

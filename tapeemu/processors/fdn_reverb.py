@@ -27,7 +27,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_channels, check_sample_rate
 
-__all__ = ["DecayByBand", "FdnReverb"]
+__all__ = ["DecayByBand", "FdnReverb", "FdnReverbStream"]
 
 IntArray = npt.NDArray[np.int64]
 

@@ -20,7 +20,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Stream, setting
 from tapeemu.validation import FloatArray
 
-__all__ = ["EFFECTS", "PluginEffect", "PluginObject", "parameter_names"]
+__all__ = ["EFFECTS", "PluginEffect", "PluginObject", "PluginStream", "parameter_names"]
 
 EFFECTS = (
     "Bitcrush",

@@ -33,6 +33,7 @@ from tapeemu.validation import FloatArray
 
 __all__ = [
     "Delivery",
+    "Progress",
     "RenderReport",
     "Spooled",
     "common_gain_db",

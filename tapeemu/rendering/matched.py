@@ -20,6 +20,7 @@ __all__ = [
     "SPREAD_SECONDS",
     "Render",
     "amplified",
+    "decay_of",
     "equalised",
     "loudest_part",
     "render_all",

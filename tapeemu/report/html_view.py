@@ -185,7 +185,7 @@ def _strips(comparison: Comparison, in_colour: Sequence[int], pictures: Sequence
             }
             for number, (track, path) in enumerate(zip(tracks, drawing.paths, strict=True))
         ]
-        return {"lines": lines, "upright": drawing.upright, "level": drawing.level}
+        return {"lines": lines, "upright": drawing.vertical, "level": drawing.horizontal}
 
     return {
         "whole": strip(drawings.whole(sounds, comparison.sample_rate)),

@@ -1,4 +1,4 @@
-"""Sound files in and out; the library of sound files itself is the judge of what was written."""
+"""Sound files in and out; what was written is read back with soundfile."""
 
 import os
 import shutil

@@ -20,7 +20,7 @@ from tapeemu.files.part_files import PartFile
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.saturation import PreampDrive
 from tapeemu.rendering.matched import Render
-from tapeemu.report import drawings, html_page, html_view, value_text, write_report
+from tapeemu.report import drawings, html_page, html_tables, html_view, value_text, write_report
 from tapeemu.report.pictures import envelope, loudest_moment, picture_of, shown
 
 RATE = 32_000
@@ -196,6 +196,11 @@ def test_a_page_that_fails_leaves_nothing_behind(
     assert not (tmp_path / "new-audio").exists()
 
 
+def test_every_figure_stands_in_one_table_of_the_page() -> None:
+    printed = [key for _, keys in html_tables._GROUPS for key in keys]
+    assert sorted(printed) == sorted(FIGURES)
+
+
 def test_what_exists_is_kept_unless_told(tmp_path: Path) -> None:
     path = tmp_path / "report.html"
     path.write_text("mine", "utf-8")
@@ -274,8 +279,8 @@ def test_drawings_fit_their_frames() -> None:
         for path in strip.paths:
             numbers = np.array(re.findall(r"-?[0-9.]+", path), dtype=float).reshape(-1, 2)
             assert np.all((numbers >= 0.0) & (numbers <= [600.0, 100.0]))
-        assert all(-1e-6 <= place <= 100.0 + 1e-6 for place, _ in strip.upright + strip.level)
-    assert [text for _, text in strips[0].upright] == ["0.0 s", "0.2 s", "0.4 s", "0.6 s", "0.8 s", "1.0 s"]
+        assert all(-1e-6 <= place <= 100.0 + 1e-6 for place, _ in strip.vertical + strip.horizontal)
+    assert [text for _, text in strips[0].vertical] == ["0.0 s", "0.2 s", "0.4 s", "0.6 s", "0.8 s", "1.0 s"]
     # Order 1 against itself is a level line in the middle; half of its level lies 6.02 dB below.
     middle = set(re.findall(r" ([0-9.]+)", strips[3].paths[1]))
     assert middle == {"50.0"}
