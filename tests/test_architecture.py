@@ -31,6 +31,7 @@ ROOMS = [
     ("chain", ["tapeemu.chain"]),
     ("processors", ["tapeemu.processors"]),
     ("protocol", ["tapeemu.processor"]),
+    ("settings", ["tapeemu.settings"]),
     ("files", ["tapeemu.files", "tapeemu.demo_scene"]),
     ("dsp", ["tapeemu.dsp"]),
     ("kernels", ["tapeemu.dsp.kernels"]),

@@ -10,16 +10,10 @@ import numpy as np
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
-from tapeemu.processors.plugin_effect import PluginEffect
 
 __all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
 
 ARROW = " → "
-
-_REVERBS = ("fdn_reverb",)
-_DRIVES = ("preamp_drive", "tape_magnetisation")
-# Effects that a preset may host, by what they do.
-_HOSTED = {"Reverb": "reverb", "Distortion": "drive"}
 
 # Five stages have 120 orders; more could neither be listened to nor read as a table.
 _MOST_ORDERS = 120
@@ -76,12 +70,10 @@ def two_orders(chain: Chain) -> list[Contender]:
 
 
 def _role(stage: Stage) -> str:
-    processor = stage.processor
-    if processor.kind in _REVERBS:
-        return "reverb"
-    if processor.kind in _DRIVES:
-        return "drive"
-    return _HOSTED.get(processor.effect, "") if isinstance(processor, PluginEffect) else ""
+    traits = stage.processor.traits
+    if traits.reverberates == traits.drives:  # neither, or a chain that is both and has no one place
+        return ""
+    return "reverb" if traits.reverberates else "drive"
 
 
 def all_orders(chain: Chain) -> list[Contender]:

@@ -10,8 +10,6 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
-from tapeemu.processors.fdn_reverb import FdnReverb
-from tapeemu.processors.plugin_effect import PluginEffect
 
 if TYPE_CHECKING:
     from measure.standard_set import Report
@@ -34,7 +32,6 @@ REFERENCE_LEVEL_DBFS = -18.0
 SEEDS = (1, 2, 3)
 """Tapes whose mean a random figure is; they are derived from the seeds in the preset."""
 
-_ECHOING_EFFECTS = ("Delay", "Reverb")
 _DECAYS = tuple(key for key, kept in KEPT.items() if kept.row == "noise bursts")
 
 
@@ -51,16 +48,15 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
         Keys ``"chain"``, ``"without reverb"`` and ``"stage NAME"``.
     """
     others = tuple(key for key in KEPT if key not in _DECAYS)
-    if not _reverberates(chain):
+    if not chain.traits.lingers:
         return {"chain": (chain, others)}
     parts: dict[str, tuple[Processor, tuple[str, ...]]] = {"chain": (chain, _DECAYS)}
     dry = _without_reverb(chain)
     if _sounds(dry):
         parts["without reverb"] = (dry, others)
-    active = [stage for stage in chain.stages if not stage.bypass]
-    if len(active) > 1:
-        for stage in active:
-            if _reverberates(stage.processor):
+    if len(chain.sounding) > 1:
+        for stage in chain.sounding:
+            if stage.processor.traits.lingers:
                 parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
     return parts
 
@@ -272,26 +268,16 @@ def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[
     )
 
 
-def _reverberates(processor: Processor) -> bool:
-    if isinstance(processor, Chain):
-        return any(_reverberates(stage.processor) for stage in processor.stages if not stage.bypass)
-    if isinstance(processor, PluginEffect):
-        return processor.effect in _ECHOING_EFFECTS
-    return isinstance(processor, FdnReverb)
-
-
 def _without_reverb(chain: Chain) -> Chain:
     def changed(stage: Stage) -> Stage:
         if isinstance(stage.processor, Chain):
             return stage.replace(processor=_without_reverb(stage.processor))
-        return stage.replace(bypass=stage.bypass or _reverberates(stage.processor))
+        return stage.replace(bypass=stage.bypass or stage.processor.traits.lingers)
 
     return chain.replace(stages=tuple(changed(stage) for stage in chain.stages))
 
 
 def _sounds(chain: Chain) -> bool:
     return any(
-        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True
-        for stage in chain.stages
-        if not stage.bypass
+        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True for stage in chain.sounding
     )

@@ -10,7 +10,6 @@ import numpy.typing as npt
 from tapeemu.chain import Chain
 from tapeemu.comparison.orders import Contender
 from tapeemu.errors import AudioError
-from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
 from tapeemu.rendering.loudness import LevelMeter
 from tapeemu.units import db_to_gain
 from tapeemu.validation import FloatArray
@@ -82,17 +81,7 @@ def decay_of(chain: Chain, *, sample_rate: float, channels: int) -> float:
     """
     stream = chain.stream(sample_rate=sample_rate, channels=channels)
     declared = stream.tail_samples(-60.0) / sample_rate
-    return max(declared, UNDECLARED_TAIL_SECONDS) if _hosts(chain) else declared
-
-
-def _hosts(chain: Chain) -> bool:
-    return any(
-        _hosts(stage.processor)
-        if isinstance(stage.processor, Chain)
-        else isinstance(stage.processor, PluginEffect | PluginObject)
-        for stage in chain.stages
-        if not stage.bypass
-    )
+    return max(declared, UNDECLARED_TAIL_SECONDS) if chain.traits.from_elsewhere else declared
 
 
 def render_all(

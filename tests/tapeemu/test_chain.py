@@ -26,7 +26,7 @@ class Late(Processor):
     by_samples: int = setting(0, "Latency", unit="samples", ge=0)
     seed: int = setting(0, "Seed")
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return LateStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
 
@@ -54,7 +54,7 @@ class DelayProcessor(Processor):
     kind: ClassVar[str] = "delay"
     by_samples: int = setting(0, "Latency", unit="samples", ge=0)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return DelayStream(self.by_samples, sample_rate=sample_rate, channels=channels)
 
 
@@ -139,7 +139,7 @@ def test_what_changes_length_in_a_way_of_its_own_cannot_be_mixed() -> None:
     class Shortening(Late):
         kind: ClassVar[str] = "shortening"
 
-        def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+        def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
             return Shorter(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     chain = Chain(stages=[Stage(processor=Shortening(), mix_percent=50.0)])
