@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import NoReturn
 
 from measure.errors import MeasureError, RecordingError, ResultsError
+from measure.parts.signals import steady_tone, two_tones
 from measure.parts.sound_file import HIGHEST_RATE_HZ, read_sound_file
-from measure.parts.sweep import steady_tone, two_tones
 from measure.plots import save_plots
 from measure.recording import read_recording
 from measure.validation import FloatArray

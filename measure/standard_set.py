@@ -15,7 +15,8 @@ import numpy as np
 
 from measure.errors import MeasureError
 from measure.meanings import meaning_lines
-from measure.parts.sweep import SynchronisedSweep, drive, noise_burst, steady_tone, synchronised_sweep, two_tones
+from measure.parts.run import drive
+from measure.parts.signals import SynchronisedSweep, noise_burst, steady_tone, synchronised_sweep, two_tones
 from measure.quantities.amplitude import amplitude_fluctuation
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 from measure.quantities.distortion import (
