@@ -47,12 +47,15 @@ MAY_IMPORT_MEASURE = (
     "tapeemu.rendering.matched",
 )
 MEASURE_ROOMS = [
-    ("commands", ["measure.__main__", "measure.plots", "measure.recording"]),
+    ("commands", ["measure.__main__", "measure.signal_files", "measure.plots", "measure.recording"]),
     ("standard set", ["measure.standard_set"]),
+    ("report", ["measure.report"]),
+    ("limits", ["measure.limits"]),
+    ("keys", ["measure.keys"]),
     ("quantities", ["measure.quantities"]),
     ("parts", ["measure.parts", "measure.meanings"]),
     ("results", ["measure.results"]),
-    ("validation", ["measure.validation"]),
+    ("leaves", ["measure.validation", "measure.writing"]),
     ("errors", ["measure.errors"]),
 ]
 
@@ -133,7 +136,7 @@ def test_one_module_a_package_opens_sound_files() -> None:
     users = [m for m, path in modules("tapeemu").items() if "soundfile" in imports(path)]
     assert users == ["tapeemu.files.audio_file"]
     users = [m for m, path in modules("measure").items() if "soundfile" in imports(path)]
-    assert users == ["measure.__main__", "measure.parts.sound_file"]
+    assert users == ["measure.parts.sound_file"]
 
 
 @pytest.mark.parametrize("package", ["tapeemu", "measure"])

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.run import drive
+from measure.parts.signals import LevelSteps, SynchronisedSweep, level_steps, steady_tone, synchronised_sweep
 from measure.parts.spectrum import (
     LineFit,
     ToneFit,
@@ -22,7 +24,6 @@ from measure.parts.spectrum import (
     prime_grid,
     unusable,
 )
-from measure.parts.sweep import LevelSteps, SynchronisedSweep, drive, level_steps, steady_tone, synchronised_sweep
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, as_system, check_rate, check_signal
 

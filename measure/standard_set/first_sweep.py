@@ -1,0 +1,67 @@
+"""What the sweep tells: the response and the distortion, and by how much the other rows must be prolonged."""
+
+import math
+
+import numpy as np
+
+from measure.keys import Found
+from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.quantities.decay import decay_from_impulse
+from measure.quantities.distortion import distortion_from_sweep
+from measure.quantities.response import Response
+from measure.standard_set.rows import REVERBERANT_SECONDS, Row
+from measure.validation import FloatArray
+
+__all__ = ["read_sweep", "rough_decay", "sweep_of"]
+
+_TAIL_SECONDS = 3.0
+# Share of the energy that must come late for a system to reverberate. Flutter smears the deconvolved sweep up to
+# -44 dB of it (a transport at 1.6 %), so less than -40 dB is not taken for a decay.
+_AUDIBLE = 1e-4
+
+
+def sweep_of(row: Row, rate: float, reference_level_dbfs: float) -> SynchronisedSweep:
+    """The sweep of the standard set."""
+    return synchronised_sweep(
+        rate, seconds=row.seconds, tail_seconds=_TAIL_SECONDS, level_dbfs=reference_level_dbfs + row.level_db
+    )
+
+
+def rough_decay(response: Response, rate: float) -> float:
+    """Decay time to plan by, from the impulse response; 0 for a system that does not reverberate."""
+    if not math.isfinite(response.arrival_seconds):
+        return 0.0
+    # Later than the tail the noise of a deconvolved sweep thins out, which would look like a decay.
+    heard = response.impulse_response[response.origin : response.origin + round(_TAIL_SECONDS * rate)]
+    late = heard[round((max(response.arrival_seconds, 0.0) + REVERBERANT_SECONDS / 2.0) * rate) :]
+    if not float(np.sum(late**2)) > _AUDIBLE * float(np.sum(heard**2)):
+        return 0.0
+    found = [
+        band.likelihood.value
+        for band in decay_from_impulse(heard, rate, bands="octave").bands
+        if band.likelihood.defined
+    ]
+    # The response of a band-limited system is over within milliseconds, and no band of it can be fitted.
+    return float(np.median(found)) if len(found) >= 3 else 0.0
+
+
+def read_sweep(recording: FloatArray, sweep: SynchronisedSweep, response: Response) -> Found:
+    """Readings and curves of the response and of the harmonics, by key."""
+    distortion = distortion_from_sweep(recording, sweep)
+    readings = {
+        "latency_samples": response.latency_samples,
+        "latency_seconds": response.latency_seconds,
+        "polarity": response.polarity,
+        "gain_1000hz_db": response.gain,
+        "low_edge_hz": response.low_edge,
+        "high_edge_hz": response.high_edge,
+    }
+    curves = {
+        "magnitude": response.magnitude,
+        "phase": response.phase,
+        "group_delay": response.group_delay,
+        "thd_against_frequency": distortion.thd,
+    }
+    for k, order in enumerate(distortion.orders, start=2):
+        curves[f"harmonic_{k}_against_frequency"] = order
+    return readings, curves
