@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tomlkit
+from dummy_processors import Hiss, PreEcho
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,7 +27,6 @@ from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
 from tapeemu.validation import FloatArray
-from tests.dummies import Hiss, PreEcho
 
 RATE = 48_000
 SAMPLES = 9_001

@@ -15,6 +15,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 import pytest
+from dummy_processors import Hiss, PreEcho
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
@@ -24,7 +25,6 @@ from tapeemu.processor import Processor, Settings
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.validation import LOUDEST, FloatArray
-from tests.dummies import Hiss, PreEcho
 
 RATE = 48_000
 HOUR_TEN = 36_000 * RATE
