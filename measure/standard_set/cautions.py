@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from measure.results import Reading
-from measure.standard_set.rows import REVERBERANT_SECONDS
 
 __all__ = ["cautioned"]
 
@@ -54,18 +53,18 @@ _LINES = frozenset(
 )
 
 
-def cautioned(readings: Mapping[str, Reading], decay_seconds: float) -> dict[str, Reading]:
+def cautioned(readings: Mapping[str, Reading], decay_seconds: float | None) -> dict[str, Reading]:
     """Readings of a system with the warnings that its reverberation and its unsteadiness call for.
 
     Parameters
     ----------
     readings : mapping of str to Reading
         All figures of one system.
-    decay_seconds : float
-        Its decay time; 0 where it does not reverberate.
+    decay_seconds : float or None
+        Its decay time, 0 where it is too short to be told; None where it does not reverberate.
     """
     known = dict(readings)
-    if decay_seconds > REVERBERANT_SECONDS:
+    if decay_seconds is not None:
         known = {key: _behind_reverb(key, reading, decay_seconds) for key, reading in known.items()}
     unsteady = [
         known[key].value
@@ -82,7 +81,7 @@ def cautioned(readings: Mapping[str, Reading], decay_seconds: float) -> dict[str
 
 
 def _behind_reverb(key: str, reading: Reading, decay_seconds: float) -> Reading:
-    seconds = f"the system reverberates ({decay_seconds:.2g} s)"
+    seconds = f"the system reverberates ({decay_seconds:.2g} s)" if decay_seconds else "the system reverberates"
     if key in _EDGES and reading.defined:
         return replace(reading, value=math.nan, warnings=(f"{seconds}: it has no edges",))
     warning = ""

@@ -1,23 +1,33 @@
-"""What the sweep tells: the response and the distortion, and by how much the other rows must be prolonged."""
+"""What the sweep tells: the response and the distortion, and by how much the other rows must be prolonged.
+
+Harmonics stand before the response of a sweep, and so does what a linear system sounds before its input. A
+burst of noise, which has no harmonics before it, tells whether there is any.
+"""
 
 import math
 
 import numpy as np
 
 from measure.keys import Found
-from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.parts.signals import SynchronisedSweep, noise_burst, synchronised_sweep
 from measure.quantities.decay import decay_from_impulse
 from measure.quantities.distortion import distortion_from_sweep
 from measure.quantities.response import Response
 from measure.standard_set.rows import REVERBERANT_SECONDS, Row
-from measure.validation import FloatArray
+from measure.validation import FloatArray, System
 
-__all__ = ["read_sweep", "rough_decay", "sweep_of"]
+__all__ = ["lead_of", "read_sweep", "rough_decay", "sweep_of"]
 
 _TAIL_SECONDS = 3.0
 # Share of the energy that must come late for a system to reverberate. Flutter smears the deconvolved sweep up to
 # -44 dB of it (a transport at 1.6 %), so less than -40 dB is not taken for a decay.
 _AUDIBLE = 1e-4
+_LONGEST_LEAD_SECONDS = 2.0
+_QUIET_SECONDS = 0.5
+_BURST_SECONDS = 0.25
+_LEAD_FRAME_SECONDS = 0.01
+_NEAR_FRAMES = 5
+_FAINTEST = 1e-8  # -80 dB
 
 
 def sweep_of(row: Row, rate: float, reference_level_dbfs: float) -> SynchronisedSweep:
@@ -25,6 +35,24 @@ def sweep_of(row: Row, rate: float, reference_level_dbfs: float) -> Synchronised
     return synchronised_sweep(
         rate, seconds=row.seconds, tail_seconds=_TAIL_SECONDS, level_dbfs=reference_level_dbfs + row.level_db
     )
+
+
+def lead_of(system: System, rate: float, reference_level_dbfs: float) -> float:
+    """Seconds by which a system sounds before its input, up to two; 0 for one that does not.
+
+    What counts lies up to 80 dB below a burst at the reference level, 3 dB above what sounds without any input,
+    and earlier than 50 ms: linear-phase filters and flutter are no more than that early.
+    """
+    silence = round((_LONGEST_LEAD_SECONDS + _QUIET_SECONDS) * rate)
+    burst = noise_burst(rate, seconds=_BURST_SECONDS, silence_seconds=0.0, level_dbfs=reference_level_dbfs)
+    answer = system(np.concatenate([np.zeros(silence), burst.signal]), rate)
+    frame = round(_LEAD_FRAME_SECONDS * rate)
+    count = silence // frame
+    powers = np.mean(answer[silence - count * frame : silence].reshape(count, frame) ** 2, axis=1)
+    quiet = round(_QUIET_SECONDS / _LEAD_FRAME_SECONDS)
+    least = max(_FAINTEST * float(np.mean(answer[silence:] ** 2)), 2.0 * float(np.max(powers[:quiet])))
+    sounding = np.flatnonzero(powers[quiet:-_NEAR_FRAMES] > least)
+    return float((count - quiet - sounding[0]) * _LEAD_FRAME_SECONDS) if sounding.size else 0.0
 
 
 def rough_decay(response: Response, rate: float) -> float:
@@ -45,9 +73,11 @@ def rough_decay(response: Response, rate: float) -> float:
     return float(np.median(found)) if len(found) >= 3 else 0.0
 
 
-def read_sweep(recording: FloatArray, sweep: SynchronisedSweep, response: Response) -> Found:
-    """Readings and curves of the response and of the harmonics, by key."""
-    distortion = distortion_from_sweep(recording, sweep)
+def read_sweep(
+    recording: FloatArray, sweep: SynchronisedSweep, response: Response, lead_seconds: float = 0.0
+) -> Found:
+    """Readings and curves of the response and of the harmonics, by key; the lead is that of the system."""
+    distortion = distortion_from_sweep(recording, sweep, lead_seconds=lead_seconds)
     readings = {
         "latency_samples": response.latency_samples,
         "latency_seconds": response.latency_seconds,

@@ -15,7 +15,7 @@ from measure.report import Report
 from measure.results import Curve, Reading
 from measure.standard_set.cautions import cautioned
 from measure.standard_set.combining import combined
-from measure.standard_set.first_sweep import read_sweep, rough_decay, sweep_of
+from measure.standard_set.first_sweep import lead_of, read_sweep, rough_decay, sweep_of
 from measure.standard_set.rows import REVERBERANT_SECONDS, STANDARD_SET, fits
 from measure.standard_set.running import READERS, Setting
 from measure.standard_set.systems import seeded
@@ -34,6 +34,7 @@ def bench(
     seeds: Sequence[int] = (1, 2, 3),
     stages: Mapping[str, Callable[..., Any]] | None = None,
     rows: Sequence[str] | None = None,
+    reverberates: bool | None = None,
 ) -> Report:
     """Measure a system by the standard set.
 
@@ -54,6 +55,10 @@ def bench(
     rows : sequence of str, optional
         Names of the rows of the standard set to send; all of them if left out. The sweep is always sent,
         because the others are planned by it.
+    reverberates : bool, optional
+        Whether the system prolongs sound, where that is known: then its decay is read, and what its beating
+        falsifies is marked, however short it is; or else neither, whatever the sweep looks like. Found from
+        the sweep if left out, where less than 0.1 s is none. Of `stages` it is always found.
 
     Returns
     -------
@@ -73,13 +78,20 @@ def bench(
         if name not in _ROWS:
             raise MeasureError(f"there is no row {name!r} in the standard set; there are {', '.join(_ROWS)}")
     reference, numbers = float(reference_level_dbfs), [int(seed) for seed in seeds]
-    whole = _measured(system, rate, reference, numbers, wanted)
-    parts = {name: _measured(stage, rate, reference, numbers, wanted) for name, stage in (stages or {}).items()}
+    whole = _measured(system, rate, reference, numbers, wanted, reverberates)
+    parts = {
+        name: _measured(stage, rate, reference, numbers, wanted, None) for name, stage in (stages or {}).items()
+    }
     return replace(whole, stages=parts)
 
 
 def _measured(
-    system: Callable[..., Any], rate: float, reference_dbfs: float, seeds: Sequence[int], wanted: Sequence[str]
+    system: Callable[..., Any],
+    rate: float,
+    reference_dbfs: float,
+    seeds: Sequence[int],
+    wanted: Sequence[str],
+    reverberates: bool | None,
 ) -> Report:
     """Send the wanted rows through one system."""
     used, systems = seeded(system, rate, seeds)
@@ -92,13 +104,21 @@ def _measured(
             systems, used = systems[:1], used[:1]
             notes.append("two seeds gave the same sound; one was used")
         response = response_from_sweep(recordings[0], sweep, reference_hz=1000.0)
+        decay_seconds = rough_decay(response, rate) if reverberates is not False else 0.0
+        lead_seconds = lead_of(systems[0], rate, reference_dbfs) if "sweep" in wanted else 0.0
+        if lead_seconds:
+            notes.append(
+                f"the system sounds {lead_seconds:.3g} s before its input: harmonics of the sweep that fall there "
+                "are undefined"
+            )
         setting = Setting(
             rate=rate,
             reference_dbfs=reference_dbfs,
             latency_seconds=response.arrival_seconds if math.isfinite(response.arrival_seconds) else 0.0,
-            decay_seconds=rough_decay(response, rate),
+            decay_seconds=decay_seconds,
+            reverberates=decay_seconds > REVERBERANT_SECONDS if reverberates is None else reverberates,
         )
-        jobs: list[list[Future[Found]]] = [[pool.submit(read_sweep, recordings[0], sweep, response)]]
+        jobs: list[list[Future[Found]]] = [[pool.submit(read_sweep, recordings[0], sweep, response, lead_seconds)]]
         for name, read in READERS.items():
             if name not in wanted:
                 continue
@@ -114,7 +134,7 @@ def _measured(
         sample_rate=rate,
         reference_level_dbfs=reference_dbfs,
         seeds=used,
-        readings=cautioned(readings, setting.decay_seconds),
+        readings=cautioned(readings, setting.decay_seconds if setting.reverberates else None),
         curves=curves,
         notes=tuple(notes),
     )
@@ -124,7 +144,7 @@ def _left_out(name: str, setting: Setting) -> str:
     """Why a row is not sent; nothing where it is."""
     if not fits(_ROWS[name], setting.rate):
         return f"{name} was left out: it does not fit a rate of {setting.rate:g} Hz"
-    if name == "noise bursts" and setting.decay_seconds <= REVERBERANT_SECONDS:
+    if name == "noise bursts" and not setting.reverberates:
         return f"the response is over within {REVERBERANT_SECONDS:g} s: decay was not measured"
     return ""
 

@@ -48,12 +48,15 @@ class Setting:
         Reference level.
     latency_seconds, decay_seconds : float
         Of the system, as its sweep told; 0 where it has none.
+    reverberates : bool
+        Whether its decay is read, and counts against other figures.
     """
 
     rate: float
     reference_dbfs: float
     latency_seconds: float
     decay_seconds: float
+    reverberates: bool
 
     @property
     def settle_seconds(self) -> float:

@@ -1,13 +1,12 @@
 """From a chain to its measured figures, and from the figures in a file to a proof of them."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
+from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
 
@@ -85,7 +84,7 @@ def measure_chain(
     Returns
     -------
     Measured
-        The figures that are defined, with their tolerances.
+        The figures that are defined and that noise leaves worth something, with their tolerances.
     dict of str to measure.standard_set.Report
         Everything that the bench read, by the name of the part: curves for plots among it.
     """
@@ -105,13 +104,15 @@ def measure_chain(
             reference_level_dbfs=reference_level_dbfs,
             seeds=seeds,
             rows=sorted({KEPT[key].row for key in asked}),
+            # What only echoes may or may not decay like a room; that is left to the bench.
+            reverberates=None if part.traits.echoes else part.traits.reverberates,
         )
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}
         tables[name] = {
             key: Figure(reading=reading, tolerance=tolerance_for(key, reading))
             for key, reading in found.items()
-            if math.isfinite(reading.value)
+            if worth_keeping(key, reading)
         }
     measured = Measured(
         tool_version=__version__,
