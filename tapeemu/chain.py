@@ -20,6 +20,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.processor import AnyAudio, Processor, Settings, Stream, check_tail_seconds, setting
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio
 
 __all__ = ["Chain", "Stage", "spoken"]
@@ -158,7 +159,7 @@ class Chain(Processor):
         work = np.ascontiguousarray(np.atleast_2d(audio), dtype=np.float64)
         stream = self.stream(sample_rate=sample_rate, channels=work.shape[0], start_sample=start_sample)
         kept: dict[str, npt.NDArray[np.floating[Any]]] = {}
-        for name, signal in stream.run_whole(work, round(tail_seconds * sample_rate)):
+        for name, signal in stream.run_whole(work, seconds_to_samples(tail_seconds, sample_rate)):
             shaped = signal[0] if audio.ndim == 1 else signal
             kept[name] = shaped.astype(audio.dtype)
         return kept
