@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.wow_flutter import WowFlutter
-    from tapeemu.rendering.delivery import render_file, render_files
+    from tapeemu.rendering.render import render_file, render_files
 
 __version__ = "0.1.0"
 
@@ -46,7 +46,7 @@ _HOMES = {
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),
-    "tapeemu.rendering.delivery": ("render_file", "render_files"),
+    "tapeemu.rendering.render": ("render_file", "render_files"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

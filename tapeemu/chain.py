@@ -32,6 +32,7 @@ from tapeemu.processor import (
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.settings import Settings, setting
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio
 
 __all__ = ["STAGE_KEYS", "Chain", "Stage", "spoken"]
@@ -246,7 +247,7 @@ class Chain(Processor):
         )
         lead = check_lead_seconds(lead_seconds, stream)
         kept: dict[str, npt.NDArray[np.floating[Any]]] = {}
-        for name, signal in stream.run_whole(work, round(tail_seconds * sample_rate), lead):
+        for name, signal in stream.run_whole(work, seconds_to_samples(tail_seconds, sample_rate), lead):
             shaped = signal[0] if audio.ndim == 1 else signal
             kept[name] = shaped.astype(audio.dtype)
         return kept

@@ -13,7 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tapeemu.errors import AudioError, ParameterError
+from tapeemu.pump import aligned_blocks, aligned_length, cut
 from tapeemu.settings import Settings, setting
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
 __all__ = ["DelayStream", "Processor", "Settings", "Stream", "Traits", "setting"]
@@ -38,7 +40,7 @@ def check_lead_seconds(lead_seconds: float, stream: "Stream") -> int:
     latest = stream.latency / stream.sample_rate
     if not 0.0 <= lead_seconds < float("inf"):
         raise ParameterError(f"lead_seconds is {lead_seconds!r}, but must be zero or more, and finite")
-    lead = round(lead_seconds * stream.sample_rate)
+    lead = seconds_to_samples(lead_seconds, stream.sample_rate)
     if lead > stream.latency:
         raise ParameterError(
             f"lead_seconds is {lead_seconds:g} s, but the chain hears only {latest:.6g} s ahead; put silence "
@@ -185,7 +187,10 @@ class Stream(ABC):
         if self._flushed:
             raise AudioError("this stream was flushed and is at its end; make a new one")
         check_block(block, channels=self.channels)
-        return self._as_given(self._feed(block))  # type: ignore[no-any-return]
+        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
+        self._dtype = block.dtype
+        self._mono = block.ndim == 1
+        return self._as_given(result)  # type: ignore[no-any-return]
 
     def flush(self, tail_samples: int = 0) -> npt.NDArray[np.floating[Any]]:
         """Return what is still inside: the latency, then `tail_samples` more; ends the stream.
@@ -226,13 +231,6 @@ class Stream(ABC):
                 "cannot be mixed; set its mix_percent to 100"
             )
         return [DelayStream(self.latency, sample_rate=self.sample_rate, channels=self.channels)]
-
-    def _feed(self, block: npt.NDArray[np.floating[Any]]) -> FloatArray:
-        """Advance by a block that is known to be good, in its own type and shape convention."""
-        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
-        self._dtype = block.dtype
-        self._mono = block.ndim == 1
-        return result
 
     def _as_given(self, result: FloatArray) -> Any:
         return (result[0] if self._mono else result).astype(self._dtype, copy=False)
@@ -332,17 +330,16 @@ class Processor(Settings, ABC):
         channels = 1 if audio.ndim == 1 else audio.shape[0]
         stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track)
         lead = check_lead_seconds(lead_seconds, stream)
-        tail = round(tail_seconds * sample_rate)
-        length = round(audio.shape[-1] * stream.length_ratio) + tail
-        late = np.empty((*audio.shape[:-1], stream.latency + length), dtype=audio.dtype)
+        tail = seconds_to_samples(tail_seconds, sample_rate)
+        length = lead + aligned_length(stream, audio.shape[-1], tail)
+        whole: AnyAudio = np.empty((*audio.shape[:-1], length), dtype=audio.dtype)  # type: ignore[assignment]
         made = 0
-        for start in range(0, max(1, audio.shape[-1]), _PIECE):
-            part = stream._feed(audio[..., start : start + _PIECE])
-            late[..., made : made + part.shape[-1]] = part[0] if audio.ndim == 1 else part
+        for part in aligned_blocks(
+            stream, cut(audio, _PIECE), tail_samples=tail, lead_samples=lead, silence_samples=_PIECE
+        ):
+            whole[..., made : made + part.shape[-1]] = part
             made += part.shape[-1]
-        late[..., made:] = stream.flush(tail)
-        result: AnyAudio = late[..., stream.latency - lead :]  # type: ignore[assignment]
-        return result
+        return whole
 
     def with_seed(self, seed: int) -> Self:
         """Return the same settings on another tape.

@@ -30,7 +30,7 @@ ROOMS = [
     ("rendering", ["tapeemu.rendering"]),
     ("chain", ["tapeemu.chain"]),
     ("processors", ["tapeemu.processors"]),
-    ("protocol", ["tapeemu.processor"]),
+    ("protocol", ["tapeemu.processor", "tapeemu.pump"]),
     ("settings", ["tapeemu.settings"]),
     ("files", ["tapeemu.files", "tapeemu.demo_scene"]),
     ("dsp", ["tapeemu.dsp"]),
@@ -134,7 +134,7 @@ def test_measure_shares_nothing_with_tapeemu() -> None:
 
 def test_one_module_a_package_opens_sound_files() -> None:
     users = [m for m, path in modules("tapeemu").items() if "soundfile" in imports(path)]
-    assert users == ["tapeemu.files.audio_file"]
+    assert users == ["tapeemu.files.sound_library"]
     users = [m for m, path in modules("measure").items() if "soundfile" in imports(path)]
     assert users == ["measure.parts.sound_file"]
 

@@ -48,7 +48,9 @@ from tapeemu.comparison.progress import SILENT, Progress
 from tapeemu.comparison.sentences import answer, clear_change, differing, level_sentence, meaning
 from tapeemu.comparison.traits import SPOKEN, Change
 from tapeemu.errors import AudioError, ParameterError
-from tapeemu.files.audio_file import AudioWriter, Encoding, read_audio
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.reader import read_audio
+from tapeemu.files.writer import AudioWriter
 from tapeemu.rendering.matched import (
     SPREAD_SECONDS,
     Render,

@@ -20,8 +20,9 @@ from tapeemu.comparison.progress import SILENT, Progress
 from tapeemu.comparison.sentences import threshold_lines
 from tapeemu.comparison.traits import TRAITS, Trait, figure_words, most_telling, short_phrase
 from tapeemu.errors import OutputError, ParameterError
-from tapeemu.files.audio_file import AudioWriter, Encoding
+from tapeemu.files.encodings import Encoding
 from tapeemu.files.part_files import PartFile, check_target
+from tapeemu.files.writer import AudioWriter
 from tapeemu.rendering.matched import SPREAD_SECONDS
 from tapeemu.report import drawings, plots
 from tapeemu.report.page import value_text

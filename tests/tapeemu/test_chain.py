@@ -13,7 +13,8 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Stream, setting
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
-from tapeemu.rendering.delivery import Delivery, render_file
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.render import render_file
 from tapeemu.validation import FloatArray
 
 RATE = 48_000
