@@ -115,12 +115,14 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'measure' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME_OF[name]), name)
-    globals()[name] = value
-    return value
+if not TYPE_CHECKING:  # to a type checker it would make every name exist
+
+    def __getattr__(name: str) -> Any:
+        if name not in _HOME_OF:
+            raise AttributeError(f"module 'measure' has no attribute {name!r}")
+        value = getattr(importlib.import_module(_HOME_OF[name]), name)
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:

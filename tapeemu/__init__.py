@@ -51,10 +51,12 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'tapeemu' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOME_OF[name]), name)
+if not TYPE_CHECKING:  # to a type checker it would make every name exist
+
+    def __getattr__(name: str) -> Any:
+        if name not in _HOME_OF:
+            raise AttributeError(f"module 'tapeemu' has no attribute {name!r}")
+        return getattr(importlib.import_module(_HOME_OF[name]), name)
 
 
 def __dir__() -> list[str]:

@@ -63,8 +63,8 @@ def render_batch(
         From :func:`tapeemu.rendering.plan.plan_batch`.
     chain, delivery, seed, start_seconds, preset
         As for :func:`tapeemu.render_file`; each file lies on the track of its number in the plan, from 0. With
-        `delivery.keep_balance`, one file that fails
-        while the common gain is sought fails them all, since the gain would be another without it.
+        `delivery.keep_balance`, one file that fails while the common gain is sought fails them all, since the gain
+        would be another without it.
     jobs : int
         Processes at a time on this computer; 0 takes one per core. Results do not depend on it.
     cluster : str, optional
