@@ -56,6 +56,17 @@ def test_each_stem_of_a_run_hisses_on_a_track_of_its_own(tmp_path: Path, balance
     assert [item.source for item in again.skipped] == sources
 
 
+def test_a_file_that_has_changed_its_track_is_not_taken_as_done(tmp_path: Path) -> None:
+    sources = [wav(tmp_path / f"{name}.wav") for name in "ab"]
+    chain, out = Chain([Hiss()]), tmp_path / "out"
+    render_batch(plan_batch(sources, out, delivery=FLOATS), chain, delivery=FLOATS)
+    turned = plan_batch(sources[::-1], out, delivery=FLOATS)
+    assert len(render_batch(turned, chain, delivery=FLOATS, resume=True).failures) == 2
+    delivery = FLOATS.replace(overwrite=True)
+    assert len(render_batch(turned, chain, delivery=delivery, resume=True).reports) == 2
+    assert "; track 1;" in comment(out / "a.wav")
+
+
 def test_the_second_stem_is_made_again_by_its_track(tmp_path: Path) -> None:
     sources = [wav(tmp_path / f"{name}.wav") for name in "ab"]
     targets = [tmp_path / f"{name}-out.wav" for name in "ab"]
