@@ -19,8 +19,10 @@ import soundfile
 
 from tapeemu.chain import Chain
 from tapeemu.presets import load_preset
-from tapeemu.rendering.batch import JOURNAL, BatchPlan, plan_batch, render_batch
+from tapeemu.rendering.batch import render_batch
 from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.plan import BatchPlan, plan_batch
 
 RATE = 48_000
 PRESET = "hall-into-drive"

@@ -148,7 +148,7 @@ def test_measure_shares_nothing_with_tapeemu() -> None:
 
 def test_one_module_a_package_opens_sound_files() -> None:
     users = sorted(module for module in MODULES if "soundfile" in outside(module))
-    assert users == ["measure.__main__", "measure.parts.sound_file", "tapeemu.files.audio_file"]
+    assert users == ["measure.parts.sound_file", "tapeemu.files.sound_library"]
 
 
 # ------------------------------------------------------------------ what an import costs

@@ -19,9 +19,11 @@ def demo(
 ) -> None:
     """Make four short stems (bell, engine, hull and water of a ferry at night) and put them on tape."""
     from tapeemu.demo_scene import SECONDS, STEMS, make_stem
-    from tapeemu.files.audio_file import AudioWriter, Encoding
+    from tapeemu.files.encodings import Encoding
+    from tapeemu.files.writer import AudioWriter
     from tapeemu.presets import load_preset
-    from tapeemu.rendering.delivery import Delivery, render_file
+    from tapeemu.rendering.delivery import Delivery
+    from tapeemu.rendering.render import render_file
 
     chain = load_preset(preset).chain
     dry = output_folder(out / "dry")

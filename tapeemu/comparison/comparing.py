@@ -22,7 +22,7 @@ from tapeemu.comparison.result import Comparison
 from tapeemu.comparison.sentences import differing
 from tapeemu.comparison.tapes import Job, figures_on_tapes
 from tapeemu.errors import AudioError, ParameterError
-from tapeemu.files.audio_file import read_audio
+from tapeemu.files.reader import read_audio
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.matched import Render, equalised, render_all, tail_of
 from tapeemu.units import seconds_to_samples

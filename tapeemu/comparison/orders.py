@@ -9,17 +9,11 @@ import numpy as np
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
-from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.rendering.contender import Contender, sounding
 
 __all__ = ["ARROW", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
 
 ARROW = " → "
-
-_REVERBS = ("fdn_reverb",)
-_DRIVES = ("preamp_drive", "tape_magnetisation")
-# Effects that a preset may host, by what they do.
-_HOSTED = {"Reverb": "reverb", "Distortion": "drive"}
 
 # Five stages have 120 orders; more could neither be listened to nor read as a table.
 _MOST_ORDERS = 120
@@ -50,12 +44,10 @@ def two_orders(chain: Chain) -> list[Contender]:
 
 
 def _role(stage: Stage) -> str:
-    processor = stage.processor
-    if processor.kind in _REVERBS:
-        return "reverb"
-    if processor.kind in _DRIVES:
-        return "drive"
-    return _HOSTED.get(processor.effect, "") if isinstance(processor, PluginEffect) else ""
+    traits = stage.processor.traits
+    if traits.reverberates == traits.drives:  # neither, or a chain that is both and has no one place
+        return ""
+    return "reverb" if traits.reverberates else "drive"
 
 
 def all_orders(chain: Chain) -> list[Contender]:

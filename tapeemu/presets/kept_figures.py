@@ -26,9 +26,13 @@ __all__ = [
     "Measured",
     "settings_digest",
     "tolerance_for",
+    "worth_keeping",
 ]
 
 _MOST_TOLERANCE = 4.0  # of the least
+_WORTHLESS_SHARE = 0.5  # of the value; our choice, no source
+_WORTHLESS_DB = 3.0
+_LEVELS = ("harmonic_2_reference_db", "harmonic_3_reference_db", "mol_3_percent_db", "gain_1000hz_db")
 
 DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands whose decay time is kept."""
@@ -147,6 +151,21 @@ def tolerance_for(key: str, reading: Reading) -> float:
     least = kept.floor if key.endswith("_db") else max(kept.floor, kept.share * abs(reading.value))
     doubt = reading.uncertainty if math.isfinite(reading.uncertainty) else 0.0
     return min(max(doubt, least), _MOST_TOLERANCE * least)
+
+
+def worth_keeping(key: str, reading: Reading) -> bool:
+    """Whether a figure says something of the settings, and not of noise.
+
+    Undefined ones do not; nor do those whose standard uncertainty is above the least tolerance and above half of
+    the value, or 3 dB for a level. The speed error has a sign, and zero in the middle of its uncertainty tells
+    of a good transport.
+    """
+    if not math.isfinite(reading.value):
+        return False
+    if key == "speed_error_percent" or not reading.uncertainty > KEPT[key].floor:
+        return True
+    limit = _WORTHLESS_DB if key in _LEVELS else _WORTHLESS_SHARE * abs(reading.value)
+    return reading.uncertainty <= limit
 
 
 def settings_digest(chain: Chain) -> str:

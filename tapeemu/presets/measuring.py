@@ -1,17 +1,14 @@
 """From a chain to its measured figures, and from the figures in a file to a proof of them."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
-from tapeemu.processors.fdn_reverb import FdnReverb
-from tapeemu.processors.plugin_effect import PluginEffect
 
 if TYPE_CHECKING:
     from measure.standard_set import Report
@@ -35,7 +32,6 @@ REFERENCE_LEVEL_DBFS = -18.0
 SEEDS = (1, 2, 3)
 """Tapes whose mean a random figure is; they are derived from the seeds in the preset."""
 
-_ECHOING_EFFECTS = ("Delay", "Reverb")
 _DECAYS = tuple(key for key, kept in KEPT.items() if kept.row == "noise bursts")
 
 
@@ -52,16 +48,15 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
         Keys ``"chain"``, ``"without reverb"`` and ``"stage NAME"``.
     """
     others = tuple(key for key in KEPT if key not in _DECAYS)
-    if not _reverberates(chain):
+    if not chain.traits.lingers:
         return {"chain": (chain, others)}
     parts: dict[str, tuple[Processor, tuple[str, ...]]] = {"chain": (chain, _DECAYS)}
     dry = _without_reverb(chain)
     if _sounds(dry):
         parts["without reverb"] = (dry, others)
-    active = [stage for stage in chain.stages if not stage.bypass]
-    if len(active) > 1:
-        for stage in active:
-            if _reverberates(stage.processor):
+    if len(chain.sounding) > 1:
+        for stage in chain.sounding:
+            if stage.processor.traits.lingers:
                 parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
     return parts
 
@@ -90,7 +85,7 @@ def measure_chain(
     Returns
     -------
     Measured
-        The figures that are defined, with their tolerances.
+        The figures that are defined and that noise leaves worth something, with their tolerances.
     dict of str to measure.standard_set.Report
         Everything that the bench read, by the name of the part: curves for plots among it.
     """
@@ -110,13 +105,15 @@ def measure_chain(
             reference_level_dbfs=reference_level_dbfs,
             seeds=seeds,
             rows=sorted({KEPT[key].row for key in asked}),
+            # What only echoes may or may not decay like a room; that is left to the bench.
+            reverberates=None if part.traits.echoes else part.traits.reverberates,
         )
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}
         tables[name] = {
             key: KeptFigure(reading=reading, tolerance=tolerance_for(key, reading))
             for key, reading in found.items()
-            if math.isfinite(reading.value)
+            if worth_keeping(key, reading)
         }
     measured = Measured(
         tool_version=__version__,
@@ -273,26 +270,16 @@ def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[
     )
 
 
-def _reverberates(processor: Processor) -> bool:
-    if isinstance(processor, Chain):
-        return any(_reverberates(stage.processor) for stage in processor.stages if not stage.bypass)
-    if isinstance(processor, PluginEffect):
-        return processor.effect in _ECHOING_EFFECTS
-    return isinstance(processor, FdnReverb)
-
-
 def _without_reverb(chain: Chain) -> Chain:
     def changed(stage: Stage) -> Stage:
         if isinstance(stage.processor, Chain):
             return stage.replace(processor=_without_reverb(stage.processor))
-        return stage.replace(bypass=stage.bypass or _reverberates(stage.processor))
+        return stage.replace(bypass=stage.bypass or stage.processor.traits.lingers)
 
     return chain.replace(stages=tuple(changed(stage) for stage in chain.stages))
 
 
 def _sounds(chain: Chain) -> bool:
     return any(
-        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True
-        for stage in chain.stages
-        if not stage.bypass
+        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True for stage in chain.sounding
     )

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from measure.results import Reading
-from tapeemu.chain import Chain, Stage
+from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.presets import lines
 from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured
@@ -45,7 +45,6 @@ _LARGEST = 2**64
 _MAX_SEEDS = 16
 _CONDITION_RANGES = {"sample_rate_hz": (16_000.0, 192_000.0), "reference_level_dbfs": (-60.0, 0.0)}
 
-_OWN_KEYS = ("kind", "name", "bypass", "mix_percent")
 _FIGURE_KEYS = (
     *("value", "uncertainty", "tolerance", "unit", "method", "standard", "basis", "conditions", "warnings"),
 )
@@ -264,9 +263,9 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
         rule = "'kind' is required" if kind is None else f"kind is {kind!r}, which is none"
         problems.append(((*path, "kind"), f"{rule}; {hint}"))
         return None
-    own = {key: table[key] for key in _OWN_KEYS[1:] if key in table}
-    settings = {key: value for key, value in table.items() if key not in _OWN_KEYS}
-    known = (*kinds[kind].model_fields, *_OWN_KEYS)
+    own = {key: table[key] for key in STAGE_KEYS if key in table}
+    settings = {key: value for key, value in table.items() if key not in ("kind", *STAGE_KEYS)}
+    known = (*kinds[kind].model_fields, "kind", *STAGE_KEYS)
     problems += _unknown(settings, known, path, f"a stage of kind {kind!r}")
     settings = {key: value for key, value in settings.items() if key in known}
     processor = (

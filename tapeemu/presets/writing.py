@@ -9,7 +9,7 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from measure.results import Reading
-from tapeemu.chain import Chain, Stage
+from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.errors import OutputError, PresetError
 from tapeemu.files.part_files import PartFile
 from tapeemu.presets.kept_figures import KeptFigure, Measured
@@ -18,7 +18,6 @@ from tapeemu.presets.reading import FORMAT, parse_preset
 
 __all__ = ["check_free", "preset_text", "save_preset", "table_text", "write_text"]
 
-_STAGE_KEYS = ("name", "bypass", "mix_percent")
 _CONDITIONS = (
     *("source", "level_dbfs", "tone_hz", "frequency_hz", "low_hz", "high_hz", "amplitude_ratio"),
     *("third_harmonic_percent", "band", "band_hz", "weighting", "duration_seconds", "seconds", "sweep_seconds"),
@@ -182,7 +181,7 @@ def _change_stage(table: Any, before: Stage, after: Stage) -> None:
     if isinstance(after.processor, Chain) and isinstance(before.processor, Chain):
         _change_stages(table, before.processor, after.processor)
     values = after.to_dict()
-    for key in _STAGE_KEYS:
+    for key in STAGE_KEYS:
         if getattr(before, key) != getattr(after, key):
             _set(table, key, values.get(key))
     for key in () if isinstance(after.processor, Chain) else type(after.processor).model_fields:

@@ -16,8 +16,9 @@ from tapeemu import __version__
 from tapeemu.comparison import Comparison, Render
 from tapeemu.comparison.progress import SILENT, Progress
 from tapeemu.errors import OutputError, ParameterError
-from tapeemu.files.audio_file import AudioWriter, Encoding
+from tapeemu.files.encodings import Encoding
 from tapeemu.files.part_files import PartFile, check_target
+from tapeemu.files.writer import AudioWriter
 from tapeemu.report import drawings
 from tapeemu.report.html_view import page_view
 from tapeemu.report.pictures import Picture, picture_of, shown

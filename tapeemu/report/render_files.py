@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from tapeemu.comparison import Comparison
-from tapeemu.files.audio_file import AudioWriter, Encoding
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.writer import AudioWriter
 
 __all__ = ["write_renders"]
 

@@ -23,7 +23,7 @@ import numpy as np
 import soundfile
 
 from tapeemu.errors import TapeemuError
-from tapeemu.files.audio_file import AudioReader
+from tapeemu.files.reader import AudioReader
 from tapeemu.files.riff_chunks import carried_chunks
 from tapeemu.presets import load_preset
 

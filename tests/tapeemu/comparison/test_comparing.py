@@ -35,7 +35,9 @@ from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, se
 from tapeemu.comparison.sentences import answer, differing, meaning, noteworthy
 from tapeemu.comparison.traits import SPOKEN, TRAITS
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
-from tapeemu.files.audio_file import AudioWriter, Encoding, read_audio
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.reader import read_audio
+from tapeemu.files.writer import AudioWriter
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
 from tapeemu.processors.fdn_reverb import FdnReverb
 from tapeemu.processors.plugin_effect import PluginEffect

@@ -11,18 +11,13 @@ import soundfile
 
 from tapeemu.chain import Chain
 from tapeemu.errors import AudioError, OutputError, ParameterError
-from tapeemu.files.audio_file import (
-    CONTAINERS,
-    DEPTHS,
-    AudioReader,
-    AudioWriter,
-    Encoding,
-    choose_encoding,
-    read_audio,
-)
+from tapeemu.files.encodings import CONTAINERS, DEPTHS, Encoding, choose_encoding
 from tapeemu.files.part_files import PartFile, PartFolder, sweep
+from tapeemu.files.reader import AudioReader, read_audio
 from tapeemu.files.riff_chunks import channel_mask, set_channel_mask
-from tapeemu.rendering.delivery import Delivery, render_file
+from tapeemu.files.writer import AudioWriter
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.render import render_file
 from tapeemu.validation import FloatArray
 
 RATE = 48_000
@@ -101,7 +96,7 @@ def test_a_sample_format_that_pads_its_length_becomes_integers(tmp_path: Path, s
 
 
 def test_a_container_that_can_only_be_read_asks_for_another() -> None:
-    from tapeemu.files.audio_file import AudioInfo
+    from tapeemu.files.encodings import AudioInfo
 
     info = AudioInfo(Path("x.xi"), RATE, 1, 10, Encoding("XI", "DPCM_16"))
     with pytest.raises(ParameterError, match="choose a format"):

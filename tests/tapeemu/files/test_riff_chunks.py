@@ -9,10 +9,10 @@ import pytest
 import soundfile
 
 from tapeemu.errors import AudioError
+from tapeemu.files.headers import riff_contradiction
 from tapeemu.files.riff_chunks import (
     append_chunks,
     carried_chunks,
-    contradiction,
     rescaled,
     with_coding_history,
     with_levels,
@@ -48,7 +48,7 @@ def test_chunks_appended_are_chunks_read_and_the_audio_stays(tmp_path: Path, fil
     chunks = [(b"bext", bext()), (b"iXML", b"<BWFXML/>"), (b"cue ", struct.pack("<I", 0)), (b"LIST", b"adtlx")]
     append_chunks(path, chunks)
     assert carried_chunks(path) == chunks
-    assert contradiction(path) == ""
+    assert riff_contradiction(path) == ""
     np.testing.assert_array_equal(soundfile.read(path)[0], before)
     head = path.read_bytes()
     stated = (
@@ -141,7 +141,7 @@ def test_lies_are_found(tmp_path: Path, lie: str) -> None:
     path = wav(tmp_path / "a.wav")
     change, told = LIES[lie]
     path.write_bytes(change(path.read_bytes()))
-    assert told in contradiction(path)
+    assert told in riff_contradiction(path)
 
 
 LIES["a list longer than the file"] = (lambda d: d[:36] + b"LIST" + struct.pack("<I", 2**29) + d[36:], "'LIST'")
@@ -160,7 +160,7 @@ HARMLESS = {
 def test_habits_of_other_programs_are_no_lies(tmp_path: Path, oddity: str) -> None:
     path = wav(tmp_path / "a.wav")
     path.write_bytes(HARMLESS[oddity](path.read_bytes()))
-    assert contradiction(path) == ""
+    assert riff_contradiction(path) == ""
     assert len(soundfile.read(path)[0]) == 500
 
 

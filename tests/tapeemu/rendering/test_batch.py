@@ -20,8 +20,11 @@ import tapeemu
 from tapeemu.chain import Chain
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.processors.plugin_effect import PluginObject
-from tapeemu.rendering.batch import JOURNAL, BatchOutcome, BatchPlan, Item, plan_batch, render_batch
-from tapeemu.rendering.delivery import Delivery, render_file
+from tapeemu.rendering.batch import BatchOutcome, render_batch
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.plan import BatchPlan, Item, plan_batch
+from tapeemu.rendering.render import render_file
 
 RATE = 48_000
 CHAIN = Chain(stages=[tapeemu.WowFlutter(seed=5), tapeemu.PreampDrive(drive_db=3.0)])
@@ -201,7 +204,7 @@ class TestManyFiles:
             return {item: item for item in tasks}
 
         run(tree)
-        monkeypatch.setattr("tapeemu.rendering.batch._Workers.run", counted)
+        monkeypatch.setattr("tapeemu.rendering.workers.Workers.run", counted)
         run(tree, resume=True)
         self.known(tree, 3000)
         run(tree, resume=True)
@@ -355,7 +358,7 @@ class TestJournal:
     """The journal is what docs/files.md and `--help` say of it."""
 
     def test_each_line_has_the_keys_that_are_documented(self, tree: Path) -> None:
-        text = (Path(__file__).parents[2] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
+        text = (Path(__file__).parents[3] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
         documented = re.findall(r"^\| `(\w+)` \|", text.split("\n## ")[0], re.MULTILINE)
         run(tree)
         lines = [line for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]

@@ -14,10 +14,11 @@ import soundfile
 import tapeemu
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import AudioError, OutputError, ParameterError
-from tapeemu.files.audio_file import AudioReader
+from tapeemu.files.reader import AudioReader
 from tapeemu.files.riff_chunks import append_chunks, carried_chunks
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
-from tapeemu.rendering.delivery import Delivery, render_file, render_files, target_in
+from tapeemu.rendering.delivery import Delivery, target_in
+from tapeemu.rendering.render import render_file, render_files
 from tapeemu.validation import FloatArray
 
 RATE = 48_000
