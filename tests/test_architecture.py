@@ -375,6 +375,18 @@ def test_what_is_public_is_named_and_nothing_else_is_used_elsewhere() -> None:
     hold("public names stand in __all__", faults)
 
 
+def test_no_two_public_classes_of_a_package_share_a_name() -> None:
+    homes: dict[tuple[str, str], list[str]] = {}
+    for module, tree in TREES.items():
+        for node in tree.body:
+            if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                homes.setdefault((module.split(".")[0], node.name), []).append(place(module, node))
+    hold(
+        "a public class has a name of its own in its package",
+        [f"{name}: {', '.join(places)}" for (_, name), places in homes.items() if len(places) > 1],
+    )
+
+
 def test_every_module_with_public_names_says_which() -> None:
     hold(
         "a module with a public function or class has an __all__",

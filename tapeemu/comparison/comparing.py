@@ -20,7 +20,7 @@ from tapeemu.comparison.renders import measured_against, relative_octaves
 from tapeemu.comparison.repeats import Repeats, repeats_of_renders, with_spread
 from tapeemu.comparison.result import Comparison
 from tapeemu.comparison.sentences import differing
-from tapeemu.comparison.tapes import Job, figures_on_tapes
+from tapeemu.comparison.tapes import ComparisonJob, figures_on_tapes
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.files.reader import read_audio
 from tapeemu.rendering.contender import Contender
@@ -109,7 +109,7 @@ def compare(
     elif not 0.0 <= tail_seconds <= 600.0:
         raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
     _check_size(audio, len(contenders), seconds_to_samples(tail_seconds, rate))
-    job = Job(
+    job = ComparisonJob(
         audio=audio,
         sample_rate=rate,
         start_sample=seconds_to_samples(start_seconds, rate),
@@ -160,7 +160,7 @@ def compare(
     )
 
 
-def _matched(job: Job, contenders: Sequence[Contender], true_peak_dbtp: float) -> list[Render]:
+def _matched(job: ComparisonJob, contenders: Sequence[Contender], true_peak_dbtp: float) -> list[Render]:
     """The stem itself and its renders through each chain, all at one loudness."""
     dry_stem = Contender(label="dry stem", chain=Chain())
     step = job.progress.step(f"render {len(contenders)} orders", len(contenders) + 1)
@@ -180,7 +180,7 @@ def _matched(job: Job, contenders: Sequence[Contender], true_peak_dbtp: float) -
     return matched
 
 
-def _render_figures(job: Job, dry: Render, renders: Sequence[Render]) -> list[dict[str, Reading]]:
+def _render_figures(job: ComparisonJob, dry: Render, renders: Sequence[Render]) -> list[dict[str, Reading]]:
     """Figures of the stem itself, then of each render, against the first render."""
     step = job.progress.step("measure the renders", len(renders) + 1)
     done = measured_against(

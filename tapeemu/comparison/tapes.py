@@ -16,11 +16,11 @@ from tapeemu.rendering.matched import SPREAD_SECONDS, Render, amplified, loudest
 from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
-__all__ = ["Job", "figures_on_tapes"]
+__all__ = ["ComparisonJob", "figures_on_tapes"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Job:
+class ComparisonJob:
     """What all steps of a comparison work on and with.
 
     Attributes
@@ -48,7 +48,7 @@ class Job:
 
 
 def figures_on_tapes(
-    job: Job,
+    job: ComparisonJob,
     contenders: Sequence[Contender],
     renders: Sequence[Render],
     own: Sequence[Mapping[str, Reading]],
@@ -59,7 +59,7 @@ def figures_on_tapes(
 
     Parameters
     ----------
-    job : Job
+    job : ComparisonJob
         The stem, and what to work with.
     contenders, renders, own : sequence
         One an order: its chain, its render at the common loudness, and the figures of that render.
@@ -99,7 +99,7 @@ def _all_told(
 
 
 def _figures_of_tapes(
-    job: Job,
+    job: ComparisonJob,
     part: FloatArray,
     start_sample: int,
     contenders: Sequence[Contender],
