@@ -60,6 +60,7 @@ from tapeemu.rendering.matched import (
     render_all,
     tail_of,
 )
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio, check_sample_rate
 
 __all__ = ["FULL", "LEAN", "ChainMeter", "Comparison", "MeasuringPlan", "Render", "compare", "plan_for"]
@@ -407,9 +408,9 @@ def compare(
         tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
     elif not 0.0 <= tail_seconds <= 600.0:
         raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
-    _check_size(audio, len(contenders), round(tail_seconds * rate))
+    _check_size(audio, len(contenders), seconds_to_samples(tail_seconds, rate))
 
-    start_sample = round(start_seconds * rate)
+    start_sample = seconds_to_samples(start_seconds, rate)
     dry_stem = Contender(label="dry stem", chain=Chain())
     step = progress.step(f"render {len(contenders)} orders", len(contenders) + 1)
     raw = render_all(
@@ -448,7 +449,7 @@ def compare(
         groups if len(contenders) > _MANY else _groups(contenders, np.full(differences.shape, np.inf), tell_apart)
     )
     heads = [group.first for group in stand_ins]
-    loudest = loudest_part(audio, round(SPREAD_SECONDS * rate))
+    loudest = loudest_part(audio, seconds_to_samples(SPREAD_SECONDS, rate))
     part = np.ascontiguousarray(audio[:, slice(*loudest)])
     place = start_sample + loudest[0]
     tapes: list[list[dict[str, Reading]]] = []

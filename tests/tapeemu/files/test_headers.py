@@ -1,0 +1,90 @@
+"""Headers that lie; layouts by the RIFF documents and ISO/IEC 11172-3."""
+
+import shutil
+import struct
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapeemu.errors import AudioError
+from tapeemu.files.headers import riff_contradiction
+from tapeemu.files.reader import read_audio
+from tapeemu.files.riff_chunks import (
+    carried_chunks,
+)
+
+RATE = 48_000
+
+
+def wav(path: Path, subtype: str = "PCM_16", file_format: str = "WAV", samples: int = 500) -> Path:
+    soundfile.write(path, np.linspace(-0.5, 0.5, samples * 2).reshape(-1, 2), 48_000, subtype, format=file_format)
+    return path
+
+
+LIES = {
+    "cut off": (lambda d: d[: len(d) // 2], "but only"),
+    "audio longer than the file": (lambda d: d[:40] + struct.pack("<I", 2**31) + d[44:], "but only"),
+    "audio of no bytes": (lambda d: d[:40] + bytes(4) + d[44:], "belong to nothing"),
+    "audio of too few bytes": (lambda d: d[:40] + struct.pack("<I", 100) + d[44:], "belong to nothing"),
+    "rate": (lambda d: d[:24] + struct.pack("<I", 44_100) + d[28:], "bytes a second"),
+    "bytes a second": (lambda d: d[:28] + struct.pack("<I", 1) + d[32:], "bytes a second"),
+    "channels": (lambda d: d[:22] + struct.pack("<H", 4) + d[24:], "4 channel"),
+    "fewer channels": (lambda d: d[:22] + struct.pack("<H", 1) + d[24:], "1 channel"),
+    "bits": (lambda d: d[:34] + struct.pack("<H", 24) + d[36:], "24 bits"),
+    "bytes of a frame": (lambda d: d[:32] + struct.pack("<H", 6) + d[34:], "6 bytes"),
+}
+LIES["a list longer than the file"] = (lambda d: d[:36] + b"LIST" + struct.pack("<I", 2**29) + d[36:], "'LIST'")
+
+
+@pytest.mark.parametrize("lie", LIES)
+def test_lies_are_found(tmp_path: Path, lie: str) -> None:
+    path = wav(tmp_path / "a.wav")
+    change, told = LIES[lie]
+    path.write_bytes(change(path.read_bytes()))
+    assert told in riff_contradiction(path)
+
+
+HARMLESS = {
+    "sizes of a stream": lambda d: d[:4] + b"\xff" * 4 + d[8:40] + b"\xff" * 4 + d[44:],
+    "other sizes of a stream": lambda d: d[:40] + struct.pack("<I", 0x7FFFF000) + d[44:],
+    "wrong outer size": lambda d: d[:4] + struct.pack("<I", 7) + d[8:],
+    "a few loose bytes": lambda d: d + b"garbage",
+    "a tag behind": lambda d: d + b"TAG" + bytes(125),
+}
+
+
+@pytest.mark.parametrize("oddity", HARMLESS)
+def test_habits_of_other_programs_are_no_lies(tmp_path: Path, oddity: str) -> None:
+    path = wav(tmp_path / "a.wav")
+    path.write_bytes(HARMLESS[oddity](path.read_bytes()))
+    assert riff_contradiction(path) == ""
+    assert len(soundfile.read(path)[0]) == 500
+
+
+def test_a_header_of_endless_chunks_ends(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    data = path.read_bytes()
+    path.write_bytes(data[:36] + b"junk\0\0\0\0" * 5000 + data[36:])
+    with pytest.raises(AudioError, match="more than 4,096 chunks"):
+        carried_chunks(path)
+
+
+@pytest.mark.parametrize("loud_first", [True, False])
+def test_a_variable_rate_mp3_without_a_length_is_not_cut_in_silence(tmp_path: Path, loud_first: bool) -> None:
+    """The library guesses the length from the first rate, and stops there if the guess was short."""
+    if shutil.which("ffmpeg") is None:
+        pytest.skip("ffmpeg makes the file")
+    loud = np.random.default_rng(1).uniform(-0.9, 0.9, 150_000)
+    parts = [loud, np.zeros(150_000)] if loud_first else [np.zeros(150_000), loud]
+    soundfile.write(tmp_path / "in.wav", np.concatenate(parts), RATE)
+    made = tmp_path / "a.mp3"
+    command = ["ffmpeg", "-v", "error", "-i", tmp_path / "in.wav", "-q:a", "4", "-write_xing", "0", made]
+    subprocess.run(command, check=True)
+    if loud_first:
+        with pytest.raises(AudioError, match="no header for its length"):
+            read_audio(made)
+    else:
+        assert read_audio(made)[0].shape[1] >= 300_000
