@@ -10,11 +10,15 @@ import pytest
 import soundfile
 
 from tapeemu.errors import AudioError
-from tapeemu.files.headers import riff_contradiction
-from tapeemu.files.reader import read_audio
-from tapeemu.files.riff_chunks import (
-    carried_chunks,
+from tapeemu.files.headers import (
+    count_mp3_samples,
+    log_contradiction,
+    mp3_contradiction,
+    ogg_contradiction,
+    riff_contradiction,
 )
+from tapeemu.files.reader import read_audio
+from tapeemu.files.riff_chunks import carried_chunks
 
 RATE = 48_000
 
@@ -88,3 +92,54 @@ def test_a_variable_rate_mp3_without_a_length_is_not_cut_in_silence(tmp_path: Pa
             read_audio(made)
     else:
         assert read_audio(made)[0].shape[1] >= 300_000
+
+
+def test_what_the_library_corrects_on_its_own_is_told() -> None:
+    """Lines as its log writes them; a size it calls unknown, or a field that is no size of audio, is no lie."""
+    log = " SSND : 1000 (should be 600)\n"
+    assert log_contradiction(log) == "its header declares 1,000 bytes, but there are 600"
+    assert log_contradiction(f" data : {2**32 - 1} (should be 600)\n") == ""
+    assert log_contradiction(" data : 600 (should be 1000)\n") == ""
+    assert log_contradiction(" Frames : 1000 (should be 600)\n") == ""
+    assert log_contradiction("") == ""
+
+
+def test_an_ogg_file_without_its_end_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "a.ogg"
+    soundfile.write(path, np.zeros(30_000), RATE)
+    whole = path.read_bytes()
+    assert ogg_contradiction(path) == ""
+    last = whole.rfind(b"OggS\0")
+    for cut in (whole[:-1], whole[:last], whole[: last + 20], b""):
+        path.write_bytes(cut)
+        assert ogg_contradiction(path) == "its last page is missing"
+    path.write_bytes(whole[: last + 5] + bytes([whole[last + 5] & ~4]) + whole[last + 6 :])
+    assert ogg_contradiction(path) == "its last page is missing"
+
+
+def mp3_frame(version: int, bit_rate: int, rate: int, padding: int, size: int) -> bytes:
+    """A frame of layer III: header by ISO/IEC 11172-3, 2.4.2.3, and a body of zeros."""
+    header = 0xFFE00000 | version << 19 | 1 << 17 | 1 << 16 | bit_rate << 12 | rate << 10 | padding << 9
+    return struct.pack(">I", header) + bytes(size - 4)
+
+
+def test_mp3_frames_are_counted_by_their_headers(tmp_path: Path) -> None:
+    """Sizes by the formula of the standard: 144 bit rate / sample rate, half of it in the second version."""
+    path = tmp_path / "a.mp3"
+    first = mp3_frame(3, 9, 0, 0, 144 * 128_000 // 44_100) + mp3_frame(3, 14, 1, 1, 144 * 320_000 // 48_000 + 1)
+    path.write_bytes(first)
+    assert count_mp3_samples(path) == 2 * 1152
+    tag = b"ID3\x04\0\0" + bytes([0, 0, 2, 1]) + b"\xff\xfb" * 128 + b"\0"  # 2 * 128 + 1 bytes, not frames
+    path.write_bytes(tag + first)
+    assert count_mp3_samples(path) == 2 * 1152
+    second = mp3_frame(2, 8, 0, 0, 72 * 64_000 // 22_050) * 3
+    path.write_bytes(b"\xff\0garbage" + second)
+    assert count_mp3_samples(path) == 3 * 576
+    path.write_bytes(first[:40] + b"Xing" + first[44:])
+    assert count_mp3_samples(path) is None
+
+
+def test_an_mp3_longer_than_it_is_taken_for_is_told() -> None:
+    assert mp3_contradiction(stated=1000, counted=None) == ""
+    assert mp3_contradiction(stated=1000, counted=1000 + 4 * 1152) == ""
+    assert "taken as 1,000 samples, but holds about 5,609" in mp3_contradiction(stated=1000, counted=5609)
