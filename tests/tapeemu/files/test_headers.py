@@ -129,7 +129,8 @@ def test_mp3_frames_are_counted_by_their_headers(tmp_path: Path) -> None:
     first = mp3_frame(3, 9, 0, 0, 144 * 128_000 // 44_100) + mp3_frame(3, 14, 1, 1, 144 * 320_000 // 48_000 + 1)
     path.write_bytes(first)
     assert count_mp3_samples(path) == 2 * 1152
-    tag = b"ID3\x04\0\0" + bytes([0, 0, 2, 1]) + b"\xff\xfb" * 128 + b"\0"  # 2 * 128 + 1 bytes, not frames
+    looks_like_one = mp3_frame(3, 1, 1, 0, 96)
+    tag = b"ID3\x04\0\0" + bytes([0, 0, 2, 1]) + looks_like_one + bytes(2 * 128 + 1 - 96)
     path.write_bytes(tag + first)
     assert count_mp3_samples(path) == 2 * 1152
     second = mp3_frame(2, 8, 0, 0, 72 * 64_000 // 22_050) * 3
