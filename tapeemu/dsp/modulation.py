@@ -25,7 +25,6 @@ import numpy.typing as npt
 
 from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.dsp.shared_tables import read_only
-from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -512,8 +511,8 @@ class FastNoise:
             self._factor *= 2
         rate = sample_rate / self._factor
         self._taps = _upsampling_taps(self._factor, self._EDGE)
-        self._hop = seconds_to_samples(0.18, rate)
-        self._edge = seconds_to_samples(0.02, rate)
+        self._hop = round(0.18 * rate)
+        self._edge = round(0.02 * rate)
         self._size = self._hop + self._edge
         spacing = rate / self._size
         bins = np.arange(1, int(highest / spacing) + 1)
