@@ -29,8 +29,8 @@ __all__ = [
 ]
 
 LOUDNESS_TOLERANCE_LU = 0.1
-_LONGEST_TAIL_SECONDS = 10.0
-_UNDECLARED_TAIL_SECONDS = 2.0
+LONGEST_TAIL_SECONDS = 10.0
+UNDECLARED_TAIL_SECONDS = 2.0
 SPREAD_SECONDS = 15.0
 """How much of the stem is rendered on other tapes; what a tape does averages out over more, not less."""
 
@@ -74,7 +74,7 @@ def tail_of(contenders: Sequence[Contender], *, sample_rate: float, channels: in
     longest = max(
         decay_of(contender.chain, sample_rate=sample_rate, channels=channels) for contender in contenders
     )
-    return min(longest, _LONGEST_TAIL_SECONDS)
+    return min(longest, LONGEST_TAIL_SECONDS)
 
 
 def decay_of(chain: Chain, *, sample_rate: float, channels: int) -> float:
@@ -84,7 +84,7 @@ def decay_of(chain: Chain, *, sample_rate: float, channels: int) -> float:
     """
     stream = chain.stream(sample_rate=sample_rate, channels=channels)
     declared = stream.tail_samples(-60.0) / sample_rate
-    return max(declared, _UNDECLARED_TAIL_SECONDS) if _hosts(chain) else declared
+    return max(declared, UNDECLARED_TAIL_SECONDS) if _hosts(chain) else declared
 
 
 def _hosts(chain: Chain) -> bool:
