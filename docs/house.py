@@ -184,7 +184,7 @@ ROOMS = (
         "tapeemu demo scene",
         ("tapeemu.demo_scene",),
         "the made-up stems of the demonstration",
-        ("tapeemu validation",),
+        ("tapeemu units", "tapeemu validation"),
     ),
     Room(
         "tapeemu dsp",

@@ -197,7 +197,8 @@ class Stream(ABC):
         if self._flushed:
             raise AudioError("this stream was flushed and is at its end; make a new one")
         check_block(block, channels=self.channels)
-        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
+        rows = block if block.ndim == 2 else block[np.newaxis]
+        result = self.advance(np.ascontiguousarray(rows, dtype=np.float64))
         self._dtype = block.dtype
         self._mono = block.ndim == 1
         return self._as_given(result)  # type: ignore[no-any-return]

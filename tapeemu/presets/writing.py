@@ -10,8 +10,8 @@ from tomlkit.items import AoT, Table
 
 from measure.results import Reading
 from tapeemu.chain import STAGE_KEYS, Chain, Stage
-from tapeemu.errors import OutputError, PresetError
-from tapeemu.files.part_files import PartFile
+from tapeemu.errors import PresetError
+from tapeemu.files.part_files import PartFile, write_whole
 from tapeemu.presets.kept_figures import KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset
@@ -94,18 +94,7 @@ def check_free(path: Path, *, overwrite: bool) -> None:
 def write_text(text: str, path: Path, *, overwrite: bool) -> None:
     """Write a text file in one step: beside its place first, then renamed."""
     target = path.resolve() if path.is_symlink() else path
-    part = PartFile(target, overwrite=overwrite)
-    try:
-        part.path.write_bytes(text.encode("utf-8"))
-    except OSError as error:
-        part.discard()
-        raise OutputError(
-            f"{path} cannot be written ({error.strerror}); check its permissions and the space there"
-        ) from None
-    except BaseException:
-        part.discard()
-        raise
-    part.publish()
+    write_whole(target, text.encode("utf-8"), overwrite=overwrite)
 
 
 def _fresh(preset: Preset) -> tomlkit.TOMLDocument:

@@ -102,24 +102,29 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     failures: list[Failure] = []
     for wish in inputs:
         try:
-            found = [
-                Item(source, target_in(folder / relative.parent, source, delivery))
-                for source, relative in _find(Path(wish), folder)
-            ]
-        except ParameterError:
-            raise
-        except (AudioError, OSError, ValueError) as error:
-            told = (
-                error
-                if isinstance(error, AudioError)
-                else AudioError(f"{wish} cannot be opened or searched ({reason(error)}); check its name")
-            )
-            failures.append(Failure.of(Path(wish), told))
-            continue
-        items.extend(found)
+            items += _items_of(Path(wish), folder, delivery)
+        except AudioError as error:
+            failures.append(Failure.of(Path(wish), error))
     items = list(dict.fromkeys(items))
     _check_names(items)
     return BatchPlan(folder, tuple(items), tuple(failures))
+
+
+def _items_of(wish: Path, folder: Path, delivery: Delivery) -> list[Item]:
+    """Items of one input.
+
+    Raises
+    ------
+    AudioError
+        If it leads to no file.
+    """
+    try:
+        found = _find(wish, folder)
+    except TapeemuError:
+        raise
+    except (OSError, ValueError) as error:
+        raise AudioError(f"{wish} cannot be opened or searched ({reason(error)}); check its name") from None
+    return [Item(source, target_in(folder / relative.parent, source, delivery)) for source, relative in found]
 
 
 def _leads_into(folder: Path, place: Path) -> bool:

@@ -174,10 +174,7 @@ def _publish(files: Sequence[tuple[Path, str]], folder: Path | None, *, overwrit
             _make(folder)
         for target, text in files:
             parts.append(PartFile(target, overwrite=overwrite))
-            try:
-                parts[-1].path.write_text(text, "utf-8", errors="replace")
-            except OSError as error:
-                raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
+            parts[-1].write(text.encode("utf-8", errors="replace"))
         for part in parts:
             there = part.target.exists()
             part.publish()

@@ -20,8 +20,7 @@ from tapeemu.comparison.findings import (
 )
 from tapeemu.comparison.groups import ALIKE_DB, Group, shared_groups
 from tapeemu.comparison.sentences import breathing, listed, threshold_lines
-from tapeemu.errors import OutputError
-from tapeemu.files.part_files import PartFile, check_target
+from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.report.swap_picture import swap_picture
 from tapeemu.report.wording import value_text
 
@@ -88,16 +87,7 @@ def write_page(
     if len(files) > 1:
         texts.append(_picture(comparisons))
     for target, text in zip(reversed(files), reversed(texts), strict=True):
-        part = PartFile(target, overwrite=overwrite)
-        try:
-            part.path.write_text(text, "utf-8", errors="replace")
-        except OSError as error:
-            part.discard()
-            raise OutputError(f"{target} cannot be written ({error.strerror}); is the disk full?") from None
-        except BaseException:
-            part.discard()
-            raise
-        part.publish()
+        write_whole(target, text.encode("utf-8", errors="replace"), overwrite=overwrite)
     return files
 
 
