@@ -18,9 +18,11 @@ import numpy as np
 import soundfile
 
 from tapeemu.chain import Chain
-from tapeemu.presets import load_chain
-from tapeemu.rendering.batch import JOURNAL, BatchPlan, plan_batch, render_batch
+from tapeemu.presets import load_preset
+from tapeemu.rendering.batch import render_batch
 from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.plan import BatchPlan, plan_batch
 
 RATE = 48_000
 PRESET = "hall-into-drive"
@@ -90,7 +92,7 @@ def main() -> None:
     many(chosen.many)
     if chosen.only_many:
         return
-    chain = load_chain(PRESET)
+    chain = load_preset(PRESET).chain
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         make_stems(folder / "in", chosen.stems, chosen.seconds)

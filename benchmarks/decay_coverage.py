@@ -13,7 +13,7 @@ from scipy.fft import next_fast_len
 from scipy.signal import fftconvolve
 
 from measure.parts.decay_fit import BandName, bands_of
-from measure.parts.sweep import noise_burst
+from measure.parts.signals import noise_burst
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 
 NAMES = ("edt", "t20", "t30", "likelihood")

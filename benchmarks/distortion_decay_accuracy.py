@@ -10,7 +10,7 @@ import numpy as np
 
 import measure
 from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
-from measure.parts.sweep import two_tones
+from measure.parts.signals import two_tones
 from measure.quantities.decay import decay_from_impulse, decay_from_noise
 from measure.quantities.distortion import (
     distortion_against_frequency,

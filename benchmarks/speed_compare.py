@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tapeemu.files.audio_file import AudioWriter, Encoding
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.writer import AudioWriter
 
 RATE = 48_000
 SECONDS = 60.0

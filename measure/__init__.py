@@ -9,7 +9,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from measure.errors import MeasureError, RecordingError, ResultsError
+    from measure.errors import LimitsError, MeasureError, RecordingError, ResultsError
+    from measure.limits import Limits, LimitsCheck, read_limits
     from measure.parts.sound_file import read_sound_file
     from measure.quantities.amplitude import amplitude_fluctuation
     from measure.quantities.decay import (
@@ -36,11 +37,15 @@ if TYPE_CHECKING:
     from measure.quantities.level import level, noise
     from measure.quantities.response import frequency_response
     from measure.recording import read_recording
+    from measure.report import Report
     from measure.results import Curve, Reading
-    from measure.standard_set import Report, bench
+    from measure.standard_set import bench
 
 __all__ = [
     "Curve",
+    "Limits",
+    "LimitsCheck",
+    "LimitsError",
     "MeasureError",
     "Reading",
     "RecordingError",
@@ -67,6 +72,7 @@ __all__ = [
     "modulation_distortion",
     "noise",
     "operating_level",
+    "read_limits",
     "read_recording",
     "read_sound_file",
     "scrape_flutter",
@@ -74,7 +80,8 @@ __all__ = [
 ]
 
 _HOMES = {
-    "measure.errors": ("MeasureError", "RecordingError", "ResultsError"),
+    "measure.errors": ("LimitsError", "MeasureError", "RecordingError", "ResultsError"),
+    "measure.limits": ("Limits", "LimitsCheck", "read_limits"),
     "measure.parts.sound_file": ("read_sound_file",),
     "measure.quantities.amplitude": ("amplitude_fluctuation",),
     "measure.quantities.decay": (
@@ -101,18 +108,21 @@ _HOMES = {
     "measure.quantities.level": ("level", "noise"),
     "measure.quantities.response": ("frequency_response",),
     "measure.recording": ("read_recording",),
+    "measure.report": ("Report",),
     "measure.results": ("Curve", "Reading"),
-    "measure.standard_set": ("Report", "bench"),
+    "measure.standard_set": ("bench",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'measure' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME_OF[name]), name)
-    globals()[name] = value
-    return value
+if not TYPE_CHECKING:  # to a type checker it would make every name exist
+
+    def __getattr__(name: str) -> Any:
+        if name not in _HOME_OF:
+            raise AttributeError(f"module 'measure' has no attribute {name!r}")
+        value = getattr(importlib.import_module(_HOME_OF[name]), name)
+        globals()[name] = value
+        return value
 
 
 def __dir__() -> list[str]:

@@ -4,11 +4,15 @@ They are for misuse only: wrong types, impossible arguments, files that cannot b
 allow a figure gives a reading of ``nan`` with the reason instead.
 """
 
-__all__ = ["MeasureError", "RecordingError", "ResultsError"]
+__all__ = ["LimitsError", "MeasureError", "RecordingError", "ResultsError"]
 
 
 class MeasureError(ValueError):
     """An argument breaks a rule; the text names value, rule and remedy."""
+
+
+class LimitsError(MeasureError):
+    """A file of limits cannot be used; the text names file, rule and remedy."""
 
 
 class RecordingError(MeasureError):

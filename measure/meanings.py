@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from measure.errors import MeasureError
 
-__all__ = ["meaning_lines", "meaning_of"]
+__all__ = ["meaning_lines", "meaning_of", "meaning_or_empty"]
 
 # A key, or a pattern of keys, with the name under which tables explain it. The first that fits counts.
 _MEANINGS: tuple[tuple[str, str, str], ...] = (
@@ -142,6 +142,12 @@ def meaning_of(key: str) -> str:
     if entry is None:
         raise MeasureError(f"{key!r} is no figure of the laboratory; a report lists those there are")
     return entry[1]
+
+
+def meaning_or_empty(key: str) -> str:
+    """The same, or nothing where the laboratory does not know the figure."""
+    entry = _entry(key)
+    return "" if entry is None else entry[1]
 
 
 def meaning_lines(keys: Iterable[str]) -> list[str]:

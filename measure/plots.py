@@ -1,6 +1,5 @@
 """Plots of a report: axes with units, lines told apart by their dashes and not by colour."""
 
-import contextlib
 import math
 import os
 from collections.abc import Callable
@@ -10,18 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from measure.errors import ResultsError
+from measure.report import Report
 from measure.results import Curve
-from measure.standard_set import Report
+from measure.results.axes import DASHES, GREYS, MARKS, name_axes
+from measure.writing import whole_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 __all__ = ["figures_of", "save_plots"]
-
-_GREYS = ("black", "0.35", "black", "0.55", "0.2")
-_DASHES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)))
-_MARKS = ("o", "s", "^", "D", "v")
 
 
 def save_plots(report: Report, directory: str | os.PathLike[str], *, overwrite: bool = False) -> list[Path]:
@@ -51,19 +48,8 @@ def save_plots(report: Report, directory: str | os.PathLike[str], *, overwrite: 
     if taken and not overwrite:
         raise ResultsError(f"{taken[0]} exists; choose another folder, or give --overwrite to replace it")
     for target, figure in planned:
-        partial = target.with_name(f".{target.stem}.{os.getpid()}.part")
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            figure.savefig(partial, format="png", dpi=120)
-            partial.replace(target)
-        except (OSError, ValueError) as error:
-            why = (getattr(error, "strerror", None) or str(error)).lower()
-            raise ResultsError(
-                f"{target} cannot be written ({why}); check space and permissions, or choose another folder"
-            ) from None
-        finally:
-            with contextlib.suppress(OSError, ValueError):  # a folder that is none, or a name that cannot be
-                partial.unlink(missing_ok=True)
+        with whole_file(target, overwrite=overwrite) as file:
+            figure.savefig(file, format="png", dpi=120)
     return [target for target, _ in planned]
 
 
@@ -115,11 +101,6 @@ def _usable(report: Report, key: str) -> Curve | None:
     return curve
 
 
-def _label(axis: "Axes", curve: Curve, *, x: str = "", y: str = "") -> None:
-    axis.set_xlabel(x or (f"{curve.x_name} / {curve.x_unit}" if curve.x_unit else curve.x_name))
-    axis.set_ylabel(y or (f"{curve.quantity} / {curve.y_unit}" if curve.y_unit else curve.quantity))
-
-
 def _frequency_axis(axis: "Axes") -> None:
     axis.set_xscale("log")
     low, high = axis.get_xlim()
@@ -135,7 +116,7 @@ def _deviation(report: Report) -> "Figure | None":
         return None
     figure, (axis,) = _figure()
     axis.plot(curve.x, curve.y, color="black", linewidth=0.7)
-    _label(axis, curve, y=f"deviation of the speed / {curve.y_unit}")
+    name_axes(axis, curve, y=f"deviation of the speed / {curve.y_unit}")
     axis.set_title("Speed deviation over time, unweighted")
     return figure
 
@@ -180,7 +161,7 @@ def _spectrum(report: Report, key: str, title: str, y: str) -> "Figure | None":
                 ha="center",
                 fontsize=8,
             )
-    _label(axis, curve, y=y)
+    name_axes(axis, curve, y=y)
     axis.set_title(title)
     return figure
 
@@ -202,7 +183,7 @@ def _harmonics(report: Report) -> "Figure | None":
     axis.set_ylim(floor, 12.0)
     axis.set_xlim(0.4, float(curve.x[-1]) + 0.6)
     axis.set_xticks(curve.x)
-    _label(axis, curve, x="order of the harmonic (– : hidden by noise)", y="level re the fundamental / dB")
+    name_axes(axis, curve, x="order of the harmonic (– : hidden by noise)", y="level re the fundamental / dB")
     axis.set_title("Harmonics")
     return figure
 
@@ -220,9 +201,9 @@ def _against_level(report: Report) -> "Figure | None":
             axis.semilogy(
                 curve.x[shown],
                 curve.y[shown],
-                color=_GREYS[i],
-                linestyle=_DASHES[i],
-                marker=_MARKS[i],
+                color=GREYS[i],
+                linestyle=DASHES[i],
+                marker=MARKS[i],
                 markersize=4,
                 fillstyle="none",
                 label=label,
@@ -248,7 +229,7 @@ def _against_level(report: Report) -> "Figure | None":
         fontsize=8,
         rotation=90,
     )
-    _label(axis, next(iter(curves.values())), y="per cent of the fundamental / %")
+    name_axes(axis, next(iter(curves.values())), y="per cent of the fundamental / %")
     axis.set_title("Distortion against level")
     axis.legend(loc="upper left")
     return figure
@@ -267,9 +248,9 @@ def _against_frequency(report: Report) -> "Figure | None":
         axis.semilogy(
             curve.x[shown],
             curve.y[shown],
-            color=_GREYS[i],
-            linestyle=_DASHES[i],
-            marker=_MARKS[i],
+            color=GREYS[i],
+            linestyle=DASHES[i],
+            marker=MARKS[i],
             markevery=12,
             markersize=4,
             fillstyle="none",
@@ -278,7 +259,7 @@ def _against_frequency(report: Report) -> "Figure | None":
     top = max(float(np.nanmax(curve.y)) for curve in curves)
     axis.set_ylim(max(1e-4, top * 1e-5), top * 3.0)
     _frequency_axis(axis)
-    _label(axis, curves[0], x="frequency of the fundamental / Hz", y="per cent of the fundamental / %")
+    name_axes(axis, curves[0], x="frequency of the fundamental / Hz", y="per cent of the fundamental / %")
     axis.set_title(f"Distortion against frequency, {report.reference_level_dbfs:g} dBFS")
     axis.legend(loc="best")
     return figure
@@ -295,7 +276,7 @@ def _response(report: Report) -> "Figure | None":
     spread = max(3.0, 1.2 * float(np.max(np.abs(magnitude.y - middle))))
     axes[0].set_ylim(middle - min(spread, 40.0), middle + min(spread, 20.0))
     _frequency_axis(axes[0])
-    _label(axes[0], magnitude, y="magnitude / dB")
+    name_axes(axes[0], magnitude, y="magnitude / dB")
     axes[0].set_title("Response")
     if delay is not None:
         axes[1].plot(delay.x, 1000.0 * delay.y, color="black", linewidth=1.0)

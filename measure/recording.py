@@ -1,10 +1,9 @@
 """What a recorded test signal tells about the machine that recorded it."""
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
+from measure.keys import Found, difference_figures, modulation_figures, scrape_figures, steady_tone_figures
 from measure.parts.spectrum import find_tone, power_spectrum, unusable
 from measure.quantities.amplitude import amplitude_fluctuation
 from measure.quantities.distortion import (
@@ -15,8 +14,8 @@ from measure.quantities.distortion import (
 )
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
+from measure.report import Report
 from measure.results import Curve, Reading
-from measure.standard_set import Report
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["read_recording", "trimmed"]
@@ -117,68 +116,55 @@ def _channel(samples: FloatArray, rate: float) -> tuple[dict[str, Reading], dict
         "true_peak_dbtp": overall.true_peak[0],
         "rms_dbfs": overall.rms[0],
     }
-    curves: dict[str, Curve] = {}
     if unusable(y):
-        notes.append(unusable(y))
-        return readings, curves, tuple(notes)
+        return readings, {}, (*notes, unusable(y))
+    found = _pair(y, rate)
+    if found is not None:
+        return readings | found[0], found[1], tuple(notes)
+    (moving, curves, lines), (harmonic, spectrum) = _movement(y, rate), _harmonics(y, rate)
+    return readings | moving | harmonic, curves | spectrum, (*notes, *lines)
+
+
+def _pair(y: FloatArray, rate: float) -> Found | None:
+    """What a pair of tones tells; None where the recording holds none."""
     for name, (low_hz, high_hz) in _PAIRS.items():
         if high_hz * (1.0 + _NEAR) < 0.47 * rate and _holds_pair(y, rate, low_hz, high_hz):
             if name == "modulation":
-                modulation = modulation_distortion(y, rate, low_hz=low_hz, high_hz=high_hz)
-                readings["modulation_distortion_second_percent"] = modulation.second
-                readings["modulation_distortion_third_percent"] = modulation.third
-                readings["modulation_distortion_percent"] = modulation.single
-            else:
-                difference = difference_frequency_distortion(y, rate, low_hz=low_hz, high_hz=high_hz)
-                readings["difference_distortion_second_percent"] = difference.second
-                readings["difference_distortion_third_percent"] = difference.third
-            return readings, curves, tuple(notes)
+                return modulation_figures(modulation_distortion(y, rate, low_hz=low_hz, high_hz=high_hz))
+            return difference_figures(difference_frequency_distortion(y, rate, low_hz=low_hz, high_hz=high_hz))
+    return None
+
+
+def _movement(y: FloatArray, rate: float) -> tuple[dict[str, Reading], dict[str, Curve], list[str]]:
+    """What a tone for flutter or scrape flutter tells about speed and level, and a note for each steady line."""
     tone = find_tone(y, rate)
     near = [nominal for nominal in _FLUTTER_HZ if abs(tone / nominal - 1.0) < _NEAR]
     if near:
         nominal = min(near, key=lambda each: abs(tone / each - 1.0))
         speed = flutter(y, rate, carrier_hz=nominal)
         depth = amplitude_fluctuation(y, rate, carrier_hz=nominal).channels[0]
-        readings |= {
-            "weighted_flutter_percent": speed.weighted["two_sigma"],
-            "unweighted_flutter_percent": speed.unweighted["two_sigma"],
-            "weighted_flutter_quasi_peak_percent": speed.weighted["quasi_peak"],
-            "weighted_flutter_rms_percent": speed.weighted["rms"],
-            "unweighted_flutter_rms_percent": speed.unweighted["rms"],
-            "wow_percent": speed.wow["two_sigma"],
-            "flutter_percent": speed.flutter["two_sigma"],
-            "drift_percent": speed.drift,
-            "speed_error_percent": speed.speed_error,
-            "amplitude_fluctuation_peak_percent": depth.depth["peak"],
-            "amplitude_fluctuation_rms_percent": depth.depth["rms"],
-            "level_fluctuation_rms_db": depth.level["rms"],
-            "dropouts_count": depth.dropout_count,
-        }
-        curves |= {
-            "deviation": speed.deviation,
-            "deviation_spectrum": speed.spectrum,
-            "amplitude_spectrum": depth.spectrum,
-        }
-        notes += [
+        notes = [
             f"line at {line.rate_hz:.4g} Hz: {line.peak_percent:.3g} % peak deviation" for line in speed.lines[:8]
         ]
-    elif _HIGH_HZ[0] < tone < _HIGH_HZ[1]:
-        scrape = scrape_flutter(y, rate, carrier_hz=min((10_000.0, 12_500.0), key=lambda hz: abs(tone / hz - 1.0)))
-        readings["scrape_flutter_rms_percent"] = scrape.unweighted["rms"]
-        curves["scrape_spectrum"] = scrape.spectrum
+        return *steady_tone_figures(speed, depth), notes
+    if _HIGH_HZ[0] < tone < _HIGH_HZ[1]:
+        nominal = min((10_000.0, 12_500.0), key=lambda hz: abs(tone / hz - 1.0))
+        return *scrape_figures(scrape_flutter(y, rate, carrier_hz=nominal)), []
+    return {}, {}, []
+
+
+def _harmonics(y: FloatArray, rate: float) -> Found:
+    """What any steady tone tells about distortion."""
     result = harmonic_distortion(y, rate)
-    readings |= {
+    readings = {
         "frequency_hz": result.frequency,
         "level_dbfs": result.level,
         "thd_percent": result.thd_f,
         "thd_r_percent": result.thd_r,
         "thd_plus_noise_percent": thd_plus_noise(y, rate),
+        **{f"harmonic_{k}_db": harmonic for k, harmonic in enumerate(result.harmonics, start=2)},
     }
-    for k, harmonic in enumerate(result.harmonics, start=2):
-        readings[f"harmonic_{k}_db"] = harmonic
-    if not math.isnan(result.level.value):
-        curves["harmonics"] = result.spectrum
-    return readings, curves, tuple(notes)
+    return readings, {"harmonics": result.spectrum} if result.level.defined else {}
 
 
 def _holds_pair(signal: FloatArray, rate: float, low_hz: float, high_hz: float) -> bool:

@@ -1,4 +1,4 @@
-"""The laboratory's own door: signals, rates and systems under test."""
+"""Checks of signals, rates and systems under test, done once where they come in from outside."""
 
 import inspect
 from collections.abc import Callable

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.wow_flutter import WowFlutter
-    from tapeemu.rendering.delivery import render_file, render_files
+    from tapeemu.rendering.render import render_file, render_files
 
 __version__ = "0.1.0"
 
@@ -46,15 +46,17 @@ _HOMES = {
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),
-    "tapeemu.rendering.delivery": ("render_file", "render_files"),
+    "tapeemu.rendering.render": ("render_file", "render_files"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'tapeemu' has no attribute {name!r}")
-    return getattr(importlib.import_module(_HOME_OF[name]), name)
+if not TYPE_CHECKING:  # to a type checker it would make every name exist
+
+    def __getattr__(name: str) -> Any:
+        if name not in _HOME_OF:
+            raise AttributeError(f"module 'tapeemu' has no attribute {name!r}")
+        return getattr(importlib.import_module(_HOME_OF[name]), name)
 
 
 def __dir__() -> list[str]:

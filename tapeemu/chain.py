@@ -4,27 +4,43 @@ A chain is itself a processor, so chains nest. It adds up what its stages declar
 length ratios. Every stage sees the place on the tape that belongs to the sound it is given: a stage
 behind a late one starts its own modulation that much earlier. So tape position 0, where a transport stands
 without delay, is the first sample of the sound in every stage.
+
+Behind a stage that adds sound, the others have heard what it added before the input began. So a chain with such
+a stage is started as much earlier as its stages ask for, on silence, and what comes out until then is dropped.
 """
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
 from html import escape
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self, overload
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import InstanceOf, field_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import AnyAudio, Processor, Settings, Stream, check_tail_seconds, setting
+from tapeemu.processor import (
+    AnyAudio,
+    Processor,
+    Stream,
+    Traits,
+    check_lead_seconds,
+    check_tail_seconds,
+)
 from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
+from tapeemu.settings import Settings, setting
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio
 
-__all__ = ["Chain", "Stage", "spoken"]
+__all__ = ["STAGE_KEYS", "Chain", "ChainStream", "Stage", "StageStream", "processor_class", "spoken"]
 
-_STAGE_KEYS = ("name", "bypass", "mix_percent")
+STAGE_KEYS = ("name", "bypass", "mix_percent")
+"""Settings of a stage that stand beside its processor's in a table; no processor may have one of that name."""
+
+_HELD_BACK = 8
 
 _LONGEST_SILENCE = 65_536
 """Samples of silence fed at a time when a chain is drained."""
@@ -55,14 +71,14 @@ class Stage(Settings):
     )
 
     def to_dict(self) -> dict[str, Any]:
-        own = {key: getattr(self, key) for key in _STAGE_KEYS if getattr(self, key) != _stage_default(key)}
+        own = {key: getattr(self, key) for key in STAGE_KEYS if getattr(self, key) != _stage_default(key)}
         return {"kind": self.processor.kind, **own, **self.processor.to_dict()}
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Self:
         """Stage from a table: ``kind``, the stage's own keys, and the processor's settings."""
         settings = dict(values)
-        own = {key: settings.pop(key) for key in _STAGE_KEYS if key in settings}
+        own = {key: settings.pop(key) for key in STAGE_KEYS if key in settings}
         kind = settings.pop("kind", None)
         return cls(processor=processor_class(kind).from_dict(settings), **own)
 
@@ -92,18 +108,65 @@ class Chain(Processor):
     Examples
     --------
     >>> from tapeemu import Chain, FdnReverb, PreampDrive
-    >>> Chain(stages=[FdnReverb(), PreampDrive()]).names
+    >>> chain = Chain([FdnReverb(), PreampDrive()])
+    >>> chain.names
     ('fdn_reverb', 'preamp_drive')
+    >>> len(chain), chain["preamp_drive"].processor
+    (2, PreampDrive())
     """
 
     kind: ClassVar[str] = "chain"
 
     stages: tuple[Stage, ...] = setting((), "Stages in the order of the signal")
 
+    if TYPE_CHECKING:
+
+        def __init__(self, stages: Iterable[Stage | Processor | Callable[..., Any]] = ()) -> None: ...
+
+    else:
+
+        def __init__(self, stages: Any = (), **values: Any) -> None:
+            super().__init__(stages=stages, **values)
+
+    def __len__(self) -> int:
+        """How many stages there are, bypassed ones included."""
+        return len(self.stages)
+
+    def __bool__(self) -> bool:
+        # An empty chain is a chain: it passes sound on.
+        return True
+
+    def __iter__(self) -> Iterator[Stage]:  # type: ignore[override]
+        """The stages in order."""
+        return iter(self.stages)
+
+    @overload
+    def __getitem__(self, place: int | str) -> Stage: ...
+
+    @overload
+    def __getitem__(self, place: slice) -> Self: ...
+
+    def __getitem__(self, place: int | str | slice) -> "Stage | Self":
+        """The stage at a number or of a name; of a slice, the chain of these stages.
+
+        Raises
+        ------
+        IndexError, KeyError
+            If there is no such stage.
+        """
+        if isinstance(place, slice):
+            return self.replace(stages=self.stages[place])
+        if isinstance(place, str):
+            if place not in self.names:
+                raise KeyError(f"there is no stage {place!r}; the stages are: {', '.join(self.names)}")
+            return self.stages[self.names.index(place)]
+        return self.stages[place]
+
     @field_validator("stages", mode="before")
     @classmethod
     def _as_stages(cls, value: Any) -> Any:
-        if not isinstance(value, Iterable) or isinstance(value, str | bytes | Mapping):
+        one = isinstance(value, Settings) and not isinstance(value, Chain)
+        if one or not isinstance(value, Iterable) or isinstance(value, str | bytes | Mapping):
             raise ValueError("must be a sequence of stages, processors or plug-in objects")
         stages = []
         for item in value:
@@ -138,11 +201,34 @@ class Chain(Processor):
         """Names of the stages in order."""
         return tuple(stage.name for stage in self.stages)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> "ChainStream":
-        return ChainStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+    @property
+    def sounding(self) -> tuple[Stage, ...]:
+        """The stages that are heard: not bypassed, and not mixed away."""
+        return tuple(stage for stage in self.stages if not stage.bypass and stage.mix_percent > 0.0)
+
+    @property
+    def traits(self) -> Traits:
+        """What the stages that are heard do together: any trait of one of them; peak gains add up."""
+        inner = [stage.processor.traits for stage in self.sounding]
+        together: dict[str, Any] = {
+            each.name: any(getattr(traits, each.name) for traits in inner) for each in fields(Traits)
+        }
+        return Traits(**{**together, "peak_gain_db": sum(traits.peak_gain_db for traits in inner)})
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> "ChainStream":
+        return ChainStream(
+            self, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        )
 
     def intermediates(
-        self, audio: AnyAudio, *, sample_rate: float, tail_seconds: float = 0.0, start_sample: int = 0
+        self,
+        audio: AnyAudio,
+        sample_rate: float,
+        *,
+        tail_seconds: float = 0.0,
+        lead_seconds: float = 0.0,
+        start_sample: int = 0,
+        track: int = 0,
     ) -> dict[str, npt.NDArray[np.floating[Any]]]:
         """Process a recording and keep what leaves every stage, aligned with the input.
 
@@ -156,9 +242,12 @@ class Chain(Processor):
         check_audio(audio)
         check_tail_seconds(tail_seconds)
         work = np.ascontiguousarray(np.atleast_2d(audio), dtype=np.float64)
-        stream = self.stream(sample_rate=sample_rate, channels=work.shape[0], start_sample=start_sample)
+        stream = self.stream(
+            sample_rate=sample_rate, channels=work.shape[0], start_sample=start_sample, track=track
+        )
+        lead = check_lead_seconds(lead_seconds, stream)
         kept: dict[str, npt.NDArray[np.floating[Any]]] = {}
-        for name, signal in stream.run_whole(work, round(tail_seconds * sample_rate)):
+        for name, signal in stream.run_whole(work, seconds_to_samples(tail_seconds, sample_rate), lead):
             shaped = signal[0] if audio.ndim == 1 else signal
             kept[name] = shaped.astype(audio.dtype)
         return kept
@@ -216,8 +305,8 @@ class Chain(Processor):
                     raise ParameterError(f"stage {first!r} is not a chain, so it has no stage {rest!r}")
                 changed.append(stage.replace(processor=stage.processor.with_settings(rest, values)))
             else:
-                own = {key: value for key, value in values.items() if key in _STAGE_KEYS}
-                inner = {key: value for key, value in values.items() if key not in _STAGE_KEYS}
+                own = {key: value for key, value in values.items() if key in STAGE_KEYS}
+                inner = {key: value for key, value in values.items() if key not in STAGE_KEYS}
                 try:
                     processor = stage.processor.replace(**inner) if inner else stage.processor
                     changed.append(stage.replace(processor=processor, **own))
@@ -287,8 +376,10 @@ class StageStream:
     from it for ever.
     """
 
-    def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int) -> None:
-        self._inner = stage.processor.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+    def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int, track: int) -> None:
+        self._inner = stage.processor.stream(
+            sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        )
         self._share = stage.mix_percent / 100.0
         self.latency = self._inner.latency
         self.length_ratio = self._inner.length_ratio
@@ -320,6 +411,14 @@ class StageStream:
         """See :meth:`tapeemu.processor.Stream.tail_samples`."""
         return self._inner.tail_samples(level_db)
 
+    def lead_samples(self, level_db: float) -> int:
+        """See :meth:`tapeemu.processor.Stream.lead_samples`."""
+        return self._inner.lead_samples(level_db)
+
+    def run_in_samples(self) -> int:
+        """See :meth:`tapeemu.processor.Stream.run_in_samples`."""
+        return self._inner.run_in_samples()
+
     def close(self) -> None:
         """See :meth:`tapeemu.processor.Stream.close`."""
         self._inner.close()
@@ -328,31 +427,90 @@ class StageStream:
 class ChainStream(Stream):
     """The streams of a chain's stages, one behind the other."""
 
-    def __init__(self, chain: Chain, *, sample_rate: float, channels: int, start_sample: int) -> None:
+    def __init__(
+        self, chain: Chain, *, sample_rate: float, channels: int, start_sample: int, track: int = 0
+    ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
-        self._stages: list[tuple[str, StageStream]] = []
+
+        self._build(chain, start_sample, track)
         self._fed = 0
         self._given = 0
+        self._run_in = self._behind_sources(chain)
+        # Output samples of each stage that belong to the run-in.
+        self._early = [0 for _ in self._stages]
+        if self._run_in:
+            there = self._ends(start_sample)
+            for _, stage in self._stages:
+                stage.close()
+            self._build(chain, start_sample - self._run_in, track)
+            before = self._ends(start_sample - self._run_in)
+            self._early = [end - start for start, end in zip(before, there, strict=True)]
+        self._to_drop = self._early[-1] if self._early else 0
+
+    def _build(self, chain: Chain, start_sample: int, track: int) -> None:
+        self.latency, self.length_ratio = 0, 1.0
+        self._stages: list[tuple[str, StageStream]] = []
         for stage in chain.stages:
             if stage.bypass:
                 continue
             inner = StageStream(
                 stage,
-                sample_rate=sample_rate,
-                channels=channels,
+                sample_rate=self.sample_rate,
+                channels=self.channels,
                 start_sample=round(start_sample * self.length_ratio) - self.latency,
+                track=track,
             )
             self._stages.append((stage.name, inner))
             self.latency = round(self.latency * inner.length_ratio) + inner.latency
             self.length_ratio *= inner.length_ratio
 
+    def _ends(self, start_sample: int) -> list[int]:
+        """Place on the tape of the first sample behind each stage, as the next stage counts it."""
+        ratio, places = 1.0, []
+        for _, stage in self._stages:
+            ratio *= stage.length_ratio
+            places.append(round(start_sample * ratio))
+        return places
+
+    def _behind_sources(self, chain: Chain) -> int:
+        """Samples by which the whole must be started earlier; 0 where no stage adds sound that others hear."""
+        active = [stage.processor.traits.adds_sound for stage in chain.stages if not stage.bypass]
+        first = active.index(True) if True in active else len(active)
+        samples, ratio = 0.0, 1.0
+        for number, (_, stage) in enumerate(self._stages):
+            ratio *= stage.length_ratio
+            # What a source remembers of itself is its own concern: it is a function of the place on the tape.
+            if number > first:
+                samples += stage.run_in_samples() / ratio
+        return math.ceil(samples) + _HELD_BACK if samples else 0
+
     def advance(self, block: FloatArray) -> FloatArray:
         self._fed += block.shape[1]
+        if self._run_in:
+            block = self._run_into_place(block)
         signal = block
         for _, stage in self._stages:
             signal = stage.advance(signal)
+        if self._to_drop:
+            dropped = min(self._to_drop, signal.shape[1])
+            self._to_drop -= dropped
+            signal = signal[:, dropped:].copy()
         self._given += signal.shape[1]
         return signal.copy() if signal is block else signal
+
+    def _run_into_place(self, block: FloatArray) -> FloatArray:
+        """Feed the silence before the first block but for its end, which is returned in front of the block.
+
+        At another speed the silence may give a sample more or less than it lasts; the end makes up for it.
+        """
+        silence, self._run_in = self._run_in - _HELD_BACK, 0
+        while silence:
+            signal = np.zeros((self.channels, min(silence, _LONGEST_SILENCE)))
+            silence -= signal.shape[1]
+            for _, stage in self._stages:
+                signal = stage.advance(signal)
+            self._to_drop -= signal.shape[1]
+        return np.concatenate([np.zeros((self.channels, _HELD_BACK)), block], axis=1)
 
     def drain(self, tail_samples: int) -> FloatArray:
         # The silence is fed to the chain and not to its stages: what flushes a late stage is what the
@@ -367,32 +525,38 @@ class ChainStream(Stream):
         self.close()
         return np.concatenate(parts, axis=1)[:, :wanted]
 
-    def run_whole(self, audio: FloatArray, tail_samples: int) -> Iterator[tuple[str, FloatArray]]:
-        """Feed a whole recording and yield each stage's name and its aligned output."""
+    def run_whole(
+        self, audio: FloatArray, tail_samples: int, lead_samples: int = 0
+    ) -> Iterator[tuple[str, FloatArray]]:
+        """Feed a whole recording and yield each stage's name and its aligned output.
+
+        The lead is at most the latency. A stage that is less late than the lead has silence before.
+        """
         latency, ratio = 0, 1.0
         spans = []
-        for _, stage in self._stages:
+        for (_, stage), early in zip(self._stages, self._early, strict=True):
             latency = round(latency * stage.length_ratio) + stage.latency
             ratio *= stage.length_ratio
-            spans.append((latency, latency + round(audio.shape[1] * ratio) + tail_samples))
+            start = early + latency
+            spans.append((start, start + round(audio.shape[1] * ratio) + tail_samples, min(lead_samples, latency)))
         parts: list[list[FloatArray]] = [[] for _ in spans]
         made = [0 for _ in spans]
-        block = audio
+        block = np.concatenate([np.zeros((self.channels, self._run_in)), audio], axis=1)
         while spans:
             signal = block
             for number, (_, stage) in enumerate(self._stages):
                 signal = stage.advance(signal)
                 parts[number].append(signal)
                 made[number] += signal.shape[1]
-            missing = max(end - count for (_, end), count in zip(spans, made, strict=True))
+            missing = max(end - count for (_, end, _), count in zip(spans, made, strict=True))
             if missing <= 0:
                 break
             block = np.zeros((self.channels, self._silence_for(missing)))
         self.close()
-        for (name, _), (start, end), pieces in zip(self._stages, spans, parts, strict=True):
-            whole = np.concatenate(pieces, axis=1)[:, start:end]
+        for (name, _), (start, end, lead), pieces in zip(self._stages, spans, parts, strict=True):
+            whole = np.concatenate(pieces, axis=1)[:, start - lead : end]
             pieces.clear()
-            yield name, whole
+            yield name, np.pad(whole, ((0, 0), (lead_samples - lead, 0)))
 
     def steady(self) -> list[Stream]:
         return [stream for _, stage in self._stages for stream in stage.steady()]
@@ -404,6 +568,12 @@ class ChainStream(Stream):
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return sum(stage.tail_samples(level_db) for _, stage in self._stages)
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        return min(sum(stage.lead_samples(level_db) for _, stage in self._stages), self.latency)
+
+    def run_in_samples(self) -> int:
+        return sum(stage.run_in_samples() for _, stage in self._stages)
 
     def _silence_for(self, missing: int) -> int:
         """Samples to feed for about so many at the end, in portions that memory can hold."""

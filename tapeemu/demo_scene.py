@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = ["SECONDS", "STEMS", "make_stem"]
@@ -90,7 +91,7 @@ def make_stem(name: str, *, sample_rate: int = 48_000) -> FloatArray:
     ndarray, shape (2, samples)
         Peaks below full scale; begins and ends in silence over 20 ms.
     """
-    time = np.arange(round(SECONDS * sample_rate)) / sample_rate
+    time = np.arange(seconds_to_samples(SECONDS, sample_rate)) / sample_rate
     random = np.random.default_rng([len(name), 1952])
     edge = np.clip(np.minimum(time, SECONDS - time) / 0.02, 0.0, 1.0)
     faded: FloatArray = STEMS[name](time, random) * edge

@@ -1,4 +1,4 @@
-"""The two things every artefact is made of: settings, and the stream in which its sound happens.
+"""What an artefact is: a processor, which is settings, and the stream in which its sound happens.
 
 A :class:`Processor` is an immutable set of settings. It makes a :class:`Stream`, which holds all state
 and belongs to one owner. The whole-file call is one stream, fed and flushed, so there is a
@@ -6,18 +6,32 @@ single code path.
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, ClassVar, Self, TypeVar
+from dataclasses import dataclass
+from typing import Any, ClassVar, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from tapeemu.errors import AudioError, ParameterError
-from tapeemu.settings_text import explain, find_sentences, with_numbers
+from tapeemu.pump import aligned_blocks, aligned_length, cut
+from tapeemu.settings import Settings, setting
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
-__all__ = ["DelayStream", "Processor", "Settings", "Stream", "setting"]
+__all__ = [
+    "AnyAudio",
+    "DelayStream",
+    "Processor",
+    "Settings",
+    "Stream",
+    "Traits",
+    "check_lead_seconds",
+    "check_tail_seconds",
+    "setting",
+]
+
+RUN_IN_DB = -120.0
+"""Level at which what sounded before a stream was started counts as gone."""
 
 _PIECE = 65_536
 """Samples fed at a time by the whole-file call: what is in between stays in the processor's cache."""
@@ -25,131 +39,70 @@ _PIECE = 65_536
 AnyAudio = TypeVar("AnyAudio", bound=npt.NDArray[np.floating[Any]])
 
 
-def setting(
-    default: Any,
-    description: str,
-    *,
-    unit: str = "",
-    ge: float | None = None,
-    gt: float | None = None,
-    le: float | None = None,
-    lt: float | None = None,
-) -> Any:
-    """Declare one setting: its default, its range and its unit in one place.
-
-    The preset file, the command line, the schema and the documentation are all read from this.
-
-    Parameters
-    ----------
-    default : Any
-        Value used when none is given; ``...`` makes the setting required.
-    description : str
-        What the setting does, in one sentence.
-    unit : str
-        Unit as printed, e.g. ``"%"``; empty for a pure number.
-    ge, gt, le, lt : float, optional
-        Inclusive and exclusive limits.
-    """
-    return Field(
-        default,
-        description=description,
-        ge=ge,
-        gt=gt,
-        le=le,
-        lt=lt,
-        json_schema_extra={"unit": unit} if unit else None,
-    )
-
-
-class Settings(BaseModel):
-    """Immutable, comparable, printable, picklable settings; the repr is the constructor call.
-
-    Numbers may be given as a text with their unit, ``"1800 ms"`` for a setting in seconds, where the unit is the
-    setting's own or converts into it exactly.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, validate_default=True)
-
-    amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {}
-    """Settings that switch something off at zero, and the settings that then have nothing to shape."""
-
-    if not TYPE_CHECKING:  # keeps the constructor's signature for type checkers
-
-        def __init__(self, **values: Any) -> None:
-            try:
-                super().__init__(**values)
-            except ValidationError as error:
-                raise ParameterError(explain(error, type(self))) from None
-
-    def __repr__(self) -> str:
-        changed = (
-            f"{name}={value!r}"
-            for name, field in type(self).model_fields.items()
-            if (value := getattr(self, name)) != field.get_default(call_default_factory=True)
-        )
-        return f"{type(self).__name__}({', '.join(changed)})"
-
-    __str__ = __repr__
-
-    @model_validator(mode="before")
-    @classmethod
-    def _read_units(cls, values: Any) -> Any:
-        return with_numbers(values, cls) if isinstance(values, Mapping) else values
-
-    @classmethod
-    def find_problems(cls, values: Mapping[str, Any]) -> list[tuple[tuple[str | int, ...], str]]:
-        """Everything that is wrong with values for these settings, each with its place among them.
-
-        A sentence begins with the last name of its place.
-        """
-        try:
-            cls.__pydantic_validator__.validate_python(dict(values), self_instance=cls.__new__(cls))
-        except ValidationError as error:
-            return find_sentences(error, cls)
-        return []
-
-    def given(self, name: str) -> bool:
-        """Whether a setting was given, be it at its default, and not left out.
-
-        This decides what is refused together, and nothing else: settings that are equal sound equal.
-        """
-        return name in self.model_fields_set and getattr(self, name) is not None
-
-    def idle(self) -> dict[str, str]:
-        """Settings that were given but change no sample as the others stand, each with the reason."""
-        return {
-            name: f"{amount} is 0"
-            for amount, shaping in self.amounts.items()
-            if not getattr(self, amount)
-            for name in shaping
-            if self.given(name)
-        }
-
-    def replace(self, **changes: Any) -> Self:
-        """Return settings like these with some values changed, checked again.
-
-        A value of None leaves a setting out: it takes its default again.
-        """
-        values = {name: getattr(self, name) for name in self.model_fields_set} | changes
-        known = type(self).model_fields
-        return type(self)(
-            **{name: value for name, value in values.items() if value is not None or name not in known}
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Settings that differ from their defaults, as plain values fit for TOML or JSON."""
-        return self.model_dump(mode="json", exclude_defaults=True, exclude_none=True)
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Settings from what :meth:`to_dict` returned, or from a table of a preset file."""
-        return cls(**values)
-
-
 def check_tail_seconds(tail_seconds: float) -> None:
     """Refuse a tail that is negative or has no end."""
     if not 0.0 <= tail_seconds < float("inf"):
         raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must be zero or more, and finite")
+
+
+def check_lead_seconds(lead_seconds: float, stream: "Stream") -> int:
+    """Samples of a lead that may be asked for: what a stream lets out before its input's first sample is due."""
+    latest = stream.latency / stream.sample_rate
+    if not 0.0 <= lead_seconds < float("inf"):
+        raise ParameterError(f"lead_seconds is {lead_seconds!r}, but must be zero or more, and finite")
+    lead = seconds_to_samples(lead_seconds, stream.sample_rate)
+    if lead > stream.latency:
+        raise ParameterError(
+            f"lead_seconds is {lead_seconds:g} s, but the chain hears only {latest:.6g} s ahead; put silence "
+            "before the input, and give a start_sample that much earlier"
+        )
+    return lead
+
+
+@dataclass(frozen=True, kw_only=True)
+class Traits:
+    """What a processor does to sound, as far as others must know it to measure, order and test it.
+
+    Attributes
+    ----------
+    adds_sound : bool
+        It sounds without input: hiss, hum, clicks. Silence is not silence behind it, and what it adds depends
+        on the track.
+    reverberates : bool
+        It prolongs sound, and its decay is worth a figure; a tone beats behind it.
+    echoes : bool
+        It repeats sound; a tone beats behind it, but no decay time tells of it.
+    drives : bool
+        It distorts on purpose, so that its place before or after a reverb is heard.
+    mixes_channels : bool
+        A channel out hears other channels in.
+    channels_differ : bool
+        What it does to a channel depends on the channel's number.
+    moves_time : bool
+        The delay moves: a meter reads flutter.
+    moves_level : bool
+        The gain moves with the tape.
+    from_elsewhere : bool
+        Its sound is made by an object that declares nothing of itself.
+    peak_gain_db : float
+        Highest gain that any settings of its class may give to the peak of a signal.
+    """
+
+    adds_sound: bool = False
+    reverberates: bool = False
+    echoes: bool = False
+    drives: bool = False
+    mixes_channels: bool = False
+    channels_differ: bool = False
+    moves_time: bool = False
+    moves_level: bool = False
+    from_elsewhere: bool = False
+    peak_gain_db: float = 40.0
+
+    @property
+    def lingers(self) -> bool:
+        """Whether sound goes on behind it, so that a meter takes the beating of a tone for modulation."""
+        return self.reverberates or self.echoes
 
 
 class Stream(ABC):
@@ -206,6 +159,23 @@ class Stream(ABC):
         """
         return 0
 
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        """Samples that sound before the start of the input, from where they are `level_db` below it on.
+
+        Counted as the tail is, at the aligned output. A stream can only sound ahead of its input by what it is
+        late, so this is at most its latency. Zero for all but what hears ahead on purpose: print-through, a
+        reversed reverb. The short ringing of linear-phase filters is none.
+        """
+        return 0
+
+    def run_in_samples(self) -> int:
+        """Samples by which it must be started earlier for its sound to be that of a stream that always ran.
+
+        It counts behind a stage that adds sound, where silence before the input is not silence. Until what came
+        before is 120 dB below, which is under the last place of 20 bits.
+        """
+        return self.tail_samples(RUN_IN_DB) + self.latency
+
     def process(self, block: AnyAudio) -> AnyAudio:
         """Process the next block of any length, zero included.
 
@@ -227,7 +197,11 @@ class Stream(ABC):
         if self._flushed:
             raise AudioError("this stream was flushed and is at its end; make a new one")
         check_block(block, channels=self.channels)
-        return self._as_given(self._feed(block))  # type: ignore[no-any-return]
+        rows = block if block.ndim == 2 else block[np.newaxis]
+        result = self.advance(np.ascontiguousarray(rows, dtype=np.float64))
+        self._dtype = block.dtype
+        self._mono = block.ndim == 1
+        return self._as_given(result)  # type: ignore[no-any-return]
 
     def flush(self, tail_samples: int = 0) -> npt.NDArray[np.floating[Any]]:
         """Return what is still inside: the latency, then `tail_samples` more; ends the stream.
@@ -269,13 +243,6 @@ class Stream(ABC):
             )
         return [DelayStream(self.latency, sample_rate=self.sample_rate, channels=self.channels)]
 
-    def _feed(self, block: npt.NDArray[np.floating[Any]]) -> FloatArray:
-        """Advance by a block that is known to be good, in its own type and shape convention."""
-        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
-        self._dtype = block.dtype
-        self._mono = block.ndim == 1
-        return result
-
     def _as_given(self, result: FloatArray) -> Any:
         return (result[0] if self._mono else result).astype(self._dtype, copy=False)
 
@@ -308,8 +275,13 @@ class Processor(Settings, ABC):
     kind: ClassVar[str]
     """Name of the artefact in presets and on the command line."""
 
+    @property
+    def traits(self) -> Traits:
+        """What it does to sound with these settings; nothing in particular unless a processor says so."""
+        return Traits()
+
     @abstractmethod
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         """Make a stream.
 
         Parameters
@@ -321,15 +293,21 @@ class Processor(Settings, ABC):
         start_sample : int
             Place on the tape, in samples, of the first sample that will be fed: modulation is a function
             of this absolute index and the seed alone. May be negative.
+        track : int
+            Which of the tracks that lie beside each other on the tape: what a processor adds
+            (`Traits.adds_sound`) is independent from track to track and repeats on each; all else is the
+            same on every track.
         """
 
     def __call__(
         self,
         audio: AnyAudio,
-        *,
         sample_rate: float,
+        *,
         tail_seconds: float = 0.0,
+        lead_seconds: float = 0.0,
         start_sample: int = 0,
+        track: int = 0,
     ) -> AnyAudio:
         """Process a whole recording: latency taken out, aligned with the input to the sample.
 
@@ -341,13 +319,17 @@ class Processor(Settings, ABC):
             Samples per second.
         tail_seconds : float
             How much longer than the input the output shall be.
+        lead_seconds : float
+            How much earlier than the input the output shall begin; at most the latency.
         start_sample : int
-            Place on the tape of the first sample.
+            Place on the tape of the first sample of `audio`.
+        track : int
+            Track of the tape, see :meth:`stream`.
 
         Returns
         -------
         ndarray
-            Same type and shape convention. Length: the input's (times `length_ratio`) plus the tail.
+            Same type and shape convention. Length: lead, the input's (times `length_ratio`), and tail.
 
         Raises
         ------
@@ -357,18 +339,18 @@ class Processor(Settings, ABC):
         check_audio(audio)
         check_tail_seconds(tail_seconds)
         channels = 1 if audio.ndim == 1 else audio.shape[0]
-        stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample)
-        tail = round(tail_seconds * sample_rate)
-        length = round(audio.shape[-1] * stream.length_ratio) + tail
-        late = np.empty((*audio.shape[:-1], stream.latency + length), dtype=audio.dtype)
+        stream = self.stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track)
+        lead = check_lead_seconds(lead_seconds, stream)
+        tail = seconds_to_samples(tail_seconds, sample_rate)
+        length = lead + aligned_length(stream, audio.shape[-1], tail)
+        whole: AnyAudio = np.empty((*audio.shape[:-1], length), dtype=audio.dtype)  # type: ignore[assignment]
         made = 0
-        for start in range(0, max(1, audio.shape[-1]), _PIECE):
-            part = stream._feed(audio[..., start : start + _PIECE])
-            late[..., made : made + part.shape[-1]] = part[0] if audio.ndim == 1 else part
+        for part in aligned_blocks(
+            stream, cut(audio, _PIECE), tail_samples=tail, lead_samples=lead, silence_samples=_PIECE
+        ):
+            whole[..., made : made + part.shape[-1]] = part
             made += part.shape[-1]
-        late[..., made:] = stream.flush(tail)
-        result: AnyAudio = late[..., stream.latency :]  # type: ignore[assignment]
-        return result
+        return whole
 
     def with_seed(self, seed: int) -> Self:
         """Return the same settings on another tape.

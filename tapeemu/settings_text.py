@@ -1,6 +1,8 @@
 """Settings in words: ranges, and what is wrong with a value, made from the declarations alone."""
 
 import difflib
+import inspect
+import textwrap
 import types
 from collections.abc import Mapping
 from typing import Any, Literal, Union, get_args, get_origin
@@ -21,8 +23,11 @@ __all__ = [
     "spoken_place",
     "unit_of",
     "with_numbers",
+    "with_parameters",
 ]
 
+_WIDTH = 100
+_SECTIONS = ("Notes", "Examples", "Returns", "Raises", "See Also")
 _SHOWN = 60
 """Characters of a wrong value that a message shows."""
 
@@ -121,6 +126,54 @@ def _named(table: Any) -> Any:
 def _as_number(text: str, field: FieldInfo) -> Any:
     number = read_quantity(text, unit_of(field))
     return text if number is None else number
+
+
+def with_parameters(told: str, model: type[BaseModel]) -> str:
+    """A docstring with the section of its settings, made from their declarations: unit, range, default, sentence.
+
+    It stands before notes and examples. A docstring that has such a section keeps its own.
+    """
+    text = inspect.cleandoc(told)
+    if not model.model_fields or any(f"{name}\n---" in text for name in ("Parameters", "Attributes")):
+        return text
+    lines = ["Parameters", "----------"]
+    for name, field in model.model_fields.items():
+        lines.append(f"{name} : {_declared(field)}")
+        lines += textwrap.wrap(field.description or "", _WIDTH, initial_indent="    ", subsequent_indent="    ")
+    places = [text.index(f"\n{name}\n---") for name in _SECTIONS if f"\n{name}\n---" in text]
+    at = min(places, default=len(text))
+    parts = (text[:at].strip(), "\n".join(lines), text[at:].strip())
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _declared(field: FieldInfo) -> str:
+    """Kind, unit, range and default of a setting: ``number, 0.1 to 60 s, default 2``."""
+    leaves = _leaves(field.annotation)
+    table = nested_model(field)
+    if choices_text(field):
+        kind = f"one of {choices_text(field)}"
+    elif table is not None:
+        kind = f"list of {table.__name__}" if is_list(field) else table.__name__
+    elif set(leaves) <= {bool}:
+        kind = "true or false"
+    elif set(leaves) <= {int}:
+        kind = "whole number"
+    elif set(leaves) <= {float, int}:
+        kind = f"{len(leaves)} numbers" if is_list(field) else "number"
+    else:
+        kind = "text" if set(leaves) <= {str} else "object"
+    told = [kind]
+    if range_text(field):
+        told.append(range_text(field))
+    elif unit_of(field):
+        told.append(f"in {unit_of(field)}")
+    if field.is_required():
+        told.append("required")
+    elif field.default is None or field.default == ():
+        told.append("optional")
+    else:
+        told.append(f"default {shortened(field.default)}")
+    return ", ".join(told)
 
 
 def explain(error: ValidationError, model: type[BaseModel]) -> str:

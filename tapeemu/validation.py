@@ -1,6 +1,6 @@
-"""The door: audio, sample rates and counts are checked here once, on the way in.
+"""Checks of audio, sample rates and counts, done once where they come in from outside.
 
-Nothing behind the door checks again, so a non-finite sample can never spread through a recursive filter.
+No stream checks again, so a non-finite sample must not pass here: a recursive filter would never forget it.
 """
 
 from typing import Any

@@ -23,8 +23,11 @@ import soundfile
 import tapeemu
 from tapeemu.chain import Chain
 from tapeemu.errors import AudioError, OutputError, ParameterError, TapeemuError
-from tapeemu.files.audio_file import AudioReader, AudioWriter, Encoding, read_audio
-from tapeemu.rendering.delivery import Delivery, render_file, render_files
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.reader import AudioReader, read_audio
+from tapeemu.files.writer import AudioWriter
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.render import render_file, render_files
 
 RATE = 48_000
 USAGE, INPUT, OUTPUT = 2, 3, 4
@@ -847,7 +850,7 @@ def test_an_error_nobody_thought_of_is_one_line_too(
     def fail(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("of all things")
 
-    monkeypatch.setattr("tapeemu.rendering.batch.render_file", fail)
+    monkeypatch.setattr("tapeemu.rendering.batch.render_job", fail)
     status, errors, _ = run("a.wav", "b.wav", "-o", "out")
     assert status == 1
     assert errors[0] == "tapeemu: a.wav: internal error: ZeroDivisionError: of all things; please report it"

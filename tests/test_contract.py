@@ -1,6 +1,13 @@
-"""Every processor, every rule of the conventions. New processors are found and covered by themselves."""
+"""Every processor, every rule of the conventions. New processors are found and covered by themselves.
+
+A processor may add sound of its own. So rules about what becomes of a sound are read from the answer to it: the
+response less the response to silence. Only the rule about silence asks whether a processor is a source. Two
+dummies stand among the processors for what none of the shipped ones does: a source, and one that hears ahead.
+"""
 
 import pickle
+import pydoc
+import re
 import threading
 import tomllib
 from typing import Any
@@ -8,11 +15,13 @@ from typing import Any
 import numpy as np
 import pytest
 import tomlkit
+from dummy_processors import Hiss, PreEcho
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import tapeemu
-from tapeemu.chain import Chain, Stage
+from tapeemu import chain as chain_module
+from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
@@ -42,8 +51,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
 }
 NOT_SERIALISABLE = {"plugin_object"}
-# A stereo field mixes its channels by definition; a plug-in may do so too.
-MIXES_CHANNELS = {"fdn_reverb", "plugin_effect"}
+DUMMIES: dict[str, type[Processor]] = {made.kind: made for made in (Hiss, PreEcho)}
 
 
 def examples() -> list[Any]:
@@ -67,7 +75,25 @@ def examples() -> list[Any]:
             id="chain",
         )
     )
+    behind_a_source = [
+        PreEcho(),
+        Hiss(level_dbfs=-30.0),
+        tapeemu.WowFlutter(speed_error_percent=0.7),
+        Stage(processor=tapeemu.FdnReverb(decay_seconds=0.1), mix_percent=50.0),
+        Chain([tapeemu.PreampDrive(high_pass_hz=30.0), Hiss(level_dbfs=-60.0, seed=4), PreEcho(level_db=-20.0)]),
+    ]
+    found += [
+        pytest.param(Hiss(), id="dummy_hiss"),
+        pytest.param(PreEcho(), id="dummy_pre_echo"),
+        pytest.param(Chain(behind_a_source), id="chain-behind-a-source"),
+    ]
     return found
+
+
+@pytest.fixture(autouse=True)
+def dummies_are_kinds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A chain finds the dummies by their kind, as it finds the shipped processors."""
+    monkeypatch.setattr(chain_module, "processor_kinds", lambda: {**processor_kinds(), **DUMMIES})
 
 
 every_processor = pytest.mark.parametrize("processor", examples())
@@ -75,6 +101,24 @@ every_processor = pytest.mark.parametrize("processor", examples())
 
 def noise(channels: int, samples: int = SAMPLES, seed: int = 1) -> FloatArray:
     return np.random.default_rng(seed).uniform(-0.5, 0.5, (channels, samples))
+
+
+def answer(processor: Processor, audio: FloatArray, **where: Any) -> FloatArray:
+    """What a processor does to a sound: its response less its response to silence."""
+    result = processor(audio, RATE, **where) - processor(np.zeros_like(audio), RATE, **where)
+    return np.asarray(result)
+
+
+def same(got: Any, expected: Any, rule: str) -> None:
+    """Two signals are the same samples; if not, the rule is named, and where it is broken first."""
+    assert got.shape == expected.shape, f"{rule}: {got.shape} samples instead of {expected.shape}"
+    differs = np.argwhere(got != expected)
+    if differs.size:
+        first = tuple(min(differs, key=lambda place: place[-1]))
+        raise AssertionError(
+            f"{rule}: {len(differs)} of {got.size} samples differ, the first at {first} "
+            f"({got[first]:.17g} instead of {expected[first]:.17g})"
+        )
 
 
 def run_blocks(processor: Processor, audio: FloatArray, sizes: list[int], tail: int = 500) -> FloatArray:
@@ -104,14 +148,15 @@ def test_any_block_schedule_gives_the_samples_of_one_block(processor: Processor,
     audio = noise(2)
     whole = run_blocks(processor, audio, [SAMPLES])
     cut = run_blocks(processor, audio, SCHEDULES[schedule])
-    assert np.any(whole)
-    np.testing.assert_array_equal(cut, whole)
+    assert np.any(whole), "a processor lets sound out"
+    same(cut, whole, "any block schedule gives the samples of one block")
 
 
 @every_processor
 def test_single_samples_give_the_samples_of_one_block(processor: Processor) -> None:
     audio = noise(1, 700)
-    np.testing.assert_array_equal(run_blocks(processor, audio, [1]), run_blocks(processor, audio, [700]))
+    one_by_one, whole = run_blocks(processor, audio, [1]), run_blocks(processor, audio, [700])
+    same(one_by_one, whole, "single samples give the samples of one block")
 
 
 @settings(deadline=None)
@@ -127,23 +172,19 @@ def test_any_schedule_at_any_place_on_the_tape(sizes: list[int], start: int) -> 
     parts.append(stream.flush())
     late = np.concatenate(parts, axis=1)
     aligned = chain(audio, sample_rate=RATE, start_sample=start)
-    np.testing.assert_array_equal(late[:, stream.latency :], aligned)
+    same(late[:, stream.latency :], aligned, "a stream without its latency is the whole-file call")
 
 
 @every_processor
 def test_each_channel_alone_equals_all_together(processor: Processor) -> None:
-    if processor.kind in MIXES_CHANNELS:
-        pytest.skip("mixes channels by definition")
-    if (
-        isinstance(processor, tapeemu.AmplitudeFlutter)
-        and processor(np.ones((2, 400)), sample_rate=RATE).std(axis=0).any()
-    ):
-        pytest.skip("has different gain in each channel by definition")
+    if processor.traits.mixes_channels or processor.traits.channels_differ:
+        pytest.skip("says that a channel depends on the others or on its number")
     audio = noise(3)
     together = processor(audio, sample_rate=RATE)
     for channel in range(3):
-        np.testing.assert_array_equal(processor(audio[channel], sample_rate=RATE), together[channel])
-    assert not np.array_equal(together[0], together[1])
+        rule = "without the traits mixes_channels and channels_differ, each channel alone is that of all together"
+        same(processor(audio[channel], sample_rate=RATE), together[channel], rule)
+    assert not np.array_equal(together[0], together[1]), "different channels come out different"
 
 
 @every_processor
@@ -156,8 +197,8 @@ def test_shape_and_type_come_back(processor: Processor, shape: tuple[int, ...], 
     result = processor(audio, sample_rate=RATE, tail_seconds=0.01)
     assert result.dtype == dtype
     assert result.shape == (*shape[:-1], round(2000 * stream.length_ratio) + 480)
-    assert np.all(np.isfinite(result))
-    np.testing.assert_array_equal(audio, before)
+    assert np.all(np.isfinite(result)), "the output is finite"
+    same(audio, before, "the input is never written to")
 
 
 @every_processor
@@ -177,13 +218,13 @@ def test_memory_layout_of_the_input_does_not_matter(processor: Processor) -> Non
     read_only.flags.writeable = False
     expected = processor(audio, sample_rate=RATE)
     for variant in (strided, fortran, read_only):
-        np.testing.assert_array_equal(processor(variant, sample_rate=RATE), expected)
+        same(processor(variant, sample_rate=RATE), expected, "the memory layout of the input does not matter")
 
 
 @every_processor
 def test_repeatable(processor: Processor) -> None:
     audio = noise(2)
-    np.testing.assert_array_equal(processor(audio, sample_rate=RATE), processor(audio, sample_rate=RATE))
+    same(processor(audio, sample_rate=RATE), processor(audio, sample_rate=RATE), "the same call gives the same")
 
 
 @every_processor
@@ -201,7 +242,7 @@ def test_two_streams_at_once_do_not_touch_each_other(processor: Processor) -> No
     for thread in threads:
         thread.join()
     for index in (0, 1):
-        np.testing.assert_array_equal(results[index], expected[index])
+        same(results[index], expected[index], "two streams at once do not touch each other")
 
 
 @every_processor
@@ -210,26 +251,64 @@ def test_output_length_is_as_stated(processor: Processor) -> None:
         stream = processor.stream(sample_rate=RATE, channels=2)
         audio = noise(2, samples)
         total = stream.process(audio).shape[1] + stream.flush(123).shape[1]
-        assert total == stream.latency + round(samples * stream.length_ratio) + 123
+        stated = stream.latency + round(samples * stream.length_ratio) + 123
+        assert total == stated, "a stream gives as many samples as it states, at its latency and length ratio"
 
 
 @every_processor
 def test_a_longer_tail_only_adds_samples(processor: Processor) -> None:
     audio = noise(2, 4000)
     short, longer, longest = (processor(audio, sample_rate=RATE, tail_seconds=tail) for tail in (0.0, 0.01, 0.3))
-    np.testing.assert_array_equal(longer[:, : short.shape[1]], short)
-    np.testing.assert_array_equal(longest[:, : longer.shape[1]], longer)
+    same(longer[:, : short.shape[1]], short, "a longer tail only adds samples")
+    same(longest[:, : longer.shape[1]], longer, "a longer tail only adds samples")
+
+
+@every_processor
+def test_a_lead_only_adds_samples(processor: Processor) -> None:
+    audio = noise(2, 2000)
+    latency = processor.stream(sample_rate=RATE, channels=2).latency
+    plain = processor(audio, RATE, tail_seconds=0.01)
+    for lead in {latency // 2, latency}:
+        led = processor(audio, RATE, tail_seconds=0.01, lead_seconds=lead / RATE)
+        same(led[:, lead:], plain, "a lead only adds samples in front")
+    with pytest.raises(ParameterError, match=r"lead_seconds is .* ahead; put silence before"):
+        processor(audio, RATE, lead_seconds=(latency + 1) / RATE)
+
+
+@every_processor
+def test_lead_declared_is_lead_measured(processor: Processor) -> None:
+    """A sound begins late in a recording; what comes earlier than the declared lead is under the level.
+
+    20 ms are left to the ringing of linear-phase filters and to flutter, neither of which hears ahead on purpose.
+    """
+    first = 9_000
+    audio = np.zeros((2, first + 3000))
+    audio[:, first:] = noise(2, 3000)
+    stream = processor.stream(sample_rate=RATE, channels=2, start_sample=-first)
+    lead = stream.lead_samples(-60.0)
+    assert lead <= stream.latency, "a stream cannot hear further ahead than it is late"
+    result = answer(processor, audio, start_sample=-first)
+    begins = round(first * stream.length_ratio)
+    before = result[:, : begins - lead - 960]
+    heard = np.sqrt(np.mean(result[:, begins:] ** 2))
+    assert np.sqrt(np.mean(before**2)) <= 1e-3 * heard, "what sounds before the declared lead is below its level"
+    if lead:
+        led = np.sqrt(np.mean(result[:, begins - lead : begins] ** 2))
+        assert led > 1e-3 * heard, "a declared lead holds sound"
 
 
 def settings_of(kind: str) -> list[Any]:
-    return [processor_kinds()[kind](**chosen) for chosen in VARIANTS.get(kind, [{}])]
+    return [{**processor_kinds(), **DUMMIES}[kind](**chosen) for chosen in VARIANTS.get(kind, [{}])]
 
 
 @st.composite
 def chains(draw: Any, depth: int = 2) -> Chain:
     """Any processors in any order: mixed, bypassed, nested, at wrong speeds."""
     known = [
-        example for kind in processor_kinds() if kind not in NOT_SERIALISABLE for example in settings_of(kind)
+        example
+        for kind in (*processor_kinds(), *DUMMIES)
+        if kind not in NOT_SERIALISABLE
+        for example in settings_of(kind)
     ]
     leaf = st.sampled_from(known)
     stages = [
@@ -263,18 +342,19 @@ def test_a_longer_tail_only_adds_samples_to_any_chain(
 ) -> None:
     audio = noise(2, samples)
     few, more = tails[0], tails[0] + tails[1]
+    rule = "a longer tail only adds samples, and intermediates and streams say what the call says"
     short = chain(audio, sample_rate=RATE, tail_seconds=few / RATE, start_sample=start)
     longer = chain(audio, sample_rate=RATE, tail_seconds=more / RATE, start_sample=start)
     assert longer.shape[1] == short.shape[1] + tails[1]
-    np.testing.assert_array_equal(longer[:, : short.shape[1]], short)
+    same(longer[:, : short.shape[1]], short, rule)
     # What leaves each stage, and a stream that gets silence instead of an end, say the same.
     kept = chain.intermediates(audio, sample_rate=RATE, tail_seconds=few / RATE, start_sample=start)
     if kept:
-        np.testing.assert_array_equal(list(kept.values())[-1], short)
+        same(list(kept.values())[-1], short, rule)
     stream = chain.stream(sample_rate=RATE, channels=2, start_sample=start)
     fed = np.concatenate([stream.process(audio), *(stream.process(np.zeros((2, 700))) for _ in range(9))], axis=1)
     heard = fed[:, stream.latency :][:, : longer.shape[1]]
-    np.testing.assert_array_equal(heard, longer[:, : heard.shape[1]])
+    same(heard, longer[:, : heard.shape[1]], rule)
 
 
 @every_processor
@@ -293,10 +373,11 @@ def test_latency_declared_is_latency_measured(processor: Processor) -> None:
     # Flutter moves everything but the start of the tape, so the pulse starts there, on several tapes.
     for seed in range(24 if "utter" in repr(processor) else 1):
         tape = processor.with_seed(seed)
-        result = tape(audio, sample_rate=RATE, start_sample=-3000, tail_seconds=0.1)[0]
+        result = answer(tape, audio, start_sample=-3000, tail_seconds=0.1)[0]
         lags.append(int(np.argmax(np.abs(np.correlate(result[:8000], pulse, "valid")))) - 3000)
     drift = 0.007 * 4000.0 if "speed_error_percent" in repr(processor) else 0.0
-    assert np.max(np.abs(lags)) <= (6.0 if len(lags) > 1 else 1.0) + drift
+    within = (6.0 if len(lags) > 1 else 1.0) + drift
+    assert np.max(np.abs(lags)) <= within, "the declared latency is the measured one: output is aligned with input"
 
 
 @every_processor
@@ -306,16 +387,17 @@ def test_tail_declared_is_tail_measured(processor: Processor) -> None:
     audio = noise(2, 4000)
     stream = processor.stream(sample_rate=RATE, channels=2)
     tail = stream.tail_samples(level_db)
-    result = processor(audio, sample_rate=RATE, tail_seconds=(tail + 4800) / RATE)
+    result = answer(processor, audio, tail_seconds=(tail + 4800) / RATE)
     heard = result[:, : round(4000 * stream.length_ratio)]
     rest = result[:, round(4000 * stream.length_ratio) + tail :]
     assert rest.shape[1] >= 4800
-    assert np.sqrt(np.mean(rest**2)) <= 10 ** (level_db / 20.0) * np.sqrt(np.mean(heard**2))
+    allowed = 10 ** (level_db / 20.0) * np.sqrt(np.mean(heard**2))
+    assert np.sqrt(np.mean(rest**2)) <= allowed, "after the declared tail the answer is below its level"
 
 
 @every_processor
 def test_settings_to_repr_to_settings(processor: Processor) -> None:
-    names = {cls.__name__: cls for cls in (*processor_kinds().values(), Chain, Stage)}
+    names = {cls.__name__: cls for cls in (*processor_kinds().values(), *DUMMIES.values(), Chain, Stage)}
     for module in {type(processor).__module__, "tapeemu.processors.wow_flutter"}:
         names.update(vars(__import__(module, fromlist=["x"])))
     assert eval(repr(processor), names) == processor
@@ -333,9 +415,8 @@ def test_settings_to_toml_to_settings(processor: Processor) -> None:
 def test_pickle(processor: Processor) -> None:
     again = pickle.loads(pickle.dumps(processor))
     assert again == processor
-    np.testing.assert_array_equal(
-        again(noise(1, 500), sample_rate=RATE), processor(noise(1, 500), sample_rate=RATE)
-    )
+    audio = noise(1, 500)
+    same(again(audio, sample_rate=RATE), processor(audio, sample_rate=RATE), "a pickled processor sounds the same")
 
 
 @every_processor
@@ -356,7 +437,24 @@ def test_settings_are_frozen_and_refuse_unknown_names(processor: Processor) -> N
 
 @every_processor
 def test_setting_names_do_not_hide_a_stage_key(processor: Processor) -> None:
-    assert not {"kind", "name", "bypass", "mix_percent"} & set(type(processor).model_fields)
+    taken = {"kind", *STAGE_KEYS} & set(type(processor).model_fields)
+    assert not taken, f"{taken} would hide a setting of the stage"
+
+
+@every_processor
+def test_help_tells_every_setting_and_nothing_of_how_it_is_checked(processor: Processor) -> None:
+    made = type(processor)
+    told = pydoc.render_doc(made, renderer=pydoc.plaintext)
+    for name in made.model_fields:
+        assert re.search(rf"^ \|  {name} : ", told, re.MULTILINE), f"help() has a line for the setting {name}"
+    assert "pydantic" not in told.replace("pydantic.main.BaseModel", "", 1), "help() shows no member of pydantic"
+    assert not any(name.startswith("model_") for name in dir(processor)), "completion offers no member of pydantic"
+
+
+@every_processor
+def test_a_call_takes_the_rate_by_place_or_by_name(processor: Processor) -> None:
+    audio = noise(2, 300)
+    same(processor(audio, RATE), processor(audio, sample_rate=RATE), "the rate may be given by place or by name")
 
 
 @every_processor
@@ -384,13 +482,30 @@ def test_the_door(processor: Processor) -> None:
 @pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])
 def test_other_sample_rates(processor: Processor, rate: int) -> None:
     result = processor(noise(2, 3000), sample_rate=rate)
-    assert np.all(np.isfinite(result))
-    assert np.any(result)
+    assert np.all(np.isfinite(result)), "the output is finite at any rate"
+    assert np.any(result), "sound comes out at any rate"
 
 
 @every_processor
-def test_silence_stays_silence(processor: Processor) -> None:
-    assert not np.any(processor(np.zeros((2, 3000)), sample_rate=RATE))
+def test_silence_stays_silence_unless_the_trait_says_otherwise(processor: Processor) -> None:
+    silence = np.zeros((2, 3000))
+    heard = processor(silence, RATE)
+    assert bool(np.any(heard)) is processor.traits.adds_sound, "silence stays silence, unless a trait adds sound"
+    other = processor(silence, RATE, track=1)
+    if processor.traits.adds_sound:
+        power = float(np.sqrt(np.mean(heard**2) * np.mean(other**2)))
+        # Of 3000 independent values the correlation is 0.02 by chance; coloured noise has fewer.
+        alike = abs(float(np.mean((heard - heard.mean()) * (other - other.mean())))) / power
+        assert alike < 0.2, "what is added to two tracks is independent"
+    same(other, processor(silence, RATE, track=1), "what is added to a track repeats")
+
+
+@every_processor
+def test_nothing_but_added_sound_depends_on_the_track(processor: Processor) -> None:
+    if processor.traits.adds_sound:
+        pytest.skip("adds sound")
+    audio = noise(2, 2000)
+    same(processor(audio, RATE, track=7), processor(audio, RATE), "the tape moves all its tracks alike")
 
 
 def test_an_object_belongs_to_one_stream_at_a_time() -> None:

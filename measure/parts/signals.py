@@ -1,26 +1,32 @@
-"""Test tones with exactly known phase, and tones with exactly known modulation."""
+"""Signals with exactly known contents: tones, modulated tones, pairs, steps of level, sweeps, interrupted noise.
+
+Levels are those of digital audio: a sine of amplitude 1 has 0 dBFS (AES17), and so has a noise of the same
+RMS.
+"""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
+import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.validation import FloatArray, check_rate
 
-__all__ = ["TEST_TONES_HZ", "Modulation", "modulated_tone", "tone"]
-
-TEST_TONES_HZ: Mapping[str, float] = MappingProxyType(
-    {
-        "flutter": 3150.0,  # IEC 60386, AES6
-        "flutter, older practice": 3000.0,  # NAB and JIS; the attribution is from memory
-        "scrape flutter": 12_500.0,  # sidebands to 5 kHz fit on either side
-        "distortion and noise": 997.0,  # AES17
-    }
-)
-"""Frequencies of the usual tones by what they are for."""
+__all__ = [
+    "LevelSteps",
+    "Modulation",
+    "NoiseBurst",
+    "SynchronisedSweep",
+    "level_steps",
+    "modulated_tone",
+    "noise_burst",
+    "steady_tone",
+    "synchronised_sweep",
+    "tone",
+    "two_tones",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +50,108 @@ class Modulation:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.rate_hz) and self.rate_hz > 0.0):
             raise MeasureError(f"rate_hz is {self.rate_hz!r}, but must be finite and above zero")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SynchronisedSweep:
+    """An exponential sine sweep whose harmonic responses come out with their true phases.
+
+    Attributes
+    ----------
+    signal : ndarray, shape (samples,)
+        Sweep with faded ends, followed by silence for the tail.
+    sample_rate : float
+        Samples per second.
+    low_hz, high_hz : float
+        Range within which the amplitude is full.
+    start_hz, stop_hz : float
+        First and last instantaneous frequency.
+    rate_seconds : float
+        The sweep's time constant L: frequency grows by e every L seconds, and harmonic k of what a system
+        adds precedes the linear response by ``L ln k``.
+    sweep_seconds, tail_seconds : float
+        Durations of sweep and silence.
+    level_dbfs : float
+        Level of the sine.
+
+    Notes
+    -----
+    Novak, Lotton, Simon, "Synchronized swept-sine: theory, application, and implementation", JAES 63(10),
+    2015: the sweep is ``sin(2 pi f1 L exp(t / L))`` with ``f1 L`` a whole number.
+    """
+
+    signal: FloatArray
+    sample_rate: float
+    low_hz: float
+    high_hz: float
+    start_hz: float
+    stop_hz: float
+    rate_seconds: float
+    sweep_seconds: float
+    tail_seconds: float
+    level_dbfs: float
+
+    def inverse_spectrum(self, size: int) -> npt.NDArray[np.complex128]:
+        """One over the spectrum of the endless sweep at the bins of a real transform of `size` samples.
+
+        By stationary phase (equation 42 of the paper); it stands for all frequencies, so that harmonics
+        above the last frequency of the sweep are deconvolved too.
+        """
+        f = np.fft.rfftfreq(size, 1.0 / self.sample_rate)
+        f[0] = 1.0
+        length = self.rate_seconds
+        phase = -2.0 * np.pi * f * length * (1.0 - np.log(f / self.start_hz)) + 0.25 * np.pi
+        inverse = 2.0 * np.sqrt(f / length) * np.exp(1j * phase) / self.sample_rate
+        inverse[0] = 0.0
+        return np.asarray(inverse * 10.0 ** (-self.level_dbfs / 20.0))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NoiseBurst:
+    """Steady Gaussian noise that stops.
+
+    Attributes
+    ----------
+    signal : ndarray, shape (samples,)
+        Noise, then silence.
+    sample_rate : float
+        Samples per second.
+    stop : int
+        First silent sample.
+    level_dbfs : float
+        RMS level of the noise.
+    seed : int
+        Where the noise came from.
+    """
+
+    signal: FloatArray
+    sample_rate: float
+    stop: int
+    level_dbfs: float
+    seed: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LevelSteps:
+    """One tone at rising levels.
+
+    Attributes
+    ----------
+    signal : ndarray, shape (samples,)
+        The steps, joined without a jump of phase.
+    sample_rate, frequency_hz : float
+        Rate and tone.
+    levels_dbfs : tuple of float
+        Level of each step.
+    windows : tuple of (int, int)
+        Samples of each step that are steady once the settling time is over.
+    """
+
+    signal: FloatArray
+    sample_rate: float
+    frequency_hz: float
+    levels_dbfs: tuple[float, ...]
+    windows: tuple[tuple[int, int], ...]
 
 
 def tone(
@@ -145,3 +253,178 @@ def modulated_tone(
             depth += 0.01 * each.peak_percent * np.sin(turn)
         envelope *= depth
     return np.asarray(envelope * np.sin(phase), dtype=np.float64)
+
+
+def steady_tone(sample_rate: float, *, frequency_hz: float, seconds: float, level_dbfs: float) -> FloatArray:
+    """Make a :func:`tone` that fades in within 10 ms, so that nothing rings from its start."""
+    rate = check_rate(sample_rate)
+    steady = tone(frequency_hz, duration_seconds=seconds, sample_rate=rate, level_dbfs=level_dbfs)
+    fade = min(len(steady), round(0.01 * rate))
+    steady[:fade] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / max(fade, 1))
+    return steady
+
+
+def two_tones(
+    sample_rate: float,
+    *,
+    low_hz: float,
+    high_hz: float,
+    low_to_high: float = 1.0,
+    seconds: float = 1.5,
+    level_dbfs: float = -18.0,
+) -> FloatArray:
+    """Make the sum of two sines; its level is that of the sine with the same peak.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Samples per second.
+    low_hz, high_hz : float
+        Frequencies of the two.
+    low_to_high : float
+        Ratio of the amplitudes: 4 for modulation distortion, 1 for difference-frequency distortion.
+    seconds, level_dbfs : float
+        Duration, and level of the peak.
+    """
+    peak = 10.0 ** (level_dbfs / 20.0)
+    share = low_to_high / (1.0 + low_to_high)
+    low = steady_tone(sample_rate, frequency_hz=low_hz, seconds=seconds, level_dbfs=0.0)
+    high = steady_tone(sample_rate, frequency_hz=high_hz, seconds=seconds, level_dbfs=0.0)
+    return np.asarray(peak * (share * low + (1.0 - share) * high))
+
+
+def level_steps(
+    sample_rate: float,
+    *,
+    frequency_hz: float,
+    levels_dbfs: Sequence[float],
+    step_seconds: float = 0.3,
+    settle_seconds: float = 0.12,
+) -> LevelSteps:
+    """Make a tone that goes through the given levels, each held for `step_seconds`.
+
+    The first `settle_seconds` of each step are for the system's latency and memory and are not analysed.
+    """
+    rate = check_rate(sample_rate)
+    held, settle = round(step_seconds * rate), round(settle_seconds * rate)
+    if len(levels_dbfs) == 0 or not 0 <= settle < held:
+        raise MeasureError(
+            f"there are {len(levels_dbfs)} levels of {step_seconds!r} s, {settle_seconds!r} s of it to settle, "
+            "but there must be one level or more and a step must be longer than its settling"
+        )
+    gains = np.repeat(10.0 ** (np.asarray(levels_dbfs, dtype=np.float64) / 20.0), held)
+    fade = min(settle, round(0.005 * rate))
+    if fade > 1:  # a step of gain would splash over the spectrum
+        gains = np.concatenate([np.zeros(fade), gains])
+        kernel = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(fade) + 0.5) / fade)
+        gains = np.convolve(gains, kernel / kernel.sum(), mode="full")[fade : fade + held * len(levels_dbfs)]
+    n = held * len(levels_dbfs)
+    return LevelSteps(
+        signal=gains * np.sin(2.0 * np.pi * frequency_hz / rate * np.arange(n)),
+        sample_rate=rate,
+        frequency_hz=frequency_hz,
+        levels_dbfs=tuple(float(level) for level in levels_dbfs),
+        windows=tuple((k * held + settle, (k + 1) * held) for k in range(len(levels_dbfs))),
+    )
+
+
+def synchronised_sweep(
+    sample_rate: float,
+    *,
+    low_hz: float = 20.0,
+    high_hz: float = 20_000.0,
+    seconds: float = 3.0,
+    tail_seconds: float = 1.0,
+    level_dbfs: float = -18.0,
+) -> SynchronisedSweep:
+    """Make a synchronised sweep.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Samples per second.
+    low_hz, high_hz : float
+        Range to measure; the sweep begins two octaves below and, where the rate allows, ends above it.
+        `high_hz` is lowered to 0.45 of the rate where it lies above that.
+    seconds : float
+        About how long the sweep lasts; it is rounded so that it is synchronised.
+    tail_seconds : float
+        Silence after it, for a system that rings on.
+    level_dbfs : float
+        Level of the sine.
+    """
+    rate = check_rate(sample_rate)
+    high_hz = min(high_hz, 0.45 * rate)
+    if not 0.0 < 2.0 * low_hz < high_hz:
+        raise MeasureError(f"the sweep goes from {low_hz!r} to {high_hz!r} Hz, but must span an octave or more")
+    if not (seconds > 0.0 and tail_seconds >= 0.0 and math.isfinite(level_dbfs)):
+        raise MeasureError(
+            f"seconds is {seconds!r}, tail_seconds {tail_seconds!r}, level_dbfs {level_dbfs!r}; "
+            "durations must not be negative and the level must be finite"
+        )
+    stop = min(1.1 * high_hz, 0.49 * rate)
+    start, length = _synchronised(low_hz, stop, seconds)
+    duration = length * math.log(stop / start)
+    n = math.ceil(duration * rate)
+    t = np.arange(n) / rate
+    x = np.sin(2.0 * np.pi * start * length * np.exp(t / length))
+    rise = int(length * math.log(low_hz / start) * rate)
+    fall = max(8, int(length * math.log(stop / high_hz) * rate))
+    x[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
+    x[-fall:] *= 0.5 + 0.5 * np.cos(np.pi * (np.arange(fall) + 1.0) / fall)
+    silence = np.zeros(int(tail_seconds * rate))
+    return SynchronisedSweep(
+        signal=np.concatenate([10.0 ** (level_dbfs / 20.0) * x, silence]),
+        sample_rate=rate,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        start_hz=start,
+        stop_hz=stop,
+        rate_seconds=length,
+        sweep_seconds=n / rate,
+        tail_seconds=len(silence) / rate,
+        level_dbfs=level_dbfs,
+    )
+
+
+def noise_burst(
+    sample_rate: float,
+    *,
+    seconds: float = 1.0,
+    silence_seconds: float = 3.0,
+    level_dbfs: float = -18.0,
+    seed: int = 0,
+) -> NoiseBurst:
+    """Make white Gaussian noise of an exact RMS level that stops abruptly."""
+    rate = check_rate(sample_rate)
+    n = round(seconds * rate)
+    if n < 1 or silence_seconds < 0.0:
+        raise MeasureError(
+            f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be "
+            "negative and there must be noise"
+        )
+    noise = np.random.default_rng(seed).standard_normal(n)
+    # A sine of amplitude 1 has 0 dBFS, hence an RMS of 0 dBFS is that of such a sine.
+    noise *= 10.0 ** (level_dbfs / 20.0) / (math.sqrt(2.0) * math.sqrt(float(np.mean(noise**2))))
+    return NoiseBurst(
+        signal=np.concatenate([noise, np.zeros(round(silence_seconds * rate))]),
+        sample_rate=rate,
+        stop=n,
+        level_dbfs=level_dbfs,
+        seed=seed,
+    )
+
+
+def _synchronised(low_hz: float, stop_hz: float, seconds: float) -> tuple[float, float]:
+    """First frequency of a sweep and its time constant, so that their product is a whole number.
+
+    The first frequency is moved for that, and the duration where that would move it too far.
+    """
+    start = 0.25 * low_hz
+    turns = max(1, round(start * seconds / math.log(stop_hz / start)))
+    moved = start
+    for _ in range(50):
+        moved = turns * math.log(stop_hz / moved) / seconds
+    if not 0.1 * low_hz < moved < 0.5 * low_hz:
+        moved = start
+    return moved, turns / moved

@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from measure.errors import RecordingError
+from measure.errors import RecordingError, ResultsError
 from measure.validation import FloatArray
+from measure.writing import whole_file
 
-__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "read_sound_file"]
+__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "read_sound_file", "write_sound_file"]
 
 LOWEST_RATE_HZ = 8_000
 """Lowest sample rate of a recording."""
@@ -77,6 +78,36 @@ def read_sound_file(path: str | os.PathLike[str]) -> tuple[FloatArray, int]:
         ) from None
     _check_samples(place, samples, coding)
     return samples, rate
+
+
+def write_sound_file(
+    path: str | os.PathLike[str], samples: FloatArray, sample_rate: int, *, overwrite: bool
+) -> None:
+    """Write one channel as a WAV file of 24 bits, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    samples : ndarray, shape (samples,)
+        Full scale is 1.
+    sample_rate : int
+        Samples per second.
+    overwrite : bool
+        Replace a file that exists.
+
+    Raises
+    ------
+    ResultsError
+        If the file exists and may not be replaced, or cannot be written.
+    """
+    import soundfile
+
+    with whole_file(path, overwrite=overwrite) as file:
+        try:
+            soundfile.write(file, samples, sample_rate, format="WAV", subtype="PCM_24")
+        except soundfile.LibsndfileError as error:
+            raise ResultsError(f"{path} cannot be written ({error}); check the space on the disk") from None
 
 
 def _headerless(path: Path) -> RecordingError:

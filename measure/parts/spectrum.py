@@ -29,6 +29,8 @@ __all__ = [
     "power_spectrum",
     "prime_grid",
     "track_phase",
+    "tracked_band_hz",
+    "unusable",
 ]
 
 ComplexArray = npt.NDArray[np.complex128]

@@ -35,8 +35,9 @@ from measure.parts.decay_fit import (
 )
 from measure.parts.decay_leakage import BandDescription, leakage
 from measure.parts.decay_leakage import beyond as neighbours_of
+from measure.parts.run import drive
+from measure.parts.signals import NoiseBurst, noise_burst
 from measure.parts.spectrum import unusable
-from measure.parts.sweep import NoiseBurst, drive, noise_burst
 from measure.quantities.response import frequency_response
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, as_system, check_rate, check_signal

@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.run import drive
+from measure.parts.signals import LevelSteps, SynchronisedSweep, level_steps, steady_tone, synchronised_sweep
 from measure.parts.spectrum import (
     LineFit,
     ToneFit,
@@ -22,7 +24,6 @@ from measure.parts.spectrum import (
     prime_grid,
     unusable,
 )
-from measure.parts.sweep import LevelSteps, SynchronisedSweep, drive, level_steps, steady_tone, synchronised_sweep
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, as_system, check_rate, check_signal
 
@@ -570,7 +571,7 @@ def distortion_against_frequency(
 
 
 def distortion_from_sweep(
-    recording: FloatArray, sweep: SynchronisedSweep, *, orders: int = 5
+    recording: FloatArray, sweep: SynchronisedSweep, *, orders: int = 5, lead_seconds: float = 0.0
 ) -> FrequencyDistortion:
     """Read harmonics against frequency from a recorded synchronised sweep.
 
@@ -582,6 +583,9 @@ def distortion_from_sweep(
         What was sent.
     orders : int
         Highest harmonic, 2 to 10.
+    lead_seconds : float
+        By how much the system sounds before its input, as a pre-echo does. The sweep cannot tell that from
+        harmonics, so an order whose response ends no earlier than that is ``nan``.
 
     Notes
     -----
@@ -603,10 +607,14 @@ def distortion_from_sweep(
     impulses = np.fft.irfft(np.fft.rfft(y, size) * sweep.inverse_spectrum(size), size)
     length = sweep.rate_seconds
 
+    def window(k: int) -> tuple[float, float]:
+        """Seconds before and after the instant of order k that are cut out."""
+        after = 0.65 * length * math.log(k / (k - 1)) if k > 1 else 0.9 * length * math.log(2.0)
+        return 0.35 * length * math.log((k + 1) / k), after
+
     def order_response(k: int, at: FloatArray) -> FloatArray:
         """Magnitude of order k at output frequencies."""
-        before = 0.35 * length * math.log((k + 1) / k)
-        after = 0.65 * length * math.log(k / (k - 1)) if k > 1 else 0.9 * length * math.log(2.0)
+        before, after = window(k)
         start = math.floor((-length * math.log(k) - before) * rate)
         count = math.ceil((before + after) * rate)
         piece = np.take(impulses, np.arange(start, start + count), mode="wrap")
@@ -624,9 +632,12 @@ def distortion_from_sweep(
     fundamental = order_response(1, points)
     curves = []
     for k in range(2, orders + 1):
-        audible = k * points <= highest
+        # The response of an order ends where the next lower one begins; the lead must not reach into it.
+        apart = lead_seconds == 0.0 or length * math.log(k) - window(k)[1] > lead_seconds
+        audible = (k * points <= highest) & apart
         harmonic = np.full(len(points), np.nan)
-        harmonic[audible] = order_response(k, k * points[audible]) / fundamental[audible]
+        if audible.any():
+            harmonic[audible] = order_response(k, k * points[audible]) / fundamental[audible]
         curves.append(harmonic)
     return _frequency_distortion(points, curves)
 

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError
+from measure.parts.run import drive
+from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.parts.spectrum import unusable
-from measure.parts.sweep import SynchronisedSweep, drive, synchronised_sweep
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, as_system, check_signal
 

@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.run import drive
+from measure.parts.signals import NoiseBurst
 from measure.parts.spectrum import power_spectrum
-from measure.parts.sweep import NoiseBurst, drive
 from measure.quantities.decay import Decay, decay_of_noise
 from measure.results import Condition, Curve, Reading
 from measure.validation import FloatArray, as_system, check_rate

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.run import drive
 from measure.parts.spectrum import power_spectrum
-from measure.parts.sweep import drive
 from measure.results import Condition, Reading
 from measure.validation import as_system, check_rate
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, figures, presets, process, settings, warm
+from tapeemu.cli import compare, demo, measuring, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -70,9 +70,9 @@ for _name, _run, _short in (
     ("find", presets.find, "Find presets by their measured figures."),
     ("new", presets.new, "Write a new preset, from another one or from stages."),
     ("settings", settings.settings, "List the kinds of stages, or every setting of one."),
-    ("measure", figures.measure, "Measure presets and write the figures into their files."),
-    ("verify", figures.verify, "Measure presets again and compare with their figures."),
-    ("solve", figures.solve_figures, "Find the settings that give the figures wanted."),
+    ("measure", measuring.measure, "Measure presets and write the figures into their files."),
+    ("verify", measuring.verify, "Measure presets again and compare with their figures."),
+    ("solve", measuring.solve_figures, "Find the settings that give the figures wanted."),
     ("schema", presets.schema, "Export the JSON Schema of preset files, for editors."),
     ("warm", warm.warm, "Compile the loops now, so that the first sound starts at once."),
 ):

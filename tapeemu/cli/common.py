@@ -28,6 +28,7 @@ __all__ = [
     "Bar",
     "OnceCommand",
     "chain_from_options",
+    "changed_chain",
     "complain",
     "exit_status",
     "listen_to_compilation",
@@ -140,7 +141,7 @@ def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]
     ParameterError
         If a change cannot be, or would change no sample.
     """
-    from tapeemu.presets import find_preset, load_chain
+    from tapeemu.presets import find_preset, load_preset
 
     found = find_preset(preset)
     if found.hides is not None:
@@ -148,7 +149,7 @@ def chain_from_options(preset: str, *, order: str | None, changes: Sequence[str]
             f"tapeemu: {found.name!r} is your own preset ({printable(str(found.path))}), not the shipped one",
             err=True,
         )
-    chain = changed_chain(load_chain(preset), changes)
+    chain = changed_chain(load_preset(preset).chain, changes)
     for place, reason in chain.idle().items():
         typer.echo(f"tapeemu: {printable(place)} is without effect: {reason}", err=True)
     if order is not None:

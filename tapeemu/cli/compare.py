@@ -67,7 +67,7 @@ def compare(
     """Compare orders of a chain on a stem: at equal loudness, in figures, in a page to listen with."""
     from tapeemu.comparison import compare as run
     from tapeemu.files.part_files import check_target
-    from tapeemu.report.page import page_files
+    from tapeemu.report import page_files, write_page, write_renders, write_report
 
     if all_orders and orders:
         raise ParameterError("--all-orders and --orders were both given; choose one")
@@ -101,19 +101,17 @@ def compare(
             )
             written = []
             if report is not None:
-                written += comparison.write_report(
-                    report, overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=bars
+                written += write_report(
+                    comparison, report, overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=bars
                 )
             if out is not None and renders:
-                written += comparison.write_renders(out, overwrite=overwrite)
+                written += write_renders(comparison, out, overwrite=overwrite)
             # The table needs the figures of all stems, but not their sound.
             done.append(comparison.without_audio())
             if not as_json:
                 bars.hide()
                 _print(done[-1], written)
     if page is not None:
-        from tapeemu.report.page import write_page
-
         paths = write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
         if not as_json:
             for path in paths:
@@ -177,8 +175,8 @@ def _bars() -> "Iterator[_Bars]":
 
 
 def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
-    from tapeemu.comparison.figures import FIGURES
-    from tapeemu.report.page import value_text
+    from tapeemu.comparison.compared_figures import FIGURES
+    from tapeemu.report import value_text
 
     def named(key: str) -> str:
         figure = FIGURES[key]

@@ -25,10 +25,11 @@ def demo(
 ) -> None:
     """Make four short stems (bell, engine, hull and water of a ferry at night) and put them on tape."""
     from tapeemu.demo_scene import SECONDS, STEMS
-    from tapeemu.presets import load_chain
-    from tapeemu.rendering.delivery import Delivery, render_file
+    from tapeemu.presets import load_preset
+    from tapeemu.rendering.delivery import Delivery
+    from tapeemu.rendering.render import render_file
 
-    chain = load_chain(preset)
+    chain = load_preset(preset).chain
     dry = output_folder(out / "dry")
     wet = output_folder(out / "tape")
     listen_to_compilation()
@@ -53,7 +54,8 @@ def demo(
 
 def _write_stem(name: str, path: Path, *, overwrite: bool) -> None:
     from tapeemu.demo_scene import make_stem
-    from tapeemu.files.audio_file import AudioWriter, Encoding
+    from tapeemu.files.encodings import Encoding
+    from tapeemu.files.writer import AudioWriter
 
     encoding = Encoding("WAV", "PCM_24")
     with AudioWriter(path, sample_rate=_RATE, channels=2, encoding=encoding, overwrite=overwrite) as writer:

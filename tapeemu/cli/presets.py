@@ -13,9 +13,19 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tapeemu.presets import Place, Preset
-    from tapeemu.presets.figures import Measured
+    from tapeemu.presets.kept_figures import Measured
 
-__all__ = ["find", "new", "presets", "print_figures", "schema", "show_preset", "target_path"]
+__all__ = [
+    "find",
+    "new",
+    "presets",
+    "print_chain",
+    "print_figures",
+    "schema",
+    "show_preset",
+    "spoken_part",
+    "target_path",
+]
 
 _ORIGINS = {"shipped": "shipped", "own": "yours", "file": "file"}
 

@@ -22,8 +22,9 @@ from tapeemu.cli.common import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tapeemu.rendering.batch import BatchOutcome, BatchPlan, Item
-    from tapeemu.rendering.delivery import RenderReport
+    from tapeemu.rendering.batch import BatchOutcome
+    from tapeemu.rendering.plan import BatchPlan, Item
+    from tapeemu.rendering.result import RenderReport
 
 __all__ = ["print_reports", "process"]
 
@@ -80,8 +81,9 @@ def process(
 ) -> None:
     """Put stems through a chain of tape artefacts, all on the same tape."""
     from tapeemu.presets import find_preset
-    from tapeemu.rendering.batch import plan_batch, render_batch
+    from tapeemu.rendering.batch import render_batch
     from tapeemu.rendering.delivery import Delivery
+    from tapeemu.rendering.plan import plan_batch
 
     delivery = Delivery(
         container=container,

@@ -16,9 +16,11 @@ from measure.quantities.reverberant import average_distortion, middle_decay
 from measure.quantities.steadiness import level_swing
 from measure.results import Curve, Reading
 from tapeemu.chain import Chain
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, MeasuringPlan, settled
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.orders import elsewhere
+from tapeemu.comparison.plan import MeasuringPlan
 from tapeemu.comparison.progress import Progress
+from tapeemu.comparison.repeats import settled
 from tapeemu.rendering.matched import decay_of
 from tapeemu.validation import FloatArray
 
@@ -38,7 +40,7 @@ class ChainFigures:
     Attributes
     ----------
     readings : dict
-        By the keys of :data:`tapeemu.comparison.figures.FIGURES`: means over the repeats.
+        By the keys of :data:`tapeemu.comparison.compared_figures.FIGURES`: means over the repeats.
     repeats : dict
         By the same keys: the values on each repeat.
     decays : dict

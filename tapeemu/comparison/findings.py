@@ -5,8 +5,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, Repeats, mean_and_doubt
+from tapeemu.comparison.compared_figures import FIGURES
 from tapeemu.comparison.groups import ALIKE_DB
+from tapeemu.comparison.repeats import Repeats, mean_and_doubt
 from tapeemu.comparison.traits import TRAITS, Change, audible, most_telling, phrase
 
 __all__ = [
@@ -45,7 +46,7 @@ class PairEffect:
     first, second : str
         Stages.
     key : str
-        Figure, a key of :data:`tapeemu.comparison.figures.FIGURES`.
+        Figure, a key of :data:`tapeemu.comparison.compared_figures.FIGURES`.
     mean, lowest, highest : float
         Over the matched pairs; differences in the figure's unit, or shares where the figure is relative.
     value, other : float

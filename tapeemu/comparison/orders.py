@@ -3,52 +3,20 @@
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
-from tapeemu.processors.plugin_effect import PluginEffect
+from tapeemu.rendering.contender import Contender, sounding
 
-__all__ = ["ARROW", "Contender", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
+__all__ = ["ARROW", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
 
 ARROW = " → "
 
-_REVERBS = ("fdn_reverb",)
-_DRIVES = ("preamp_drive", "tape_magnetisation")
-# Effects that a preset may host, by what they do.
-_HOSTED = {"Reverb": "reverb", "Distortion": "drive"}
-
 # Five stages have 120 orders; more could neither be listened to nor read as a table.
 _MOST_ORDERS = 120
-
-
-@dataclass(frozen=True, kw_only=True)
-class Contender:
-    """One chain of a comparison, before anything was rendered.
-
-    Attributes
-    ----------
-    label : str
-        What it is called everywhere.
-    chain : Chain
-        Stages in this order.
-    """
-
-    label: str
-    chain: Chain
-
-    @property
-    def order(self) -> tuple[str, ...]:
-        """Names of the stages that sound, in order."""
-        return sounding(self.chain)
-
-
-def sounding(chain: Chain) -> tuple[str, ...]:
-    """Names of the stages of a chain that are not bypassed."""
-    return tuple(stage.name for stage in chain.stages if not stage.bypass)
 
 
 def two_orders(chain: Chain) -> list[Contender]:
@@ -76,12 +44,10 @@ def two_orders(chain: Chain) -> list[Contender]:
 
 
 def _role(stage: Stage) -> str:
-    processor = stage.processor
-    if processor.kind in _REVERBS:
-        return "reverb"
-    if processor.kind in _DRIVES:
-        return "drive"
-    return _HOSTED.get(processor.effect, "") if isinstance(processor, PluginEffect) else ""
+    traits = stage.processor.traits
+    if traits.reverberates == traits.drives:  # neither, or a chain that is both and has no one place
+        return ""
+    return "reverb" if traits.reverberates else "drive"
 
 
 def all_orders(chain: Chain) -> list[Contender]:
@@ -146,10 +112,10 @@ def _contender(chain: Chain, item: "str | Sequence[str] | Chain") -> Contender:
         raise ParameterError(
             f"{unknown!r} in the order {', '.join(names)} is not a stage; the stages are: {', '.join(chain.names)}"
         )
-    from tapeemu.presets import load_chain
+    from tapeemu.presets import load_preset
 
     try:
-        return Contender(label=Path(item).stem, chain=load_chain(item))
+        return Contender(label=Path(item).stem, chain=load_preset(item).chain)
     except PresetError as error:
         if Path(item).suffix == ".toml":
             raise

@@ -9,8 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES, Figure, Repeats, paired_difference
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES, ComparedFigure
 from tapeemu.comparison.groups import ALIKE_DB, Group
+from tapeemu.comparison.repeats import Repeats, paired_difference
 from tapeemu.comparison.traits import Change, audible, changes, phrase
 
 __all__ = [
@@ -31,7 +32,7 @@ Figures = Mapping[str, Reading]
 _DOUBT = 2.0  # widened uncertainties that a difference must exceed: Student's limit at 99 %
 
 
-def noteworthy(figure: Figure, value: Reading, other: Reading, doubt: float | None = None) -> bool:
+def noteworthy(figure: ComparedFigure, value: Reading, other: Reading, doubt: float | None = None) -> bool:
     """Whether two figures differ by at least the threshold, and by twice the uncertainty of their difference.
 
     That uncertainty is `doubt` where it is known, else the combination of the two.
@@ -80,7 +81,7 @@ def meaning(
     labels : sequence of str
         What the orders are called.
     figures : sequence of mapping
-        Their figures, by the keys of :data:`tapeemu.comparison.figures.FIGURES`.
+        Their figures, by the keys of :data:`tapeemu.comparison.compared_figures.FIGURES`.
     repeats : sequence of mapping
         The values of those figures on each repeat.
     groups : sequence of Group

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from measure.results import Reading
-from tapeemu.comparison.figures import FIGURES, LEVEL_NAMES
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 
 __all__ = [
     "SPOKEN",

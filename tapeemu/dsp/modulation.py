@@ -31,6 +31,7 @@ __all__ = [
     "SEGMENT",
     "TWO_SIGMA",
     "FastNoise",
+    "FastSpectrum",
     "NoiseBand",
     "OctaveNoise",
     "RandomLaw",
@@ -38,10 +39,13 @@ __all__ = [
     "Sine",
     "SlowNoise",
     "Trajectory",
+    "band_shape",
+    "band_spectrum",
     "exceeded_level",
     "law_density",
     "power_spectrum",
     "stream_key",
+    "upper_spectrum",
 ]
 
 SEGMENT = 32_768

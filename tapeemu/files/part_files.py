@@ -11,6 +11,7 @@ import secrets
 import shutil
 from pathlib import Path
 from types import ModuleType
+from typing import Self
 
 from tapeemu.errors import OutputError
 
@@ -20,7 +21,7 @@ try:
 except ImportError:  # not on Windows, where an open file cannot be removed anyway
     fcntl = None
 
-__all__ = ["PartFile", "PartFolder", "reason", "sweep"]
+__all__ = ["PartFile", "PartFolder", "check_target", "reason", "sweep", "write_whole"]
 
 _NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
 
@@ -82,6 +83,8 @@ def check_target(target: Path, *, overwrite: bool) -> None:
 class PartFile:
     """An empty file beside `target`, locked, that becomes the target when it is published.
 
+    As a context manager it is published on leaving, or discarded where an error is what leaves.
+
     Parameters
     ----------
     target : Path
@@ -126,6 +129,30 @@ class PartFile:
             return
         except (OSError, ValueError) as error:
             raise OutputError(f"{self.target} is not a possible name ({reason(error)}); choose another") from None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is None:
+            self.publish()
+        else:
+            self.discard()
+
+    def write(self, content: bytes) -> None:
+        """Fill the file.
+
+        Raises
+        ------
+        OutputError
+            If that fails; the part stays, to be discarded.
+        """
+        try:
+            self.path.write_bytes(content)
+        except OSError as error:
+            raise OutputError(
+                f"{self.target} cannot be written ({reason(error)}); check its permissions and the space there"
+            ) from None
 
     def publish(self) -> None:
         """Give the file its name: on disk first, then in one step.
@@ -172,6 +199,18 @@ class PartFile:
             self.path.unlink(missing_ok=True)
         with contextlib.suppress(OSError):
             os.close(self._descriptor)
+
+
+def write_whole(target: Path, content: bytes, *, overwrite: bool) -> None:
+    """Write a file that is there whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        If it exists and may not be replaced, or cannot be written.
+    """
+    with PartFile(target, overwrite=overwrite) as part:
+        part.write(content)
 
 
 class PartFolder:

@@ -1,8 +1,7 @@
-"""What the sound file library leaves undone in WAV files: metadata it does not carry, lies it believes.
+"""Chunks of WAV files: the metadata that the sound file library does not carry.
 
 Broadcast extension (EBU Tech 3285), iXML, cue points, labels and sampler data are read from the input
-and put behind the audio of the output, so that a session still finds its time stamps. The sizes and the
-format that a header declares are held against each other and against the size of the file.
+and put behind the audio of the output, so that a session still finds its time stamps.
 """
 
 import math
@@ -14,11 +13,13 @@ from typing import BinaryIO
 from tapeemu.errors import AudioError
 
 __all__ = [
+    "KNOWN_CHUNKS",
     "append_chunks",
     "carried_chunks",
     "channel_mask",
+    "chunks_of",
     "comment",
-    "contradiction",
+    "led",
     "rescaled",
     "set_channel_mask",
     "with_coding_history",
@@ -26,25 +27,14 @@ __all__ = [
 ]
 
 _CARRIED = (b"bext", b"iXML", b"axml", b"cue ", b"smpl", b"inst", b"acid")
-_OTHERS = (
-    b"fmt ",
-    b"fact",
-    b"LIST",
-    b"PEAK",
-    b"ds64",
-    b"JUNK",
-    b"junk",
-    b"FLLR",
-    b"PAD ",
-    b"DISP",
-    b"id3 ",
-    b"cart",
+KNOWN_CHUNKS = (
+    *_CARRIED,
+    *(b"fmt ", b"fact", b"LIST", b"PEAK", b"ds64", b"JUNK", b"junk", b"FLLR", b"PAD ", b"DISP", b"id3 ", b"cart"),
 )
+"""Identifiers whose declared size is taken at its word: where it leads beyond the file, the file is cut off."""
 _LARGEST_CHUNK = 16 * 2**20  # metadata is small; a declared size beyond this is a lie or not metadata
 _LARGEST_TOTAL = 64 * 2**20
 _MOST_CHUNKS = 4096
-# Sizes that programs write into a pipe, where they cannot come back to correct them.
-_UNKNOWN_SIZES = (0xFFFFFFFF, 0x7FFFF000)
 _SMALLEST_FIGURE = -0x8000
 
 # Offsets in the broadcast extension (EBU Tech 3285 v2, clause 2.3).
@@ -54,11 +44,17 @@ _BEXT_LOUDNESS = 412
 _BEXT_FIXED = 602
 _BEXT_NOT_MEASURED = 0x7FFF
 
-_PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
+_EXTENSIBLE = 0xFFFE
 
 
-def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
-    """Identifier, offset and size of each chunk's body."""
+def chunks_of(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
+    """Identifier, offset and size of each chunk's body in a file of the RIFF family; nothing in any other.
+
+    Raises
+    ------
+    AudioError
+        If there are more chunks than in any real file.
+    """
     head = file.read(12)
     if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:] != b"WAVE":
         return
@@ -86,60 +82,6 @@ def _chunks(file: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     )
 
 
-def contradiction(path: Path) -> str:
-    """Say in what a WAV file contradicts itself, or return an empty string.
-
-    Parameters
-    ----------
-    path : Path
-        A file of the RIFF family.
-
-    Raises
-    ------
-    AudioError
-        If it has more chunks than any real file.
-    """
-    length = path.stat().st_size
-    data_size, end_of_chunks = None, 0
-    with path.open("rb") as file:
-        for identifier, offset, size in _chunks(file):
-            if identifier == b"fmt " and 16 <= size <= 4096:
-                file.seek(offset)
-                found = _format_contradiction(file.read(16))
-                if found:
-                    return found
-            if identifier == b"data":
-                if offset + size > length and size not in _UNKNOWN_SIZES:
-                    return f"its header declares {size:,} bytes of audio, but only {length - offset:,} are there"
-                data_size = size
-            elif offset + size > length and identifier in (*_CARRIED, *_OTHERS):
-                name = identifier.decode("ascii").strip()
-                return f"its chunk {name!r} declares {size:,} bytes, but only {length - offset:,} are there"
-            elif not identifier.isascii() or offset + size > length:
-                break  # not a chunk, or one that was cut off
-            end_of_chunks = min(offset + size, length)
-    loose = length - end_of_chunks
-    if data_size is not None and data_size < length and loose > max(data_size, 16):
-        return (
-            f"its header declares {data_size:,} bytes of audio, but {loose:,} more follow that belong to nothing"
-        )
-    return ""
-
-
-def _format_contradiction(body: bytes) -> str:
-    if len(body) < 16:
-        return ""
-    tag, channels, rate, bytes_per_second, frame_bytes, bits = struct.unpack("<HHIIHH", body)
-    if tag not in (_PCM, _FLOAT, _EXTENSIBLE) or not channels:
-        return ""
-    if frame_bytes != channels * ((bits + 7) // 8):
-        return f"its header declares {channels} channel(s) of {bits} bits, but {frame_bytes} bytes for all of them"
-    if bytes_per_second != rate * frame_bytes:
-        wanted = rate * frame_bytes
-        return f"its header declares {rate:,} Hz, but {bytes_per_second:,} bytes a second instead of {wanted:,}"
-    return ""
-
-
 def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
     """Read the metadata chunks of a WAV file that are worth keeping.
 
@@ -156,7 +98,7 @@ def carried_chunks(path: Path) -> list[tuple[bytes, bytes]]:
     found = []
     total = 0
     with path.open("rb") as file:
-        for identifier, offset, size in _chunks(file):
+        for identifier, offset, size in chunks_of(file):
             wanted = identifier in _CARRIED
             if identifier == b"LIST" and size >= 4:
                 file.seek(offset)
@@ -193,7 +135,7 @@ def set_channel_mask(path: Path, mask: int) -> None:
 def _mask_place(path: Path) -> int | None:
     """Offset of the speakers in the extended format chunk (WAVEFORMATEXTENSIBLE)."""
     with path.open("rb") as file:
-        for identifier, offset, size in _chunks(file):
+        for identifier, offset, size in chunks_of(file):
             if identifier == b"fmt ":
                 file.seek(offset)
                 body = file.read(24)
@@ -208,18 +150,14 @@ def comment(path: Path) -> str:
     The sound file library passes over fields of more than two kilobytes.
     """
     with path.open("rb") as file:
-        for identifier, offset, size in _chunks(file):
+        for identifier, offset, size in chunks_of(file):
             if identifier != b"LIST" or not 4 <= size <= _LARGEST_CHUNK:
                 continue
             file.seek(offset)
             body = file.read(size)
-            position = 4 if body[:4] == b"INFO" else size
-            while position + 8 <= len(body):
-                name, length = body[position : position + 4], struct.unpack_from("<I", body, position + 4)[0]
+            for name, start, length in _sub_chunks(body) if body[:4] == b"INFO" else ():
                 if name == b"ICMT":
-                    text = body[position + 8 : position + 8 + length].split(b"\0")[0]
-                    return text.decode("utf-8", "replace")
-                position += 8 + length + length % 2
+                    return body[start : start + length].split(b"\0")[0].decode("utf-8", "replace")
     return ""
 
 
@@ -240,7 +178,7 @@ def append_chunks(path: Path, chunks: list[tuple[bytes, bytes]]) -> None:
             file.write(struct.pack("<I", riff_size))
         else:
             file.seek(0)
-            for identifier, offset, _ in list(_chunks(file)):
+            for identifier, offset, _ in list(chunks_of(file)):
                 if identifier == b"ds64":
                     file.seek(offset)
                     file.write(struct.pack("<Q", riff_size))
@@ -269,23 +207,59 @@ def rescaled(identifier: bytes, body: bytes, ratio: float, *, rate_ratio: float 
     changed = bytearray(body)
     if identifier == b"bext" and len(body) >= _BEXT_FIXED:
         _scale(changed, "<Q", [_BEXT_TIME_REFERENCE], rate_ratio)
-    elif identifier == b"cue " and len(body) >= 4:
-        points = min(struct.unpack_from("<I", body)[0], (len(body) - 4) // 24)
-        places = [4 + 24 * point for point in range(points)]
-        _scale(changed, "<I", [place + field for place in places for field in (4, 20)], ratio)
+    elif identifier == b"cue ":
+        _scale(changed, "<I", _records(body, count_at=0, first=4, fields=(4, 20)), ratio)
     elif identifier == b"smpl" and len(body) >= 36:
-        loops = min(struct.unpack_from("<I", body, 28)[0], (len(body) - 36) // 24)
-        places = [36 + 24 * loop for loop in range(loops)]
-        _scale(changed, "<I", [place + field for place in places for field in (8, 12)], ratio)
+        _scale(changed, "<I", _records(body, count_at=28, first=36, fields=(8, 12)), ratio)
         _scale(changed, "<I", [8], 1.0 / rate_ratio)
     elif identifier == b"LIST" and body[:4] == b"adtl":
-        position = 4
-        while position + 8 <= len(body):
-            name, size = body[position : position + 4], struct.unpack_from("<I", body, position + 4)[0]
-            if name == b"ltxt" and size >= 20 and position + 8 + size <= len(body):
-                _scale(changed, "<I", [position + 12], ratio)
-            position += 8 + size + size % 2
+        labelled = [
+            offset + 4
+            for name, offset, size in _sub_chunks(body)
+            if name == b"ltxt" and 20 <= size <= len(body) - offset
+        ]
+        _scale(changed, "<I", labelled, ratio)
     return bytes(changed)
+
+
+def led(identifier: bytes, body: bytes, frames: int) -> bytes:
+    """A chunk that fits audio which begins by so many frames earlier than before.
+
+    Cue points and loops of sampler data lie that much later in it; the time stamp of the broadcast extension,
+    which says when the audio begins, is that much earlier, but not before midnight.
+    """
+    if not frames:
+        return body
+    changed = bytearray(body)
+    places: list[int] = []
+    if identifier == b"bext" and len(body) >= _BEXT_FIXED:
+        begins = struct.unpack_from("<Q", body, _BEXT_TIME_REFERENCE)[0]
+        struct.pack_into("<Q", changed, _BEXT_TIME_REFERENCE, max(begins - frames, 0))
+    elif identifier == b"cue ":
+        places = _records(body, count_at=0, first=4, fields=(4, 20))
+    elif identifier == b"smpl" and len(body) >= 36:
+        places = _records(body, count_at=28, first=36, fields=(8, 12))
+    for place in places:
+        position = struct.unpack_from("<I", body, place)[0]
+        struct.pack_into("<I", changed, place, min(position + frames, 2**32 - 1))
+    return bytes(changed)
+
+
+def _records(body: bytes, *, count_at: int, first: int, fields: tuple[int, ...]) -> list[int]:
+    """Places of the fields of each record of 24 bytes in a chunk that declares how many it has."""
+    if len(body) < first:
+        return []
+    count = min(struct.unpack_from("<I", body, count_at)[0], (len(body) - first) // 24)
+    return [first + 24 * record + field for record in range(count) for field in fields]
+
+
+def _sub_chunks(body: bytes) -> Iterator[tuple[bytes, int, int]]:
+    """Identifier, offset and declared size of each chunk within the body of a LIST."""
+    position = 4
+    while position + 8 <= len(body):
+        size = struct.unpack_from("<I", body, position + 4)[0]
+        yield body[position : position + 4], position + 8, size
+        position += 8 + size + size % 2
 
 
 def _scale(body: bytearray, code: str, places: list[int], ratio: float) -> None:

@@ -2,7 +2,6 @@
 
 from pathlib import Path
 
-from tapeemu.chain import Chain
 from tapeemu.presets.places import Place, find_preset, list_places, shipped_folder, user_folder
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import parse_preset, read_text
@@ -12,7 +11,6 @@ __all__ = [
     "Preset",
     "find_preset",
     "list_places",
-    "load_chain",
     "load_preset",
     "parse_preset",
     "shipped_folder",
@@ -35,8 +33,3 @@ def load_preset(name_or_path: str | Path) -> Preset:
     """
     place = find_preset(name_or_path)
     return parse_preset(read_text(place.path), name=place.name, path=place.path)
-
-
-def load_chain(name_or_path: str | Path) -> Chain:
-    """The chain of a preset; arguments and errors are those of :func:`load_preset`."""
-    return load_preset(name_or_path).chain

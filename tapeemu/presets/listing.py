@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from measure.results import Reading, figure_text
 from tapeemu.errors import ParameterError
-from tapeemu.presets.figures import KEPT
+from tapeemu.presets.kept_figures import KEPT
 from tapeemu.presets.preset import Preset
 
 __all__ = ["COLUMNS", "figure_cells", "markdown_table", "put_between_marks"]

@@ -1,17 +1,14 @@
 """From a chain to its measured figures, and from the figures in a file to a proof of them."""
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.figures import KEPT, Figure, Measured, settings_digest, tolerance_for
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
-from tapeemu.processors.fdn_reverb import FdnReverb
-from tapeemu.processors.plugin_effect import PluginEffect
 
 if TYPE_CHECKING:
     from measure.standard_set import Report
@@ -20,8 +17,9 @@ __all__ = [
     "REFERENCE_LEVEL_DBFS",
     "SAMPLE_RATE_HZ",
     "SEEDS",
-    "Comparison",
+    "FigureCheck",
     "Verification",
+    "in_processes",
     "measure_chain",
     "measure_preset",
     "measured_parts",
@@ -34,7 +32,6 @@ REFERENCE_LEVEL_DBFS = -18.0
 SEEDS = (1, 2, 3)
 """Tapes whose mean a random figure is; they are derived from the seeds in the preset."""
 
-_ECHOING_EFFECTS = ("Delay", "Reverb")
 _DECAYS = tuple(key for key, kept in KEPT.items() if kept.row == "noise bursts")
 
 
@@ -51,16 +48,15 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
         Keys ``"chain"``, ``"without reverb"`` and ``"stage NAME"``.
     """
     others = tuple(key for key in KEPT if key not in _DECAYS)
-    if not _reverberates(chain):
+    if not chain.traits.lingers:
         return {"chain": (chain, others)}
     parts: dict[str, tuple[Processor, tuple[str, ...]]] = {"chain": (chain, _DECAYS)}
     dry = _without_reverb(chain)
     if _sounds(dry):
         parts["without reverb"] = (dry, others)
-    active = [stage for stage in chain.stages if not stage.bypass]
-    if len(active) > 1:
-        for stage in active:
-            if _reverberates(stage.processor):
+    if len(chain.sounding) > 1:
+        for stage in chain.sounding:
+            if stage.processor.traits.lingers:
                 parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
     return parts
 
@@ -89,7 +85,7 @@ def measure_chain(
     Returns
     -------
     Measured
-        The figures that are defined, with their tolerances.
+        The figures that are defined and that noise leaves worth something, with their tolerances.
     dict of str to measure.standard_set.Report
         Everything that the bench read, by the name of the part: curves for plots among it.
     """
@@ -98,7 +94,7 @@ def measure_chain(
 
     wanted = set(KEPT) if keys is None else set(keys)
     reports: dict[str, Report] = {}
-    tables: dict[str, dict[str, Figure]] = {}
+    tables: dict[str, dict[str, KeptFigure]] = {}
     for name, (part, possible) in measured_parts(chain).items():
         asked = [key for key in possible if key in wanted]
         if not asked or (keys is not None and name.startswith("stage ")):
@@ -109,13 +105,15 @@ def measure_chain(
             reference_level_dbfs=reference_level_dbfs,
             seeds=seeds,
             rows=sorted({KEPT[key].row for key in asked}),
+            # What only echoes may or may not decay like a room; that is left to the bench.
+            reverberates=None if part.traits.echoes else part.traits.reverberates,
         )
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}
         tables[name] = {
-            key: Figure(reading=reading, tolerance=tolerance_for(key, reading))
+            key: KeptFigure(reading=reading, tolerance=tolerance_for(key, reading))
             for key, reading in found.items()
-            if math.isfinite(reading.value)
+            if worth_keeping(key, reading)
         }
     measured = Measured(
         tool_version=__version__,
@@ -141,7 +139,7 @@ def measure_preset(preset: Preset) -> tuple[Preset, dict[str, "Report"]]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Comparison:
+class FigureCheck:
     """One figure of a file against the same figure measured now.
 
     Attributes
@@ -150,16 +148,16 @@ class Comparison:
         What it is a figure of: ``"chain"``, ``"without reverb"`` or ``"stage NAME"``.
     key : str
         The figure.
-    kept : Figure or None
+    kept : KeptFigure or None
         As in the file; None if it is not there.
-    found : Figure or None
+    found : KeptFigure or None
         As measured now; None if it cannot be measured any more.
     """
 
     part: str
     key: str
-    kept: Figure | None
-    found: Figure | None
+    kept: KeptFigure | None
+    found: KeptFigure | None
 
     @property
     def moved(self) -> float | None:
@@ -197,18 +195,18 @@ class Verification:
         The preset.
     state : str
         ``"measured"``, ``"stale"`` or ``"not measured"``: whether the figures belong to the settings.
-    comparisons : tuple of Comparison
+    checks : tuple of FigureCheck
         Every figure of the file against now.
     """
 
     name: str
     state: str
-    comparisons: tuple[Comparison, ...] = ()
+    checks: tuple[FigureCheck, ...] = ()
 
     @property
-    def failed(self) -> tuple[Comparison, ...]:
+    def failed(self) -> tuple[FigureCheck, ...]:
         """Figures out of tolerance."""
-        return tuple(each for each in self.comparisons if not each.within)
+        return tuple(each for each in self.checks if not each.within)
 
     @property
     def proved(self) -> bool:
@@ -216,7 +214,7 @@ class Verification:
         return self.state == "measured" and not self.failed
 
     def __str__(self) -> str:
-        count = sum(each.kept is not None for each in self.comparisons)
+        count = sum(each.kept is not None for each in self.checks)
         if self.state == "not measured":
             return f"{self.name}: not measured yet; 'tapeemu measure {self.name}' does it"
         verdict = "proved" if self.proved else self.state if not self.failed else "out of tolerance"
@@ -240,13 +238,13 @@ def verify_preset(preset: Preset) -> Verification:
         seeds=kept.seeds or SEEDS,
     )
     before, now = kept.parts(), found.parts()
-    comparisons = [
-        Comparison(part=part, key=key, kept=figures.get(key), found=again.get(key))
+    checks = [
+        FigureCheck(part=part, key=key, kept=figures.get(key), found=again.get(key))
         for part in dict.fromkeys([*before, *now])
         for figures, again in [(before.get(part, {}), now.get(part, {}))]
         for key in dict.fromkeys([*figures, *again])
     ]
-    return Verification(name=preset.name, state=preset.state, comparisons=tuple(comparisons))
+    return Verification(name=preset.name, state=preset.state, checks=tuple(checks))
 
 
 def _verify_file(path: str) -> Verification:
@@ -272,26 +270,16 @@ def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[
     )
 
 
-def _reverberates(processor: Processor) -> bool:
-    if isinstance(processor, Chain):
-        return any(_reverberates(stage.processor) for stage in processor.stages if not stage.bypass)
-    if isinstance(processor, PluginEffect):
-        return processor.effect in _ECHOING_EFFECTS
-    return isinstance(processor, FdnReverb)
-
-
 def _without_reverb(chain: Chain) -> Chain:
     def changed(stage: Stage) -> Stage:
         if isinstance(stage.processor, Chain):
             return stage.replace(processor=_without_reverb(stage.processor))
-        return stage.replace(bypass=stage.bypass or _reverberates(stage.processor))
+        return stage.replace(bypass=stage.bypass or stage.processor.traits.lingers)
 
     return chain.replace(stages=tuple(changed(stage) for stage in chain.stages))
 
 
 def _sounds(chain: Chain) -> bool:
     return any(
-        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True
-        for stage in chain.stages
-        if not stage.bypass
+        _sounds(stage.processor) if isinstance(stage.processor, Chain) else True for stage in chain.sounding
     )

@@ -8,7 +8,7 @@ from typing import Any, Self
 
 from measure.results import Reading, figure_text
 from tapeemu.chain import Chain
-from tapeemu.presets.figures import Measured, settings_digest
+from tapeemu.presets.kept_figures import Measured, settings_digest
 from tapeemu.processor import AnyAudio
 
 __all__ = ["Preset"]
@@ -45,10 +45,24 @@ class Preset:
     text: str = field(default="", repr=False, compare=False)
 
     def __call__(
-        self, audio: AnyAudio, *, sample_rate: float, tail_seconds: float = 0.0, start_sample: int = 0
+        self,
+        audio: AnyAudio,
+        sample_rate: float,
+        *,
+        tail_seconds: float = 0.0,
+        lead_seconds: float = 0.0,
+        start_sample: int = 0,
+        track: int = 0,
     ) -> AnyAudio:
         """Process a recording through the chain; arguments and errors are the chain's."""
-        return self.chain(audio, sample_rate=sample_rate, tail_seconds=tail_seconds, start_sample=start_sample)
+        return self.chain(
+            audio,
+            sample_rate,
+            tail_seconds=tail_seconds,
+            lead_seconds=lead_seconds,
+            start_sample=start_sample,
+            track=track,
+        )
 
     @property
     def readings(self) -> Mapping[str, Reading]:

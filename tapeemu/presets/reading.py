@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any, TypeGuard
 
 from measure.results import Reading
-from tapeemu.chain import Chain, Stage
+from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.presets import lines
-from tapeemu.presets.figures import KEPT, Figure, Measured
+from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.syntax import explain_syntax
 from tapeemu.processor import Processor, Settings
@@ -45,7 +45,6 @@ _LARGEST = 2**64
 _MAX_SEEDS = 16
 _CONDITION_RANGES = {"sample_rate_hz": (16_000.0, 192_000.0), "reference_level_dbfs": (-60.0, 0.0)}
 
-_OWN_KEYS = ("kind", "name", "bypass", "mix_percent")
 _FIGURE_KEYS = (
     *("value", "uncertainty", "tolerance", "unit", "method", "standard", "basis", "conditions", "warnings"),
 )
@@ -264,9 +263,9 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
         rule = "'kind' is required" if kind is None else f"kind is {kind!r}, which is none"
         problems.append(((*path, "kind"), f"{rule}; {hint}"))
         return None
-    own = {key: table[key] for key in _OWN_KEYS[1:] if key in table}
-    settings = {key: value for key, value in table.items() if key not in _OWN_KEYS}
-    known = (*kinds[kind].model_fields, *_OWN_KEYS)
+    own = {key: table[key] for key in STAGE_KEYS if key in table}
+    settings = {key: value for key, value in table.items() if key not in ("kind", *STAGE_KEYS)}
+    known = (*kinds[kind].model_fields, "kind", *STAGE_KEYS)
     problems += _unknown(settings, known, path, f"a stage of kind {kind!r}")
     settings = {key: value for key, value in settings.items() if key in known}
     processor = (
@@ -361,7 +360,7 @@ def _measured(table: Any, names: Sequence[str], problems: list[_Problem]) -> Mea
         problems.append(((*path, "seeds"), f"seeds must be a list of up to {_MAX_SEEDS} whole numbers from 0 up"))
     parts = {part: _figures(table.get(part, {}), (*path, part), problems) for part in ("chain", "without_reverb")}
     stages = table.get("stages", {})
-    by_stage: dict[str, dict[str, Figure]] = {}
+    by_stage: dict[str, dict[str, KeptFigure]] = {}
     if not isinstance(stages, dict):
         problems.append(((*path, "stages"), "must be a table of stage names"))
     else:
@@ -382,7 +381,7 @@ def _measured(table: Any, names: Sequence[str], problems: list[_Problem]) -> Mea
     )
 
 
-def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str, Figure]:
+def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str, KeptFigure]:
     if not isinstance(table, dict):
         problems.append((path, "must be a table of figures"))
         return {}
@@ -417,7 +416,7 @@ def _figures(table: Any, path: lines.Path, problems: list[_Problem]) -> dict[str
         if not isinstance(warnings, list) or not all(isinstance(each, str) for each in warnings):
             problems.append(((*place, "warnings"), "warnings must be a list of texts"))
         if len(problems) == before:
-            made[key] = Figure(
+            made[key] = KeptFigure(
                 reading=Reading(
                     quantity=key.rpartition("_")[0].replace("_", " "),
                     value=numbers["value"],

@@ -3,7 +3,7 @@
 from typing import Any
 
 from tapeemu.chain import Chain, Stage
-from tapeemu.presets.figures import KEPT
+from tapeemu.presets.kept_figures import KEPT
 from tapeemu.presets.reading import FORMAT, file_kinds
 
 __all__ = ["preset_schema"]
@@ -31,6 +31,7 @@ def preset_schema() -> dict[str, Any]:
             body = model.model_json_schema()
             tables = body.pop("$defs", {})
             for table in (body, *tables.values()):
+                table["description"] = table.get("description", "").split("\n")[0]
                 table["properties"] = {name: _or_with_unit(each) for name, each in table["properties"].items()}
             definitions |= tables
             body["description"] = (model.__doc__ or kind).split("\n")[0]

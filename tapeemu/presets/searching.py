@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from tapeemu.errors import ParameterError
-from tapeemu.presets.figures import DECAY_BANDS_HZ, KEPT
+from tapeemu.presets.kept_figures import DECAY_BANDS_HZ, KEPT
 from tapeemu.presets.preset import Preset
 from tapeemu.units import read_quantity
 

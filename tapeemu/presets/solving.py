@@ -15,7 +15,7 @@ import numpy as np
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
-from tapeemu.presets.figures import DECAY_BANDS_HZ
+from tapeemu.presets.kept_figures import DECAY_BANDS_HZ
 from tapeemu.presets.measuring import measure_chain
 from tapeemu.processor import Processor
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
@@ -210,9 +210,11 @@ def _ensured(
         name += "-2"
     added = Stage(processor=fresh, name=name)
     stages: Sequence[Stage] = (added, *chain.stages) if first else (*chain.stages, added)
-    if isinstance(fresh, PreampDrive | TapeMagnetisation):
+    if fresh.traits.drives:
         # Sound is driven before it is on the tape, so before whatever moves it.
-        moving = [isinstance(stage.processor, WowFlutter | AmplitudeFlutter) for stage in chain.stages]
+        moving = [
+            stage.processor.traits.moves_time or stage.processor.traits.moves_level for stage in chain.stages
+        ]
         at = moving.index(True) if any(moving) else len(moving)
         stages = (*chain.stages[:at], added, *chain.stages[at:])
     return chain.replace(stages=tuple(stages)), added

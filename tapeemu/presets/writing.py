@@ -9,16 +9,15 @@ import tomlkit
 from tomlkit.items import AoT, Table
 
 from measure.results import Reading
-from tapeemu.chain import Chain, Stage
-from tapeemu.errors import OutputError, PresetError
-from tapeemu.files.part_files import PartFile
-from tapeemu.presets.figures import Figure, Measured
+from tapeemu.chain import STAGE_KEYS, Chain, Stage
+from tapeemu.errors import PresetError
+from tapeemu.files.part_files import PartFile, write_whole
+from tapeemu.presets.kept_figures import KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset
 
 __all__ = ["check_free", "preset_text", "save_preset", "table_text", "write_text"]
 
-_STAGE_KEYS = ("name", "bypass", "mix_percent")
 _CONDITIONS = (
     *("source", "level_dbfs", "tone_hz", "frequency_hz", "low_hz", "high_hz", "amplitude_ratio"),
     *("third_harmonic_percent", "band", "band_hz", "weighting", "duration_seconds", "seconds", "sweep_seconds"),
@@ -95,18 +94,7 @@ def check_free(path: Path, *, overwrite: bool) -> None:
 def write_text(text: str, path: Path, *, overwrite: bool) -> None:
     """Write a text file in one step: beside its place first, then renamed."""
     target = path.resolve() if path.is_symlink() else path
-    part = PartFile(target, overwrite=overwrite)
-    try:
-        part.path.write_bytes(text.encode("utf-8"))
-    except OSError as error:
-        part.discard()
-        raise OutputError(
-            f"{path} cannot be written ({error.strerror}); check its permissions and the space there"
-        ) from None
-    except BaseException:
-        part.discard()
-        raise
-    part.publish()
+    write_whole(target, text.encode("utf-8"), overwrite=overwrite)
 
 
 def _fresh(preset: Preset) -> tomlkit.TOMLDocument:
@@ -182,7 +170,7 @@ def _change_stage(table: Any, before: Stage, after: Stage) -> None:
     if isinstance(after.processor, Chain) and isinstance(before.processor, Chain):
         _change_stages(table, before.processor, after.processor)
     values = after.to_dict()
-    for key in _STAGE_KEYS:
+    for key in STAGE_KEYS:
         if getattr(before, key) != getattr(after, key):
             _set(table, key, values.get(key))
     for key in () if isinstance(after.processor, Chain) else type(after.processor).model_fields:
@@ -231,7 +219,7 @@ def _change_measured(document: Any, measured: Measured | None) -> None:
             _change_figures(table["stages"], name, figures)
 
 
-def _change_figures(parent: Any, part: str, figures: Mapping[str, Figure]) -> None:
+def _change_figures(parent: Any, part: str, figures: Mapping[str, KeptFigure]) -> None:
     if not figures:
         if part in parent:
             del parent[part]
@@ -248,7 +236,7 @@ def _change_figures(parent: Any, part: str, figures: Mapping[str, Figure]) -> No
             table[key] = _item(values)
 
 
-def _figure_values(figure: Figure) -> dict[str, Any]:
+def _figure_values(figure: KeptFigure) -> dict[str, Any]:
     reading = figure.reading
     values: dict[str, Any] = {
         "value": _rounded(reading.value, 6),

@@ -12,7 +12,7 @@ from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
 from tapeemu.dsp.modulation import SEGMENT, TWO_SIGMA, NoiseBand, Sine, Trajectory, stream_key
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, setting
+from tapeemu.processor import Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["AmplitudeFlutter", "LevelPart"]
@@ -155,7 +155,11 @@ class AmplitudeFlutter(Processor):
             found |= {name: reason for name in ("mode", "spacing_frequency_hz", "seed") if self.given(name)}
         return found
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(moves_level=True, channels_differ=not self._channels_alike())
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         kind = _GainStream if self.mode == "gain" else _SpacingStream
         return kind(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 

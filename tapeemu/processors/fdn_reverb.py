@@ -24,10 +24,10 @@ from tapeemu.dsp.mixing_matrix import (
     scattered_delays,
 )
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, setting
+from tapeemu.processor import Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_channels, check_sample_rate
 
-__all__ = ["DecayByBand", "FdnReverb"]
+__all__ = ["DecayByBand", "FdnReverb", "FdnReverbStream"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -281,7 +281,13 @@ class FdnReverb(Processor):
             )
         return self
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> "FdnReverbStream":
+    @property
+    def traits(self) -> Traits:
+        return Traits(reverberates=self.wet_percent > 0.0, mixes_channels=True, peak_gain_db=20.0)
+
+    def stream(
+        self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0
+    ) -> "FdnReverbStream":
         return FdnReverbStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     def target_decay_seconds(self) -> FloatArray:

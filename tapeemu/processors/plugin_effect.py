@@ -17,10 +17,10 @@ import numpy as np
 from pydantic import SkipValidation, field_validator, model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, setting
+from tapeemu.processor import Processor, Stream, Traits, setting
 from tapeemu.validation import FloatArray
 
-__all__ = ["EFFECTS", "PluginEffect", "PluginObject", "parameter_names"]
+__all__ = ["EFFECTS", "PluginEffect", "PluginObject", "PluginStream", "parameter_names"]
 
 EFFECTS = (
     "Bitcrush",
@@ -131,7 +131,17 @@ class PluginEffect(Processor):
         except (TypeError, ValueError, RuntimeError) as error:
             raise ValueError(f"{self.effect} refuses its parameters: {str(error).splitlines()[0]}") from None
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(
+            from_elsewhere=True,
+            mixes_channels=True,
+            reverberates=self.effect == "Reverb",
+            echoes=self.effect == "Delay",
+            drives=self.effect == "Distortion",
+        )
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         count = 1 if channels <= 2 else channels
         return PluginStream([self.make() for _ in range(count)], sample_rate=sample_rate, channels=channels)
 
@@ -168,7 +178,11 @@ class PluginObject(Processor):
             "name one of pedalboard's own effects with PluginEffect instead"
         )
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(from_elsewhere=True, mixes_channels=True)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         owner = _owners.get(id(self.effect), lambda: None)()
         if owner is not None and not owner.closed:
             raise ParameterError(

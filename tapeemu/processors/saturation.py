@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu.dsp.oversampling import CHUNK, Oversampler, oversampling_factor
-from tapeemu.processor import Processor, Stream, setting
+from tapeemu.processor import Processor, Stream, Traits, setting
 from tapeemu.units import db_to_gain, gain_to_db, percent_to_ratio, ratio_to_percent
 from tapeemu.validation import FloatArray
 
@@ -222,7 +222,11 @@ class PreampDrive(Processor):
         """THD_F in percent of a sine at a level in dBFS, from the Fourier coefficients of the curve."""
         return _driven_thd(self.effective_drive_db, level_dbfs, self.asymmetry_percent)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(drives=True, peak_gain_db=80.0)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         gain = db_to_gain(self.effective_drive_db)
         rest = percent_to_ratio(self.asymmetry_percent)
         return _DriveStream(
@@ -471,7 +475,11 @@ class TapeMagnetisation(Processor):
         first, third = _loop_harmonics(field, _reversible_share(self.bias_percent))
         return ratio_to_percent(third / first)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(drives=True, peak_gain_db=80.0)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return _MagnetisationStream(
             sample_rate=sample_rate,
             channels=channels,

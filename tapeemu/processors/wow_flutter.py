@@ -23,7 +23,7 @@ from tapeemu.dsp.modulation import (
     stream_key,
 )
 from tapeemu.errors import ParameterError
-from tapeemu.processor import DelayStream, Processor, Settings, Stream, setting
+from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["RotatingPart", "WowFlutter", "flutter_weighting"]
@@ -332,7 +332,15 @@ class WowFlutter(Processor):
                     found[name] = "no part of the transport moves"
         return found
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    @property
+    def traits(self) -> Traits:
+        return Traits(
+            moves_time=True,
+            channels_differ=bool(self.azimuth_skew_us or self.azimuth_wander_us),
+            peak_gain_db=12.0,
+        )
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return _WowFlutterStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     def weighted_figure_percent(self) -> float:

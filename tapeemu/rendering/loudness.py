@@ -9,11 +9,12 @@ from array import array
 
 import numpy as np
 
-from tapeemu.units import gain_to_db
+from tapeemu.units import gain_to_db, seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = ["LevelMeter", "channel_weights", "k_weighting", "usual_mask"]
 
+_HOP_SECONDS = 0.1
 _GATE_BLOCK_HOPS = 4  # 400 ms blocks with 75 % overlap (BS.1770-5)
 _OFFSET_LUFS = -0.691
 _ABSOLUTE_GATE_LUFS = -70.0
@@ -126,7 +127,7 @@ class LevelMeter:
     """
 
     def __init__(self, *, sample_rate: float, channels: int, channel_mask: int = 0) -> None:
-        self._hop = round(0.1 * sample_rate)
+        self._hop = seconds_to_samples(_HOP_SECONDS, sample_rate)
         self._coefficients = k_weighting(sample_rate)
         self._state = np.zeros((channels, 2, 2))
         weights = channel_weights(channels, channel_mask)

@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from tapeemu.chain import Chain
-from tapeemu.comparison.orders import Contender
 from tapeemu.errors import AudioError
-from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
+from tapeemu.pump import aligned_blocks, aligned_length, cut
+from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.loudness import LevelMeter
-from tapeemu.units import db_to_gain
+from tapeemu.units import db_to_gain, seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "SPREAD_SECONDS",
     "Render",
     "amplified",
+    "decay_of",
     "equalised",
     "loudest_part",
     "render_all",
@@ -82,17 +83,7 @@ def decay_of(chain: Chain, *, sample_rate: float, channels: int) -> float:
     """
     stream = chain.stream(sample_rate=sample_rate, channels=channels)
     declared = stream.tail_samples(-60.0) / sample_rate
-    return max(declared, UNDECLARED_TAIL_SECONDS) if _hosts(chain) else declared
-
-
-def _hosts(chain: Chain) -> bool:
-    return any(
-        _hosts(stage.processor)
-        if isinstance(stage.processor, Chain)
-        else isinstance(stage.processor, PluginEffect | PluginObject)
-        for stage in chain.stages
-        if not stage.bypass
-    )
+    return max(declared, UNDECLARED_TAIL_SECONDS) if chain.traits.from_elsewhere else declared
 
 
 def render_all(
@@ -131,23 +122,14 @@ def _render(
     stem: FloatArray, contender: Contender, sample_rate: float, tail_seconds: float, start_sample: int
 ) -> Render:
     stream = contender.chain.stream(sample_rate=sample_rate, channels=stem.shape[0], start_sample=start_sample)
-    tail = round(tail_seconds * sample_rate)
-    length = round(stem.shape[1] * stream.length_ratio) + tail
-    audio = np.zeros((stem.shape[0], length), np.float32)
-    late, filled = stream.latency, 0
+    tail = seconds_to_samples(tail_seconds, sample_rate)
+    audio = np.zeros((stem.shape[0], aligned_length(stream, stem.shape[1], tail)), np.float32)
     meter = LevelMeter(sample_rate=sample_rate, channels=stem.shape[0])
-    starts = range(0, stem.shape[1], _BLOCK)
-    for start in [*starts, None]:
-        block = (
-            stream.drain(tail)
-            if start is None
-            else stream.advance(np.ascontiguousarray(stem[:, start : start + _BLOCK]))
-        )
-        aligned = block[:, late : late + length - filled]
-        late = max(late - block.shape[1], 0)
-        audio[:, filled : filled + aligned.shape[1]] = aligned
-        filled += aligned.shape[1]
-        meter.add(np.ascontiguousarray(aligned))
+    filled = 0
+    for block in aligned_blocks(stream, cut(stem, _BLOCK), tail_samples=tail, silence_samples=_BLOCK):
+        audio[:, filled : filled + block.shape[1]] = block
+        filled += block.shape[1]
+        meter.add(np.ascontiguousarray(block))
     return Render(
         label=contender.label,
         order=contender.order,

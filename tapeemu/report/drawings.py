@@ -35,13 +35,13 @@ class Strip:
     ----------
     paths : list of str
         One a sound, 600 wide and 100 high.
-    upright, level : list of (float, str)
+    vertical, horizontal : list of (float, str)
         Lines to read values from: their place in percent from the left, or from the top, and what they say.
     """
 
     paths: list[str]
-    upright: list[tuple[float, str]]
-    level: list[tuple[float, str]]
+    vertical: list[tuple[float, str]]
+    horizontal: list[tuple[float, str]]
 
 
 def whole(renders: Sequence[Render], sample_rate: float) -> Strip:
@@ -65,7 +65,7 @@ def _waves(renders: Sequence[Render], first: int, last: int, sample_rate: float)
         upper = [f"{place} {0.5 * _HEIGHT - height:.1f}" for place, height in enumerate(heights)]
         lower = [f"{place} {0.5 * _HEIGHT + height:.1f}" for place, height in enumerate(heights)]
         paths.append(f"M{'L'.join(upper)}L{'L'.join(reversed(lower))}Z")
-    return Strip(paths=paths, upright=_times(first / sample_rate, last / sample_rate), level=[])
+    return Strip(paths=paths, vertical=_times(first / sample_rate, last / sample_rate), horizontal=[])
 
 
 def _times(begin: float, end: float) -> list[tuple[float, str]]:
@@ -114,7 +114,9 @@ def spectra(pictures: Sequence[Picture], first: int) -> tuple[Strip, Strip]:
         (50.0 - 50.0 * tick / reach, f"{tick:+.0f} dB".replace("-", "\N{MINUS SIGN}") if tick else "0 dB")
         for tick in ticks
     ]
-    return Strip(paths=paths, upright=upright, level=marks), Strip(paths=differences, upright=upright, level=sides)
+    return Strip(paths=paths, vertical=upright, horizontal=marks), Strip(
+        paths=differences, vertical=upright, horizontal=sides
+    )
 
 
 def _across(hertz: FloatArray, at: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 from measure.quantities.character import average_spectrum
 from tapeemu.dsp.shared_tables import read_only
 from tapeemu.rendering.matched import Render
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
 __all__ = ["Picture", "envelope", "loudest_moment", "picture_of", "shown"]
@@ -95,14 +96,14 @@ def envelope(render: Render, first: int, last: int, points: int) -> FloatArray:
 
 def loudest_moment(render: Render, sample_rate: float, seconds: float = _MOMENT_SECONDS) -> tuple[int, int]:
     """First and last sample (exclusive) of a short stretch around the largest sample, a third of it before."""
-    size = min(max(round(seconds * sample_rate), 1), render.audio.shape[1])
+    size = min(max(seconds_to_samples(seconds, sample_rate), 1), render.audio.shape[1])
     peak = int(np.argmax(np.max(np.abs(render.audio), axis=0)))
     first = min(max(peak - size // 3, 0), render.audio.shape[1] - size)
     return first, first + size
 
 
 def _histogram(audio: npt.NDArray[np.float32], sample_rate: float) -> FloatArray:
-    size = max(round(_BLOCK_SECONDS * sample_rate), 1)
+    size = max(seconds_to_samples(_BLOCK_SECONDS, sample_rate), 1)
     count = audio.shape[1] // size
     if not count:
         return np.zeros(_HISTOGRAM_EDGES_DB.size - 1)

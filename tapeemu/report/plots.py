@@ -18,8 +18,17 @@ if TYPE_CHECKING:
     from measure.results import Curve, Reading
     from tapeemu.report.pictures import Picture
 
-__all__ = ["COLOURS", "DASHES", "decay_plot", "difference_plot", "level_plot", "measured_plot", "spectrogram_plot",
-           "spectrum_plot"]  # fmt: skip
+__all__ = [
+    "COLOURS",
+    "DASHES",
+    "decay_plot",
+    "difference_plot",
+    "level_plot",
+    "measured_plot",
+    "spectrogram_difference_plot",
+    "spectrogram_plot",
+    "spectrum_plot",
+]
 
 COLOURS = ("#2f7fd0", "#c8641b", "#2e8b57", "#9a5fc0")
 """One for each order drawn; three to one or better against the light and the dark ground."""

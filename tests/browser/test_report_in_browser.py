@@ -20,6 +20,7 @@ import pytest
 from tapeemu.chain import Chain, Stage
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.processors.plugin_effect import PluginEffect
+from tapeemu.report import write_report
 
 webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
 from selenium.webdriver.chrome.service import Service  # noqa: E402
@@ -66,14 +67,14 @@ def comparison() -> Comparison:
 @pytest.fixture(scope="module")
 def page(comparison: Comparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("inside") / "report.html"
-    assert comparison.write_report(path) == [path]
+    assert write_report(comparison, path) == [path]
     return path
 
 
 @pytest.fixture(scope="module")
 def page_beside(comparison: Comparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("beside") / "a #name? 100%.html"
-    written = comparison.write_report(path, embed_limit_mb=0.0)
+    written = write_report(comparison, path, embed_limit_mb=0.0)
     assert [file.name for file in written[1:]] == ["order-0.js", "order-1.js", "order-2.js"]
     return path
 

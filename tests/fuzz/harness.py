@@ -23,9 +23,9 @@ import numpy as np
 import soundfile
 
 from tapeemu.errors import TapeemuError
-from tapeemu.files.audio_file import AudioReader
+from tapeemu.files.reader import AudioReader
 from tapeemu.files.riff_chunks import carried_chunks
-from tapeemu.presets import load_chain
+from tapeemu.presets import load_preset
 
 ROOT = Path(__file__).parent.parent.parent
 SUFFIXES = (".wav", ".aiff", ".flac", ".ogg", ".mp3", ".caf", ".au", ".w64")
@@ -52,7 +52,7 @@ def one_preset(data: bytes, folder: Path) -> None:
     path = folder / "fuzzed.toml"
     path.write_bytes(data)
     try:
-        chain = load_chain(path)
+        chain = load_preset(path).chain
     except TapeemuError:
         return
     assert type(chain).from_dict(chain.to_dict()) == chain

@@ -5,7 +5,7 @@ import pytest
 
 from measure.errors import MeasureError
 from measure.meanings import meaning_lines, meaning_of
-from measure.parts.sweep import steady_tone, two_tones
+from measure.parts.signals import steady_tone, two_tones
 from measure.recording import read_recording
 from measure.standard_set import bench
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from measure.report import table_lines
 from measure.results import Reading, figure_text
-from measure.standard_set import table_lines
 
 
 @pytest.mark.parametrize(

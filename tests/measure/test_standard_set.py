@@ -9,8 +9,9 @@ import pytest
 
 import measure
 from measure.errors import MeasureError
+from measure.report import Report, table_lines
 from measure.results import Reading
-from measure.standard_set import STANDARD_SET, Report, bench, table_lines
+from measure.standard_set import STANDARD_SET, bench
 
 RATE = 48_000
 

@@ -13,7 +13,8 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Stream, setting
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
-from tapeemu.rendering.delivery import Delivery, render_file
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.render import render_file
 from tapeemu.validation import FloatArray
 
 RATE = 48_000
@@ -26,7 +27,7 @@ class Late(Processor):
     by_samples: int = setting(0, "Latency", unit="samples", ge=0)
     seed: int = setting(0, "Seed")
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return LateStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
 
@@ -54,7 +55,7 @@ class DelayProcessor(Processor):
     kind: ClassVar[str] = "delay"
     by_samples: int = setting(0, "Latency", unit="samples", ge=0)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         return DelayStream(self.by_samples, sample_rate=sample_rate, channels=channels)
 
 
@@ -139,7 +140,7 @@ def test_what_changes_length_in_a_way_of_its_own_cannot_be_mixed() -> None:
     class Shortening(Late):
         kind: ClassVar[str] = "shortening"
 
-        def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0) -> Stream:
+        def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
             return Shorter(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
 
     chain = Chain(stages=[Stage(processor=Shortening(), mix_percent=50.0)])
@@ -308,3 +309,41 @@ def test_what_is_no_stage_is_refused(stages: Any, message: str) -> None:
 def test_unknown_kinds_are_refused_with_those_there_are(table: dict[str, Any]) -> None:
     with pytest.raises(ParameterError, match=r"must be one of: .*wow_flutter.*chain"):
         Chain.from_dict(table)
+
+
+def test_a_chain_is_a_sequence_of_its_stages() -> None:
+    chain = Chain(
+        [
+            Late(by_samples=7),
+            Stage(processor=Late(by_samples=9), name="second", bypass=True),
+            tapeemu.PreampDrive(),
+        ]
+    )
+    assert len(chain) == 3
+    assert list(chain) == list(chain.stages)
+    assert chain[0] is chain.stages[0]
+    assert chain[-1].processor == tapeemu.PreampDrive()
+    assert chain["second"].processor == Late(by_samples=9)
+    assert chain[1:] == Chain(chain.stages[1:])
+    assert chain[::-1].names == tuple(reversed(chain.names))
+    assert Chain(chain) == chain == Chain(stages=chain.stages)
+    with pytest.raises(KeyError, match=r"no stage 'third'; the stages are: late, second, preamp_drive"):
+        chain["third"]
+    with pytest.raises(IndexError):
+        chain[3]
+    assert Chain(), "an empty chain is a chain, and not nothing"
+    assert len(Chain()) == 0
+    with pytest.raises(ParameterError, match="must be a sequence of stages"):
+        Chain(tapeemu.PreampDrive())
+    audio = np.random.default_rng(1).uniform(-0.5, 0.5, (2, 500)).astype(np.float32)
+    np.testing.assert_array_equal(chain(audio, RATE), chain(audio, sample_rate=RATE))
+
+
+def test_intermediates_may_begin_as_early_as_the_chain() -> None:
+    audio = np.random.default_rng(1).uniform(-0.5, 0.5, 500)
+    chain = Chain([Late(by_samples=7), Late(by_samples=40)])
+    kept = chain.intermediates(audio, RATE, lead_seconds=30 / RATE)
+    np.testing.assert_array_equal(kept["late_2"], chain(audio, RATE, lead_seconds=30 / RATE))
+    # The first stage is late by 7 samples only, so it has nothing to tell before.
+    np.testing.assert_array_equal(kept["late"][:23], 0.0)
+    np.testing.assert_array_equal(kept["late"][30:], chain[:1](audio, RATE))

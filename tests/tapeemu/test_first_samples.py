@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tapeemu import Chain, Processor, WowFlutter
-from tapeemu.presets import load_chain, shipped_folder
+from tapeemu.presets import load_preset, shipped_folder
 from tapeemu.processors import processor_kinds
 from tapeemu.validation import FloatArray
 
@@ -83,7 +83,7 @@ def test_clicks_arrive_through_every_processor(kind: str) -> None:
 @pytest.mark.parametrize("name", PRESETS)
 def test_clicks_arrive_through_every_preset(name: str) -> None:
     """As it is and in the opposite order, on two tapes; all orders and 200 tapes: the long test."""
-    chain = load_chain(name)
+    chain = load_preset(name).chain
     for seed, order in enumerate((chain, chain.reordered(chain.names[::-1]))):
         arrives(order.with_seed(seed), places=(0, 10))
 
@@ -106,7 +106,7 @@ def test_clicks_arrive_on_200_tapes_of_every_profile(rate: int) -> None:
 @pytest.mark.parametrize("name", PRESETS)
 def test_clicks_arrive_in_every_order_of_every_preset(name: str) -> None:
     """All orders and rates, 200 tapes: every order meets some of them, at every place and rate."""
-    every = orders(load_chain(name))
+    every = orders(load_preset(name).chain)
     cases = list(itertools.product(RATES, PLACES))
     for number in range(max(200, len(every) * len(cases))):
         rate, place = cases[number % len(cases)]

@@ -1,4 +1,4 @@
-"""The door: what is refused, and what the refusal says."""
+"""What is refused as audio, as a rate or as a count, and what the refusal says."""
 
 from typing import Any
 

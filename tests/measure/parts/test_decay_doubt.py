@@ -9,7 +9,7 @@ from scipy.signal import fftconvolve
 
 from measure.parts.decay_doubt import integrated_sigma, response_scatter
 from measure.parts.decay_fit import NEPERS, DecayModel
-from measure.parts.sweep import noise_burst
+from measure.parts.signals import noise_burst
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 
 RATE = 4_000

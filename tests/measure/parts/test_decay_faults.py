@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from measure.parts.decay_faults import examine, recording_end
-from measure.parts.sweep import noise_burst
+from measure.parts.signals import noise_burst
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 
 RATE = 24_000

@@ -13,7 +13,7 @@ from scipy.fft import next_fast_len
 
 from measure.parts.decay_fit import band_envelope, bands_of, fit_decay
 from measure.parts.decay_leakage import BandDescription, leakage
-from measure.parts.sweep import noise_burst
+from measure.parts.signals import noise_burst
 from measure.quantities.decay import Decay, decay_from_impulse, decay_of_noise
 
 RATE = 48_000

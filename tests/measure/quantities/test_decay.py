@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from measure.errors import MeasureError
 from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
-from measure.parts.sweep import noise_burst
+from measure.parts.signals import noise_burst
 from measure.quantities.decay import (
     colouration,
     decay_from_impulse,

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from measure.errors import MeasureError
-from measure.parts.sweep import level_steps, synchronised_sweep, two_tones
+from measure.parts.signals import level_steps, synchronised_sweep, two_tones
 from measure.quantities.distortion import (
     aliasing_to_signal,
     difference_frequency_distortion,

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from measure.errors import MeasureError
-from measure.parts.sweep import synchronised_sweep
+from measure.parts.signals import synchronised_sweep
 from measure.quantities.response import frequency_response, response_from_sweep
 
 RATE = 48_000

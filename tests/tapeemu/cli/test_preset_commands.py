@@ -14,7 +14,7 @@ import pytest
 
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli import main
-from tapeemu.cli.figures import _off_by, plots_folder
+from tapeemu.cli.measuring import _off_by, plots_folder
 from tapeemu.presets import load_preset, shipped_folder
 from tapeemu.presets.solving import _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand

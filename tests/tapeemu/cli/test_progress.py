@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tapeemu.cli.common import Bar
-from tapeemu.rendering.batch import BatchPlan, Item
+from tapeemu.rendering.plan import BatchPlan, Item
 
 
 class Terminal(io.StringIO):

@@ -1,4 +1,4 @@
-"""Judged by what a system is made of, and by numpy's own solver."""
+"""Held to what a system is made of, and to numpy's own solver."""
 
 import numpy as np
 import pytest

@@ -1,10 +1,8 @@
-"""Batches: what is taken, what it is called, who does it, and going on after an end of any sort."""
+"""Batches: who does the work, and what is left when it ends early."""
 
-import hashlib
 import json
 import os
 import pickle
-import re
 import signal
 import subprocess
 import sys
@@ -18,14 +16,20 @@ import soundfile
 
 import tapeemu
 from tapeemu.chain import Chain
-from tapeemu.errors import OutputError, ParameterError
+from tapeemu.errors import ParameterError
 from tapeemu.processors.plugin_effect import PluginObject
-from tapeemu.rendering.batch import JOURNAL, BatchOutcome, BatchPlan, Item, plan_batch, render_batch
-from tapeemu.rendering.delivery import Delivery, render_file
+from tapeemu.rendering.batch import BatchOutcome, render_batch
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.plan import Item, plan_batch
+from tapeemu.rendering.render import render_file
 
 RATE = 48_000
+
+
 CHAIN = Chain(stages=[tapeemu.WowFlutter(seed=5), tapeemu.PreampDrive(drive_db=3.0)])
-DRY = Chain(stages=[])
+
+
 PRESET = """
 format = 1
 purpose = "Unsteady"
@@ -41,18 +45,6 @@ def make(path: Path, seed: int = 1, samples: int = 4000) -> Path:
     return path
 
 
-@pytest.fixture
-def tree(tmp_path: Path) -> Path:
-    """in/a.wav, in/x/b.wav, in/x/y/a.flac, and things that are not sound files."""
-    for number, name in enumerate(("a.wav", "x/b.wav", "x/y/a.flac")):
-        make(tmp_path / "in" / name, number)
-    (tmp_path / "in/notes.txt").write_text("not a sound", "utf-8")
-    (tmp_path / "in/.hidden.wav").write_bytes(b"")
-    (tmp_path / "in/.git").mkdir()
-    (tmp_path / "in/.git/c.wav").write_bytes(b"")
-    return tmp_path
-
-
 def contents(folder: Path) -> dict[str, bytes]:
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
@@ -65,119 +57,6 @@ def run(tree: Path, **options: Any) -> BatchOutcome:
     delivery = options.get("delivery")
     chain = options.pop("chain", CHAIN)
     return render_batch(plan_batch([tree / "in"], tree / "out", delivery=delivery), chain, **options)
-
-
-class TestPlan:
-    def targets(self, tree: Path, *inputs: str, **delivery: Any) -> list[str]:
-        plan = plan_batch([tree / name for name in inputs], tree / "out", delivery=Delivery(**delivery))
-        assert not plan.failures
-        return [item.target.relative_to(tree / "out").as_posix() for item in plan.items]
-
-    def test_folders_keep_their_sub_folders(self, tree: Path) -> None:
-        assert self.targets(tree, "in") == ["a.wav", "x/b.wav", "x/y/a.flac"]
-        assert self.targets(tree, "in/x") == ["b.wav", "y/a.flac"]
-
-    def test_patterns_keep_what_is_below_their_fixed_part(self, tree: Path) -> None:
-        assert self.targets(tree, "in/*.wav") == ["a.wav"]
-        assert self.targets(tree, "in/**/*.wav") == ["a.wav", "x/b.wav"]
-        assert self.targets(tree, "in/x/*/?.fl[a-c]c") == ["y/a.flac"]
-
-    def test_files_come_by_their_name(self, tree: Path) -> None:
-        assert self.targets(tree, "in/x/y/a.flac", "in/a.wav") == ["a.flac", "a.wav"]
-
-    def test_the_container_decides_the_suffix(self, tree: Path) -> None:
-        assert self.targets(tree, "in", container="aiff") == ["a.aiff", "x/b.aiff", "x/y/a.aiff"]
-
-    def test_a_file_named_twice_is_done_once(self, tree: Path) -> None:
-        assert self.targets(tree, "in", "in/a.wav", "in/*.wav") == ["a.wav", "x/b.wav", "x/y/a.flac"]
-
-    def test_results_of_an_earlier_batch_are_no_input(self, tree: Path) -> None:
-        make(tree / "in/out/old.wav")
-        plan = plan_batch([tree / "in", tree / "in/**/*.wav"], tree / "in/out")
-        assert not [item for item in plan.items if "old" in item.source.name]
-
-    def test_a_name_with_brackets_is_a_name_first(self, tree: Path) -> None:
-        make(tree / "in/b[1].wav")
-        assert self.targets(tree, "in/b[1].wav") == ["b[1].wav"]
-
-    def test_collisions_are_found(self, tree: Path) -> None:
-        with pytest.raises(ParameterError, match="would both become"):
-            self.targets(tree, "in/a.wav", "in/x/y/a.flac", container="wav")
-        make(tree / "more/a.wav")
-        with pytest.raises(ParameterError, match="would both become"):
-            self.targets(tree, "in", "more")
-
-    def test_no_result_lands_on_an_input(self, tree: Path) -> None:
-        with pytest.raises(OutputError, match="is an input"):
-            plan_batch([tree / "in/a.wav"], tree / "in")
-        make(tree / "out/a.wav")
-        with pytest.raises(OutputError, match="is an input"):
-            plan_batch([tree / "in/x/b.wav", tree / "in/a.wav", tree / "out/a.wav"], tree / "out")
-
-    def test_links_to_folders_are_not_walked_in_circles(self, tree: Path) -> None:
-        (tree / "in/x/loop").symlink_to(tree / "in")
-        assert self.targets(tree, "in") == ["a.wav", "x/b.wav", "x/y/a.flac"]
-
-
-class TestInside:
-    """No result lies outside the output folder, whatever inputs and links are called."""
-
-    @pytest.mark.parametrize(
-        "pattern", ["in/x/*/../../*.wav", "in/*/../../in/a.wav", "in/**/../a.wav", "in/*/../x/*.wav"]
-    )
-    def test_patterns_may_not_go_up_behind_a_wildcard(self, tree: Path, pattern: str) -> None:
-        with pytest.raises(ParameterError, match="goes up"):
-            plan_batch([tree / pattern], tree / "deep/er/out")
-        assert not (tree / "deep").exists()
-
-    @pytest.mark.parametrize("wish", ["in/x/../*.wav", "in/../in/x/../a.wav", "./in/x/../*.wav"])
-    def test_they_may_before_it(self, tree: Path, wish: str) -> None:
-        plan = plan_batch([f"{tree}/{wish}"], tree / "out")
-        assert [item.target for item in plan.items] == [tree / "out/a.wav"]
-
-    def test_folders_that_go_up_are_folders(self, tree: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.chdir(tree / "in/x")
-        for wish in ("..", "../../in", "y/../.."):
-            targets = [item.target.as_posix() for item in plan_batch([wish], "../../out").items]
-            assert targets == ["../../out/a.wav", "../../out/x/b.wav", "../../out/x/y/a.flac"]
-
-    @pytest.mark.parametrize("name", ["...wav", "...", "..wav", "....", "..a", "-..wav"])
-    @pytest.mark.parametrize("container", [None, "wav", "flac"])
-    def test_names_of_dots_are_names(self, tree: Path, name: str, container: str | None) -> None:
-        (tree / "in/a.wav").rename(tree / "in" / name)
-        plan = plan_batch([tree / "in" / name], tree / "out", delivery=Delivery(container=container))
-        (item,) = plan.items
-        assert item.target.parent == tree / "out"
-        assert item.target.name.startswith(Path(name).stem)
-        assert item.target.name not in (".", "..")
-
-    @pytest.mark.parametrize("wish", ["nowhere/..", "in/a.wav/..", "in/x*/.."])
-    def test_the_parent_of_nothing_is_no_file(self, tree: Path, wish: str) -> None:
-        plan = plan_batch([f"{tree}/{wish}", tree / "in/a.wav"], tree / "out")
-        assert [item.target for item in plan.items] == [tree / "out/a.wav"]
-        assert "not an existing folder" in plan.failures[0].message
-
-    def test_a_link_does_not_lead_out(self, tree: Path) -> None:
-        (tree / "secret").mkdir()
-        (tree / "out").mkdir()
-        (tree / "out/x").symlink_to(tree / "secret")
-        with pytest.raises(OutputError, match="outside"):
-            plan_batch([tree / "in"], tree / "out")
-        assert not list((tree / "secret").iterdir())
-        (tree / "out/x").unlink()
-        (tree / "out/z").mkdir()
-        (tree / "out/x").symlink_to(tree / "out/z")
-        assert len(plan_batch([tree / "in"], tree / "out").items) == 3
-        # The folder itself may be a link.
-        (tree / "door").symlink_to(tree / "secret")
-        assert len(plan_batch([tree / "in"], tree / "door").items) == 3
-
-    @pytest.mark.parametrize(
-        "target", ["out/../a.wav", "a.wav", "out/x/../../a.wav", "out/..", "/a.wav", "outer/a.wav"]
-    )
-    def test_a_plan_made_by_hand_is_held_to_it(self, tree: Path, target: str) -> None:
-        with pytest.raises(OutputError, match="outside"):
-            BatchPlan(tree / "out", (Item(tree / "in/a.wav", tree / target),))
 
 
 class TestManyFiles:
@@ -201,7 +80,7 @@ class TestManyFiles:
             return {item: item for item in tasks}
 
         run(tree)
-        monkeypatch.setattr("tapeemu.rendering.batch._Workers.run", counted)
+        monkeypatch.setattr("tapeemu.rendering.workers.Workers.run", counted)
         run(tree, resume=True)
         self.known(tree, 3000)
         run(tree, resume=True)
@@ -349,150 +228,6 @@ class TestRendering:
         killer.join()
         assert len(outcome.reports) == 7
         assert not list((tree / "out").rglob("*.part"))
-
-
-class TestJournal:
-    """The journal is what docs/files.md and `--help` say of it."""
-
-    def test_each_line_has_the_keys_that_are_documented(self, tree: Path) -> None:
-        text = (Path(__file__).parents[2] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
-        documented = re.findall(r"^\| `(\w+)` \|", text.split("\n## ")[0], re.MULTILINE)
-        run(tree)
-        lines = [line for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
-        assert [list(json.loads(line)) for line in lines] == 3 * [documented]
-
-    def test_the_sums_are_those_of_the_files(self, tree: Path) -> None:
-        run(tree)
-        entries = [json.loads(line) for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
-        assert [entry["name"] for entry in entries] == ["a.wav", "x/b.wav", "x/y/a.flac"]
-        for entry in entries:
-            for key, folder in (("source", "in"), ("target", "out")):
-                assert entry[key] == hashlib.sha256((tree / folder / entry["name"]).read_bytes()).hexdigest()
-        assert len({entry["settings"] for entry in entries}) == 1
-
-    def test_the_help_names_them(self) -> None:
-        from inspect import signature
-
-        from tapeemu.cli.process import process
-
-        told = signature(process).parameters["resume"].default.help
-        assert all(word in told for word in (JOURNAL, "name", "settings", "source", "target", "SHA-256"))
-
-
-class TestResume:
-    def test_what_is_done_is_left_alone_and_the_rest_is_done(self, tree: Path) -> None:
-        run(tree)
-        before = contents(tree / "out")
-        stamps = {name: (tree / "out" / name).stat().st_mtime_ns for name in before}
-        (tree / "out/a.wav").unlink()
-        make(tree / "in/new.wav", 9)
-        outcome = run(tree, resume=True)
-        assert [item.target.name for item in outcome.skipped] == ["b.wav", "a.flac"]
-        assert [report.target.name for report in outcome.reports] == ["a.wav", "new.wav"]
-        after = contents(tree / "out")
-        assert {name: after[name] for name in before} == before
-        for name in ("x/b.wav", "x/y/a.flac"):
-            assert (tree / "out" / name).stat().st_mtime_ns == stamps[name]
-
-    def test_without_it_existing_files_are_failures(self, tree: Path) -> None:
-        run(tree)
-        outcome = run(tree)
-        assert len(outcome.failures) == 3
-        assert all("exists" in failure.message for failure in outcome.failures)
-
-    @pytest.mark.parametrize("what", ["input", "settings", "delivery", "seed", "start", "result"])
-    def test_what_has_changed_is_told_and_replaced_only_if_allowed(self, tree: Path, what: str) -> None:
-        run(tree)
-        options: dict[str, Any] = {}
-        if what == "input":
-            make(tree / "in/a.wav", 77)
-        elif what == "settings":
-            options["chain"] = CHAIN.with_setting("preamp_drive", "drive_db", 4.0)
-        elif what == "delivery":
-            options["delivery"] = Delivery(tail_seconds=0.1)
-        elif what == "seed":
-            options["seed"] = 1
-        elif what == "start":
-            options["start_seconds"] = 1.0
-        else:
-            make(tree / "out/a.wav", 77)
-        before = contents(tree / "out")
-        refused = run(tree, resume=True, **options)
-        assert contents(tree / "out") == before
-        assert {failure.source.name for failure in refused.failures} >= {"a.wav"}
-        assert "have changed since" in refused.failures[0].message
-        options["delivery"] = options.get("delivery", Delivery()).replace(overwrite=True)
-        assert not run(tree, resume=True, **options).failures
-        assert contents(tree / "out")["a.wav"] != before["a.wav"]
-        assert len(run(tree, resume=True, **options).skipped) == 3
-
-    @pytest.mark.parametrize("overwrite", [False, True])
-    def test_with_the_balance_kept_a_changed_neighbour_changes_all(self, tree: Path, overwrite: bool) -> None:
-        """The common gain hangs on every input, so no result may stay when one of them is another."""
-        delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True)
-        run(tree, delivery=delivery)
-        before = contents(tree / "out")
-        louder = 3.0 * soundfile.read(tree / "in/a.wav")[0]
-        soundfile.write(tree / "in/a.wav", louder, RATE, "PCM_24")
-        again = run(tree, delivery=delivery.replace(overwrite=overwrite), resume=True)
-        assert not again.skipped
-        if not overwrite:
-            assert contents(tree / "out") == before
-            assert {failure.source.name for failure in again.failures} == {"a.wav", "b.wav", "a.flac"}
-            assert all("have changed since" in failure.message for failure in again.failures)
-        else:
-            after = contents(tree / "out")
-            assert all(after[name] != before[name] for name in before)
-            assert len({report.gain_db for report in again.reports}) == 1
-
-    def test_a_file_changed_within_its_size_and_time_is_noticed(self, tree: Path) -> None:
-        run(tree)
-        status = (tree / "in/a.wav").stat()
-        make(tree / "in/a.wav", 78)
-        os.utime(tree / "in/a.wav", ns=(status.st_atime_ns, status.st_mtime_ns))
-        assert len(run(tree, resume=True).failures) == 1
-
-    @pytest.mark.parametrize(
-        "damage",
-        [
-            b"",
-            b"\xff\xfe\x00 not a journal",
-            b"[1, 2]\n3\nnull\n{}\n",
-            b'{"name": 7}\n',
-            b"[" * 100_000,
-            b'{"name": "../../../etc/passwd", "settings": "x", "source": "x", "target": "x"}\n',
-        ],
-    )
-    def test_a_damaged_journal_only_forgets(self, tree: Path, damage: bytes) -> None:
-        run(tree)
-        before = contents(tree / "out")
-        (tree / "out" / JOURNAL).write_bytes(damage)
-        assert len(run(tree, resume=True).failures) == 3
-        assert contents(tree / "out") == before
-
-    def test_a_journal_cut_off_in_its_last_line_loses_that_line(self, tree: Path) -> None:
-        run(tree)
-        journal = tree / "out" / JOURNAL
-        journal.write_bytes(journal.read_bytes()[:-20])
-        outcome = run(tree, resume=True)
-        assert (len(outcome.skipped), len(outcome.failures)) == (2, 1)
-        (tree / "out/x/y/a.flac").unlink()
-        run(tree, resume=True)
-        assert len(run(tree, resume=True).skipped) == 3
-
-    def test_a_long_journal_is_made_short(self, tree: Path) -> None:
-        run(tree)
-        journal = tree / "out" / JOURNAL
-        journal.write_bytes(journal.read_bytes() * 50)
-        assert len(run(tree, resume=True).skipped) == 3
-        assert len(journal.read_bytes().split(b"\n\n")) < 10
-
-    def test_parts_of_a_dead_run_are_swept(self, tree: Path) -> None:
-        stray = tree / "out/x/.tapeemu-0123456789abcdef.part"
-        stray.parent.mkdir(parents=True)
-        stray.write_bytes(b"half a file")
-        run(tree)
-        assert not stray.exists()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")

@@ -1,0 +1,9 @@
+"""What a measurement returns: readings, curves and groups of them, frozen, short to print, ready for tables."""
+
+from measure.results.curve import Curve
+from measure.results.digits import figure_text
+from measure.results.reading import Condition, Reading
+from measure.results.result import Result
+from measure.results.table import Table
+
+__all__ = ["Condition", "Curve", "Reading", "Result", "Table", "figure_text"]

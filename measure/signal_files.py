@@ -1,0 +1,116 @@
+"""The test signals to record on a machine, as files."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from measure.errors import MeasureError, ResultsError
+from measure.parts.signals import steady_tone, two_tones
+from measure.parts.sound_file import HIGHEST_RATE_HZ, write_sound_file
+from measure.validation import FloatArray
+from measure.writing import reason_of
+
+__all__ = ["TEST_SIGNALS", "SignalFile", "save_signals"]
+
+_LOWEST_RATE_HZ = 44_100  # the pair at 19 and 20 kHz must fit
+
+
+@dataclass(frozen=True)
+class SignalFile:
+    """One file: a tone or a pair of tones.
+
+    Attributes
+    ----------
+    name : str
+        Of the file.
+    frequencies_hz : tuple of float
+        One tone, or two.
+    seconds : float
+        How long.
+    level_db : float
+        Level of the peak re the reference level.
+    purpose : str
+        What is read from its recording.
+    low_to_high : float
+        Ratio of the amplitudes of two tones.
+    """
+
+    name: str
+    frequencies_hz: tuple[float, ...]
+    seconds: float
+    level_db: float
+    purpose: str
+    low_to_high: float = 1.0
+
+    def signal(self, sample_rate: float, reference_dbfs: float) -> FloatArray:
+        """The samples."""
+        level_dbfs = reference_dbfs + self.level_db
+        if len(self.frequencies_hz) == 1:
+            (tone_hz,) = self.frequencies_hz
+            return steady_tone(sample_rate, frequency_hz=tone_hz, seconds=self.seconds, level_dbfs=level_dbfs)
+        low_hz, high_hz = self.frequencies_hz
+        return two_tones(
+            sample_rate,
+            low_hz=low_hz,
+            high_hz=high_hz,
+            low_to_high=self.low_to_high,
+            seconds=self.seconds,
+            level_dbfs=level_dbfs,
+        )
+
+
+TEST_SIGNALS: tuple[SignalFile, ...] = (
+    SignalFile("tone_3150hz.wav", (3150.0,), 40.0, 0.0, "flutter, drift, amplitude fluctuation"),
+    SignalFile("tone_10000hz.wav", (10_000.0,), 10.0, -10.0, "scrape flutter"),
+    SignalFile("tone_1000hz.wav", (1000.0,), 10.0, 0.0, "harmonics, THD, THD+N at the reference level"),
+    SignalFile("tone_315hz.wav", (315.0,), 10.0, 0.0, "the same, practice of slow tapes"),
+    SignalFile("pair_60_7000hz.wav", (60.0, 7000.0), 10.0, 6.0, "modulation distortion", 4.0),
+    SignalFile("pair_19000_20000hz.wav", (19_000.0, 20_000.0), 10.0, 6.0, "difference-frequency distortion"),
+)
+"""What is written, in order."""
+
+
+def save_signals(
+    folder: Path, *, sample_rate: int, reference_dbfs: float, overwrite: bool = False
+) -> list[tuple[Path, float, str]]:
+    """Write the test signals, one file after the other.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is missing.
+    sample_rate : int
+        Samples per second, 44,100 to 384,000.
+    reference_dbfs : float
+        Reference level as the peak of a sine re full scale, -60 to -6.
+    overwrite : bool
+        Replace files that exist.
+
+    Returns
+    -------
+    list of (Path, float, str)
+        Of each file: where it is, how many seconds it lasts, and what it is for.
+
+    Raises
+    ------
+    MeasureError
+        If an argument is outside its range.
+    ResultsError
+        If a file exists and may not be replaced (nothing is written then), or cannot be written.
+    """
+    if not _LOWEST_RATE_HZ <= sample_rate <= HIGHEST_RATE_HZ:
+        raise MeasureError(
+            f"--rate is {sample_rate} Hz, but must lie between {_LOWEST_RATE_HZ} and {HIGHEST_RATE_HZ} Hz"
+        )
+    if not -60.0 <= reference_dbfs <= -6.0:
+        raise MeasureError(f"--level is {reference_dbfs:g} dBFS, but must lie between -60 and -6 dBFS")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise ResultsError(f"{folder} cannot be made ({reason_of(error)}); choose another folder") from None
+    there = [file.name for file in TEST_SIGNALS if (folder / file.name).exists()]
+    if there and not overwrite:
+        raise ResultsError(f"{folder / there[0]} exists; choose another folder, or give --overwrite to replace it")
+    for file in TEST_SIGNALS:
+        signal = file.signal(sample_rate, reference_dbfs)
+        write_sound_file(folder / file.name, signal, sample_rate, overwrite=overwrite)
+    return [(folder / file.name, file.seconds, file.purpose) for file in TEST_SIGNALS]

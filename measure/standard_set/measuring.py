@@ -1,0 +1,160 @@
+"""Measuring a system by the standard set: the sweep first, then the rows it says how to send."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from measure.errors import MeasureError
+from measure.keys import Found
+from measure.quantities.response import response_from_sweep
+from measure.report import Report
+from measure.results import Curve, Reading
+from measure.standard_set.cautions import cautioned
+from measure.standard_set.combining import combined
+from measure.standard_set.first_sweep import lead_of, read_sweep, rough_decay, sweep_of
+from measure.standard_set.rows import REVERBERANT_SECONDS, STANDARD_SET, fits
+from measure.standard_set.running import READERS, Setting
+from measure.standard_set.systems import seeded
+from measure.validation import check_rate
+
+__all__ = ["bench"]
+
+_ROWS = {row.name: row for row in STANDARD_SET}
+
+
+def bench(
+    system: Callable[..., Any],
+    *,
+    sample_rate: float = 48_000,
+    reference_level_dbfs: float = -18.0,
+    seeds: Sequence[int] = (1, 2, 3),
+    stages: Mapping[str, Callable[..., Any]] | None = None,
+    rows: Sequence[str] | None = None,
+    reverberates: bool | None = None,
+) -> Report:
+    """Measure a system by the standard set.
+
+    Parameters
+    ----------
+    system : callable
+        ``(audio, sample_rate) -> audio``, one channel in and one out. If it has a method ``with_seed(seed)``
+        that returns it with other randomness, random quantities are measured over all seeds; if not, it is
+        called from one thread at a time.
+    sample_rate : float
+        Samples per second, 8 kHz or more.
+    reference_level_dbfs : float
+        Reference level as the peak of a sine re full scale.
+    seeds : sequence of int
+        Seeds for a system that takes them; one or more.
+    stages : mapping of str to callable, optional
+        Parts of the system to measure each on its own, by the same set.
+    rows : sequence of str, optional
+        Names of the rows of the standard set to send; all of them if left out. The sweep is always sent,
+        because the others are planned by it.
+    reverberates : bool, optional
+        Whether the system prolongs sound, where that is known: then its decay is read, and what its beating
+        falsifies is marked, however short it is; or else neither, whatever the sweep looks like. Found from
+        the sweep if left out, where less than 0.1 s is none. Of `stages` it is always found.
+
+    Returns
+    -------
+    Report
+        A figure measured with several seeds is their mean, and its uncertainty is their standard deviation
+        ("repeats") where that exceeds what theory gives for one.
+    """
+    rate = check_rate(sample_rate)
+    if rate < 8_000.0:
+        raise MeasureError(f"sample_rate is {rate:g} Hz, but the standard set needs 8000 Hz or more")
+    if not math.isfinite(reference_level_dbfs) or reference_level_dbfs > 0.0:
+        raise MeasureError(f"reference_level_dbfs is {reference_level_dbfs!r}, but must be finite and 0 at most")
+    if len(seeds) == 0:
+        raise MeasureError("there are no seeds; give one or more")
+    wanted = list(_ROWS) if rows is None else list(rows)
+    for name in wanted:
+        if name not in _ROWS:
+            raise MeasureError(f"there is no row {name!r} in the standard set; there are {', '.join(_ROWS)}")
+    reference, numbers = float(reference_level_dbfs), [int(seed) for seed in seeds]
+    whole = _measured(system, rate, reference, numbers, wanted, reverberates)
+    parts = {
+        name: _measured(stage, rate, reference, numbers, wanted, None) for name, stage in (stages or {}).items()
+    }
+    return replace(whole, stages=parts)
+
+
+def _measured(
+    system: Callable[..., Any],
+    rate: float,
+    reference_dbfs: float,
+    seeds: Sequence[int],
+    wanted: Sequence[str],
+    reverberates: bool | None,
+) -> Report:
+    """Send the wanted rows through one system."""
+    used, systems = seeded(system, rate, seeds)
+    notes: list[str] = []
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        sweep = sweep_of(_ROWS["sweep"], rate, reference_dbfs)
+        recordings = list(pool.map(lambda each: each(sweep.signal, rate), systems[:2]))
+        if len(recordings) > 1 and np.array_equal(recordings[0], recordings[1]):
+            # Nothing in it is random, so more seeds would only repeat the same figures.
+            systems, used = systems[:1], used[:1]
+            notes.append("two seeds gave the same sound; one was used")
+        response = response_from_sweep(recordings[0], sweep, reference_hz=1000.0)
+        decay_seconds = rough_decay(response, rate) if reverberates is not False else 0.0
+        lead_seconds = lead_of(systems[0], rate, reference_dbfs) if "sweep" in wanted else 0.0
+        if lead_seconds:
+            notes.append(
+                f"the system sounds {lead_seconds:.3g} s before its input: harmonics of the sweep that fall there "
+                "are undefined"
+            )
+        setting = Setting(
+            rate=rate,
+            reference_dbfs=reference_dbfs,
+            latency_seconds=response.arrival_seconds if math.isfinite(response.arrival_seconds) else 0.0,
+            decay_seconds=decay_seconds,
+            reverberates=decay_seconds > REVERBERANT_SECONDS if reverberates is None else reverberates,
+        )
+        jobs: list[list[Future[Found]]] = [[pool.submit(read_sweep, recordings[0], sweep, response, lead_seconds)]]
+        for name, read in READERS.items():
+            if name not in wanted:
+                continue
+            row, reason = _ROWS[name], _left_out(name, setting)
+            if reason:
+                notes.append(reason)
+                continue
+            jobs.append(
+                [pool.submit(read, row, setting, each) for each in systems[: None if row.every_seed else 1]]
+            )
+        readings, curves = _gathered([[job.result() for job in queue] for queue in jobs], used)
+    return Report(
+        sample_rate=rate,
+        reference_level_dbfs=reference_dbfs,
+        seeds=used,
+        readings=cautioned(readings, setting.decay_seconds if setting.reverberates else None),
+        curves=curves,
+        notes=tuple(notes),
+    )
+
+
+def _left_out(name: str, setting: Setting) -> str:
+    """Why a row is not sent; nothing where it is."""
+    if not fits(_ROWS[name], setting.rate):
+        return f"{name} was left out: it does not fit a rate of {setting.rate:g} Hz"
+    if name == "noise bursts" and not setting.reverberates:
+        return f"the response is over within {REVERBERANT_SECONDS:g} s: decay was not measured"
+    return ""
+
+
+def _gathered(found: Sequence[Sequence[Found]], seeds: Sequence[int]) -> Found:
+    """All rows together: figures over the seeds, curves of the first."""
+    readings: dict[str, Reading] = {}
+    curves: dict[str, Curve] = {}
+    for results in found:
+        curves.update(results[0][1])
+        for key in results[0][0]:
+            readings[key] = combined([each[0][key] for each in results], seeds)
+    return readings, curves

@@ -1,0 +1,64 @@
+"""The table of the standard set: what is sent, at which level, for how long."""
+
+from dataclasses import dataclass
+
+__all__ = ["LEVELS_DBFS", "REVERBERANT_SECONDS", "STANDARD_SET", "Row", "fits"]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the standard set.
+
+    Attributes
+    ----------
+    name : str
+        What is sent.
+    frequencies_hz : tuple of float
+        Its tones; empty for noise, sweep and silence. A row whose tones do not fit the rate is left out.
+    seconds : float
+        How long it lasts, settling time not counted.
+    level_db : float
+        Level re the reference level.
+    every_seed : bool
+        Whether it is sent through the system with every seed, or with the first only.
+    gives : str
+        What is read from it.
+    """
+
+    name: str
+    frequencies_hz: tuple[float, ...]
+    seconds: float
+    level_db: float
+    every_seed: bool
+    gives: str
+
+
+STANDARD_SET: tuple[Row, ...] = (
+    Row("sweep", (), 4.0, 0.0, False, "response, latency, polarity, distortion against frequency"),
+    Row("flutter tone", (3150.0,), 20.0, 0.0, True, "flutter, drift, speed error, amplitude fluctuation"),
+    Row("high tone", (10_000.0,), 3.0, -10.0, True, "scrape flutter"),
+    Row("distortion tone", (1000.0,), 2.0, 0.0, True, "harmonics, THD, THD+N at the reference level"),
+    Row("level steps", (1000.0,), 0.18, 0.0, False, "distortion and gain against level, operating level"),
+    Row("modulation pair", (60.0, 7000.0), 1.5, 6.0, False, "modulation distortion"),
+    Row("difference pair", (19_000.0, 20_000.0), 1.0, 6.0, False, "difference-frequency distortion"),
+    Row("prime tone", (4186.0,), 1.0, 12.0, False, "aliasing to signal"),
+    Row("silence", (), 3.0, 0.0, False, "noise"),
+    Row("noise bursts", (), 2.0, 0.0, False, "EDT, T20, T30 and decay time in octaves"),
+)
+"""The standard set. For noise bursts, `seconds` is the least duration: noise and silence grow with the decay."""
+
+LEVELS_DBFS = tuple(range(-42, 1, 3))
+"""Input levels of the level steps."""
+
+REVERBERANT_SECONDS = 0.1
+"""A system that sounds on for longer than this reverberates."""
+
+
+def fits(row: Row, sample_rate: float) -> bool:
+    """Whether a row can be sent at a rate: its tones, and of the difference pair the product ``2 f2 - f1``."""
+    if row.name == "silence":
+        return sample_rate >= 40_000.0  # the weightings of noise reach to 20 kHz
+    highest = max(row.frequencies_hz, default=0.0)
+    if row.name == "difference pair":
+        highest = 2.0 * highest - min(row.frequencies_hz)
+    return highest < 0.48 * sample_rate

@@ -1,0 +1,61 @@
+"""Files that are written whole or not at all."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from measure.errors import ResultsError
+
+__all__ = ["reason_of", "whole_file"]
+
+
+@contextmanager
+def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[BinaryIO]:
+    """Open a file that takes its place once it is complete.
+
+    Parameters
+    ----------
+    path : path
+        The file; its folder is made if it is missing.
+    overwrite : bool
+        Replace a file that exists.
+
+    Yields
+    ------
+    binary file
+        A part file beside the target; it is moved to its place at the end, and removed if anything fails.
+
+    Raises
+    ------
+    ResultsError
+        If the file exists and may not be replaced, or cannot be written.
+    """
+    target = Path(path)
+    partial = target.with_name(f".{target.name}.{os.getpid()}.part") if target.name else target
+    try:
+        if not target.name:
+            raise OSError("it names no file")
+        if target.exists() and not overwrite:
+            raise ResultsError(f"{target} exists; choose another name, or ask for it to be overwritten")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with partial.open("wb") as file:
+            yield file
+        partial.replace(target)
+    except ResultsError:
+        raise
+    except (OSError, ValueError) as error:
+        raise ResultsError(
+            f"{target} cannot be written ({reason_of(error)}); "
+            "check space and permissions, or choose another folder"
+        ) from None
+    finally:
+        with suppress(OSError, ValueError):  # a folder that is none, or a name that cannot be
+            if target.name:
+                partial.unlink(missing_ok=True)
+
+
+def reason_of(error: Exception) -> str:
+    """What the system says is wrong, without the number and the path it puts beside it."""
+    return (getattr(error, "strerror", None) or str(error)).lower()

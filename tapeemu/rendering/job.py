@@ -1,0 +1,59 @@
+"""What all files of one run have in common: the chain, the tape it is put on, and what is to come out."""
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Self
+
+from tapeemu.errors import ParameterError
+from tapeemu.processor import Processor
+from tapeemu.rendering.delivery import Delivery
+
+__all__ = ["Job"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A chain on a tape, and the delivery of what comes out.
+
+    Attributes
+    ----------
+    chain : Processor
+        As it was given.
+    delivery : Delivery
+        What the files must be like.
+    seed : int or None
+        Which tape; None keeps the seeds inside the chain.
+    start_seconds : float
+        Place on the tape where every file starts.
+    track : int
+        Track of the tape, see :meth:`tapeemu.processor.Processor.stream`.
+    preset : str or None
+        Name of the preset that the chain comes from.
+    """
+
+    chain: Processor
+    delivery: Delivery = field(default_factory=Delivery)
+    seed: int | None = None
+    start_seconds: float = 0.0
+    track: int = 0
+    preset: str | None = None
+
+    def on_track(self, number: int) -> Self:
+        """The job on another track, counted from its own; the same job where no track sounds like another."""
+        return replace(self, track=self.track + number) if self.chain.traits.adds_sound else self
+
+    def tape(self) -> Processor:
+        """The chain with the seeds of its tape.
+
+        Raises
+        ------
+        ParameterError
+            If there is no such tape, or no such place on it.
+        """
+        if not math.isfinite(self.start_seconds):
+            raise ParameterError(f"start_seconds is {self.start_seconds!r}, but must be a finite number")
+        if self.seed is None:
+            return self.chain
+        if self.seed < 0:
+            raise ParameterError(f"seed is {self.seed}, but must be zero or more")
+        return self.chain.with_seed(self.seed)

@@ -1,0 +1,149 @@
+"""The hands of a batch: this process, several, or the workers of a cluster; by joblib and its backends."""
+
+import os
+import pickle
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from tapeemu.errors import ParameterError, TapeemuError
+from tapeemu.files.part_files import reason
+from tapeemu.rendering.plan import Failure, Item
+from tapeemu.rendering.progress import Counters, Progress, counting
+
+__all__ = ["Task", "Workers"]
+
+_ROUNDS = 3  # a process that is killed takes the others' work with it; that work is tried again
+
+Task = tuple[Any, ...]
+"""A function that can be sent to another process, and its arguments; it is given `progress` as well."""
+_Place = tuple[str, int]
+
+
+class Workers:
+    """Runs tasks here, in several processes, or on a cluster.
+
+    Parameters
+    ----------
+    jobs : int
+        Processes at a time; 1 works in this one.
+    cluster : str or None
+        Address of a dask scheduler, whose workers then do the work.
+    progress : callable or None
+        Told about the frames of each file, except on a cluster.
+
+    Raises
+    ------
+    ParameterError
+        If the cluster cannot be reached.
+    """
+
+    def __init__(self, jobs: int, cluster: str | None, progress: Progress | None) -> None:
+        self._jobs = jobs
+        self._progress = progress
+        self._client: Any = None if cluster is None else _connect(cluster)
+
+    def close(self) -> None:
+        """Let go of the cluster."""
+        if self._client is not None:
+            self._client.close()
+
+    def run(
+        self, tasks: Mapping[Item, Task], finished: Callable[[Item], None] = lambda _: None
+    ) -> dict[Item, Any]:
+        """Result of each task by its item; `finished` is told of each.
+
+        Raises
+        ------
+        ParameterError
+            If a task cannot be sent to another process.
+        """
+        if self._client is not None or self._jobs > 1:
+            return self._run_elsewhere(tasks, finished)
+        results = {}
+        for item, (function, *arguments) in tasks.items():
+            results[item] = function(*arguments, progress=self._progress)
+            finished(item)
+        return results
+
+    def _run_elsewhere(self, tasks: Mapping[Item, Task], finished: Callable[[Item], None]) -> dict[Item, Any]:
+        from concurrent.futures.process import BrokenProcessPool
+
+        results: dict[Item, Any] = {}
+        if not tasks:
+            return results
+        sources = [item.source for item in tasks]
+        with Counters.shown(sources, self._progress if self._client is None else None) as counters:
+            places = {
+                item: None if counters is None else counters.place_of(number) for number, item in enumerate(tasks)
+            }
+            for _ in range(_ROUNDS):
+                rest = {item: task for item, task in tasks.items() if item not in results}
+                try:
+                    for item, result in self._parallel(rest, places):
+                        results[item] = result
+                        finished(item)
+                except BrokenProcessPool:
+                    continue
+                except pickle.PicklingError:
+                    raise ParameterError(
+                        "the chain holds an object that cannot be sent to another process; render it with one job"
+                    ) from None
+                return results
+        error = TapeemuError(
+            "a process of the batch was ended from outside, as happens when memory runs out; run it again "
+            "with fewer jobs"
+        )
+        return {item: results.get(item, Failure.of(item.source, error)) for item in tasks}
+
+    def _parallel(
+        self, tasks: Mapping[Item, Task], places: Mapping[Item, _Place | None]
+    ) -> Iterator[tuple[Item, Any]]:
+        import joblib
+
+        master = None
+        backend: dict[str, Any] = {"backend": "dask"}
+        if self._client is None:
+            master = os.getpid()
+            backend = {"backend": "loky", "n_jobs": self._jobs}
+        with joblib.parallel_config(**backend):
+            parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
+            yield from parallel(
+                joblib.delayed(_call)(item, task, master, places[item]) for item, task in tasks.items()
+            )
+
+
+_watching = False
+
+
+def _call(item: Item, task: Task, master: int | None, place: _Place | None) -> tuple[Item, Any]:
+    global _watching
+    if master is not None and not _watching and os.getpid() != master:
+        _watching = True
+        threading.Thread(target=_end_with, args=(master,), daemon=True).start()
+    function, *arguments = task
+    return item, function(*arguments, progress=None if place is None else counting(place))
+
+
+def _end_with(master: int) -> None:
+    """End this process once its master is gone, which a killed master cannot ask for."""
+    while os.getppid() == master:
+        time.sleep(0.5)
+    os._exit(1)
+
+
+def _connect(address: str) -> Any:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise ParameterError(
+            "a cluster needs dask, which is not installed; install the extra: pip install 'tapeemu[cluster]'"
+        ) from None
+    try:
+        return Client(address, timeout=5)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError, TypeError) as error:
+        raise ParameterError(
+            f"the cluster at {address!r} cannot be reached ({reason(error)}); start a dask scheduler there, or "
+            "check the address"
+        ) from None

@@ -1,0 +1,42 @@
+"""The renders of a comparison as sound files."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+
+from tapeemu.comparison import Comparison
+from tapeemu.files.encodings import Encoding
+from tapeemu.files.writer import AudioWriter
+
+__all__ = ["write_renders"]
+
+
+def write_renders(comparison: Comparison, folder: str | Path, *, overwrite: bool = False) -> list[Path]:
+    """Write the matched renders as FLAC of 24 bits, numbered as in the report.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Whose renders.
+    folder : str or Path
+        Existing folder.
+    overwrite : bool
+        Replace what exists.
+    """
+    stem = Path(comparison.name).stem
+    written = []
+    for number, render in enumerate(comparison.renders, start=1):
+        plain = re.sub(r"[^\w.-]+", "-", render.label)[:80].strip("-.")
+        target = Path(folder) / f"{stem}-{number}-{plain}.flac"
+        with AudioWriter(
+            target,
+            sample_rate=round(comparison.sample_rate),
+            channels=render.audio.shape[0],
+            encoding=Encoding("FLAC", "PCM_24"),
+            overwrite=overwrite,
+        ) as writer:
+            for start in range(0, render.audio.shape[1], 2**16):
+                writer.write(render.audio[:, start : start + 2**16].astype(np.float64))
+        written.append(target)
+    return written

@@ -1,0 +1,182 @@
+"""Figures measured, proved, found stale, and solved for: everything here runs the bench."""
+
+import math
+from pathlib import Path
+
+import pytest
+
+from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
+from tapeemu.errors import ParameterError
+from tapeemu.presets import load_preset, parse_preset
+from tapeemu.presets.measuring import measure_chain, measure_preset, measured_parts, verify_all, verify_preset
+from tapeemu.presets.preset import Preset
+from tapeemu.presets.solving import SOLVABLE, solve
+from tapeemu.presets.writing import preset_text, save_preset
+from tapeemu.processors.amplitude_flutter import LevelPart
+from tapeemu.processors.plugin_effect import PluginEffect
+
+# On paper: tanh has 3 % third harmonic at g = 0.6287864, 13.95 dB below g = 3.134 (standards, exact waveshapers).
+TANH_3_PERCENT_GAIN = 0.6287864
+
+
+@pytest.fixture(scope="module")
+def driven() -> Preset:
+    """A preset that is quick to measure, with figures."""
+    chain = Chain(stages=[Stage(processor=PreampDrive(drive_db=6.0), name="drive")])
+    preset, _ = measure_preset(Preset(name="driven", purpose="A drive.", chain=chain))
+    return parse_preset(preset_text(preset), name="driven")
+
+
+def test_the_figures_are_those_known_on_paper(driven: Preset) -> None:
+    level = 20.0 * math.log10(TANH_3_PERCENT_GAIN) - 6.0 + 18.0
+    assert driven.readings["mol_3_percent_db"].value == pytest.approx(level, abs=0.01)
+    # Third harmonic over fundamental of tanh(g sin t) for small g, to the next order: (g^2 / 12)(1 - g^2 / 2 ...).
+    gain = 10.0 ** ((6.0 - 18.0) / 20.0)
+    third = 10.0 ** (driven.readings["harmonic_3_reference_db"].value / 20.0)
+    assert third == pytest.approx(gain**2 / 12.0, rel=0.06)
+    assert driven.readings["thd_reference_percent"].value == pytest.approx(100.0 * third, rel=0.01)
+    assert driven.readings["weighted_flutter_percent"].value < 0.0005
+
+
+def test_measuring_twice_gives_the_same_figures(driven: Preset) -> None:
+    result = verify_preset(driven)
+    assert result.proved
+    for check in result.checks:
+        assert check.kept is not None
+        assert check.moved == pytest.approx(0.0, abs=1e-5 * max(1.0, abs(check.kept.reading.value)))
+
+
+def test_an_altered_setting_is_reported_stale_and_then_out_of_tolerance(driven: Preset) -> None:
+    altered = parse_preset(driven.text.replace("drive_db = 6.0", "drive_db = 6.5"), name="driven")
+    assert altered.state == "stale"
+    result = verify_preset(altered)
+    assert not result.proved
+    (thd,) = [each for each in result.failed if each.key == "thd_reference_percent"]
+    # Half a decibel more drive is one decibel more distortion.
+    assert thd.kept is not None
+    assert thd.moved == pytest.approx(thd.kept.reading.value * (10.0 ** (1.0 / 20.0) - 1.0), rel=0.05)
+    assert "stale, out of tolerance" in str(result)
+    assert "moved by +" in str(result)
+    assert {each.key for each in result.failed} == {
+        *("thd_reference_percent", "harmonic_3_reference_db", "mol_3_percent_db"),
+        *("modulation_distortion_percent", "gain_1000hz_db"),
+    }
+
+
+def test_a_setting_altered_with_its_digest_is_still_out_of_tolerance(driven: Preset) -> None:
+    assert driven.measured is not None
+    other = driven.replace(chain=driven.chain.with_setting("drive", "drive_db", 6.5))
+    digest = measure_chain(other.chain, keys=["gain_1000hz_db"])[0].settings_sha256
+    text = driven.text.replace("drive_db = 6.0", "drive_db = 6.5").replace(driven.measured.settings_sha256, digest)
+    forged = parse_preset(text, name="driven")
+    assert forged.state == "measured"
+    assert not verify_preset(forged).proved
+
+
+def test_a_stage_that_is_gone_is_told_as_a_figure_that_cannot_be_measured(driven: Preset) -> None:
+    bypassed = driven.replace(chain=driven.chain.with_setting("drive", "bypass", True))
+    result = verify_preset(bypassed)
+    assert any("can no longer be measured" in str(each) for each in result.failed)
+
+
+def test_several_files_are_verified_in_processes_of_their_own(driven: Preset, tmp_path: Path) -> None:
+    paths = [tmp_path / f"{name}.toml" for name in ("first", "second")]
+    for path in paths:
+        save_preset(driven.replace(text=""), path)
+    altered = paths[1].read_text("utf-8").replace("drive_db = 6.0", "drive_db = 9.0")
+    paths[1].write_text(altered, "utf-8")
+    results = list(verify_all(paths, jobs=2))
+    assert [result.name for result in results] == ["first", "second"]
+    assert [result.proved for result in results] == [True, False]
+
+
+def test_what_is_measured_of_a_chain_depends_on_where_it_reverberates() -> None:
+    hall, drive, reel = FdnReverb(), PreampDrive(), WowFlutter()
+    assert list(measured_parts(Chain(stages=[drive, reel]))) == ["chain"]
+    assert list(measured_parts(Chain(stages=[hall]))) == ["chain"]
+    assert list(measured_parts(Chain(stages=[hall, drive]))) == ["chain", "without reverb", "stage fdn_reverb"]
+    echo = PluginEffect(effect="Delay", parameters={"delay_seconds": 0.3})
+    inner = Chain(stages=[echo, reel])
+    parts = measured_parts(Chain(stages=[Stage(processor=inner, name="loop"), drive]))
+    assert list(parts) == ["chain", "without reverb", "stage loop"]
+    dry, keys = parts["without reverb"]
+    assert isinstance(dry, Chain)
+    assert isinstance(dry.stages[0].processor, Chain)
+    assert [stage.bypass for stage in dry.stages[0].processor.stages] == [True, False]
+    assert not any(key.startswith("decay_") for key in keys)
+    off = Chain(stages=[Stage(processor=hall, bypass=True), drive])
+    assert list(measured_parts(off)) == ["chain"]
+
+
+def test_solve_reaches_flutter_distortion_and_decay_from_nothing() -> None:
+    wanted = {"weighted_flutter_percent": 0.15, "thd_reference_percent": 1.0, "decay_500hz_seconds": 2.4}
+    solution = solve(wanted)
+    for key, value in wanted.items():
+        assert solution.reached[key].value == pytest.approx(value, rel=0.03), key
+        assert solution.error_percent(key) <= 1.0
+    kinds = [stage.processor.kind for stage in solution.chain.stages]
+    assert kinds == ["fdn_reverb", "preamp_drive", "wow_flutter"]
+    # An independent measurement of the settings found, not the one that solving stopped at.
+    measured, _ = measure_chain(Chain.from_dict(solution.chain.to_dict()), keys=wanted)
+    for key, value in wanted.items():
+        assert measured.figures[key].reading.value == pytest.approx(value, rel=0.03), key
+
+
+def test_solve_starts_from_settings_that_are_far_off() -> None:
+    start = Chain(
+        stages=[
+            Stage(processor=TapeMagnetisation(drive_db=-10.0), name="tape"),
+            Stage(
+                processor=AmplitudeFlutter(random_db=0.1, periodic_parts=(LevelPart(rate_hz=3.0, peak_db=0.05),)),
+                name="level",
+            ),
+        ]
+    )
+    wanted = {"thd_reference_percent": 1.0, "level_fluctuation_peak_db": 0.8}
+    solution = solve(wanted, start=start)
+    assert solution.worst_percent <= 1.0
+    assert solution.chain.names == ("tape", "level")
+    level = solution.chain.stages[1].processor
+    assert isinstance(level, AmplitudeFlutter)
+    # Everything that moves is scaled alike, so the character stays.
+    assert level.periodic_parts[0].peak_db / level.random_db == pytest.approx(0.5, rel=1e-4)
+
+
+def test_solve_reaches_a_level_of_three_percent() -> None:
+    solution = solve({"mol_3_percent_db": 8.0})
+    assert solution.reached["mol_3_percent_db"].value == pytest.approx(8.0, abs=0.1)
+    assert solution.chain.stages[0].processor.kind == "tape_magnetisation"
+
+
+def test_solve_gives_the_nearest_where_a_figure_is_out_of_reach() -> None:
+    # Two drives: the second alone distorts more than is wanted, whatever becomes of the first.
+    start = Chain(
+        stages=[Stage(processor=PreampDrive(), name="first"), Stage(processor=PreampDrive(drive_db=14.0))]
+    )
+    solution = solve({"thd_reference_percent": 0.5}, start=start, rounds=3)
+    assert solution.worst_percent > 1.0
+    assert solution.rounds == 3
+
+
+@pytest.mark.parametrize(
+    ("wanted", "told"),
+    [
+        ({}, "no figure is wanted"),
+        ({"gain_1000hz_db": 1.0}, "cannot be solved for"),
+        ({"weighted_flutter_percent": -1.0}, "above zero"),
+        ({"weighted_flutter_percent": math.nan}, "above zero"),
+        ({"weighted_flutter_percent": 50.0}, "weighted_flutter_percent"),
+        ({"level_fluctuation_peak_db": 1.0, "level_fluctuation_rms_db": 1.0}, "follow from one another"),
+        ({"decay_125hz_seconds": 20.0, "decay_250hz_seconds": 0.2}, "neighbouring bands"),
+    ],
+)
+def test_what_cannot_be_had_is_refused_before_measuring(wanted: dict[str, float], told: str) -> None:
+    with pytest.raises(ParameterError, match=told):
+        solve(wanted)
+
+
+def test_every_figure_that_can_be_asked_for_is_kept_in_presets() -> None:
+    from tapeemu.presets.kept_figures import KEPT
+
+    assert set(SOLVABLE) <= set(KEPT)
+    assert load_preset("hall-into-drive").readings.keys() <= set(KEPT)

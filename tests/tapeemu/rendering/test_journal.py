@@ -1,0 +1,189 @@
+"""Going on after an end: what is done is left alone, what has changed is told."""
+
+import hashlib
+import json
+import os
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+import tapeemu
+from tapeemu.chain import Chain
+from tapeemu.rendering.batch import BatchOutcome, render_batch
+from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.plan import plan_batch
+
+RATE = 48_000
+
+
+CHAIN = Chain(stages=[tapeemu.WowFlutter(seed=5), tapeemu.PreampDrive(drive_db=3.0)])
+
+
+def make(path: Path, seed: int = 1, samples: int = 4000) -> Path:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    audio = np.random.default_rng(seed).uniform(-0.3, 0.3, (samples, 2))
+    soundfile.write(path, audio, RATE, "PCM_24")
+    return path
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file() and path.name != JOURNAL
+    }
+
+
+def run(tree: Path, **options: Any) -> BatchOutcome:
+    delivery = options.get("delivery")
+    chain = options.pop("chain", CHAIN)
+    return render_batch(plan_batch([tree / "in"], tree / "out", delivery=delivery), chain, **options)
+
+
+class TestJournal:
+    """The journal is what docs/files.md and `--help` say of it."""
+
+    def test_each_line_has_the_keys_that_are_documented(self, tree: Path) -> None:
+        text = (Path(__file__).parents[3] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
+        documented = re.findall(r"^\| `(\w+)` \|", text.split("\n## ")[0], re.MULTILINE)
+        run(tree)
+        lines = [line for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
+        assert [list(json.loads(line)) for line in lines] == 3 * [documented]
+
+    def test_the_sums_are_those_of_the_files(self, tree: Path) -> None:
+        run(tree)
+        entries = [json.loads(line) for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
+        assert [entry["name"] for entry in entries] == ["a.wav", "x/b.wav", "x/y/a.flac"]
+        for entry in entries:
+            for key, folder in (("source", "in"), ("target", "out")):
+                assert entry[key] == hashlib.sha256((tree / folder / entry["name"]).read_bytes()).hexdigest()
+        assert len({entry["settings"] for entry in entries}) == 1
+
+    def test_the_help_names_them(self) -> None:
+        from inspect import signature
+
+        from tapeemu.cli.process import process
+
+        told = signature(process).parameters["resume"].default.help
+        assert all(word in told for word in (JOURNAL, "name", "settings", "source", "target", "SHA-256"))
+
+
+class TestResume:
+    def test_what_is_done_is_left_alone_and_the_rest_is_done(self, tree: Path) -> None:
+        run(tree)
+        before = contents(tree / "out")
+        stamps = {name: (tree / "out" / name).stat().st_mtime_ns for name in before}
+        (tree / "out/a.wav").unlink()
+        make(tree / "in/new.wav", 9)
+        outcome = run(tree, resume=True)
+        assert [item.target.name for item in outcome.skipped] == ["b.wav", "a.flac"]
+        assert [report.target.name for report in outcome.reports] == ["a.wav", "new.wav"]
+        after = contents(tree / "out")
+        assert {name: after[name] for name in before} == before
+        for name in ("x/b.wav", "x/y/a.flac"):
+            assert (tree / "out" / name).stat().st_mtime_ns == stamps[name]
+
+    def test_without_it_existing_files_are_failures(self, tree: Path) -> None:
+        run(tree)
+        outcome = run(tree)
+        assert len(outcome.failures) == 3
+        assert all("exists" in failure.message for failure in outcome.failures)
+
+    @pytest.mark.parametrize("what", ["input", "settings", "delivery", "seed", "start", "result"])
+    def test_what_has_changed_is_told_and_replaced_only_if_allowed(self, tree: Path, what: str) -> None:
+        run(tree)
+        options: dict[str, Any] = {}
+        if what == "input":
+            make(tree / "in/a.wav", 77)
+        elif what == "settings":
+            options["chain"] = CHAIN.with_setting("preamp_drive", "drive_db", 4.0)
+        elif what == "delivery":
+            options["delivery"] = Delivery(tail_seconds=0.1)
+        elif what == "seed":
+            options["seed"] = 1
+        elif what == "start":
+            options["start_seconds"] = 1.0
+        else:
+            make(tree / "out/a.wav", 77)
+        before = contents(tree / "out")
+        refused = run(tree, resume=True, **options)
+        assert contents(tree / "out") == before
+        assert {failure.source.name for failure in refused.failures} >= {"a.wav"}
+        assert "have changed since" in refused.failures[0].message
+        options["delivery"] = options.get("delivery", Delivery()).replace(overwrite=True)
+        assert not run(tree, resume=True, **options).failures
+        assert contents(tree / "out")["a.wav"] != before["a.wav"]
+        assert len(run(tree, resume=True, **options).skipped) == 3
+
+    @pytest.mark.parametrize("overwrite", [False, True])
+    def test_with_the_balance_kept_a_changed_neighbour_changes_all(self, tree: Path, overwrite: bool) -> None:
+        """The common gain hangs on every input, so no result may stay when one of them is another."""
+        delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True)
+        run(tree, delivery=delivery)
+        before = contents(tree / "out")
+        louder = 3.0 * soundfile.read(tree / "in/a.wav")[0]
+        soundfile.write(tree / "in/a.wav", louder, RATE, "PCM_24")
+        again = run(tree, delivery=delivery.replace(overwrite=overwrite), resume=True)
+        assert not again.skipped
+        if not overwrite:
+            assert contents(tree / "out") == before
+            assert {failure.source.name for failure in again.failures} == {"a.wav", "b.wav", "a.flac"}
+            assert all("have changed since" in failure.message for failure in again.failures)
+        else:
+            after = contents(tree / "out")
+            assert all(after[name] != before[name] for name in before)
+            assert len({report.gain_db for report in again.reports}) == 1
+
+    def test_a_file_changed_within_its_size_and_time_is_noticed(self, tree: Path) -> None:
+        run(tree)
+        status = (tree / "in/a.wav").stat()
+        make(tree / "in/a.wav", 78)
+        os.utime(tree / "in/a.wav", ns=(status.st_atime_ns, status.st_mtime_ns))
+        assert len(run(tree, resume=True).failures) == 1
+
+    @pytest.mark.parametrize(
+        "damage",
+        [
+            b"",
+            b"\xff\xfe\x00 not a journal",
+            b"[1, 2]\n3\nnull\n{}\n",
+            b'{"name": 7}\n',
+            b"[" * 100_000,
+            b'{"name": "../../../etc/passwd", "settings": "x", "source": "x", "target": "x"}\n',
+        ],
+    )
+    def test_a_damaged_journal_only_forgets(self, tree: Path, damage: bytes) -> None:
+        run(tree)
+        before = contents(tree / "out")
+        (tree / "out" / JOURNAL).write_bytes(damage)
+        assert len(run(tree, resume=True).failures) == 3
+        assert contents(tree / "out") == before
+
+    def test_a_journal_cut_off_in_its_last_line_loses_that_line(self, tree: Path) -> None:
+        run(tree)
+        journal = tree / "out" / JOURNAL
+        journal.write_bytes(journal.read_bytes()[:-20])
+        outcome = run(tree, resume=True)
+        assert (len(outcome.skipped), len(outcome.failures)) == (2, 1)
+        (tree / "out/x/y/a.flac").unlink()
+        run(tree, resume=True)
+        assert len(run(tree, resume=True).skipped) == 3
+
+    def test_a_long_journal_is_made_short(self, tree: Path) -> None:
+        run(tree)
+        journal = tree / "out" / JOURNAL
+        journal.write_bytes(journal.read_bytes() * 50)
+        assert len(run(tree, resume=True).skipped) == 3
+        assert len(journal.read_bytes().split(b"\n\n")) < 10
+
+    def test_parts_of_a_dead_run_are_swept(self, tree: Path) -> None:
+        stray = tree / "out/x/.tapeemu-0123456789abcdef.part"
+        stray.parent.mkdir(parents=True)
+        stray.write_bytes(b"half a file")
+        run(tree)
+        assert not stray.exists()
