@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.parts.spectrum import unusable
-from measure.results import Curve, Reading
+from measure.results import Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_signal
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
@@ -27,8 +27,8 @@ _EXACT_SAMPLES = 1e-5  # how near a delay in a signal without noise is read
 _METHOD = "synchronised sweep, spectral division"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Response:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Response(Result):
     """What one sweep tells about the linear part of a system.
 
     Attributes
@@ -68,18 +68,6 @@ class Response:
     arrival_seconds: float
     impulse_response: FloatArray
     origin: int
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """All single figures."""
-        return (
-            self.latency_seconds,
-            self.latency_samples,
-            self.polarity,
-            self.gain,
-            self.low_edge,
-            self.high_edge,
-        )
 
 
 def frequency_response(
