@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from measure.parts.run import drive
 from measure.parts.signals import LevelSteps, level_steps
 from measure.parts.spectrum import fit_tone
 from measure.quantities.distortion.harmonics import HIGHEST_ORDER, debiased, thd_ratio
-from measure.results import Conditions, Curve, Reading, Result
+from measure.results import Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_rate, check_signal
 
 __all__ = [
@@ -150,78 +150,87 @@ def distortion_of_steps(
         for a, b in steps.windows
     ]
     tone = np.array([fit.amplitudes[1] for fit in fits])
-    thd = np.array([thd_ratio(fit)[0] for fit in fits])
-    second = np.array([debiased(fit, 2) / fit.amplitudes[1] for fit in fits])
-    third = np.array([debiased(fit, 3) / fit.amplitudes[1] for fit in fits])
-    doubts = np.array([fit.sigmas[3] / fit.amplitudes[1] for fit in fits])
+    thd, thd_sigma = np.array([thd_ratio(fit) for fit in fits]).T
+    second, third = (np.array([debiased(fit, order) for fit in fits]) / tone for order in (2, 3))
+    second_sigma, third_sigma = (np.array([fit.sigmas[order] for fit in fits]) / tone for order in (2, 3))
     with np.errstate(divide="ignore"):
         gain = 20.0 * np.log10(tone) - levels
-    value, output, sigma, reason = _crossing(levels, third, doubts, gain, 0.01 * limit_percent)
-    if not math.isfinite(value) and all(fit.reason for fit in fits):
-        reason = fits[-1].reason
-    conditions: Conditions = {
-        "frequency_hz": steps.frequency_hz,
-        "third_harmonic_percent": limit_percent,
-        "lowest_level_dbfs": float(levels[0]),
-        "highest_level_dbfs": float(levels[-1]),
-        "sample_rate_hz": steps.sample_rate,
-    }
+    crossing = _crossing(levels, third, third_sigma, gain, 0.01 * limit_percent)
+    if crossing.reason and all(fit.reason for fit in fits):
+        crossing = crossing._replace(reason=fits[-1].reason)
+    readings = _operating_levels(crossing, steps, limit_percent)
 
-    def reading(quantity: str, figure: float) -> Reading:
-        return Reading(
+    def curve(quantity: str, values: FloatArray, sigma: FloatArray, unit: str) -> Curve:
+        return Curve(
             quantity=quantity,
-            value=figure,
-            unit="dBFS",
-            method=f"level of {limit_percent:g} % third harmonic, interpolated between steps",
-            conditions=conditions,
+            x=levels,
+            y=values,
+            x_name="input level",
+            x_unit="dBFS",
+            y_unit=unit,
             uncertainty=sigma,
-            uncertainty_basis="theory (noise around the third harmonic)" if math.isfinite(sigma) else "not stated",
-            warnings=(reason,) if reason else (),
         )
 
-    def curve(quantity: str, values: FloatArray, unit: str) -> Curve:
-        return Curve(quantity=quantity, x=levels, y=values, x_name="input level", x_unit="dBFS", y_unit=unit)
-
     return LevelDistortion(
-        thd=curve("THD against level", 100.0 * thd, "%"),
-        second=curve("second harmonic against level", 100.0 * second, "%"),
-        third=curve("third harmonic against level", 100.0 * third, "%"),
-        gain=curve("gain against level", gain, "dB"),
-        operating_level=reading("maximum operating level", value),
-        operating_level_output=reading("maximum operating level, output", output),
+        thd=curve("THD against level", 100.0 * thd, 100.0 * thd_sigma, "%"),
+        second=curve("second harmonic against level", 100.0 * second, 100.0 * second_sigma, "%"),
+        third=curve("third harmonic against level", 100.0 * third, 100.0 * third_sigma, "%"),
+        gain=curve("gain against level", gain, 8.686 * np.array([fit.sigmas[1] for fit in fits]) / tone, "dB"),
+        operating_level=readings[0],
+        operating_level_output=readings[1],
     )
+
+
+class _Crossing(NamedTuple):
+    """Where the third harmonic rises through the limit, or why it does not."""
+
+    input_dbfs: float = math.nan
+    output_dbfs: float = math.nan
+    sigma_db: float = math.nan
+    reason: str = ""
+
+
+def _operating_levels(crossing: _Crossing, steps: LevelSteps, limit_percent: float) -> tuple[Reading, Reading]:
+    """Maximum operating level going in, and coming out."""
+    known = math.isfinite(crossing.sigma_db)
+    into = Reading(
+        quantity="maximum operating level",
+        value=crossing.input_dbfs,
+        unit="dBFS",
+        method=f"level of {limit_percent:g} % third harmonic, interpolated between steps",
+        conditions={
+            "frequency_hz": steps.frequency_hz,
+            "third_harmonic_percent": limit_percent,
+            "lowest_level_dbfs": float(steps.levels_dbfs[0]),
+            "highest_level_dbfs": float(steps.levels_dbfs[-1]),
+            "sample_rate_hz": steps.sample_rate,
+        },
+        uncertainty=crossing.sigma_db,
+        uncertainty_basis="theory (noise around the third harmonic)" if known else "not stated",
+        warnings=(crossing.reason,) if crossing.reason else (),
+    )
+    return into, replace(into, quantity="maximum operating level, output", value=crossing.output_dbfs)
 
 
 def _crossing(
     levels: FloatArray, third: FloatArray, doubts: FloatArray, gain: FloatArray, limit: float
-) -> tuple[float, float, float, str]:
-    """Input level, output level, uncertainty in dB and reason, for the first rise through the limit."""
+) -> _Crossing:
+    """The first rise of the third harmonic through the limit."""
     from scipy.interpolate import PchipInterpolator
 
     known = np.isfinite(third) & (third > 0.0)
     if np.count_nonzero(known) < 2:
-        return math.nan, math.nan, math.nan, "no third harmonic was found at two levels or more"
+        return _Crossing(reason="no third harmonic was found at two levels or more")
     x, ratio_db = levels[known], 20.0 * np.log10(third[known] / limit)
     over = np.flatnonzero((ratio_db[1:] >= 0.0) & (ratio_db[:-1] < 0.0))
     if not len(over):
+        percent, first, last = f"{100 * limit:g} %", 100 * third[known][0], 100 * third[known][-1]
         if np.all(ratio_db >= 0.0):
-            return (
-                math.nan,
-                math.nan,
-                math.nan,
-                (
-                    f"the third harmonic exceeds {100 * limit:g} % already at {x[0]:g} dBFS "
-                    f"({100 * third[known][0]:.3g} %)"
-                ),
+            return _Crossing(
+                reason=f"the third harmonic exceeds {percent} already at {x[0]:g} dBFS ({first:.3g} %)"
             )
-        return (
-            math.nan,
-            math.nan,
-            math.nan,
-            (
-                f"the third harmonic does not reach {100 * limit:g} %: it is {100 * third[known][-1]:.3g} % "
-                f"at {x[-1]:g} dBFS"
-            ),
+        return _Crossing(
+            reason=f"the third harmonic does not reach {percent}: it is {last:.3g} % at {x[-1]:g} dBFS"
         )
     i = int(over[0])
     # The law is smooth: a cubic through the four points around the crossing is good to 1e-4 dB at 0.3 dB steps.
@@ -238,4 +247,4 @@ def _crossing(
     value = 0.5 * (low + high)
     sigma = 8.686 * float(np.max(doubts[known][i : i + 2] / third[known][i : i + 2])) / steepness
     output = value + float(PchipInterpolator(x, gain[known])(value))
-    return value, output, sigma, ""
+    return _Crossing(value, output, sigma)

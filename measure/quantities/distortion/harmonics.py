@@ -1,7 +1,8 @@
 """Harmonics and THD of a recorded tone."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -91,93 +92,95 @@ distortion = harmonic_distortion
 
 
 def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
-    conditions: Conditions = {"sample_rate_hz": fit.sample_rate}
-    method = _TRACKED if fit.tracked else _FIXED
-    reason = fit.reason
     tone = float(fit.amplitudes[1])
-    if not reason:
-        conditions |= {
-            "frequency_hz": round(fit.frequency_hz, 4),
-            "level_dbfs": round(20.0 * math.log10(tone), 3),
-            "seconds": round(fit.seconds, 6),
-        }
-
-    def reading(
-        quantity: str, value: float, unit: str, sigma: float, *why: str, standard: str = "none"
-    ) -> Reading:
-        return Reading(
-            quantity=quantity,
-            value=value,
-            unit=unit,
-            method=method if not reason else "least squares",
-            standard=standard,
-            conditions=conditions,
-            uncertainty=sigma,
-            uncertainty_basis="theory (noise around each line)" if math.isfinite(sigma) else "not stated",
-            warnings=(reason,) if reason else why,
-        )
-
-    missing = [k for k in range(2, orders + 1) if not math.isfinite(fit.amplitudes[k])]
+    tone_db, tone_sigma_db = (
+        (math.nan, math.nan) if fit.reason else (20.0 * math.log10(tone), 8.686 * float(fit.sigmas[1]) / tone)
+    )
+    lines = [_harmonic(fit, order) for order in range(2, orders + 1)]
     notes = fit.warnings
-    if missing and not reason:
+    missing = [k for k in range(2, orders + 1) if not math.isfinite(fit.amplitudes[k])]
+    if missing and not fit.reason:
         notes = (*notes, f"harmonics from {missing[0]} up lie above half the rate and do not count")
     ratio, doubt = thd_ratio(fit)
     total = ratio / math.sqrt(1.0 + ratio**2)
-    harmonics, phases = [], []
-    levels = np.full(orders, np.nan)
-    levels[0] = math.nan if reason else 0.0
-    for k in range(2, orders + 1):
-        a, sigma, error = (float(each[k]) for each in (fit.amplitudes, fit.sigmas, fit.errors))
-        why: tuple[str, ...] = ()
-        level = spread = angle = turn_spread = math.nan
-        if not math.isfinite(a):
-            why = ("it lies above half the rate",)
-        elif a**2 <= 2.0 * _DETECTION * (sigma**2 + error**2) or a <= 1e-14 * tone:
-            limit = max(math.sqrt(2.0 * _DETECTION) * math.hypot(sigma, error), 1e-14 * tone) / tone
-            why = (f"it lies in the noise, below {20.0 * math.log10(limit):.1f} dB",)
-        else:
-            level = 20.0 * math.log10(debiased(fit, k) / tone)
-            off = math.hypot(sigma, error)
-            spread = math.hypot(_decibels_of(off / a), 8.686 * float(fit.sigmas[1]) / tone)
-            angle = math.degrees(float(fit.phases_rad[k]))
-            turn_spread = math.degrees(math.hypot(off / a, k * float(fit.sigmas[1]) / tone))
-            if a < _NEAR_NOISE * off:
-                why = (
-                    "it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high",
-                )
-        levels[k - 1] = level
-        harmonics.append(reading(f"harmonic {k}", level, "dB", spread, *why))
-        phases.append(reading(f"phase of harmonic {k}", angle, "degrees", turn_spread, *why))
+    total_doubt = 100.0 * doubt * (total / ratio) ** 3 if ratio > 0.0 else 100.0 * doubt
+    frequency = _reading(
+        fit, "frequency of the tone", fit.frequency_hz, "Hz", fit.frequency_uncertainty_hz, fit.warnings
+    )
+    thd_f = _reading(fit, "THD", 100.0 * ratio, "%", 100.0 * doubt, notes)
+    thd_r = _reading(fit, "THD of the total", 100.0 * total, "%", total_doubt, notes)
     return HarmonicDistortion(
-        frequency=reading(
-            "frequency of the tone", fit.frequency_hz, "Hz", fit.frequency_uncertainty_hz, *fit.warnings
+        frequency=frequency,
+        level=_reading(fit, "level of the fundamental", tone_db, "dBFS", tone_sigma_db, fit.warnings),
+        thd_f=replace(thd_f, standard="IEC 60268-3 (THD_F)"),
+        thd_r=replace(thd_r, standard="THD_R"),
+        harmonics=tuple(
+            _reading(fit, f"harmonic {k}", each.level_db, "dB", each.level_sigma_db, each.why)
+            for k, each in enumerate(lines, start=2)
         ),
-        level=reading(
-            "level of the fundamental",
-            math.nan if reason else 20.0 * math.log10(tone),
-            "dBFS",
-            math.nan if reason else 8.686 * float(fit.sigmas[1]) / tone,
-            *fit.warnings,
+        phases=tuple(
+            _reading(fit, f"phase of harmonic {k}", each.degrees, "degrees", each.degrees_sigma, each.why)
+            for k, each in enumerate(lines, start=2)
         ),
-        thd_f=reading("THD", 100.0 * ratio, "%", 100.0 * doubt, *notes, standard="IEC 60268-3 (THD_F)"),
-        thd_r=reading(
-            "THD of the total",
-            100.0 * total,
-            "%",
-            100.0 * doubt * (total / ratio) ** 3 if ratio > 0.0 else 100.0 * doubt,
-            *notes,
-            standard="THD_R",
-        ),
-        harmonics=tuple(harmonics),
-        phases=tuple(phases),
         spectrum=Curve(
             quantity="harmonics",
             x=np.arange(1.0, orders + 1.0),
-            y=levels,
+            y=np.array([math.nan if fit.reason else 0.0, *(each.level_db for each in lines)]),
             x_name="order",
             x_unit="",
             y_unit="dB",
+            uncertainty=np.array([math.nan if fit.reason else 0.0, *(each.level_sigma_db for each in lines)]),
         ),
+    )
+
+
+class _Harmonic(NamedTuple):
+    """Level re the tone and phase of one harmonic, their uncertainties, and why they are not there or doubtful."""
+
+    level_db: float
+    level_sigma_db: float
+    degrees: float
+    degrees_sigma: float
+    why: tuple[str, ...]
+
+
+def _harmonic(fit: ToneFit, order: int) -> _Harmonic:
+    a, sigma, error = (float(each[order]) for each in (fit.amplitudes, fit.sigmas, fit.errors))
+    tone, tone_sigma = float(fit.amplitudes[1]), float(fit.sigmas[1])
+    if not math.isfinite(a):
+        return _Harmonic(math.nan, math.nan, math.nan, math.nan, ("it lies above half the rate",))
+    off = math.hypot(sigma, error)
+    if a**2 <= 2.0 * _DETECTION * (sigma**2 + error**2) or a <= 1e-14 * tone:
+        limit = max(math.sqrt(2.0 * _DETECTION) * off, 1e-14 * tone) / tone
+        why = f"it lies in the noise, below {20.0 * math.log10(limit):.1f} dB"
+        return _Harmonic(math.nan, math.nan, math.nan, math.nan, (why,))
+    why = "it hardly stands out of the noise; weaker ones would not be shown, so it reads rather high"
+    return _Harmonic(
+        level_db=20.0 * math.log10(debiased(fit, order) / tone),
+        level_sigma_db=math.hypot(_decibels_of(off / a), 8.686 * tone_sigma / tone),
+        degrees=math.degrees(float(fit.phases_rad[order])),
+        degrees_sigma=math.degrees(math.hypot(off / a, order * tone_sigma / tone)),
+        why=(why,) if a < _NEAR_NOISE * off else (),
+    )
+
+
+def _reading(fit: ToneFit, quantity: str, value: float, unit: str, sigma: float, why: tuple[str, ...]) -> Reading:
+    conditions: Conditions = {"sample_rate_hz": fit.sample_rate}
+    if not fit.reason:
+        conditions |= {
+            "frequency_hz": round(fit.frequency_hz, 4),
+            "level_dbfs": round(20.0 * math.log10(float(fit.amplitudes[1])), 3),
+            "seconds": round(fit.seconds, 6),
+        }
+    return Reading(
+        quantity=quantity,
+        value=value,
+        unit=unit,
+        method="least squares" if fit.reason else _TRACKED if fit.tracked else _FIXED,
+        conditions=conditions,
+        uncertainty=sigma,
+        uncertainty_basis="theory (noise around each line)" if math.isfinite(sigma) else "not stated",
+        warnings=(fit.reason,) if fit.reason else why,
     )
 
 
