@@ -64,32 +64,6 @@ def harmonics() -> None:
     print(f"1 % second harmonic by sweep, 100 Hz to 6 kHz: {np.max(np.abs(swept.y[inner] - 1.0)):.1e} % off")
 
 
-def coverage(trials: int = 200) -> None:
-    """How many of the stated intervals of THD hold the truth: 68 and 95 % are promised for one and two sigma."""
-    for name, seconds, level, second, third, swing in (
-        ("2 s, noise -40 dB", 2.0, 0.01, 1e-3, 3e-3, 0.0),
-        ("1 s, noise -50 dB, flutter", 1.0, 0.003, 5e-3, 3e-3, 0.3),
-        ("0.3 s, noise -46 dB", 0.3, 0.005, 1e-2, 5e-3, 0.0),
-        ("0.1 s, noise -50 dB", 0.1, 0.003, 5e-3, 3e-3, 0.0),
-        ("1 s, harmonics near the noise", 1.0, 0.01, 2e-4, 1e-4, 0.0),
-    ):
-        off = []
-        for seed in range(trials):
-            rng = np.random.default_rng(seed)
-            n = np.arange(round(seconds * RATE))
-            angle = 2.0 * np.pi * rng.uniform(300.0, 3_000.0) / RATE * n + rng.uniform(0.0, 6.0)
-            angle += swing * np.sin(2.0 * np.pi * 4.0 / RATE * n)
-            y = np.cos(angle) + second * np.cos(2.0 * angle) + third * np.cos(3.0 * angle)
-            reading = harmonic_distortion(y + level * rng.standard_normal(len(n)), RATE).thd_f
-            off.append((reading.value - 100.0 * math.hypot(second, third)) / reading.uncertainty)
-        within = np.abs(np.array(off))
-        print(
-            f"THD, {name}: {100 * np.mean(within < 1):.0f} % within one sigma, {100 * np.mean(within < 2):.1f} % "
-            f"within two, mean {np.mean(off):+.2f} ({trials} trials)",
-            flush=True,
-        )
-
-
 def decays() -> None:
     rate, seconds, runs = 16_000, 1.2, 400
     n = 3 * rate
@@ -149,7 +123,6 @@ def bench() -> None:
 
 def main() -> None:
     harmonics()
-    coverage()
     decays()
     response()
     bench()

@@ -7,17 +7,15 @@ import math
 import time
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from measure.parts.detectors import quasi_peak
 from measure.parts.signals import Modulation, modulated_tone, tone
-from measure.parts.weighting import flutter_network, raised_cosine
+from measure.parts.weighting import flutter_network
 from measure.quantities.amplitude import amplitude_fluctuation
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level, noise, true_peak
 
 RATE = 48_000
-TRIAL_RATE = 8_000
 
 
 def deviating(rate_hz: float, peak: float, *, seconds: float = 20.0, carrier: float = 3150.0) -> np.ndarray:
@@ -87,81 +85,6 @@ def peaks() -> None:
     print("true-peak cases 15 to 19:", ", ".join(f"{value:.3f}" for value in values), "dBTP")
 
 
-def wandering(slope: float, lines: tuple[tuple[float, float], ...], seconds: float, seed: int) -> np.ndarray:
-    """A tone with Gaussian deviation of a density that falls with rate^slope from 0.03 to 100 Hz, plus lines."""
-    rng = np.random.default_rng(seed)
-    base, total = 1000, max(100, round(4 * seconds))
-    f = np.arange(total * base // 2 + 1) / total
-    drawn = (rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size)) * 0.5
-    drawn *= np.sqrt(law(f, slope) * total) * base
-    drawn[1:] /= 2j * np.pi * f[1:]
-    late = np.fft.irfft(drawn, total * base)[: round((seconds + 0.1) * base)]
-    time_axis = np.arange(round(seconds * TRIAL_RATE)) / TRIAL_RATE
-    late = CubicSpline(np.arange(late.size) / base, late)(time_axis)
-    for rate_hz, share in lines:
-        late = late - share * np.cos(2 * np.pi * rate_hz * time_axis + rng.uniform(0, 6)) / (2 * np.pi * rate_hz)
-    return 0.5 * np.sin(2 * np.pi * 3150 * (time_axis + late))
-
-
-def law(frequency: np.ndarray, slope: float) -> np.ndarray:
-    """One-sided density of the deviation, as a share squared per Hz."""
-    inside = (frequency > 0.03) & (frequency < 100)
-    return np.where(inside, 1e-7 / np.maximum(frequency, 0.01) ** slope * (0.1 if slope == 0 else 1.0), 0.0)
-
-
-def truth(slope: float, lines: tuple[tuple[float, float], ...], *, weighted: bool) -> dict[str, float]:
-    """RMS, mean and two-sigma in %, from the law, the filter and a million draws of phase and noise."""
-    f = np.concatenate([np.linspace(0.001, 3, 20_000, endpoint=False), np.linspace(3, 110, 40_000)])
-
-    def gain(at: np.ndarray) -> np.ndarray:
-        return np.abs(flutter_network(at)) if weighted else raised_cosine(at, 0.2 * (1 - 1e-5), 0.1)
-
-    sigma = math.sqrt(np.trapezoid(law(f, slope) * gain(f) ** 2, f))
-    rng = np.random.default_rng(0)
-    drawn = sigma * rng.standard_normal(1_000_000)
-    for rate_hz, share in lines:
-        drawn += share * gain(np.array([rate_hz]))[0] * np.sin(rng.uniform(0, 2 * np.pi, drawn.size))
-    drawn = 100 * np.abs(drawn)
-    return {
-        "rms": float(np.sqrt(np.mean(drawn**2))),
-        "mean": float(np.mean(drawn)),
-        "two_sigma": float(np.quantile(drawn, 0.95)),
-    }
-
-
-def coverage(trials: int = 200) -> None:
-    """How many of the stated intervals hold the truth: 68 and 95 % are promised for one and two sigma."""
-    several = ((0.55, 6e-4), (5.1, 8e-4), (24.3, 2e-4))
-    for name, slope, lines in (
-        ("flat", 0.0, ()),
-        ("1/f", 1.0, ()),
-        ("1/f^1.5", 1.5, ()),
-        ("1/f and lines", 1.0, several),
-        ("flat and lines", 0.0, several),
-        ("1/f, strong line", 1.0, ((1.3, 3e-3),)),
-    ):
-        for seconds in (10.5, 20, 60):
-            exact = {
-                f"{group} {kind}": value
-                for group in ("weighted", "unweighted")
-                for kind, value in truth(slope, lines, weighted=group == "weighted").items()
-            }
-            hits: dict[str, list[float]] = {key: [] for key in exact}
-            for seed in range(trials):
-                result = flutter(wandering(slope, lines, seconds, seed), TRIAL_RATE)
-                for key, value in exact.items():
-                    group, kind = key.split(" ")
-                    reading = getattr(result, group)[kind]
-                    hits[key].append((reading.value - value) / reading.uncertainty)
-            for key, off in hits.items():
-                within = np.abs(np.array(off))
-                print(
-                    f"{name}, {seconds:g} s, {key}: {100 * np.mean(within < 1):.0f} % within one sigma, "
-                    f"{100 * np.mean(within < 2):.1f} % within two, mean {np.mean(off):+.2f} ({trials} trials)",
-                    flush=True,
-                )
-
-
 def speed() -> None:
     steady = deviating(4, 0.1) + 1e-3 * np.random.default_rng(0).standard_normal(20 * RATE)
     high = deviating(700, 0.1, seconds=10, carrier=12_500)
@@ -189,7 +112,6 @@ def main() -> None:
     pulses()
     scrape()
     peaks()
-    coverage()
     speed()
 
 

@@ -129,10 +129,29 @@ class Fluctuation:
         density = 2.0 * np.square(np.abs(spectrum)) / (self.rate * float(np.sum(np.square(window))))
         return _grid(density.size, self.rate / self.rest.size), density
 
+    @property
+    def first_bin(self) -> int:
+        """First bin of the density that mean and drift have left whole: degree d follows about d / pi periods."""
+        return max(2, 1 + math.ceil(self.degree / math.pi))
+
+    def density_at_lines(self) -> tuple[FloatArray, FloatArray]:
+        """Frequencies and smoothed density of the rest, without the bins that the fit of lines has emptied."""
+        at, density = self.density()
+        kept = np.ones(at.size)
+        for line in self.lines:
+            kept[np.abs(at - line.rate_hz) < 2.5 * float(at[1])] = 0.0
+        index = np.arange(at.size)
+        reach = np.maximum(5, index // 3)
+        low = np.clip(index - reach, min(self.first_bin, at.size - 1), at.size - 1)
+        high = np.clip(index + reach + 1, low + 1, at.size)
+        total, bins = (np.concatenate([[0.0], np.cumsum(each)]) for each in (density * kept, kept))
+        bins, total = bins[high] - bins[low], total[high] - total[low]
+        return at, np.where(bins > 0.0, total / np.maximum(bins, 1.0), smoothed(density, self.first_bin))
+
     def slow_density(self) -> float:
         """Density of the rest towards 0 Hz, from the first bins that the drift has left."""
         _, density = self.density()
-        first = 1 if self.degree == 1 else 1 + math.ceil(self.degree / math.pi)
+        first = 1 if self.degree == 1 else self.first_bin
         return float(np.mean(density[first : first + 5])) if density.size > first + 5 else math.nan
 
     def scatter(
@@ -141,12 +160,16 @@ class Fluctuation:
         """Relative standard uncertainty of the RMS behind a filter, for the scatter over repeats of a duration.
 
         Lines (as they are behind the filter) count as steady, the rest as Gaussian. The mean square over T of
-        Gaussian noise of one-sided density P has the variance ``integral of P^2 / T``; a line of amplitude a at
-        f adds ``a^2 P(f) / T``. The mean square then scatters like chi-square of ``2 power^2 / variance`` degrees
-        of freedom, and what is returned is half of the distance within which the truth lies in 95.4 % of all
-        cases (:func:`chi_square_doubt`), which is more than one standard deviation where they are few.
+        Gaussian noise of one-sided density P has the variance ``integral of P^2 / T`` and the third cumulant
+        ``2 integral of P^3 / T^2``; a line of amplitude a at f adds ``a^2 P(f) / T`` to the variance. Slow noise
+        of few independent samples amid much fast noise makes it skewed although it scatters little: where it is
+        read low, so is its scatter. So the mean square is taken as a constant and a chi-square part that have
+        the same variance and third cumulant, and what is returned is half of the distance within which the
+        truth lies in
+        95.4 % of all cases (:func:`chi_square_doubt`), more than one standard deviation where degrees are few.
+        Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
+        taken from deviations slower than the recording is long is added to the distance as it stands.
 
-        What mean and drift have taken from deviations slower than the recording is long is added as a bias.
         Lines that are not `fitted` are still in the rest and are taken out of its spectrum.
         """
         at, density = self.density()
@@ -155,22 +178,34 @@ class Fluctuation:
                 density[np.abs(at - line.rate_hz) < 4.0 * float(at[1])] = 0.0
         step = float(at[1] - at[0])
         gain = np.square(np.abs(response(at)))
-        smooth = smoothed(density)
+        smooth = smoothed(density, self.first_bin)
         lines_power = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
         power = float(np.sum(density * gain)) * step + lines_power
         if power == 0.0:
             return 0.0
-        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square. Where
-        # few bins hold the power they tell too little of themselves, and their neighbours are asked as well.
-        own, near = 0.5 * np.sum(np.square(density * gain)), np.sum(np.square(smooth * gain))
-        variance = float(max(own, near)) * step
-        for line in lines:
-            variance += abs(line.amplitude) ** 2 * float(np.interp(line.rate_hz, at, smooth))
+        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square, that
+        # of their cubes six times the cube. Where few bins hold the power they tell too little of themselves, and
+        # their neighbours are asked as well.
+        own, near = density * gain, smooth * gain
+        second, third = max(
+            (float(np.sum(own**2)) / 2.0, float(np.sum(own**3)) / 6.0),
+            (float(np.sum(near**2)), float(np.sum(near**3))),
+        )
+        variance = second * step / duration_seconds
+        cumulant = 2.0 * third * step / duration_seconds**2
+        at_lines = self.density_at_lines()[1] if fitted else smooth
+        beside = sum(
+            abs(line.amplitude) ** 2 * float(np.interp(line.rate_hz, at, at_lines)) / duration_seconds
+            for line in lines
+        )
         slow, missing = _missing_gain(response, self.duration_seconds, self.degree)
-        lost = 0.5 * abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0]) / power
-        if variance == 0.0:
-            return lost
-        return math.hypot(chi_square_doubt(2.0 * power**2 * duration_seconds / variance), lost)
+        lost = abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0])
+        reach = 0.0
+        if variance > 0.0:
+            degrees = 8.0 * variance**3 / cumulant**2
+            reach = math.sqrt(0.5 * degrees * variance) * ((1.0 + 2.0 * chi_square_doubt(degrees)) ** 2 - 1.0)
+        highest = 1.0 + (math.hypot(reach, 2.0 * math.sqrt(beside)) + lost) / power
+        return 0.5 * (math.sqrt(highest) - 1.0)
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
@@ -373,14 +408,14 @@ def whole_periods(lines: tuple[Line, ...], duration_seconds: float, rate: float)
     return int(candidates[error <= error.min() + 1e-6 * float(np.sum(np.square(sizes)))][-1])
 
 
-def smoothed(density: FloatArray) -> FloatArray:
-    """Density averaged over a third of its frequency to either side, over two bins at least."""
+def smoothed(density: FloatArray, first: int = 2) -> FloatArray:
+    """Density averaged over a third of its frequency to either side, over two bins at least, from `first` on."""
     index = np.arange(density.size)
     reach = np.maximum(2, index // 3)
     total = np.concatenate([[0.0], np.cumsum(density)])
-    # Of the first bins, mean and drift have taken most: they are left to those above them.
-    low = np.clip(index - reach, min(2, density.size - 1), density.size - 1)
-    high = np.clip(index + reach + 1, low + 1, density.size)
+    # Of the first bins, mean and drift have taken most: they are left to those above them, to three at least.
+    low = np.clip(index - reach, min(first, density.size - 1), density.size - 1)
+    high = np.clip(np.maximum(index + reach + 1, first + 3), low + 1, density.size)
     return np.asarray((total[high] - total[low]) / (high - low))
 
 

@@ -60,24 +60,62 @@ def true_rms(law: str, lines: tuple[tuple[float, float], ...] = ()) -> float:
 
 @pytest.mark.parametrize("law", LAWS)
 @pytest.mark.parametrize("lines", [(), ((0.55, 6e-4), (5.1, 8e-4))], ids=["random", "mixed"])
-def test_intervals_hold_the_truth(law: str, lines: tuple[tuple[float, float], ...]) -> None:
-    """Of 10 recordings of 12 s at least 7 within two sigma (a claim of 95 % fails that once in a thousand).
+def test_the_doubt_is_neither_half_nor_double(law: str, lines: tuple[tuple[float, float], ...]) -> None:
+    """Root mean square of the errors over that of the uncertainties, of 16 recordings of 10.5 s.
 
-    The benchmark takes 200 of each; the stated doubt may not be had by exaggeration either.
+    It would be 1 for Gaussian errors, scatters by 18 %, and was 0.75 to 1.05 in 200 trials of the benchmark: half
+    the uncertainty gives 1.5 to 2.1, twice of it 0.38 to 0.53.
     """
     truth = true_rms(law, lines)
     off, stated = [], []
-    for seed in range(10):
-        reading = flutter(wandering(law, 12, seed, lines), FS).weighted["rms"]
+    for seed in range(3000, 3016):
+        reading = flutter(wandering(law, 10.5, seed, lines), FS, band_hz=(0.2, 110.0)).weighted["rms"]
         off.append(reading.value - truth)
         stated.append(reading.uncertainty)
-    assert np.sum(np.abs(off) < 2 * np.array(stated)) >= 7
-    assert np.mean(stated) < 3.0 * np.std(off)
+    assert 0.57 < math.sqrt(np.mean(np.square(off)) / np.mean(np.square(stated))) < 1.35
+    # Of 16 at least 12: a claim of 95 % fails that once in a thousand.
+    assert np.sum(np.abs(off) < 2 * np.array(stated)) >= 12
+
+
+@pytest.mark.parametrize("law", ["flat", "1/f"])
+def test_scatter_of_a_random_deviation_covers_it(law: str) -> None:
+    """200 deviations of 20 s drawn at 250 points a second: 92.5 to 98 % of two sigma hold the true RMS.
+
+    In theory 95.45 % do; 200 trials tell that to 1.5 %. With chi-square of the same variance alone, without its
+    skewness, 1/f fell to 91 %.
+    """
+    rate, points, total = 250.0, 5000, 64
+    f = np.arange(round(total * rate) // 2 + 1) / total
+    size = 0.5 * np.sqrt(LAWS[law](f) * total) * rate
+    size[0] = 0.0
+
+    def band(at: np.ndarray) -> np.ndarray:
+        return raised_cosine(at, 110.0, 110.5) * raised_cosine(at, 0.2, 0.1)
+
+    fine = np.linspace(0.01, 110.0, 200_001)
+    truth = math.sqrt(np.trapezoid(LAWS[law](fine) * band(fine) ** 2, fine))
+    errors, doubts = [], []
+    for seed in range(3000, 3200):
+        rng = np.random.default_rng(seed)
+        drawn = size * (rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size))
+        split = decompose(np.fft.irfft(drawn)[:points], rate, highest_hz=110.0, slowest_hz=0.2, lines=False)
+        value = math.sqrt(np.mean(np.square(split.filtered(band, rate=rate)[0])))
+        errors.append(value - truth)
+        doubts.append(value * split.scatter(band, (), split.duration_seconds))
+    assert 0.925 <= np.mean(np.abs(errors) < 2 * np.array(doubts)) <= 0.98
+    # A constant and a chi-square part with the variance and the third cumulant of the law's mean square.
+    power = LAWS[law](fine) * band(fine) ** 2
+    second, third = np.trapezoid(power**2, fine) / 20.0, 2.0 * np.trapezoid(power**3, fine) / 20.0**2
+    degrees = 8.0 * second**3 / third**2
+    reach = math.sqrt(degrees * second / 2.0) * ((1.0 + 2.0 * chi_square_doubt(degrees)) ** 2 - 1.0)
+    expected = 0.5 * (math.sqrt(1.0 + reach / truth**2) - 1.0)
+    # What drift takes away, and the larger of two estimates, add 1 and 14 %; without the skewness 1/f reads 0.88.
+    assert 0.95 < np.mean(doubts) / (expected * truth) < 1.2
 
 
 def test_slow_random_wander_is_no_line() -> None:
     """Rises of a 1/f spectrum were taken for lines, which count as free of scatter."""
-    found = sum(len(flutter(wandering("1/f", 12, seed), FS).lines) for seed in range(8))
+    found = sum(len(flutter(wandering("1/f", 12, seed), FS, band_hz=(0.2, 110.0)).lines) for seed in range(8))
     assert found <= 2
 
 
@@ -110,7 +148,7 @@ def test_drift_and_its_uncertainty_in_random_flutter(slope_percent: float) -> No
         rng = np.random.default_rng(seed)
         slow = np.repeat(rng.standard_normal(15 * 400), FS // 400)
         deviation = CARRIER * (0.01 * slope_percent * (time / 15 - 0.5) + 1e-3 * slow)
-        drift = flutter(tone_with(deviation, time), FS).drift
+        drift = flutter(tone_with(deviation, time), FS, band_hz=(0.2, 50.0)).drift
         held += abs(drift.value - 0.5 * slope_percent) < 2 * drift.uncertainty
         stated.append(drift.uncertainty)
         values.append(drift.value)

@@ -113,14 +113,20 @@ def test_noise_is_taken_off_in_power() -> None:
 @pytest.mark.parametrize("third", [0.0, 1e-4, 1e-3, 5e-3])
 def test_intervals_of_thd_hold_the_truth(third: float) -> None:
     """Of 16 recordings with noise at -40 dB at least 12 within two sigma (95 % fail that once in a thousand)."""
-    held = 0
-    for seed in range(16):
+    held, off, stated = 0, [], []
+    for seed in range(3000, 3016):
         rng = np.random.default_rng(seed)
         angle = 2 * np.pi * rng.uniform(300, 3000) * TIME[: RATE // 2]
         y = np.cos(angle) + third * np.cos(3 * angle) + 0.01 * rng.standard_normal(angle.size)
         reading = harmonic_distortion(y, RATE).thd_f
         held += abs(reading.value - 100 * third) < 2 * reading.uncertainty
+        off.append(reading.value - 100 * third)
+        stated.append(reading.uncertainty)
     assert held >= 12
+    if third == 5e-3:
+        # 1 in theory, 18 % of scatter; 0.9 to 1.1 in 200 trials of the benchmark, less near the noise, where the
+        # interval is one-sided. Half the doubt gives 2, twice 0.5.
+        assert 0.65 < math.sqrt(np.mean(np.square(off)) / np.mean(np.square(stated))) < 1.5
 
 
 def test_a_harmonic_that_hardly_stands_out_says_so() -> None:
