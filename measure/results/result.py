@@ -61,8 +61,8 @@ class Result(Table):
     def to_rows(self) -> list[dict[str, Cell]]:
         """One row a reading: its key, and the columns of :meth:`Reading.to_rows`.
 
-        A result that holds curves only has a row a point: key and quantity of the curve, x, y, their units, and the
-        uncertainty of y.
+        A result that holds curves only has a row a point: key and quantity of the curve, x, y, their units, and
+        the uncertainty of y.
         """
         readings = self.named_readings()
         if readings:
