@@ -83,8 +83,8 @@ class Report(Table):
         return check_limits(dict(self.parts()), limits)
 
     def __repr__(self) -> str:
-        counts = {"readings": len(self.readings), "curves": len(self.curves), "parts": len(self.stages)}
-        told = ", ".join(f"{count} {name}" for name, count in counts.items() if count)
+        counts = {"reading": len(self.readings), "curve": len(self.curves), "part": len(self.stages)}
+        told = ", ".join(f"{count} {name}{'s' if count > 1 else ''}" for name, count in counts.items() if count)
         return f"<Report at {self.sample_rate:g} Hz: {told or 'nothing'}>"
 
     def __str__(self) -> str:

@@ -165,8 +165,8 @@ class Fluctuation:
         of few independent samples amid much fast noise makes it skewed although it scatters little: where it is
         read low, so is its scatter. So the mean square is taken as a constant and a chi-square part that have
         the same variance and third cumulant, and what is returned is half of the distance within which the
-        truth lies in
-        95.4 % of all cases (:func:`chi_square_doubt`), more than one standard deviation where degrees are few.
+        truth lies in 95.4 % of all cases (:func:`chi_square_doubt`), more than one standard deviation where
+        degrees are few.
         Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
         taken from deviations slower than the recording is long is added to the distance as it stands.
 
@@ -187,6 +187,9 @@ class Fluctuation:
         # of their cubes six times the cube. Where few bins hold the power they tell too little of themselves, and
         # their neighbours are asked as well.
         own, near = density * gain, smooth * gain
+        # In units of the largest, for the cubes of what is nearly nothing would be nothing.
+        unit = float(max(np.max(own), np.max(near))) or 1.0
+        own, near = own / unit, near / unit
         second, third = max(
             (float(np.sum(own**2)) / 2.0, float(np.sum(own**3)) / 6.0),
             (float(np.sum(near**2)), float(np.sum(near**3))),
@@ -203,7 +206,9 @@ class Fluctuation:
         reach = 0.0
         if variance > 0.0:
             degrees = 8.0 * variance**3 / cumulant**2
-            reach = math.sqrt(0.5 * degrees * variance) * ((1.0 + 2.0 * chi_square_doubt(degrees)) ** 2 - 1.0)
+            reach = (
+                unit * math.sqrt(0.5 * degrees * variance) * ((1.0 + 2.0 * chi_square_doubt(degrees)) ** 2 - 1.0)
+            )
         highest = 1.0 + (math.hypot(reach, 2.0 * math.sqrt(beside)) + lost) / power
         return 0.5 * (math.sqrt(highest) - 1.0)
 

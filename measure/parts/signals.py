@@ -256,12 +256,16 @@ def modulated_tone(
 
 
 def steady_tone(sample_rate: float, *, frequency_hz: float, seconds: float, level_dbfs: float) -> FloatArray:
-    """Make a :func:`tone` that fades in within 10 ms, so that nothing rings from its start."""
+    """Make a sine that fades in within 10 ms, so that nothing rings from its start."""
     rate = check_rate(sample_rate)
-    steady = tone(frequency_hz, duration_seconds=seconds, sample_rate=rate, level_dbfs=level_dbfs)
-    fade = min(len(steady), round(0.01 * rate))
+    if not 0.0 < frequency_hz < 0.5 * rate:
+        raise MeasureError(f"frequency_hz is {frequency_hz!r}, but must lie between 0 and half the sample rate")
+    n = round(seconds * rate)
+    # Not by `tone`: for seconds this phase is as good, and kept figures rest on its rounding.
+    steady = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * np.pi * frequency_hz / rate * np.arange(n))
+    fade = min(n, round(0.01 * rate))
     steady[:fade] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / max(fade, 1))
-    return steady
+    return np.asarray(steady)
 
 
 def two_tones(

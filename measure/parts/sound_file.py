@@ -1,7 +1,7 @@
 """Recordings from sound files, for the laboratory: lossless, whole, and told apart from what is not sound.
 
 A reader of its own, because the laboratory must not import what it measures. What it refuses is held, together
-with the reader of the suite, to one table of bad files by `tests/test_bad_recordings.py`.
+with the reader of the suite, to one table of bad files by `tests/test_bad_input.py`.
 """
 
 import os

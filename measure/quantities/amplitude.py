@@ -1,9 +1,9 @@
 """Amplitude fluctuation: how unsteady the level of a recorded tone is, and where it drops out."""
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
-from typing import Any, Self
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.parts import detectors, weighting
 from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, Line, decompose, steady_rms, whole_periods
-from measure.results import Condition, Curve, Reading
+from measure.results import Condition, Curve, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["AmplitudeLine", "AmplitudeResult", "ChannelAmplitude", "Dropout", "amplitude_fluctuation"]
@@ -61,8 +61,8 @@ class Dropout:
     depth_db: float
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ChannelAmplitude:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class ChannelAmplitude(Result):
     """What one channel says about the level.
 
     Attributes
@@ -90,45 +90,13 @@ class ChannelAmplitude:
     excess_kurtosis: Reading
     dropout_count: Reading
     dropouts: tuple[Dropout, ...]
-    dropout_lengths: Curve
     spectrum: Curve
+    dropout_lengths: Curve
     lines: tuple[AmplitudeLine, ...]
 
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return (*self.depth.values(), *self.level.values(), self.excess_kurtosis, self.dropout_count)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return {
-            "depth": {name: each.to_dict() for name, each in self.depth.items()},
-            "level": {name: each.to_dict() for name, each in self.level.items()},
-            "excess_kurtosis": self.excess_kurtosis.to_dict(),
-            "dropout_count": self.dropout_count.to_dict(),
-            "dropouts": [asdict(each) for each in self.dropouts],
-            "dropout_lengths": self.dropout_lengths.to_dict(),
-            "spectrum": self.spectrum.to_dict(),
-            "lines": [asdict(each) for each in self.lines],
-        }
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Channel from what :meth:`to_dict` returned."""
-        return cls(
-            depth={name: Reading.from_dict(each) for name, each in values["depth"].items()},
-            level={name: Reading.from_dict(each) for name, each in values["level"].items()},
-            excess_kurtosis=Reading.from_dict(values["excess_kurtosis"]),
-            dropout_count=Reading.from_dict(values["dropout_count"]),
-            dropouts=tuple(Dropout(**each) for each in values["dropouts"]),
-            dropout_lengths=Curve.from_dict(values["dropout_lengths"]),
-            spectrum=Curve.from_dict(values["spectrum"]),
-            lines=tuple(AmplitudeLine(**each) for each in values["lines"]),
-        )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class AmplitudeResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class AmplitudeResult(Result):
     """Amplitude fluctuation of all channels.
 
     Attributes
@@ -142,39 +110,6 @@ class AmplitudeResult:
 
     channels: tuple[ChannelAmplitude, ...]
     correlation: tuple[Reading, ...]
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return tuple(self._each())
-
-    def _each(self) -> Iterator[Reading]:
-        for channel in self.channels:
-            yield from channel.readings
-        yield from self.correlation
-
-    @property
-    def curves(self) -> tuple[Curve, ...]:
-        """Every curve."""
-        return tuple(curve for each in self.channels for curve in (each.spectrum, each.dropout_lengths))
-
-    def __str__(self) -> str:
-        return "\n".join(str(reading) for reading in self.readings)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return {
-            "channels": [each.to_dict() for each in self.channels],
-            "correlation": [each.to_dict() for each in self.correlation],
-        }
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Result from what :meth:`to_dict` returned."""
-        return cls(
-            channels=tuple(ChannelAmplitude.from_dict(each) for each in values["channels"]),
-            correlation=tuple(Reading.from_dict(each) for each in values["correlation"]),
-        )
 
 
 def amplitude_fluctuation(

@@ -7,13 +7,12 @@ correlation of two aligned recordings.
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError
-from measure.results import Condition, Reading
+from measure.results import Condition, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["Character", "Likeness", "average_spectrum", "character", "likeness"]
@@ -25,8 +24,8 @@ _FRAME = 1 << 13
 _LEAST_PERIODS = 8.0
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Character:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Character(Result):
     """Spectrum and stereo image of one recording.
 
     Attributes
@@ -46,33 +45,9 @@ class Character:
     stereo_correlation: Reading
     width: Reading
 
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return (self.centroid, *self.octaves, self.stereo_correlation, self.width)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return {
-            "centroid": self.centroid.to_dict(),
-            "octaves": [reading.to_dict() for reading in self.octaves],
-            "stereo_correlation": self.stereo_correlation.to_dict(),
-            "width": self.width.to_dict(),
-        }
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Result from what :meth:`to_dict` returned."""
-        return cls(
-            centroid=Reading.from_dict(values["centroid"]),
-            octaves=tuple(Reading.from_dict(each) for each in values["octaves"]),
-            stereo_correlation=Reading.from_dict(values["stereo_correlation"]),
-            width=Reading.from_dict(values["width"]),
-        )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Likeness:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Likeness(Result):
     """Two recordings of the same length against each other.
 
     Attributes
@@ -86,11 +61,6 @@ class Likeness:
 
     null: Reading
     correlation: Reading
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Both readings."""
-        return (self.null, self.correlation)
 
 
 def average_spectrum(signal: npt.ArrayLike, sample_rate: float) -> tuple[FloatArray, FloatArray]:

@@ -1,9 +1,8 @@
 """Wow and flutter: how unsteady the speed of a recorder is, read from a recorded tone."""
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +23,7 @@ from measure.parts.fluctuation import (
     whole_periods,
 )
 from measure.parts.mixture import Kind, Mixture
-from measure.results import Condition, Curve, Reading
+from measure.results import Condition, Curve, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["FlutterLine", "FlutterResult", "flutter", "scrape_flutter"]
@@ -76,26 +75,9 @@ class FlutterLine:
     weighted_percent: float
     level_db: float
 
-    def to_dict(self) -> dict[str, float | None]:
-        """Plain values for JSON."""
-        return {
-            name: None if math.isnan(value) else value
-            for name, value in (
-                ("rate_hz", self.rate_hz),
-                ("peak_percent", self.peak_percent),
-                ("weighted_percent", self.weighted_percent),
-                ("level_db", self.level_db),
-            )
-        }
 
-    @classmethod
-    def from_dict(cls, values: Mapping[str, float | None]) -> Self:
-        """Line from what :meth:`to_dict` returned."""
-        return cls(**{name: math.nan if value is None else value for name, value in values.items()})
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class FlutterResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class FlutterResult(Result):
     """All that one recorded tone says about the speed.
 
     Attributes
@@ -127,51 +109,10 @@ class FlutterResult:
     deviation: Curve
     lines: tuple[FlutterLine, ...]
 
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return tuple(self._each())
-
-    @property
-    def curves(self) -> tuple[Curve, ...]:
-        """Every curve."""
-        return (self.spectrum, self.deviation)
-
-    def _each(self) -> Iterator[Reading]:
-        yield self.speed_error
-        yield self.drift
-        for group in (self.weighted, self.unweighted, self.wow, self.flutter):
-            yield from group.values()
-
     def __str__(self) -> str:
         rows = [str(reading) for reading in self.readings]
         rows += [f"line at {line.rate_hz:.4g} Hz: {line.peak_percent:.3g} % peak" for line in self.lines]
         return "\n".join(rows)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        groups = ("weighted", "unweighted", "wow", "flutter")
-        return {
-            "speed_error": self.speed_error.to_dict(),
-            "drift": self.drift.to_dict(),
-            **{group: {name: each.to_dict() for name, each in getattr(self, group).items()} for group in groups},
-            "spectrum": self.spectrum.to_dict(),
-            "deviation": self.deviation.to_dict(),
-            "lines": [line.to_dict() for line in self.lines],
-        }
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Result from what :meth:`to_dict` returned."""
-        groups = ("weighted", "unweighted", "wow", "flutter")
-        return cls(
-            speed_error=Reading.from_dict(values["speed_error"]),
-            drift=Reading.from_dict(values["drift"]),
-            **{group: {name: Reading.from_dict(each) for name, each in values[group].items()} for group in groups},
-            spectrum=Curve.from_dict(values["spectrum"]),
-            deviation=Curve.from_dict(values["deviation"]),
-            lines=tuple(FlutterLine.from_dict(each) for each in values["lines"]),
-        )
 
 
 def flutter(

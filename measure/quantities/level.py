@@ -3,14 +3,13 @@
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts import detectors, weighting
-from measure.results import Condition, Reading
+from measure.results import Condition, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["LevelResult", "NoiseResult", "level", "loudness", "noise", "true_peak"]
@@ -25,8 +24,8 @@ _QUASI_PEAK_RATE = 88_000.0
 _DB_A_RATIO = 20.0 / math.log(10.0)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LevelResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class LevelResult(Result):
     """Level of a signal.
 
     Attributes
@@ -46,36 +45,9 @@ class LevelResult:
     loudness: Reading
     loudness_range: Reading
 
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return (*self.peak, *self.true_peak, *self.rms, *self.crest, self.loudness, self.loudness_range)
 
-    def __str__(self) -> str:
-        return "\n".join(str(reading) for reading in self.readings)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        groups = ("peak", "true_peak", "rms", "crest")
-        return {
-            **{group: [each.to_dict() for each in getattr(self, group)] for group in groups},
-            "loudness": self.loudness.to_dict(),
-            "loudness_range": self.loudness_range.to_dict(),
-        }
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Result from what :meth:`to_dict` returned."""
-        groups = ("peak", "true_peak", "rms", "crest")
-        return cls(
-            **{group: tuple(Reading.from_dict(each) for each in values[group]) for group in groups},
-            loudness=Reading.from_dict(values["loudness"]),
-            loudness_range=Reading.from_dict(values["loudness_range"]),
-        )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class NoiseResult:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class NoiseResult(Result):
     """Noise of a signal that holds nothing else, in dB re the reference level; one reading for each channel.
 
     Attributes
@@ -91,25 +63,6 @@ class NoiseResult:
     unweighted: tuple[Reading, ...]
     a_weighted: tuple[Reading, ...]
     itu468: tuple[Reading, ...]
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Every reading."""
-        return (*self.unweighted, *self.a_weighted, *self.itu468)
-
-    def __str__(self) -> str:
-        return "\n".join(str(reading) for reading in self.readings)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        groups = ("unweighted", "a_weighted", "itu468")
-        return {group: [each.to_dict() for each in getattr(self, group)] for group in groups}
-
-    @classmethod
-    def from_dict(cls, values: Mapping[str, Any]) -> Self:
-        """Result from what :meth:`to_dict` returned."""
-        groups = ("unweighted", "a_weighted", "itu468")
-        return cls(**{group: tuple(Reading.from_dict(each) for each in values[group]) for group in groups})
 
 
 def level(signal: npt.ArrayLike, sample_rate: float) -> LevelResult:

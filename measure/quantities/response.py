@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.parts.spectrum import unusable
-from measure.results import Curve, Reading
+from measure.results import Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_signal
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
@@ -27,8 +27,8 @@ _EXACT_SAMPLES = 1e-5  # how near a delay in a signal without noise is read
 _METHOD = "synchronised sweep, spectral division"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Response:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Response(Result):
     """What one sweep tells about the linear part of a system.
 
     Attributes
@@ -68,18 +68,6 @@ class Response:
     arrival_seconds: float
     impulse_response: FloatArray
     origin: int
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """All single figures."""
-        return (
-            self.latency_seconds,
-            self.latency_samples,
-            self.polarity,
-            self.gain,
-            self.low_edge,
-            self.high_edge,
-        )
 
 
 def frequency_response(
@@ -154,67 +142,25 @@ def response_from_sweep(
     if reason:
         return _undefined(reason, conditions)
     impulse, origin, noise = _impulse_response(y, sweep)
-    size = 1 << (len(impulse) - 1).bit_length()
-    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
-    spectrum = np.fft.rfft(impulse, size)
-    places = np.unique(
-        np.rint(
-            np.geomspace(
-                sweep.low_hz,
-                sweep.high_hz,
-                int(_POINTS_PER_OCTAVE * math.log2(sweep.high_hz / sweep.low_hz)) + 1,
-            )
-            * size
-            / rate
-        ).astype(int)
-    )
-    places = places[(places > 0) & (places < len(frequencies) - 1)]
-    f = frequencies[places]
-    moment = (np.arange(len(impulse)) - origin) / rate
-    shifted = spectrum[places] * np.exp(2j * np.pi * f * origin / rate)
+    f, shifted, group_delay = _transform(impulse, origin, sweep)
     magnitude = np.abs(shifted)
-    # Derivative of the phase without unwrapping: the transform of t h(t) over that of h(t).
-    delayed = np.fft.rfft(impulse * moment, size)[places] * np.exp(2j * np.pi * f * origin / rate)
-    audible = magnitude > 1e-4 * magnitude.max()
-    group_delay = np.where(audible, np.real(delayed / np.where(audible, shifted, 1.0)), np.nan)
     with np.errstate(divide="ignore"):
         magnitude_db = 20.0 * np.log10(magnitude)
-
     latency, turn, coherence = _arrival(impulse, origin, rate)
     turned = shifted * np.exp(2j * np.pi * f * latency)
     phase_deg = np.degrees(np.unwrap(np.angle(turned)))
     anchor = int(np.argmin(np.abs(f - reference_hz)))
     phase_deg -= 360.0 * np.rint(phase_deg[anchor] / 360.0)
-
     bin_noise, sample_noise = _noise(noise, len(impulse), reference_hz, rate)
     at = float(np.interp(reference_hz, f, magnitude))
     gain_db = float(np.interp(reference_hz, f, magnitude_db))
-    bandwidth = sweep.high_hz - sweep.low_hz
     peak = max(float(np.max(np.abs(impulse))), 1e-300)
     # Cramer-Rao bound for the delay of a flat band: 1 / (2 pi B_rms sqrt(2 E / N0)).
-    doubt = sample_noise / peak * math.sqrt(3.0) / (math.pi * bandwidth)
-    notes: tuple[str, ...] = ()
-    arrival, basis = latency, "theory (noise after the response, octaves that arrive apart)"
+    bound = sample_noise / peak * math.sqrt(3.0) / (math.pi * (sweep.high_hz - sweep.low_hz))
     if coherence == 0.0:
-        notes = ("the response is spread in time; the latency is that of its first part within 20 dB of its peak",)
-        # Its peak may be a crest of the first reflection: what rises to within 20 dB of it is not one sample.
-        doubt = max(doubt, 0.5 * _SPREAD_SECONDS)
-        if latency < -2.0 * _SPREAD_SECONDS:
-            notes = (
-                f"the response begins {-1000.0 * latency:.3g} ms before the sound that causes it: the system's "
-                "delay moves as a tape's does, by more than a sweep can follow; it has no one latency",
-            )
-            arrival, latency, doubt = 0.0, math.nan, math.nan
+        delay = _spread_latency(latency, bound)
     else:
-        first, last, unsure = _octave_arrivals(impulse, origin, rate, sweep, doubt)
-        if coherence < _COHERENT:
-            notes = (
-                f"the frequencies do not arrive together but over {rate * first:.0f} to {rate * last:.0f} samples"
-                ": the system disperses, or its delay moves as a tape's does; it has no one latency",
-            )
-            latency = doubt = math.nan
-        else:
-            doubt = math.hypot(doubt, max(0.5 * (last - first) - unsure, 0.0), _EXACT_SAMPLES / rate)
+        delay = _latency(latency, bound, coherence, rate, _octave_arrivals(impulse, origin, rate, sweep, bound))
 
     def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
         return Reading(
@@ -224,37 +170,93 @@ def response_from_sweep(
             method=_METHOD,
             conditions=conditions,
             uncertainty=sigma,
-            uncertainty_basis=basis if math.isfinite(sigma) else "not stated",
+            uncertainty_basis="theory (noise after the response, octaves that arrive apart)"
+            if math.isfinite(sigma)
+            else "not stated",
             warnings=warnings,
         )
 
     sign, doubtful = _polarity(turn, coherence)
     low_edge, high_edge = _edges(f, magnitude_db, anchor, gain_db)
     spacing = float(np.mean(np.diff(np.log(f))))
+    gain = reading(f"gain at {reference_hz:g} Hz", gain_db, "dB", 8.686 * bin_noise / max(at, 1e-300))
     return Response(
-        latency_seconds=reading("latency", latency, "s", doubt, *notes),
-        latency_samples=reading("latency", latency * rate, "samples", doubt * rate, *notes),
+        latency_seconds=reading("latency", delay.seconds, "s", delay.doubt, *delay.notes),
+        latency_samples=reading("latency", delay.seconds * rate, "samples", delay.doubt * rate, *delay.notes),
         polarity=reading("polarity", sign, "", math.nan, *doubtful),
-        gain=Reading(
-            quantity=f"gain at {reference_hz:g} Hz",
-            value=gain_db,
-            unit="dB",
-            method=_METHOD,
-            conditions=conditions,
-            uncertainty=8.686 * bin_noise / max(at, 1e-300),
-            uncertainty_basis="theory (noise after the response)",
-        ),
+        gain=replace(gain, uncertainty_basis="theory (noise after the response)"),
         low_edge=_edge_reading("lower -3 dB edge", low_edge, f[0], spacing, conditions),
         high_edge=_edge_reading("upper -3 dB edge", high_edge, f[-1], spacing, conditions),
-        magnitude=Curve(quantity="magnitude", x=f, y=magnitude_db, x_name="frequency", x_unit="Hz", y_unit="dB"),
-        phase=Curve(
-            quantity="phase without latency", x=f, y=phase_deg, x_name="frequency", x_unit="Hz", y_unit="degrees"
-        ),
-        group_delay=Curve(quantity="group delay", x=f, y=group_delay, x_name="frequency", x_unit="Hz", y_unit="s"),
-        arrival_seconds=arrival,
+        magnitude=_curve("magnitude", f, magnitude_db, "dB"),
+        phase=_curve("phase without latency", f, phase_deg, "degrees"),
+        group_delay=_curve("group delay", f, group_delay, "s"),
+        arrival_seconds=delay.arrival,
         impulse_response=impulse,
         origin=origin,
     )
+
+
+def _curve(quantity: str, f: FloatArray, y: FloatArray, unit: str) -> Curve:
+    return Curve(quantity=quantity, x=f, y=y, x_name="frequency", x_unit="Hz", y_unit=unit)
+
+
+def _transform(
+    impulse: FloatArray, origin: int, sweep: SynchronisedSweep
+) -> tuple[FloatArray, ComplexArray, FloatArray]:
+    """Frequencies of the curves, spectrum about time zero and group delay there."""
+    rate = sweep.sample_rate
+    size = 1 << (len(impulse) - 1).bit_length()
+    frequencies = np.fft.rfftfreq(size, 1.0 / rate)
+    count = int(_POINTS_PER_OCTAVE * math.log2(sweep.high_hz / sweep.low_hz)) + 1
+    wanted = np.geomspace(sweep.low_hz, sweep.high_hz, count)
+    places = np.unique(np.rint(wanted * size / rate).astype(int))
+    places = places[(places > 0) & (places < len(frequencies) - 1)]
+    f = frequencies[places]
+    moment = (np.arange(len(impulse)) - origin) / rate
+    shifted = np.fft.rfft(impulse, size)[places] * np.exp(2j * np.pi * f * origin / rate)
+    # Derivative of the phase without unwrapping: the transform of t h(t) over that of h(t).
+    delayed = np.fft.rfft(impulse * moment, size)[places] * np.exp(2j * np.pi * f * origin / rate)
+    magnitude = np.abs(shifted)
+    audible = magnitude > 1e-4 * magnitude.max()
+    group_delay = np.where(audible, np.real(delayed / np.where(audible, shifted, 1.0)), np.nan)
+    return f, shifted, group_delay
+
+
+class _Delay(NamedTuple):
+    """Latency, its standard uncertainty, when the sound arrives in any case, and what is to be said of it."""
+
+    seconds: float
+    doubt: float
+    arrival: float
+    notes: tuple[str, ...]
+
+
+def _spread_latency(latency: float, bound: float) -> _Delay:
+    """Latency of a response that is spread in time."""
+    if latency < -2.0 * _SPREAD_SECONDS:
+        note = (
+            f"the response begins {-1000.0 * latency:.3g} ms before the sound that causes it: the system's "
+            "delay moves as a tape's does, by more than a sweep can follow; it has no one latency"
+        )
+        return _Delay(math.nan, math.nan, 0.0, (note,))
+    note = "the response is spread in time; the latency is that of its first part within 20 dB of its peak"
+    # Its peak may be a crest of the first reflection: what rises to within 20 dB of it is not one sample.
+    return _Delay(latency, max(bound, 0.5 * _SPREAD_SECONDS), latency, (note,))
+
+
+def _latency(
+    latency: float, bound: float, coherence: float, rate: float, octaves: tuple[float, float, float]
+) -> _Delay:
+    """Latency of a response that has one peak, if its octaves arrive together."""
+    first, last, unsure = octaves
+    if coherence < _COHERENT:
+        note = (
+            f"the frequencies do not arrive together but over {rate * first:.0f} to {rate * last:.0f} samples"
+            ": the system disperses, or its delay moves as a tape's does; it has no one latency"
+        )
+        return _Delay(math.nan, math.nan, latency, (note,))
+    doubt = math.hypot(bound, max(0.5 * (last - first) - unsure, 0.0), _EXACT_SAMPLES / rate)
+    return _Delay(latency, doubt, latency, ())
 
 
 def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[FloatArray, int, FloatArray]:

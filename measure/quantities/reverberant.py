@@ -19,7 +19,7 @@ from measure.parts.run import drive
 from measure.parts.signals import NoiseBurst
 from measure.parts.spectrum import power_spectrum
 from measure.quantities.decay import Decay, decay_of_noise
-from measure.results import Condition, Curve, Reading
+from measure.results import Condition, Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_rate
 
 __all__ = ["AverageDistortion", "MiddleDecay", "average_distortion", "jackknife", "middle_decay", "pink_burst"]
@@ -39,8 +39,8 @@ _PAIR_SHARE = 0.3
 _MIDDLE_HZ = (500.0, 1000.0)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class AverageDistortion:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class AverageDistortion(Result):
     """Distortion averaged over half an octave.
 
     Attributes
@@ -57,11 +57,6 @@ class AverageDistortion:
     thd: Reading
     imd: Reading
     left_out: dict[str, tuple[float, ...]]
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """Both readings."""
-        return (self.thd, self.imd)
 
 
 def average_distortion(
@@ -174,8 +169,8 @@ def pink_burst(
     )
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MiddleDecay:
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class MiddleDecay(Result):
     """Decay at middle frequencies.
 
     Attributes
@@ -195,11 +190,6 @@ class MiddleDecay:
     t30: Reading
     curve: Curve
     left_out: dict[str, tuple[float, ...]]
-
-    @property
-    def readings(self) -> tuple[Reading, ...]:
-        """All three times."""
-        return (self.edt, self.t20, self.t30)
 
 
 def middle_decay(

@@ -73,11 +73,12 @@ class Curve(Table):
     def to_rows(self) -> list[dict[str, Cell]]:
         """One row a point: abscissa and ordinate under names that end with the unit, and the uncertainty."""
         x_name, y_name = _column(self.x_name, self.x_unit), _column(self.quantity, self.y_unit)
-        doubt = np.full(self.y.shape, math.nan) if self.uncertainty is None else self.uncertainty
-        return [
-            {x_name: x, y_name: y, "uncertainty": u}
-            for x, y, u in zip(self.x.tolist(), self.y.tolist(), doubt.tolist(), strict=True)
-        ]
+        return [{x_name: x, y_name: y, "uncertainty": sigma} for x, y, sigma in self.points()]
+
+    def points(self) -> list[tuple[float, float, float]]:
+        """Abscissa, ordinate and standard uncertainty of each point, ``nan`` where there is none."""
+        sigma = np.full(self.y.shape, math.nan) if self.uncertainty is None else self.uncertainty
+        return list(zip(self.x.tolist(), self.y.tolist(), sigma.tolist(), strict=True))
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

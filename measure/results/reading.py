@@ -12,9 +12,10 @@ from measure.results.table import Cell, Table, html_table, plain
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Condition", "Reading", "html_of_readings"]
+__all__ = ["Condition", "Conditions", "Reading", "html_of_readings"]
 
 Condition = str | float | int | bool
+Conditions = dict[str, Condition]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)

@@ -59,8 +59,27 @@ class Result(Table):
         return "\n".join(str(reading) for reading in self.readings)
 
     def to_rows(self) -> list[dict[str, Cell]]:
-        """One row a reading: its key, and the columns of :meth:`Reading.to_rows`."""
-        return [{"key": key, **row} for key, each in self.named_readings().items() for row in each.to_rows()]
+        """One row a reading: its key, and the columns of :meth:`Reading.to_rows`.
+
+        A result that holds curves only has a row a point: key and quantity of the curve, x, y, their units, and
+        the uncertainty of y.
+        """
+        readings = self.named_readings()
+        if readings:
+            return [{"key": key, **row} for key, each in readings.items() for row in each.to_rows()]
+        return [
+            {
+                "key": key,
+                "quantity": curve.quantity,
+                "x": x,
+                "x_unit": curve.x_unit,
+                "y": y,
+                "y_unit": curve.y_unit,
+                "uncertainty": sigma,
+            }
+            for key, curve in self.named_curves().items()
+            for x, y, sigma in curve.points()
+        ]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, by attribute; an undefined number becomes ``None``."""

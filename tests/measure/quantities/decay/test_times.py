@@ -11,14 +11,7 @@ from hypothesis import strategies as st
 from measure.errors import MeasureError
 from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
 from measure.parts.signals import noise_burst
-from measure.quantities.decay import (
-    colouration,
-    decay_from_impulse,
-    decay_from_noise,
-    decay_from_sweep,
-    decay_of_noise,
-    echo_density,
-)
+from measure.quantities.decay import decay_from_impulse, decay_from_noise, decay_from_sweep, decay_of_noise
 
 RATE = 48_000
 
@@ -249,9 +242,6 @@ def test_wrong_arguments_raise():
         decay_of_noise([np.zeros(10)], burst)
 
 
-# --- other people's estimators and reverbs ---
-
-
 @pytest.mark.parametrize(("seconds", "floor_db"), [(0.3, None), (1.0, None), (1.0, -60.0), (2.5, None)])
 def test_pyroomacoustics_and_pyrato_agree(seconds, floor_db):
     # Same data, same interval. Both libraries integrate without a correction for the floor, so with one they
@@ -322,9 +312,6 @@ def test_pedalboard_reverb(room_size, expected):
     assert band.t30.value == pytest.approx(expected, rel=0.02)
 
 
-# --- sweeps, and noise that stops ---
-
-
 def test_sweep_and_noise_agree_with_the_response_itself():
     h = decay(0.8, duration=1.6, seed=11)
     direct = decay_from_impulse(np.concatenate([h, np.zeros(RATE)]), RATE)
@@ -392,54 +379,3 @@ def test_a_system_without_reverberation_has_no_decay():
         dead = decay_from_noise(broken, RATE, bands="broadband", repeats=1).bands[0]
         assert math.isnan(dead.t20.value)
         assert dead.t20.warnings
-
-
-# --- echo density and colouration ---
-
-
-def test_echo_density_of_noise_is_one():
-    density = echo_density(np.random.default_rng(1).standard_normal(RATE), RATE)
-    # Gaussian noise has density 1 by definition; a window of 25 ms holds some 900 samples.
-    assert np.mean(density.profile.y) == pytest.approx(1.0, abs=0.01)
-    assert density.half.value < 0.03
-
-
-def test_echo_density_of_sparse_pulses():
-    # One pulse every 20 ms: sigma is far below it, and the share of samples beyond is 1 in 960 over 0.317.
-    h = np.zeros(RATE)
-    h[::960] = 1.0
-    density = echo_density(h, RATE, window_seconds=0.1)
-    assert np.max(density.profile.y) < 0.01
-    assert math.isnan(density.nine_tenths.value)
-    assert "never reaches" in density.nine_tenths.warnings[0]
-
-
-def test_echo_density_of_growing_density_is_found_in_time():
-    # Sparse before 0.3 s, noise after: the window of 25 ms reaches half way through at 0.3 s.
-    rng = np.random.default_rng(2)
-    h = np.where(np.arange(RATE) < 0.3 * RATE, (rng.random(RATE) < 0.001) * 1.0, 1.0) * rng.standard_normal(RATE)
-    h[0] = 1.0
-    assert echo_density(h, RATE).nine_tenths.value == pytest.approx(0.3, abs=0.025)
-
-
-def test_colouration_of_gaussian_noise():
-    # 20 lg of a Rayleigh magnitude: 5.57 dB; flatness e^-gamma: -2.51 dB.
-    result = colouration(decay(2.0, duration=4.0, seed=6), RATE)
-    assert result.deviation.value == pytest.approx(5.57, abs=4.0 * result.deviation.uncertainty)
-    assert result.flatness.value == pytest.approx(-10.0 * np.euler_gamma / math.log(10.0), abs=0.1)
-    assert result.deviation.uncertainty < 0.15
-
-
-def test_colouration_of_a_comb():
-    # 1 + a z^-M: mean of 20 lg |H| over whole periods is 0, of |H|^2 it is 1 + a^2.
-    h = np.zeros(RATE)
-    h[0], h[480] = 1.0, 0.5
-    result = colouration(h, RATE, low_hz=1_000.0, high_hz=9_000.0)
-    assert result.flatness.value == pytest.approx(-10.0 * math.log10(1.25), abs=1e-2)
-
-
-@pytest.mark.parametrize("name", ["silence", "one sample", "constant", "not a number"])
-def test_no_density_and_no_colour_of_nothing(name):
-    for reading in (*echo_density(BAD[name], RATE).readings, *colouration(BAD[name], RATE).readings):
-        assert math.isnan(reading.value)
-        assert reading.warnings

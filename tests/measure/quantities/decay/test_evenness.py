@@ -1,0 +1,35 @@
+"""Colouration of noise, whose figure has a formula, and of a comb."""
+
+import math
+
+import numpy as np
+import pytest
+
+from measure.quantities.decay import colouration
+
+RATE = 48_000
+
+
+def decay(seconds, *, duration, floor_db=None, seed=0, rate=RATE, signs=False):
+    """Noise, or random signs, under an exponential of 60 dB in `seconds`, over a steady floor."""
+    rng = np.random.default_rng(seed)
+    n = round(duration * rate)
+    carrier = rng.choice([-1.0, 1.0], n) if signs else rng.standard_normal(n)
+    h = carrier * 10.0 ** (-3.0 * np.arange(n) / rate / seconds)
+    return h if floor_db is None else h + 10.0 ** (floor_db / 20.0) * rng.standard_normal(n)
+
+
+def test_colouration_of_gaussian_noise():
+    # 20 lg of a Rayleigh magnitude: 5.57 dB; flatness e^-gamma: -2.51 dB.
+    result = colouration(decay(2.0, duration=4.0, seed=6), RATE)
+    assert result.deviation.value == pytest.approx(5.57, abs=4.0 * result.deviation.uncertainty)
+    assert result.flatness.value == pytest.approx(-10.0 * np.euler_gamma / math.log(10.0), abs=0.1)
+    assert result.deviation.uncertainty < 0.15
+
+
+def test_colouration_of_a_comb():
+    # 1 + a z^-M: mean of 20 lg |H| over whole periods is 0, of |H|^2 it is 1 + a^2.
+    h = np.zeros(RATE)
+    h[0], h[480] = 1.0, 0.5
+    result = colouration(h, RATE, low_hz=1_000.0, high_hz=9_000.0)
+    assert result.flatness.value == pytest.approx(-10.0 * math.log10(1.25), abs=1e-2)

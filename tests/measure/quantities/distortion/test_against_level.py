@@ -1,0 +1,70 @@
+"""Distortion against level, and the maximum operating level, against closed forms."""
+
+import math
+
+import numpy as np
+import pytest
+
+from measure.errors import MeasureError
+from measure.parts.signals import level_steps
+from measure.quantities.distortion import distortion_against_level, distortion_of_steps, operating_level
+
+RATE = 48_000
+NOISE = 10.0 ** (-96 / 20) / math.sqrt(2.0)  # RMS of a floor 96 dB below a tone of amplitude 1
+
+
+def db(ratio):
+    return 20.0 * math.log10(ratio)
+
+
+@pytest.mark.parametrize("frequency", [315.0, 1000.0])
+@pytest.mark.parametrize(
+    ("shape", "amplitude"),
+    [
+        (np.tanh, 0.6287864),  # 3 % third harmonic of tanh(g sin)
+        (np.arctan, 0.659341),  # of arctan
+        (lambda x: x - 0.25 * x**3, math.sqrt(0.12 / 1.09 / 0.25)),  # of a cubic
+    ],
+)
+def test_operating_level(shape, amplitude, frequency):
+    rng = np.random.default_rng(2)
+    level = operating_level(
+        lambda x, _: shape(x) + NOISE * rng.standard_normal(len(x)), RATE, frequency_hz=frequency
+    )
+    assert level.value == pytest.approx(db(amplitude), abs=1e-3)
+    assert level.uncertainty < 1e-3
+
+
+def test_operating_level_that_is_not_there():
+    clean = operating_level(lambda x, _: x - 1e-3 * x**3, RATE)
+    assert math.isnan(clean.value)
+    assert "does not reach 3 %" in clean.warnings[0]
+    driven = operating_level(lambda x, _: np.tanh(1000.0 * x), RATE)
+    assert math.isnan(driven.value)
+    assert "already" in driven.warnings[0]
+    for broken in (lambda x, _: 0.0 * x, lambda x, _: x * np.nan):
+        reading = operating_level(broken, RATE)
+        assert math.isnan(reading.value)
+        assert reading.warnings
+
+
+def test_distortion_against_level_is_the_closed_form_at_every_level():
+    result = distortion_against_level(lambda x, _: x - 0.1 * x**3, RATE, levels_dbfs=range(-24, 1, 6))
+    for level, third in zip(result.third.x, result.third.y, strict=True):
+        u = 0.1 * 10.0 ** (level / 10.0)
+        assert third == pytest.approx(100.0 * (u / 4.0) / (1.0 - 0.75 * u), rel=1.15e-4)
+    assert result.gain.y == pytest.approx(
+        [db(1.0 - 0.075 * 10.0 ** (level / 10.0)) for level in result.gain.x], abs=1e-6
+    )
+    assert result.thd.y == pytest.approx(result.third.y, rel=1e-6)
+
+
+def test_steps_are_checked():
+    steps = level_steps(RATE, frequency_hz=1000.0, levels_dbfs=(-6.0, 0.0))
+    with pytest.raises(MeasureError, match="samples"):
+        distortion_of_steps(np.zeros(10), steps)
+    with pytest.raises(MeasureError, match="limit_percent"):
+        distortion_of_steps(steps.signal, steps, limit_percent=0.0)
+    falling = level_steps(RATE, frequency_hz=1000.0, levels_dbfs=(0.0, -6.0))
+    with pytest.raises(MeasureError, match="rise"):
+        distortion_of_steps(falling.signal, falling)

@@ -1,0 +1,83 @@
+"""Intermodulation against closed forms."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from measure.errors import MeasureError
+from measure.parts.signals import two_tones
+from measure.quantities.distortion import difference_frequency_distortion, modulation_distortion
+
+RATE = 48_000
+NOISE = 10.0 ** (-96 / 20) / math.sqrt(2.0)  # RMS of a floor 96 dB below a tone of amplitude 1
+
+
+def angle_of(frequency_hz, *, seconds=2.0, phase=0.2):
+    return 2.0 * np.pi * frequency_hz / RATE * np.arange(round(seconds * RATE)) + phase
+
+
+def noise(n, seed=0):
+    return NOISE * np.random.default_rng(seed).standard_normal(n)
+
+
+def shaped(x, a, b):
+    return x + a * x**2 - b * x**3
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.floats(0.01, 0.3), st.floats(0.01, 0.3), st.sampled_from([1.0, 0.991, 1.017]))
+def test_intermodulation_closed_forms(a, b, speed):
+    # x + a x^2 - b x^3 on A1 cos + A2 cos: f2 +- f1 are a A1 A2; f2 +- 2 f1 are 3/4 b A1^2 A2, exactly.
+    # `speed` is a tape that runs wrong: both tones move together.
+    x = two_tones(RATE, low_hz=60.0 * speed, high_hz=7_000.0 * speed, low_to_high=4.0, seconds=1.5, level_dbfs=0.0)
+    result = modulation_distortion(shaped(x, a, b) + noise(len(x)), RATE)
+    first, second = 0.8, 0.2
+    carrier = second - b * (0.75 * second**3 + 1.5 * first**2 * second)
+    assert result.second.value == pytest.approx(200.0 * a * first * second / carrier, rel=1.15e-4, abs=1e-3)
+    assert result.third.value == pytest.approx(150.0 * b * first**2 * second / carrier, rel=1.15e-4, abs=1e-3)
+    pairs = math.sqrt(2.0) * math.hypot(a * first * second, 0.75 * b * first**2 * second)
+    assert result.single.value == pytest.approx(100.0 * pairs / carrier, rel=1.15e-4, abs=1e-3)
+
+    x = two_tones(RATE, low_hz=19_000.0 * speed, high_hz=20_000.0 * speed, seconds=1.0, level_dbfs=0.0)
+    difference = difference_frequency_distortion(shaped(x, a, b) + noise(len(x)), RATE)
+    both = 2.0 * (0.5 - b * 2.25 * 0.125)
+    assert difference.second.value == pytest.approx(25.0 * a / both, rel=1.15e-4, abs=1e-3)
+    assert difference.third.value == pytest.approx(150.0 * b * 0.125 / both, rel=1.15e-4, abs=1e-3)
+
+
+def test_intermodulation_survives_flutter():
+    t = np.arange(2 * RATE) / RATE
+    clock = t + 0.002 / (2.0 * np.pi * 4.0) * np.sin(2.0 * np.pi * 4.0 * t)
+    x = 0.8 * np.sin(2.0 * np.pi * 60.0 * clock) + 0.2 * np.sin(2.0 * np.pi * 7_000.0 * clock)
+    carrier = 0.2 - 0.1 * (0.75 * 0.2**3 + 1.5 * 0.64 * 0.2)
+    result = modulation_distortion(shaped(x, 0.2, 0.1), RATE)
+    assert result.second.value == pytest.approx(200.0 * 0.2 * 0.16 / carrier, rel=2e-3)
+
+
+def test_total_difference_frequency_distortion():
+    # 8 and 11.95 kHz: 3.95 and 4.05 kHz, the RMS of both over the sum of the tones (from memory).
+    x = two_tones(RATE, low_hz=8_000.0, high_hz=11_950.0, seconds=1.0, level_dbfs=0.0)
+    result = difference_frequency_distortion(shaped(x, 0.2, 0.1), RATE, low_hz=8_000.0, high_hz=11_950.0)
+    both = 2.0 * (0.5 - 0.1 * 2.25 * 0.125)
+    assert result.total.value == pytest.approx(100.0 * math.hypot(0.05, 0.075 * 0.125) / both, rel=1.15e-4)
+
+
+def test_intermodulation_refuses():
+    one = np.sin(angle_of(7_000.0))
+    for reading in modulation_distortion(one, RATE).readings:
+        assert math.isnan(reading.value)
+        assert "missing" in reading.warnings[0]
+    for signal in (np.zeros(RATE), np.random.default_rng(1).standard_normal(RATE), one[:500]):
+        for reading in (
+            *modulation_distortion(signal, RATE).readings,
+            *difference_frequency_distortion(signal, RATE).readings,
+        ):
+            assert math.isnan(reading.value)
+            assert reading.warnings
+    with pytest.raises(MeasureError, match="other tones"):
+        difference_frequency_distortion(one, 41_000)
+    with pytest.raises(MeasureError, match="rise"):
+        modulation_distortion(one, RATE, low_hz=7_000.0, high_hz=60.0)
