@@ -4,6 +4,7 @@ import ast
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
@@ -28,7 +29,7 @@ from tapeemu.native.subset import (
     Unit,
 )
 
-__all__ = ["function_lines", "literal", "record_lines", "signature", "view_name"]
+__all__ = ["constant_lines", "function_lines", "literal", "record_lines", "signature", "view_name"]
 
 _C_WORDS = """
 auto break case char const continue default do double else enum extern float for goto if inline int long
@@ -85,11 +86,12 @@ def type_name(kind: Type | None) -> str:
 def literal(value: Any, kind: Scalar) -> str:
     """A constant of a type, exact to the last bit.
 
-    Real numbers that have a short decimal of their own are written so, others in hexadecimal.
+    Real numbers whose decimal is short and exact (0.25, 3.0) are written so, others in hexadecimal.
     """
     if kind.sort == "real":
         number = float(value)
-        text = repr(number) if number.is_integer() and abs(number) < 1e6 else number.hex()
+        plain = abs(number) < 1e6 and Fraction(number).denominator <= 1024
+        text = repr(number) if plain else number.hex()
         return {REAL: f"REAL({text})", SINGLE: f"{text}f", DOUBLE: text}[kind]
     number = int(value)
     if kind == UINT64:
@@ -101,6 +103,29 @@ def literal(value: Any, kind: Scalar) -> str:
     if kind == TRUTH:
         return "true" if value else "false"
     return str(number)
+
+
+def constant_kind(value: Any) -> Scalar:
+    """Type that a constant of a kernel file has by itself."""
+    for sort, kind in ((bool, TRUTH), (np.uint64, UINT64), (np.integer, INT64), (int, INDEX)):
+        if isinstance(value, sort):
+            return kind
+    return REAL
+
+
+def constant_name(unit: Unit, name: str) -> str:
+    """A constant of a kernel file as a name in C."""
+    return f"{unit.name}_{name.lstrip('_')}".upper()
+
+
+def constant_lines(unit: Unit, functions: Iterable[Function]) -> list[str]:
+    """The constants of a kernel file that its kernels use."""
+    used = {node.id for function in functions for node in ast.walk(function.node) if isinstance(node, ast.Name)}
+    return [
+        f"#define {constant_name(unit, name)} {literal(value, constant_kind(value))}"
+        for name, value in unit.constants.items()
+        if name in used
+    ]
 
 
 def local_name(name: str) -> str:
@@ -132,6 +157,7 @@ class _Text:
     kind: Type
     binding: int = _ATOM
     constant: Any = None  # value of a literal integer or real, which takes the type of its neighbour
+    symbol: str = ""  # name of a constant of the file, in its own type
 
     def within(self, binding: int) -> str:
         return self.text if self.binding >= binding else f"({self.text})"
@@ -332,7 +358,7 @@ class _Body:
         """A literal gets the type it has by itself."""
         if given.constant is None or not isinstance(given.kind, Scalar):
             return given
-        return _Text(literal(given.constant, given.kind), given.kind)
+        return given if given.symbol else _Text(literal(given.constant, given.kind), given.kind)
 
     def kept(self, given: _Text, known: Scalar, node: ast.stmt) -> _Text:
         if isinstance(given.kind, Scalar) and given.kind.sort != known.sort and given.constant is None:
@@ -451,6 +477,8 @@ class _Body:
                 inner = self.expression(operand)
                 if inner.constant is not None:
                     assert isinstance(inner.kind, Scalar)
+                    if inner.symbol:
+                        return _Text(f"-{inner.text}", inner.kind, _UNARY)
                     return _Text(literal(-inner.constant, inner.kind), inner.kind, _UNARY, -inner.constant)
                 return _Text(f"-{inner.within(_UNARY)}", inner.kind, _UNARY)
             case ast.UnaryOp(op=ast.Not(), operand=operand):
@@ -486,12 +514,9 @@ class _Body:
             return _Text(local_name(name), self.kinds[name])
         if name in self.unit.constants:
             value = self.unit.constants[name]
-            if isinstance(value, np.uint64):
-                return _Text(literal(value, UINT64), UINT64)
-            if isinstance(value, np.integer):
-                return _Text(literal(value, INT64), INT64)
-            kind = TRUTH if isinstance(value, bool) else INDEX if isinstance(value, int) else REAL
-            return _Text(literal(value, kind), kind, constant=None if kind == TRUTH else value)
+            kind = constant_kind(value)
+            symbol = constant_name(self.unit, name)
+            return _Text(symbol, kind, constant=value if kind in (INDEX, REAL) else None, symbol=symbol)
         raise self.unit.refuse(node, f"{name} is no name of the kernel", "define it in this file or pass it in")
 
     def attribute(self, node: ast.Attribute) -> _Text:
@@ -667,6 +692,8 @@ class _Body:
 
     def beside(self, given: _Text, kind: Scalar, node: ast.AST) -> _Text:
         """A number in the type of its neighbour; a literal is written in that type."""
+        if given.symbol and given.kind == kind:
+            return given
         if given.constant is not None:
             if isinstance(given.constant, int) and given.constant < 0 and kind.sort == "unsigned":
                 raise self.unit.refuse(node, "a negative number meets an unsigned one", "convert the unsigned one")

@@ -2,7 +2,7 @@
 
 from types import ModuleType
 
-from tapeemu.native.c_text import comment, function_lines, record_lines, signature
+from tapeemu.native.c_text import comment, constant_lines, function_lines, record_lines, signature
 from tapeemu.native.subset import Record, Unit, read_unit
 
 __all__ = ["c_source", "header_source"]
@@ -40,6 +40,8 @@ def c_source(module: ModuleType | str) -> str:
     """The C file of a kernel file; parameters and errors as for :func:`header_source`."""
     unit = read_unit(module)
     lines = [*_opening(unit), *comment(unit.doc), "", f'#include "{unit.name}.h"', ""]
+    constants = constant_lines(unit, unit.functions.values())
+    lines += [*constants, ""] if constants else []
     for function in unit.functions.values():
         lines += [*function_lines(unit, function), ""]
     return "\n".join(lines)

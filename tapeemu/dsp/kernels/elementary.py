@@ -1,11 +1,13 @@
 """Elementary functions from multiplications and additions alone, so that no platform's library decides a bit.
 
-The last bits of sine, exponential and logarithm differ between mathematical libraries; these give the same on every
-machine that rounds as IEEE 754 says. Series and reductions are those of any textbook of analysis; the bounds
-beside each function hold in double precision.
+The last bits of sine, exponential and logarithm differ between mathematical libraries; these give the same on
+every machine that rounds as IEEE 754 says. Series and reductions are those of any textbook of analysis; the
+bounds beside each function hold in double precision.
 """
 
 import math
+
+import numpy as np
 
 from tapeemu.dsp.kernels.compilation import kernel
 
@@ -53,7 +55,7 @@ def _cosine_near(x: float) -> float:
 @kernel()
 def sine_of_turns(turns: float) -> float:
     """Sine of an angle in whole turns: absolute error at most 3e-16 for the angle as given, exact at quarters."""
-    turns = turns - math.floor(turns)
+    turns = turns - np.floor(turns)
     eighth = math.floor(8.0 * turns)
     if eighth == 0:
         value = _sine_near(_TURN * turns)
@@ -70,8 +72,8 @@ def sine_of_turns(turns: float) -> float:
 
 @kernel()
 def cosine_of_turns(turns: float) -> float:
-    """Cosine of an angle in whole turns: absolute error at most 3e-16 for the angle as given, exact at quarters."""
-    turns = turns - math.floor(turns)
+    """Cosine of an angle in whole turns: error and quarters as for :func:`sine_of_turns`."""
+    turns = turns - np.floor(turns)
     eighth = math.floor(8.0 * turns)
     if eighth == 0:
         value = _cosine_near(_TURN * turns)
@@ -194,8 +196,5 @@ def tangent_hyperbolic(x: float) -> float:
         part = 5.0 + z / part
         part = 3.0 + z / part
         return x / (1.0 + z / part)
-    if size > 20.0:
-        value = 1.0
-    else:
-        value = 1.0 - 2.0 / (exponential(2.0 * size) + 1.0)
+    value = 1.0 if size > 20.0 else 1.0 - 2.0 / (exponential(2.0 * size) + 1.0)
     return value if x > 0.0 else -value

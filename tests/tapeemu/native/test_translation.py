@@ -316,6 +316,14 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         """,
         [(0.7, 3)],
     ),
+    "infinity and no number": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return -math.inf if a == 0.0 else math.nan if a < 0.0 else a
+        """,
+        [(0.0,), (-1.0,), (2.0,)],
+    ),
     "whole numbers and hashes convert": (
         """
         @kernel()
