@@ -2,10 +2,9 @@
 
 import math
 from collections.abc import Mapping
-from typing import ClassVar, Literal, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, Self
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import model_validator
 
 from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
@@ -14,6 +13,9 @@ from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, ste
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_sample_rate
+
+if TYPE_CHECKING:
+    from tapeemu.dsp.kernels.interpolation import Rows
 
 __all__ = ["AmplitudeFlutter", "LevelPart"]
 
@@ -355,7 +357,7 @@ class _SpacingStream(Stream):
         return self.latency
 
     def advance(self, block: FloatArray) -> FloatArray:
-        from tapeemu.dsp.kernels.interpolation import filter_pair
+        from tapeemu.dsp.kernels.interpolation import Part, filter_pair
 
         out = np.empty_like(block)
         done = 0
@@ -368,17 +370,15 @@ class _SpacingStream(Stream):
             end = self._filled + count
             self._line[:, self._filled : end] = block[:, done : done + count]
             column = self._filled - 2 * self.latency - begin
-            for first, second, (row, between) in self._rows(segment):
-                filter_pair(
-                    *(self._line, column, self._table, row, between, begin, begin + count),
-                    *(first, second, out, done),
-                )
+            part = Part(column, begin, begin + count, done)
+            for first, second, rows in self._rows(segment):
+                filter_pair(self._line, self._table, rows, part, first, second, out)
             self._filled = end
             self._place += count
             done += count
         return out
 
-    def _rows(self, segment: int) -> "list[tuple[int, int, _Rows]]":
+    def _rows(self, segment: int) -> "list[tuple[int, int, Rows]]":
         if segment != self._segment:
             for level, (_, _, (row, between)) in zip(self._levels, self._pairs, strict=False):
                 place = (-self._per_db / self._step) * level.segment(segment) - self._lowest / self._step
@@ -389,8 +389,7 @@ class _SpacingStream(Stream):
         return self._pairs
 
 
-_Rows = tuple[npt.NDArray[np.int32], npt.NDArray[np.float32]]
+def _empty_rows() -> "Rows":
+    from tapeemu.dsp.kernels.interpolation import Rows
 
-
-def _empty_rows() -> _Rows:
-    return np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32)
+    return Rows(np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32))

@@ -2,10 +2,9 @@
 
 import math
 from functools import lru_cache
-from typing import Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Literal, NamedTuple, Self
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import model_validator
 
 from tapeemu.dsp.interpolation import CELLS, make_reader
@@ -25,6 +24,9 @@ from tapeemu.dsp.modulation import (
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_sample_rate
+
+if TYPE_CHECKING:
+    from tapeemu.dsp.kernels.interpolation import Places
 
 __all__ = ["RotatingPart", "WowFlutter", "flutter_weighting"]
 
@@ -489,12 +491,10 @@ def _two_sigma_figures(
 _UNIT = 1 << 52
 
 
-_Places = tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.float32]]
-_Pair = tuple[int, int, _Places]
+def _empty_places() -> "Places":
+    from tapeemu.dsp.kernels.interpolation import Places
 
-
-def _empty_places() -> _Places:
-    return (
+    return Places(
         np.empty(SEGMENT, dtype=np.int32),
         np.empty(SEGMENT, dtype=np.int32),
         np.empty(SEGMENT, dtype=np.float32),
@@ -596,7 +596,7 @@ class _WowFlutterStream(Stream):
         self._base = earliest
 
     def _read_until(self, end: int, out: FloatArray, made_before: int) -> None:
-        from tapeemu.dsp.kernels.interpolation import read_pair_32, read_pair_48
+        from tapeemu.dsp.kernels.interpolation import Part, read_pair_32, read_pair_48
 
         read = read_pair_32 if self._reader.taps == 32 else read_pair_48
         while self._made < end:
@@ -604,15 +604,12 @@ class _WowFlutterStream(Stream):
             count = min(end - self._made, SEGMENT - begin)
             whole = self._place(self._made - begin)[0]
             column = whole - self._base - (self._reader.ahead - 1)
-            at = self._made - made_before
-            for first, second, (left, row, between) in self._places(segment, begin):
-                read(
-                    *(self._line, column, self._reader.table, left, row, between, begin, begin + count),
-                    *(first, second, out, at),
-                )
+            part = Part(column, begin, begin + count, self._made - made_before)
+            for first, second, places in self._places(segment, begin):
+                read(self._line, self._reader.table, places, part, first, second, out)
             self._made += count
 
-    def _places(self, segment: int, begin: int) -> list[_Pair]:
+    def _places(self, segment: int, begin: int) -> "list[tuple[int, int, Places]]":
         """Pairs of channels, and where they are read in a segment; `begin` is the place of the next output in it.
 
         Channels with the same delay go two by two, others alone.
@@ -628,6 +625,6 @@ class _WowFlutterStream(Stream):
                 delays = common
                 if azimuth is not None:
                     delays = common + self._channel_places()[number] * azimuth
-                locate(delays, start, slope, float(CELLS), *places)
+                locate(delays, start, slope, float(CELLS), places)
             self._segment = segment
         return self._pairs

@@ -71,7 +71,7 @@ def _as_is(value: Any) -> Any:
     return value
 
 
-def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
+def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
     Parameters
@@ -79,6 +79,9 @@ def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     reassociate : bool
         Allow sums to be reordered and multiply-adds to be fused, which vectorises dot products. Never
         assumes that values are finite. Leave it off where the order of operations carries the accuracy.
+    inline : bool
+        Write the loop into every kernel that calls it, before anything is compiled: constants among the
+        arguments are then constants in it.
 
     Returns
     -------
@@ -92,7 +95,9 @@ def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     def decorate(function: Function) -> Function:
         if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
             return _as_python(function)
-        options = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        if inline:
+            options["inline"] = "always"
         try:
             dispatcher = numba.njit(cache=True, **options)(function)
         except RuntimeError:  # no directory that a cache could be written to
