@@ -328,6 +328,9 @@ class _SpacingStream(Stream):
         self, settings: AmplitudeFlutter, *, sample_rate: float, channels: int, start_sample: int
     ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
+        from tapeemu.dsp.kernels import interpolation as kernels
+
+        self._kernels = kernels
         count = 1 if settings._channels_alike() else self.channels
         self._levels = [_Level(settings, self.sample_rate, channel) for channel in range(count)]
         self.latency = half_length(self.sample_rate)
@@ -357,8 +360,7 @@ class _SpacingStream(Stream):
         return self.latency
 
     def advance(self, block: FloatArray) -> FloatArray:
-        from tapeemu.dsp.kernels.interpolation import Part, filter_pair
-
+        kernels = self._kernels
         out = np.empty_like(block)
         done = 0
         while done < block.shape[1]:
@@ -370,9 +372,9 @@ class _SpacingStream(Stream):
             end = self._filled + count
             self._line[:, self._filled : end] = block[:, done : done + count]
             column = self._filled - 2 * self.latency - begin
-            part = Part(column, begin, begin + count, done)
+            part = kernels.Part(column, begin, begin + count, done)
             for first, second, rows in self._rows(segment):
-                filter_pair(self._line, self._table, rows, part, first, second, out)
+                kernels.filter_pair(self._line, self._table, rows, part, first, second, out)
             self._filled = end
             self._place += count
             done += count

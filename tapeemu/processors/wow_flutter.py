@@ -510,6 +510,9 @@ class _WowFlutterStream(Stream):
 
     def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
+        from tapeemu.dsp.kernels import interpolation as kernels
+
+        self._kernels = kernels
         self._trajectory = settings._trajectory(self.sample_rate)
         self._reader = make_reader(settings.reader_taps)
         self._settings = settings
@@ -596,17 +599,16 @@ class _WowFlutterStream(Stream):
         self._base = earliest
 
     def _read_until(self, end: int, out: FloatArray, made_before: int) -> None:
-        from tapeemu.dsp.kernels.interpolation import Part, read_pair_32, read_pair_48
-
-        read = read_pair_32 if self._reader.taps == 32 else read_pair_48
+        kernels, table = self._kernels, self._reader.table
+        read = kernels.read_pair_32 if self._reader.taps == 32 else kernels.read_pair_48
         while self._made < end:
             segment, begin = divmod(self._origin + self._made - self.latency, SEGMENT)
             count = min(end - self._made, SEGMENT - begin)
             whole = self._place(self._made - begin)[0]
             column = whole - self._base - (self._reader.ahead - 1)
-            part = Part(column, begin, begin + count, self._made - made_before)
+            part = kernels.Part(column, begin, begin + count, self._made - made_before)
             for first, second, places in self._places(segment, begin):
-                read(self._line, self._reader.table, places, part, first, second, out)
+                read(self._line, table, places, part, first, second, out)
             self._made += count
 
     def _places(self, segment: int, begin: int) -> "list[tuple[int, int, Places]]":
@@ -615,8 +617,6 @@ class _WowFlutterStream(Stream):
         Channels with the same delay go two by two, others alone.
         """
         if segment != self._segment:
-            from tapeemu.dsp.kernels.interpolation import locate
-
             start = self._place(self._made - begin)[1]
             slope = self._ratio / _UNIT - 1.0
             common = self._trajectory.segment(segment)
@@ -625,6 +625,6 @@ class _WowFlutterStream(Stream):
                 delays = common
                 if azimuth is not None:
                     delays = common + self._channel_places()[number] * azimuth
-                locate(delays, start, slope, float(CELLS), places)
+                self._kernels.locate(delays, start, slope, float(CELLS), places)
             self._segment = segment
         return self._pairs
