@@ -271,7 +271,8 @@ class Stream(ABC):
 
     def _feed(self, block: npt.NDArray[np.floating[Any]]) -> FloatArray:
         """Advance by a block that is known to be good, in its own type and shape convention."""
-        result = self.advance(np.ascontiguousarray(np.atleast_2d(block), dtype=np.float64))
+        rows = block if block.ndim == 2 else block[np.newaxis]
+        result = self.advance(np.ascontiguousarray(rows, dtype=np.float64))
         self._dtype = block.dtype
         self._mono = block.ndim == 1
         return result
