@@ -159,9 +159,7 @@ def read_pair_48(
 
 
 @kernel(reassociate=True)
-def filter_pair(
-    line: Reals2, table: Reals2, rows: Rows, part: Part, first: int, second: int, out: Reals2
-) -> None:
+def filter_pair(line: Reals2, table: Reals2, rows: Rows, part: Part, first: int, second: int, out: Reals2) -> None:
     """Filter two channels with taps that change from sample to sample, along the rows of a table.
 
     Parameters

@@ -113,9 +113,7 @@ class Down(NamedTuple):
 
 
 @kernel()
-def double_first(
-    block: Reals2, start: int, count: int, taps: Reals1, x: Reals2, phase: Reals1, u: Reals2
-) -> None:
+def double_first(block: Reals2, start: int, count: int, taps: Reals1, x: Reals2, phase: Reals1, u: Reals2) -> None:
     """Input to twice the rate: delay of 36 samples, the odd phase by 36 symmetric pairs of taps.
 
     Parameters

@@ -29,9 +29,7 @@ def hyperbolic_tangent(x: float) -> float:
 
 
 @kernel()
-def bend(
-    high: Reals3, bent: Reals3, offset: int, count: int, gain: float, bias: float, scale: float
-) -> None:
+def bend(high: Reals3, bent: Reals3, offset: int, count: int, gain: float, bias: float, scale: float) -> None:
     """Write ``scale * (tanh(gain * x + bias) - tanh(bias))`` behind `offset` in every row.
 
     Parameters
