@@ -8,8 +8,11 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
-from tapeemu.dsp.modulation import SEGMENT, TWO_SIGMA, NoiseBand, Sine, Trajectory, stream_key
+from tapeemu.dsp.exceedance import TWO_SIGMA
+from tapeemu.dsp.noise_band import NoiseBand
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
+from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, setting
 from tapeemu.validation import FloatArray, check_sample_rate
@@ -181,14 +184,7 @@ class AmplitudeFlutter(Processor):
             In dB.
         """
         level = _Level(self, check_sample_rate(sample_rate), channel)
-        out = np.empty(samples)
-        done = 0
-        while done < samples:
-            index, offset = divmod(start_sample + done, SEGMENT)
-            some = min(samples - done, SEGMENT - offset)
-            out[done : done + some] = level.segment(index)[offset : offset + some]
-            done += some
-        return out
+        return collect(level.segment, start_sample, samples)
 
     def distance_um(
         self,
@@ -268,14 +264,14 @@ class _Level:
         duration = _BEGINNING_SECONDS * self._sample_rate
         if math.isinf(self._contact) or max(index, -index - 1) * SEGMENT > duration:
             return
-        from tapeemu.dsp.kernels.modulation import begin_at_zero
+        from tapeemu.dsp.kernels.trajectories import begin_at_zero
 
         begin_at_zero(float(index * SEGMENT), 1.0 / duration, self._out)
 
     def _add_dropouts(self, first: int) -> None:
         if self._law.per_minute <= 0.0:
             return
-        from tapeemu.dsp.kernels.modulation import dip
+        from tapeemu.dsp.kernels.dropouts import dip
 
         start = first / self._sample_rate
         reach = 0.75e-3 * self._law.length_ms[1] + 1.0 / self._sample_rate

@@ -23,6 +23,7 @@ __all__ = [
     "Reals3",
     "Singles1",
     "Singles2",
+    "Singles3",
 ]
 
 Precise = Annotated[float, "double"]
@@ -41,6 +42,7 @@ Precises2 = Annotated[_Float64, "double", 2]
 
 Singles1 = Annotated[npt.NDArray[np.float32], "float", 1]
 Singles2 = Annotated[npt.NDArray[np.float32], "float", 2]
+Singles3 = Annotated[npt.NDArray[np.float32], "float", 3]
 """Arrays in single precision everywhere."""
 
 Integers1 = Annotated[npt.NDArray[np.int64], "int64_t", 1]
