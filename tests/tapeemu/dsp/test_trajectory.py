@@ -160,7 +160,7 @@ def test_octaves_add_up_to_the_law(slope, edges):
     for octave, centre in enumerate(law.centres_hz):
         node_rate = 4.0 * law.ratio * centre
         turns = np.exp(-2j * np.pi * frequencies[:, None] * (places.ravel() / node_rate))
-        response = turns @ noise._taps[:2].ravel() * noise._value_scales[octave] / node_rate
+        response = turns @ noise._taps[:2].ravel() * noise._octaves.value_scales[octave] / node_rate
         density += (frequencies < 0.5 * node_rate) * 2.0 * (node_rate / 2.0) * np.abs(response) ** 2
     density *= (2.0 * np.pi * frequencies) ** 2
     steps = round(3.0 * math.log2(edges[1] / edges[0]))
