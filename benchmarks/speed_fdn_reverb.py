@@ -107,7 +107,8 @@ def decay() -> None:
         ((12.0,) * 7, 2),
         (SLOPE_SECONDS, 6),
         (HALL_SECONDS, 6),
-        (tuple(4.0 * 0.5**band for band in range(7)), 6),
+        (tuple(12.8 * 0.5**band for band in range(7)), 3),
+        (tuple(0.2 * 2.0**band for band in range(7)), 3),
     ]:
         reverb = FdnReverb(decay_by_band_seconds=by_band(targets))
         _plan.cache_clear()

@@ -61,8 +61,10 @@ def reading_error(reverb: FdnReverb, targets: tuple[float, ...], octave_t30, rat
     designed = reverb.designed_decay_seconds(sample_rate=rate, frequencies_hz=where)
     delays = _plan(reverb, float(rate), 1).line_delays
     decay = delays.sum() / np.sum(delays[:, None] / designed, axis=0)
-    read = [octave_t30(where, decay, band) for band in BANDS_HZ if band <= 0.45 * rate]
-    return max(abs(value / target - 1.0) for value, target in zip(read, targets, strict=False))
+    usable = [(band, target) for band, target in zip(BANDS_HZ, targets, strict=True) if band <= 0.45 * rate]
+    return max(
+        abs(octave_t30(where, decay, band, poles) / target - 1.0) for band, target in usable for poles in (7, 14)
+    )
 
 
 @pytest.mark.parametrize("lines", [8, 32])
@@ -135,6 +137,16 @@ def test_measured_decay_is_within_four_percent_in_every_octave(targets, seeds):
     found = responses(reverb, 0.8 * max(targets) + 0.2, seeds)
     measured = [octave_decay_seconds(found, band) for band in BANDS_HZ]
     np.testing.assert_allclose(measured, targets, rtol=0.04)
+
+
+def test_small_networks_keep_steep_tables():
+    # Turning spreads the few modes of a small network over its octaves: lines that were as short as the size says
+    # read 250 Hz a quarter too long. Bounds: 4 %, and the scatter of the mean of 24 responses.
+    targets = (1.6, 0.8, 0.4, 0.2, 0.2, 0.2, 0.2)
+    reverb = FdnReverb(decay_by_band_seconds=by_band(targets), size_percent=10.0, lines=8)
+    found = responses(reverb, 1.5, 6)
+    for band, target, within in zip(BANDS_HZ[:3], targets[:3], (0.06, 0.06, 0.05), strict=True):
+        assert octave_decay_seconds(found, band) == pytest.approx(target, rel=within)
 
 
 @pytest.mark.parametrize("targets", [SLOPE_SECONDS, HALL_SECONDS], ids=["slope", "hall"])
@@ -488,7 +500,7 @@ def test_output_is_that_of_a_slow_network_of_matrices(changes, channels, rng, mo
     expected = slow_network(reverb, sound)
     for curved, within in ((True, 2e-5), (False, 1e-4)):
         # the fast one interpolates angles between exact values; here often enough to be nearly exact
-        exacter = plan._replace(cell=32, curved=curved)
+        exacter = plan._replace(cell=16, curved=curved)
         with monkeypatch.context() as patch:
             patch.setattr(fdn_reverb, "_plan", lambda *_, exacter=exacter: exacter)
             moving = reverb(sound, sample_rate=RATE)
