@@ -34,6 +34,7 @@ ROOMS = [
     ("files", ["tapeemu.files", "tapeemu.demo_scene"]),
     ("dsp", ["tapeemu.dsp"]),
     ("kernels", ["tapeemu.dsp.kernels"]),
+    ("translator", ["tapeemu.native"]),
     ("words of settings", ["tapeemu.settings_text"]),
     ("leaves", ["tapeemu.units", "tapeemu.validation"]),
     ("errors", ["tapeemu.errors"]),

@@ -62,9 +62,16 @@ def _as_python(function: Function) -> Function:
     @functools.wraps(function)
     def run(*arguments: Any) -> Any:
         with np.errstate(all="ignore"):
-            return function(*(_MACHINE_TYPES.get(type(value), _as_is)(value) for value in arguments))
+            return function(*map(_as_machine, arguments))
 
     return cast(Function, run)
+
+
+def _as_machine(value: Any) -> Any:
+    """An argument with numbers of the machine, also those in a named group."""
+    if isinstance(value, tuple) and hasattr(value, "_fields"):
+        return type(value)(*map(_as_machine, value))
+    return _MACHINE_TYPES.get(type(value), _as_is)(value)
 
 
 def _as_is(value: Any) -> Any:
