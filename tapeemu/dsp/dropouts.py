@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from tapeemu.validation import FloatArray
 
@@ -82,15 +81,9 @@ def _poisson(mean: float, share: float) -> int:
 
 
 def _uniforms(key: int, cell: int, first: int, count: int) -> FloatArray:
-    """Uniform numbers in (0, 1): SplitMix64 hashes of a key, a cell and a counter, from `first` on."""
-    with np.errstate(over="ignore"):
-        base = _mix(np.array([key], dtype=np.uint64), np.array([cell % (1 << 64)], dtype=np.uint64))
-        mixed = _mix(base, np.arange(first, first + count, dtype=np.uint64))
-    return np.asarray(((mixed >> np.uint64(11)).astype(np.float64) + 0.5) * 2.0**-53)
+    """Uniform numbers in (0, 1) by key, cell and counter, from `first` on."""
+    from tapeemu.dsp.kernels.noise import fill_uniforms
 
-
-def _mix(key: npt.NDArray[np.uint64], index: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
-    z = key + index * np.uint64(0x9E3779B97F4A7C15)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return np.asarray(z ^ (z >> np.uint64(31)))
+    out = np.empty(count)
+    fill_uniforms(np.uint64(key), cell, first, out)
+    return out

@@ -22,11 +22,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from tapeemu.dsp.aligned import aligned_copy
 from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.dsp.shared_tables import shared
 from tapeemu.validation import FloatArray
 
-__all__ = ["CELLS", "Reader", "aligned_table", "make_reader"]
+__all__ = ["CELLS", "Reader", "make_reader"]
 
 CELLS = 512
 """Rows of a table per sample: linear interpolation between them errs by -114 dB at 0.375 of the rate."""
@@ -44,15 +45,6 @@ class Reader(NamedTuple):
     def ahead(self) -> int:
         """Samples needed after the place that is read: half the taps."""
         return self.taps // 2
-
-
-def aligned_table(values: FloatArray) -> FloatArray:
-    """Copy an array to memory aligned to 64 bytes: wide loads that straddle cache lines cost double."""
-    room = np.empty(values.size + 8)
-    skip = -(room.ctypes.data // room.itemsize) % 8
-    table = room[skip : skip + values.size].reshape(values.shape)
-    table[...] = values
-    return table
 
 
 @shared(maxsize=4)
@@ -81,4 +73,4 @@ def make_reader(taps: Literal[32, 48] = 32) -> Reader:
     for fraction, place in ((0, taps // 2 - 1), (CELLS, taps // 2)):
         table[fraction] = 0.0
         table[fraction, place] = 1.0
-    return Reader(aligned_table(table), taps)
+    return Reader(aligned_copy(table), taps)

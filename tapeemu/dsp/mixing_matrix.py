@@ -16,27 +16,12 @@ from tapeemu.validation import FloatArray
 
 __all__ = [
     "Mixing",
-    "hadamard",
     "prime_delays",
     "random_mixing",
     "scattered_delays",
 ]
 
 IntArray = npt.NDArray[np.int64]
-
-
-def hadamard(lines: int) -> FloatArray:
-    """Sylvester's Hadamard matrix scaled to be orthogonal; `lines` is a power of two.
-
-    Returns
-    -------
-    ndarray, shape (lines, lines)
-    """
-    matrix = np.ones((1, 1))
-    while matrix.shape[0] < lines:
-        matrix = np.block([[matrix, matrix], [matrix, -matrix]])
-    scaled: FloatArray = matrix / np.sqrt(lines)
-    return scaled
 
 
 class Mixing(NamedTuple):
@@ -52,13 +37,6 @@ class Mixing(NamedTuple):
 
     order: IntArray
     gains: FloatArray
-
-    def matrix(self) -> FloatArray:
-        """The matrix itself, shape (lines, lines)."""
-        lines = self.order.size
-        plain = hadamard(lines) * np.sqrt(lines)
-        product: FloatArray = self.gains[:, None] * plain[self.order]
-        return product
 
 
 def random_mixing(lines: int, rng: np.random.Generator) -> Mixing:

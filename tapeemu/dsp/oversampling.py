@@ -15,11 +15,14 @@ What it does to the sound, in fractions of the base rate and checked by tests:
 - delay of 100 samples (12 times), 96 (4 times) or 88 (twice), of the base rate, the same at all frequencies.
 """
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from tapeemu.validation import FloatArray
+
+if TYPE_CHECKING:
+    from tapeemu.dsp.kernels.oversampling import Down, Up
 
 __all__ = ["CHUNK", "Oversampler", "oversampling_factor"]
 
@@ -28,6 +31,9 @@ CHUNK = 512
 
 _STEEP, _SHORT = 10.5, 11.0
 """Window shapes: for the two filters beside the base rate, and for the short ones above it."""
+
+_LAST_CUTOFF = 0.5 * (0.4535 + 0.52)
+"""Middle of the transition band of the last decimation, in fractions of the base rate."""
 
 
 def oversampling_factor(sample_rate: float) -> int:
@@ -85,50 +91,66 @@ class Oversampler:
         self.offset = kernels.HISTORY_BENT
         self.latency = {12: 100, 4: 96, 2: 88}[factor]
 
-        step = np.arange(kernels.FIRST_PAIRS) + 0.5
-        first = _windowed_sinc(step, 0.5, kernels.FIRST_PAIRS, _STEEP)
-        self._first = np.ascontiguousarray((first / (2.0 * first.sum()))[::-1])
-        step = np.arange(kernels.SECOND_PAIRS) + 0.5
-        second = _windowed_sinc(step, 0.5, kernels.SECOND_PAIRS, _SHORT)
-        second /= 2.0 * second.sum()
-        self._second = np.ascontiguousarray(second[::-1])
-        half = kernels.THIRD_TAPS // 2
-        third = _windowed_sinc(np.arange(1 - half, half + 1) - 1.0 / 3.0, 0.5, half, _SHORT)
-        self._third = third / third.sum()
-
-        side = kernels.FALL_SIDE
-        fall_third = _windowed_sinc(np.arange(-side, side + 1.0), 1.0 / 6.0, side + 1.0, _SHORT)
-        self._fall_third = fall_third / fall_third.sum()
-        self._fall_center = 0.5
-        self._fall_second = 0.5 * second
-        pairs = kernels.LAST_PAIRS
-        last = _windowed_sinc(np.arange(2.0 * pairs), 0.5 * _LAST_CUTOFF, 2.0 * pairs, _STEEP)
-        last[0] *= 0.5  # the centre is fed twice
-        last /= 2.0 * last.sum()
-        self._last_even, self._last_odd = np.ascontiguousarray(last[::2]), np.ascontiguousarray(last[1::2])
-
-        self._x = np.zeros((channels, kernels.HISTORY_X + CHUNK))
-        self._phase = np.zeros(CHUNK)
-        self._u = np.zeros((channels, kernels.HISTORY_U + 2 * CHUNK))
-        self._v = np.zeros((channels, kernels.HISTORY_V + 4 * CHUNK))
         self.high: FloatArray = np.zeros((channels, self.rows, self.per_base * CHUNK))
         self.bent: FloatArray = np.zeros((channels, self.rows, self.offset + self.per_base * CHUNK))
-        self._d = np.zeros((channels, 4 * CHUNK))
-        self._d_even, self._d_odd = (np.zeros((channels, kernels.HISTORY_D + 2 * CHUNK)) for _ in range(2))
-        self._c = np.zeros((channels, 2 * CHUNK))
-        self._c_even, self._c_odd = (np.zeros((channels, kernels.HISTORY_C + CHUNK)) for _ in range(2))
+        self._up = _way_up(channels, self.high)
+        self._down = _way_down(channels, self.bent)
 
     def rise(self, block: FloatArray, start: int, count: int) -> None:
         """Fill `high` from ``block[:, start : start + count]``; `count` is at most CHUNK."""
-        up: tuple[Any, ...] = (self._x, self._phase, self._u, self._v, self.high)
-        self._kernels.rise(block, start, count, self.factor, self._first, self._second, self._third, *up)
+        self._kernels.rise(block, start, count, self.factor, self._up)
 
     def fall(self, out: FloatArray, start: int, count: int) -> None:
         """Write ``out[:, start : start + count]`` from the new samples of `bent`."""
-        taps = (self._fall_third, self._fall_center, self._fall_second, self._last_even, self._last_odd)
-        down = (self.bent, self._d, self._d_even, self._d_odd, self._c, self._c_even, self._c_odd)
-        self._kernels.fall(out, start, count, self.factor, *taps, *down)
+        self._kernels.fall(out, start, count, self.factor, self._down)
 
 
-_LAST_CUTOFF = 0.5 * (0.4535 + 0.52)
-"""Middle of the transition band of the last decimation, in fractions of the base rate."""
+def _second_taps() -> FloatArray:
+    """Taps of the halfband filter between two and four times the rate, innermost first, sum one half."""
+    from tapeemu.dsp.kernels import oversampling as kernels
+
+    taps = _windowed_sinc(np.arange(kernels.SECOND_PAIRS) + 0.5, 0.5, kernels.SECOND_PAIRS, _SHORT)
+    return np.asarray(taps / (2.0 * taps.sum()))
+
+
+def _way_up(channels: int, high: FloatArray) -> "Up":
+    from tapeemu.dsp.kernels import oversampling as kernels
+
+    first = _windowed_sinc(np.arange(kernels.FIRST_PAIRS) + 0.5, 0.5, kernels.FIRST_PAIRS, _STEEP)
+    half = kernels.THIRD_TAPS // 2
+    third = _windowed_sinc(np.arange(1 - half, half + 1) - 1.0 / 3.0, 0.5, half, _SHORT)
+    return kernels.Up(
+        first=np.ascontiguousarray((first / (2.0 * first.sum()))[::-1]),
+        second=np.ascontiguousarray(_second_taps()[::-1]),
+        third=third / third.sum(),
+        x=np.zeros((channels, kernels.HISTORY_X + CHUNK)),
+        phase=np.zeros(CHUNK),
+        u=np.zeros((channels, kernels.HISTORY_U + 2 * CHUNK)),
+        v=np.zeros((channels, kernels.HISTORY_V + 4 * CHUNK)),
+        high=high,
+    )
+
+
+def _way_down(channels: int, bent: FloatArray) -> "Down":
+    from tapeemu.dsp.kernels import oversampling as kernels
+
+    side = kernels.FALL_SIDE
+    third = _windowed_sinc(np.arange(-side, side + 1.0), 1.0 / 6.0, side + 1.0, _SHORT)
+    pairs = kernels.LAST_PAIRS
+    last = _windowed_sinc(np.arange(2.0 * pairs), 0.5 * _LAST_CUTOFF, 2.0 * pairs, _STEEP)
+    last[0] *= 0.5  # the centre is fed twice
+    last /= 2.0 * last.sum()
+    return kernels.Down(
+        third=third / third.sum(),
+        center=0.5,
+        second=0.5 * _second_taps(),
+        even=np.ascontiguousarray(last[::2]),
+        odd=np.ascontiguousarray(last[1::2]),
+        bent=bent,
+        d=np.zeros((channels, 4 * CHUNK)),
+        d_even=np.zeros((channels, kernels.HISTORY_D + 2 * CHUNK)),
+        d_odd=np.zeros((channels, kernels.HISTORY_D + 2 * CHUNK)),
+        c=np.zeros((channels, 2 * CHUNK)),
+        c_even=np.zeros((channels, kernels.HISTORY_C + CHUNK)),
+        c_odd=np.zeros((channels, kernels.HISTORY_C + CHUNK)),
+    )

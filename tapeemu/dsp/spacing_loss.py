@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from tapeemu.dsp.interpolation import aligned_table
+from tapeemu.dsp.aligned import aligned_copy
 from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.dsp.shared_tables import shared
 from tapeemu.validation import FloatArray
@@ -85,4 +85,4 @@ def spacing_table(lowest: float, highest: float, sample_rate: float) -> tuple[Fl
     right = 0.5 * dct(wanted * power, axis=1)[:, : half + 1] * twice
     taps = solve_in_order(products * twice[:, None] * twice, right.T).T
     mirrored = np.concatenate([taps[:, :0:-1], taps, np.zeros((rows + 1, 1))], axis=1)
-    return aligned_table(mirrored), step
+    return aligned_copy(mirrored), step

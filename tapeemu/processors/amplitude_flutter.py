@@ -2,18 +2,23 @@
 
 import math
 from collections.abc import Mapping
-from typing import ClassVar, Literal, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, Self
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import model_validator
 
 from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
-from tapeemu.dsp.modulation import SEGMENT, TWO_SIGMA, NoiseBand, Sine, Trajectory, stream_key
+from tapeemu.dsp.exceedance import TWO_SIGMA
+from tapeemu.dsp.noise_band import NoiseBand
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
+from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
+
+if TYPE_CHECKING:
+    from tapeemu.dsp.kernels.interpolation import Rows
 
 __all__ = ["AmplitudeFlutter", "LevelPart"]
 
@@ -183,14 +188,7 @@ class AmplitudeFlutter(Processor):
             In dB.
         """
         level = _Level(self, check_sample_rate(sample_rate), channel)
-        out = np.empty(samples)
-        done = 0
-        while done < samples:
-            index, offset = divmod(start_sample + done, SEGMENT)
-            some = min(samples - done, SEGMENT - offset)
-            out[done : done + some] = level.segment(index)[offset : offset + some]
-            done += some
-        return out
+        return collect(level.segment, start_sample, samples)
 
     def distance_um(
         self,
@@ -270,14 +268,14 @@ class _Level:
         duration = _BEGINNING_SECONDS * self._sample_rate
         if math.isinf(self._contact) or max(index, -index - 1) * SEGMENT > duration:
             return
-        from tapeemu.dsp.kernels.modulation import begin_at_zero
+        from tapeemu.dsp.kernels.trajectories import begin_at_zero
 
         begin_at_zero(float(index * SEGMENT), 1.0 / duration, self._out)
 
     def _add_dropouts(self, first: int) -> None:
         if self._law.per_minute <= 0.0:
             return
-        from tapeemu.dsp.kernels.modulation import dip
+        from tapeemu.dsp.kernels.dropouts import dip
 
         start = first / self._sample_rate
         reach = 0.75e-3 * self._law.length_ms[1] + 1.0 / self._sample_rate
@@ -330,6 +328,9 @@ class _SpacingStream(Stream):
         self, settings: AmplitudeFlutter, *, sample_rate: float, channels: int, start_sample: int
     ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
+        from tapeemu.dsp.kernels import interpolation as kernels
+
+        self._kernels = kernels
         count = 1 if settings._channels_alike() else self.channels
         self._levels = [_Level(settings, self.sample_rate, channel) for channel in range(count)]
         self.latency = half_length(self.sample_rate)
@@ -359,8 +360,7 @@ class _SpacingStream(Stream):
         return self.latency
 
     def advance(self, block: FloatArray) -> FloatArray:
-        from tapeemu.dsp.kernels.interpolation import filter_pair
-
+        kernels = self._kernels
         out = np.empty_like(block)
         done = 0
         while done < block.shape[1]:
@@ -372,17 +372,15 @@ class _SpacingStream(Stream):
             end = self._filled + count
             self._line[:, self._filled : end] = block[:, done : done + count]
             column = self._filled - 2 * self.latency - begin
-            for first, second, (row, between) in self._rows(segment):
-                filter_pair(
-                    *(self._line, column, self._table, row, between, begin, begin + count),
-                    *(first, second, out, done),
-                )
+            part = kernels.Part(column, begin, begin + count, done)
+            for first, second, rows in self._rows(segment):
+                kernels.filter_pair(self._line, self._table, rows, part, first, second, out)
             self._filled = end
             self._place += count
             done += count
         return out
 
-    def _rows(self, segment: int) -> "list[tuple[int, int, _Rows]]":
+    def _rows(self, segment: int) -> "list[tuple[int, int, Rows]]":
         if segment != self._segment:
             for level, (_, _, (row, between)) in zip(self._levels, self._pairs, strict=False):
                 place = (-self._per_db / self._step) * level.segment(segment) - self._lowest / self._step
@@ -393,8 +391,7 @@ class _SpacingStream(Stream):
         return self._pairs
 
 
-_Rows = tuple[npt.NDArray[np.int32], npt.NDArray[np.float32]]
+def _empty_rows() -> "Rows":
+    from tapeemu.dsp.kernels.interpolation import Rows
 
-
-def _empty_rows() -> _Rows:
-    return np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32)
+    return Rows(np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32))

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from functools import lru_cache
-from typing import Any, ClassVar, Literal, NamedTuple, Self
+from typing import ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -18,13 +18,16 @@ from tapeemu.dsp.absorption import (
     loop_level_db,
     usable_bands,
 )
+from tapeemu.dsp.aligned import aligned_zeros
 from tapeemu.dsp.mixing_matrix import (
     prime_delays,
     random_mixing,
     scattered_delays,
 )
+from tapeemu.dsp.shared_tables import read_only
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, Traits, setting
+from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_channels, check_sample_rate
 
 __all__ = ["DecayByBand", "FdnReverb", "FdnReverbStream"]
@@ -327,6 +330,37 @@ class FdnReverb(Processor):
         return loop_decay_seconds(plan.absorption, plan.line_delays, np.atleast_1d(where), rate)
 
 
+class _Swings(NamedTuple):
+    """How every pair of lines turns: swings as set, then the network's own."""
+
+    rates_hz: FloatArray
+    phases: FloatArray
+    depths: FloatArray
+    fastest: float
+    """Largest rate of an angle, in radians per second."""
+
+
+def _swings(
+    settings: FdnReverb, lines: int, whole_seconds: float, decay_seconds: FloatArray, rng: np.random.Generator
+) -> _Swings:
+    pairs = lines // 2
+    spread = 1.0 + _RATE_SPREAD * (2.0 * rng.random(pairs) - 1.0)
+    phases = rng.random(pairs)
+    own_spread = 1.0 + _RATE_SPREAD * (2.0 * rng.random(pairs) - 1.0)
+    deepest = _DEEPEST_ANGLE * settings.modulation_percent / 100.0
+    # Fast turns by small angles leave most of the sound where it was: they count as slow ones of that angle.
+    counts = deepest * min(settings.modulation_hz / _OWN_SWING_HZ, 1.0)
+    needed = _needed_angle(whole_seconds, lines, decay_seconds)
+    own_depth = math.sqrt(max(needed**2 - counts**2, 0.0))
+    fastest = 2.0 * math.pi * (1.0 + _RATE_SPREAD) * (deepest * settings.modulation_hz + own_depth * _OWN_SWING_HZ)
+    return _Swings(
+        np.stack([spread * settings.modulation_hz, own_spread * _OWN_SWING_HZ]),
+        np.stack([phases, rng.random(pairs)]),
+        np.array([deepest, own_depth]),
+        fastest,
+    )
+
+
 @lru_cache(maxsize=32)
 def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     """Lay the network out. Times do not depend on the rate beyond rounding, nor anything on the channels."""
@@ -358,7 +392,7 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     diffuser = random_mixing(lines, for_mixing)
     mixing = random_mixing(lines, for_mixing)
 
-    pre_delay = round(settings.pre_delay_seconds * sample_rate)
+    pre_delay = seconds_to_samples(settings.pre_delay_seconds, sample_rate)
     # Line i is fed by channel i modulo their number: columns without common rows are orthogonal.
     sharing = np.bincount(np.arange(lines) % channels)[np.arange(lines) % channels]
     feeds = for_input.choice([-1.0, 1.0], lines) / np.sqrt(sharing)
@@ -375,17 +409,8 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
     # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
     level /= math.sqrt(own**2 + 2.0 * own * common + channels * common**2)
 
-    pairs = lines // 2
-    spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
-    phases = for_motion.random(pairs)
-    own_spread = 1.0 + _RATE_SPREAD * (2.0 * for_motion.random(pairs) - 1.0)
-    deepest = _DEEPEST_ANGLE * settings.modulation_percent / 100.0
-    # Fast turns by small angles leave most of the sound where it was: they count as slow ones of that angle.
-    counts = deepest * min(settings.modulation_hz / _OWN_SWING_HZ, 1.0)
-    needed = _needed_angle(delays.sum() / sample_rate, lines, seconds[: usable_bands(sample_rate)])
-    own_depth = math.sqrt(max(needed**2 - counts**2, 0.0))
-    fastest = 2.0 * math.pi * (1.0 + _RATE_SPREAD) * (deepest * settings.modulation_hz + own_depth * _OWN_SWING_HZ)
-    cell, curved = _cell(fastest / sample_rate, float(delays.mean()) / (sample_rate * float(seconds.max())))
+    motion = _swings(settings, lines, delays.sum() / sample_rate, seconds[: usable_bands(sample_rate)], for_motion)
+    cell, curved = _cell(motion.fastest / sample_rate, float(delays.mean()) / (sample_rate * float(seconds.max())))
     plan = _Plan(
         input_delays=first + pre_delay,
         input_gains=feeds * per_sample**first,
@@ -402,17 +427,14 @@ def _plan(settings: FdnReverb, sample_rate: float, channels: int) -> _Plan:
         tap_gains=wet * level * taps,
         own=own,
         common=common,
-        rates=np.stack([spread * settings.modulation_hz, own_spread * _OWN_SWING_HZ]) / sample_rate,
-        phases=np.stack([phases, for_motion.random(pairs)]),
-        depths=np.array([deepest, own_depth]),
+        rates=motion.rates_hz / sample_rate,
+        phases=motion.phases,
+        depths=motion.depths,
         cell=cell,
         curved=curved,
     )
     # Streams share the plan.
-    for part in (*plan, *absorption):
-        if isinstance(part, np.ndarray):
-            part.flags.writeable = False
-    return plan
+    return read_only(plan)
 
 
 def _shares(wet_percent: float) -> tuple[float, float]:
@@ -457,61 +479,51 @@ class FdnReverbStream(Stream):
     """Reverberation in progress; see `FdnReverb`."""
 
     def __init__(self, settings: FdnReverb, *, sample_rate: float, channels: int, start_sample: int = 0) -> None:
-        from tapeemu.dsp.kernels.network import CHUNK
+        from tapeemu.dsp.kernels import network as kernels
 
         super().__init__(sample_rate=sample_rate, channels=check_channels(channels))
         self._slowest = float(settings.target_decay_seconds()[: usable_bands(self.sample_rate)].max())
         plan = _plan(settings, self.sample_rate, self.channels)
         self._plan = plan
+        self._reverberate = kernels.reverberate
         lines = settings.lines
 
         def ring(rows: int, longest: int) -> FloatArray:
-            return _aligned(rows, (-(-longest // CHUNK) + 1) * CHUNK + CHUNK)
+            return aligned_zeros(rows, (-(-longest // kernels.CHUNK) + 2) * kernels.CHUNK)
 
-        self._counters = np.array([0, start_sample], dtype=np.int64)
-        self._rings = (
-            ring(channels, int(plan.input_delays.max())),
-            ring(lines, int(plan.diffuser_delays.max())),
-            ring(lines, int(plan.line_delays.max())),
+        self._memory = kernels.Memory(
+            counters=np.array([0, start_sample], dtype=np.int64),
+            input_ring=ring(channels, int(plan.input_delays.max())),
+            diffuser_ring=ring(lines, int(plan.diffuser_delays.max())),
+            line_ring=ring(lines, int(plan.line_delays.max())),
+            filter_state=aligned_zeros(plan.absorption.coefficients.shape[0], 2, lines),
+            rows=aligned_zeros(lines, kernels.CHUNK),
+            rotation=aligned_zeros(4, lines // 2),
         )
-        self._filter_state = _aligned(plan.absorption.coefficients.shape[0], 2, lines)
-        self._rows = _aligned(lines, CHUNK)
-        self._rotation = _aligned(4, lines // 2)
         way = np.arange(plan.cell) / plan.cell
-        self._ramp = np.stack([way, way * (1.0 - way)])
+        self._motion = kernels.Motion(
+            plan.rates, plan.phases, plan.depths, np.stack([way, way * (1.0 - way)]), plan.curved
+        )
+        self._network = kernels.Network(
+            input_delays=plan.input_delays,
+            input_gains=plan.input_gains,
+            diffuser_delays=plan.diffuser_delays,
+            diffuser_order=plan.diffuser_order,
+            diffuser_gains=plan.diffuser_gains,
+            line_delays=plan.line_delays,
+            line_order=plan.line_order,
+            line_gains=plan.absorption.gains,
+            mixing_gains=plan.mixing_gains,
+            coefficients=plan.absorption.coefficients,
+            dry_gain=0.0 if plan.common else plan.dry_gain,
+            tap_delays=plan.tap_delays,
+            tap_gains=plan.tap_gains,
+        )
 
     def advance(self, block: FloatArray) -> FloatArray:
-        from tapeemu.dsp.kernels.network import reverberate
-
         plan = self._plan
         out = np.empty_like(block)
-        reverberate(
-            block,
-            out,
-            self._counters,
-            *self._rings,
-            self._filter_state,
-            self._rows,
-            self._rotation,
-            self._ramp,
-            plan.input_delays,
-            plan.input_gains,
-            plan.diffuser_delays,
-            plan.diffuser_order,
-            plan.diffuser_gains,
-            plan.line_delays,
-            plan.line_order,
-            plan.absorption.gains,
-            plan.mixing_gains,
-            plan.absorption.coefficients,
-            0.0 if plan.common else plan.dry_gain,
-            plan.tap_delays,
-            plan.tap_gains,
-            plan.rates,
-            plan.phases,
-            plan.depths,
-            plan.curved,
-        )
+        self._reverberate(block, out, self._network, self._motion, self._memory)
         if plan.common:
             out = plan.own * out + plan.common * out.sum(axis=0) + plan.dry_gain * block
         return out
@@ -530,11 +542,3 @@ class FdnReverbStream(Stream):
         )
         fall = max(0.0, 20.0 * math.log10(plan.wet_gain) + _RESONANCE_DB - level_db)
         return once + math.ceil(fall / 60.0 * self._slowest * self.sample_rate)
-
-
-def _aligned(*shape: int) -> FloatArray:
-    """Zeros that start at a cache line, where vector instructions are fastest."""
-    size = math.prod(shape)
-    store: npt.NDArray[Any] = np.zeros(size + 8)
-    first = (-store.ctypes.data // store.itemsize) % 8
-    return store[first : first + size].reshape(shape)

@@ -1,12 +1,20 @@
 """Saturation: a preamplifier driven too hard, and tape magnetised past its straight range."""
 
 import math
-from functools import lru_cache
+from abc import abstractmethod
 from typing import ClassVar, Self
 
 import numpy as np
 from pydantic import model_validator
 
+from tapeemu.dsp.driven_sine import (
+    LEAST_DRIVE_DB,
+    MOST_DRIVE_DB,
+    driven_sine,
+    driven_thd_percent,
+    solve_drive_db,
+)
+from tapeemu.dsp.hysteresis_loop import loop_harmonics, solve_mol_field
 from tapeemu.dsp.oversampling import CHUNK, Oversampler, oversampling_factor
 from tapeemu.processor import Processor, Stream, Traits, setting
 from tapeemu.units import db_to_gain, gain_to_db, percent_to_ratio, ratio_to_percent
@@ -15,110 +23,83 @@ from tapeemu.validation import FloatArray
 __all__ = ["PreampDrive", "TapeMagnetisation"]
 
 _DEFAULT_DRIVE_DB = 6.0
-_MIN_DRIVE_DB, _MAX_DRIVE_DB = -40.0, 60.0
-_PHASES = 8192
-"""Points of a sine's period in the quadrature of a curve; exact to rounding up to a gain of about 300."""
 
 _DEFAULT_FIELD_DRIVE_DB = 6.0
 _SHAPE_FIELD = 22e3
 _FULL_SCALE_FIELD = 40e3
 _REVERSIBLE_SHARE = 0.17
-_MOL_RATIO = 0.03
 _RELEASE_SECONDS = 0.25e-3
 """Time in which tape that no field holds is carried off."""
 _SWING_SECONDS = 1.0 / (2.0 * math.pi * 100.0)
 """What turns the rate of a field into a field: a tone of 100 Hz then holds evenly, all through its cycle."""
-_LOOP_POINTS = 1024
 
 
-def _decay_samples(level_db: float, high_pass_hz: float, sample_rate: float) -> int:
-    """Samples that the offset filter takes to fall by `level_db`."""
-    if level_db >= 0.0:
-        return 0
-    return math.ceil(level_db / gain_to_db(_blocker_keep(high_pass_hz, sample_rate)))
+class _SaturationStream(Stream):
+    """Up, through a nonlinearity, down, and the offset taken out.
 
+    Parameters
+    ----------
+    high_pass_hz : float
+        Corner of the filter that takes the offset out.
 
-def _blocker_keep(high_pass_hz: float, sample_rate: float) -> float:
-    """Pole of the offset filter."""
-    return math.exp(-2.0 * math.pi * high_pass_hz / sample_rate)
-
-
-def _blocker_level(keep: float) -> float:
-    """Factor that gives the offset filter a gain of 1 far above its corner."""
-    return 0.5 * (1.0 + keep)
-
-
-def _driven_sine(drive_db: float, level_dbfs: float, asymmetry_percent: float) -> tuple[float, float]:
-    """Fundamental amplitude, and rms of all harmonics, of a driven sine (unity small-signal gain).
-
-    Fourier coefficients by the rule of equal steps over one period, which converges geometrically for an
-    analytic periodic function.
+    Attributes
+    ----------
+    over : Oversampler
+        Whose `high` is the input of the nonlinearity, and `bent` its output.
     """
-    gain = db_to_gain(drive_db)
-    rest = percent_to_ratio(asymmetry_percent)
-    sine = np.sin(2.0 * np.pi * (np.arange(_PHASES) + 0.5) / _PHASES)
-    output = np.tanh(gain * db_to_gain(level_dbfs) * sine + math.atanh(rest)) - rest
-    output /= gain * (1.0 - rest * rest)
-    fundamental = float(2.0 * np.mean(output * sine))
-    return fundamental, float(np.std(output - fundamental * sine))
 
-
-def _driven_thd(drive_db: float, level_dbfs: float, asymmetry_percent: float) -> float:
-    fundamental, harmonics = _driven_sine(drive_db, level_dbfs, asymmetry_percent)
-    return ratio_to_percent(math.sqrt(2.0) * harmonics / fundamental)
-
-
-@lru_cache(maxsize=256)
-def _solve_drive(thd_percent: float, level_dbfs: float, asymmetry_percent: float) -> float:
-    """Drive in dB at which a sine of that level has that distortion (bisection; it rises with drive)."""
-    low, high = _MIN_DRIVE_DB, _MAX_DRIVE_DB
-    ends = [_driven_thd(drive, level_dbfs, asymmetry_percent) for drive in (low, high)]
-    if not ends[0] <= thd_percent <= ends[1]:
-        raise ValueError(
-            f"thd_percent is {thd_percent:g} %, but this curve gives {ends[0]:.3g} to {ends[1]:.4g} % at "
-            f"{level_dbfs:g} dBFS; choose a value in that range, or another reference_level_dbfs"
-        )
-    while high - low > 1e-9:
-        middle = 0.5 * (low + high)
-        if _driven_thd(middle, level_dbfs, asymmetry_percent) < thd_percent:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
-
-
-class _DriveStream(Stream):
-    """Up, through the curve, down, and the offset taken out."""
-
-    def __init__(
-        self, *, sample_rate: float, channels: int, gain: float, bias: float, scale: float, high_pass_hz: float
-    ) -> None:
+    def __init__(self, *, sample_rate: float, channels: int, high_pass_hz: float) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
-        from tapeemu.dsp.kernels import saturation as kernels
+        from tapeemu.dsp.kernels.saturation import block_offset
 
-        self._kernels = kernels
-        self._oversampler = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
-        self.latency = self._oversampler.latency
-        self._high_pass_hz = high_pass_hz
-        self._keep = _blocker_keep(high_pass_hz, self.sample_rate)
-        self._gain, self._bias, self._scale = gain, bias, scale * _blocker_level(self._keep)
+        self._block_offset = block_offset
+        self.over = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
+        self.latency = self.over.latency
+        self._keep = math.exp(-2.0 * math.pi * high_pass_hz / self.sample_rate)
         self._offset = np.zeros((channels, 2))
 
+    @property
+    def blocker_level(self) -> float:
+        """Factor that gives the offset filter a gain of 1 far above its corner."""
+        return 0.5 * (1.0 + self._keep)
+
+    @abstractmethod
+    def bend(self, count: int) -> None:
+        """Pass `count` new samples of every row of the oversampler through the nonlinearity."""
+
     def advance(self, block: FloatArray) -> FloatArray:
-        over = self._oversampler
+        over = self.over
         out = np.empty_like(block)
         for start in range(0, block.shape[1], CHUNK):
             count = min(CHUNK, block.shape[1] - start)
             over.rise(block, start, count)
-            self._kernels.bend(
-                over.high, over.bent, over.offset, count * over.per_base, self._gain, self._bias, self._scale
-            )
+            self.bend(count * over.per_base)
             over.fall(out, start, count)
-        self._kernels.block_offset(out, self._keep, self._offset)
+        self._block_offset(out, self._keep, self._offset)
         return out
 
     def tail_samples(self, level_db: float = -60.0) -> int:
-        return _decay_samples(level_db, self._high_pass_hz, self.sample_rate)
+        """What is left of a stop is the answer of the offset filter."""
+        if level_db >= 0.0:
+            return 0
+        return math.ceil(level_db / gain_to_db(self._keep))
+
+
+class _DriveStream(_SaturationStream):
+    """The nonlinearity is a static curve."""
+
+    def __init__(
+        self, *, sample_rate: float, channels: int, gain: float, bias: float, scale: float, high_pass_hz: float
+    ) -> None:
+        super().__init__(sample_rate=sample_rate, channels=channels, high_pass_hz=high_pass_hz)
+        from tapeemu.dsp.kernels.saturation import bend
+
+        self._curve = bend
+        self._gain, self._bias, self._scale = gain, bias, scale * self.blocker_level
+
+    def bend(self, count: int) -> None:
+        over = self.over
+        self._curve(over.high, over.bent, over.offset, count, self._gain, self._bias, self._scale)
 
 
 class PreampDrive(Processor):
@@ -153,8 +134,8 @@ class PreampDrive(Processor):
         "Gain into the curve; small signals keep their level. Leave out to set thd_percent instead; "
         "6 dB if both are left out.",
         unit="dB",
-        ge=_MIN_DRIVE_DB,
-        le=_MAX_DRIVE_DB,
+        ge=LEAST_DRIVE_DB,
+        le=MOST_DRIVE_DB,
     )
     thd_percent: float | None = setting(
         None,
@@ -192,7 +173,7 @@ class PreampDrive(Processor):
                 "from the other; leave one of them out"
             )
         if self.thd_percent is not None:
-            _solve_drive(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
+            solve_drive_db(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
         return self
 
     def idle(self) -> dict[str, str]:
@@ -204,7 +185,7 @@ class PreampDrive(Processor):
     def effective_drive_db(self) -> float:
         """Gain into the curve in dB: as set, or as solved for from `thd_percent`."""
         if self.thd_percent is not None:
-            return _solve_drive(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
+            return solve_drive_db(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
         return _DEFAULT_DRIVE_DB if self.drive_db is None else self.drive_db
 
     @property
@@ -212,7 +193,7 @@ class PreampDrive(Processor):
         """Gain after the curve in dB: zero, or what `level_matched` asks for."""
         if not self.level_matched:
             return 0.0
-        fundamental, harmonics = _driven_sine(
+        fundamental, harmonics = driven_sine(
             self.effective_drive_db, self.reference_level_dbfs, self.asymmetry_percent
         )
         rms = math.hypot(fundamental / math.sqrt(2.0), harmonics)
@@ -220,7 +201,7 @@ class PreampDrive(Processor):
 
     def expected_thd_percent(self, level_dbfs: float) -> float:
         """THD_F in percent of a sine at a level in dBFS, from the Fourier coefficients of the curve."""
-        return _driven_thd(self.effective_drive_db, level_dbfs, self.asymmetry_percent)
+        return driven_thd_percent(self.effective_drive_db, level_dbfs, self.asymmetry_percent)
 
     @property
     def traits(self) -> Traits:
@@ -244,64 +225,8 @@ def _reversible_share(bias_percent: float) -> float:
     return 1.0 - (1.0 - _REVERSIBLE_SHARE) * (1.0 - percent_to_ratio(bias_percent)) ** 2
 
 
-def _half_loop(start: float, field: float, reversible: float) -> tuple[float, FloatArray]:
-    """Irreversible part at the end, and magnetisation on the way, from one peak of the field to the other.
-
-    `start` is the irreversible part at the negative peak. The field waits at both peaks, at the first
-    until the anhysteretic part has found its value, at the second until everything is out.
-    """
-    from tapeemu.dsp.kernels import magnetisation as kernels
-
-    wait, lag = 8, 2
-    rise = -np.cos(np.pi * np.arange(_LOOP_POINTS + 1) / _LOOP_POINTS)
-    high = np.concatenate([np.full(wait, -1.0), rise, np.ones(wait)])[None, None]
-    bent = np.zeros_like(high)
-    scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
-    state = np.array([[start, 0.0]])
-    past = np.full((1, kernels.HISTORY_H), -min(field, kernels.FIELD_LIMIT))
-    kernels.magnetise(high, bent, 0, high.shape[2], lag, field, reversible, 1.0, 0.0, 0.0, state, past, scratch)
-    return float(state[0, 0]), bent[0, 0, wait + lag : wait + lag + _LOOP_POINTS]
-
-
-@lru_cache(maxsize=4096)
-def _loop_harmonics(field: float, reversible: float) -> tuple[float, float]:
-    """First and third harmonic amplitude of the magnetisation in the settled loop of a sine of that field.
-
-    The settled loop is symmetric: the way down mirrors the way up. So the start is solved for (secant
-    method) at which the end of the way up is its mirror image; the loop itself contains no time.
-    """
-    before, start = 0.0, -1e-6
-    miss_before = _half_loop(before, field, reversible)[0] + before
-    for _ in range(30):
-        end, rising = _half_loop(start, field, reversible)
-        miss = end + start
-        if abs(miss) < 1e-13 or miss == miss_before:
-            break
-        step = miss * (start - before) / (miss - miss_before)
-        before, miss_before, start = start, miss, start - step
-    turn = np.exp(1j * np.pi * np.arange(_LOOP_POINTS) / _LOOP_POINTS)
-    first, third = (abs(np.mean(rising * turn**order)) * 2.0 for order in (1, 3))
-    return float(first), float(third)
-
-
-@lru_cache(maxsize=256)
-def _solve_mol_field(reversible: float) -> float:
-    """Lowest field, in units of the shape field, whose settled loop has 3 % third harmonic."""
-
-    def too_much(field_db: float) -> bool:
-        first, third = _loop_harmonics(db_to_gain(field_db), reversible)
-        return third > _MOL_RATIO * first
-
-    high = next(level for level in range(-60, 40, 2) if too_much(level))
-    low, high_db = high - 2.0, float(high)
-    while high_db - low > 1e-4:
-        middle = 0.5 * (low + high_db)
-        low, high_db = (low, middle) if too_much(middle) else (middle, high_db)
-    return db_to_gain(0.5 * (low + high_db))
-
-
-class _MagnetisationStream(Stream):
-    """Up, through the hysteresis, down, and the remanent offset taken out."""
+class _MagnetisationStream(_SaturationStream):
+    """The nonlinearity is a hysteresis."""
 
     def __init__(
         self,
@@ -313,50 +238,28 @@ class _MagnetisationStream(Stream):
         gain: float,
         high_pass_hz: float,
     ) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
-        from tapeemu.dsp.kernels import magnetisation, saturation
+        super().__init__(sample_rate=sample_rate, channels=channels, high_pass_hz=high_pass_hz)
+        from tapeemu.dsp.kernels import magnetisation as kernels
 
-        self._magnetise, self._block_offset = magnetisation.magnetise, saturation.block_offset
-        self._oversampler = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
+        self._magnetise = kernels.magnetise
         # The solver looks one top-rate sample ahead; its lag is made a whole base-rate sample.
-        self.latency = self._oversampler.latency + 1
-        self._high_pass_hz = high_pass_hz
-        self._keep = _blocker_keep(high_pass_hz, self.sample_rate)
-        self._field, self._reversible, self._gain = field, reversible, gain * _blocker_level(self._keep)
-        self._offset = np.zeros((channels, 2))
-        self._release = -math.expm1(-1.0 / (_RELEASE_SECONDS * self._oversampler.per_base * self.sample_rate))
-        self._swing = _SWING_SECONDS * self._oversampler.factor * self.sample_rate
-        self._state = np.zeros((channels, 2))
-        self._past = np.zeros((channels, magnetisation.HISTORY_H))
-        self._scratch = np.zeros((2, magnetisation.ROWS, magnetisation.SCRATCH))
+        self.latency = self.over.latency + 1
+        self._law = kernels.Law(
+            field=field,
+            reversible=reversible,
+            gain=gain * self.blocker_level,
+            release=-math.expm1(-1.0 / (_RELEASE_SECONDS * self.over.per_base * self.sample_rate)),
+            swing=_SWING_SECONDS * self.over.factor * self.sample_rate,
+        )
+        self._memory = kernels.Memory(
+            state=np.zeros((channels, 2)),
+            past=np.zeros((channels, kernels.HISTORY_H)),
+            work=np.zeros((2, kernels.ROWS, kernels.SCRATCH)),
+        )
 
-    def advance(self, block: FloatArray) -> FloatArray:
-        over = self._oversampler
-        out = np.empty_like(block)
-        for start in range(0, block.shape[1], CHUNK):
-            count = min(CHUNK, block.shape[1] - start)
-            over.rise(block, start, count)
-            self._magnetise(
-                over.high,
-                over.bent,
-                over.offset,
-                count * over.per_base,
-                over.factor,
-                self._field,
-                self._reversible,
-                self._gain,
-                self._release,
-                self._swing,
-                self._state,
-                self._past,
-                self._scratch,
-            )
-            over.fall(out, start, count)
-        self._block_offset(out, self._keep, self._offset)
-        return out
-
-    def tail_samples(self, level_db: float = -60.0) -> int:
-        return _decay_samples(level_db, self._high_pass_hz, self.sample_rate)
+    def bend(self, count: int) -> None:
+        over = self.over
+        self._magnetise(over.high, over.bent, over.offset, count, over.factor, self._law, self._memory)
 
 
 class TapeMagnetisation(Processor):
@@ -445,7 +348,7 @@ class TapeMagnetisation(Processor):
     def effective_drive_db(self) -> float:
         """Field of a full-scale sine in dB above 40 kA/m: as set, or as solved for from `mol_db`."""
         if self.mol_db is not None:
-            field_db = gain_to_db(_solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
+            field_db = gain_to_db(solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
             return field_db - gain_to_db(_FULL_SCALE_FIELD) - self.mol_db - self.reference_level_dbfs
         return _DEFAULT_FIELD_DRIVE_DB if self.drive_db is None else self.drive_db
 
@@ -454,7 +357,7 @@ class TapeMagnetisation(Processor):
         """Level of 3 % third harmonic in dB above the reference level: as set, or as it follows."""
         if self.mol_db is not None:
             return self.mol_db
-        field_db = gain_to_db(_solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
+        field_db = gain_to_db(solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
         return field_db - gain_to_db(_FULL_SCALE_FIELD) - self.effective_drive_db - self.reference_level_dbfs
 
     @property
@@ -466,13 +369,13 @@ class TapeMagnetisation(Processor):
     def output_gain(self) -> float:
         """Output per magnetisation M / Ms."""
         reference = db_to_gain(self.reference_level_dbfs)
-        first, _ = _loop_harmonics(self.full_scale_field * reference, _reversible_share(self.bias_percent))
+        first, _ = loop_harmonics(self.full_scale_field * reference, _reversible_share(self.bias_percent))
         return reference / first
 
     def expected_third_harmonic_percent(self, level_dbfs: float) -> float:
         """Third harmonic in percent of the fundamental, of the settled loop of a sine at a level in dBFS."""
         field = self.full_scale_field * db_to_gain(level_dbfs)
-        first, third = _loop_harmonics(field, _reversible_share(self.bias_percent))
+        first, third = loop_harmonics(field, _reversible_share(self.bias_percent))
         return ratio_to_percent(third / first)
 
     @property

@@ -1,38 +1,28 @@
 """Wow and flutter: the tape runs past the head at a speed that is never quite constant."""
 
 import math
-from functools import lru_cache
-from typing import Literal, NamedTuple, Self
+from functools import cache
+from typing import TYPE_CHECKING, Literal, NamedTuple, Self
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import model_validator
 
+from tapeemu.dsp.exceedance import TWO_SIGMA
+from tapeemu.dsp.flutter_figure import two_sigma_figures
 from tapeemu.dsp.interpolation import CELLS, make_reader
-from tapeemu.dsp.modulation import (
-    SEGMENT,
-    TWO_SIGMA,
-    NoiseBand,
-    RandomLaw,
-    SettledTrajectory,
-    Sine,
-    Trajectory,
-    exceeded_level,
-    law_density,
-    power_spectrum,
-    stream_key,
-)
+from tapeemu.dsp.noise_band import NoiseBand
+from tapeemu.dsp.random_law import RandomLaw
+from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
+from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
-__all__ = ["RotatingPart", "WowFlutter", "flutter_weighting"]
+if TYPE_CHECKING:
+    from tapeemu.dsp.kernels.interpolation import Places
 
-_WEIGHTING_HZ = (0.1, 0.2, 0.315, 0.4, 0.63, 0.8, 1.0, 1.6, 2.0, 4.0, 6.3, 10.0, 20.0, 40.0, 63.0, 100.0, 200.0)
-_WEIGHTING_DB = (
-    *(-48.0, -30.6, -19.7, -15.0, -8.4, -6.0, -4.2, -1.8, -0.9),
-    *(0.0, -0.9, -2.1, -5.9, -10.4, -14.2, -17.3, -23.0),
-)
+__all__ = ["RotatingPart", "WowFlutter"]
 
 _MOST_DEVIATION_PERCENT = 20.0
 
@@ -41,23 +31,6 @@ _SETTLING_SHARE = 0.048
 
 _LEAST_AZIMUTH_FLUTTER_PERCENT = 0.02
 """Flutter that the settling of the azimuth is measured by on a steadier tape: 5 % of it is 0.02 cents."""
-
-
-def flutter_weighting(rate_hz: FloatArray) -> FloatArray:
-    """Gain of the flutter weighting curve of IEC 60386 / AES6 at some rates.
-
-    The points of the curve are from memory (0 dB at 4 Hz, about 6 dB per octave to both sides and the
-    extra fall below 0.5 Hz are confirmed by the abstract of AES6). Between points the level follows a
-    monotone cubic over log frequency; beyond 0.1 Hz and 200 Hz, where the table ends, it falls on by 18 and
-    6 dB per octave.
-    """
-    from scipy.interpolate import PchipInterpolator
-
-    places = np.log2(np.maximum(rate_hz, 1e-6))
-    table = np.log2(_WEIGHTING_HZ)
-    level = PchipInterpolator(table, _WEIGHTING_DB)(np.clip(places, table[0], table[-1]))
-    level += 18.0 * np.minimum(places - table[0], 0.0) - 6.0 * np.maximum(places - table[-1], 0.0)
-    return np.asarray(10.0 ** (level / 20.0))
 
 
 class RotatingPart(Settings):
@@ -91,7 +64,7 @@ class RotatingPart(Settings):
 
 
 class _Mixture(NamedTuple):
-    """What a transport is made of, in percent and Hz."""
+    """What a transport is made of: as set, or as left out."""
 
     tape_speed_cm_s: float
     rotating_parts: tuple[RotatingPart, ...]
@@ -99,40 +72,13 @@ class _Mixture(NamedTuple):
     random_band_hz: tuple[float, float]
 
 
-def _parts(*parts: tuple[float, float]) -> tuple[RotatingPart, ...]:
-    return tuple(RotatingPart(diameter_mm=diameter, peak_percent=peak) for diameter, peak in parts)
+@cache
+def _rotating_parts(profile: TransportProfile) -> tuple[RotatingPart, ...]:
+    return tuple(
+        RotatingPart(diameter_mm=part.diameter_mm, peak_percent=part.peak_percent) for part in profile.parts
+    )
 
 
-_TO_SCRAPE_HZ = (0.05, 2500.0)
-
-# Ours, from common practice (no source): which parts of a class of transport are felt most. Diameters give
-# rates that have no short common period; rotating parts hold most of the weighted power, so that a reading over
-# half a minute repeats within 1.5 % (standard deviation). The last number is the typical weighted figure.
-_PROFILES: dict[str, tuple[_Mixture, float]] = {
-    "studio": (
-        _Mixture(38.1, _parts((9.0, 0.040), (38.0, 0.030), (180.0, 0.030)), 0.035, _TO_SCRAPE_HZ),
-        0.05,
-    ),
-    "domestic": (
-        _Mixture(19.05, _parts((8.0, 0.075), (25.0, 0.060), (130.0, 0.070)), 0.05, _TO_SCRAPE_HZ),
-        0.1,
-    ),
-    "cassette": (
-        _Mixture(4.7625, _parts((2.3, 0.090), (13.0, 0.110), (34.0, 0.110)), 0.075, _TO_SCRAPE_HZ),
-        0.15,
-    ),
-    "portable": (
-        _Mixture(4.7625, _parts((2.0, 0.220), (11.0, 0.400), (30.0, 0.450)), 0.26, _TO_SCRAPE_HZ),
-        0.45,
-    ),
-    "worn": (
-        _Mixture(9.525, _parts((5.1, 0.450), (25.0, 0.900), (70.0, 0.700)), 0.53, _TO_SCRAPE_HZ),
-        0.9,
-    ),
-}
-
-# Unless set: the parts of "studio", and its random part up to where scrape flutter begins.
-_AS_SET = _Mixture(38.1, _PROFILES["studio"][0].rotating_parts, 0.03, (0.05, 100.0))
 _SLOPE_DB_PER_OCTAVE = -3.0
 _SCRAPE_BAND_HZ = (100.0, 5000.0)
 
@@ -187,7 +133,7 @@ class WowFlutter(Processor):
     -----
     Line positions of rotating parts and the separation into a periodic and a wideband random part follow
     Arnardottir, Abel, Smith, AES 125th Convention, 2008 (from memory). Figures of weighting and two-sigma
-    detection: see :func:`flutter_weighting` and :func:`tapeemu.dsp.modulation.exceeded_level`.
+    detection: see :mod:`tapeemu.dsp.flutter_figure` and :func:`tapeemu.dsp.exceedance.exceeded_level`.
 
     Examples
     --------
@@ -382,10 +328,10 @@ class WowFlutter(Processor):
 
     def _mixture(self) -> _Mixture:
         """Everything as set, or as left out."""
-        base = _AS_SET if self.profile is None else _PROFILES[self.profile][0]
+        base = AS_SET if self.profile is None else PROFILES[self.profile]
         return _Mixture(
             base.tape_speed_cm_s if self.tape_speed_cm_s is None else self.tape_speed_cm_s,
-            base.rotating_parts if self.rotating_parts is None else self.rotating_parts,
+            _rotating_parts(base) if self.rotating_parts is None else self.rotating_parts,
             base.random_percent if self.random_percent is None else self.random_percent,
             base.random_band_hz if self.random_band_hz is None else self.random_band_hz,
         )
@@ -426,16 +372,14 @@ class WowFlutter(Processor):
 
     def _unscaled_figures(self) -> tuple[float, float]:
         """Two-sigma figures in percent before scaling, weighted and unweighted."""
-        return _two_sigma_figures(
-            tuple(self._lines()), self._law()._replace(key=0), self._scrape()._replace(key=0)
-        )
+        return two_sigma_figures(tuple(self._lines()), self._law()._replace(key=0), self._scrape()._replace(key=0))
 
     def _scale(self) -> float:
         wanted = self.weighted_flutter_percent
         if wanted is None:
             if self.profile is None:
                 return 1.0
-            wanted = _PROFILES[self.profile][1]
+            wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / self._unscaled_figure() if wanted else 0.0
 
     def _trajectory(self, sample_rate: float) -> SettledTrajectory:
@@ -474,35 +418,13 @@ class WowFlutter(Processor):
         return self._scale() * max(weighted, 0.25 * unweighted)
 
 
-@lru_cache(maxsize=256)
-def _two_sigma_figures(
-    lines: tuple[tuple[float, float], ...], law: RandomLaw, scrape: NoiseBand
-) -> tuple[float, float]:
-    """Two-sigma figures in percent, weighted and unweighted, of lines and noises (peaks and rms as ratios)."""
-    power = 0.0
-    if law.rms > 0.0:
-        grid = np.geomspace(law.low_hz / law.ratio, law.high_hz * law.ratio, 4001)
-        power += float(np.trapezoid(law_density(law, grid) * flutter_weighting(grid) ** 2, grid))
-    if scrape.rms > 0.0:
-        grid = np.geomspace(0.5 * scrape.low_hz, 1.2 * scrape.high_hz, 4001)
-        power += float(np.trapezoid(power_spectrum(scrape, grid) * flutter_weighting(grid) ** 2, grid))
-    rates = np.array([rate for rate, _ in lines])
-    peaks = np.array([peak for _, peak in lines])
-    return (
-        100.0 * exceeded_level(peaks * flutter_weighting(rates), math.sqrt(power)),
-        100.0 * exceeded_level(peaks, math.hypot(law.rms, scrape.rms)),
-    )
-
-
 _UNIT = 1 << 52
 
 
-_Places = tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.float32]]
-_Pair = tuple[int, int, _Places]
+def _empty_places() -> "Places":
+    from tapeemu.dsp.kernels.interpolation import Places
 
-
-def _empty_places() -> _Places:
-    return (
+    return Places(
         np.empty(SEGMENT, dtype=np.int32),
         np.empty(SEGMENT, dtype=np.int32),
         np.empty(SEGMENT, dtype=np.float32),
@@ -518,6 +440,9 @@ class _WowFlutterStream(Stream):
 
     def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
+        from tapeemu.dsp.kernels import interpolation as kernels
+
+        self._kernels = kernels
         self._trajectory = settings._trajectory(self.sample_rate)
         self._reader = make_reader(settings.reader_taps)
         self._settings = settings
@@ -528,7 +453,7 @@ class _WowFlutterStream(Stream):
         bound = self._trajectory.bound
         if channels > 1:
             azimuth = settings._azimuth(self.sample_rate)
-            if not azimuth.is_zero:
+            if azimuth.bound > 0.0:
                 self._azimuth = azimuth
                 bound += azimuth.bound * float(np.max(np.abs(self._channel_places())))
         self._reach = math.ceil(bound) + self._reader.ahead + (self._ratio != _UNIT)
@@ -604,30 +529,24 @@ class _WowFlutterStream(Stream):
         self._base = earliest
 
     def _read_until(self, end: int, out: FloatArray, made_before: int) -> None:
-        from tapeemu.dsp.kernels.interpolation import read_pair_32, read_pair_48
-
-        read = read_pair_32 if self._reader.taps == 32 else read_pair_48
+        kernels, table = self._kernels, self._reader.table
+        read = kernels.read_pair_32 if self._reader.taps == 32 else kernels.read_pair_48
         while self._made < end:
             segment, begin = divmod(self._origin + self._made - self.latency, SEGMENT)
             count = min(end - self._made, SEGMENT - begin)
             whole = self._place(self._made - begin)[0]
             column = whole - self._base - (self._reader.ahead - 1)
-            at = self._made - made_before
-            for first, second, (left, row, between) in self._places(segment, begin):
-                read(
-                    *(self._line, column, self._reader.table, left, row, between, begin, begin + count),
-                    *(first, second, out, at),
-                )
+            part = kernels.Part(column, begin, begin + count, self._made - made_before)
+            for first, second, places in self._places(segment, begin):
+                read(self._line, table, places, part, first, second, out)
             self._made += count
 
-    def _places(self, segment: int, begin: int) -> list[_Pair]:
+    def _places(self, segment: int, begin: int) -> "list[tuple[int, int, Places]]":
         """Pairs of channels, and where they are read in a segment; `begin` is the place of the next output in it.
 
         Channels with the same delay go two by two, others alone.
         """
         if segment != self._segment:
-            from tapeemu.dsp.kernels.interpolation import locate
-
             start = self._place(self._made - begin)[1]
             slope = self._ratio / _UNIT - 1.0
             common = self._trajectory.segment(segment)
@@ -636,6 +555,6 @@ class _WowFlutterStream(Stream):
                 delays = common
                 if azimuth is not None:
                     delays = common + self._channel_places()[number] * azimuth
-                locate(delays, start, slope, float(CELLS), *places)
+                self._kernels.locate(delays, start, slope, float(CELLS), places)
             self._segment = segment
         return self._pairs

@@ -64,3 +64,15 @@ def test_odd_but_sound_audio_passes_uncopied(audio: Any) -> None:
 def test_a_block_must_have_the_channels_of_its_stream() -> None:
     with pytest.raises(AudioError, match=r"has 1 channel.* made for 2"):
         check_block(np.zeros(5), channels=2)
+
+
+@pytest.mark.parametrize("samples", [1, 64, 5_000])
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 2e30])
+def test_one_bad_sample_is_found_in_short_and_long_blocks(samples: int, kind: type, bad: float) -> None:
+    """Short blocks are looked over by their power alone, which 1e30 in single precision overflows, rightly."""
+    block = np.full((2, samples), 1e30, dtype=kind)
+    assert check_block(block) is block
+    block[1, -1] = bad
+    with pytest.raises(AudioError):
+        check_block(block)

@@ -62,16 +62,23 @@ def _as_python(function: Function) -> Function:
     @functools.wraps(function)
     def run(*arguments: Any) -> Any:
         with np.errstate(all="ignore"):
-            return function(*(_MACHINE_TYPES.get(type(value), _as_is)(value) for value in arguments))
+            return function(*map(_as_machine, arguments))
 
     return cast(Function, run)
+
+
+def _as_machine(value: Any) -> Any:
+    """An argument with numbers of the machine, also those in a named group."""
+    if isinstance(value, tuple) and hasattr(value, "_fields"):
+        return type(value)(*map(_as_machine, value))
+    return _MACHINE_TYPES.get(type(value), _as_is)(value)
 
 
 def _as_is(value: Any) -> Any:
     return value
 
 
-def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
+def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
     Parameters
@@ -79,6 +86,9 @@ def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     reassociate : bool
         Allow sums to be reordered and multiply-adds to be fused, which vectorises dot products. Never
         assumes that values are finite. Leave it off where the order of operations carries the accuracy.
+    inline : bool
+        Write the loop into every kernel that calls it, before anything is compiled: constants among the
+        arguments are then constants in it.
 
     Returns
     -------
@@ -92,7 +102,9 @@ def kernel(*, reassociate: bool = False) -> Callable[[Function], Function]:
     def decorate(function: Function) -> Function:
         if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
             return _as_python(function)
-        options = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        if inline:
+            options["inline"] = "always"
         try:
             dispatcher = numba.njit(cache=True, **options)(function)
         except RuntimeError:  # no directory that a cache could be written to

@@ -1,27 +1,73 @@
 """Loops that read a line of audio at a moving place."""
 
-import numpy as np
-import numpy.typing as npt
+from typing import NamedTuple
 
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises1, Reals2, Singles1
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["filter_pair", "locate", "read_pair_32", "read_pair_48"]
-
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.int32]
-Shares = npt.NDArray[np.float32]
+__all__ = ["Part", "Places", "Rows", "filter_pair", "locate", "read_pair_32", "read_pair_48"]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
-# over the taps would not be vectorised. Their constant length unrolls them.
-_ONE = np.uint64(1)
-_TAPS_32 = np.uint64(32)
-_TAPS_48 = np.uint64(48)
+# over the taps would not be vectorised.
+_ONE = np.uintp(1)
+
+
+class Places(NamedTuple):
+    """Where each output sample of a segment is read, from :func:`locate`.
+
+    Attributes
+    ----------
+    left : ndarray, shape (segment,)
+        Whole sample before the place, counted from the segment's first.
+    row : ndarray, shape (segment,)
+        Row of the table of taps before the fraction.
+    between : ndarray, shape (segment,)
+        Place between that row and the next, 0 to 1.
+    """
+
+    left: Places1
+    row: Places1
+    between: Singles1
+
+
+class Rows(NamedTuple):
+    """Which taps filter each output sample of a segment.
+
+    Attributes
+    ----------
+    row : ndarray, shape (segment,)
+        Row of the table of taps.
+    between : ndarray, shape (segment,)
+        Place between that row and the next, 0 to 1.
+    """
+
+    row: Places1
+    between: Singles1
+
+
+class Part(NamedTuple):
+    """The part of a segment that is made at a time, and where it lies in memory.
+
+    Attributes
+    ----------
+    column : int
+        Column of the line under the first tap of a sample read at the segment's first; may lie outside the line.
+    begin, end : int
+        Output samples of the segment, the last one excluded.
+    at : int
+        Column of the output that gets the first of them.
+    """
+
+    column: int
+    begin: int
+    end: int
+    at: int
 
 
 @kernel()
-def locate(
-    delays: Floats, start: float, slope: float, cells: float, left: Places, row: Places, between: Shares
-) -> None:
+def locate(delays: Precises1, start: Precise, slope: Precise, cells: Precise, places: Places) -> None:
     """Split the places of a segment into what the reading loops need.
 
     Done for a whole segment at a time: it vectorises, and places come out the same however the segment is
@@ -35,12 +81,13 @@ def locate(
         Output sample `i` is read at ``start + slope * i - delays[i]``, counted from input sample `i`.
     cells : float
         Cells of the table of taps per sample.
-    left : ndarray, shape (segment,)
-        Gets the whole sample before the place.
-    row, between : ndarray, shape (segment,)
-        Get the row of the table before the fraction, and the place between that row and the next.
+    places : Places
+        Gets them.
     """
-    for i in range(np.uint64(delays.size)):
+    left = places.left
+    row = places.row
+    between = places.between
+    for i in range(np.uintp(delays.size)):
         place = start + slope * np.float64(i) - delays[i]
         whole = np.floor(place)
         cell = (place - whole) * cells
@@ -50,134 +97,97 @@ def locate(
         between[i] = np.float32(cell - lower)
 
 
-@kernel(reassociate=True)
-def read_pair_32(
-    line: Floats,
-    column: int,
-    table: Floats,
-    left: Places,
-    row: Places,
-    between: Shares,
-    begin: int,
-    end: int,
-    first: int,
-    second: int,
-    out: Floats,
-    at: int,
+@kernel(reassociate=True, inline=True)
+def read_pair(
+    line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2, taps: np.uintp
 ) -> None:
-    """Read two channels of `line` with 32 taps; the taps of a sample are computed once for both.
+    """Read two channels of `line`; the taps of a sample are computed once for both.
+
+    Written into its callers, so that `taps` is a constant there: the loop over them is then unrolled.
 
     Parameters
     ----------
     line : ndarray, shape (channels, columns)
         Audio to read from.
-    column : int
-        Column under the first tap where `left` is 0; may lie outside `line`.
-    table : ndarray, shape (cells + 2, 32)
+    table : ndarray, shape (cells + 2, taps)
         Taps for fractions 0, 1 / cells, ...; taps between rows are interpolated linearly.
-    left, row, between : ndarray, shape (segment,)
-        Places, from :func:`locate`.
-    begin, end : int
-        Part of the segment to make.
+    places : Places
+        Where each sample of the segment is read.
+    part : Part
+        Which samples of the segment are made.
     first, second : int
         The channels; they may be the same.
-    out : ndarray, shape (channels, at + end - begin or more)
-        Gets the result, in these two rows, from column `at` on.
-    at : int
-        See `out`.
+    out : ndarray, shape (channels, columns)
+        Gets the result in these two rows.
+    taps : int
+        Columns of the table.
     """
-    upper = np.uint64(first)
-    lower = np.uint64(second)
-    for i in range(np.uint64(begin), np.uint64(end)):
-        cell = np.uint64(row[i])
+    left = places.left
+    row = places.row
+    between = places.between
+    upper = np.uintp(first)
+    lower = np.uintp(second)
+    for i in range(np.uintp(part.begin), np.uintp(part.end)):
+        cell = np.uintp(row[i])
         share = np.float64(between[i])
-        base = np.uint64(column + left[i])
-        a = 0.0
-        b = 0.0
-        for k in range(_TAPS_32):
-            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-            a += tap * line[upper, base + k]
-            b += tap * line[lower, base + k]
-        place = np.uint64(at - begin) + i
-        out[upper, place] = a
-        out[lower, place] = b
-
-
-@kernel(reassociate=True)
-def read_pair_48(
-    line: Floats,
-    column: int,
-    table: Floats,
-    left: Places,
-    row: Places,
-    between: Shares,
-    begin: int,
-    end: int,
-    first: int,
-    second: int,
-    out: Floats,
-    at: int,
-) -> None:
-    """Read like :func:`read_pair_32`, with 48 taps; `table` has that many columns."""
-    upper = np.uint64(first)
-    lower = np.uint64(second)
-    for i in range(np.uint64(begin), np.uint64(end)):
-        cell = np.uint64(row[i])
-        share = np.float64(between[i])
-        base = np.uint64(column + left[i])
-        a = 0.0
-        b = 0.0
-        for k in range(_TAPS_48):
-            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-            a += tap * line[upper, base + k]
-            b += tap * line[lower, base + k]
-        place = np.uint64(at - begin) + i
-        out[upper, place] = a
-        out[lower, place] = b
-
-
-@kernel(reassociate=True)
-def filter_pair(
-    line: Floats,
-    column: int,
-    table: Floats,
-    row: Places,
-    between: Shares,
-    begin: int,
-    end: int,
-    first: int,
-    second: int,
-    out: Floats,
-    at: int,
-) -> None:
-    """Filter two channels with taps that change from sample to sample, along the rows of a table.
-
-    Parameters
-    ----------
-    line : ndarray, shape (channels, columns)
-        Audio to read from.
-    column : int
-        Column under the first tap of output sample 0 of the segment; may lie outside `line`.
-    table : ndarray, shape (rows, taps)
-        Taps; those between rows are interpolated linearly. Padded to a multiple of eight taps.
-    row, between : ndarray, shape (segment,)
-        Row of the table for each output sample of a segment, and the place between it and the next.
-    begin, end, first, second, out, at
-        As for :func:`read_pair_32`.
-    """
-    upper = np.uint64(first)
-    lower = np.uint64(second)
-    taps = np.uint64(table.shape[1])
-    for i in range(np.uint64(begin), np.uint64(end)):
-        cell = np.uint64(row[i])
-        share = np.float64(between[i])
-        base = np.uint64(column) + i
+        base = np.uintp(part.column + left[i])
         a = 0.0
         b = 0.0
         for k in range(taps):
             tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
             a += tap * line[upper, base + k]
             b += tap * line[lower, base + k]
-        place = np.uint64(at - begin) + i
+        place = np.uintp(part.at - part.begin) + i
+        out[upper, place] = a
+        out[lower, place] = b
+
+
+@kernel(reassociate=True)
+def read_pair_32(
+    line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2
+) -> None:
+    """:func:`read_pair` with 32 taps."""
+    read_pair(line, table, places, part, first, second, out, np.uintp(32))
+
+
+@kernel(reassociate=True)
+def read_pair_48(
+    line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2
+) -> None:
+    """:func:`read_pair` with 48 taps."""
+    read_pair(line, table, places, part, first, second, out, np.uintp(48))
+
+
+@kernel(reassociate=True)
+def filter_pair(line: Reals2, table: Reals2, rows: Rows, part: Part, first: int, second: int, out: Reals2) -> None:
+    """Filter two channels with taps that change from sample to sample, along the rows of a table.
+
+    Parameters
+    ----------
+    line : ndarray, shape (channels, columns)
+        Audio to read from.
+    table : ndarray, shape (rows, taps)
+        Taps; those between rows are interpolated linearly. Padded to a multiple of eight taps.
+    rows : Rows
+        The taps of each sample of the segment.
+    part, first, second, out
+        As for :func:`read_pair`.
+    """
+    row = rows.row
+    between = rows.between
+    upper = np.uintp(first)
+    lower = np.uintp(second)
+    taps = np.uintp(table.shape[1])
+    for i in range(np.uintp(part.begin), np.uintp(part.end)):
+        cell = np.uintp(row[i])
+        share = np.float64(between[i])
+        base = np.uintp(part.column) + i
+        a = 0.0
+        b = 0.0
+        for k in range(taps):
+            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
+            a += tap * line[upper, base + k]
+            b += tap * line[lower, base + k]
+        place = np.uintp(part.at - part.begin) + i
         out[upper, place] = a
         out[lower, place] = b

@@ -1,18 +1,17 @@
 """Loops of the level meter that rendering uses: two biquads per channel, and peaks between samples."""
 
-import numpy as np
-import numpy.typing as npt
-
+from tapeemu.dsp.kernels.arrays import Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 
 __all__ = ["interpolated_peak", "weighted_energy"]
 
-Floats = npt.NDArray[np.float64]
+_STRETCH = 64
+"""Samples whose peak decides whether anything between them can be larger than what is known."""
 
 
 @kernel()
 def weighted_energy(
-    block: Floats, coefficients: Floats, state: Floats, energy: Floats, filled: int, hop: int
+    block: Reals2, coefficients: Reals2, state: Reals3, energy: Reals2, filled: int, hop: int
 ) -> int:
     """Add the energy behind two biquads to hop-long cells.
 
@@ -57,7 +56,7 @@ def weighted_energy(
 
 
 @kernel(reassociate=True)
-def interpolated_peak(padded: Floats, phases: Floats, overshoot: float, largest: float) -> float:
+def interpolated_peak(padded: Reals2, phases: Reals2, overshoot: float, largest: float) -> float:
     """Largest magnitude of the audio between its samples.
 
     Parameters
@@ -71,13 +70,17 @@ def interpolated_peak(padded: Floats, phases: Floats, overshoot: float, largest:
         stretches need no interpolation.
     largest : float
         Largest magnitude known so far.
+
+    Returns
+    -------
+    float
+        Largest magnitude known now.
     """
     positions, taps = phases.shape
     samples = padded.shape[1] - taps + 1
-    stretch = 64
     for channel in range(padded.shape[0]):
-        for start in range(0, samples, stretch):
-            stop = min(start + stretch, samples)
+        for start in range(0, samples, _STRETCH):
+            stop = min(start + _STRETCH, samples)
             peak = 0.0
             for sample in range(start, stop + taps - 1):
                 peak = max(peak, abs(padded[channel, sample]))

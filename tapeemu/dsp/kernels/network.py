@@ -10,17 +10,14 @@ all the compiler knows, and would keep it from using vector instructions.
 """
 
 import math
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precises1, Precises2, Reals1, Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["CHUNK", "SILENCE", "reverberate"]
-
-Floats = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.int64]
+__all__ = ["CHUNK", "SILENCE", "Memory", "Motion", "Network", "reverberate"]
 
 CHUNK = 64
 """Longest chunk; also the grid on which the states of filters are cleared."""
@@ -29,13 +26,103 @@ SILENCE = 1e-60
 """1200 dB down: a smaller sample is silence, long before arithmetic on it would get slow."""
 
 
+class Network(NamedTuple):
+    """Delays, gains and filters, which never change.
+
+    Attributes
+    ----------
+    input_delays, diffuser_delays, line_delays : ndarray of int64, shape (lines,)
+        In samples. The first two may be zero; lines are at least one sample long.
+    input_gains : ndarray, shape (lines,)
+        Line i is fed by channel i modulo their number, and also by channels i + lines, i + 2 lines, ...
+    diffuser_order, line_order : ndarray of int64, shape (lines,)
+        Row of the mixed chunk that goes into each row of the ring.
+    diffuser_gains, line_gains, mixing_gains : ndarray, shape (lines,)
+        Applied on the way into the diffuser's ring, out of the lines, and into the lines: signs, decay,
+        and the scale factor of the mixing.
+    coefficients : ndarray, shape (sections, 4, lines)
+        See `absorb`.
+    dry_gain : float
+        Of the input in the output.
+    tap_delays, tap_gains : ndarray of int64, and ndarray, shape (channels, lines / 2)
+        What even channels hear of what goes into the first half of the lines, and odd channels of what
+        goes into the second. Delays in samples, at most those of the longest line.
+    """
+
+    input_delays: Integers1
+    input_gains: Reals1
+    diffuser_delays: Integers1
+    diffuser_order: Integers1
+    diffuser_gains: Reals1
+    line_delays: Integers1
+    line_order: Integers1
+    line_gains: Reals1
+    mixing_gains: Reals1
+    coefficients: Reals3
+    dry_gain: float
+    tap_delays: Integers2
+    tap_gains: Reals2
+
+
+class Motion(NamedTuple):
+    """How the mixing turns.
+
+    Attributes
+    ----------
+    rates, phases : ndarray, shape (swings, lines / 2)
+        Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle.
+    depths : ndarray, shape (swings,)
+        Their largest angles in radians; if all are 0 the rotation is left out.
+    ramp : ndarray, shape (2, cell)
+        u = k / cell and u (1 - u): the way through a cell, the grid on the tape on which angles are exact.
+    curved : bool
+        See `rotate`: for turns that are too fast for straight lines between exact angles.
+    """
+
+    rates: Precises2
+    phases: Precises2
+    depths: Precises1
+    ramp: Reals2
+    curved: bool
+
+
+class Memory(NamedTuple):
+    """What is kept from one block to the next, and scratch; all of it is changed in place.
+
+    Attributes
+    ----------
+    counters : ndarray of int64, shape (2,)
+        Samples fed so far, and place on the tape of the next one.
+    input_ring : ndarray, shape (channels, ring length + CHUNK)
+        What was fed.
+    diffuser_ring, line_ring : ndarray, shape (lines, ring length + CHUNK)
+        What goes through the diffuser's second stage, and through the lines.
+    filter_state : ndarray, shape (sections, 2, lines)
+        See `absorb`.
+    rows, rotation : ndarray, shapes (lines, CHUNK) and (4, lines / 2)
+        Scratch: a chunk; cosines and sines at both ends of a cell.
+    """
+
+    counters: Integers1
+    input_ring: Reals2
+    diffuser_ring: Reals2
+    line_ring: Reals2
+    filter_state: Reals3
+    rows: Reals2
+    rotation: Reals2
+
+
 @kernel()
-def mix(rows: Floats, samples: Any) -> None:
-    """Multiply by the Hadamard matrix in Sylvester's order, in place, without its scale factor."""
+def mix(rows: Reals2, samples: np.uintp) -> None:
+    """Multiply by the Hadamard matrix in Sylvester's order, in place, without its scale factor.
+
+    `rows` has the shape (lines, CHUNK), lines a power of two; the first `samples` columns are changed.
+    """
     lines = rows.shape[0]
     half = 1
     while half * 2 < lines:  # two of the fast transform's stages at once: half the traffic
-        for start in range(0, lines, 4 * half):
+        start = 0
+        while start < lines:
             for row in range(start, start + half):
                 for k in range(samples):
                     a = rows[row, k]
@@ -50,6 +137,7 @@ def mix(rows: Floats, samples: Any) -> None:
                     rows[row + half, k] = ba + dc
                     rows[row + 2 * half, k] = ab - cd
                     rows[row + 3 * half, k] = ba - dc
+            start += 4 * half
         half *= 4
     if half < lines:
         for row in range(half):
@@ -61,30 +149,54 @@ def mix(rows: Floats, samples: Any) -> None:
 
 
 @kernel()
-def place(now: int, delay: int, length: int) -> Any:
+def place(now: int, delay: int, length: int) -> np.uintp:
     """Offset in a ring of what was written `delay` samples ago; a division would cost more than the row."""
-    return np.uint64(now - delay if now >= delay else now - delay + length)
+    return np.uintp(now - delay if now >= delay else now - delay + length)
 
 
 @kernel()
-def write_input(ring: Floats, audio: Floats, start: int, fed: int, samples: Any) -> None:
-    """Store a chunk of the input."""
+def write_input(ring: Reals2, audio: Reals2, start: int, fed: int, samples: np.uintp) -> None:
+    """Store a chunk of the input.
+
+    Parameters
+    ----------
+    ring : ndarray, shape (channels, ring length + CHUNK)
+        Gets the chunk.
+    audio : ndarray, shape (channels, samples)
+        The block.
+    start : int
+        First sample of the chunk in it.
+    fed, samples : int
+        Samples fed before this chunk, and its length (at most CHUNK).
+    """
     length = ring.shape[1] - CHUNK
-    write = np.uint64(fed % length)
-    first = np.uint64(start)
+    write = np.uintp(fed % length)
+    first = np.uintp(start)
     for channel in range(ring.shape[0]):
         for k in range(samples):
             x = audio[channel, first + k]
             ring[channel, write + k] = x if abs(x) > SILENCE else 0.0
         if write < CHUNK:
-            margin = write + np.uint64(length)
+            margin = write + np.uintp(length)
             for k in range(samples):
                 ring[channel, margin + k] = ring[channel, write + k]
 
 
 @kernel()
-def spread(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
-    """Give every line its channel, or its channels if there are more of them, at the line's delay."""
+def spread(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+    """Give every line its channel, or its channels if there are more of them, at the line's delay.
+
+    Parameters
+    ----------
+    ring : ndarray, shape (channels, ring length + CHUNK)
+        The input.
+    delays, gains : ndarray, shape (lines,)
+        Of the lines, in samples.
+    rows : ndarray, shape (lines, CHUNK)
+        Gets the chunk.
+    fed, samples
+        As for `write_input`.
+    """
     length = ring.shape[1] - CHUNK
     now = fed % length
     channels = ring.shape[0]
@@ -94,16 +206,22 @@ def spread(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int
         channel = row % channels
         for k in range(samples):
             rows[row, k] = gain * ring[channel, read + k]
-        for other in range(channel + rows.shape[0], channels, rows.shape[0]):
+        other = channel + rows.shape[0]
+        while other < channels:
             for k in range(samples):
                 rows[row, k] += gain * ring[other, read + k]
+            other += rows.shape[0]
 
 
 @kernel()
-def write_rows(ring: Floats, order: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
-    """Store the rows, in another order and with gains."""
+def write_rows(ring: Reals2, order: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+    """Store the rows, in another order and with gains.
+
+    `ring` has the shape (lines, ring length + CHUNK), `order` and `gains` (lines,), `rows` (lines, CHUNK); `fed`
+    and `samples` as for `write_input`.
+    """
     length = ring.shape[1] - CHUNK
-    write = np.uint64(fed % length)
+    write = np.uintp(fed % length)
     for row in range(rows.shape[0]):
         source = order[row]
         gain = gains[row]
@@ -111,14 +229,14 @@ def write_rows(ring: Floats, order: Integers, gains: Floats, rows: Floats, fed: 
             x = gain * rows[source, k]
             ring[row, write + k] = x if abs(x) > SILENCE else 0.0
         if write < CHUNK:
-            margin = write + np.uint64(length)
+            margin = write + np.uintp(length)
             for k in range(samples):
                 ring[row, margin + k] = ring[row, write + k]
 
 
 @kernel()
-def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: int, samples: Any) -> None:
-    """Fetch every line at its delay, with its gain."""
+def read_rows(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+    """Fetch every line at its delay, with its gain; shapes as for `write_rows`, `delays` in samples."""
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
@@ -129,23 +247,22 @@ def read_rows(ring: Floats, delays: Integers, gains: Floats, rows: Floats, fed: 
 
 
 @kernel()
-def read_filtered(
-    ring: Floats,
-    delays: Integers,
-    gains: Floats,
-    coefficients: Floats,
-    state: Floats,
-    added_ring: Floats,
-    added_delays: Integers,
-    rows: Floats,
-    fed: int,
-    samples: Any,
-) -> None:
-    """Fetch every line through its filter of one section, and add every line of another ring at its delay.
+def read_filtered(network: Network, memory: Memory, fed: int, samples: np.uintp) -> None:
+    """Fetch every line through its filter of one section, and add the diffuser's ring, every line at its delay.
 
     The ring itself remembers what went in before, so the section's numerator runs along time; only the two
     multiply-adds of the denominator must wait for one another, and they do so for four lines abreast.
+
+    Writes `samples` columns of ``memory.rows``; `fed` samples have been fed before.
     """
+    ring = memory.line_ring
+    delays = network.line_delays
+    gains = network.line_gains
+    coefficients = network.coefficients
+    state = memory.filter_state
+    added_ring = memory.diffuser_ring
+    added_delays = network.diffuser_delays
+    rows = memory.rows
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
@@ -208,8 +325,8 @@ def read_filtered(
 
 
 @kernel()
-def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: Any) -> None:
-    """Add every line of another ring at its delay."""
+def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+    """Add every line of another ring at its delay; shapes as for `write_rows`, `delays` in samples."""
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
@@ -219,12 +336,20 @@ def add_rows(ring: Floats, delays: Integers, rows: Floats, fed: int, samples: An
 
 
 @kernel()
-def absorb(rows: Floats, coefficients: Floats, state: Floats, samples: Any) -> None:
+def absorb(rows: Reals2, coefficients: Reals3, state: Reals3, samples: np.uintp) -> None:
     """Filter every line with its cascade of second-order sections, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
     the next one through a single multiply-add, half the waiting time of the transposed direct form.
-    `coefficients` holds c - e, d - f, e and f.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (lines, CHUNK)
+        The first `samples` columns are filtered.
+    coefficients : ndarray, shape (sections, 4, lines)
+        c - e, d - f, e and f.
+    state : ndarray, shape (sections, 2, lines)
+        Both states, changed in place.
     """
     for section in range(coefficients.shape[0]):
         for row in range(0, rows.shape[0], 4):
@@ -284,8 +409,8 @@ def absorb(rows: Floats, coefficients: Floats, state: Floats, samples: Any) -> N
 
 
 @kernel()
-def clear_stale(state: Floats) -> None:
-    """Set states that have decayed to silence to zero."""
+def clear_stale(state: Reals3) -> None:
+    """Set states, shape (sections, 2, lines), that have decayed to silence to zero."""
     for section in range(state.shape[0]):
         for part in range(2):
             for row in range(state.shape[2]):
@@ -294,8 +419,21 @@ def clear_stale(state: Floats) -> None:
 
 
 @kernel()
-def turn(position: int, rates: Floats, phases: Floats, depths: Floats, cosines: Floats, sines: Floats) -> None:
-    """Write cosine and sine of every pair's angle at a place on the tape: a pure function of it."""
+def turn(position: int, motion: Motion, cosines: Reals1, sines: Reals1) -> None:
+    """Write cosine and sine of every pair's angle at a place on the tape: a pure function of it.
+
+    Parameters
+    ----------
+    position : int
+        Sample of the tape.
+    motion : Motion
+        How the pairs turn.
+    cosines, sines : ndarray, shape (lines / 2,)
+        Get the result.
+    """
+    rates = motion.rates
+    phases = motion.phases
+    depths = motion.depths
     for pair in range(rates.shape[1]):
         angle = 0.0
         for swing in range(rates.shape[0]):
@@ -307,15 +445,26 @@ def turn(position: int, rates: Floats, phases: Floats, depths: Floats, cosines: 
 
 
 @kernel()
-def rotate(rows: Floats, rotation: Floats, ramp: Floats, curved: bool, into: int, samples: Any) -> None:
+def rotate(rows: Reals2, rotation: Reals2, ramp: Reals2, curved: bool, into: int, samples: np.uintp) -> None:
     """Rotate every pair of rows by an angle that moves along the cell.
 
     Cosine and sine are interpolated between exact values d radians apart: a pair loses d^2/6 of its energy
     on average. If `curved`, they are lengthened by 1 + u (1 - u) (1 - cos d), u of the way along: it then
     loses d^4/40. It never gains any.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (lines, CHUNK)
+        The first `samples` columns are rotated.
+    rotation : ndarray, shape (4, lines / 2)
+        Cosine and sine at the beginning of the cell, then at its end.
+    ramp, curved
+        See :class:`Motion`.
+    into : int
+        Place of the chunk in the cell.
     """
     half = rows.shape[0] // 2
-    first = np.uint64(into)
+    first = np.uintp(into)
     for row in range(half):
         cosine = rotation[0, row]
         sine = rotation[1, row]
@@ -343,20 +492,29 @@ def rotate(rows: Floats, rotation: Floats, ramp: Floats, curved: bool, into: int
 
 @kernel()
 def write_output(
-    audio: Floats,
-    dry: float,
-    ring: Floats,
-    delays: Integers,
-    gains: Floats,
-    out: Floats,
-    start: int,
-    fed: int,
-    samples: Any,
+    audio: Reals2, out: Reals2, start: int, network: Network, ring: Reals2, fed: int, samples: np.uintp
 ) -> None:
-    """Give every channel the input and the lines that it hears, each at its own delay and with its own gain."""
+    """Give every channel the input and the lines that it hears, each at its own delay and with its own gain.
+
+    Parameters
+    ----------
+    audio, out : ndarray, shape (channels, samples)
+        The block, and what becomes of it.
+    start : int
+        First sample of the chunk in them.
+    network : Network
+        Its dry gain and taps are used.
+    ring : ndarray, shape (lines, ring length + CHUNK)
+        What goes into the lines.
+    fed, samples : int
+        Samples fed before this chunk, and its length.
+    """
+    delays = network.tap_delays
+    gains = network.tap_gains
+    dry = network.dry_gain
     length = ring.shape[1] - CHUNK
     now = fed % length
-    first = np.uint64(start)
+    first = np.uintp(start)
     half = ring.shape[0] // 2
     for channel in range(out.shape[0]):
         offset = half * (channel % 2)
@@ -379,75 +537,31 @@ def write_output(
 
 
 @kernel()
-def reverberate(
-    audio: Floats,
-    out: Floats,
-    counters: Integers,
-    input_ring: Floats,
-    diffuser_ring: Floats,
-    line_ring: Floats,
-    filter_state: Floats,
-    rows: Floats,
-    rotation: Floats,
-    ramp: Floats,
-    input_delays: Integers,
-    input_gains: Floats,
-    diffuser_delays: Integers,
-    diffuser_order: Integers,
-    diffuser_gains: Floats,
-    line_delays: Integers,
-    line_order: Integers,
-    line_gains: Floats,
-    mixing_gains: Floats,
-    coefficients: Floats,
-    dry_gain: float,
-    tap_delays: Integers,
-    tap_gains: Floats,
-    rates: Floats,
-    phases: Floats,
-    depths: Floats,
-    curved: bool,
-) -> None:
-    """Reverberate a block of any length. All state is in `counters`, the rings and `filter_state`.
+def reverberate(audio: Reals2, out: Reals2, network: Network, motion: Motion, memory: Memory) -> None:
+    """Reverberate a block of any length.
 
     Parameters
     ----------
-    audio, out : float64, shape (channels, samples)
-    counters : int64, shape (2,)
-        Samples fed so far, and place on the tape of the next one.
-    input_ring : float64, shape (channels, ring length + CHUNK)
-    diffuser_ring, line_ring : float64, shape (lines, ring length + CHUNK)
-    filter_state : float64, shape (sections, 2, lines)
-    rows, rotation : float64, shapes (lines, CHUNK) and (4, lines / 2)
-        Scratch.
-    ramp : float64, shape (2, cell)
-        u = k / cell and u (1 - u): the way through a cell, the grid on the tape on which angles are exact.
-    input_delays, diffuser_delays, line_delays : int64, shape (lines,)
-        The first two may be zero; lines are at least one sample long.
-    input_gains : float64, shape (lines,)
-        Line i is fed by channel i modulo their number, and also by channels i + lines, i + 2 lines, ...
-    diffuser_order, line_order : int64, shape (lines,)
-        Row of the mixed chunk that goes into each row of the ring.
-    diffuser_gains, line_gains, mixing_gains : float64, shape (lines,)
-        Applied on the way into the diffuser's ring, out of the lines, and into the lines: signs, decay,
-        and the scale factor of the mixing.
-    coefficients : float64, shape (sections, 4, lines)
-        See `absorb`.
-    dry_gain : float
-    tap_delays, tap_gains : int64 and float64, shape (channels, lines / 2)
-        What even channels hear of what goes into the first half of the lines, and odd channels of what
-        goes into the second. Delays are at most those of the longest line.
-    rates, phases : float64, shape (swings, lines / 2)
-        Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle.
-    depths : float64, shape (swings,)
-        Their largest angles in radians; if all are 0 the rotation is left out.
-    curved : bool
-        See `rotate`: for turns that are too fast for straight lines between exact angles.
+    audio, out : ndarray, shape (channels, samples)
+        The block, and what becomes of it.
+    network : Network
+        Delays, gains and filters.
+    motion : Motion
+        How the mixing turns.
+    memory : Memory
+        All state, changed in place.
     """
+    counters = memory.counters
+    rows = memory.rows
+    rotation = memory.rotation
     length = audio.shape[1]
-    longest = line_delays.min()
-    cell = ramp.shape[1]
-    moving = depths.max() > 0.0
+    longest = network.line_delays[0]
+    for line in range(network.line_delays.size):
+        longest = min(longest, network.line_delays[line])
+    cell = motion.ramp.shape[1]
+    moving = False
+    for swing in range(motion.depths.size):
+        moving = moving or motion.depths[swing] > 0.0
     done = 0
     while done < length:
         fed = counters[0]
@@ -456,46 +570,35 @@ def reverberate(
         count = min(CHUNK - fed % CHUNK, cell - into)
         count = min(count, longest)
         count = min(count, length - done)
-        samples = np.uint64(count)
+        samples = np.uintp(count)
 
-        write_input(input_ring, audio, done, fed, samples)
-        spread(input_ring, input_delays, input_gains, rows, fed, samples)
+        write_input(memory.input_ring, audio, done, fed, samples)
+        spread(memory.input_ring, network.input_delays, network.input_gains, rows, fed, samples)
         mix(rows, samples)
-        write_rows(diffuser_ring, diffuser_order, diffuser_gains, rows, fed, samples)
+        write_rows(memory.diffuser_ring, network.diffuser_order, network.diffuser_gains, rows, fed, samples)
 
-        if coefficients.shape[0] == 1:
-            read_filtered(
-                line_ring,
-                line_delays,
-                line_gains,
-                coefficients,
-                filter_state,
-                diffuser_ring,
-                diffuser_delays,
-                rows,
-                fed,
-                samples,
-            )
+        if network.coefficients.shape[0] == 1:
+            read_filtered(network, memory, fed, samples)
         else:
-            read_rows(line_ring, line_delays, line_gains, rows, fed, samples)
-            absorb(rows, coefficients, filter_state, samples)
-            add_rows(diffuser_ring, diffuser_delays, rows, fed, samples)
+            read_rows(memory.line_ring, network.line_delays, network.line_gains, rows, fed, samples)
+            absorb(rows, network.coefficients, memory.filter_state, samples)
+            add_rows(memory.diffuser_ring, network.diffuser_delays, rows, fed, samples)
         if moving:
             if into == 0 or done == 0:
                 if done == 0:
-                    turn(position - into, rates, phases, depths, rotation[0], rotation[1])
+                    turn(position - into, motion, rotation[0], rotation[1])
                 else:  # where the last cell ended
                     for pair in range(rotation.shape[1]):
                         rotation[0, pair] = rotation[2, pair]
                         rotation[1, pair] = rotation[3, pair]
-                turn(position - into + cell, rates, phases, depths, rotation[2], rotation[3])
-            rotate(rows, rotation, ramp, curved, into, samples)
+                turn(position - into + cell, motion, rotation[2], rotation[3])
+            rotate(rows, rotation, motion.ramp, motion.curved, into, samples)
         mix(rows, samples)
-        write_rows(line_ring, line_order, mixing_gains, rows, fed, samples)
-        write_output(audio, dry_gain, line_ring, tap_delays, tap_gains, out, done, fed, samples)
+        write_rows(memory.line_ring, network.line_order, network.mixing_gains, rows, fed, samples)
+        write_output(audio, out, done, network, memory.line_ring, fed, samples)
 
         done += count
         counters[0] = fed + count
         counters[1] = position + count
         if counters[0] % CHUNK == 0:
-            clear_stale(filter_state)
+            clear_stale(memory.filter_state)

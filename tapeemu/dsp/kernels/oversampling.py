@@ -20,8 +20,12 @@ name        rate        content
 ==========  ==========  ============================================================================
 """
 
+from typing import NamedTuple
+
+from tapeemu.dsp.kernels.arrays import Reals1, Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.validation import FloatArray
+
+__all__ = ["Down", "Up", "fall", "rise"]
 
 CHUNK = 512
 """Most base-rate samples one call may carry."""
@@ -48,11 +52,77 @@ _THIRD_HALF = THIRD_TAPS // 2 - 1
 _FALL_THIRDS = 2 * FALL_SIDE // 3 // 2 + 1
 
 
+class Up(NamedTuple):
+    """Taps and memory of the way up.
+
+    Attributes
+    ----------
+    first, second, third : ndarray, shapes (FIRST_PAIRS,), (SECOND_PAIRS,), (THIRD_TAPS,)
+        Taps of the two doublings (one of each symmetric pair, outermost first) and of the tripling.
+    x, u, v : ndarray, shapes (channels, history + 1, 2 and 4 times CHUNK)
+        Rows of the table above.
+    phase : ndarray, shape (CHUNK,)
+        Scratch of the first doubling.
+    high : ndarray, shape (channels, rows, samples)
+        Gets the result: three rows of four times CHUNK, or one of as many times CHUNK as the rate is raised.
+    """
+
+    first: Reals1
+    second: Reals1
+    third: Reals1
+    x: Reals2
+    phase: Reals1
+    u: Reals2
+    v: Reals2
+    high: Reals3
+
+
+class Down(NamedTuple):
+    """Taps and memory of the way down.
+
+    Attributes
+    ----------
+    third : ndarray, shape (2 * FALL_SIDE + 1,)
+        Taps of the division of the rate by three.
+    center : float
+        Middle tap of the first halving.
+    second : ndarray, shape (SECOND_PAIRS,)
+        Its other taps, one of each symmetric pair, innermost first.
+    even, odd : ndarray, shape (LAST_PAIRS,)
+        Taps of the last halving for each phase, one of each symmetric pair, innermost first.
+    bent : ndarray, shape (channels, rows, HISTORY_BENT + samples)
+        What the nonlinearity wrote, in the rows of :attr:`Up.high`.
+    d, c : ndarray, shapes (channels, 4 and 2 times CHUNK)
+        Rows of the table above.
+    d_even, d_odd, c_even, c_odd : ndarray, shapes (channels, history + 2 or 1 times CHUNK)
+        Their phases.
+    """
+
+    third: Reals1
+    center: float
+    second: Reals1
+    even: Reals1
+    odd: Reals1
+    bent: Reals3
+    d: Reals2
+    d_even: Reals2
+    d_odd: Reals2
+    c: Reals2
+    c_even: Reals2
+    c_odd: Reals2
+
+
 @kernel()
-def double_first(
-    block: FloatArray, start: int, count: int, taps: FloatArray, x: FloatArray, phase: FloatArray, u: FloatArray
-) -> None:
-    """Input to twice the rate: delay of 36 samples, the odd phase by 36 symmetric pairs of taps."""
+def double_first(block: Reals2, start: int, count: int, taps: Reals1, x: Reals2, phase: Reals1, u: Reals2) -> None:
+    """Input to twice the rate: delay of 36 samples, the odd phase by 36 symmetric pairs of taps.
+
+    Parameters
+    ----------
+    block : ndarray, shape (channels, samples)
+        Audio at the base rate, from sample `start` on, `count` samples of it.
+    taps, x, phase, u
+        See :class:`Up`; writes `u`.
+    """
     count = min(count, CHUNK)
     for channel in range(block.shape[0]):
         fresh = block[channel, start : start + count]
@@ -76,8 +146,11 @@ def double_first(
 
 
 @kernel()
-def double_second(count: int, taps: FloatArray, u: FloatArray, v: FloatArray) -> None:
-    """Twice to four times the rate: delay of 8 samples of `u`, which `count` counts."""
+def double_second(count: int, taps: Reals1, u: Reals2, v: Reals2) -> None:
+    """Twice to four times the rate: delay of 8 samples of `u`, which `count` counts.
+
+    `taps`, `u` and `v`: see :class:`Up`; writes `v`.
+    """
     count = min(count, 2 * CHUNK)
     for channel in range(u.shape[0]):
         for i in range(count):
@@ -93,8 +166,11 @@ def double_second(count: int, taps: FloatArray, u: FloatArray, v: FloatArray) ->
 
 
 @kernel()
-def triple(count: int, taps: FloatArray, v: FloatArray, high: FloatArray) -> None:
-    """Four to twelve times the rate, in three rows: delay of 8 samples of `v`, which `count` counts."""
+def triple(count: int, taps: Reals1, v: Reals2, high: Reals3) -> None:
+    """Four to twelve times the rate, in three rows: delay of 8 samples of `v`, which `count` counts.
+
+    `taps`, `v` and `high`: see :class:`Up`; writes `high`.
+    """
     count = min(count, 4 * CHUNK)
     for channel in range(v.shape[0]):
         first = high[channel, 1]
@@ -116,8 +192,11 @@ def triple(count: int, taps: FloatArray, v: FloatArray, high: FloatArray) -> Non
 
 
 @kernel()
-def copy_row(count: int, row: FloatArray, history: int, high: FloatArray) -> None:
-    """Hand a row to the nonlinearity as it is, when no tripling follows."""
+def copy_row(count: int, row: Reals2, history: int, high: Reals3) -> None:
+    """Hand a row to the nonlinearity as it is, when no tripling follows.
+
+    `row` has the shape (channels, history + count or more); writes row 0 of `high`.
+    """
     for channel in range(row.shape[0]):
         for i in range(count):
             high[channel, 0, i] = row[channel, history + i]
@@ -126,35 +205,37 @@ def copy_row(count: int, row: FloatArray, history: int, high: FloatArray) -> Non
 
 
 @kernel()
-def rise(
-    block: FloatArray,
-    start: int,
-    count: int,
-    factor: int,
-    taps_first: FloatArray,
-    taps_second: FloatArray,
-    taps_third: FloatArray,
-    x: FloatArray,
-    phase: FloatArray,
-    u: FloatArray,
-    v: FloatArray,
-    high: FloatArray,
-) -> None:
-    """Raise `count` samples of every channel to the top rate (2, 4 or 12 times)."""
-    double_first(block, start, count, taps_first, x, phase, u)
+def rise(block: Reals2, start: int, count: int, factor: int, up: Up) -> None:
+    """Raise part of a block to the top rate, into ``up.high``.
+
+    Parameters
+    ----------
+    block : ndarray, shape (channels, samples)
+        Audio at the base rate.
+    start, count : int
+        Its part: first sample, and how many (at most CHUNK).
+    factor : int
+        12, 4 or 2 times the rate.
+    up : Up
+        Taps and memory; changed in place.
+    """
+    double_first(block, start, count, up.first, up.x, up.phase, up.u)
     if factor == 2:
-        copy_row(2 * count, u, HISTORY_U, high)
+        copy_row(2 * count, up.u, HISTORY_U, up.high)
     else:
-        double_second(2 * count, taps_second, u, v)
+        double_second(2 * count, up.second, up.u, up.v)
         if factor == 4:
-            copy_row(4 * count, v, HISTORY_V, high)
+            copy_row(4 * count, up.v, HISTORY_V, up.high)
         else:
-            triple(4 * count, taps_third, v, high)
+            triple(4 * count, up.third, up.v, up.high)
 
 
 @kernel()
-def third(count: int, taps: FloatArray, bent: FloatArray, d: FloatArray) -> None:
-    """Twelve times the rate to four: 29 taps over three rows, delay of 8 samples of `d`."""
+def third(count: int, taps: Reals1, bent: Reals3, d: Reals2) -> None:
+    """Twelve times the rate to four: 29 taps over three rows, delay of 8 samples of `d`, which `count` counts.
+
+    `taps`, `bent` and `d`: see :class:`Down`; writes `d`.
+    """
     count = min(count, 4 * CHUNK)
     for channel in range(bent.shape[0]):
         for i in range(count):
@@ -178,8 +259,11 @@ def third(count: int, taps: FloatArray, bent: FloatArray, d: FloatArray) -> None
 
 
 @kernel()
-def take_row(count: int, bent: FloatArray, natural: FloatArray) -> None:
-    """Take the row that the nonlinearity wrote as it is, when no tripling was done."""
+def take_row(count: int, bent: Reals3, natural: Reals2) -> None:
+    """Take the row that the nonlinearity wrote as it is, when no tripling was done.
+
+    `natural` has the shape (channels, count or more).
+    """
     for channel in range(bent.shape[0]):
         for i in range(count):
             natural[channel, i] = bent[channel, 0, HISTORY_BENT + i]
@@ -187,15 +271,12 @@ def take_row(count: int, bent: FloatArray, natural: FloatArray) -> None:
 
 @kernel()
 def halve_first(
-    count: int,
-    center: float,
-    taps: FloatArray,
-    d: FloatArray,
-    d_even: FloatArray,
-    d_odd: FloatArray,
-    c: FloatArray,
+    count: int, center: float, taps: Reals1, d: Reals2, d_even: Reals2, d_odd: Reals2, c: Reals2
 ) -> None:
-    """Four times the rate to two: delay of 8 samples of `c`, which `count` counts."""
+    """Four times the rate to two: delay of 8 samples of `c`, which `count` counts.
+
+    `center`, `taps` (the second), `d` and `c`: see :class:`Down`; writes `c`.
+    """
     count = min(count, 2 * CHUNK)
     for channel in range(d.shape[0]):
         for i in range(count):
@@ -216,15 +297,19 @@ def halve_first(
 @kernel()
 def halve_last(
     count: int,
-    taps_even: FloatArray,
-    taps_odd: FloatArray,
-    c: FloatArray,
-    c_even: FloatArray,
-    c_odd: FloatArray,
-    out: FloatArray,
+    taps_even: Reals1,
+    taps_odd: Reals1,
+    c: Reals2,
+    c_even: Reals2,
+    c_odd: Reals2,
+    out: Reals2,
     start: int,
 ) -> None:
-    """Twice the rate to the base rate: delay of 52 base samples, 52 + 52 symmetric pairs of taps."""
+    """Twice the rate to the base rate: delay of 52 base samples, 52 + 52 symmetric pairs of taps.
+
+    `taps_even`, `taps_odd` and `c`: see :class:`Down`; writes `count` samples of `out`, shape
+    (channels, samples), from `start` on.
+    """
     count = min(count, CHUNK)
     for channel in range(c.shape[0]):
         filtered = out[channel, start : start + count]
@@ -256,31 +341,26 @@ def halve_last(
 
 
 @kernel()
-def fall(
-    out: FloatArray,
-    start: int,
-    count: int,
-    factor: int,
-    taps_third: FloatArray,
-    center: float,
-    taps_first: FloatArray,
-    taps_even: FloatArray,
-    taps_odd: FloatArray,
-    bent: FloatArray,
-    d: FloatArray,
-    d_even: FloatArray,
-    d_odd: FloatArray,
-    c: FloatArray,
-    c_even: FloatArray,
-    c_odd: FloatArray,
-) -> None:
-    """Bring `count` base samples of every channel down from the top rate."""
+def fall(out: Reals2, start: int, count: int, factor: int, down: Down) -> None:
+    """Bring what the nonlinearity wrote into ``down.bent`` to the base rate.
+
+    Parameters
+    ----------
+    out : ndarray, shape (channels, samples)
+        Gets the audio at the base rate.
+    start, count : int
+        The part of it that is written: first sample, and how many (at most CHUNK).
+    factor : int
+        12, 4 or 2 times the rate.
+    down : Down
+        Taps and memory; changed in place.
+    """
     if factor == 2:
-        take_row(2 * count, bent, c)
+        take_row(2 * count, down.bent, down.c)
     else:
         if factor == 4:
-            take_row(4 * count, bent, d)
+            take_row(4 * count, down.bent, down.d)
         else:
-            third(4 * count, taps_third, bent, d)
-        halve_first(2 * count, center, taps_first, d, d_even, d_odd, c)
-    halve_last(count, taps_even, taps_odd, c, c_even, c_odd, out, start)
+            third(4 * count, down.third, down.bent, down.d)
+        halve_first(2 * count, down.center, down.second, down.d, down.d_even, down.d_odd, down.c)
+    halve_last(count, down.even, down.odd, down.c, down.c_even, down.c_odd, out, start)

@@ -1,7 +1,9 @@
 """The static curve of the drive, and the filter that removes its offset."""
 
+from tapeemu.dsp.kernels.arrays import Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.validation import FloatArray
+
+__all__ = ["bend", "block_offset"]
 
 _LIMIT = 12.0
 _P0, _P1, _P2 = 0.9999999999421048, 0.14258216242805963, 0.0046450328736968565
@@ -27,10 +29,20 @@ def hyperbolic_tangent(x: float) -> float:
 
 
 @kernel()
-def bend(
-    high: FloatArray, bent: FloatArray, offset: int, count: int, gain: float, bias: float, scale: float
-) -> None:
-    """Write ``scale * (tanh(gain * x + bias) - tanh(bias))`` behind `offset` in every row."""
+def bend(high: Reals3, bent: Reals3, offset: int, count: int, gain: float, bias: float, scale: float) -> None:
+    """Write ``scale * (tanh(gain * x + bias) - tanh(bias))`` behind `offset` in every row.
+
+    Parameters
+    ----------
+    high : ndarray, shape (channels, rows, count or more)
+        Input at the top rate; see :mod:`tapeemu.dsp.kernels.oversampling`.
+    bent : ndarray, shape (channels, rows, offset + count or more)
+        Gets the output.
+    offset, count : int
+        First place of the output, and number of samples, in every row.
+    gain, bias, scale : float
+        Of the curve; without unit.
+    """
     rest = hyperbolic_tangent(bias)
     for channel in range(high.shape[0]):
         for row in range(high.shape[1]):
@@ -41,12 +53,20 @@ def bend(
 
 
 @kernel()
-def block_offset(audio: FloatArray, keep: float, state: FloatArray) -> None:
+def block_offset(audio: Reals2, keep: float, state: Reals2) -> None:
     """First-order high-pass with its zero at 0 Hz, in place: ``y[n] = keep * y[n-1] + x[n] - x[n-1]``.
 
-    ``state`` holds x[n-1] and y[n-1], shape (channels, 2). A constant, such as a remanent magnetisation,
-    leaves differences of exactly zero; an output below 1e-30 becomes zero, so silence ends in exact zeros
-    and never in denormal numbers.
+    A constant, such as a remanent magnetisation, leaves differences of exactly zero; an output below 1e-30
+    becomes zero, so silence ends in exact zeros and never in denormal numbers.
+
+    Parameters
+    ----------
+    audio : ndarray, shape (channels, samples)
+        Changed in place.
+    keep : float
+        Pole of the filter, 0 to 1.
+    state : ndarray, shape (channels, 2)
+        x[n-1] and y[n-1] of every channel, changed in place.
     """
     for channel in range(audio.shape[0]):
         row = audio[channel]

@@ -10,15 +10,15 @@ RATE = 48_000
 
 def read(line, delays, taps, *, start=0.0, slope=0.0, origin=0):
     """Output `i` is `line` at ``origin + i + start + slope * i - delays[i]``, half the taps on either side."""
-    from tapeemu.dsp.kernels.interpolation import locate, read_pair_32, read_pair_48
+    from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
 
     reader = make_reader(taps)
     left, row = np.empty((2, delays.size), dtype=np.int32)
-    between = np.empty(delays.size, dtype=np.float32)
-    locate(delays, start, slope, float(CELLS), left, row, between)
+    places = Places(left, row, np.empty(delays.size, dtype=np.float32))
+    locate(delays, start, slope, float(CELLS), places)
     kernel = read_pair_32 if taps == 32 else read_pair_48
     out = np.empty((2, delays.size))
-    kernel(line, origin + 1 - reader.ahead, reader.table, left, row, between, 0, delays.size, 0, 1, out, 0)
+    kernel(line, reader.table, places, Part(origin + 1 - reader.ahead, 0, delays.size, 0), 0, 1, out)
     return out
 
 
@@ -52,12 +52,12 @@ def test_whole_delays_copy_samples(taps, rng):
 
 
 def test_places_add_start_slope_and_delay():
-    from tapeemu.dsp.kernels.interpolation import locate
+    from tapeemu.dsp.kernels.interpolation import Places, locate
 
     delays = np.array([-0.25, 1.0, -2.75])
     left, row = np.empty((2, 3), dtype=np.int32)
     between = np.empty(3, dtype=np.float32)
-    locate(delays, 0.5, 0.25, 4.0, left, row, between)
+    locate(delays, 0.5, 0.25, 4.0, Places(left, row, between))
     places = 0.5 + 1.25 * np.arange(3) - delays
     np.testing.assert_array_equal(left, np.floor(places))
     np.testing.assert_allclose(left + (row + between) / 4.0, places, atol=1e-15)

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal, stats
 
-from tapeemu.dsp.modulation import SEGMENT
+from tapeemu.dsp.trajectory import SEGMENT
 from tapeemu.errors import ParameterError
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
 

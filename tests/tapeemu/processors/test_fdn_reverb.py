@@ -553,8 +553,9 @@ def test_any_network_decays(decay, low, high, size, modulation, swing, lines, ch
 
 def energy_in_lines(stream) -> float:
     """Sum of the squares of the samples that are on their way through the lines."""
-    ring, length = stream._rings[2], stream._rings[2].shape[1] - 64
-    now = stream._counters[0]
+    ring = stream._memory.line_ring
+    length = ring.shape[1] - 64
+    now = stream._memory.counters[0]
     return sum(
         float(np.sum(row[(now - np.arange(1, delay + 1)) % length] ** 2))
         for row, delay in zip(ring, stream._plan.line_delays, strict=True)
@@ -567,8 +568,9 @@ def test_silence_ends_in_exact_zeros():
     stream.process(np.ones((2, 1_000)))
     stream.process(np.zeros((2, 3 * RATE)))
     np.testing.assert_array_equal(stream.process(np.zeros((2, RATE))), 0.0)
-    assert not any(ring.any() for ring in stream._rings)
-    assert not stream._filter_state.any()
+    memory = stream._memory
+    assert not any(ring.any() for ring in (memory.input_ring, memory.diffuser_ring, memory.line_ring))
+    assert not memory.filter_state.any()
 
 
 def test_thirty_three_channels_share_a_network_and_differ(rng):

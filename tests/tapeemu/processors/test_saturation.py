@@ -276,9 +276,10 @@ def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
     brute_force()(2.2e4 * field(576_000 * 32), reference)
     high = field(576_000)[None, None]
     out = np.empty_like(high)
-    scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
-    state, past = np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H))
-    kernels.magnetise(high, out, 0, high.shape[2], 12, 1.0, 0.17, 1.0, 0.0, 0.0, state, past, scratch)
+    work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
+    memory = kernels.Memory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
+    law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
+    kernels.magnetise(high, out, 0, high.shape[2], 12, law, memory)
     expected = reference[::32][: out.shape[2] - 12]
     assert np.max(np.abs(out[0, 0, 12:] - expected)) < 1e-4 * np.max(np.abs(expected))
 
@@ -355,10 +356,11 @@ def test_a_tape_that_stands_still_remembers_a_pulse() -> None:
     reference = np.empty(fine.size)
     brute_force()(2.2e4 * fine, reference)
     out = np.empty((1, 1, pulse.size))
-    scratch = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
-    state, past = np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H))
+    work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
+    memory = kernels.Memory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
+    law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
     high = pulse[None, None]
-    kernels.magnetise(high, out, 0, pulse.size, 12, 1.0, 0.17, 1.0, 0.0, 0.0, state, past, scratch)
+    kernels.magnetise(high, out, 0, pulse.size, 12, law, memory)
     assert reference[-1] > 0.1
     assert out[0, 0, -1] == pytest.approx(reference[-1], rel=1e-3)
 

@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from tapeemu.dsp.flutter_figure import flutter_weighting
 from tapeemu.errors import ParameterError
-from tapeemu.processors.wow_flutter import RotatingPart, WowFlutter, flutter_weighting
+from tapeemu.processors.wow_flutter import RotatingPart, WowFlutter
 
 RATE = 48_000
 STILL = {"rotating_parts": (), "random_percent": 0.0}

@@ -6,23 +6,12 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from tapeemu.dsp.modulation import (
-    SEGMENT,
-    TWO_SIGMA,
-    FastNoise,
-    NoiseBand,
-    OctaveNoise,
-    RandomLaw,
-    SettledTrajectory,
-    Sine,
-    SlowNoise,
-    Trajectory,
-    band_spectrum,
-    exceeded_level,
-    law_density,
-    power_spectrum,
-    stream_key,
-)
+from tapeemu.dsp.exceedance import TWO_SIGMA, exceeded_level
+from tapeemu.dsp.fast_noise import FastNoise, band_spectrum
+from tapeemu.dsp.noise_band import NoiseBand, SlowNoise, power_spectrum
+from tapeemu.dsp.random_law import OctaveNoise, RandomLaw, law_density
+from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
 
 RATE = 48_000.0
 
@@ -171,7 +160,7 @@ def test_octaves_add_up_to_the_law(slope, edges):
     for octave, centre in enumerate(law.centres_hz):
         node_rate = 4.0 * law.ratio * centre
         turns = np.exp(-2j * np.pi * frequencies[:, None] * (places.ravel() / node_rate))
-        response = turns @ noise._taps[:2].ravel() * noise._value_scales[octave] / node_rate
+        response = turns @ noise._taps[:2].ravel() * noise._octaves.value_scales[octave] / node_rate
         density += (frequencies < 0.5 * node_rate) * 2.0 * (node_rate / 2.0) * np.abs(response) ** 2
     density *= (2.0 * np.pi * frequencies) ** 2
     steps = round(3.0 * math.log2(edges[1] / edges[0]))
@@ -263,7 +252,7 @@ def test_settled_trajectory_is_zero_at_the_start_and_itself_later(constant):
 def test_trajectory_that_starts_at_zero_needs_no_settling():
     still = SettledTrajectory(Trajectory(sample_rate=RATE), fastest=0.0)
     assert still.settling_samples == 0.0
-    assert still.is_zero
+    assert still.bound == 0.0
     assert not np.any(still.values(-5, 10))
 
 

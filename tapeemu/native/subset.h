@@ -1,0 +1,102 @@
+/* What generated kernels stand on: numbers, parts of arrays, and arithmetic as Python does it.
+ *
+ * Build switches:
+ *   TAPEEMU_SINGLE   real numbers in single precision (default: double)
+ *   TAPEEMU_STRICT   no reordering of sums anywhere; with -ffp-contract=off the results are those of Python, bit for bit
+ *
+ * SPDX-License-Identifier: ISC
+ */
+#ifndef TAPEEMU_SUBSET_H
+#define TAPEEMU_SUBSET_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#ifdef TAPEEMU_SINGLE
+typedef float real;
+#define REAL(number) ((real)(number##f))
+#else
+typedef double real;
+#define REAL(number) ((real)(number))
+#endif
+
+#define INFINITE ((real)__builtin_inf())
+#define NO_NUMBER ((real)__builtin_nan(""))
+
+/* Indices and counts: as wide as addresses. Places on the tape are int64_t. */
+typedef ptrdiff_t ix;
+typedef size_t ux;
+
+/* Contiguous arrays and parts of them; the last dimension is the innermost. */
+#define TAPEEMU_VIEWS(name, type)                                                                                      \
+    typedef struct { type *at; ix n0; } name##s_1;                                                                     \
+    typedef struct { type *at; ix n0, n1; } name##s_2;                                                                 \
+    typedef struct { type *at; ix n0, n1, n2; } name##s_3;
+TAPEEMU_VIEWS(real, real)
+TAPEEMU_VIEWS(float, float)
+TAPEEMU_VIEWS(double, double)
+TAPEEMU_VIEWS(int32, int32_t)
+TAPEEMU_VIEWS(int64, int64_t)
+TAPEEMU_VIEWS(uint64, uint64_t)
+#undef TAPEEMU_VIEWS
+
+/* Put first in a function whose sums may be reordered. */
+#if defined(TAPEEMU_STRICT)
+#define REASSOCIATE
+#elif defined(__clang__)
+#define REASSOCIATE _Pragma("clang fp reassociate(on) contract(fast)")
+#else
+#define REASSOCIATE
+#endif
+
+/* As Python compares: the first where both are equal or one is no number. */
+#define TAPEEMU_EXTREMES(suffix, type)                                                                                 \
+    static inline type smaller##suffix(type a, type b) { return b < a ? b : a; }                                       \
+    static inline type larger##suffix(type a, type b) { return b > a ? b : a; }
+TAPEEMU_EXTREMES(, real)
+TAPEEMU_EXTREMES(_single, float)
+TAPEEMU_EXTREMES(_double, double)
+TAPEEMU_EXTREMES(_integer, ix)
+TAPEEMU_EXTREMES(_unsigned, ux)
+TAPEEMU_EXTREMES(_integer_64, int64_t)
+TAPEEMU_EXTREMES(_unsigned_64, uint64_t)
+#undef TAPEEMU_EXTREMES
+
+/* Division and remainder of integers round down, also below zero. */
+#define TAPEEMU_INTEGERS(suffix, type)                                                                                 \
+    static inline type floor_division##suffix(type a, type b) {                                                        \
+        const type quotient = a / b;                                                                                   \
+        return (a % b != 0 && (a < 0) != (b < 0)) ? quotient - 1 : quotient;                                           \
+    }                                                                                                                  \
+    static inline type floor_remainder##suffix(type a, type b) {                                                       \
+        const type rest = a % b;                                                                                       \
+        return (rest != 0 && (rest < 0) != (b < 0)) ? rest + b : rest;                                                 \
+    }                                                                                                                  \
+    static inline type magnitude_of_integer##suffix(type a) { return a < 0 ? -a : a; }
+TAPEEMU_INTEGERS(, ix)
+TAPEEMU_INTEGERS(_64, int64_t)
+#undef TAPEEMU_INTEGERS
+
+/* Rounding by way of an integer of 64 bits: exact below 2^63, where every kernel stays. */
+#define TAPEEMU_NUMBERS(suffix, type, root)                                                                            \
+    static inline type magnitude##suffix(type x) { return x < 0 ? -x : x; }                                            \
+    static inline type floor_of##suffix(type x) {                                                                      \
+        const type whole = (type)(int64_t)x;                                                                           \
+        return whole > x ? whole - 1 : whole;                                                                          \
+    }                                                                                                                  \
+    static inline type ceiling_of##suffix(type x) {                                                                    \
+        const type whole = (type)(int64_t)x;                                                                           \
+        return whole < x ? whole + 1 : whole;                                                                          \
+    }                                                                                                                  \
+    static inline type square_root##suffix(type x) { return root(x); }
+TAPEEMU_NUMBERS(_single, float, __builtin_sqrtf)
+TAPEEMU_NUMBERS(_double, double, __builtin_sqrt)
+#ifdef TAPEEMU_SINGLE
+TAPEEMU_NUMBERS(, real, __builtin_sqrtf)
+#else
+TAPEEMU_NUMBERS(, real, __builtin_sqrt)
+#endif
+#undef TAPEEMU_NUMBERS
+
+#endif

@@ -1,0 +1,51 @@
+"""Kernel files as C files: one C file and one header for each, names, comments and docstrings carried over."""
+
+from types import ModuleType
+
+from tapeemu.native.c_text import comment, constant_lines, function_lines, record_lines, signature
+from tapeemu.native.subset import Record, Unit, read_unit
+
+__all__ = ["c_source", "header_source"]
+
+_LICENCE = "SPDX-License-Identifier: ISC"
+
+
+def header_source(module: ModuleType | str) -> str:
+    """The header of a kernel file: its groups of arrays and the declarations of its kernels.
+
+    Parameters
+    ----------
+    module : module or str
+        A kernel module, or its name.
+
+    Raises
+    ------
+    SubsetError
+        If the file leaves the subset.
+    """
+    unit = read_unit(module)
+    guard = f"TAPEEMU_{unit.name.upper()}_H"
+    lines = [*_opening(unit), f"#ifndef {guard}", f"#define {guard}", "", '#include "subset.h"', ""]
+    for record in unit.records.values():
+        lines += [*record_lines(record), ""]
+    for function in unit.functions.values():
+        returned = function.returns
+        if isinstance(returned, Record) and returned.name not in unit.records:
+            lines += [*record_lines(returned), ""]
+        lines.append(f"{signature(unit, function)};")
+    return "\n".join([*lines, "", "#endif", ""])
+
+
+def c_source(module: ModuleType | str) -> str:
+    """The C file of a kernel file; parameters and errors as for :func:`header_source`."""
+    unit = read_unit(module)
+    lines = [*_opening(unit), *comment(unit.doc), "", f'#include "{unit.name}.h"', ""]
+    constants = constant_lines(unit, unit.functions.values())
+    lines += [*constants, ""] if constants else []
+    for function in unit.functions.values():
+        lines += [*function_lines(unit, function), ""]
+    return "\n".join(lines)
+
+
+def _opening(unit: Unit) -> list[str]:
+    return [f"/* Generated from {unit.path.name}; do not edit. {_LICENCE} */", ""]

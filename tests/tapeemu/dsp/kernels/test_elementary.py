@@ -1,0 +1,74 @@
+"""Elementary functions held to forty digits of mpmath, which shares nothing with them."""
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import mpmath
+import numpy as np
+import pytest
+
+from tapeemu.dsp.kernels.elementary import (
+    cosine_of_turns,
+    exponential,
+    logarithm,
+    sine_of_turns,
+    tangent_hyperbolic,
+)
+
+mpmath.mp.dps = 40
+
+
+@pytest.fixture
+def spread() -> np.random.Generator:
+    return np.random.default_rng(11)
+
+
+def worst(
+    function: Callable[[float], float], truth: Callable[[Any], Any], places: Any, *, relative: bool
+) -> float:
+    largest = 0.0
+    for place in places:
+        exact = truth(mpmath.mpf(float(place)))
+        off = abs(mpmath.mpf(function(float(place))) - exact)
+        largest = max(largest, float(off / abs(exact) if relative and exact != 0 else off))
+    return largest
+
+
+def test_sine_and_cosine(spread: np.random.Generator) -> None:
+    turns = np.concatenate([spread.uniform(-3, 3, 1500), spread.uniform(-1e6, 1e6, 300), np.arange(-16, 17) / 16])
+    assert worst(sine_of_turns, lambda x: mpmath.sin(2 * mpmath.pi * x), turns, relative=False) < 3e-16
+    assert worst(cosine_of_turns, lambda x: mpmath.cos(2 * mpmath.pi * x), turns, relative=False) < 3e-16
+    for quarter, (sine, cosine) in enumerate([(0.0, 1.0), (1.0, 0.0), (0.0, -1.0), (-1.0, 0.0)]):
+        assert sine_of_turns(quarter / 4 + 1000.0) == sine
+        assert cosine_of_turns(quarter / 4 - 1000.0) == cosine
+
+
+def test_exponential(spread: np.random.Generator) -> None:
+    places = np.concatenate([spread.uniform(-2, 2, 1200), spread.uniform(-708, 709.7, 800)])
+    assert worst(exponential, mpmath.exp, places, relative=True) < 5e-16
+    assert exponential(0.0) == 1.0
+    assert exponential(-746.0) == 0.0
+    assert exponential(-745.0) == 5e-324  # the smallest number there is
+    assert math.isinf(exponential(710.0))
+
+
+def test_logarithm(spread: np.random.Generator) -> None:
+    wide, middle = np.exp(spread.uniform(-708, 709, 800)), spread.uniform(0.4, 2.5, 1200)
+    places = np.concatenate([wide, middle, 1 + spread.uniform(-1e-3, 1e-3, 300)])
+    assert worst(logarithm, mpmath.log, places, relative=True) < 5e-16
+    assert logarithm(1.0) == 0.0
+    assert logarithm(5e-324) == pytest.approx(math.log(5e-324), rel=1e-15)
+    assert logarithm(0.0) == -math.inf
+    assert math.isnan(logarithm(-1.0))
+    assert logarithm(math.inf) == math.inf
+
+
+def test_tangent(spread: np.random.Generator) -> None:
+    small = 10.0 ** spread.uniform(-12, 0, 300)
+    places = np.concatenate([spread.uniform(-5, 5, 1200), spread.uniform(-0.4, 0.4, 600), small])
+    assert worst(tangent_hyperbolic, mpmath.tanh, places, relative=True) < 1e-15
+    for place in places:
+        assert tangent_hyperbolic(-place) == -tangent_hyperbolic(place)
+    assert tangent_hyperbolic(40.0) == 1.0
+    assert tangent_hyperbolic(0.0) == 0.0

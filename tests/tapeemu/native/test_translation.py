@@ -1,0 +1,615 @@
+"""Every construct of the subset, translated, compiled and run beside the same lines in Python."""
+
+import ctypes
+import importlib.util
+import shutil
+import subprocess
+import sys
+import textwrap
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+import tapeemu.native
+from tapeemu.native.subset import SubsetError
+from tapeemu.native.translate import c_source, header_source
+
+HEAD = """
+import math
+from typing import NamedTuple
+import numpy as np
+from tapeemu.dsp.kernels.arrays import *
+from tapeemu.dsp.kernels.compilation import kernel
+"""
+FLAGS = [
+    "-std=c99",
+    "-O2",
+    "-Wall",
+    "-Wextra",
+    "-Wconversion",
+    "-Wdouble-promotion",
+    "-Werror",
+    "-ffp-contract=off",
+]
+needs_compiler = pytest.mark.skipif(shutil.which("gcc") is None, reason="no C compiler (gcc) is installed")
+
+
+@pytest.fixture
+def load(tmp_path: Path) -> Iterator[Callable[[str], ModuleType]]:
+    made = []
+
+    def loaded(source: str) -> ModuleType:
+        name = f"sample_{len(made)}"
+        (tmp_path / f"{name}.py").write_text(HEAD + textwrap.dedent(source), "utf-8")
+        spec = importlib.util.spec_from_file_location(name, tmp_path / f"{name}.py")
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+        made.append(name)
+        return module
+
+    yield loaded
+    for name in made:
+        del sys.modules[name]
+
+
+def compiled(folder: Path, module: ModuleType, *flags: str) -> ctypes.CDLL:
+    (folder / f"{module.__name__}.c").write_text(c_source(module), "utf-8")
+    (folder / f"{module.__name__}.h").write_text(header_source(module), "utf-8")
+    library = folder / f"{module.__name__}.so"
+    include = Path(tapeemu.native.__file__).parent
+    command = ["gcc", *FLAGS, *flags, "-shared", "-fPIC", f"-I{include}", f"-I{folder}"]
+    done = subprocess.run(
+        [*command, str(folder / f"{module.__name__}.c"), "-o", str(library)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr + c_source(module)
+    return ctypes.CDLL(str(library))
+
+
+def view(array: Any) -> Any:
+    fields = [("at", ctypes.c_void_p), *((f"n{axis}", ctypes.c_ssize_t) for axis in range(array.ndim))]
+    kind = type(f"View{array.ndim}", (ctypes.Structure,), {"_fields_": fields})
+    return kind(array.ctypes.data, *array.shape)
+
+
+SORTS = {float: ctypes.c_double, int: ctypes.c_ssize_t, bool: ctypes.c_bool, np.uint64: ctypes.c_uint64}
+
+
+def both(library: ctypes.CDLL, module: ModuleType, name: str, *given: Any) -> None:
+    """Run a kernel in C and as plain Python on copies, and compare result and arrays to the last bit."""
+    python = getattr(module, name)
+    python = getattr(python, "py_func", python)
+    for_python = [value.copy() if isinstance(value, np.ndarray) else value for value in given]
+    for_c = [value.copy() if isinstance(value, np.ndarray) else value for value in given]
+    with np.errstate(over="ignore"):
+        expected = python(*for_python)
+    called = getattr(library, f"{module.__name__}_{name}")
+    called.restype = None if expected is None else SORTS.get(type(expected), ctypes.c_double)
+    got = called(*(view(v) if isinstance(v, np.ndarray) else SORTS[type(v)](v) for v in for_c))
+    assert got == expected or (np.isnan(got) and np.isnan(expected))
+    for one, other in zip(for_c, for_python, strict=True):
+        if isinstance(one, np.ndarray):
+            np.testing.assert_array_equal(one, other)
+
+
+rng = np.random.default_rng(5)
+VALUES = rng.standard_normal(13)
+GRID = rng.standard_normal((3, 7))
+CUBE = rng.standard_normal((2, 3, 5))
+
+# What is tried -> (source with a kernel called k, calls to compare).
+CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
+    "arithmetic keeps its order": (
+        """
+        @kernel()
+        def k(a: float, b: float, c: float) -> float:
+            return a - (b - c) * (a + b) / (c - a) - -b
+        """,
+        [(0.1, 0.7, 0.3), (1e-300, 1e300, -3.0)],
+    ),
+    "integers divide to a real number": (
+        """
+        @kernel()
+        def k(a: int, b: int) -> float:
+            return a / b
+        """,
+        [(7, 2), (-7, 2)],
+    ),
+    "floor division and remainder": (
+        """
+        @kernel()
+        def k(a: int, b: int) -> int:
+            return a // b * 1000 + a % b
+        """,
+        [(a, b) for a in (-7, -6, 0, 6, 7) for b in (-3, 3)],
+    ),
+    "powers are written out, constants fold": (
+        """
+        _SIDE = 14
+        _HALF = 2 * _SIDE // 3 // 2 + 1
+        @kernel()
+        def unused(a: float) -> float:
+            return a
+        @kernel()
+        def k(a: float) -> float:
+            return a * a * _HALF + (_SIDE - 20)
+        """,
+        [(0.3,)],
+    ),
+    "hashes wrap": (
+        """
+        _WEYL = np.uint64(0x9E3779B97F4A7C15)
+        _27 = np.uint64(27)
+        @kernel()
+        def k(key: np.uint64, index: np.uint64) -> np.uint64:
+            z = key + index * _WEYL
+            z = (z ^ (z >> _27)) * _WEYL
+            return z & np.uint64(0xFFFFFFFFFFFFFFF)
+        """,
+        [(np.uint64(2**63 + 5), np.uint64(12345678901))],
+    ),
+    "comparisons chain": (
+        """
+        @kernel()
+        def k(a: float, b: float) -> int:
+            return 1 if 0.0 <= a < b and not (a == 0.5 or b != b) else 2
+        """,
+        [(0.2, 0.4), (0.5, 0.6), (-0.1, 1.0), (0.4, 0.2)],
+    ),
+    "minimum and maximum of equals and of no numbers": (
+        """
+        @kernel()
+        def k(a: float, b: float) -> float:
+            return min(max(a, b), 3.0) - max(min(b, 2.0), a)
+        """,
+        [(1.0, 5.0), (float("nan"), 1.0), (1.0, float("nan")), (-0.0, 0.0)],
+    ),
+    "floor, ceiling, root, magnitude": (
+        """
+        @kernel()
+        def k(a: float, n: int) -> float:
+            return math.floor(a) + 0.5 * math.ceil(a) + math.sqrt(abs(a)) + np.floor(a) + abs(n)
+        """,
+        [(2.5, -3), (-2.5, 4), (-2.0, 0), (1000000000.0 + 0.25, 1)],
+    ),
+    "conditions": (
+        """
+        @kernel()
+        def k(n: int) -> float:
+            out = 0.0
+            if n > 3:
+                out = 1.0
+            elif n > 1:
+                out = 2.0
+            else:
+                out = 3.0
+            return out
+        """,
+        [(0,), (2,), (5,)],
+    ),
+    "a name first given in a branch": (
+        """
+        @kernel()
+        def k(n: int) -> float:
+            if n > 3:
+                a = 1.0
+            else:
+                a = 2.0
+            return a
+        """,
+        [(0,), (5,)],
+    ),
+    "loops forwards, backwards, in steps": (
+        """
+        @kernel()
+        def k(x: Reals1, n: int) -> float:
+            total = 0.0
+            for i in range(n):
+                total += x[i]
+            for i in range(2, n, 3):
+                total = total * 0.5 + x[i]
+            for i in range(n - 1, -1, -1):
+                total = total * 0.5 - x[i]
+            return total
+        """,
+        [(VALUES, 13), (VALUES, 0)],
+    ),
+    "a loop whose end changes inside": (
+        """
+        @kernel()
+        def k(n: int) -> int:
+            total = 0
+            for i in range(n):
+                n = n - 1
+                total += i
+            return total
+        """,
+        [(9,)],
+    ),
+    "while, break, continue": (
+        """
+        @kernel()
+        def k(x: Reals1) -> float:
+            total = 0.0
+            i = 0
+            while True:
+                i += 1
+                if i >= x.size:
+                    break
+                if x[i] < 0.0:
+                    continue
+                total += x[i]
+            return total
+        """,
+        [(VALUES,)],
+    ),
+    "unsigned counters": (
+        """
+        @kernel()
+        def k(x: Reals1, out: Reals1) -> None:
+            for i in range(np.uintp(x.size)):
+                out[i] = 2.0 * x[i]
+        """,
+        [(VALUES, np.zeros(13))],
+    ),
+    "two and three dimensions": (
+        """
+        @kernel()
+        def k(a: Reals2, b: Reals3, out: Reals2) -> None:
+            rows, columns = a.shape
+            for r in range(rows):
+                for c in range(columns - 2):
+                    out[r, c] += a[r, c + 1] * b[1, r, c] - b[0, r, b.shape[2] - 1]
+        """,
+        [(GRID, CUBE, np.zeros((3, 7)))],
+    ),
+    "parts of arrays": (
+        """
+        @kernel()
+        def add(x: Reals1, y: Reals1) -> None:
+            for i in range(x.size):
+                y[i] += x[i]
+        @kernel()
+        def flat(x: Reals2) -> float:
+            return x[1, 2] + x.size
+        @kernel()
+        def k(a: Reals2, b: Reals3, n: int) -> float:
+            row = a[1]
+            part = a[2, 1:n]
+            rest = a[0, n:]
+            add(row[: part.size], part)
+            add(rest, row)
+            return flat(b[1]) + flat(b[0, 1:])
+        """,
+        [(GRID, CUBE, 4)],
+    ),
+    "several results": (
+        """
+        @kernel()
+        def split(a: float) -> tuple[int, float]:
+            whole = math.floor(a)
+            return whole, a - whole
+        @kernel()
+        def k(a: float) -> float:
+            whole, rest = split(a)
+            one, two = rest, whole
+            return one - 3.0 * two
+        """,
+        [(2.75,), (-0.25,)],
+    ),
+    "annotated locals convert": (
+        """
+        @kernel()
+        def k(a: Precise, n: int) -> float:
+            b: float = a * 0.3
+            c: float = n
+            return b / c
+        """,
+        [(0.7, 3)],
+    ),
+    "infinity and no number": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return -math.inf if a == 0.0 else math.nan if a < 0.0 else a
+        """,
+        [(0.0,), (-1.0,), (2.0,)],
+    ),
+    "whole numbers and hashes convert": (
+        """
+        @kernel()
+        def k(n: int) -> float:
+            z = np.uint64(n)
+            return np.float64(np.int64(z & np.uint64(7))) * 0.1
+        """,
+        [(29,)],
+    ),
+    "comments and words of C": (
+        '''
+        @kernel()
+        def k(int_: float, register: float) -> float:
+            """Adds; has a */ inside."""
+            # why
+            short = int_  # beside
+            return short + register
+        ''',
+        [(1.0, 2.0)],
+    ),
+    "constants are exact": (
+        """
+        _A = 0.1
+        _B = 1e-60
+        @kernel()
+        def k(a: float) -> float:
+            return a * _A + 0.30000000000000004 + _B * 1e60 - math.pi
+        """,
+        [(3.0,)],
+    ),
+}
+
+
+@needs_compiler
+@pytest.mark.parametrize("case", CONSTRUCTS)
+def test_a_construct_gives_the_bits_of_python(
+    tmp_path: Path, load: Callable[[str], ModuleType], case: str
+) -> None:
+    text, calls = CONSTRUCTS[case]
+    module = load(text)
+    library = compiled(tmp_path, module, "-fsanitize=undefined", "-fno-sanitize-recover=undefined")
+    for given in calls:
+        both(library, module, "k", *given)
+
+
+# What is tried -> (source with a kernel called k, what must be said).
+REFUSED: dict[str, tuple[str, str]] = {
+    "allocation": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            x = np.zeros(n)
+        """,
+        "np.zeros is not of the subset",
+    ),
+    "list": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            x = [n]
+        """,
+        "List is not of the subset",
+    ),
+    "exception": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            raise ValueError
+        """,
+        "Raise is not of the subset",
+    ),
+    "try": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            try:
+                n = 1
+            except Exception:
+                n = 2
+        """,
+        "Try is not",
+    ),
+    "a closure": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            def f() -> int:
+                return 1
+        """,
+        "FunctionDef is not",
+    ),
+    "a type that changes": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            a = 0
+            a = a + 0.5
+        """,
+        "is given a real",
+    ),
+    "signed meets unsigned": (
+        """
+        @kernel()
+        def k(n: int, z: np.uint64) -> np.uint64:
+            return z + n
+        """,
+        "uint64_t meets a ix",
+    ),
+    "bits of a signed number": (
+        """
+        @kernel()
+        def k(n: int) -> int:
+            return n >> n
+        """,
+        "bits of a signed number",
+    ),
+    "libm": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return math.sin(a)
+        """,
+        "math.sin is not of the subset",
+    ),
+    "a whole array": (
+        """
+        @kernel()
+        def k(x: Reals1) -> None:
+            x[:] = 0.0
+        """,
+        "written at once",
+    ),
+    "array arithmetic": (
+        """
+        @kernel()
+        def k(x: Reals1) -> float:
+            return x + x
+        """,
+        "an array is used as a number",
+    ),
+    "a column": (
+        """
+        @kernel()
+        def k(x: Reals2) -> float:
+            y = x[:, 1]
+            return y[0]
+        """,
+        "not contiguous",
+    ),
+    "an index from the end": (
+        """
+        @kernel()
+        def k(x: Reals1) -> float:
+            return x[-1]
+        """,
+        "counts from the end",
+    ),
+    "a real index": (
+        """
+        @kernel()
+        def k(x: Reals1, a: float) -> float:
+            return x[a]
+        """,
+        "no integer",
+    ),
+    "one index too many": (
+        """
+        @kernel()
+        def k(x: Reals1) -> float:
+            return x[0, 0]
+        """,
+        "1 dimension",
+    ),
+    "a counter changed": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            for i in range(n):
+                i += 1
+        """,
+        "counts a loop",
+    ),
+    "a counter used later": (
+        """
+        @kernel()
+        def k(n: int) -> int:
+            for i in range(n):
+                pass
+            return i
+        """,
+        "behind its loop",
+    ),
+    "an unknown type": (
+        """
+        @kernel()
+        def k(x: object) -> None:
+            pass
+        """,
+        "not of the subset",
+    ),
+    "a default": (
+        """
+        @kernel()
+        def k(n: int = 3) -> None:
+            pass
+        """,
+        "plain parameters only",
+    ),
+    "a value beside its name": (
+        """
+        @kernel()
+        def k(a: float, b: float) -> float:
+            a, b = b, a
+            return a
+        """,
+        "assigned beside",
+    ),
+    "another function": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return print(a)
+        """,
+        "print is not of the subset",
+    ),
+    "a keyword": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return min(a, 1.0, key=abs)
+        """,
+        "by name",
+    ),
+    "a step that varies": (
+        """
+        @kernel()
+        def k(n: int) -> None:
+            for i in range(0, 9, n):
+                pass
+        """,
+        "no constant",
+    ),
+    "power": (
+        """
+        @kernel()
+        def k(a: float) -> float:
+            return a ** 2
+        """,
+        "operator Pow",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_what_leaves_the_subset_is_refused_with_line_and_remedy(
+    load: Callable[[str], ModuleType], case: str
+) -> None:
+    text, told = REFUSED[case]
+    with pytest.raises(SubsetError, match=rf"sample_0\.py:\d+.*{told}.*; ") as refused:
+        c_source(load(text))
+    assert "\n" not in str(refused.value)
+
+
+def test_comments_docstrings_and_names_are_carried_over(load: Callable[[str], ModuleType]) -> None:
+    text, _ = CONSTRUCTS["comments and words of C"]
+    made = c_source(load(text))
+    assert "/* why */" in made
+    assert "/* beside */" in made
+    assert "/* Adds; has a * / inside. */" in made
+    assert "real register_" in made
+
+
+@needs_compiler
+def test_single_precision_keeps_what_is_precise(tmp_path: Path, load: Callable[[str], ModuleType]) -> None:
+    """A place on the tape at hour ten has no room in 24 bits; the share behind the point is read from 53."""
+    module = load(
+        """
+        @kernel()
+        def k(place: Precise, out: Reals1) -> None:
+            rest: float = place - np.floor(place)
+            out[0] = rest
+        """
+    )
+    library = compiled(tmp_path, module, "-DTAPEEMU_SINGLE")
+    out = np.zeros(1, np.float32)
+    place = 36_000.0 * 48_000.0 + 0.3125
+    library.sample_0_k.restype = None
+    library.sample_0_k(ctypes.c_double(place), view(out))
+    assert out[0] == 0.3125
