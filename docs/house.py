@@ -190,13 +190,19 @@ ROOMS = (
         "tapeemu dsp",
         ("tapeemu.dsp",),
         "designs and tables: what is computed once for a stream",
-        ("tapeemu kernels", "tapeemu validation"),
+        ("tapeemu kernels", "tapeemu units", "tapeemu validation"),
+    ),
+    Room(
+        "tapeemu native",
+        ("tapeemu.native",),
+        "kernels as C: their source read, typed and written out",
+        ("tapeemu errors",),
     ),
     Room(
         "tapeemu kernels",
         ("tapeemu.dsp.kernels",),
         "the loops over samples, compiled",
-        ("tapeemu validation",),
+        (),
     ),
     Room(
         "tapeemu settings text",

@@ -28,7 +28,7 @@ def _half_loop(start: float, field: float, reversible: float) -> tuple[float, Fl
     rise = -np.cos(np.pi * np.arange(_LOOP_POINTS + 1) / _LOOP_POINTS)
     high = np.concatenate([np.full(wait, -1.0), rise, np.ones(wait)])[None, None]
     bent = np.zeros_like(high)
-    memory = kernels.Memory(
+    memory = kernels.TapeMemory(
         state=np.array([[start, 0.0]]),
         past=np.full((1, kernels.HISTORY_H), -min(field, kernels.FIELD_LIMIT)),
         work=np.zeros((2, kernels.ROWS, kernels.SCRATCH)),

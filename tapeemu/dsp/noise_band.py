@@ -13,7 +13,7 @@ import numpy.typing as npt
 from tapeemu.dsp.shared_tables import keep_newest, read_only
 from tapeemu.validation import FloatArray
 
-__all__ = ["NoiseBand", "SlowNoise", "power_spectrum"]
+__all__ = ["NoiseBand", "SlowNoise", "band_shape", "power_spectrum"]
 
 _NODES_PER_PERIOD = 12
 """Nodes per period of the highest frequency of a slow band."""

@@ -29,7 +29,19 @@ from tapeemu.native.subset import (
     Unit,
 )
 
-__all__ = ["constant_lines", "function_lines", "literal", "record_lines", "signature", "view_name"]
+__all__ = [
+    "comment",
+    "constant_kind",
+    "constant_lines",
+    "constant_name",
+    "function_lines",
+    "literal",
+    "local_name",
+    "record_lines",
+    "signature",
+    "type_name",
+    "view_name",
+]
 
 _C_WORDS = """
 auto break case char const continue default do double else enum extern float for goto if inline int long

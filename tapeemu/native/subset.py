@@ -21,7 +21,26 @@ import numpy as np
 
 from tapeemu.errors import TapeemuError
 
-__all__ = ["Array", "Function", "Record", "Scalar", "SubsetError", "Type", "Unit", "read_unit"]
+__all__ = [
+    "CASTS",
+    "DOUBLE",
+    "INDEX",
+    "INT32",
+    "INT64",
+    "REAL",
+    "SINGLE",
+    "TRUTH",
+    "UINT64",
+    "UNSIGNED_INDEX",
+    "Array",
+    "Function",
+    "Record",
+    "Scalar",
+    "SubsetError",
+    "Type",
+    "Unit",
+    "read_unit",
+]
 
 
 class SubsetError(TapeemuError):

@@ -491,7 +491,7 @@ class FdnReverbStream(Stream):
         def ring(rows: int, longest: int) -> FloatArray:
             return aligned_zeros(rows, (-(-longest // kernels.CHUNK) + 2) * kernels.CHUNK)
 
-        self._memory = kernels.Memory(
+        self._memory = kernels.NetworkMemory(
             counters=np.array([0, start_sample], dtype=np.int64),
             input_ring=ring(channels, int(plan.input_delays.max())),
             diffuser_ring=ring(lines, int(plan.diffuser_delays.max())),

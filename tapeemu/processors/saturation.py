@@ -251,7 +251,7 @@ class _MagnetisationStream(_SaturationStream):
             release=-math.expm1(-1.0 / (_RELEASE_SECONDS * self.over.per_base * self.sample_rate)),
             swing=_SWING_SECONDS * self.over.factor * self.sample_rate,
         )
-        self._memory = kernels.Memory(
+        self._memory = kernels.TapeMemory(
             state=np.zeros((channels, 2)),
             past=np.zeros((channels, kernels.HISTORY_H)),
             work=np.zeros((2, kernels.ROWS, kernels.SCRATCH)),

@@ -9,7 +9,7 @@ import numpy as np
 from measure.parts.decay_fit import NEPERS, DecayFit, DecayModel
 from measure.quantities.decay.bands import BandDecay, decay_curve
 from measure.quantities.decay.likelihood import likelihood_reading
-from measure.quantities.decay.line import Line, regress
+from measure.quantities.decay.line import DecayLine, regress
 from measure.quantities.decay.preparation import PreparedBand
 from measure.quantities.decay.rules import CLIPPED, SMEARED, STRAYS, too_short, widened
 from measure.results import Conditions, Curve, Reading
@@ -59,7 +59,7 @@ class ShownDecay:
     end: float
     floor_db: float
     fit_level: Callable[[FloatArray], FloatArray]
-    slope_sigma: Callable[[Line], float]
+    slope_sigma: Callable[[DecayLine], float]
     conditions: Conditions
     method: str
 
@@ -170,7 +170,7 @@ class _Figures:
             warnings=why,
         )
 
-    def line_reason(self, name: str, line: Line) -> str:
+    def line_reason(self, name: str, line: DecayLine) -> str:
         """Why a line gives no figure; nothing where it does, and its chance is kept."""
         upper, lower, _ = _INTERVALS[name]
         value = line.seconds
@@ -187,7 +187,7 @@ class _Figures:
             return f"the figure would be uncertain by {100.0 * self.chance[name] / value:.0f} %"
         return ""
 
-    def line_warnings(self, name: str, line: Line) -> Iterator[str]:
+    def line_warnings(self, name: str, line: DecayLine) -> Iterator[str]:
         """What limits a figure that there is."""
         if name == "EDT" and self.shown.usable_db < 25.0:
             yield "the floor lies less than 25 dB below the start"

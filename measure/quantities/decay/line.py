@@ -8,13 +8,13 @@ import numpy as np
 from measure.validation import FloatArray
 
 __all__ = [
-    "Line",
+    "DecayLine",
     "regress",
 ]
 
 
 @dataclass(frozen=True)
-class Line:
+class DecayLine:
     """A straight line through a part of a decay."""
 
     seconds: float  # per 60 dB; nan where no line can be drawn
@@ -22,10 +22,10 @@ class Line:
     interval: tuple[float, float]  # seconds
 
 
-_NO_LINE = Line(math.nan, math.nan, (math.nan, math.nan))
+_NO_LINE = DecayLine(math.nan, math.nan, (math.nan, math.nan))
 
 
-def regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> Line:
+def regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> DecayLine:
     """Draw a straight line through the decay between two levels."""
     ahead = t >= 0.0
     t, level = t[ahead], level[ahead]
@@ -52,4 +52,4 @@ def regress(t: FloatArray, level: FloatArray, upper: float, lower: float) -> Lin
     if not slope < 0.0:
         return _NO_LINE
     bend = 1000.0 * (1.0 - float(np.corrcoef(grid, values)[0, 1]) ** 2)
-    return Line(-60.0 / slope, bend, (begin, finish))
+    return DecayLine(-60.0 / slope, bend, (begin, finish))

@@ -25,7 +25,7 @@ from typing import NamedTuple
 from tapeemu.dsp.kernels.arrays import Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["Law", "Memory", "magnetise"]
+__all__ = ["Law", "TapeMemory", "magnetise"]
 
 ALPHA = 1.6e-3 * 3.5e5 / 22e3
 KAPPA = 27e3 / 22e3
@@ -81,7 +81,7 @@ class Law(NamedTuple):
     swing: float
 
 
-class Memory(NamedTuple):
+class TapeMemory(NamedTuple):
     """What is kept from one call to the next, and scratch.
 
     Attributes
@@ -413,7 +413,7 @@ def load_fields(
     field : float
         See :class:`Law`.
     past : ndarray, shape (channels, HISTORY_H)
-        See :class:`Memory`; changed in place.
+        See :class:`TapeMemory`; changed in place.
     work : ndarray, shape (ROWS, SCRATCH)
         Gets the batch.
     """
@@ -434,7 +434,7 @@ def load_fields(
 
 
 @kernel()
-def magnetise(high: Reals3, bent: Reals3, offset: int, count: int, lag: int, law: Law, memory: Memory) -> None:
+def magnetise(high: Reals3, bent: Reals3, offset: int, count: int, lag: int, law: Law, memory: TapeMemory) -> None:
     """Field from `high`, magnetisation into `bent`, `lag` (2 to 12) top-rate samples late.
 
     Two channels are stepped in turn, because one step waits for the one before and a processor can do two
@@ -450,7 +450,7 @@ def magnetise(high: Reals3, bent: Reals3, offset: int, count: int, lag: int, law
         See above.
     law : Law
         How fields magnetise.
-    memory : Memory
+    memory : TapeMemory
         Changed in place.
     """
     rows = high.shape[1]

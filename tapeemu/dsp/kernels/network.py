@@ -17,7 +17,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precises1, Precises2, Reals1, Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["CHUNK", "SILENCE", "Memory", "Motion", "Network", "reverberate"]
+__all__ = ["CHUNK", "SILENCE", "Motion", "Network", "NetworkMemory", "reverberate"]
 
 CHUNK = 64
 """Longest chunk; also the grid on which the states of filters are cleared."""
@@ -86,7 +86,7 @@ class Motion(NamedTuple):
     curved: bool
 
 
-class Memory(NamedTuple):
+class NetworkMemory(NamedTuple):
     """What is kept from one block to the next, and scratch; all of it is changed in place.
 
     Attributes
@@ -247,7 +247,7 @@ def read_rows(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed:
 
 
 @kernel()
-def read_filtered(network: Network, memory: Memory, fed: int, samples: np.uintp) -> None:
+def read_filtered(network: Network, memory: NetworkMemory, fed: int, samples: np.uintp) -> None:
     """Fetch every line through its filter of one section, and add the diffuser's ring, every line at its delay.
 
     The ring itself remembers what went in before, so the section's numerator runs along time; only the two
@@ -537,7 +537,7 @@ def write_output(
 
 
 @kernel()
-def reverberate(audio: Reals2, out: Reals2, network: Network, motion: Motion, memory: Memory) -> None:
+def reverberate(audio: Reals2, out: Reals2, network: Network, motion: Motion, memory: NetworkMemory) -> None:
     """Reverberate a block of any length.
 
     Parameters
@@ -548,7 +548,7 @@ def reverberate(audio: Reals2, out: Reals2, network: Network, motion: Motion, me
         Delays, gains and filters.
     motion : Motion
         How the mixing turns.
-    memory : Memory
+    memory : NetworkMemory
         All state, changed in place.
     """
     counters = memory.counters

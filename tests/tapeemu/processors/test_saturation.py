@@ -277,7 +277,7 @@ def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
     high = field(576_000)[None, None]
     out = np.empty_like(high)
     work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
-    memory = kernels.Memory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
+    memory = kernels.TapeMemory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
     law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
     kernels.magnetise(high, out, 0, high.shape[2], 12, law, memory)
     expected = reference[::32][: out.shape[2] - 12]
@@ -357,7 +357,7 @@ def test_a_tape_that_stands_still_remembers_a_pulse() -> None:
     brute_force()(2.2e4 * fine, reference)
     out = np.empty((1, 1, pulse.size))
     work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
-    memory = kernels.Memory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
+    memory = kernels.TapeMemory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
     law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
     high = pulse[None, None]
     kernels.magnetise(high, out, 0, pulse.size, 12, law, memory)
