@@ -231,7 +231,7 @@ def test_the_command_line_passes_and_fails(
     assert f"wrote {junit}" in printed
     assert ElementTree.fromstring(junit.read_text())[0].get("failures") == "0"
     assert main(arguments) == 4  # the XML exists
-    assert "exists" in capsys.readouterr().err
+    assert "exists; choose another name, or give --overwrite" in capsys.readouterr().err
     limits.write_text('[[limit]]\nfigure = "level_dbfs"\nmost = -20\n')
     assert main([*arguments, "--overwrite", "--json"]) == 6
     assert json.loads(capsys.readouterr().out)["limits"]["passed"] is False
