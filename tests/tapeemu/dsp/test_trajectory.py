@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from tapeemu.dsp.exceedance import TWO_SIGMA, exceeded_level
 from tapeemu.dsp.fast_noise import FastNoise, band_spectrum
 from tapeemu.dsp.noise_band import NoiseBand, SlowNoise, power_spectrum
 from tapeemu.dsp.random_law import OctaveNoise, RandomLaw, law_density
@@ -262,22 +261,3 @@ def test_keys_are_independent():
     first, _ = SlowNoise(NoiseBand(stream_key(1, "wow"), 0.5, 6.0, 1.0)).nodes(0, 100_000)
     second, _ = SlowNoise(NoiseBand(stream_key(2, "wow"), 0.5, 6.0, 1.0)).nodes(0, 100_000)
     assert abs(np.corrcoef(first, second)[0, 1]) < 0.04
-
-
-def test_level_exceeded_by_a_sine_and_by_noise():
-    # Closed forms: cos(0.025 pi) of the peak, 1.960 standard deviations.
-    assert exceeded_level([2.0], 0.0) == pytest.approx(2.0 * math.cos(0.025 * math.pi), rel=1e-3)
-    assert exceeded_level([], 3.0) == pytest.approx(1.959964 * 3.0, rel=1e-6)
-    assert exceeded_level([0.0], 3.0, share=0.3173105) == pytest.approx(3.0, rel=1e-5)
-    assert stats.norm.sf(TWO_SIGMA) == pytest.approx(0.025, rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("peaks", "rms"), [([1.0, 1.0], 0.0), ([1.0, 0.7, 0.2], 0.3), ([0.5], 1.0), ([1.0] * 4, 0.05)]
-)
-def test_level_exceeded_by_a_mixture_agrees_with_sampling(peaks, rms, rng):
-    samples = 400_000
-    total = rms * rng.standard_normal(samples)
-    for peak in peaks:
-        total += peak * np.cos(rng.uniform(0.0, 2.0 * np.pi, samples))
-    assert exceeded_level(peaks, rms) == pytest.approx(np.quantile(np.abs(total), 0.95), rel=0.006)
