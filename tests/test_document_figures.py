@@ -161,7 +161,7 @@ def test_what_the_readme_says_is_true(check: Callable[[], None]) -> None:
 def test_a_test_that_the_laboratory_names_exists() -> None:
     """Each bound in its table says which test holds it."""
     text = (ROOT / "measure/README.md").read_text("utf-8")
-    sources = {path.name: path.read_text("utf-8") for path in (ROOT / "tests/measure").glob("*.py")}
+    sources = {path.name: path.read_text("utf-8") for path in (ROOT / "tests/measure").rglob("*.py")}
     named = re.findall(r"`(test_\w+(?:\.py)?)`", text)
     assert named
     for name in named:

@@ -55,13 +55,17 @@ def test_the_python_of_the_tour_runs_in_order(folder: Path) -> None:
     assert "weighted" in done.stdout
 
 
-# What the laboratory's examples are about: a recording, its impulse response, a system.
+# What the laboratory's examples are about: a recording and another, an impulse response, a system.
 GIVEN = """
 import numpy as np
 import numpy.typing as npt
 
+import measure
+
 recording: npt.NDArray[np.float64] = np.zeros(48_000)
 response: npt.NDArray[np.float64] = np.zeros(48_000)
+other_flutter = measure.flutter(recording, 48_000)
+other = other_flutter.weighted["two_sigma"]
 
 
 def system(audio: npt.NDArray[np.float64], sample_rate: float) -> npt.NDArray[np.float64]:

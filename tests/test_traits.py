@@ -1,6 +1,5 @@
 """What processors say of themselves is what the laboratory, the presets and the orders go by."""
 
-import math
 from typing import Any
 
 import numpy as np
@@ -111,7 +110,7 @@ def test_the_bench_goes_by_what_it_is_told_of_reverberation() -> None:
     found = measure.bench(room, rows=["noise bursts", "distortion tone"])
     assert "decay_1000hz_seconds" in told.readings
     assert any("reverberates" in warning for warning in told["thd_reference_percent"].warnings)
-    assert not math.isnan(found["thd_reference_percent"].value)
+    assert not any("reverberates" in warning for warning in found["thd_reference_percent"].warnings)
     denied = measure.bench(
         FdnReverb(decay_seconds=1.0), rows=["noise bursts", "distortion tone"], reverberates=False
     )

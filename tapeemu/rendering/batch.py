@@ -27,7 +27,7 @@ from tapeemu.rendering.plan import BatchPlan, Failure, Item
 from tapeemu.rendering.progress import Progress
 from tapeemu.rendering.render import render_job
 from tapeemu.rendering.result import RenderReport
-from tapeemu.rendering.workers import Workers
+from tapeemu.rendering.workers import Task, Workers
 
 __all__ = ["BatchOutcome", "render_batch"]
 
@@ -113,7 +113,7 @@ def render_batch(
                 item: (_render_item, item, batch.on_track(number), known.get(batch.name_of(item)))
                 for number, item in enumerate(plan.items)
             }
-            results = workers.run(tasks, finished)
+            results = workers.run(tasks, finished, _again)
     ordered = [results[item] for item in plan.items]
     return BatchOutcome(
         reports=tuple(result for result in ordered if isinstance(result, RenderReport)),
@@ -201,6 +201,27 @@ def _render_item(
         return Failure.of(item.source, error)
 
 
+def _again(item: Item, task: Task) -> Task:
+    """The task of a file for another try.
+
+    A process may be ended after its result took its name and before it could say so. Such a result, known by its
+    line in the journal, is this batch's own and may be replaced; a stranger's file still may not.
+    """
+    function, same, batch, *rest = task
+    entry = batch.journal.read().get(batch.name_of(item))
+    ours = (
+        entry is not None
+        and item.target.is_file()
+        and entry.get("settings") == batch.digest
+        and entry.get("source") == input_digest(item.source)
+        and entry.get("target") == result_digest(item.target)
+    )
+    if not ours:
+        return task
+    job = replace(batch.job, delivery=batch.job.delivery.replace(overwrite=True))
+    return (function, same, replace(batch, job=job), *rest)
+
+
 def _balanced(
     plan: BatchPlan,
     batch: _Batch,
@@ -241,7 +262,7 @@ def _balanced(
                 return _all_failed(plan, f"the balance cannot be kept, since {source} failed") | failed
             gain_db = common_gain_db([spooled[item] for item in plan.items], batch.job.delivery)
             last = {item: (_finish_item, item, batches[item], spooled[item], gain_db) for item in wanted}
-            return done | workers.run(last, finished)
+            return done | workers.run(last, finished, _again)
     except TapeemuError as error:
         told = type(error)(f"the balance cannot be kept: {error}")
         return {item: Failure.of(item.source, told) for item in plan.items}

@@ -14,7 +14,7 @@ from tapeemu.rendering.progress import Counters, Progress, counting
 
 __all__ = ["Task", "Workers"]
 
-_ROUNDS = 3  # a process that is killed takes the others' work with it; that work is tried again
+_ROUNDS = 3
 
 Task = tuple[Any, ...]
 """A function that can be sent to another process, and its arguments; it is given `progress` as well."""
@@ -50,9 +50,15 @@ class Workers:
             self._client.close()
 
     def run(
-        self, tasks: Mapping[Item, Task], finished: Callable[[Item], None] = lambda _: None
+        self,
+        tasks: Mapping[Item, Task],
+        finished: Callable[[Item], None] = lambda _: None,
+        again: Callable[[Item, Task], Task] = lambda _, task: task,
     ) -> dict[Item, Any]:
         """Result of each task by its item; `finished` is told of each.
+
+        A process that is killed takes the others' work with it, which is then tried again with the tasks that
+        `again` makes of theirs.
 
         Raises
         ------
@@ -60,14 +66,19 @@ class Workers:
             If a task cannot be sent to another process.
         """
         if self._client is not None or self._jobs > 1:
-            return self._run_elsewhere(tasks, finished)
+            return self._run_elsewhere(tasks, finished, again)
         results = {}
         for item, (function, *arguments) in tasks.items():
             results[item] = function(*arguments, progress=self._progress)
             finished(item)
         return results
 
-    def _run_elsewhere(self, tasks: Mapping[Item, Task], finished: Callable[[Item], None]) -> dict[Item, Any]:
+    def _run_elsewhere(
+        self,
+        tasks: Mapping[Item, Task],
+        finished: Callable[[Item], None],
+        again: Callable[[Item, Task], Task],
+    ) -> dict[Item, Any]:
         from concurrent.futures.process import BrokenProcessPool
 
         results: dict[Item, Any] = {}
@@ -78,8 +89,12 @@ class Workers:
             places = {
                 item: None if counters is None else counters.place_of(number) for number, item in enumerate(tasks)
             }
-            for _ in range(_ROUNDS):
-                rest = {item: task for item, task in tasks.items() if item not in results}
+            for attempt in range(_ROUNDS):
+                rest = {
+                    item: again(item, task) if attempt else task
+                    for item, task in tasks.items()
+                    if item not in results
+                }
                 try:
                     for item, result in self._parallel(rest, places):
                         results[item] = result

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,10 @@ import tapeemu
 from tapeemu.chain import Chain
 from tapeemu.errors import ParameterError
 from tapeemu.processors.plugin_effect import PluginObject
-from tapeemu.rendering.batch import BatchOutcome, render_batch
+from tapeemu.rendering.batch import BatchOutcome, _again, _Batch, _render_item, render_batch
 from tapeemu.rendering.delivery import Delivery
-from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.job import Job
+from tapeemu.rendering.journal import JOURNAL, Journal
 from tapeemu.rendering.plan import Item, plan_batch
 from tapeemu.rendering.render import render_file
 
@@ -228,6 +230,24 @@ class TestRendering:
         killer.join()
         assert len(outcome.reports) == 7
         assert not list((tree / "out").rglob("*.part"))
+
+
+def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: Path) -> None:
+    """A process may be ended after its result took its name and before it could say so."""
+    done = run(tree, jobs=1).reports[0]
+    item = Item(done.source, done.target)
+    batch = _Batch(
+        job=Job(chain=CHAIN, delivery=Delivery()), journal=Journal(tree / "out"), digest="", resume=False
+    )
+    entry = batch.journal.read()[batch.name_of(item)]
+    batch = replace(batch, digest=str(entry["settings"]))
+    function, _, changed, *rest = _again(item, (_render_item, item, batch, None))
+    assert (function, rest) == (_render_item, [None])
+    assert changed.job.delivery.overwrite
+    item.target.write_bytes(b"mine")
+    assert _again(item, (_render_item, item, batch, None))[2] is batch
+    item.target.unlink()
+    assert _again(item, (_render_item, item, batch, None))[2] is batch
 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals of POSIX")
