@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tapeemu.presets import load_preset
+from tapeemu.presets.kept_figures import tolerance_for
 from tapeemu.presets.listing import markdown_table
 from tapeemu.presets.places import NAME, shipped_folder
 
@@ -71,8 +72,8 @@ def test_every_preset_has_figures_of_its_present_settings(path: Path) -> None:
     assert preset.tags
     assert "weighted_flutter_percent" in preset.readings
     for figures in preset.measured.parts().values():
-        for figure in figures.values():
-            assert not figure.tolerance < figure.reading.uncertainty  # which may be unknown
+        for key, figure in figures.items():
+            assert figure.tolerance == pytest.approx(tolerance_for(key, figure.reading), rel=1e-2)
 
 
 @pytest.mark.parametrize(("name", "key", "least", "most"), RANGES)
