@@ -3,8 +3,8 @@
     python tests/mutation/harness.py --mutants 400 --seed 1 --jobs 2
 
 Mutants come from cosmic-ray's operators; which are tried is decided by the seed, spread over all modules. Each
-is put into a copy of the checkout of its own. A survivor that changes nothing anyone could notice is entered, with its
-reason, in `equivalent.toml`. Kernels are tried as plain Python first, where nothing has to be compiled.
+is put into a copy of the checkout of its own. A survivor that changes nothing anyone could notice is entered, with
+its reason, in `equivalent.toml`.
 """
 
 import argparse
@@ -30,7 +30,7 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 PACKAGES = ("tapeemu", "measure")
-# Unions stand in annotations, `is` beside None, decorators declare: changes there fail at import and prove nothing.
+# Unions stand in annotations, `is` beside None, decorators declare: changes there fail at once and prove nothing.
 TRIVIAL = re.compile(
     r"BitOr|_Is|Is_|IsNot|RemoveDecorator|Invert|RShift|LShift|BitXor|BitAnd|Pow|VariableR|VariableI"
 )
@@ -196,9 +196,8 @@ def main() -> int:
                 outcomes.append((mutant, outcome))
                 print(f"{number}/{len(chosen)} {outcome} {seconds:.0f} s {mutant.path}:{mutant.line}", flush=True)
                 if outcome == "survived":
-                    print(
-                        f"    {mutant.key} {mutant.operator}\n    - {mutant.before.strip()}\n    + {mutant.after.strip()}"
-                    )
+                    print(f"    {mutant.key} {mutant.operator}")
+                    print(f"    - {mutant.before.strip()}\n    + {mutant.after.strip()}")
                 if options.report is not None:
                     with options.report.open("a", encoding="utf-8") as file:
                         entry: dict[str, Any] = {**asdict(mutant), "key": mutant.key, "outcome": outcome}
