@@ -209,6 +209,7 @@ BAD_FILES |= {
     "au lying size": (changed(put(8, ">I", 2**30), name="bad.au", fmt="AU"), "damaged|cut off"),
     "au lying rate": (changed(put(16, ">I", 5), name="bad.au", fmt="AU"), "sample rate of 5 Hz"),
     "endless chunks": (changed(lambda d: d[:36] + b"junk\0\0\0\0" * 6000 + d[36:]), "more than 4,096 chunks"),
+    "absurd": (floats(3e31), "must lie within 1e\\+30"),
     "nan": (floats(np.nan), "not finite numbers, the first at sample 1234 of channel 1"),
     "infinity": (floats(np.inf), "not finite numbers"),
     "minus infinity": (floats(-np.inf), "not finite numbers"),

@@ -28,6 +28,9 @@ HIGHEST_RATE_HZ = 384_000
 MOST_CHANNELS = 256
 """Most channels of a recording."""
 
+LOUDEST = 1e30
+"""Largest magnitude of a sample: what is beyond it is no sound, and powers of it leave the range of numbers."""
+
 _LOSSLESS = frozenset({"WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "AU"})
 _LOSSY_CODINGS = frozenset({"VORBIS", "OPUS", "MPEG_LAYER_I", "MPEG_LAYER_II", "MPEG_LAYER_III"})
 _COPY = "copy it again from its source"
@@ -260,10 +263,15 @@ def _check_samples(path: Path, samples: FloatArray, coding: str) -> None:
             f"{path} holds samples that are not finite numbers, the first at sample {first} of channel {channel}; "
             "repair or replace them first"
         )
+    loudest = float(np.max(np.abs(samples)))
+    if loudest > LOUDEST:
+        raise RecordingError(
+            f"{path} reaches {loudest:g}, but samples must lie within {LOUDEST:g} of zero (1 is full scale); repair it "
+            "or divide it first"
+        )
     if coding in ("FLOAT", "DOUBLE"):
-        peak = float(np.max(np.abs(samples)))
-        if peak >= 2.0 and bool(np.all(samples == np.rint(samples))):
+        if loudest >= 2.0 and bool(np.all(samples == np.rint(samples))):
             raise RecordingError(
-                f"{path} holds only whole numbers and reaches {peak:g}: integers that were never divided by their "
+                f"{path} holds only whole numbers and reaches {loudest:g}: integers that were never divided by their "
                 "full scale (32,768 for 16 bit); divide them first"
             )

@@ -172,8 +172,11 @@ class AudioReader:
     def _check_samples(self, block: FloatArray, start: int) -> None:
         try:
             check_block(block)
-        except AudioError:
-            channel, first = np.argwhere(~np.isfinite(block))[0]
+        except AudioError as error:
+            wrong = np.argwhere(~np.isfinite(block))
+            if not len(wrong):  # finite, and far beyond all that is sound
+                raise AudioError(f"{self.path} cannot be used from sample {start} on: {error}") from None
+            channel, first = wrong[0]
             raise AudioError(
                 f"{self.path} holds samples that are not finite numbers, the first at sample {start + first} of "
                 f"channel {channel}; repair or replace them first"

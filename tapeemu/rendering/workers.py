@@ -5,6 +5,7 @@ import pickle
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 from tapeemu.errors import ParameterError, TapeemuError
@@ -117,23 +118,27 @@ class Workers:
     ) -> Iterator[tuple[Item, Any]]:
         import joblib
 
-        master = None
+        master = folder = None
         backend: dict[str, Any] = {"backend": "dask"}
         if self._client is None:
-            master = os.getpid()
+            master, folder = os.getpid(), Path.cwd()
             backend = {"backend": "loky", "n_jobs": self._jobs}
         with joblib.parallel_config(**backend):
             parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
             yield from parallel(
-                joblib.delayed(_call)(item, task, master, places[item]) for item, task in tasks.items()
+                joblib.delayed(_call)(item, task, master, folder, places[item]) for item, task in tasks.items()
             )
 
 
 _watching = False
 
 
-def _call(item: Item, task: Task, master: int | None, place: _Place | None) -> tuple[Item, Any]:
+def _call(
+    item: Item, task: Task, master: int | None, folder: Path | None, place: _Place | None
+) -> tuple[Item, Any]:
     global _watching
+    if folder is not None and os.getpid() != master and Path.cwd() != folder:
+        os.chdir(folder)  # the process may be one of an earlier batch, and names are those of the master's folder
     if master is not None and not _watching and os.getpid() != master:
         _watching = True
         threading.Thread(target=_end_with, args=(master,), daemon=True).start()

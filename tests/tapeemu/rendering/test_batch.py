@@ -77,7 +77,7 @@ class TestManyFiles:
         """Bytes sent to a worker, with 3 and with 3,000 lines in the journal."""
         sizes = []
 
-        def counted(self: Any, tasks: dict[Item, Any], finished: Any) -> dict[Item, Any]:
+        def counted(self: Any, tasks: dict[Item, Any], *_: Any) -> dict[Item, Any]:
             sizes.append([len(pickle.dumps(task)) for task in tasks.values()])
             return {item: item for item in tasks}
 
@@ -230,6 +230,18 @@ class TestRendering:
         killer.join()
         assert len(outcome.reports) == 7
         assert not list((tree / "out").rglob("*.part"))
+
+
+def test_workers_of_an_earlier_batch_stand_in_the_folder_of_this_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for place in ("one", "two"):
+        for number in range(2):
+            make(tmp_path / place / f"{number}.wav", number)
+        monkeypatch.chdir(tmp_path / place)
+        plan = plan_batch([Path("0.wav"), Path("1.wav")], Path("out"))
+        assert not render_batch(plan, CHAIN, jobs=2).failures
+        assert len(list((tmp_path / place / "out").glob("*.wav"))) == 2
 
 
 def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: Path) -> None:
