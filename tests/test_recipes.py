@@ -65,6 +65,7 @@ def passed(output: str) -> int:
     return int(re.findall(r"(\d+) passed", output)[-1])
 
 
+@pytest.mark.long
 def test_a_processor_is_added_by_following_the_page(project: Path) -> None:
     files = follow(recipe("To add a processor"), project)
     assert "tapeemu/processors/layer_echo.py" in files
@@ -81,6 +82,7 @@ def test_a_processor_is_added_by_following_the_page(project: Path) -> None:
     assert passed(output) >= 50
 
 
+@pytest.mark.long
 def test_a_figure_is_added_by_following_the_page(project: Path) -> None:
     files = follow(recipe("To add a figure"), project)
     assert "measure/quantities/crossings.py" in files

@@ -266,12 +266,11 @@ def _check_samples(path: Path, samples: FloatArray, coding: str) -> None:
     loudest = float(np.max(np.abs(samples)))
     if loudest > LOUDEST:
         raise RecordingError(
-            f"{path} reaches {loudest:g}, but samples must lie within {LOUDEST:g} of zero (1 is full scale); repair it "
-            "or divide it first"
+            f"{path} reaches {loudest:g}, but samples must lie within {LOUDEST:g} of zero (1 is full scale); "
+            "repair it or divide it first"
         )
-    if coding in ("FLOAT", "DOUBLE"):
-        if loudest >= 2.0 and bool(np.all(samples == np.rint(samples))):
-            raise RecordingError(
-                f"{path} holds only whole numbers and reaches {loudest:g}: integers that were never divided by their "
-                "full scale (32,768 for 16 bit); divide them first"
-            )
+    if coding in ("FLOAT", "DOUBLE") and loudest >= 2.0 and bool(np.all(samples == np.rint(samples))):
+        raise RecordingError(
+            f"{path} holds only whole numbers and reaches {loudest:g}: integers that were never divided by their "
+            "full scale (32,768 for 16 bit); divide them first"
+        )
