@@ -39,6 +39,7 @@ def run(command: str, folder: Path) -> str:
     return done.stdout
 
 
+@pytest.mark.long
 def test_the_commands_of_the_tour_run_in_order(folder: Path) -> None:
     (commands,) = blocks("sh", TOUR)
     run(commands, folder)

@@ -268,9 +268,9 @@ def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: 
     [
         (signal.SIGINT, "1"),
         (signal.SIGTERM, "1"),
-        (signal.SIGTERM, "2"),
+        pytest.param(signal.SIGTERM, "2", marks=pytest.mark.long),
         (signal.SIGKILL, "1"),
-        (signal.SIGKILL, "2"),
+        pytest.param(signal.SIGKILL, "2", marks=pytest.mark.long),
     ],
 )
 def test_an_interrupted_batch_leaves_nothing_half_and_goes_on(tmp_path: Path, how: int, jobs: str) -> None:
