@@ -6,8 +6,11 @@ error.
 """
 
 import functools
+import hashlib
 import logging
+import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
@@ -78,6 +81,35 @@ def _as_is(value: Any) -> Any:
     return value
 
 
+_FOLDER = Path(__file__).parent
+_IMPORT = re.compile(rf"^from {re.escape(__package__ or '')}\.(\w+) import", re.MULTILINE)
+
+
+@functools.cache
+def _read(path: Path) -> tuple[str, frozenset[str]]:
+    """Digest of a source file, and the kernel files that it imports from."""
+    try:
+        source = path.read_bytes()
+    except OSError:  # in an archive, or made on the spot: it cannot change behind our back
+        return "", frozenset()
+    return hashlib.sha256(source).hexdigest(), frozenset(_IMPORT.findall(source.decode("utf-8")))
+
+
+def _stamp_of_imports(path: Path) -> tuple[str, ...]:
+    """Digests of all kernel files that a file imports from, by way of others as well.
+
+    The compiled form of a kernel holds those of the kernels that it calls, so it is stale when one of them is.
+    """
+    found: set[str] = set()
+    ahead = set(_read(path)[1])
+    while ahead:
+        name = ahead.pop()
+        if name not in found:
+            found.add(name)
+            ahead |= _read(_FOLDER / f"{name}.py")[1]
+    return tuple(_read(_FOLDER / f"{name}.py")[0] for name in sorted(found))
+
+
 def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
@@ -109,6 +141,9 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
             dispatcher = numba.njit(cache=True, **options)(function)
         except RuntimeError:  # no directory that a cache could be written to
             return cast(Function, numba.njit(**options)(function))
+        index = dispatcher._cache._cache_file
+        # numba looks at the file of the kernel alone.
+        index._source_stamp = (index._source_stamp, _stamp_of_imports(Path(function.__code__.co_filename)))
         save = dispatcher._cache.save_overload
 
         def save_if_possible(signature: Any, data: Any) -> None:

@@ -3,6 +3,7 @@
 import importlib.util
 import os
 import pickle
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -39,6 +40,35 @@ from tapeemu.dsp.kernels.interpolation import locate
 assert not hasattr(locate, "signatures"), "compiled all the same"
 audio, cases = pickle.load(sys.stdin.buffer)
 pickle.dump([case(audio, sample_rate=48_000, tail_seconds=0.001) for case in cases], sys.stdout.buffer)
+"""
+
+
+CALLED = """
+from tapeemu.dsp.kernels.compilation import kernel
+
+@kernel()
+def amount() -> float:
+    return {amount}
+"""
+BETWEEN = """
+from tapeemu.dsp.kernels.called import amount
+from tapeemu.dsp.kernels.compilation import kernel
+
+@kernel()
+def passed_on() -> float:
+    return amount()
+"""
+CALLER = """
+from tapeemu.dsp.kernels.between import passed_on
+from tapeemu.dsp.kernels.compilation import kernel
+
+@kernel()
+def total(value: float) -> float:
+    return value + passed_on()
+"""
+SUM = """
+from tapeemu.dsp.kernels.caller import total
+print(total(1.0), sum(total.stats.cache_hits.values()))
 """
 
 
@@ -83,6 +113,28 @@ def test_the_first_compilation_is_announced_in_one_line_and_cached(tmp_path: Pat
     assert "compiling signal-processing loops" in first[0]
     assert list(tmp_path.rglob("*.nbi"))
     assert said() == []
+
+
+def test_a_kernel_is_compiled_again_when_one_that_it_calls_in_another_file_changes(tmp_path: Path) -> None:
+    package = tmp_path / "tapeemu"
+    shutil.copytree(
+        Path(tapeemu.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__", "presets", "cli")
+    )
+    kernels = package / "dsp" / "kernels"
+    (kernels / "between.py").write_text(BETWEEN)
+    (kernels / "caller.py").write_text(CALLER)
+
+    def run(amount: float) -> tuple[float, int]:
+        (kernels / "called.py").write_text(CALLED.format(amount=amount))
+        done = subprocess.run(
+            [sys.executable, "-B", "-c", SUM], cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        total, hits = done.stdout.split()
+        return float(total), int(hits)
+
+    assert run(2.0) == (3.0, 0)
+    assert run(2.0) == (3.0, 1)
+    assert run(4.0) == (5.0, 0)
 
 
 def test_kernels_run_as_plain_python_and_say_the_same() -> None:
