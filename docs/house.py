@@ -90,6 +90,7 @@ ROOMS = (
             "tapeemu rendering",
             "tapeemu chain",
             "tapeemu processor",
+            "tapeemu dsp",
             "tapeemu files",
             "tapeemu units",
             "tapeemu validation",
@@ -138,6 +139,7 @@ ROOMS = (
             "tapeemu processors",
             "tapeemu processor",
             "tapeemu settings",
+            "tapeemu kernels",
             "tapeemu units",
             "tapeemu validation",
             "tapeemu errors",
@@ -149,6 +151,7 @@ ROOMS = (
         "one file an artefact: its settings and its stream",
         (
             "tapeemu processor",
+            "tapeemu kernel stream",
             "tapeemu dsp",
             "tapeemu kernels",
             "tapeemu units",
@@ -157,10 +160,23 @@ ROOMS = (
         ),
     ),
     Room(
+        "tapeemu kernel stream",
+        ("tapeemu.kernel_stream",),
+        "the stream of a processor whose way from settings to sound is in kernels: memory, and one call a block",
+        ("tapeemu processor", "tapeemu kernels", "tapeemu validation"),
+    ),
+    Room(
         "tapeemu processor",
         ("tapeemu.processor",),
         "what a processor and its stream are",
-        ("tapeemu settings", "tapeemu pump", "tapeemu units", "tapeemu validation", "tapeemu errors"),
+        (
+            "tapeemu settings",
+            "tapeemu pump",
+            "tapeemu dsp",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+        ),
     ),
     Room(
         "tapeemu settings",

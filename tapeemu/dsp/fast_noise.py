@@ -12,7 +12,7 @@ from tapeemu.dsp.linear_systems import solve_in_order
 from tapeemu.dsp.noise_band import NoiseBand, power_spectrum
 from tapeemu.dsp.random_law import RandomLaw, law_density
 from tapeemu.dsp.shared_tables import keep_newest, read_only
-from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
@@ -68,7 +68,7 @@ def upper_spectrum(law: RandomLaw) -> FastSpectrum:
             power = power * np.sin(0.5 * np.pi * place) ** 2
         return np.asarray(power / (2.0 * np.pi * frequencies) ** 2)
 
-    return FastSpectrum(stream_key(law.key, "fast"), law.high_hz * law.ratio, density)
+    return FastSpectrum(stream_key(law.key, Purpose.PLACE, -1), law.high_hz * law.ratio, density)
 
 
 class FastNoise:

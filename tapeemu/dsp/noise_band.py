@@ -162,11 +162,11 @@ class SlowNoise:
     def _block(self, block: int) -> tuple[FloatArray, FloatArray]:
         found = self._blocks.get(block)
         if found is None:
-            from tapeemu.dsp.kernels.noise import fill_noise
+            from tapeemu.dsp.kernels.hashing import fill_white
 
             filter_ = self._filter
             white = np.empty(filter_.size)
-            fill_noise(np.uint64(self.band.key), block * self._hop - (filter_.taps - 1), white)
+            fill_white(np.uint64(self.band.key), np.int64(block * self._hop - (filter_.taps - 1)), white)
             spectrum = np.fft.rfft(white)
             found = (
                 np.fft.irfft(spectrum * filter_.value, filter_.size)[filter_.taps - 1 :],

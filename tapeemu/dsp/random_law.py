@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from tapeemu.dsp.tape_position import ExactRate, stream_key
+from tapeemu.dsp.tape_position import ExactRate, Purpose, stream_key
 from tapeemu.validation import FloatArray
 
 __all__ = ["OctaveNoise", "RandomLaw", "law_density"]
@@ -170,9 +170,8 @@ class OctaveNoise:
         self._places = [ExactRate(Fraction(rate) / Fraction(sample_rate)) for rate in rates]
         growth = 0.5 * (law.exponent + 1.0)
         deviations = _lowest_deviation(law) * (np.array(centres) / law.low_hz) ** growth
-        words = np.random.SeedSequence(stream_key(law.key, "octaves"))
         self._octaves = Octaves(
-            keys=np.asarray(words.generate_state(len(centres), np.uint64), dtype=np.uint64),
+            keys=np.array([stream_key(law.key, Purpose.PLACE, k) for k in range(len(centres))], dtype=np.uint64),
             first_nodes=np.zeros(len(centres), dtype=np.int64),
             starts=np.zeros(len(centres)),
             steps=step * np.array(rates) / sample_rate,

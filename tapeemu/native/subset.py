@@ -92,6 +92,7 @@ CASTS = {
     "int": INDEX,
     "float": REAL,
     "np.float64": DOUBLE,
+    "np.double": DOUBLE,
     "np.float32": SINGLE,
     "np.int32": INT32,
     "np.int64": INT64,

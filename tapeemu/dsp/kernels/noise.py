@@ -1,8 +1,4 @@
-"""Hashed noise: white, along octaves, in blocks with hashed phases; and raising it to a finer grid.
-
-Integer arithmetic on hashes is unsigned throughout; it wraps on purpose. Counter-based mixing: Steele, Lea, Flood,
-"Fast splittable pseudorandom number generators", OOPSLA 2014.
-"""
+"""Hashed noise: white, along octaves, in blocks with hashed phases; and raising it to a finer grid."""
 
 import math
 from typing import NamedTuple
@@ -21,36 +17,20 @@ from tapeemu.dsp.kernels.arrays import (
     Singles3,
 )
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.hashing import fill_white, mix_hash
 
 __all__ = [
     "Octaves",
     "Scratch",
     "add_nodes",
     "add_upsampled",
-    "fill_noise",
     "fill_octaves",
     "fill_spectra",
-    "fill_uniforms",
 ]
 
 _0, _1, _2, _3, _4, _5, _6, _7, _8 = (np.uintp(k) for k in range(9))
 
-_WEYL = np.uint64(0x9E3779B97F4A7C15)
-_MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
-_MIX_2 = np.uint64(0x94D049BB133111EB)
-_SHIFT_30 = np.uint64(30)
-_SHIFT_27 = np.uint64(27)
-_SHIFT_31 = np.uint64(31)
-_SHIFT_11 = np.uint64(11)
-_SHIFT_16 = np.uint64(16)
-_SHIFT_32 = np.uint64(32)
-_SHIFT_48 = np.uint64(48)
-_LOW_16 = np.uint64(0xFFFF)
 _OCTAVE_TAPS = 32
-_PER_2_53 = 2.0**-53
-# Four 16-bit uniforms: mean 4 * 32767.5, variance 4 * (65536**2 - 1) / 12.
-_MEAN = 131070.0
-_SCALE = 1.0 / math.sqrt((65536.0**2 - 1.0) / 3.0)
 
 
 class Octaves(NamedTuple):
@@ -89,60 +69,10 @@ class Scratch(NamedTuple):
         Nodes of one octave.
     """
 
-    white: Reals1
+    white: Precises1
     planes: Reals2
     node_values: Precises1
     node_slopes: Precises1
-
-
-@kernel()
-def mix_hash(key: np.uint64, index: np.uint64) -> np.uint64:
-    """Finaliser of the SplitMix64 generator: 64 well mixed bits of a key and a counter."""
-    z = key + index * _WEYL
-    z = (z ^ (z >> _SHIFT_30)) * _MIX_1
-    z = (z ^ (z >> _SHIFT_27)) * _MIX_2
-    return z ^ (z >> _SHIFT_31)
-
-
-@kernel()
-def fill_noise(key: np.uint64, first: int, out: Reals1) -> None:
-    """Write unit-variance white noise: the sum of four uniforms per node, by node index.
-
-    The sum is within 3.47 of zero, so everything filtered from it is bounded.
-
-    Parameters
-    ----------
-    key : uint64
-        Of the noise.
-    first : int
-        Index of the first node.
-    out : ndarray, shape (nodes,)
-        Gets the noise.
-    """
-    for i in range(out.size):
-        z = mix_hash(key, np.uint64(first + i))
-        total = (z & _LOW_16) + ((z >> _SHIFT_16) & _LOW_16) + ((z >> _SHIFT_32) & _LOW_16) + (z >> _SHIFT_48)
-        out[i] = (np.float64(np.int64(total)) - _MEAN) * _SCALE
-
-
-@kernel()
-def fill_uniforms(key: np.uint64, cell: int, first: int, out: Reals1) -> None:
-    """Write uniform numbers in (0, 1): hashes of a key, a cell and a counter.
-
-    Parameters
-    ----------
-    key : uint64
-        Of the numbers.
-    cell : int
-        Any size; negative ones too.
-    first : int
-        Counter of the first number.
-    out : ndarray, shape (numbers,)
-        Gets the numbers.
-    """
-    base = mix_hash(key, np.uint64(cell))
-    for i in range(out.size):
-        out[i] = (np.float64(mix_hash(base, np.uint64(first + i)) >> _SHIFT_11) + 0.5) * _PER_2_53
 
 
 @kernel()
@@ -254,7 +184,7 @@ def add_nodes(
 
 
 @kernel()
-def filter_numbers(white: Reals1, taps: Reals2, numbers: int, planes: Reals2) -> None:
+def filter_numbers(white: Precises1, taps: Reals2, numbers: int, planes: Reals2) -> None:
     """Filter a sequence of numbers by every row of `taps`, to one row of `planes` each.
 
     ``planes[r, m]`` is the sum of ``taps[r, k] * white[m + k]`` over the 32 taps, eight taps at a time.
@@ -317,7 +247,7 @@ def fill_octaves(
         count = int(start + step * (out_values.size - 1)) + 3
         numbers = (skipped + count + 1) // 2
         white = scratch.white[: numbers + _OCTAVE_TAPS - 1]
-        fill_noise(octaves.keys[octave], number - (_OCTAVE_TAPS // 2 - 1), white)
+        fill_white(octaves.keys[octave], number - (_OCTAVE_TAPS // 2 - 1), white)
         filter_numbers(white, taps, numbers, planes)
         value_scale = octaves.value_scales[octave]
         slope_scale = octaves.slope_scales[octave]

@@ -9,7 +9,7 @@ from scipy import signal, stats
 from tapeemu.dsp.fast_noise import FastNoise, band_spectrum
 from tapeemu.dsp.noise_band import NoiseBand, SlowNoise, power_spectrum
 from tapeemu.dsp.random_law import OctaveNoise, RandomLaw, law_density
-from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
 
 RATE = 48_000.0
@@ -60,7 +60,7 @@ def test_same_trajectory_at_every_sample_rate(rate):
 
 @pytest.mark.parametrize(("low", "high", "slope"), [(0.5, 6.0, 0.0), (6.0, 100.0, 0.0), (6.0, 100.0, -6.0)])
 def test_slow_noise_has_the_rms_and_spectrum_asked_for(low, high, slope):
-    band = NoiseBand(stream_key(11, "test"), low, high, 0.5, slope)
+    band = NoiseBand(stream_key(11, Purpose.PLACE), low, high, 0.5, slope)
     noise = SlowNoise(band)
     values, _ = noise.nodes(0, int(3_000 / low * noise.rate_hz))
     cycles = 3_000 * (high - low) / low
@@ -172,7 +172,7 @@ def test_octaves_add_up_to_the_law(slope, edges):
 
 def test_random_law_is_heard_in_every_third_octave():
     """The noise itself, 0.05 to 100 Hz in one over the frequency: within 1 dB; readings scatter by 0.3 dB."""
-    law = RandomLaw(stream_key(3, "law"), 0.05, 100.0, 1e-3)
+    law = RandomLaw(stream_key(3, Purpose.PLACE), 0.05, 100.0, 1e-3)
     rate, parts = 25.0, 24
     noise = OctaveNoise(law, 200.0, 8, 25 * 600)
     values, slopes = np.empty((2, parts, 15_000))
@@ -190,7 +190,7 @@ def test_random_law_is_heard_in_every_third_octave():
 
 
 def test_random_law_has_its_rms_and_is_gaussian():
-    law = RandomLaw(stream_key(4, "law"), 2.0, 1_000.0, 1e-3)
+    law = RandomLaw(stream_key(4, Purpose.PLACE), 2.0, 1_000.0, 1e-3)
     rate = 16_000.0
     speed = np.diff(Trajectory(law=law, sample_rate=rate).values(0, 60 * 16_000)) * rate
     assert np.std(speed) == pytest.approx(1e-3, rel=0.02)
@@ -206,7 +206,7 @@ def test_random_law_has_its_rms_and_is_gaussian():
 
 def test_octaves_are_independent_and_steady():
     """No octave repeats another one's numbers, and the power does not depend on the place between nodes."""
-    law = RandomLaw(stream_key(5, "law"), 10.0, 20.0, 1e-3)
+    law = RandomLaw(stream_key(5, Purpose.PLACE), 10.0, 20.0, 1e-3)
     rate = 8_000.0
     values = Trajectory(law=law, sample_rate=rate).values(0, 400 * 8_000)
     nodes_hz = [2.0 * 2.0 * law.ratio * centre for centre in law.centres_hz]
@@ -220,7 +220,7 @@ def test_octaves_are_independent_and_steady():
 
 
 def test_law_is_the_same_in_hour_ten_whatever_came_before():
-    law = RandomLaw(stream_key(6, "law"), 0.05, 2_500.0, 1e-3)
+    law = RandomLaw(stream_key(6, Purpose.PLACE), 0.05, 2_500.0, 1e-3)
     index = 10 * 3_600 * 48_000 // SEGMENT
     fresh = Trajectory(law=law, sample_rate=RATE).segment(index).copy()
     used = Trajectory(law=law, sample_rate=RATE)
@@ -256,8 +256,13 @@ def test_trajectory_that_starts_at_zero_needs_no_settling():
 
 
 def test_keys_are_independent():
-    seen = {stream_key(seed, name, number) for seed in range(50) for name in ("wow", "drift") for number in (0, 1)}
+    seen = {
+        stream_key(seed, name, number)
+        for seed in range(50)
+        for name in (Purpose.FLUTTER, Purpose.SCRAPE)
+        for number in (0, 1)
+    }
     assert len(seen) == 200
-    first, _ = SlowNoise(NoiseBand(stream_key(1, "wow"), 0.5, 6.0, 1.0)).nodes(0, 100_000)
-    second, _ = SlowNoise(NoiseBand(stream_key(2, "wow"), 0.5, 6.0, 1.0)).nodes(0, 100_000)
+    first, _ = SlowNoise(NoiseBand(stream_key(1, Purpose.PLACE), 0.5, 6.0, 1.0)).nodes(0, 100_000)
+    second, _ = SlowNoise(NoiseBand(stream_key(2, Purpose.PLACE), 0.5, 6.0, 1.0)).nodes(0, 100_000)
     assert abs(np.corrcoef(first, second)[0, 1]) < 0.04
