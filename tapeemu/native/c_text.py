@@ -42,6 +42,7 @@ __all__ = [
     "signature",
     "type_name",
     "view_name",
+    "wrapped",
 ]
 
 _C_WORDS = """
@@ -157,9 +158,9 @@ def signature(unit: Unit, function: Function) -> str:
 
 
 def function_name(unit: Unit, function: Function) -> str:
-    """A kernel's name in C: behind that of its file, unless it begins with that."""
-    if function.name.startswith(f"{unit.name}_"):
-        return function.name
+    """A kernel's name in C: behind that of its file, unless it begins or ends with that."""
+    if function.name.startswith(f"{unit.name}_") or function.name.endswith(f"_{unit.name}"):
+        return function.name.lstrip("_")
     return f"{unit.name}_{function.name.lstrip('_')}"
 
 
@@ -203,7 +204,8 @@ class _Body:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
         start = ["REASSOCIATE"] if self.function.reassociates else []
-        body = [f"    {line}" if line else "" for line in [*start, *hoisted, *inner]]
+        unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
+        body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
         return [f"{signature(self.unit, self.function)}", "{", *body, "}"]
 
     def hoisted(self) -> list[str]:
@@ -795,7 +797,9 @@ class _Body:
         for argument, (member, kind) in zip(node.args, kinds, strict=True):
             value = self.expression(argument)
             if isinstance(kind, Scalar):
-                given.append(self.kept(value, kind, node).text)
+                counted = isinstance(value.kind, Scalar) and value.kind.sort == "signed"
+                fits = kind.sort == "real" and counted  # an integer where a real number is wanted
+                given.append((self.converted if fits else self.kept)(value, kind, node).text)
             elif value.kind != kind:
                 raise self.unit.refuse(node, f"{member} is another sort of array", "pass what its annotation says")
             elif isinstance(kind, Record) and value.text in map(local_name, self.function.parameters):
@@ -813,7 +817,7 @@ def function_lines(unit: Unit, function: Function) -> list[str]:
     SubsetError
         Where the kernel leaves the subset.
     """
-    return [*comment(function.doc), *_wrapped(_Body(unit, function).lines())]
+    return [*comment(function.doc), *wrapped(_Body(unit, function).lines())]
 
 
 def comment(text: str) -> list[str]:
@@ -826,7 +830,7 @@ def comment(text: str) -> list[str]:
     return ["/*", *(f" * {line}".rstrip() for line in lines), " */"]
 
 
-def _wrapped(lines: Iterable[str]) -> Iterator[str]:
+def wrapped(lines: Iterable[str]) -> Iterator[str]:
     """Lines of at most 110 characters, broken behind commas where there are any."""
     for line in lines:
         if len(line) <= 110 or line.lstrip().startswith("/*"):

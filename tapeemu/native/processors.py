@@ -5,7 +5,7 @@ import pkgutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from tapeemu.native.c_text import comment, function_name, local_name, type_name, view_name
+from tapeemu.native.c_text import comment, function_name, local_name, type_name, view_name, wrapped
 from tapeemu.native.subset import (
     DOUBLE,
     INT64,
@@ -19,17 +19,15 @@ from tapeemu.native.subset import (
     read_unit,
 )
 
-__all__ = ["Processor", "dispatch_source", "find_processors", "settings_header"]
+__all__ = ["KERNELS", "Processor", "dispatch_source", "find_processors", "settings_header"]
 
-_KERNELS = "tapeemu.dsp.kernels"
+KERNELS = "tapeemu.dsp.kernels"
 
 _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
 _OPTIONAL = ("ratio", "change")
 """Kernels of a processor that changes the length, and of one that follows its settings while it plays."""
-
-
 
 
 @dataclass(frozen=True)
@@ -62,7 +60,7 @@ _Lines = Callable[[Processor], list[str]]
 """Writes the lines of a case of a switch for a processor."""
 
 
-def find_processors(package: str = _KERNELS) -> list[Processor]:
+def find_processors(package: str = KERNELS) -> list[Processor]:
     """All processors whose way from settings to sound is in the kernel files of a package, by name.
 
     Raises
@@ -165,7 +163,7 @@ def _constant(processor: Processor, path: str) -> str:
 
 
 def _settings_doc(processor: Processor) -> str:
-    module = importlib.import_module(f"{_KERNELS}.{processor.unit.name}")
+    module = importlib.import_module(f"{KERNELS}.{processor.unit.name}")
     made = getattr(module, processor.settings.name, None)
     text = (made.__doc__ or "") if made is not None else ""
     lines = [line.strip() for line in text.strip().splitlines()]
@@ -192,9 +190,11 @@ def dispatch_source(processors: Sequence[Processor], licence: str) -> str:
         lines += [_guard(each), f"    {each.memory.name} {each.name};", "#endif"]
     lines += ["} StageMemory;", ""]
     for each in processors:
-        lines += [_guard(each), *_reader(each), "", *_carver(each), "#endif", ""]
+        lines += [_guard(each), *_reader(each), "", *_carver(each.name, each.memory), "#endif", ""]
+    chain = read_unit(f"{KERNELS}.chain")
+    lines += [*_carver("chain", chain.records["ChainMemory"]), ""]
     lines += _switches(processors)
-    return "\n".join(lines)
+    return "\n".join(wrapped(lines))
 
 
 def _guard(processor: Processor) -> str:
@@ -242,23 +242,40 @@ def _number(text: str, kind: Scalar) -> str:
     return f"({type_name(kind)}){text}.whole"
 
 
-def _carver(processor: Processor) -> list[str]:
-    arrays = [(path, kind) for path, kind in leaves(processor.memory) if isinstance(kind, Array)]
-    name = processor.name
+def _carver(name: str, memory: Record) -> list[str]:
+    """Memory for the arrays of a group, whose sizes the kernel has written, three for each."""
+    arrays = [(path, kind) for path, kind in leaves(memory) if isinstance(kind, Array)]
     lines = [
-        f"static void {name}_carve(Carver *carver, const {processor.settings.name} *settings, double sample_rate, "
-        f"ix channels,",
-        f"                  {processor.memory.name} *memory)",
+        f"enum {{ {name.upper()}_ARRAYS = {len(arrays)} }};",
+        "",
+        f"static void {name}_carve(Carver *carver, const int64_t *sizes, {memory.name} *memory)",
         "{",
-        f"    int64_t sizes[3 * {len(arrays)}];",
-        f"    fill_with_ones(sizes, 3 * {len(arrays)});",
-        f"    {processor.calls['shapes']}(settings, sample_rate, channels, (int64s_2){{sizes, {len(arrays)}, 3}});",
     ]
     for row, (path, kind) in enumerate(arrays):
         sizes = ", ".join(f"(ix)sizes[{3 * row + axis}]" for axis in range(kind.rank))
         carved = f"carve(carver, sizes + {3 * row}, {kind.rank}, sizeof({kind.element.name}))"
         lines.append(f"    memory->{path} = ({view_name(kind)}){{{carved}, {sizes}}};")
     return [*lines, "}"]
+
+
+def _carve(processor: Processor) -> list[str]:
+    """The case of a kind, where memory is carved."""
+    arrays = f"{processor.name.upper()}_ARRAYS"
+    return [
+        *_read(processor),
+        f"int64_t sizes[3 * {arrays}];",
+        f"fill_with_ones(sizes, 3 * {arrays});",
+        f"{processor.calls['shapes']}(&settings, sample_rate, channels, (int64s_2){{sizes, {arrays}, 3}});",
+        f"{processor.name}_carve(carver, sizes, &memory->{processor.name});",
+        "return;",
+    ]
+
+
+def _read(processor: Processor) -> list[str]:
+    return [
+        f"{processor.settings.name} settings = {{0}};",
+        f"{processor.name}_read(given, count, &settings);",
+    ]
 
 
 def _switches(processors: Sequence[Processor]) -> list[str]:
@@ -272,9 +289,6 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
             lines += ["    }", "#endif"]
         return lines
 
-    def read(each: Processor) -> list[str]:
-        return [f"{each.settings.name} settings;", f"{each.name}_read(given, count, &settings);"]
-
     def switch(head: str, body: _Lines, otherwise: Sequence[str], only: Sequence[Processor] = processors) -> None:
         lines.extend([head, "{"])
         lines.extend(["    switch (kind) {", *cases(body, only), "    default:", "        break;", "    }"])
@@ -284,25 +298,18 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
     lines += ["/* Whether a stage is of a kind that is compiled, with as many numbers as it has settings. */"]
     switch(
         "static bool stage_valid(int32_t kind, const tapeemu_number *given, ix count)",
-        lambda each: [
-            f"{each.settings.name} settings;",
-            f"return {each.name}_read(given, count, &settings);",
-        ],
+        lambda each: [_read(each)[0], f"return {each.name}_read(given, count, &settings);"],
         ["(void)given;", "(void)count;", "return false;"],
     )
     switch(
         f"static void stage_carve({stage}, Carver *carver, StageMemory *memory)",
-        lambda each: [
-            *read(each),
-            f"{each.name}_carve(carver, &settings, sample_rate, channels, &memory->{each.name});",
-            "return;",
-        ],
+        _carve,
         [],
     )
     switch(
         f"static void stage_design({stage}, int64_t place, int64_t track, const StageMemory *memory)",
         lambda each: [
-            *read(each),
+            *_read(each),
             f"{each.calls['design']}(&settings, sample_rate, channels, place, track, &memory->{each.name});",
             "return;",
         ],
@@ -310,18 +317,18 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
     )
     switch(
         f"static int64_t stage_latency({stage})",
-        lambda each: [*read(each), f"return {each.calls['latency']}(&settings, sample_rate, channels);"],
+        lambda each: [*_read(each), f"return {each.calls['latency']}(&settings, sample_rate, channels);"],
         ["return 0;"],
     )
     switch(
         f"static int64_t stage_tail({stage}, double level_db)",
-        lambda each: [*read(each), f"return {each.calls['tail']}(&settings, sample_rate, channels, level_db);"],
+        lambda each: [*_read(each), f"return {each.calls['tail']}(&settings, sample_rate, channels, level_db);"],
         ["return 0;"],
     )
     lines += ["/* Samples that leave a stage per sample that enters. */"]
     switch(
         f"static double stage_ratio({stage})",
-        lambda each: [*read(each), f"return {each.calls['ratio']}(&settings, sample_rate, channels);"],
+        lambda each: [*_read(each), f"return {each.calls['ratio']}(&settings, sample_rate, channels);"],
         [*_unused("given", "count", "sample_rate", "channels"), "return 1.0;"],
         [each for each in processors if "ratio" in each.calls],
     )
@@ -347,7 +354,7 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
     switch(
         f"static void stage_change({stage}, const StageMemory *memory)",
         lambda each: [
-            *read(each),
+            *_read(each),
             f"{each.calls['change']}(&settings, sample_rate, channels, &memory->{each.name});",
             "return;",
         ],
@@ -367,4 +374,3 @@ def _process(processor: Processor) -> list[str]:
     if function.returns is None:
         return [f"{call};", "return block.n1;"]
     return [f"return (ix){call};"]
-

@@ -8,12 +8,11 @@
 
 #include "subset.h"
 
-#include "chain.h"
+#include "kernels.inc"
 
 /* --- memory of the caller ------------------------------------------------------------------------------ */
 
 #define ALIGNMENT ((size_t)16)
-#define CHAIN_ARRAYS 8
 
 /* Memory that is handed out in pieces; without a beginning it is only counted. */
 typedef struct {
@@ -39,7 +38,7 @@ static void *carve(Carver *carver, const int64_t *sizes, int rank, size_t elemen
     return piece(carver, bytes);
 }
 
-static void fill_with_ones(int64_t *sizes, ix count)
+static __attribute__((unused)) void fill_with_ones(int64_t *sizes, ix count)
 {
     for (ix i = 0; i < count; i++)
         sizes[i] = 1;
@@ -117,6 +116,7 @@ struct tapeemu {
     int64_t place, track;
     ix channels, block, stage_count, group_count, levels;
     ix longest; /* most samples at any point of the chain for a full block */
+    ix until_step; /* samples until what moves goes a step on */
     Stage *stages;
     Share *shares;
     real *scratch; /* blocks: current, what a stage makes, and one for each level */
@@ -254,7 +254,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
 
     int64_t sizes[3 * CHAIN_ARRAYS];
     fill_with_ones(sizes, 3 * CHAIN_ARRAYS);
-    chain_shapes(plan, channels, (int64s_2){sizes, CHAIN_ARRAYS, 3});
+    shape_chain(plan, channels, (int64s_2){sizes, CHAIN_ARRAYS, 3});
     chain_carve(&carver, sizes, &chain->memory);
     const size_t block = (size_t)channels * (size_t)chain->longest * sizeof(real);
     chain->scratch = piece(&carver, block * (size_t)(2 + chain->levels));
@@ -278,7 +278,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
     clear(slow, bytes.slow);
     tapeemu *chain = fast;
     lay(setup, chain, (Carver){fast, slow, 0, 0, setup->slow_from});
-    chain_plan(&chain->settings, setup->place, &chain->memory);
+    plan_chain(&chain->settings, setup->place, &chain->memory);
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         const int64_t start = chain->memory.starts.at[i];
@@ -295,7 +295,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
 
 void tapeemu_seek(tapeemu *chain, int64_t place)
 {
-    chain_seek(&chain->settings, place, &chain->memory);
+    seek_chain(&chain->settings, place, &chain->memory);
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         stage_seek(stage->kind, &stage->memory, chain->memory.starts.at[i]);
@@ -422,9 +422,13 @@ ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu
     ix written = 0;
     for (ix start = 0; start < count;) {
         ix now = smaller_integer(chain->block, count - start);
-        if (anything_moves(chain)) {
-            move_settings(chain);
-            now = smaller_integer(now, RAMP_PIECE);
+        if (anything_moves(chain) || chain->until_step > 0) {
+            if (chain->until_step == 0) {
+                move_settings(chain);
+                chain->until_step = RAMP_PIECE;
+            }
+            now = smaller_integer(now, chain->until_step);
+            chain->until_step -= now;
         }
         for (ix channel = 0; channel < channels; channel++)
             for (ix k = 0; k < now; k++)
