@@ -35,6 +35,7 @@ __all__ = [
     "constant_lines",
     "constant_name",
     "function_lines",
+    "function_name",
     "literal",
     "local_name",
     "record_lines",
@@ -151,8 +152,15 @@ def signature(unit: Unit, function: Function) -> str:
     for name, kind in function.parameters.items():
         star = "const " + type_name(kind) + " *" if isinstance(kind, Record) else type_name(kind) + " "
         given.append(star + local_name(name))
-    head = f"{type_name(function.returns)} {unit.name}_{function.name}"
+    head = f"KERNEL {type_name(function.returns)} {function_name(unit, function)}"
     return f"{head}({', '.join(given) or 'void'})"
+
+
+def function_name(unit: Unit, function: Function) -> str:
+    """A kernel's name in C: behind that of its file, unless it begins with that."""
+    if function.name.startswith(f"{unit.name}_"):
+        return function.name
+    return f"{unit.name}_{function.name.lstrip('_')}"
 
 
 def record_lines(record: Record) -> list[str]:
@@ -372,7 +380,7 @@ class _Body:
             return given
         return given if given.symbol else _Text(literal(given.constant, given.kind), given.kind)
 
-    def kept(self, given: _Text, known: Scalar, node: ast.stmt) -> _Text:
+    def kept(self, given: _Text, known: Scalar, node: ast.AST) -> _Text:
         if isinstance(given.kind, Scalar) and given.kind.sort != known.sort and given.constant is None:
             raise self.unit.refuse(
                 node,
@@ -731,7 +739,11 @@ class _Body:
         if node.keywords or any(isinstance(argument, ast.Starred) for argument in node.args):
             raise self.unit.refuse(node, "arguments are passed by name or unpacked", "pass them one by one")
         if called in self.unit.functions:
-            return self.own(node, self.unit.functions[called])
+            return self.own(node, self.unit, self.unit.functions[called])
+        if called in self.unit.imported:
+            return self.own(node, *self.unit.imported[called])
+        if called in self.unit.groups:
+            return self.grouped(node, self.unit.groups[called])
         arguments = [self.expression(argument) for argument in node.args]
         if called in CASTS and len(arguments) == 1:
             return self.converted(arguments[0], CASTS[called], node)
@@ -762,26 +774,35 @@ class _Body:
             node, f"{called} is not of the subset", "call kernels of this file, min, max, abs, floor, ceil or sqrt"
         )
 
-    def own(self, node: ast.Call, function: Function) -> _Text:
-        if len(node.args) != len(function.parameters):
-            raise self.unit.refuse(
-                node, f"{function.name} takes {len(function.parameters)} arguments", "pass as many"
-            )
+    def own(self, node: ast.Call, unit: Unit, function: Function) -> _Text:
+        """A call of another kernel; groups are passed by their address."""
+        kinds = list(function.parameters.items())
+        given = self.members(node, function.name, kinds)
+        for place, (_, kind) in enumerate(kinds):
+            if isinstance(kind, Record):
+                given[place] = given[place][1:] if given[place].startswith("*") else f"&{given[place]}"
+        back: Type = function.returns if function.returns is not None else Record("void", ())
+        return _Text(f"{function_name(unit, function)}({', '.join(given)})", back)
+
+    def grouped(self, node: ast.Call, record: Record) -> _Text:
+        """A group made of its members."""
+        return _Text(f"({record.name}){{{', '.join(self.members(node, record.name, record.fields))}}}", record)
+
+    def members(self, node: ast.Call, name: str, kinds: Sequence[tuple[str, Type]]) -> list[str]:
+        if len(node.args) != len(kinds):
+            raise self.unit.refuse(node, f"{name} takes {len(kinds)} arguments", "pass as many")
         given = []
-        for argument, (name, kind) in zip(node.args, function.parameters.items(), strict=True):
+        for argument, (member, kind) in zip(node.args, kinds, strict=True):
             value = self.expression(argument)
             if isinstance(kind, Scalar):
-                given.append(self.kept(value, kind, node).text)  # type: ignore[arg-type]
+                given.append(self.kept(value, kind, node).text)
             elif value.kind != kind:
-                raise self.unit.refuse(node, f"{name} is another sort of array", "pass what its annotation says")
-            elif isinstance(kind, Record):
-                given.append(
-                    value.text if value.text in map(local_name, self.function.parameters) else f"&{value.text}"
-                )
+                raise self.unit.refuse(node, f"{member} is another sort of array", "pass what its annotation says")
+            elif isinstance(kind, Record) and value.text in map(local_name, self.function.parameters):
+                given.append(f"*{value.text}")
             else:
                 given.append(value.text)
-        kind_back: Type = function.returns if function.returns is not None else Record("void", ())
-        return _Text(f"{self.unit.name}_{function.name}({', '.join(given)})", kind_back)
+        return given
 
 
 def function_lines(unit: Unit, function: Function) -> list[str]:

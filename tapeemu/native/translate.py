@@ -25,7 +25,9 @@ def header_source(module: ModuleType | str) -> str:
     """
     unit = read_unit(module)
     guard = f"TAPEEMU_{unit.name.upper()}_H"
-    lines = [*_opening(unit), f"#ifndef {guard}", f"#define {guard}", "", '#include "subset.h"', ""]
+    lines = [*_opening(unit), f"#ifndef {guard}", f"#define {guard}", ""]
+    lines += [f'#include "{other.name}.h"' for other in unit.units.values()] or ['#include "subset.h"']
+    lines.append("")
     for record in unit.records.values():
         lines += [*record_lines(record), ""]
     for function in unit.functions.values():
