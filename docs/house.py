@@ -90,6 +90,7 @@ ROOMS = (
             "tapeemu rendering",
             "tapeemu chain",
             "tapeemu processor",
+            "tapeemu dsp",
             "tapeemu files",
             "tapeemu units",
             "tapeemu validation",
@@ -167,7 +168,14 @@ ROOMS = (
         "tapeemu processor",
         ("tapeemu.processor",),
         "what a processor and its stream are",
-        ("tapeemu settings", "tapeemu pump", "tapeemu units", "tapeemu validation", "tapeemu errors"),
+        (
+            "tapeemu settings",
+            "tapeemu pump",
+            "tapeemu dsp",
+            "tapeemu units",
+            "tapeemu validation",
+            "tapeemu errors",
+        ),
     ),
     Room(
         "tapeemu settings",

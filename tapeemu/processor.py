@@ -12,6 +12,7 @@ from typing import Any, ClassVar, Self, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.pump import aligned_blocks, aligned_length, cut
 from tapeemu.settings import Settings, setting
@@ -362,4 +363,4 @@ class Processor(Settings, ABC):
         if "seed" not in type(self).model_fields:
             return self
         own = int(self.seed)  # type: ignore[attr-defined]
-        return self.replace(seed=int(np.random.SeedSequence([seed, own]).generate_state(1)[0]))
+        return self.replace(seed=stream_key(seed, Purpose.TAPE, own) >> 32)

@@ -5,9 +5,8 @@ import math
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from tapeemu.chain import Chain, Stage
+from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.rendering.contender import Contender, sounding
 
@@ -138,9 +137,7 @@ def elsewhere(chain: Chain, number: int) -> Chain:
             continue
         seeds = {name: getattr(processor, name) for name in type(processor).model_fields if name.endswith("seed")}
         drawn = {
-            name: int(np.random.SeedSequence([number, own]).generate_state(1)[0])
-            for name, own in seeds.items()
-            if own is not None
+            name: stream_key(number, Purpose.PLACE, own) >> 32 for name, own in seeds.items() if own is not None
         }
         changed.append(stage.replace(processor=processor.replace(**drawn)) if drawn else stage)
     return chain.replace(stages=tuple(changed))

@@ -82,7 +82,7 @@ def _poisson(mean: float, share: float) -> int:
 
 def _uniforms(key: int, cell: int, first: int, count: int) -> FloatArray:
     """Uniform numbers in (0, 1) by key, cell and counter, from `first` on."""
-    from tapeemu.dsp.kernels.noise import fill_uniforms
+    from tapeemu.dsp.kernels.hashing import fill_uniforms
 
     out = np.empty(count)
     fill_uniforms(np.uint64(key), cell, first, out)

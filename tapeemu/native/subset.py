@@ -92,6 +92,7 @@ CASTS = {
     "int": INDEX,
     "float": REAL,
     "np.float64": DOUBLE,
+    "np.double": DOUBLE,
     "np.float32": SINGLE,
     "np.int32": INT32,
     "np.int64": INT64,
@@ -257,8 +258,10 @@ def _import(unit: Unit, node: ast.ImportFrom, loaded: ModuleType, reading: tuple
         value = getattr(loaded, here)
         if alias.name in other.functions:
             unit.imported[here] = (other, other.functions[alias.name])
-        elif alias.name in other.records:
-            unit.groups[here] = other.records[alias.name]
+        elif alias.name in other.imported:
+            unit.imported[here] = other.imported[alias.name]
+        elif alias.name in other.groups:
+            unit.groups[here] = other.groups[alias.name]
         elif isinstance(value, int | float | np.integer | np.floating):
             unit.constants[here] = value
 

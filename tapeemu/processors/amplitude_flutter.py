@@ -9,9 +9,9 @@ from pydantic import model_validator
 
 from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
 from tapeemu.dsp.exceedance import TWO_SIGMA
-from tapeemu.dsp.noise_band import NoiseBand
+from tapeemu.dsp.noises import NoiseBand
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
-from tapeemu.dsp.tape_position import stream_key
+from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, Traits, setting
@@ -214,7 +214,7 @@ class AmplitudeFlutter(Processor):
 
     def _dropout_law(self, channel: int) -> DropoutLaw:
         return DropoutLaw(
-            stream_key(self.seed, "dropouts", 0 if self.dropouts_on_all_channels else channel),
+            stream_key(self.seed, Purpose.DROPOUTS, 0 if self.dropouts_on_all_channels else channel),
             self.dropouts_per_minute,
             (self.dropout_least_db, self.dropout_most_db),
             (self.dropout_shortest_ms, self.dropout_longest_ms),
@@ -236,7 +236,7 @@ class _Level:
     def __init__(self, settings: AmplitudeFlutter, sample_rate: float, channel: int) -> None:
         sines = []
         for number, part in enumerate(settings.periodic_parts):
-            turns = stream_key(settings.seed, "level", number) / 2.0**64
+            turns = stream_key(settings.seed, Purpose.LEVEL_PART, number) / 2.0**64
             if part.phase_degrees is not None:
                 turns = part.phase_degrees / 360.0 % 1.0
             sines.append(Sine(part.rate_hz, part.peak_db, turns))
@@ -244,10 +244,10 @@ class _Level:
         edges = (settings.random_low_hz, settings.random_high_hz)
         common, own = math.sqrt(settings.channel_correlation), math.sqrt(1.0 - settings.channel_correlation)
         bands = (
-            NoiseBand(stream_key(settings.seed, "common"), *edges, rms * common),
-            NoiseBand(stream_key(settings.seed, "channel", channel), *edges, rms * own),
+            NoiseBand(stream_key(settings.seed, Purpose.LEVEL), *edges, rms * common),
+            NoiseBand(stream_key(settings.seed, Purpose.CHANNEL_LEVEL, channel), *edges, rms * own),
         )
-        self._trajectory = Trajectory(sines=tuple(sines), slow=bands, sample_rate=sample_rate)
+        self._trajectory = Trajectory(sines=tuple(sines), noises=bands, sample_rate=sample_rate)
         self.bound = self._trajectory.bound
         self._law = settings._dropout_law(channel)
         self._sample_rate = sample_rate

@@ -10,10 +10,9 @@ from pydantic import model_validator
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.dsp.flutter_figure import two_sigma_figures
 from tapeemu.dsp.interpolation import CELLS, make_reader
-from tapeemu.dsp.noise_band import NoiseBand
-from tapeemu.dsp.random_law import RandomLaw
-from tapeemu.dsp.tape_position import stream_key
-from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
+from tapeemu.dsp.noises import NoiseBand, RandomLaw
+from tapeemu.dsp.tape_position import Purpose, stream_key
+from tapeemu.dsp.trajectory import SEGMENT, Settling, Sine, Trajectory
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
@@ -341,7 +340,7 @@ class WowFlutter(Processor):
         mixture = self._mixture()
         slope = self.random_slope_db_per_octave
         return RandomLaw(
-            stream_key(self.seed, "flutter", "random"),
+            stream_key(self.seed, Purpose.FLUTTER),
             *mixture.random_band_hz,
             mixture.random_percent / 100.0 / TWO_SIGMA,
             _SLOPE_DB_PER_OCTAVE if slope is None else slope,
@@ -351,7 +350,7 @@ class WowFlutter(Processor):
         """Scrape flutter of its own band as a ratio (not yet scaled)."""
         edges = _SCRAPE_BAND_HZ if self.scrape_band_hz is None else self.scrape_band_hz
         rms = self.scrape_percent / 100.0 / TWO_SIGMA
-        return NoiseBand(stream_key(self.seed, "flutter", "scrape"), *edges, rms, integrate=True)
+        return NoiseBand(stream_key(self.seed, Purpose.SCRAPE), *edges, rms, integrate=True)
 
     def _lines(self) -> list[tuple[float, float]]:
         """Rates in Hz and peaks as a ratio (not yet scaled)."""
@@ -382,34 +381,35 @@ class WowFlutter(Processor):
             wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / self._unscaled_figure() if wanted else 0.0
 
-    def _trajectory(self, sample_rate: float) -> SettledTrajectory:
+    def _trajectory(self, sample_rate: float) -> Trajectory:
         """Delay in samples. It is minus the integral of the speed deviation."""
         scale = self._scale()
         sines = []
         for number, (rate, peak) in enumerate(self._lines()):
             phase = self._mixture().rotating_parts[number].phase_degrees
-            cycles = stream_key(self.seed, "part", number) / 2.0**64 if phase is None else phase / 360.0
+            cycles = (
+                stream_key(self.seed, Purpose.ROTATING_PART, number) / 2.0**64 if phase is None else phase / 360.0
+            )
             sines.append(Sine(rate, -peak * scale / (2.0 * math.pi * rate), cycles % 1.0 - 0.25))
         law, scrape = self._law(), self._scrape()
-        moving = Trajectory(
+        return Trajectory(
             sines=tuple(sines),
-            fast=(scrape._replace(rms=scrape.rms * scale),),
-            law=law._replace(rms=law.rms * scale),
+            noises=(law._replace(rms=law.rms * scale), scrape._replace(rms=scrape.rms * scale)),
             sample_rate=sample_rate,
             scale=sample_rate,
+            settling=Settling(0.0, _SETTLING_SHARE * self._set_flutter_percent() / 100.0),
         )
-        return SettledTrajectory(moving, fastest=_SETTLING_SHARE * self._set_flutter_percent() / 100.0)
 
-    def _azimuth(self, sample_rate: float) -> SettledTrajectory:
+    def _azimuth(self, sample_rate: float) -> Trajectory:
         """Delay of each channel against the one before it, in samples."""
         rms = self.azimuth_wander_us * 1e-6 / TWO_SIGMA
-        band = NoiseBand(stream_key(self.seed, "azimuth"), 0.1, 1.0, rms)
-        wander = Trajectory(slow=(band,), sample_rate=sample_rate, scale=sample_rate)
+        band = NoiseBand(stream_key(self.seed, Purpose.AZIMUTH), 0.1, 1.0, rms)
         least = max(self._set_flutter_percent(), _LEAST_AZIMUTH_FLUTTER_PERCENT)
-        return SettledTrajectory(
-            wander,
-            constant=self.azimuth_skew_us * 1e-6 * sample_rate,
-            fastest=_SETTLING_SHARE * least / 100.0,
+        return Trajectory(
+            noises=(band,),
+            sample_rate=sample_rate,
+            scale=sample_rate,
+            settling=Settling(self.azimuth_skew_us * 1e-6 * sample_rate, _SETTLING_SHARE * least / 100.0),
         )
 
     def _set_flutter_percent(self) -> float:
@@ -449,7 +449,7 @@ class _WowFlutterStream(Stream):
         self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
         self._start = start_sample
         self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
-        self._azimuth: SettledTrajectory | None = None
+        self._azimuth: Trajectory | None = None
         bound = self._trajectory.bound
         if channels > 1:
             azimuth = settings._azimuth(self.sample_rate)

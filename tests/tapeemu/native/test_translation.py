@@ -318,6 +318,14 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         """,
         [(0.7, 3)],
     ),
+    "a number that stays precise": (
+        """
+        @kernel()
+        def k(n: np.uint64) -> Precise:
+            return (np.double(np.int64(n)) + 0.5) * 0.1
+        """,
+        [(np.uint64(2**52 + 1),)],
+    ),
     "infinity and no number": (
         """
         @kernel()
