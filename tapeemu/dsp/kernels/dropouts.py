@@ -13,7 +13,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Reals1
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm
-from tapeemu.dsp.kernels.noise import mix_hash
+from tapeemu.dsp.kernels.hashing import mix_hash
 
 __all__ = [
     "LAW_NUMBERS",
