@@ -23,15 +23,19 @@ from tapeemu.native.generate import C_FOLDER
 from tapeemu.native.setups import Case
 
 __all__ = [
+    "SINGLE",
     "STRICT_FLAGS",
     "WARNINGS",
     "BoardTarget",
     "CompilerError",
+    "FileTarget",
     "HostTarget",
     "MissingToolError",
     "Result",
     "Target",
     "WebTarget",
+    "compile_c",
+    "found",
     "zig",
 ]
 
@@ -250,49 +254,42 @@ class WebTarget(Target):
         return _result(failed, told, np.frombuffer(bytes(raw), self.real).reshape(out.shape))
 
 
-class BoardTarget(Target):
-    """The library on a Cortex-M7, emulated: no time is told, but instructions are counted.
+class FileTarget(Target):
+    """A program that runs the cases of a file, see emulated.c.
 
     Parameters
     ----------
     folder : Path
-        Gets the program, the cases and the results.
-    flags : sequence of str
-        Of the compiler.
+        Gets the cases and the results.
+    command : sequence of str
+        Runs ``cases.bin`` into ``results.bin`` in that folder.
+    real : dtype
+        Precision of the program's audio.
     """
 
-    real = np.float32
-
-    def __init__(self, folder: Path, flags: Sequence[str] = (*STRICT_FLAGS, SINGLE)) -> None:
-        self._emulator = found("qemu-system-arm", "qemu-system-arm")
-        compiler = found("arm-none-eabi-gcc", "gcc-arm-none-eabi")
-        self.program = folder / "tapeemu.elf"
+    def __init__(self, folder: Path, command: Sequence[str], real: Any) -> None:
         self._folder = folder
-        compile_c(
-            [
-                *(compiler, *BOARD, "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-fno-builtin", *flags),
-                *("-ffunction-sections", "-fdata-sections", "-nostartfiles", "-nodefaultlibs"),
-                *("-T", str(C_FOLDER / "emulated.ld"), "-Wl,--gc-sections"),
-                *(str(C_FOLDER / name) for name in ("emulated.c", "tapeemu.c")),
-                *("-lgcc", "-o", str(self.program)),
-            ]
-        )
+        self._command = list(command)
+        self.real = real
 
     def run(self, cases: Sequence[Case], *, timeout_seconds: float = 600.0) -> list[Result]:
+        """Run cases in turn.
+
+        Raises
+        ------
+        CompilerError
+            If the program fails, with what it said.
+        """
         with (self._folder / "cases.bin").open("wb") as file:
             for case in cases:
-                words, audio = case.words, np.array(case.audio, self.real, order="C")
+                words, audio = case.words, np.ascontiguousarray(case.audio, self.real)
                 room = audio.shape[0] * case.out_samples
                 file.write(np.array([len(words), audio.size, room], np.int64).tobytes())
                 file.write(words.tobytes())
                 file.write(audio.tobytes())
         (self._folder / "results.bin").unlink(missing_ok=True)
         done = subprocess.run(
-            [
-                *(self._emulator, "-M", "mps2-an500", "-nographic", "-monitor", "none", "-serial", "none"),
-                *("-semihosting-config", "enable=on,target=native", "-icount", "shift=0"),
-                *("-kernel", str(self.program)),
-            ],
+            self._command,
             cwd=self._folder,
             capture_output=True,
             text=True,
@@ -300,7 +297,7 @@ class BoardTarget(Target):
             timeout=timeout_seconds,
         )
         if done.returncode:
-            raise CompilerError(f"the program on the emulated board failed; it said: {done.stderr[-2000:]}")
+            raise CompilerError(f"the program that runs cases failed; it said: {done.stderr[-4000:]}")
         raw = (self._folder / "results.bin").read_bytes()
         results, at = [], 0
         for case in cases:
@@ -311,3 +308,38 @@ class BoardTarget(Target):
             at += out.nbytes
             results.append(_result(int(told[-1]), told[: len(_TOLD)], out, int(told[-2])))
         return results
+
+
+class BoardTarget(FileTarget):
+    """The library on a Cortex-M7, emulated: no time is told, but instructions are counted.
+
+    Parameters
+    ----------
+    folder : Path
+        Gets the program, the cases and the results.
+    flags : sequence of str
+        Of the compiler.
+    """
+
+    INSTRUCTIONS_PER_TICK = 40
+    """The emulator runs an instruction in a nanosecond, and the board's clock has 25 MHz."""
+
+    def __init__(self, folder: Path, flags: Sequence[str] = (*STRICT_FLAGS, SINGLE)) -> None:
+        emulator = found("qemu-system-arm", "qemu-system-arm")
+        compiler = found("arm-none-eabi-gcc", "gcc-arm-none-eabi")
+        self.program = folder / "tapeemu.elf"
+        compile_c(
+            [
+                *(compiler, *BOARD, "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-fno-builtin", *flags),
+                *("-ffunction-sections", "-fdata-sections", "-nostartfiles", "-nodefaultlibs"),
+                *("-T", str(C_FOLDER / "emulated.ld"), "-Wl,--gc-sections"),
+                *(str(C_FOLDER / name) for name in ("emulated.c", "tapeemu.c")),
+                *("-lgcc", "-o", str(self.program)),
+            ]
+        )
+        command = [
+            *(emulator, "-M", "mps2-an500", "-nographic", "-monitor", "none", "-serial", "none"),
+            *("-semihosting-config", "enable=on,target=native", "-icount", "shift=0"),
+            *("-kernel", str(self.program)),
+        ]
+        super().__init__(folder, command, np.float32)

@@ -38,7 +38,8 @@ def value(rng: Generator, annotation: Any, metadata: Any = ()) -> Any:
         return bool(rng.integers(2))
     low, high = limits(metadata)
     if annotation is int:
-        return int(rng.integers(int(low or 0), int(high if high is not None else 2**31) + 1))
+        first, last = int(low or 0), int(high if high is not None else 2**31)
+        return first + int.from_bytes(rng.bytes(16), "little") % (last - first + 1)
     if annotation is float:
         low, high = (-1e3 if low is None else low), (1e3 if high is None else high)
         return float(rng.choice([low, high, *rng.uniform(low, high, 6)]))

@@ -148,7 +148,11 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
             return cast(Function, numba.njit(**options)(function))
         index = dispatcher._cache._cache_file
         # numba looks at the file of the kernel alone.
-        index._source_stamp = (index._source_stamp, _stamp_of_imports(Path(function.__code__.co_filename)), _STRICT)
+        index._source_stamp = (
+            index._source_stamp,
+            _stamp_of_imports(Path(function.__code__.co_filename)),
+            _STRICT,
+        )
         save = dispatcher._cache.save_overload
 
         def save_if_possible(signature: Any, data: Any) -> None:
