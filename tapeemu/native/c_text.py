@@ -35,12 +35,14 @@ __all__ = [
     "constant_lines",
     "constant_name",
     "function_lines",
+    "function_name",
     "literal",
     "local_name",
     "record_lines",
     "signature",
     "type_name",
     "view_name",
+    "wrapped",
 ]
 
 _C_WORDS = """
@@ -151,8 +153,15 @@ def signature(unit: Unit, function: Function) -> str:
     for name, kind in function.parameters.items():
         star = "const " + type_name(kind) + " *" if isinstance(kind, Record) else type_name(kind) + " "
         given.append(star + local_name(name))
-    head = f"{type_name(function.returns)} {unit.name}_{function.name}"
+    head = f"KERNEL {type_name(function.returns)} {function_name(unit, function)}"
     return f"{head}({', '.join(given) or 'void'})"
+
+
+def function_name(unit: Unit, function: Function) -> str:
+    """A kernel's name in C: behind that of its file, unless it begins or ends with that."""
+    if function.name.startswith(f"{unit.name}_") or function.name.endswith(f"_{unit.name}"):
+        return function.name.lstrip("_")
+    return f"{unit.name}_{function.name.lstrip('_')}"
 
 
 def record_lines(record: Record) -> list[str]:
@@ -195,7 +204,8 @@ class _Body:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
         start = ["REASSOCIATE"] if self.function.reassociates else []
-        body = [f"    {line}" if line else "" for line in [*start, *hoisted, *inner]]
+        unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
+        body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
         return [f"{signature(self.unit, self.function)}", "{", *body, "}"]
 
     def hoisted(self) -> list[str]:
@@ -372,7 +382,7 @@ class _Body:
             return given
         return given if given.symbol else _Text(literal(given.constant, given.kind), given.kind)
 
-    def kept(self, given: _Text, known: Scalar, node: ast.stmt) -> _Text:
+    def kept(self, given: _Text, known: Scalar, node: ast.AST) -> _Text:
         if isinstance(given.kind, Scalar) and given.kind.sort != known.sort and given.constant is None:
             raise self.unit.refuse(
                 node,
@@ -665,9 +675,8 @@ class _Body:
 
     @staticmethod
     def folded(op: ast.operator, left: Any, right: Any) -> Any:
-        """Integers between constants are worked out; real numbers stay written as they are."""
-        if not (isinstance(left, int) and isinstance(right, int)):
-            return None
+        """Arithmetic between constants is worked out as Python does it, so that only its result is rounded."""
+        whole = isinstance(left, int) and isinstance(right, int)
         match op:
             case ast.Add():
                 return left + right
@@ -675,9 +684,11 @@ class _Body:
                 return left - right
             case ast.Mult():
                 return left * right
-            case ast.FloorDiv() if right:
+            case ast.Div() if right:
+                return left / right
+            case ast.FloorDiv() if whole and right:
                 return left // right
-            case ast.Mod() if right:
+            case ast.Mod() if whole and right:
                 return left % right
         return None
 
@@ -730,7 +741,11 @@ class _Body:
         if node.keywords or any(isinstance(argument, ast.Starred) for argument in node.args):
             raise self.unit.refuse(node, "arguments are passed by name or unpacked", "pass them one by one")
         if called in self.unit.functions:
-            return self.own(node, self.unit.functions[called])
+            return self.own(node, self.unit, self.unit.functions[called])
+        if called in self.unit.imported:
+            return self.own(node, *self.unit.imported[called])
+        if called in self.unit.groups:
+            return self.grouped(node, self.unit.groups[called])
         arguments = [self.expression(argument) for argument in node.args]
         if called in CASTS and len(arguments) == 1:
             return self.converted(arguments[0], CASTS[called], node)
@@ -761,26 +776,37 @@ class _Body:
             node, f"{called} is not of the subset", "call kernels of this file, min, max, abs, floor, ceil or sqrt"
         )
 
-    def own(self, node: ast.Call, function: Function) -> _Text:
-        if len(node.args) != len(function.parameters):
-            raise self.unit.refuse(
-                node, f"{function.name} takes {len(function.parameters)} arguments", "pass as many"
-            )
+    def own(self, node: ast.Call, unit: Unit, function: Function) -> _Text:
+        """A call of another kernel; groups are passed by their address."""
+        kinds = list(function.parameters.items())
+        given = self.members(node, function.name, kinds)
+        for place, (_, kind) in enumerate(kinds):
+            if isinstance(kind, Record):
+                given[place] = given[place][1:] if given[place].startswith("*") else f"&{given[place]}"
+        back: Type = function.returns if function.returns is not None else Record("void", ())
+        return _Text(f"{function_name(unit, function)}({', '.join(given)})", back)
+
+    def grouped(self, node: ast.Call, record: Record) -> _Text:
+        """A group made of its members."""
+        return _Text(f"({record.name}){{{', '.join(self.members(node, record.name, record.fields))}}}", record)
+
+    def members(self, node: ast.Call, name: str, kinds: Sequence[tuple[str, Type]]) -> list[str]:
+        if len(node.args) != len(kinds):
+            raise self.unit.refuse(node, f"{name} takes {len(kinds)} arguments", "pass as many")
         given = []
-        for argument, (name, kind) in zip(node.args, function.parameters.items(), strict=True):
+        for argument, (member, kind) in zip(node.args, kinds, strict=True):
             value = self.expression(argument)
             if isinstance(kind, Scalar):
-                given.append(self.kept(value, kind, node).text)  # type: ignore[arg-type]
+                counted = isinstance(value.kind, Scalar) and value.kind.sort == "signed"
+                fits = kind.sort == "real" and counted  # an integer where a real number is wanted
+                given.append((self.converted if fits else self.kept)(value, kind, node).text)
             elif value.kind != kind:
-                raise self.unit.refuse(node, f"{name} is another sort of array", "pass what its annotation says")
-            elif isinstance(kind, Record):
-                given.append(
-                    value.text if value.text in map(local_name, self.function.parameters) else f"&{value.text}"
-                )
+                raise self.unit.refuse(node, f"{member} is another sort of array", "pass what its annotation says")
+            elif isinstance(kind, Record) and value.text in map(local_name, self.function.parameters):
+                given.append(f"*{value.text}")
             else:
                 given.append(value.text)
-        kind_back: Type = function.returns if function.returns is not None else Record("void", ())
-        return _Text(f"{self.unit.name}_{function.name}({', '.join(given)})", kind_back)
+        return given
 
 
 def function_lines(unit: Unit, function: Function) -> list[str]:
@@ -791,7 +817,7 @@ def function_lines(unit: Unit, function: Function) -> list[str]:
     SubsetError
         Where the kernel leaves the subset.
     """
-    return [*comment(function.doc), *_wrapped(_Body(unit, function).lines())]
+    return [*comment(function.doc), *wrapped(_Body(unit, function).lines())]
 
 
 def comment(text: str) -> list[str]:
@@ -804,7 +830,7 @@ def comment(text: str) -> list[str]:
     return ["/*", *(f" * {line}".rstrip() for line in lines), " */"]
 
 
-def _wrapped(lines: Iterable[str]) -> Iterator[str]:
+def wrapped(lines: Iterable[str]) -> Iterator[str]:
     """Lines of at most 110 characters, broken behind commas where there are any."""
     for line in lines:
         if len(line) <= 110 or line.lstrip().startswith("/*"):

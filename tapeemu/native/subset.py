@@ -9,6 +9,7 @@ import ast
 import importlib
 import inspect
 import io
+import sys
 import tokenize
 import typing
 from collections.abc import Iterator, Mapping
@@ -90,7 +91,7 @@ DOUBLE = Scalar("double", "real", 64)
 CASTS = {
     "int": INDEX,
     "float": REAL,
-    "np.float64": REAL,
+    "np.float64": DOUBLE,
     "np.double": DOUBLE,
     "np.float32": SINGLE,
     "np.int32": INT32,
@@ -106,12 +107,14 @@ _PLAIN: dict[Any, Scalar] = {
     int: INDEX,
     float: REAL,
     np.float32: SINGLE,
-    np.float64: REAL,
+    np.float64: DOUBLE,
     np.int32: INT32,
     np.int64: INT64,
-    np.uintp: UNSIGNED_INDEX,
     np.uint64: UINT64,
 }
+_KERNELS = "tapeemu.dsp.kernels"
+_NO_KERNELS = frozenset({"arrays", "compilation"})
+"""Files that kernel files import from which hold no kernels."""
 
 
 @dataclass
@@ -158,15 +161,24 @@ class Unit:
         Its kernels.
     comments : mapping of int to str
         Comments by line, without the sign.
+    units : mapping of str to Unit
+        The kernel files that it imports from, by the name of the module.
+    imported : mapping of str to (Unit, Function)
+        Kernels of other files, by the name that they have here.
+    groups : mapping of str to Record
+        NamedTuples of this file and of others, by the name that they have here.
     """
 
     path: Path
     name: str
     doc: str
-    constants: Mapping[str, Any]
-    records: Mapping[str, Record]
-    functions: Mapping[str, Function]
+    constants: dict[str, Any]
+    records: dict[str, Record]
+    functions: dict[str, Function]
     comments: Mapping[int, str] = field(default_factory=dict)
+    units: dict[str, "Unit"] = field(default_factory=dict)
+    imported: dict[str, tuple["Unit", Function]] = field(default_factory=dict)
+    groups: dict[str, Record] = field(default_factory=dict)
 
     def refuse(self, node: ast.AST, rule: str, remedy: str) -> SubsetError:
         """The error for a place that leaves the subset."""
@@ -176,8 +188,8 @@ class Unit:
         return SubsetError(f"{self.path.name}:{line}{shown}: {rule}; {remedy}")
 
 
-def read_unit(module: ModuleType | str) -> Unit:
-    """Read a kernel file.
+def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
+    """Read a kernel file, and those that it imports kernels from.
 
     Parameters
     ----------
@@ -187,30 +199,38 @@ def read_unit(module: ModuleType | str) -> Unit:
     Raises
     ------
     SubsetError
-        If an annotation or a definition is not of the subset.
+        If an annotation or a definition is not of the subset, or files import one another in a circle.
     """
     loaded = importlib.import_module(module) if isinstance(module, str) else module
     path = Path(inspect.getsourcefile(loaded) or "")
     source = path.read_text("utf-8")
     tree = ast.parse(source)
+    constants: dict[str, Any] = {}
+    records: dict[str, Record] = {}
+    functions: dict[str, Function] = {}
+    units: dict[str, Unit] = {}
+    imported: dict[str, tuple[Unit, Function]] = {}
+    groups: dict[str, Record] = {}
     unit = Unit(
         path=path,
         name=loaded.__name__.rsplit(".", 1)[-1],
         doc=ast.get_docstring(tree) or "",
-        constants={},
-        records={},
-        functions={},
+        constants=constants,
+        records=records,
+        functions=functions,
         comments=dict(_comments(source)),
+        units=units,
+        imported=imported,
+        groups=groups,
     )
-    constants: dict[str, Any] = {}
-    records: dict[str, Record] = {}
-    functions: dict[str, Function] = {}
-    unit.constants, unit.records, unit.functions = constants, records, functions
+    reading = (*_reading, loaded.__name__)
     for node in tree.body:
         if isinstance(node, ast.ClassDef):
-            records[node.name] = _record(unit, node, getattr(loaded, node.name))
+            groups[node.name] = records[node.name] = _record(unit, node, getattr(loaded, node.name))
         elif isinstance(node, ast.FunctionDef):
             functions[node.name] = _function(unit, node, loaded)
+        elif isinstance(node, ast.ImportFrom):
+            _import(unit, node, loaded, reading)
         elif isinstance(node, ast.Assign | ast.AnnAssign):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]
             for target in targets:
@@ -222,6 +242,30 @@ def read_unit(module: ModuleType | str) -> Unit:
     return unit
 
 
+def _import(unit: Unit, node: ast.ImportFrom, loaded: ModuleType, reading: tuple[str, ...]) -> None:
+    """Kernels, groups and constants of another kernel file."""
+    package, _, name = (node.module or "").rpartition(".")
+    beside = package in (loaded.__name__.rpartition(".")[0], _KERNELS)
+    if not beside or name in _NO_KERNELS or name in sys.stdlib_module_names or name == "numpy":
+        return
+    origin = node.module or ""
+    if origin in reading:
+        raise unit.refuse(node, "kernel files import one another in a circle", "move what both need into a third")
+    other = unit.units.get(origin) or read_unit(origin, reading)
+    unit.units[origin] = other
+    for alias in node.names:
+        here = alias.asname or alias.name
+        value = getattr(loaded, here)
+        if alias.name in other.functions:
+            unit.imported[here] = (other, other.functions[alias.name])
+        elif alias.name in other.imported:
+            unit.imported[here] = other.imported[alias.name]
+        elif alias.name in other.groups:
+            unit.groups[here] = other.groups[alias.name]
+        elif isinstance(value, int | float | np.integer | np.floating):
+            unit.constants[here] = value
+
+
 def _comments(source: str) -> Iterator[tuple[int, str]]:
     for token in tokenize.generate_tokens(io.StringIO(source).readline):
         if token.type == tokenize.COMMENT and "type: ignore" not in token.string and "noqa" not in token.string:
@@ -230,6 +274,9 @@ def _comments(source: str) -> Iterator[tuple[int, str]]:
 
 def _type_of(unit: Unit, node: ast.AST, hint: Any) -> Type:
     origin = typing.get_origin(hint)
+    # On most machines np.uintp is another name of np.uint64: the source tells which was meant.
+    if isinstance(node, ast.expr) and ast.unparse(node) == "np.uintp":
+        return UNSIGNED_INDEX
     if origin is typing.Annotated:
         marks = typing.get_args(hint)[1:]
         kind = _BY_NAME.get(marks[0]) if marks else None
@@ -238,8 +285,10 @@ def _type_of(unit: Unit, node: ast.AST, hint: Any) -> Type:
     elif origin is tuple:
         members = typing.get_args(hint)
         return Record("", tuple((f"m{k}", _type_of(unit, node, member)) for k, member in enumerate(members)))
-    elif isinstance(hint, type) and hint.__name__ in unit.records:
-        return unit.records[hint.__name__]
+    elif isinstance(hint, type) and issubclass(hint, tuple):
+        for owner in (unit, *unit.units.values()):
+            if hint.__name__ in owner.records:
+                return owner.records[hint.__name__]
     elif hint in _PLAIN:
         return _PLAIN[hint]
     raise unit.refuse(
@@ -253,7 +302,12 @@ def _record(unit: Unit, node: ast.ClassDef, made: type) -> Record:
     if not (issubclass(made, tuple) and hasattr(made, "_fields")):
         raise unit.refuse(node, f"the class {node.name} is no NamedTuple", "group arrays in NamedTuples only")
     hints = typing.get_type_hints(made, include_extras=True)
-    return Record(node.name, tuple((name, _type_of(unit, node, hint)) for name, hint in hints.items()))
+    written = {
+        inner.target.id: inner.annotation
+        for inner in node.body
+        if isinstance(inner, ast.AnnAssign) and isinstance(inner.target, ast.Name)
+    }
+    return Record(node.name, tuple((name, _type_of(unit, written[name], hint)) for name, hint in hints.items()))
 
 
 def _function(unit: Unit, node: ast.FunctionDef, module: ModuleType) -> Function:
@@ -273,7 +327,7 @@ def _function(unit: Unit, node: ast.FunctionDef, module: ModuleType) -> Function
     if isinstance(returns, Array):
         raise unit.refuse(node, "a kernel returns an array", "let it write into one that it is given")
     if isinstance(returns, Record) and not returns.name:
-        returns = Record(f"{node.name}_result", returns.fields)
+        returns = Record(f"{unit.name}_{node.name}_result", returns.fields)
     return Function(
         name=node.name,
         doc=ast.get_docstring(node) or "",

@@ -16,7 +16,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Hashes2, Integers2, Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.exact_places import place_of, set_rate
+from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
 from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
@@ -271,8 +271,7 @@ def fill_trajectory(memory: Trajectory, segment: np.int64, variant: np.uint64, o
         values[i] = 0.0
         slopes[i] = 0.0
     for number in range(memory.sines.shape[0]):
-        _, turns = place_of(first, memory.turns[number])
-        cycles = turns + memory.sines[number, _CYCLES]
+        cycles = turns_of(first, memory.turns[number]) + memory.sines[number, _CYCLES]
         per_point = memory.sines[number, _PER_POINT]
         add_phasor(memory.sines[number, _AMPLITUDE], cycles, per_point, memory.lanes, values, slopes)
     # Column 3 of the layout: whether a noise is slow enough for the curve.

@@ -252,7 +252,7 @@ def test_random_law_is_heard_in_every_third_octave():
 def test_random_law_has_its_rms_and_is_gaussian():
     law = RandomLaw(stream_key(4, Purpose.PLACE), 2.0, 1_000.0, 1e-3)
     rate = 16_000.0
-    speed = np.diff(Trajectory(noises=(law,), sample_rate=rate).values(0, 60 * 16_000)) * rate
+    speed = np.diff(Trajectory(noises=(law,), sample_rate=rate).values(0, 240 * 16_000)) * rate
     assert np.std(speed) == pytest.approx(1e-3, rel=0.02)
     assert abs(stats.kurtosis(speed)) < 0.1
     # The density is that of law_density in absolute terms too, flanks included.

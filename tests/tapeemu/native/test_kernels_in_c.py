@@ -38,7 +38,7 @@ def test_a_kernel_file_compiles_as_c_without_a_warning(name: str, precision: str
     module = f"tapeemu.dsp.kernels.{name}"
     (tmp_path / f"{name}.h").write_text(header_source(module), "utf-8")
     (tmp_path / f"{name}.c").write_text(c_source(module), "utf-8")
-    include = Path(tapeemu.native.__file__).parent
+    include = Path(tapeemu.native.__file__).parent / "c"
     command = [
         "gcc",
         *FLAGS,

@@ -60,13 +60,15 @@ def load(tmp_path: Path) -> Iterator[Callable[[str], ModuleType]]:
 
 
 def compiled(folder: Path, module: ModuleType, *flags: str) -> ctypes.CDLL:
-    (folder / f"{module.__name__}.c").write_text(c_source(module), "utf-8")
-    (folder / f"{module.__name__}.h").write_text(header_source(module), "utf-8")
+    files = [name for name in sys.modules if name.startswith("sample_")]
+    for name in files:
+        (folder / f"{name}.c").write_text(c_source(name), "utf-8")
+        (folder / f"{name}.h").write_text(header_source(name), "utf-8")
     library = folder / f"{module.__name__}.so"
-    include = Path(tapeemu.native.__file__).parent
+    include = Path(tapeemu.native.__file__).parent / "c"
     command = ["gcc", *FLAGS, *flags, "-shared", "-fPIC", f"-I{include}", f"-I{folder}"]
     done = subprocess.run(
-        [*command, str(folder / f"{module.__name__}.c"), "-o", str(library)],
+        [*command, *(str(folder / f"{name}.c") for name in files), "-o", str(library)],
         capture_output=True,
         text=True,
         check=False,
@@ -602,6 +604,57 @@ def test_comments_docstrings_and_names_are_carried_over(load: Callable[[str], Mo
     assert "/* beside */" in made
     assert "/* Adds; has a * / inside. */" in made
     assert "real register_" in made
+
+
+@needs_compiler
+def test_kernels_of_another_file_are_called_and_its_groups_and_constants_used(
+    tmp_path: Path, load: Callable[[str], ModuleType]
+) -> None:
+    load(
+        """
+        STEP = 0.125
+        class Line(NamedTuple):
+            past: Reals1
+            places: Integers1
+        @kernel()
+        def remember(line: Line, x: float) -> tuple[float, int]:
+            place = line.places[0]
+            old = line.past[place]
+            line.past[place] = x
+            line.places[0] = (place + 1) % line.past.size
+            return old, int(line.places[0])
+        """
+    )
+    module = load(
+        """
+        from sample_0 import STEP, Line, remember as keep
+        class Pair(NamedTuple):
+            left: Line
+            right: Line
+        @kernel()
+        def both(pair: Pair, x: float) -> float:
+            old, place = keep(pair.left, x)
+            right = pair.right
+            older, other = keep(right, old)
+            return older * STEP + place - other
+        @kernel()
+        def k(a: Reals1, b: Reals1, places: Integers2, x: float) -> float:
+            return both(Pair(Line(a, places[0]), Line(b, places[1])), x)
+        """
+    )
+    library = compiled(tmp_path, module, "-fsanitize=undefined", "-fno-sanitize-recover=undefined")
+    both(library, module, "k", VALUES, 2.0 * VALUES[:5], np.array([[3], [1]]), 0.7)
+
+
+def test_files_that_import_one_another_are_refused(
+    tmp_path: Path, load: Callable[[str], ModuleType], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = load("ONE = 1.0")
+    second = load("from sample_0 import ONE")
+    (tmp_path / "sample_0.py").write_text("from sample_1 import ONE\nONE = 1.0\n", "utf-8")
+    assert second.ONE == first.ONE
+    with pytest.raises(SubsetError, match=r"sample_1\.py:\d+.*in a circle; move"):
+        c_source(first)
 
 
 @needs_compiler

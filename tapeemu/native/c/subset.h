@@ -21,6 +21,11 @@ typedef double real;
 #define REAL(number) ((real)(number))
 #endif
 
+/* What stands before every kernel: nothing where each file is compiled by itself, static where one file holds all. */
+#ifndef KERNEL
+#define KERNEL
+#endif
+
 #define INFINITE ((real)__builtin_inf())
 #define NO_NUMBER ((real)__builtin_nan(""))
 
@@ -78,24 +83,50 @@ TAPEEMU_INTEGERS(, ix)
 TAPEEMU_INTEGERS(_64, int64_t)
 #undef TAPEEMU_INTEGERS
 
-/* Rounding by way of an integer of 64 bits: exact below 2^63, where every kernel stays. */
-#define TAPEEMU_NUMBERS(suffix, type, root)                                                                            \
-    static inline type magnitude##suffix(type x) { return x < 0 ? -x : x; }                                            \
+/* Roots without a library, rounded right: the instruction of the machine, without a case for negative numbers. */
+#if defined(__clang__)
+#if __has_builtin(__builtin_elementwise_sqrt)
+#define TAPEEMU_ROOT_DOUBLE(x) __builtin_elementwise_sqrt(x)
+#define TAPEEMU_ROOT_SINGLE(x) __builtin_elementwise_sqrt(x)
+#endif
+#elif defined(__SSE2__)
+#include <emmintrin.h>
+#define TAPEEMU_ROOT_DOUBLE(x) _mm_cvtsd_f64(_mm_sqrt_pd(_mm_set_sd(x)))
+#define TAPEEMU_ROOT_SINGLE(x) _mm_cvtss_f32(_mm_sqrt_ss(_mm_set_ss(x)))
+#endif
+#ifndef TAPEEMU_ROOT_DOUBLE /* needs -fno-math-errno, or a mathematical library for what is below zero */
+#define TAPEEMU_ROOT_DOUBLE(x) __builtin_sqrt(x)
+#define TAPEEMU_ROOT_SINGLE(x) __builtin_sqrtf(x)
+#endif
+
+/* Rounding by an instruction where there is one, else by way of an integer of 64 bits: exact below 2^63, where every
+ * kernel stays. */
+#if defined(__SSE4_1__) || defined(__aarch64__) || defined(__wasm__) || defined(__ARM_FEATURE_DIRECTED_ROUNDING)
+#define TAPEEMU_ROUNDS 1
+#else
+#define TAPEEMU_ROUNDS 0
+#endif
+#define TAPEEMU_NUMBERS(suffix, type, root, size, floored, ceiled)                                                     \
+    static inline type magnitude##suffix(type x) { return size(x); }                                                   \
     static inline type floor_of##suffix(type x) {                                                                      \
+        if (TAPEEMU_ROUNDS)                                                                                            \
+            return floored(x);                                                                                         \
         const type whole = (type)(int64_t)x;                                                                           \
         return whole > x ? whole - 1 : whole;                                                                          \
     }                                                                                                                  \
     static inline type ceiling_of##suffix(type x) {                                                                    \
+        if (TAPEEMU_ROUNDS)                                                                                            \
+            return ceiled(x);                                                                                          \
         const type whole = (type)(int64_t)x;                                                                           \
         return whole < x ? whole + 1 : whole;                                                                          \
     }                                                                                                                  \
     static inline type square_root##suffix(type x) { return root(x); }
-TAPEEMU_NUMBERS(_single, float, __builtin_sqrtf)
-TAPEEMU_NUMBERS(_double, double, __builtin_sqrt)
+TAPEEMU_NUMBERS(_single, float, TAPEEMU_ROOT_SINGLE, __builtin_fabsf, __builtin_floorf, __builtin_ceilf)
+TAPEEMU_NUMBERS(_double, double, TAPEEMU_ROOT_DOUBLE, __builtin_fabs, __builtin_floor, __builtin_ceil)
 #ifdef TAPEEMU_SINGLE
-TAPEEMU_NUMBERS(, real, __builtin_sqrtf)
+TAPEEMU_NUMBERS(, real, TAPEEMU_ROOT_SINGLE, __builtin_fabsf, __builtin_floorf, __builtin_ceilf)
 #else
-TAPEEMU_NUMBERS(, real, __builtin_sqrt)
+TAPEEMU_NUMBERS(, real, TAPEEMU_ROOT_DOUBLE, __builtin_fabs, __builtin_floor, __builtin_ceil)
 #endif
 #undef TAPEEMU_NUMBERS
 
