@@ -30,7 +30,7 @@ __all__ = [
     "noise_octaves",
     "noise_power",
     "noise_scratch",
-    "set_noise",
+    "design_noise",
     "spectrum_shape",
 ]
 
@@ -262,7 +262,7 @@ def _design_octave(
     taps : ndarray, shape (2, 32)
         Gets them: for a node on number 15 of the 32, and for the node after it.
     others
-        As for :func:`set_noise`.
+        As for :func:`design_noise`.
     """
     node_rate = 8.0 * centre_hz
     for row in range(2):
@@ -310,7 +310,7 @@ def _design_octave(
 
 
 @kernel()
-def set_noise(
+def design_noise(
     number: int,
     kind: int,
     key: np.uint64,

@@ -21,21 +21,25 @@ from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
+    design_noise,
+    noise_highest,
+    noise_octaves,
     noise_scratch,
-    set_noise,
 )
 from tapeemu.dsp.kernels.sines import add_phasor
 
 __all__ = [
     "SEGMENT",
     "Trajectory",
-    "add_noise",
-    "add_sine",
     "begin_at_zero",
     "begin_trajectory",
     "curve_step",
     "expand",
     "fill_trajectory",
+    "noise_highest",
+    "noise_octaves",
+    "set_noise",
+    "set_sine",
     "settle",
     "settle_trajectory",
     "trajectory_shapes",
@@ -160,7 +164,7 @@ def begin_trajectory(sample_rate: Precise, memory: Trajectory) -> None:
 
 
 @kernel()
-def add_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise, memory: Trajectory) -> None:
+def set_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise, memory: Trajectory) -> None:
     """Add ``amplitude * cos(2 pi (rate_hz * t + cycles))``.
 
     Parameters
@@ -184,7 +188,7 @@ def add_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise,
 
 
 @kernel()
-def add_noise(
+def set_noise(
     number: int,
     kind: int,
     key: np.uint64,
@@ -195,9 +199,9 @@ def add_noise(
     integrated: bool,
     memory: Trajectory,
 ) -> None:
-    """Add a noise; arguments as for :func:`set_noise`, in order from number 0 on."""
+    """Add a noise; arguments as for :func:`design_noise`, in order from number 0 on."""
     sample_rate = memory.plan[SAMPLE_RATE]
-    set_noise(
+    design_noise(
         number,
         kind,
         key,
