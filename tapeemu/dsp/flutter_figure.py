@@ -6,8 +6,7 @@ from functools import lru_cache
 import numpy as np
 
 from tapeemu.dsp.exceedance import exceeded_level
-from tapeemu.dsp.noise_band import NoiseBand, power_spectrum
-from tapeemu.dsp.random_law import RandomLaw, law_density
+from tapeemu.dsp.noises import NoiseBand, RandomLaw, band_density, law_density, law_octaves
 from tapeemu.validation import FloatArray
 
 __all__ = ["flutter_weighting", "two_sigma_figures"]
@@ -58,11 +57,12 @@ def two_sigma_figures(
     """
     power = 0.0
     if law.rms > 0.0:
-        grid = np.geomspace(law.low_hz / law.ratio, law.high_hz * law.ratio, 4001)
+        _, ratio = law_octaves(law)
+        grid = np.geomspace(law.low_hz / ratio, law.high_hz * ratio, 4001)
         power += float(np.trapezoid(law_density(law, grid) * flutter_weighting(grid) ** 2, grid))
     if scrape.rms > 0.0:
         grid = np.geomspace(0.5 * scrape.low_hz, 1.2 * scrape.high_hz, 4001)
-        power += float(np.trapezoid(power_spectrum(scrape, grid) * flutter_weighting(grid) ** 2, grid))
+        power += float(np.trapezoid(band_density(scrape, grid) * flutter_weighting(grid) ** 2, grid))
     rates = np.array([rate for rate, _ in lines])
     peaks = np.array([peak for _, peak in lines])
     return (

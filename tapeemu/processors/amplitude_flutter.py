@@ -9,7 +9,7 @@ from pydantic import model_validator
 
 from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
 from tapeemu.dsp.exceedance import TWO_SIGMA
-from tapeemu.dsp.noise_band import NoiseBand
+from tapeemu.dsp.noises import NoiseBand
 from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
 from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
@@ -247,7 +247,7 @@ class _Level:
             NoiseBand(stream_key(settings.seed, Purpose.LEVEL), *edges, rms * common),
             NoiseBand(stream_key(settings.seed, Purpose.CHANNEL_LEVEL, channel), *edges, rms * own),
         )
-        self._trajectory = Trajectory(sines=tuple(sines), slow=bands, sample_rate=sample_rate)
+        self._trajectory = Trajectory(sines=tuple(sines), noises=bands, sample_rate=sample_rate)
         self.bound = self._trajectory.bound
         self._law = settings._dropout_law(channel)
         self._sample_rate = sample_rate

@@ -10,10 +10,9 @@ from pydantic import model_validator
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.dsp.flutter_figure import two_sigma_figures
 from tapeemu.dsp.interpolation import CELLS, make_reader
-from tapeemu.dsp.noise_band import NoiseBand
-from tapeemu.dsp.random_law import RandomLaw
+from tapeemu.dsp.noises import NoiseBand, RandomLaw
 from tapeemu.dsp.tape_position import Purpose, stream_key
-from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
+from tapeemu.dsp.trajectory import SEGMENT, Settling, Sine, Trajectory
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
 from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
@@ -382,7 +381,7 @@ class WowFlutter(Processor):
             wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / self._unscaled_figure() if wanted else 0.0
 
-    def _trajectory(self, sample_rate: float) -> SettledTrajectory:
+    def _trajectory(self, sample_rate: float) -> Trajectory:
         """Delay in samples. It is minus the integral of the speed deviation."""
         scale = self._scale()
         sines = []
@@ -393,25 +392,24 @@ class WowFlutter(Processor):
             )
             sines.append(Sine(rate, -peak * scale / (2.0 * math.pi * rate), cycles % 1.0 - 0.25))
         law, scrape = self._law(), self._scrape()
-        moving = Trajectory(
+        return Trajectory(
             sines=tuple(sines),
-            fast=(scrape._replace(rms=scrape.rms * scale),),
-            law=law._replace(rms=law.rms * scale),
+            noises=(law._replace(rms=law.rms * scale), scrape._replace(rms=scrape.rms * scale)),
             sample_rate=sample_rate,
             scale=sample_rate,
+            settling=Settling(0.0, _SETTLING_SHARE * self._set_flutter_percent() / 100.0),
         )
-        return SettledTrajectory(moving, fastest=_SETTLING_SHARE * self._set_flutter_percent() / 100.0)
 
-    def _azimuth(self, sample_rate: float) -> SettledTrajectory:
+    def _azimuth(self, sample_rate: float) -> Trajectory:
         """Delay of each channel against the one before it, in samples."""
         rms = self.azimuth_wander_us * 1e-6 / TWO_SIGMA
         band = NoiseBand(stream_key(self.seed, Purpose.AZIMUTH), 0.1, 1.0, rms)
-        wander = Trajectory(slow=(band,), sample_rate=sample_rate, scale=sample_rate)
         least = max(self._set_flutter_percent(), _LEAST_AZIMUTH_FLUTTER_PERCENT)
-        return SettledTrajectory(
-            wander,
-            constant=self.azimuth_skew_us * 1e-6 * sample_rate,
-            fastest=_SETTLING_SHARE * least / 100.0,
+        return Trajectory(
+            noises=(band,),
+            sample_rate=sample_rate,
+            scale=sample_rate,
+            settling=Settling(self.azimuth_skew_us * 1e-6 * sample_rate, _SETTLING_SHARE * least / 100.0),
         )
 
     def _set_flutter_percent(self) -> float:
@@ -451,7 +449,7 @@ class _WowFlutterStream(Stream):
         self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
         self._start = start_sample
         self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
-        self._azimuth: SettledTrajectory | None = None
+        self._azimuth: Trajectory | None = None
         bound = self._trajectory.bound
         if channels > 1:
             azimuth = settings._azimuth(self.sample_rate)

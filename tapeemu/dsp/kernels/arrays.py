@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 __all__ = [
     "Hashes1",
+    "Hashes2",
     "Integers1",
     "Integers2",
     "Places1",
@@ -49,4 +50,5 @@ Integers1 = Annotated[npt.NDArray[np.int64], "int64_t", 1]
 Integers2 = Annotated[npt.NDArray[np.int64], "int64_t", 2]
 Places1 = Annotated[npt.NDArray[np.int32], "int32_t", 1]
 Hashes1 = Annotated[npt.NDArray[np.uint64], "uint64_t", 1]
+Hashes2 = Annotated[npt.NDArray[np.uint64], "uint64_t", 2]
 """Arrays of integers, 64 and 32 bits wide and unsigned."""

@@ -6,6 +6,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
 
 __all__ = ["add_phasor"]
 
@@ -38,11 +39,11 @@ def add_phasor(
     """
     turn = 2.0 * math.pi * cycles_per_step
     for lane in range(8):
-        angle = 2.0 * math.pi * cycles + turn * lane
-        lanes[0, lane] = amplitude * math.cos(angle)
-        lanes[1, lane] = amplitude * math.sin(angle)
-    turn_real = math.cos(8.0 * turn)
-    turn_imaginary = math.sin(8.0 * turn)
+        turns = cycles + cycles_per_step * lane
+        lanes[0, lane] = amplitude * cosine_of_turns(turns)
+        lanes[1, lane] = amplitude * sine_of_turns(turns)
+    turn_real = cosine_of_turns(8.0 * cycles_per_step)
+    turn_imaginary = sine_of_turns(8.0 * cycles_per_step)
     for block in range(out_values.size // 8):
         base = np.uintp(8 * block)
         for lane in range(_8):

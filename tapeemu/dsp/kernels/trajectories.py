@@ -1,9 +1,300 @@
-"""Loops behind trajectories: from a grid to every sample, and how they begin."""
+"""Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
 
-from tapeemu.dsp.kernels.arrays import Precise, Precises1
+A trajectory is a sum of sines (rotating parts) and of Gaussian noise. It is a function of the absolute sample
+index and of keys derived from the seed, and of nothing else: sines are evaluated from the exact number of
+turns, noise is filtered from a counter-based hash. Hour ten costs what second one costs and is as exact.
+Everything is defined in time, so the same key gives the same trajectory at every sample rate.
+
+Sines and slow noise are drawn as a curve first, by value and slope on a grid of 2.75 kHz or more, and
+interpolated (cubic Hermite, common practice): a sine of 200 Hz keeps its rate of change within 0.06 %, one of
+20 Hz within 1e-6. Faster noise is added at every sample.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Hashes2, Integers2, Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
+from tapeemu.dsp.kernels.octave_noise import (
+    Noises,
+    add_noise_curve,
+    add_noise_samples,
+    design_noise,
+    noise_highest,
+    noise_octaves,
+    noise_scratch,
+)
+from tapeemu.dsp.kernels.sines import add_phasor
 
-__all__ = ["begin_at_zero", "expand", "settle"]
+__all__ = [
+    "SEGMENT",
+    "Trajectory",
+    "begin_at_zero",
+    "begin_trajectory",
+    "curve_step",
+    "expand",
+    "fill_trajectory",
+    "noise_highest",
+    "noise_octaves",
+    "set_noise",
+    "set_sine",
+    "settle",
+    "settle_trajectory",
+    "trajectory_shapes",
+]
+
+SEGMENT = 4096
+"""Samples in one piece of a trajectory; pieces start at its multiples, so block sizes cannot matter."""
+
+_SLOWEST_CURVE_HZ = 2750.0
+"""Sines and slow noise are evaluated at this rate or above, then interpolated."""
+
+_DEVIATIONS = 8.0
+"""Standard deviations of a noise at which it counts as bounded."""
+
+# Places in Trajectory.plan.
+BOUND = 0
+PEAK = 1
+SAMPLE_RATE = 2
+CONSTANT = 3
+START = 4
+SETTLING = 5
+PLAN_SIZE = 6
+# Columns of Trajectory.sines.
+_AMPLITUDE = 0
+_CYCLES = 1
+_PER_POINT = 2
+SINE_SIZE = 3
+
+
+class Trajectory(NamedTuple):
+    """A sum of sines and noises: its plan, and memory in which segments are made.
+
+    Attributes
+    ----------
+    plan : ndarray, shape (PLAN_SIZE,)
+        Largest magnitude, 0 if nothing ever moves; the part of it that comes from the sines; samples per second;
+        what settles it, see :func:`settle_trajectory`.
+    turns : ndarray, shape (sines, 3)
+        Turns per sample of every sine, as of :func:`set_rate`.
+    sines : ndarray, shape (sines, 3)
+        Amplitude, turns at sample 0, turns per point of the curve.
+    lanes : ndarray, shape (2, 8)
+        Scratch of :func:`add_phasor`.
+    curve : ndarray, shape (2, points)
+        Values and slopes of what is slow, on a grid.
+    noises : Noises
+        The noises.
+    """
+
+    plan: Precises1
+    turns: Hashes2
+    sines: Precises2
+    lanes: Precises2
+    curve: Precises2
+    noises: Noises
+
+
+@kernel()
+def curve_step(sample_rate: Precise) -> int:
+    """Samples from one point of the curve to the next: a power of two."""
+    step = 1
+    while sample_rate / (2 * step) >= _SLOWEST_CURVE_HZ:
+        step = 2 * step
+    return step
+
+
+@kernel()
+def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
+    shapes[row, 0] = first
+    shapes[row, 1] = second
+    shapes[row, 2] = 1
+    return row + 1
+
+
+@kernel()
+def trajectory_shapes(
+    sines: int, noises: int, octaves: int, highest_hz: Precise, sample_rate: Precise, shapes: Integers2, row: int
+) -> int:
+    """Write the dimensions of the arrays of a :class:`Trajectory`, those of its noises included.
+
+    Parameters
+    ----------
+    sines, noises : int
+        How many.
+    octaves : int
+        Of all noises together, from :func:`noise_octaves`.
+    highest_hz : float
+        The largest of :func:`noise_highest`.
+    sample_rate : float
+        Samples per second.
+    shapes : ndarray, shape (rows, 3)
+        Gets one row an array; dimensions that it does not have are 1.
+    row : int
+        First row to write to.
+
+    Returns
+    -------
+    int
+        The row after the last one.
+    """
+    row = _row(PLAN_SIZE, 1, shapes, row)
+    row = _row(sines, 3, shapes, row)
+    row = _row(sines, SINE_SIZE, shapes, row)
+    row = _row(2, 8, shapes, row)
+    row = _row(2, SEGMENT // curve_step(sample_rate) + 8, shapes, row)
+    # The noises.
+    row = _row(noises, 1, shapes, row)
+    row = _row(noises, 3, shapes, row)
+    row = _row(noises, 4, shapes, row)
+    row = _row(noises, 2, shapes, row)
+    row = _row(2 * octaves, 32, shapes, row)
+    row = _row(2, octaves + 1, shapes, row)
+    return _row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
+
+
+@kernel()
+def begin_trajectory(sample_rate: Precise, memory: Trajectory) -> None:
+    """Begin the design of a trajectory: nothing moves yet. Sines and noises are then added in order."""
+    for i in range(memory.plan.size):
+        memory.plan[i] = 0.0
+    memory.plan[SAMPLE_RATE] = sample_rate
+
+
+@kernel()
+def set_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise, memory: Trajectory) -> None:
+    """Add ``amplitude * cos(2 pi (rate_hz * t + cycles))``.
+
+    Parameters
+    ----------
+    number : int
+        Which of the sines, from 0 on.
+    rate_hz : float
+        Above 0, at most 250.
+    amplitude, cycles : float
+        Peak; turns at time 0.
+    memory : Trajectory
+        Gets it.
+    """
+    sample_rate = memory.plan[SAMPLE_RATE]
+    set_rate(rate_hz, sample_rate, memory.turns[number])
+    memory.sines[number, _AMPLITUDE] = amplitude
+    memory.sines[number, _CYCLES] = cycles
+    memory.sines[number, _PER_POINT] = curve_step(sample_rate) * (rate_hz / sample_rate)
+    memory.plan[PEAK] += abs(amplitude)
+    memory.plan[BOUND] += abs(amplitude)
+
+
+@kernel()
+def set_noise(
+    number: int,
+    kind: int,
+    key: np.uint64,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    memory: Trajectory,
+) -> None:
+    """Add a noise; arguments as for :func:`design_noise`, in order from number 0 on."""
+    sample_rate = memory.plan[SAMPLE_RATE]
+    design_noise(
+        number,
+        kind,
+        key,
+        low_hz,
+        high_hz,
+        rms,
+        slope_db_per_octave,
+        integrated,
+        sample_rate,
+        sample_rate / curve_step(sample_rate),
+        memory.noises,
+    )
+    # Column 1: the standard deviation of what is delivered.
+    memory.plan[BOUND] += _DEVIATIONS * memory.noises.values[number, 1]
+
+
+@kernel()
+def settle_trajectory(constant: Precise, fastest: Precise, memory: Trajectory, out: Precises1) -> None:
+    """Let a trajectory plus a constant begin at exactly zero at index 0; the last step of a design.
+
+    What the sum is at index 0 is taken off there, and less and less of it on the way from there, in both
+    directions, along a cubic whose slope never exceeds `fastest`. It remains a function of the absolute index
+    alone. Its bound grows by the peak of the sines, which may be all at one end at index 0 and all at the other
+    later, and by the constant.
+
+    Parameters
+    ----------
+    constant : float
+        Added everywhere.
+    fastest : float
+        Largest change per sample that settling may add; above 0 if anything moves.
+    memory : Trajectory
+        With all its sines and noises.
+    out : ndarray, shape (SEGMENT,)
+        Scratch.
+    """
+    plan = memory.plan
+    start = constant
+    if plan[BOUND] > 0.0:
+        fill_trajectory(memory, np.int64(0), np.uint64(0), out)
+        start += out[0]
+    plan[CONSTANT] = constant
+    plan[START] = start
+    # 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit.
+    plan[SETTLING] = 1.5 * abs(start) / fastest if start != 0.0 else 0.0
+    plan[BOUND] += plan[PEAK] + abs(constant)
+
+
+@kernel()
+def fill_trajectory(memory: Trajectory, segment: np.int64, variant: np.uint64, out: Precises1) -> None:
+    """Write the samples of a segment, from ``segment * SEGMENT`` on.
+
+    Parameters
+    ----------
+    memory : Trajectory
+        A finished design.
+    segment : int64
+        Any; negative ones too.
+    variant : uint64
+        Picks other random numbers for all its noises; 0 for those of their keys.
+    out : ndarray, shape (SEGMENT,)
+        Gets the samples.
+    """
+    plan = memory.plan
+    values = memory.curve[0]
+    slopes = memory.curve[1]
+    noises = memory.noises
+    first = segment * SEGMENT
+    step = curve_step(plan[SAMPLE_RATE])
+    for i in range(np.uintp(values.size)):
+        values[i] = 0.0
+        slopes[i] = 0.0
+    for number in range(memory.sines.shape[0]):
+        cycles = turns_of(first, memory.turns[number]) + memory.sines[number, _CYCLES]
+        per_point = memory.sines[number, _PER_POINT]
+        add_phasor(memory.sines[number, _AMPLITUDE], cycles, per_point, memory.lanes, values, slopes)
+    # Column 3 of the layout: whether a noise is slow enough for the curve.
+    for number in range(noises.keys.size):
+        if noises.layout[number, 3] == 1:
+            add_noise_curve(number, variant, first, step, noises, values, slopes)
+    expand(values, slopes, step, out)
+    for number in range(noises.keys.size):
+        if noises.layout[number, 3] == 0:
+            add_noise_samples(number, variant, first, noises, out)
+    if plan[CONSTANT] != 0.0:
+        for i in range(np.uintp(out.size)):
+            out[i] += plan[CONSTANT]
+    nearest = max(segment, -segment - 1) * SEGMENT
+    if np.double(nearest) < plan[SETTLING]:
+        settle(np.double(first), 1.0 / plan[SETTLING], plan[START], out)
+    bound = plan[BOUND]
+    for i in range(np.uintp(out.size)):
+        out[i] = min(max(out[i], -bound), bound)
 
 
 @kernel()

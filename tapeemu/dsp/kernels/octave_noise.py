@@ -1,0 +1,630 @@
+"""Gaussian noise of a given spectrum, from filtered hashed numbers, octave by octave.
+
+A spectrum as a sum of noises, one an octave, each a filtered sequence of random numbers at its own rate: the
+idea of Voss and McCartney (from memory), here with flanks whose powers add up to one. Octaves are an exact
+octave apart, counted down from the highest frequency of the spectrum. The nodes of one octave are half as dense
+as those of the next, so what lies below is raised to twice its rate (the maximally flat halfband interpolator,
+which is Lagrange's) and the next octave is added, up to the top; a cubic between the last nodes makes a curve
+of it.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Hashes1, Hashes2, Integers2, Precise, Precises1, Precises2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, sine_of_turns
+from tapeemu.dsp.kernels.exact_places import place_of, set_rate
+from tapeemu.dsp.kernels.hashing import mix_hash
+from tapeemu.dsp.kernels.hashing import white as white_number
+
+__all__ = [
+    "Noises",
+    "add_noise_curve",
+    "add_noise_samples",
+    "fill_nodes",
+    "law_octaves",
+    "noise_highest",
+    "noise_octaves",
+    "noise_power",
+    "noise_scratch",
+    "design_noise",
+    "spectrum_shape",
+]
+
+TAPS = 32
+_MIDDLE = 15
+"""Tap of a node's own number; the node after it has its own between this one and the next."""
+_LN2 = 0.6931471805599453
+_TURN = 6.283185307179586
+_NEPERS_PER_DB = 0.11512925464970229
+
+# Kinds of spectrum.
+LAW = 0
+BAND = 1
+
+_HIGHEST_SHARE = 0.45
+"""Highest frequency, as a share of the sample rate: what lies above is left out."""
+
+_LOWEST_OF_HIGH = 0.15
+"""A band down to 0 Hz has octaves down to this share of its upper edge; the lowest takes all below."""
+
+_FREQUENCIES = 96
+"""Frequencies at which an octave's spectrum is taken in its design."""
+
+# Rows of an octave's taps: nodes on a hashed number, and halfway to the next one.
+# Columns of Noises.layout.
+FIRST_OCTAVE = 0
+OCTAVES = 1
+DOUBLED = 2
+ON_CURVE = 3
+LAYOUT_SIZE = 4
+# Columns of Noises.values.
+PER_SAMPLE = 0
+DELIVERED_RMS = 1
+VALUES_SIZE = 2
+
+_DENSE = 8.0
+"""Samples to a node from which on the last grid is raised once more, because that costs little."""
+
+_MARGIN = 4
+"""Nodes to either side of a node from which its slope is taken."""
+
+
+class Noises(NamedTuple):
+    """Noises of a trajectory: what they are made of, and memory in which their nodes are made.
+
+    Attributes
+    ----------
+    keys : ndarray, shape (noises,)
+        Keys of the hashed numbers.
+    rates : ndarray, shape (noises, 3)
+        Nodes per sample of the last grid of nodes, as of :func:`set_rate`.
+    layout : ndarray, shape (noises, LAYOUT_SIZE)
+        First octave and number of octaves; whether the last grid is raised once more; whether it is slow enough
+        for the trajectory's curve.
+    values : ndarray, shape (noises, VALUES_SIZE)
+        Nodes per sample; standard deviation of what is delivered.
+    taps : ndarray, shape (2 * octaves, 32)
+        Two rows an octave.
+    spans : ndarray, shape (2, octaves of a noise + 1)
+        First node, and number of pairs of nodes, that a stretch needs of every grid.
+    scratch : ndarray, shape (4, longest)
+        Hashed numbers; nodes of two successive grids; what the cubics between nodes are made of.
+    """
+
+    keys: Hashes1
+    rates: Hashes2
+    layout: Integers2
+    values: Precises2
+    taps: Precises2
+    spans: Integers2
+    scratch: Precises2
+
+
+@kernel()
+def law_octaves(low_hz: Precise, high_hz: Precise) -> int:
+    """Octaves between the edges of a law, rounded so that a ratio is 0.63 to 1.25 of them."""
+    return max(1, math.ceil(logarithm(high_hz / low_hz) / _LN2 - 0.25))
+
+
+@kernel()
+def law_ratio(low_hz: Precise, high_hz: Precise) -> Precise:
+    """Ratio of frequencies over which a law falls to nothing beyond its edges: an octave, or nearly."""
+    return exponential(logarithm(high_hz / low_hz) / law_octaves(low_hz, high_hz))
+
+
+@kernel()
+def _spectrum_end(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
+    """Frequency from which on a spectrum is nothing."""
+    if kind == LAW:
+        return high_hz * law_ratio(low_hz, high_hz)
+    return 1.15 * high_hz
+
+
+@kernel()
+def _spectrum_begin(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
+    """Frequency up to which a spectrum is nothing."""
+    if kind == LAW:
+        return low_hz / law_ratio(low_hz, high_hz)
+    return 0.65 * low_hz
+
+
+@kernel()
+def spectrum_shape(
+    kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise, frequency_hz: Precise
+) -> Precise:
+    """Amplitude of a spectrum at a frequency, not yet scaled.
+
+    Parameters
+    ----------
+    kind : int
+        LAW: the power density follows one slope between the edges; beyond, it falls along a squared cosine
+        over the logarithm of the frequency, to nothing one :func:`law_ratio` away. BAND: flat, the
+        amplitude rises along a sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85
+        to 1.15 times the upper one.
+    low_hz, high_hz : float
+        Edges.
+    slope_db_per_octave : float
+        Of a law.
+    frequency_hz : float
+        0 or more.
+    """
+    if kind == LAW:
+        ratio = law_ratio(low_hz, high_hz)
+        if frequency_hz <= low_hz / ratio or frequency_hz >= high_hz * ratio:
+            return 0.0
+        relative = logarithm(frequency_hz / low_hz)
+        step = logarithm(ratio)
+        beyond = max(max(-relative / step, relative / step - law_octaves(low_hz, high_hz)), 0.0)
+        return cosine_of_turns(0.25 * min(beyond, 1.0)) * exponential(
+            slope_db_per_octave * _NEPERS_PER_DB * relative / _LN2
+        )
+    place = min(max((frequency_hz / high_hz - 1.0) / 0.15, -1.0), 1.0)
+    shape = 0.5 * (1.0 - sine_of_turns(0.25 * place))
+    if low_hz > 0.0:
+        place = min(max((frequency_hz / low_hz - 1.0) / 0.35, -1.0), 1.0)
+        shape = shape * (0.5 * (1.0 + sine_of_turns(0.25 * place)))
+    return shape
+
+
+@kernel()
+def noise_power(kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise) -> Precise:
+    """Integral over frequency of the square of :func:`spectrum_shape`: midpoints, 256 an octave of a law."""
+    total: Precise = 0.0
+    if kind == LAW:
+        ratio = law_ratio(low_hz, high_hz)
+        parts = 64 * (law_octaves(low_hz, high_hz) + 2)
+        step = logarithm(ratio) / 64.0
+        begin = logarithm(low_hz) - logarithm(ratio)
+        for i in range(parts):
+            frequency = exponential(begin + step * (i + 0.5))
+            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
+            total += frequency * step * shape * shape
+        return total
+    step = 1.15 * high_hz / 4096.0
+    for i in range(4096):
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * (i + 0.5))
+        total += step * shape * shape
+    return total
+
+
+@kernel()
+def noise_highest(kind: int, low_hz: Precise, high_hz: Precise, sample_rate: Precise) -> Precise:
+    """Highest frequency of the octaves of a noise: twice the centre of the topmost that the sample rate can carry.
+
+    It is the end of the spectrum, halved until the centre lies below 0.45 of the sample rate.
+    """
+    highest = _spectrum_end(kind, low_hz, high_hz)
+    while 0.5 * highest > _HIGHEST_SHARE * sample_rate:
+        highest = 0.5 * highest
+    return highest
+
+
+@kernel()
+def noise_octaves(kind: int, low_hz: Precise, high_hz: Precise, sample_rate: Precise) -> int:
+    """Octaves that a noise is made of: down to a centre at or below its lower edge."""
+    lowest = low_hz
+    if kind == BAND and low_hz == 0.0:
+        lowest = _LOWEST_OF_HIGH * high_hz
+    centre = 0.5 * noise_highest(kind, low_hz, high_hz, sample_rate)
+    octaves = 1
+    while centre > lowest:
+        centre = 0.5 * centre
+        octaves += 1
+    return octaves
+
+
+@kernel()
+def noise_scratch(highest_hz: Precise, sample_rate: Precise, samples: int) -> int:
+    """Columns of scratch that a noise of a highest frequency needs for a stretch of samples."""
+    return math.ceil(8.0 * highest_hz / sample_rate * samples) + 2 * TAPS + 64
+
+
+@kernel()
+def _flank(octave: int, octaves: int, place: Precise) -> Precise:
+    """Amplitude of an octave at a place in octaves from its centre; the outermost take all beyond theirs."""
+    if octave == 0:
+        place = max(place, 0.0)
+    if octave == octaves - 1:
+        place = min(place, 0.0)
+    if abs(place) >= 1.0:
+        return 0.0
+    return cosine_of_turns(0.25 * place)
+
+
+@kernel()
+def _design_octave(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    lower_hz: Precise,
+    upper_hz: Precise,
+    centre_hz: Precise,
+    octave: int,
+    octaves: int,
+    taps: Precises2,
+) -> Precise:
+    """Design the taps of an octave, and return the variance of its nodes, both for an unscaled spectrum.
+
+    The inverse transform of the spectrum's amplitude times the octave's flank, under a Hann window; for the
+    integral of the noise it is divided by the frequency, and odd, so that nothing drifts. The power of the
+    noise itself, read from the taps' own transform, is then made what the octave's share of the spectrum is.
+
+    Parameters
+    ----------
+    lower_hz, upper_hz : float
+        Limits of the octave's share.
+    taps : ndarray, shape (2, 32)
+        Gets them: for a node on number 15 of the 32, and for the node after it.
+    others
+        As for :func:`design_noise`.
+    """
+    node_rate = 8.0 * centre_hz
+    for row in range(2):
+        for k in range(TAPS):
+            taps[row, k] = 0.0
+    step = (upper_hz - lower_hz) / _FREQUENCIES
+    wanted: Precise = 0.0
+    for i in range(_FREQUENCIES):
+        frequency = lower_hz + step * (i + 0.5)
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
+        shape = shape * _flank(octave, octaves, logarithm(frequency / centre_hz) / _LN2)
+        wanted += step * shape * shape
+        if integrated:
+            shape = shape / frequency
+        for j in range(TAPS):
+            turns = j * (frequency / node_rate)
+            taps[j % 2, _MIDDLE - j // 2] += shape * (
+                sine_of_turns(turns) if integrated else cosine_of_turns(turns)
+            )
+    # The window reaches zero 32 nodes from the middle; the other half of the taps is the mirror of the first.
+    for j in range(TAPS):
+        tap = taps[j % 2, _MIDDLE - j // 2] * (0.5 + 0.5 * cosine_of_turns(j / (2.0 * TAPS)))
+        taps[j % 2, _MIDDLE - j // 2] = tap
+        if j > 0:
+            taps[j % 2, _MIDDLE + (j + 1) // 2] = -tap if integrated else tap
+    made: Precise = 0.0
+    width = 0.5 * node_rate / _FREQUENCIES
+    for i in range(_FREQUENCIES):
+        frequency = width * (i + 0.5)
+        response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
+        for j in range(1, TAPS):
+            turns = j * (frequency / node_rate)
+            wave = sine_of_turns(turns) if integrated else cosine_of_turns(turns)
+            response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
+        if integrated:
+            response = response * (_TURN * frequency)
+        made += width / node_rate * response * response
+    scale = math.sqrt(wanted / made) if made > 0.0 else 0.0
+    variance: Precise = 0.0
+    for row in range(2):
+        for k in range(TAPS):
+            taps[row, k] *= scale
+            variance += 0.5 * taps[row, k] * taps[row, k]
+    return variance
+
+
+@kernel()
+def design_noise(
+    number: int,
+    kind: int,
+    key: np.uint64,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    sample_rate: Precise,
+    curve_rate: Precise,
+    noises: Noises,
+) -> None:
+    """Design a noise.
+
+    Parameters
+    ----------
+    number : int
+        Which of the group's; to be set in order.
+    kind : int
+        LAW or BAND, see :func:`spectrum_shape`.
+    key : uint64
+        Key of its random numbers.
+    low_hz, high_hz : float
+        Edges; the lower of a band may be 0 if it is not integrated.
+    rms : float
+        Standard deviation of the noise, before integration; 0 for a noise that is not there.
+    slope_db_per_octave : float
+        Of the power density of a law.
+    integrated : bool
+        Deliver the integral over time in seconds. It is designed as a response, not accumulated, so it is bounded.
+    sample_rate : float
+        Samples per second; what lies above 0.45 of it is left out.
+    curve_rate : float
+        Points per second of the curve that slow noise is drawn on first.
+    noises : Noises
+        Gets it.
+    """
+    layout = noises.layout
+    first = 0
+    if number > 0:
+        first = layout[number - 1, FIRST_OCTAVE] + layout[number - 1, OCTAVES]
+    layout[number, FIRST_OCTAVE] = first
+    layout[number, OCTAVES] = 0
+    noises.keys[number] = key
+    noises.values[number, DELIVERED_RMS] = 0.0
+    if not rms > 0.0:
+        return
+    octaves = noise_octaves(kind, low_hz, high_hz, sample_rate)
+    highest = noise_highest(kind, low_hz, high_hz, sample_rate)
+    end = min(_spectrum_end(kind, low_hz, high_hz), _HIGHEST_SHARE * sample_rate)
+    begin = _spectrum_begin(kind, low_hz, high_hz)
+    if begin >= end:
+        return
+    layout[number, OCTAVES] = octaves
+    centre = 0.5 * highest
+    variance: Precise = 0.0
+    for octave in range(octaves - 1, -1, -1):
+        lower = begin if octave == 0 else max(begin, 0.5 * centre)
+        upper = end if octave == octaves - 1 else min(end, 2.0 * centre)
+        row = 2 * (first + octave)
+        variance += _design_octave(
+            kind,
+            low_hz,
+            high_hz,
+            slope_db_per_octave,
+            integrated,
+            lower,
+            max(lower, upper),
+            centre,
+            octave,
+            octaves,
+            noises.taps[row : row + 2],
+        )
+        centre = 0.5 * centre
+    scale = rms / math.sqrt(noise_power(kind, low_hz, high_hz, slope_db_per_octave))
+    for each in range(2 * first, 2 * (first + octaves)):
+        for k in range(TAPS):
+            noises.taps[each, k] *= scale
+    node_rate = 4.0 * highest
+    layout[number, DOUBLED] = 0
+    if _DENSE * node_rate < sample_rate:
+        layout[number, DOUBLED] = 1
+        node_rate = 2.0 * node_rate
+    layout[number, ON_CURVE] = 1 if 5.5 * min(highest, end) <= curve_rate else 0
+    noises.values[number, PER_SAMPLE] = node_rate / sample_rate
+    noises.values[number, DELIVERED_RMS] = scale * math.sqrt(variance)
+    set_rate(node_rate, sample_rate, noises.rates[number])
+
+
+@kernel(reassociate=True)
+def _fill_grid(
+    key: np.uint64,
+    first: np.int64,
+    pairs: int,
+    skipped: int,
+    taps: Precises2,
+    white: Precises1,
+    low: Precises1,
+    out: Precises1,
+) -> None:
+    """Write two nodes of an octave for each of successive numbers, and what lies below raised to their rate.
+
+    Parameters
+    ----------
+    key : uint64
+        Of the octave's numbers.
+    first : int64
+        Number that the first of the two nodes lies on.
+    pairs : int
+        How many pairs of nodes to make.
+    skipped : int
+        ``low[skipped + 3]`` lies on ``out[0]``; below 0 if nothing lies below.
+    taps : ndarray, shape (2, 32)
+        Of the octave.
+    white : ndarray, shape (pairs + 31 or more,)
+        Scratch for the numbers.
+    low : ndarray, shape (skipped + pairs + 7 or more,)
+        Nodes of the grid below.
+    out : ndarray, shape (2 * pairs or more,)
+        Gets the nodes.
+    """
+    start = np.uint64(first - _MIDDLE)
+    for i in range(np.uintp(pairs + TAPS - 1)):
+        white[i] = white_number(key, start + np.uint64(i))
+    for m in range(np.uintp(pairs)):
+        a: Precise = 0.0
+        b: Precise = 0.0
+        for k in range(np.uintp(TAPS)):
+            number = white[m + k]
+            a += taps[0, k] * number
+            b += taps[1, k] * number
+        out[np.uintp(2) * m] = a
+        out[np.uintp(2) * m + np.uintp(1)] = b
+    if skipped >= 0:
+        _add_raised(low, skipped, pairs, out)
+
+
+@kernel()
+def _add_raised(low: Precises1, skipped: int, pairs: int, out: Precises1) -> None:
+    """Add nodes raised to twice their rate, eight nodes to a place between two; as for :func:`_fill_grid`."""
+    for m in range(np.uintp(pairs)):
+        k = m + np.uintp(skipped)
+        three = low[k + np.uintp(3)]
+        between = (
+            1225.0 * (three + low[k + np.uintp(4)])
+            - 245.0 * (low[k + np.uintp(2)] + low[k + np.uintp(5)])
+            + 49.0 * (low[k + np.uintp(1)] + low[k + np.uintp(6)])
+            - 5.0 * (low[k] + low[k + np.uintp(7)])
+        )
+        out[np.uintp(2) * m] += three
+        out[np.uintp(2) * m + np.uintp(1)] += (1.0 / 2048.0) * between
+
+
+@kernel()
+def fill_nodes(number: int, variant: np.uint64, first: np.int64, count: int, noises: Noises) -> int:
+    """Make nodes of the last grid of a noise, and return where they are.
+
+    Parameters
+    ----------
+    number : int
+        Which noise.
+    variant : uint64
+        Picks other random numbers; 0 for those of the key.
+    first : int64
+        First node.
+    count : int
+        How many.
+    noises : Noises
+        The nodes lie in row 1 of its scratch.
+
+    Returns
+    -------
+    int
+        Column of the first node.
+    """
+    spans = noises.spans
+    scratch = noises.scratch
+    octaves = noises.layout[number, OCTAVES]
+    first_octave = noises.layout[number, FIRST_OCTAVE]
+    grids = octaves + noises.layout[number, DOUBLED]
+    # From the top down: which pairs of nodes each grid must have for the one above it.
+    begin = first
+    end = first + count
+    for grid in range(grids - 1, -1, -1):
+        pair = begin // 2
+        spans[0, grid] = pair
+        spans[1, grid] = (end + 1) // 2 - pair
+        end = pair + spans[1, grid] + 4
+        begin = pair - 3
+    key = mix_hash(noises.keys[number], variant)
+    for grid in range(grids):
+        pairs = int(spans[1, grid])
+        # The grid below begins on an even node at or before the one that is needed.
+        skipped = int(spans[0, grid] - 3 - 2 * spans[0, grid - 1]) if grid > 0 else -1
+        # The last grid lands in row 1.
+        row = 1 + (grids - 1 - grid) % 2
+        nodes = scratch[row]
+        below = scratch[3 - row]
+        if grid < octaves:
+            place = 2 * (first_octave + grid)
+            taps = noises.taps[place : place + 2]
+            octave_key = mix_hash(key, np.uint64(grid))
+            _fill_grid(octave_key, spans[0, grid], pairs, skipped, taps, scratch[0], below, nodes)
+        else:
+            for i in range(2 * pairs):
+                nodes[i] = 0.0
+            _add_raised(below, skipped, pairs, nodes)
+    return int(first - 2 * spans[0, grids - 1])
+
+
+@kernel()
+def _fill_cubics(nodes: Precises1, count: int, slopes: Precises1, leans: Precises1, bends: Precises1) -> None:
+    """Write what the cubics between successive nodes are made of, from node 4 on.
+
+    The slope per node spacing is taken from eight neighbours, exact to the eighth power. Behind node `i` the
+    curve is ``nodes[i] + u * (slopes[i] + u * (leans[i] + u * bends[i]))`` (Hermite).
+    """
+    for i in range(np.uintp(count + 1)):
+        slopes[i] = (1.0 / 840.0) * (
+            672.0 * (nodes[i + np.uintp(5)] - nodes[i + np.uintp(3)])
+            - 168.0 * (nodes[i + np.uintp(6)] - nodes[i + np.uintp(2)])
+            + 32.0 * (nodes[i + np.uintp(7)] - nodes[i + np.uintp(1)])
+            - 3.0 * (nodes[i + np.uintp(8)] - nodes[i])
+        )
+    for i in range(np.uintp(count)):
+        rise = nodes[i + np.uintp(5)] - nodes[i + np.uintp(4)]
+        bend = slopes[i + np.uintp(1)] + slopes[i] - 2.0 * rise
+        bends[i] = bend
+        leans[i] = rise - slopes[i] - bend
+
+
+@kernel()
+def _make_cubics(
+    number: int, variant: np.uint64, sample: np.int64, reach: Precise, noises: Noises
+) -> tuple[int, Precise]:
+    """Make the cubics of a stretch in the scratch.
+
+    Parameters
+    ----------
+    number, variant, noises
+        As for :func:`fill_nodes`.
+    sample : int64
+        Where the stretch begins.
+    reach : float
+        Its length, in samples.
+
+    Returns
+    -------
+    column : int
+        Column of the first node in row 1: rows 0, 2 and 3 hold the rest of its cubic from column 0 on.
+    start : float
+        Where the stretch begins behind that node, in node spacings.
+    """
+    scratch = noises.scratch
+    node, start = place_of(sample, noises.rates[number])
+    count = int(start + noises.values[number, PER_SAMPLE] * reach) + 1
+    column = fill_nodes(number, variant, node - _MARGIN, count + 1 + 2 * _MARGIN, noises)
+    _fill_cubics(scratch[1, column:], count, scratch[0], scratch[2], scratch[3])
+    return column + _MARGIN, start
+
+
+@kernel()
+def add_noise_curve(
+    number: int,
+    variant: np.uint64,
+    sample: np.int64,
+    step: int,
+    noises: Noises,
+    out_values: Precises1,
+    out_slopes: Precises1,
+) -> None:
+    """Add a slow noise to a curve: values, and slopes per point.
+
+    Parameters
+    ----------
+    number, variant, noises
+        As for :func:`fill_nodes`.
+    sample : int64
+        Sample that the first point lies on.
+    step : int
+        Samples from one point to the next.
+    out_values, out_slopes : ndarray, shape (points,)
+        Are added to.
+    """
+    if noises.layout[number, OCTAVES] == 0:
+        return
+    points = out_values.size
+    column, start = _make_cubics(number, variant, sample, np.double(step * (points - 1)), noises)
+    per_point = step * noises.values[number, PER_SAMPLE]
+    nodes = noises.scratch[1, column:]
+    slopes = noises.scratch[0]
+    leans = noises.scratch[2]
+    bends = noises.scratch[3]
+    for i in range(np.uintp(points)):
+        place = start + per_point * np.double(i)
+        k = np.uintp(np.int32(place))
+        u = place - np.double(k)
+        out_values[i] += nodes[k] + u * (slopes[k] + u * (leans[k] + u * bends[k]))
+        out_slopes[i] += per_point * (slopes[k] + u * (2.0 * leans[k] + u * 3.0 * bends[k]))
+
+
+@kernel()
+def add_noise_samples(number: int, variant: np.uint64, sample: np.int64, noises: Noises, out: Precises1) -> None:
+    """Add a noise to every sample from `sample` on; arguments as for :func:`add_noise_curve`."""
+    if noises.layout[number, OCTAVES] == 0:
+        return
+    column, start = _make_cubics(number, variant, sample, np.double(out.size - 1), noises)
+    per_sample = noises.values[number, PER_SAMPLE]
+    nodes = noises.scratch[1, column:]
+    slopes = noises.scratch[0]
+    leans = noises.scratch[2]
+    bends = noises.scratch[3]
+    for i in range(np.uintp(out.size)):
+        place = start + per_sample * np.double(i)
+        k = np.uintp(np.int32(place))
+        u = place - np.double(k)
+        out[i] += nodes[k] + u * (slopes[k] + u * (leans[k] + u * bends[k]))
