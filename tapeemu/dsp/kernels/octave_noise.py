@@ -30,7 +30,7 @@ __all__ = [
     "noise_octaves",
     "noise_power",
     "noise_scratch",
-    "set_noise",
+    "design_noise",
     "spectrum_shape",
 ]
 
@@ -38,7 +38,8 @@ TAPS = 32
 _MIDDLE = 15
 """Tap of a node's own number; the node after it has its own between this one and the next."""
 _LN2 = 0.6931471805599453
-_LN10 = 2.302585092994046
+_TURN = 6.283185307179586
+_NEPERS_PER_DB = 0.11512925464970229
 
 # Kinds of spectrum.
 LAW = 0
@@ -159,7 +160,7 @@ def spectrum_shape(
         step = logarithm(ratio)
         beyond = max(max(-relative / step, relative / step - law_octaves(low_hz, high_hz)), 0.0)
         return cosine_of_turns(0.25 * min(beyond, 1.0)) * exponential(
-            slope_db_per_octave * (_LN10 / 20.0) * relative / _LN2
+            slope_db_per_octave * _NEPERS_PER_DB * relative / _LN2
         )
     place = min(max((frequency_hz / high_hz - 1.0) / 0.15, -1.0), 1.0)
     shape = 0.5 * (1.0 - sine_of_turns(0.25 * place))
@@ -172,7 +173,7 @@ def spectrum_shape(
 @kernel()
 def noise_power(kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise) -> Precise:
     """Integral over frequency of the square of :func:`spectrum_shape`: midpoints, 256 an octave of a law."""
-    total = 0.0
+    total: Precise = 0.0
     if kind == LAW:
         ratio = law_ratio(low_hz, high_hz)
         parts = 64 * (law_octaves(low_hz, high_hz) + 2)
@@ -225,8 +226,10 @@ def noise_scratch(highest_hz: Precise, sample_rate: Precise, samples: int) -> in
 @kernel()
 def _flank(octave: int, octaves: int, place: Precise) -> Precise:
     """Amplitude of an octave at a place in octaves from its centre; the outermost take all beyond theirs."""
-    if (octave == 0 and place < 0.0) or (octave == octaves - 1 and place > 0.0):
-        return 1.0
+    if octave == 0:
+        place = max(place, 0.0)
+    if octave == octaves - 1:
+        place = min(place, 0.0)
     if abs(place) >= 1.0:
         return 0.0
     return cosine_of_turns(0.25 * place)
@@ -259,14 +262,14 @@ def _design_octave(
     taps : ndarray, shape (2, 32)
         Gets them: for a node on number 15 of the 32, and for the node after it.
     others
-        As for :func:`set_noise`.
+        As for :func:`design_noise`.
     """
     node_rate = 8.0 * centre_hz
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] = 0.0
     step = (upper_hz - lower_hz) / _FREQUENCIES
-    wanted = 0.0
+    wanted: Precise = 0.0
     for i in range(_FREQUENCIES):
         frequency = lower_hz + step * (i + 0.5)
         shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
@@ -285,20 +288,20 @@ def _design_octave(
         taps[j % 2, _MIDDLE - j // 2] = tap
         if j > 0:
             taps[j % 2, _MIDDLE + (j + 1) // 2] = -tap if integrated else tap
-    made = 0.0
+    made: Precise = 0.0
     width = 0.5 * node_rate / _FREQUENCIES
     for i in range(_FREQUENCIES):
         frequency = width * (i + 0.5)
-        response = 0.0 if integrated else taps[0, _MIDDLE]
+        response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
         for j in range(1, TAPS):
             turns = j * (frequency / node_rate)
             wave = sine_of_turns(turns) if integrated else cosine_of_turns(turns)
             response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
         if integrated:
-            response = response * (2.0 * math.pi * frequency)
+            response = response * (_TURN * frequency)
         made += width / node_rate * response * response
     scale = math.sqrt(wanted / made) if made > 0.0 else 0.0
-    variance = 0.0
+    variance: Precise = 0.0
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] *= scale
@@ -307,7 +310,7 @@ def _design_octave(
 
 
 @kernel()
-def set_noise(
+def design_noise(
     number: int,
     kind: int,
     key: np.uint64,
@@ -363,7 +366,7 @@ def set_noise(
         return
     layout[number, OCTAVES] = octaves
     centre = 0.5 * highest
-    variance = 0.0
+    variance: Precise = 0.0
     for octave in range(octaves - 1, -1, -1):
         lower = begin if octave == 0 else max(begin, 0.5 * centre)
         upper = end if octave == octaves - 1 else min(end, 2.0 * centre)
@@ -383,9 +386,9 @@ def set_noise(
         )
         centre = 0.5 * centre
     scale = rms / math.sqrt(noise_power(kind, low_hz, high_hz, slope_db_per_octave))
-    for row in range(2 * first, 2 * (first + octaves)):
+    for each in range(2 * first, 2 * (first + octaves)):
         for k in range(TAPS):
-            noises.taps[row, k] *= scale
+            noises.taps[each, k] *= scale
     node_rate = 4.0 * highest
     layout[number, DOUBLED] = 0
     if _DENSE * node_rate < sample_rate:
@@ -433,8 +436,8 @@ def _fill_grid(
     for i in range(np.uintp(pairs + TAPS - 1)):
         white[i] = white_number(key, start + np.uint64(i))
     for m in range(np.uintp(pairs)):
-        a = 0.0
-        b = 0.0
+        a: Precise = 0.0
+        b: Precise = 0.0
         for k in range(np.uintp(TAPS)):
             number = white[m + k]
             a += taps[0, k] * number

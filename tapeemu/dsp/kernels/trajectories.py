@@ -16,26 +16,30 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Hashes2, Integers2, Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.exact_places import place_of, set_rate
+from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
 from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
+    design_noise,
+    noise_highest,
+    noise_octaves,
     noise_scratch,
-    set_noise,
 )
 from tapeemu.dsp.kernels.sines import add_phasor
 
 __all__ = [
     "SEGMENT",
     "Trajectory",
-    "add_noise",
-    "add_sine",
     "begin_at_zero",
     "begin_trajectory",
     "curve_step",
     "expand",
     "fill_trajectory",
+    "noise_highest",
+    "noise_octaves",
+    "set_noise",
+    "set_sine",
     "settle",
     "settle_trajectory",
     "trajectory_shapes",
@@ -160,7 +164,7 @@ def begin_trajectory(sample_rate: Precise, memory: Trajectory) -> None:
 
 
 @kernel()
-def add_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise, memory: Trajectory) -> None:
+def set_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise, memory: Trajectory) -> None:
     """Add ``amplitude * cos(2 pi (rate_hz * t + cycles))``.
 
     Parameters
@@ -184,7 +188,7 @@ def add_sine(number: int, rate_hz: Precise, amplitude: Precise, cycles: Precise,
 
 
 @kernel()
-def add_noise(
+def set_noise(
     number: int,
     kind: int,
     key: np.uint64,
@@ -195,9 +199,9 @@ def add_noise(
     integrated: bool,
     memory: Trajectory,
 ) -> None:
-    """Add a noise; arguments as for :func:`set_noise`, in order from number 0 on."""
+    """Add a noise; arguments as for :func:`design_noise`, in order from number 0 on."""
     sample_rate = memory.plan[SAMPLE_RATE]
-    set_noise(
+    design_noise(
         number,
         kind,
         key,
@@ -271,8 +275,7 @@ def fill_trajectory(memory: Trajectory, segment: np.int64, variant: np.uint64, o
         values[i] = 0.0
         slopes[i] = 0.0
     for number in range(memory.sines.shape[0]):
-        _, turns = place_of(first, memory.turns[number])
-        cycles = turns + memory.sines[number, _CYCLES]
+        cycles = turns_of(first, memory.turns[number]) + memory.sines[number, _CYCLES]
         per_point = memory.sines[number, _PER_POINT]
         add_phasor(memory.sines[number, _AMPLITUDE], cycles, per_point, memory.lanes, values, slopes)
     # Column 3 of the layout: whether a noise is slow enough for the curve.
