@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.native.targets import FileTarget, compile_c, found
+from tapeemu.targets.machines import FileTarget, compile_c, found
 
 SANITIZERS = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 

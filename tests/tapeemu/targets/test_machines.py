@@ -14,8 +14,8 @@ from strict_reference import Asked, run, strict_results
 
 from tapeemu import Chain
 from tapeemu.native.processors import find_processors
-from tapeemu.native.setups import Case, setup_of
-from tapeemu.native.targets import (
+from tapeemu.targets.setups import Case, setup_of
+from tapeemu.targets.machines import (
     SINGLE,
     STRICT_FLAGS,
     BoardTarget,

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from tapeemu.errors import TapeemuError
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.native.setups import Case
+from tapeemu.targets.setups import Case
 
 __all__ = [
     "SINGLE",
