@@ -338,7 +338,7 @@ def _constants(build: DeviceBuild) -> str:
 _EXAMPLE = """/* A device that plays: blocks in, blocks out. SPDX-License-Identifier: ISC */
 #include "preset.h"
 
-/* Fast memory holds what is touched for every sample, slow memory the delay lines: put it where your board has it. */
+/* Fast memory holds what is touched for every sample, slow memory the delay lines: each where the board has it. */
 static char fast[PRESET_FAST_BYTES] __attribute__((aligned(16)));
 static char slow[PRESET_SLOW_BYTES] __attribute__((aligned(16)));
 static float audio[PRESET_CHANNELS][PRESET_BLOCK];
@@ -398,7 +398,7 @@ class DeviceSystem:
 
 
 def host_of_device(folder: Path) -> HostTarget:
-    """This machine's build that gives the bits of the board."""
+    """The build for this machine that gives the bits of the board."""
     return HostTarget(folder, (*STRICT_FLAGS, SINGLE))
 
 
@@ -438,8 +438,8 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         f"| clock that this takes up whole | {cycles * rate / 1e6:.0f} MHz |",
         f"| instructions to make the chain | {costs.design_instructions} |",
         "",
-        f"Model of cycles: {CYCLES_PER_INSTRUCTION:g} for an instruction, memory at no wait. Slow memory that waits",
-        "adds its wait for every access to a delay line.",
+        f"Model of cycles: {CYCLES_PER_INSTRUCTION:g} for an instruction, memory at no wait. Slow memory that",
+        "waits adds its wait for every access to a delay line.",
         "",
         "Build: compile `tapeemu.c` and your program with `"
         + " ".join(FLAGS)
@@ -457,7 +457,10 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         lines += ["| Figure | preset | device | tolerance | kept |", "|:--|--:|--:|--:|:--|"]
         for name, wanted, tolerance, value, unit in figures:
             kept = "yes" if abs(value - wanted) <= tolerance else "**no**"
-            lines.append(f"| {name} | {wanted:.5g} {unit} | {value:.5g} {unit} | {tolerance:.2g} | {kept} |")
+            read = f"{value:.5g} {unit}"
+            if value != value:
+                kept, read = "-", "no figure worth keeping"
+            lines.append(f"| {name} | {wanted:.5g} {unit} | {read} | {tolerance:.2g} | {kept} |")
     return "\n".join([*lines, ""])
 
 

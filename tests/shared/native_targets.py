@@ -11,7 +11,7 @@ SANITIZERS = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recove
 
 
 class GuardedTarget(FileTarget):
-    """The library under the address and undefined-behaviour sanitizers, in memory of exactly the size asked for."""
+    """The library under the address and undefined-behaviour sanitizers, in no more memory than it asked for."""
 
     def __init__(self, folder: Path, *flags: str, compiler: str = "gcc") -> None:
         found(compiler, compiler)
