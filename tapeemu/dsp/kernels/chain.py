@@ -24,15 +24,15 @@ __all__ = [
     "STILL",
     "ChainMemory",
     "ChainSettings",
-    "plan_chain",
-    "reset_chain",
-    "seek_chain",
-    "shape_chain",
     "delay_block",
     "delay_step",
     "keep_block",
     "mix_blocks",
     "place_behind",
+    "plan_chain",
+    "reset_chain",
+    "seek_chain",
+    "shape_chain",
 ]
 
 END, PROCESS, KEEP, DELAY, STILL, MIX = range(6)
