@@ -406,9 +406,9 @@ def _fill_levels(memory: AmplitudeFlutterMemory, segment: np.int64, channel: int
         for i in range(np.uintp(SEGMENT)):
             levels[i] -= depth[i]
     if spacing:
-        nearest: Precise = max(first, -first - SEGMENT)
+        nearest = np.double(max(first, -first - SEGMENT))
         if nearest * plan[_PER_BEGINNING] <= 1.0:
-            begin: Precise = first
+            begin = np.double(first)
             begin_at_zero(begin, plan[_PER_BEGINNING], levels)
 
 

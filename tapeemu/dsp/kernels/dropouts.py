@@ -171,17 +171,17 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
     reach = 0.75e-3 * law[_LONGEST] * sample_rate
     # The float of a large index only chooses the cells that are looked through, with a sample to spare on either
     # side; places come from whole numbers.
-    begin: Precise = first
+    begin = np.double(first)
     lowest = np.int64(np.floor((begin - reach - 1.0) / sample_rate))
     highest = np.int64(np.floor((begin + size + reach + 1.0) / sample_rate))
     whole = np.int64(np.floor(sample_rate))
-    whole_rate: Precise = whole
+    whole_rate = np.double(whole)
     for cell in range(lowest, highest + 1):
         base = mix_hash(key, np.uint64(cell))
         count = _count(law, base)
         if count > 0:
-            cells: Precise = cell
-            away: Precise = cell * whole - first
+            cells = np.double(cell)
+            away = np.double(cell * whole - first)
             start = away + cells * (sample_rate - whole_rate)
             for number in range(count):
                 centre = start + _place(base, number) * sample_rate
