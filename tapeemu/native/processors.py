@@ -150,10 +150,10 @@ def settings_header(processors: Sequence[Processor], licence: str) -> str:
             member = "real" if kind == DOUBLE else "whole"
             moves = ", moves" if path in each.moves else ""
             lines.append(f"    {_constant(each, path)} = {place}, /* {member}{moves} */")
-        for path, kind in scalars_first(each.settings):
-            if isinstance(kind, Array):
-                element = "real" if kind.element == DOUBLE else "whole"
-                lines.append(f"    /* then the table {path}: {element}, {kind.rank} dimension(s) */")
+        for path, table in scalars_first(each.settings):
+            if isinstance(table, Array):
+                element = "real" if table.element == DOUBLE else "whole"
+                lines.append(f"    /* then the table {path}: {element}, {table.rank} dimension(s) */")
         lines += [f"    TAPEEMU_{each.name.upper()}_NUMBERS = {len(numbers)}", "};", ""]
     return "\n".join([*lines, "#endif", ""])
 
@@ -218,16 +218,16 @@ def _reader(processor: Processor) -> list[str]:
     if not tables:
         return [*lines, f"    return count == {len(numbers)};", "}"]
     lines.append(f"    ix at = {len(numbers)};")
-    for path, kind in tables:
-        name_here, rank = path.replace(".", "_"), kind.rank
-        function = "read_reals" if kind.element == DOUBLE else "read_wholes"
+    for path, table in tables:
+        name_here, rank = path.replace(".", "_"), table.rank
+        function = "read_reals" if table.element == DOUBLE else "read_wholes"
         sizes = ", ".join(f"{name_here}_sizes[{axis}]" for axis in range(rank))
         lines += [
             f"    ix {name_here}_sizes[3];",
             f"    const tapeemu_number *{name_here} = table_at(given, count, {rank}, &at, {name_here}_sizes);",
             f"    if ({name_here} == NULL)",
             "        return false;",
-            f"    settings->{path} = ({view_name(kind)}){{{function}({name_here}), {sizes}}};",
+            f"    settings->{path} = ({view_name(table)}){{{function}({name_here}), {sizes}}};",
         ]
     return [*lines, "    return at == count;", "}"]
 

@@ -67,12 +67,12 @@ KERNEL driven_sine_driven_sine_result driven_sine_driven_sine(double drive_db, d
     const double peak = gain * elementary_power_of_ten(0x1.999999999999ap-5 * level_dbfs);
     const double rest = 0x1.47ae147ae147bp-7 * asymmetry_percent;
     const ix points = driven_sine_quarter_points(peak);
-    const double whole = (double)(REAL(2.0) * (real)points);
+    const double whole = 2.0 * (double)points;
     double fundamental = 0.0;
     double mean = 0.0;
     /* The quarters of the period mirror each other, so half of the points say all. */
     for (ix k = 0; k < points; k++) {
-        sine = elementary_sine_of_turns((double)(((real)k + REAL(0.5)) / (REAL(4.0) * (real)points)));
+        sine = elementary_sine_of_turns(((double)k + 0.5) / (4.0 * (double)points));
         up = driven_sine_curve(peak * sine, rest);
         down = driven_sine_curve(-peak * sine, rest);
         fundamental += (up - down) * sine;
@@ -82,7 +82,7 @@ KERNEL driven_sine_driven_sine_result driven_sine_driven_sine(double drive_db, d
     mean = mean / whole;
     double power = 0.0;
     for (ix k = 0; k < points; k++) {
-        sine = elementary_sine_of_turns((double)(((real)k + REAL(0.5)) / (REAL(4.0) * (real)points)));
+        sine = elementary_sine_of_turns(((double)k + 0.5) / (4.0 * (double)points));
         up = driven_sine_curve(peak * sine, rest) - fundamental * sine - mean;
         down = driven_sine_curve(-peak * sine, rest) + fundamental * sine - mean;
         power += up * up + down * down;
@@ -97,7 +97,7 @@ KERNEL double driven_sine_driven_thd_percent(double drive_db, double level_dbfs,
         asymmetry_percent);
     const double fundamental = result_1.m0;
     const double harmonics = result_1.m1;
-    return (double)(REAL(100.0) * square_root(REAL(2.0))) * harmonics / fundamental;
+    return 100.0 * square_root_double(2.0) * harmonics / fundamental;
 }
 
 /*

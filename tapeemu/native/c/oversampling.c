@@ -148,12 +148,12 @@ KERNEL void oversampling_design_doubling(ix pairs, double shape, double gain, ix
 {
     double total = 0.0;
     for (ix k = 0; k < pairs; k++) {
-        total += oversampling_windowed_sinc((double)((real)k + REAL(0.5)), 0.5, (double)pairs, shape);
+        total += oversampling_windowed_sinc((double)k + 0.5, 0.5, (double)pairs, shape);
     }
     for (ix k = 0; k < pairs; k++) {
         const ix place = backwards == 1 ? pairs - 1 - k : k;
-        taps.at[place] = (real)(gain * oversampling_windowed_sinc((double)((real)k + REAL(0.5)), 0.5,
-            (double)pairs, shape) / (2.0 * total));
+        taps.at[place] = (real)(gain * oversampling_windowed_sinc((double)k + 0.5, 0.5, (double)pairs, shape)
+            / (2.0 * total));
     }
 }
 
@@ -188,12 +188,12 @@ KERNEL void oversampling_oversampler_design(ix factor, const Oversampler *over)
     const ix half = 5;
     double total = 0.0;
     for (ix k = 0; k < OVERSAMPLING_THIRD_TAPS; k++) {
-        total += oversampling_windowed_sinc((double)((real)(k + 1 - half) - REAL(0x1.5555555555555p-2)), 0.5,
-            (double)half, 11.0);
+        total += oversampling_windowed_sinc((double)(k + 1 - half) - 0x1.5555555555555p-2, 0.5, (double)half,
+            11.0);
     }
     for (ix k = 0; k < OVERSAMPLING_THIRD_TAPS; k++) {
-        over->taps.at[OVERSAMPLING_UP_THIRD + k] = (real)(oversampling_windowed_sinc((double)((real)(k + 1 -
-            half) - REAL(0x1.5555555555555p-2)), 0.5, (double)half, 11.0) / total);
+        over->taps.at[OVERSAMPLING_UP_THIRD + k] = (real)(oversampling_windowed_sinc((double)(k + 1 - half) -
+            0x1.5555555555555p-2, 0.5, (double)half, 11.0) / total);
     }
     total = 0.0;
     for (ix k = 0; k < 29; k++) {

@@ -14,6 +14,17 @@
 
 #define ALIGNMENT ((size_t)16)
 
+/* Between pieces a gap that no access may touch, in builds that look for such (-fsanitize=address). */
+#if defined(__SANITIZE_ADDRESS__)
+#define GAP ((size_t)64)
+void __asan_poison_memory_region(void const volatile *address, size_t bytes);
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define GAP ((size_t)64)
+void __asan_poison_memory_region(void const volatile *address, size_t bytes);
+#endif
+#endif
+
 /* Memory that is handed out in pieces; without a beginning it is only counted. */
 typedef struct {
     char *fast, *slow;
@@ -26,7 +37,13 @@ static void *piece(Carver *carver, size_t bytes)
     size_t *used = slow ? &carver->slow_used : &carver->fast_used;
     char *start = slow ? carver->slow : carver->fast;
     void *given = start == NULL ? NULL : start + *used;
-    *used += (bytes + ALIGNMENT - 1) / ALIGNMENT * ALIGNMENT;
+    const size_t whole = (bytes + ALIGNMENT - 1) / ALIGNMENT * ALIGNMENT;
+#ifdef GAP
+    if (start != NULL)
+        __asan_poison_memory_region(start + *used + bytes, whole - bytes + GAP);
+    *used += GAP;
+#endif
+    *used += whole;
     return given;
 }
 
