@@ -10,28 +10,20 @@ import math
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Precise, Precises1, Reals1
+from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals1
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm
-from tapeemu.dsp.kernels.hashing import mix_hash
+from tapeemu.dsp.kernels.hashing import mix_hash, uniform
 
-__all__ = [
-    "LAW_NUMBERS",
-    "add_dropouts",
-    "cell_of_hash",
-    "count_dropouts",
-    "dip",
-    "dropout_law",
-    "dropout_place",
-    "dropout_size",
-]
+__all__ = ["LAW_NUMBERS", "MOST_IN_CELL", "PER_SECOND", "add_dropouts", "dip", "dropout_law", "list_cell"]
+
+MOST_IN_CELL = 1_101
+"""Most dropouts of a second, at the highest mean number of 100."""
 
 LAW_NUMBERS = 7
 """Numbers of a law of dropouts, see :func:`dropout_law`."""
 
-_MEAN, _NONE, _LEAST_DB, _DB_SPAN, _SHORTEST, _LENGTH_SPAN, _LONGEST = range(LAW_NUMBERS)
-_SHIFT_11 = np.uint64(11)
-_PER_2_53 = 2.0**-53
+PER_SECOND, _NONE, _LEAST_DB, _DB_SPAN, _SHORTEST, _LENGTH_SPAN, _LONGEST = range(LAW_NUMBERS)
 
 
 @kernel()
@@ -39,8 +31,8 @@ def dropout_law(
     per_minute: Precise,
     least_db: Precise,
     most_db: Precise,
-    shortest_seconds: Precise,
-    longest_seconds: Precise,
+    shortest_ms: Precise,
+    longest_ms: Precise,
     law: Precises1,
 ) -> None:
     """Prepare a law: depth and length are distributed evenly on a logarithmic scale between their limits.
@@ -51,38 +43,25 @@ def dropout_law(
         Mean number of dropouts, 0 to 6,000.
     least_db, most_db : float
         Limits of the depth.
-    shortest_seconds, longest_seconds : float
+    shortest_ms, longest_ms : float
         Limits of the length.
     law : ndarray, shape (LAW_NUMBERS,)
         Gets it.
     """
-    law[_MEAN] = per_minute / 60.0
+    law[PER_SECOND] = per_minute / 60.0
     law[_NONE] = exponential(-per_minute / 60.0)
     law[_LEAST_DB] = least_db
     law[_DB_SPAN] = logarithm(most_db / least_db)
-    law[_SHORTEST] = shortest_seconds
-    law[_LENGTH_SPAN] = logarithm(longest_seconds / shortest_seconds)
-    law[_LONGEST] = longest_seconds
+    law[_SHORTEST] = shortest_ms
+    law[_LENGTH_SPAN] = logarithm(longest_ms / shortest_ms)
+    law[_LONGEST] = longest_ms
 
 
 @kernel()
-def _uniform(base: np.uint64, number: int) -> Precise:
-    """Uniform number in (0, 1) by the hash of a cell and a counter."""
-    whole: Precise = mix_hash(base, np.uint64(number)) >> _SHIFT_11
-    return (whole + 0.5) * _PER_2_53
-
-
-@kernel()
-def cell_of_hash(key: np.uint64, cell: np.int64) -> np.uint64:
-    """Hash of a second of the tape, of any size and sign, from which all of its dropouts come."""
-    return mix_hash(key, np.uint64(cell))
-
-
-@kernel()
-def count_dropouts(law: Precises1, base: np.uint64) -> int:
+def _count(law: Precises1, base: np.uint64) -> int:
     """How many dropouts a cell holds: the Poisson quantile of its first number, by adding up probabilities."""
-    mean = law[_MEAN]
-    share = _uniform(base, 0)
+    mean = law[PER_SECOND]
+    share = uniform(base, np.uint64(0))
     probability = law[_NONE]
     total = probability
     count = 0
@@ -94,17 +73,47 @@ def count_dropouts(law: Precises1, base: np.uint64) -> int:
 
 
 @kernel()
-def dropout_place(base: np.uint64, number: int) -> Precise:
+def _place(base: np.uint64, number: int) -> Precise:
     """Where in its cell the centre of a dropout lies, in seconds; `number` counts from 0."""
-    return _uniform(base, 3 * number + 1)
+    return uniform(base, np.uint64(3 * number + 1))
 
 
 @kernel()
-def dropout_size(law: Precises1, base: np.uint64, number: int) -> tuple[Precise, Precise]:
-    """Depth of a dropout in dB, and its length in seconds; `number` counts from 0."""
-    depth = law[_LEAST_DB] * exponential(_uniform(base, 3 * number + 2) * law[_DB_SPAN])
-    length = law[_SHORTEST] * exponential(_uniform(base, 3 * number + 3) * law[_LENGTH_SPAN])
+def _size(law: Precises1, base: np.uint64, number: int) -> tuple[Precise, Precise]:
+    """Depth of a dropout in dB, and its length in ms; `number` counts from 0."""
+    depth = law[_LEAST_DB] * exponential(uniform(base, np.uint64(3 * number + 2)) * law[_DB_SPAN])
+    length = law[_SHORTEST] * exponential(uniform(base, np.uint64(3 * number + 3)) * law[_LENGTH_SPAN])
     return depth, length
+
+
+@kernel()
+def list_cell(key: np.uint64, law: Precises1, cell: np.int64, out: Precises2) -> int:
+    """Write the dropouts of a second of the tape, of any size and sign.
+
+    Parameters
+    ----------
+    key : uint64
+        Of the dropouts.
+    law : ndarray, shape (LAW_NUMBERS,)
+        From :func:`dropout_law`.
+    cell : int64
+        Number of the second.
+    out : ndarray, shape (MOST_IN_CELL, 3)
+        Gets their centres in seconds from the beginning of the cell, depths in dB and lengths in ms.
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
+    base = mix_hash(key, np.uint64(cell))
+    count = _count(law, base)
+    for number in range(count):
+        depth, length = _size(law, base, number)
+        out[number, 0] = _place(base, number)
+        out[number, 1] = depth
+        out[number, 2] = length
+    return count
 
 
 @kernel()
@@ -155,34 +164,34 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
     bool
         Whether one comes near.
     """
-    if law[_MEAN] <= 0.0:
+    if law[PER_SECOND] <= 0.0:
         return False
     found = False
     size = out.size
-    reach = 0.75 * law[_LONGEST] * sample_rate
+    reach = 0.75e-3 * law[_LONGEST] * sample_rate
     # The float of a large index only chooses the cells that are looked through, with a sample to spare on either
     # side; places come from whole numbers.
-    begin: Precise = first
+    begin = np.double(first)
     lowest = np.int64(np.floor((begin - reach - 1.0) / sample_rate))
     highest = np.int64(np.floor((begin + size + reach + 1.0) / sample_rate))
     whole = np.int64(np.floor(sample_rate))
-    whole_rate: Precise = whole
+    whole_rate = np.double(whole)
     for cell in range(lowest, highest + 1):
-        base = cell_of_hash(key, cell)
-        count = count_dropouts(law, base)
+        base = mix_hash(key, np.uint64(cell))
+        count = _count(law, base)
         if count > 0:
-            cells: Precise = cell
-            away: Precise = cell * whole - first
+            cells = np.double(cell)
+            away = np.double(cell * whole - first)
             start = away + cells * (sample_rate - whole_rate)
             for number in range(count):
-                centre = start + dropout_place(base, number) * sample_rate
+                centre = start + _place(base, number) * sample_rate
                 if centre + reach < 0.0 or centre - reach > size:
                     continue
                 if not found:
                     for i in range(size):
                         out[i] = 0.0
                     found = True
-                depth, length = dropout_size(law, base, number)
-                samples = length * sample_rate
+                depth, length = _size(law, base, number)
+                samples = 0.001 * length * sample_rate
                 dip(centre, 0.25 * samples, 0.75 * samples, depth, out)
     return found

@@ -24,13 +24,13 @@ __all__ = [
     "Noises",
     "add_noise_curve",
     "add_noise_samples",
+    "design_noise",
     "fill_nodes",
     "law_octaves",
     "noise_highest",
     "noise_octaves",
     "noise_power",
     "noise_scratch",
-    "design_noise",
     "spectrum_shape",
 ]
 
