@@ -24,6 +24,7 @@ __all__ = [
     "Noises",
     "add_noise_curve",
     "add_noise_samples",
+    "delivered_rms",
     "design_noise",
     "fill_nodes",
     "law_octaves",
@@ -63,8 +64,7 @@ ON_CURVE = 3
 LAYOUT_SIZE = 4
 # Columns of Noises.values.
 PER_SAMPLE = 0
-DELIVERED_RMS = 1
-VALUES_SIZE = 2
+VALUES_SIZE = 1
 
 _DENSE = 8.0
 """Samples to a node from which on the last grid is raised once more, because that costs little."""
@@ -86,7 +86,7 @@ class Noises(NamedTuple):
         First octave and number of octaves; whether the last grid is raised once more; whether it is slow enough
         for the trajectory's curve.
     values : ndarray, shape (noises, VALUES_SIZE)
-        Nodes per sample; standard deviation of what is delivered.
+        Nodes per sample.
     taps : ndarray, shape (2 * octaves, 32)
         Two rows an octave.
     spans : ndarray, shape (2, octaves of a noise + 1)
@@ -192,6 +192,38 @@ def noise_power(kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octav
 
 
 @kernel()
+def delivered_rms(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    sample_rate: Precise,
+) -> Precise:
+    """Standard deviation of what a noise delivers, by its spectrum; arguments as for :func:`design_noise`."""
+    begin = _spectrum_begin(kind, low_hz, high_hz)
+    end = min(_spectrum_end(kind, low_hz, high_hz), _HIGHEST_SHARE * sample_rate)
+    if rms <= 0.0 or begin >= end:
+        return 0.0
+    power: Precise = 0.0
+    if begin <= 0.0:
+        step = end / 1024.0
+        for i in range(1024):
+            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * (i + 0.5))
+            power += step * shape * shape
+    else:
+        step = logarithm(end / begin) / 1024.0
+        for i in range(1024):
+            frequency = begin * exponential(step * (i + 0.5))
+            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
+            if integrated:
+                shape = shape / (_TURN * frequency)
+            power += step * frequency * shape * shape
+    return rms * math.sqrt(power / noise_power(kind, low_hz, high_hz, slope_db_per_octave))
+
+
+@kernel()
 def noise_highest(kind: int, low_hz: Precise, high_hz: Precise, sample_rate: Precise) -> Precise:
     """Highest frequency of the octaves of a noise: twice the centre of the topmost that the sample rate can carry.
 
@@ -248,8 +280,8 @@ def _design_octave(
     octave: int,
     octaves: int,
     taps: Precises2,
-) -> Precise:
-    """Design the taps of an octave, and return the variance of its nodes, both for an unscaled spectrum.
+) -> None:
+    """Design the taps of an octave of an unscaled spectrum.
 
     The inverse transform of the spectrum's amplitude times the octave's flank, under a Hann window; for the
     integral of the noise it is divided by the frequency, and odd, so that nothing drifts. The power of the
@@ -301,12 +333,9 @@ def _design_octave(
             response = response * (_TURN * frequency)
         made += width / node_rate * response * response
     scale = math.sqrt(wanted / made) if made > 0.0 else 0.0
-    variance: Precise = 0.0
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] *= scale
-            variance += 0.5 * taps[row, k] * taps[row, k]
-    return variance
 
 
 @kernel()
@@ -355,7 +384,6 @@ def design_noise(
     layout[number, FIRST_OCTAVE] = first
     layout[number, OCTAVES] = 0
     noises.keys[number] = key
-    noises.values[number, DELIVERED_RMS] = 0.0
     if not rms > 0.0:
         return
     octaves = noise_octaves(kind, low_hz, high_hz, sample_rate)
@@ -366,12 +394,11 @@ def design_noise(
         return
     layout[number, OCTAVES] = octaves
     centre = 0.5 * highest
-    variance: Precise = 0.0
     for octave in range(octaves - 1, -1, -1):
         lower = begin if octave == 0 else max(begin, 0.5 * centre)
         upper = end if octave == octaves - 1 else min(end, 2.0 * centre)
         row = 2 * (first + octave)
-        variance += _design_octave(
+        _design_octave(
             kind,
             low_hz,
             high_hz,
@@ -396,7 +423,6 @@ def design_noise(
         node_rate = 2.0 * node_rate
     layout[number, ON_CURVE] = 1 if 5.5 * min(highest, end) <= curve_rate else 0
     noises.values[number, PER_SAMPLE] = node_rate / sample_rate
-    noises.values[number, DELIVERED_RMS] = scale * math.sqrt(variance)
     set_rate(node_rate, sample_rate, noises.rates[number])
 
 

@@ -21,6 +21,7 @@ from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
+    delivered_rms,
     design_noise,
     noise_highest,
     noise_octaves,
@@ -36,6 +37,7 @@ __all__ = [
     "curve_step",
     "expand",
     "fill_trajectory",
+    "noise_bound",
     "noise_highest",
     "noise_octaves",
     "set_noise",
@@ -149,10 +151,24 @@ def trajectory_shapes(
     row = _row(noises, 1, shapes, row)
     row = _row(noises, 3, shapes, row)
     row = _row(noises, 4, shapes, row)
-    row = _row(noises, 2, shapes, row)
+    row = _row(noises, 1, shapes, row)
     row = _row(2 * octaves, 32, shapes, row)
     row = _row(2, octaves + 1, shapes, row)
     return _row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
+
+
+@kernel()
+def noise_bound(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    sample_rate: Precise,
+) -> Precise:
+    """Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it."""
+    return _DEVIATIONS * delivered_rms(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated, sample_rate)
 
 
 @kernel()
@@ -214,8 +230,7 @@ def set_noise(
         sample_rate / curve_step(sample_rate),
         memory.noises,
     )
-    # Column 1: the standard deviation of what is delivered.
-    memory.plan[BOUND] += _DEVIATIONS * memory.noises.values[number, 1]
+    memory.plan[BOUND] += noise_bound(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated, sample_rate)
 
 
 @kernel()
