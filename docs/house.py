@@ -150,12 +150,19 @@ ROOMS = (
         "one file an artefact: its settings and its stream",
         (
             "tapeemu processor",
+            "tapeemu kernel stream",
             "tapeemu dsp",
             "tapeemu kernels",
             "tapeemu units",
             "tapeemu validation",
             "tapeemu errors",
         ),
+    ),
+    Room(
+        "tapeemu kernel stream",
+        ("tapeemu.kernel_stream",),
+        "the stream of a processor whose way from settings to sound is in kernels: memory, and one call a block",
+        ("tapeemu processor", "tapeemu kernels", "tapeemu validation"),
     ),
     Room(
         "tapeemu processor",

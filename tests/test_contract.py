@@ -48,6 +48,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "amplitude_flutter": [{}, {"mode": "spacing", "dropouts_per_minute": 600.0}, {"channel_correlation": 0.4}],
     "preamp_drive": [{}, {"drive_db": 18.0}, {"thd_percent": 1.0}],
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
+    "tape_noise": [{}, {"hiss": False, "modulation_noise_db": -40.0, "hum_db": -50.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
 }
 NOT_SERIALISABLE = {"plugin_object"}

@@ -22,7 +22,7 @@ import numpy as np
 from tapeemu.validation import FloatArray
 
 if TYPE_CHECKING:
-    from tapeemu.dsp.kernels.oversampling import Down, Up
+    from tapeemu.dsp.kernels.oversampling_rows import Down, Up
 
 __all__ = ["CHUNK", "Oversampler", "oversampling_factor"]
 
@@ -82,7 +82,7 @@ class Oversampler:
     """
 
     def __init__(self, *, factor: int, channels: int) -> None:
-        from tapeemu.dsp.kernels import oversampling as kernels
+        from tapeemu.dsp.kernels import oversampling_rows as kernels
 
         self._kernels = kernels
         self.factor = factor
@@ -107,14 +107,14 @@ class Oversampler:
 
 def _second_taps() -> FloatArray:
     """Taps of the halfband filter between two and four times the rate, innermost first, sum one half."""
-    from tapeemu.dsp.kernels import oversampling as kernels
+    from tapeemu.dsp.kernels import oversampling_rows as kernels
 
     taps = _windowed_sinc(np.arange(kernels.SECOND_PAIRS) + 0.5, 0.5, kernels.SECOND_PAIRS, _SHORT)
     return np.asarray(taps / (2.0 * taps.sum()))
 
 
 def _way_up(channels: int, high: FloatArray) -> "Up":
-    from tapeemu.dsp.kernels import oversampling as kernels
+    from tapeemu.dsp.kernels import oversampling_rows as kernels
 
     first = _windowed_sinc(np.arange(kernels.FIRST_PAIRS) + 0.5, 0.5, kernels.FIRST_PAIRS, _STEEP)
     half = kernels.THIRD_TAPS // 2
@@ -132,7 +132,7 @@ def _way_up(channels: int, high: FloatArray) -> "Up":
 
 
 def _way_down(channels: int, bent: FloatArray) -> "Down":
-    from tapeemu.dsp.kernels import oversampling as kernels
+    from tapeemu.dsp.kernels import oversampling_rows as kernels
 
     side = kernels.FALL_SIDE
     third = _windowed_sinc(np.arange(-side, side + 1.0), 1.0 / 6.0, side + 1.0, _SHORT)

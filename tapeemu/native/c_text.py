@@ -665,9 +665,8 @@ class _Body:
 
     @staticmethod
     def folded(op: ast.operator, left: Any, right: Any) -> Any:
-        """Integers between constants are worked out; real numbers stay written as they are."""
-        if not (isinstance(left, int) and isinstance(right, int)):
-            return None
+        """Arithmetic between constants is worked out as Python does it, so that only its result is rounded."""
+        whole = isinstance(left, int) and isinstance(right, int)
         match op:
             case ast.Add():
                 return left + right
@@ -675,9 +674,11 @@ class _Body:
                 return left - right
             case ast.Mult():
                 return left * right
-            case ast.FloorDiv() if right:
+            case ast.Div() if right:
+                return left / right
+            case ast.FloorDiv() if whole and right:
                 return left // right
-            case ast.Mod() if right:
+            case ast.Mod() if whole and right:
                 return left % right
         return None
 

@@ -85,23 +85,6 @@ class _SaturationStream(Stream):
         return math.ceil(level_db / gain_to_db(self._keep))
 
 
-class _DriveStream(_SaturationStream):
-    """The nonlinearity is a static curve."""
-
-    def __init__(
-        self, *, sample_rate: float, channels: int, gain: float, bias: float, scale: float, high_pass_hz: float
-    ) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels, high_pass_hz=high_pass_hz)
-        from tapeemu.dsp.kernels.saturation import bend
-
-        self._curve = bend
-        self._gain, self._bias, self._scale = gain, bias, scale * self.blocker_level
-
-    def bend(self, count: int) -> None:
-        over = self.over
-        self._curve(over.high, over.bent, over.offset, count, self._gain, self._bias, self._scale)
-
-
 class PreampDrive(Processor):
     """Static saturation of a preamplifier stage: a hyperbolic tangent with a movable operating point.
 
@@ -208,15 +191,21 @@ class PreampDrive(Processor):
         return Traits(drives=True, peak_gain_db=80.0)
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        gain = db_to_gain(self.effective_drive_db)
-        rest = percent_to_ratio(self.asymmetry_percent)
-        return _DriveStream(
-            sample_rate=sample_rate,
-            channels=channels,
-            gain=gain,
-            bias=math.atanh(rest),
-            scale=db_to_gain(self.output_gain_db) / (gain * (1.0 - rest * rest)),
+        from tapeemu.kernel_stream import KernelStream, processor_kernels
+
+        kernels = processor_kernels("drive")
+        settings = kernels.settings(
+            drive_db=self.drive_db or 0.0,
+            drive_given=self.drive_db is not None,
+            thd_percent=self.thd_percent or 0.0,
+            thd_given=self.thd_percent is not None,
+            reference_level_dbfs=self.reference_level_dbfs,
+            asymmetry_percent=self.asymmetry_percent,
+            level_matched=self.level_matched,
             high_pass_hz=self.high_pass_hz,
+        )
+        return KernelStream(
+            kernels, settings, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
         )
 
 

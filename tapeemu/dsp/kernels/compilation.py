@@ -17,7 +17,7 @@ import numba
 import numpy as np
 from numba.core import event
 
-__all__ = ["announce_with", "kernel"]
+__all__ = ["announce_with", "for_types_of", "kernel"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -156,3 +156,16 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
         return cast(Function, dispatcher)
 
     return decorate
+
+
+def for_types_of(function: Callable[..., Any], *examples: Any) -> Callable[..., Any]:
+    """A kernel compiled for arguments of the types of `examples`, to be called with such alone.
+
+    A call of a kernel looks at the types of all that it is given, which for a group of arrays takes several
+    microseconds. What is returned here does not look: it must get the same groups, and arrays of the same
+    element, number of dimensions and contiguity, or it reads wrong memory.
+    """
+    if not hasattr(function, "compile"):  # left as Python
+        return function
+    types = tuple(numba.typeof(example) for example in examples)  # type: ignore[no-untyped-call]
+    return cast(Callable[..., Any], function.compile(types))

@@ -1,29 +1,47 @@
 """Elementary functions from multiplications and additions alone, so that no platform's library decides a bit.
 
 The last bits of sine, exponential and logarithm differ between mathematical libraries; these give the same on
-every machine that rounds as IEEE 754 says. Series and reductions are those of any textbook of analysis; the
-bounds beside each function hold in double precision.
+every machine that rounds as IEEE 754 says. Series and reductions are those of any textbook of analysis. They work
+in double precision in every build, because designs, phases and places stand on them.
 """
 
 import math
 
 import numpy as np
 
+from tapeemu.dsp.kernels.arrays import Precise
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["cosine_of_turns", "exponential", "logarithm", "sine_of_turns", "tangent_hyperbolic"]
+__all__ = [
+    "bessel_i0",
+    "cosine_of_turns",
+    "exponential",
+    "exponential_less_one",
+    "logarithm",
+    "logarithm_of_ten",
+    "power_of_ten",
+    "sine_of_turns",
+    "tangent_hyperbolic",
+]
 
 _TURN = 6.283185307179586
 _LN2_HIGH = 0.6931471803691238  # 32 bits of ln 2: its product with an exponent is exact
 _LN2_LOW = 1.9082149292705877e-10
 _PER_LN2 = 1.4426950408889634
+_LN10 = 2.302585092994046
+_PER_LN10 = 0.4342944819032518
+_PER_LOG2 = 3.321928094887362  # log2(10)
+_LOG2_HIGH = 0.30102999560767785  # 33 bits of log10(2): its product with an exponent is exact
+_LOG2_LOW = 5.630334806675098e-11
 _ROOT_HALF = 0.7071067811865476
 _LARGEST_EXPONENT = 709.782712893384
 _SMALLEST_EXPONENT = -745.1332191019412
+_LARGEST_POWER = 308.2547155599167
+_SMALLEST_POWER = -323.6
 
 
 @kernel()
-def _sine_near(x: float) -> float:
+def _sine_near(x: Precise) -> Precise:
     """Sine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 17th power."""
     z = x * x
     s = z / 355687428096000.0 - 1.0 / 1307674368000.0
@@ -37,7 +55,7 @@ def _sine_near(x: float) -> float:
 
 
 @kernel()
-def _cosine_near(x: float) -> float:
+def _cosine_near(x: Precise) -> Precise:
     """Cosine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 18th power."""
     z = x * x
     s = 1.0 / 20922789888000.0 - z / 6402373705728000.0
@@ -53,7 +71,7 @@ def _cosine_near(x: float) -> float:
 
 
 @kernel()
-def sine_of_turns(turns: float) -> float:
+def sine_of_turns(turns: Precise) -> Precise:
     """Sine of an angle in whole turns: absolute error at most 3e-16 for the angle as given, exact at quarters."""
     turns = turns - np.floor(turns)
     eighth = math.floor(8.0 * turns)
@@ -71,7 +89,7 @@ def sine_of_turns(turns: float) -> float:
 
 
 @kernel()
-def cosine_of_turns(turns: float) -> float:
+def cosine_of_turns(turns: Precise) -> Precise:
     """Cosine of an angle in whole turns: error and quarters as for :func:`sine_of_turns`."""
     turns = turns - np.floor(turns)
     eighth = math.floor(8.0 * turns)
@@ -89,9 +107,9 @@ def cosine_of_turns(turns: float) -> float:
 
 
 @kernel()
-def _times_power_of_two(x: float, exponent: int) -> float:
+def _times_power_of_two(x: Precise, exponent: int) -> Precise:
     """``x * 2 ** exponent``, exact but where the result is too small for full precision."""
-    factor = 2.0
+    factor: Precise = 2.0
     if exponent < 0:
         factor = 0.5
         exponent = -exponent
@@ -105,17 +123,8 @@ def _times_power_of_two(x: float, exponent: int) -> float:
 
 
 @kernel()
-def exponential(x: float) -> float:
-    """Exponential function: relative error at most 5e-16; 0 and infinity beyond the range of numbers."""
-    if x > _LARGEST_EXPONENT:
-        return math.inf
-    if x < _SMALLEST_EXPONENT:
-        return 0.0
-    exponent = math.floor(x * _PER_LN2 + 0.5)
-    high = x - exponent * _LN2_HIGH
-    low = exponent * _LN2_LOW
-    r = high - low
-    lost = (high - r) - low
+def _exponential_rest(r: Precise) -> Precise:
+    """``(exp(r) - 1 - r) / r ** 2`` for r from -0.35 to 0.35: Taylor series to the 13th power."""
     s = r / 6227020800.0 + 1.0 / 479001600.0
     s = r * s + 1.0 / 39916800.0
     s = r * s + 1.0 / 3628800.0
@@ -126,15 +135,56 @@ def exponential(x: float) -> float:
     s = r * s + 1.0 / 120.0
     s = r * s + 1.0 / 24.0
     s = r * s + 1.0 / 6.0
-    s = r * s + 0.5
-    value = 1.0 + (r + (lost + r * r * s))
+    return r * s + 0.5
+
+
+@kernel()
+def _scaled_exponential(r: Precise, lost: Precise, exponent: int) -> Precise:
+    """``exp(r + lost) * 2 ** exponent`` for r from -0.35 to 0.35, and `lost` the last bits of it."""
+    value = 1.0 + (r + (lost + r * r * _exponential_rest(r)))
     # In two steps: the power alone may be beyond the range where the product is not.
     part = exponent // 2
     return _times_power_of_two(_times_power_of_two(value, part), exponent - part)
 
 
 @kernel()
-def logarithm(x: float) -> float:
+def exponential(x: Precise) -> Precise:
+    """Exponential function: relative error at most 5e-16; 0 and infinity beyond the range of numbers."""
+    if x > _LARGEST_EXPONENT:
+        return math.inf
+    if x < _SMALLEST_EXPONENT:
+        return 0.0
+    exponent = math.floor(x * _PER_LN2 + 0.5)
+    whole: Precise = exponent
+    high = x - whole * _LN2_HIGH
+    low = whole * _LN2_LOW
+    r = high - low
+    return _scaled_exponential(r, (high - r) - low, exponent)
+
+
+@kernel()
+def exponential_less_one(x: Precise) -> Precise:
+    """``exp(x) - 1``: relative error at most 1e-15, also for the smallest x."""
+    if abs(x) < 0.35:
+        return x + x * x * _exponential_rest(x)
+    return exponential(x) - 1.0
+
+
+@kernel()
+def power_of_ten(x: Precise) -> Precise:
+    """``10 ** x``: relative error at most 5e-16; 0 and infinity beyond the range of numbers."""
+    if x > _LARGEST_POWER:
+        return math.inf
+    if x < _SMALLEST_POWER:
+        return 0.0
+    exponent = math.floor(x * _PER_LOG2 + 0.5)
+    whole: Precise = exponent
+    r = ((x - whole * _LOG2_HIGH) - whole * _LOG2_LOW) * _LN10
+    return _scaled_exponential(r, 0.0, exponent)
+
+
+@kernel()
+def logarithm(x: Precise) -> Precise:
     """Natural logarithm: relative error at most 5e-16; minus infinity at 0, no number below."""
     if not x > 0.0:
         return -math.inf if x == 0.0 else math.nan
@@ -175,11 +225,18 @@ def logarithm(x: float) -> float:
     # log(1 + f) = f - f^2/2 + s (f^2/2 + 2 z^... ), written so that f itself carries no rounding.
     half = 0.5 * f * f
     rest = s * (half + 2.0 * z * t)
-    return exponent * _LN2_HIGH - ((half - (rest + exponent * _LN2_LOW)) - f)
+    whole: Precise = exponent
+    return whole * _LN2_HIGH - ((half - (rest + whole * _LN2_LOW)) - f)
 
 
 @kernel()
-def tangent_hyperbolic(x: float) -> float:
+def logarithm_of_ten(x: Precise) -> Precise:
+    """Logarithm to the base of ten: relative error at most 1e-15; ends as for :func:`logarithm`."""
+    return logarithm(x) * _PER_LN10
+
+
+@kernel()
+def tangent_hyperbolic(x: Precise) -> Precise:
     """Hyperbolic tangent: relative error at most 1e-15, odd to the last bit."""
     size = abs(x)
     if size < 0.3:
@@ -196,5 +253,24 @@ def tangent_hyperbolic(x: float) -> float:
         part = 5.0 + z / part
         part = 3.0 + z / part
         return x / (1.0 + z / part)
-    value = 1.0 if size > 20.0 else 1.0 - 2.0 / (exponential(2.0 * size) + 1.0)
+    value: Precise = 1.0
+    if size <= 20.0:
+        value = 1.0 - 2.0 / (exponential(2.0 * size) + 1.0)
     return value if x > 0.0 else -value
+
+
+@kernel()
+def bessel_i0(x: Precise) -> Precise:
+    """Modified Bessel function of the first kind, order 0, up to 30: relative error at most 1e-14.
+
+    Power series ``sum ((x / 2) ^ k / k!) ^ 2`` (Abramowitz & Stegun 9.6.12), all of whose terms are positive.
+    """
+    quarter = 0.25 * x * x
+    term: Precise = 1.0
+    total: Precise = 1.0
+    order: Precise = 1.0
+    while term > total * 1e-17:
+        term = term * quarter / (order * order)
+        total += term
+        order += 1.0
+    return total

@@ -1,0 +1,221 @@
+"""The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.driven_sine import drive_that_gives, matching_gain
+from tapeemu.dsp.kernels.elementary import power_of_ten
+from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
+from tapeemu.dsp.kernels.oversampling import (
+    CHUNK,
+    HISTORY_HIGH,
+    Oversampler,
+    fall,
+    oversampler_clear,
+    oversampler_design,
+    oversampler_latency,
+    oversampler_shapes,
+    oversampling_factor,
+    per_base,
+    rise,
+)
+
+__all__ = [
+    "DriveMemory",
+    "DriveSettings",
+    "drive_design",
+    "drive_latency",
+    "drive_process",
+    "drive_seek",
+    "drive_shapes",
+    "drive_tail",
+    "effective_drive_db",
+    "output_gain",
+]
+
+DEFAULT_DRIVE_DB = 6.0
+
+GAIN, REST, LEVEL, POLE = 0, 1, 2, 3
+_PLAN = 4
+"""Places in the plan: gain into the curve, output at rest, factor behind it, pole of the offset filter."""
+
+_LIMIT = 12.0
+_P0, _P1, _P2 = 0.9999999999421048, 0.14258216242805963, 0.0046450328736968565
+_P3, _P4, _P5 = 4.863272245402151e-05, 1.610589161470361e-07, 1.1613758580841754e-10
+_Q1, _Q2, _Q3 = 0.47591549518044873, 0.02995019890818084, 0.0005448862380423399
+_Q4, _Q5, _Q6 = 3.2700958994937168e-06, 5.4951021432985856e-09, 1.144966229242697e-12
+
+
+class DriveSettings(NamedTuple):
+    """Settings of a PreampDrive.
+
+    Attributes
+    ----------
+    drive_db, drive_given
+        Gain into the curve, and 1 if it is set; 6 dB if neither it nor the distortion is.
+    thd_percent, thd_given
+        Distortion of a sine at the reference level, and 1 if it is set.
+    reference_level_dbfs, asymmetry_percent, level_matched, high_pass_hz
+        As in the processor; the switch is 1 or 0.
+    """
+
+    drive_db: Precise
+    drive_given: int
+    thd_percent: Precise
+    thd_given: int
+    reference_level_dbfs: Precise
+    asymmetry_percent: Precise
+    level_matched: int
+    high_pass_hz: Precise
+
+
+class DriveMemory(NamedTuple):
+    """Plan and state.
+
+    Attributes
+    ----------
+    plan : ndarray, shape (4,)
+        See the places above.
+    offset : ndarray, shape (channels, OFFSET_STATE)
+        State of the offset filter.
+    over : Oversampler
+        The way up and down.
+    """
+
+    plan: Precises1
+    offset: Precises2
+    over: Oversampler
+
+
+@kernel()
+def effective_drive_db(settings: DriveSettings) -> Precise:
+    """Gain into the curve in dB: as set, or as solved for."""
+    if settings.thd_given == 1:
+        return drive_that_gives(settings.thd_percent, settings.reference_level_dbfs, settings.asymmetry_percent)
+    return settings.drive_db if settings.drive_given == 1 else DEFAULT_DRIVE_DB
+
+
+@kernel()
+def output_gain(settings: DriveSettings) -> Precise:
+    """Factor behind the curve: 1, or what keeps the rms of a sine at the reference level."""
+    if settings.level_matched == 0:
+        return 1.0
+    drive_db = effective_drive_db(settings)
+    return matching_gain(drive_db, settings.reference_level_dbfs, settings.asymmetry_percent)
+
+
+@kernel()
+def drive_latency(settings: DriveSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples by which the output is late."""
+    return oversampler_latency(oversampling_factor(sample_rate))
+
+
+@kernel()
+def drive_tail(settings: DriveSettings, sample_rate: Precise, channels: int, level_db: Precise) -> int:
+    """Samples that sound on: what is left of a stop is the answer of the offset filter."""
+    return offset_tail(settings.high_pass_hz, sample_rate, level_db)
+
+
+@kernel()
+def drive_shapes(settings: DriveSettings, sample_rate: Precise, channels: int, shapes: Integers2) -> None:
+    """Write the shapes of the arrays of :class:`DriveMemory`, a row for each."""
+    for row in range(2):
+        for axis in range(3):
+            shapes[row, axis] = 1
+    shapes[0, 0] = _PLAN
+    shapes[1, 0] = channels
+    shapes[1, 1] = OFFSET_STATE
+    oversampler_shapes(oversampling_factor(sample_rate), channels, 2, shapes)
+
+
+@kernel()
+def drive_design(
+    settings: DriveSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: DriveMemory,
+) -> None:
+    """Fill the plan, for memory that is all zeros; the place on the tape does not matter."""
+    gain = power_of_ten(0.05 * effective_drive_db(settings))
+    pole = offset_pole(settings.high_pass_hz, sample_rate)
+    memory.plan[GAIN] = gain
+    memory.plan[REST] = 0.01 * settings.asymmetry_percent
+    # The offset filter is given a gain of 1 far above its corner.
+    memory.plan[LEVEL] = output_gain(settings) / gain * (0.5 * (1.0 + pole))
+    memory.plan[POLE] = pole
+    oversampler_design(oversampling_factor(sample_rate), memory.over)
+
+
+@kernel()
+def drive_seek(memory: DriveMemory, place: np.int64) -> None:
+    """Go to rest; the place on the tape does not matter."""
+    oversampler_clear(memory.over)
+    for channel in range(memory.offset.shape[0]):
+        for k in range(OFFSET_STATE):
+            memory.offset[channel, k] = 0.0
+
+
+@kernel()
+def driven(x: float, rest: float) -> float:
+    """``tanh(x) / (1 + rest tanh(x))``, which is ``(tanh(x + b) - tanh b) / (1 - tanh(b)^2)`` with rest = tanh b.
+
+    By a rational function for the tangent, whose relative error is at most 1.4e-10 for every x. It is an odd
+    function to the last bit. The coefficients minimise the largest error up to 12 (least squares, reweighted),
+    where the argument is held: the tangent is 1 - 7.5e-11 there.
+    """
+    x = min(max(x, -_LIMIT), _LIMIT)
+    z = x * x
+    above = ((((_P5 * z + _P4) * z + _P3) * z + _P2) * z + _P1) * z + _P0
+    below = (((((_Q6 * z + _Q5) * z + _Q4) * z + _Q3) * z + _Q2) * z + _Q1) * z + 1.0
+    straight = x * above
+    return straight / (rest * straight + below)
+
+
+@kernel()
+def bend(count: int, gain: float, rest: float, level: float, high: Reals2) -> None:
+    """Pass samples through the curve, in place: ``level * driven(gain * x, rest)``.
+
+    Parameters
+    ----------
+    count : int
+        Samples in every row.
+    gain, rest, level : float
+        Of the curve; without unit.
+    high : ndarray, shape (rows, HISTORY_HIGH + count or more)
+        One channel at the top rate; see :mod:`tapeemu.dsp.kernels.oversampling`.
+    """
+    for row in range(high.shape[0]):
+        samples = high[row, HISTORY_HIGH : HISTORY_HIGH + count]
+        for i in range(count):
+            samples[i] = level * driven(gain * samples[i], rest)
+
+
+@kernel()
+def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
+    """Process a block of any length; `out` may be `block` itself.
+
+    Parameters
+    ----------
+    memory : DriveMemory
+        Designed; changed in place.
+    block, out : ndarray, shape (channels, samples)
+        Input and output.
+    """
+    over = memory.over
+    rows_per_base = per_base(over.plan[0])
+    gain: float = memory.plan[GAIN]
+    rest: float = memory.plan[REST]
+    level: float = memory.plan[LEVEL]
+    for channel in range(block.shape[0]):
+        for start in range(0, block.shape[1], CHUNK):
+            stop = min(start + CHUNK, block.shape[1])
+            made = out[channel, start:stop]
+            rise(block[channel, start:stop], channel, over)
+            bend((stop - start) * rows_per_base, gain, rest, level, over.high[channel])
+            fall(channel, over, made)
+            block_offset(made, memory.plan[POLE], memory.offset[channel])

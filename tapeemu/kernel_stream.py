@@ -1,0 +1,174 @@
+"""The thin side of a processor whose way from settings to sound is written in kernels.
+
+A file of :mod:`tapeemu.dsp.kernels` named, say, ``drive`` holds the groups ``DriveSettings`` and ``DriveMemory``
+and the kernels ``drive_shapes``, ``drive_design``, ``drive_latency``, ``drive_tail``, ``drive_process`` and
+``drive_seek``, which are the same for every processor. Here memory is given to them, and blocks.
+"""
+
+import importlib
+import typing
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.processor import Stream
+from tapeemu.validation import FloatArray
+
+__all__ = ["KernelStream", "ProcessorKernels", "processor_kernels"]
+
+_ELEMENTS: Mapping[str, npt.DTypeLike] = {
+    "real": np.float64,
+    "double": np.float64,
+    "float": np.float32,
+    "int64_t": np.int64,
+    "int32_t": np.int32,
+    "uint64_t": np.uint64,
+}
+_MOST_DIMENSIONS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class ProcessorKernels:
+    """The kernels of one processor.
+
+    Attributes
+    ----------
+    settings, memory : type
+        Its NamedTuples.
+    shapes, design, latency, tail, process, seek : callable
+        See the module.
+    """
+
+    settings: type[Any]
+    memory: type[Any]
+    shapes: Callable[..., None]
+    design: Callable[..., None]
+    latency: Callable[..., int]
+    tail: Callable[..., int]
+    process: Callable[..., int | None]
+    seek: Callable[..., None]
+
+    def typed(self, settings: Any) -> Any:
+        """The settings with every number in the type that is declared, so that one version is compiled."""
+        return _typed(settings)
+
+    def memory_for(self, settings: Any, sample_rate: float, channels: int) -> Any:
+        """Memory of zeros in the shapes that the kernels ask for."""
+        arrays = list(_arrays(self.memory))
+        shapes = np.ones((len(arrays), _MOST_DIMENSIONS), np.int64)
+        self.shapes(settings, sample_rate, channels, shapes)
+        zeros = iter(
+            np.zeros(tuple(int(size) for size in shape[:dimensions]), _ELEMENTS[element])
+            for (element, dimensions), shape in zip(arrays, shapes, strict=True)
+        )
+        return _group(self.memory, zeros)
+
+
+@lru_cache
+def processor_kernels(name: str) -> ProcessorKernels:
+    """The kernels of the file of that name in :mod:`tapeemu.dsp.kernels`, which are loaded."""
+    module = importlib.import_module(f"tapeemu.dsp.kernels.{name}")
+    group = "".join(word.capitalize() for word in name.split("_"))
+    return ProcessorKernels(
+        settings=getattr(module, f"{group}Settings"),
+        memory=getattr(module, f"{group}Memory"),
+        shapes=getattr(module, f"{name}_shapes"),
+        design=getattr(module, f"{name}_design"),
+        latency=getattr(module, f"{name}_latency"),
+        tail=getattr(module, f"{name}_tail"),
+        process=getattr(module, f"{name}_process"),
+        seek=getattr(module, f"{name}_seek"),
+    )
+
+
+class KernelStream(Stream):
+    """A stream of one kernel call a block.
+
+    Parameters
+    ----------
+    kernels : ProcessorKernels
+        Of the processor.
+    settings : NamedTuple
+        Its settings as the kernels take them.
+    sample_rate, channels, start_sample, track
+        As for :meth:`tapeemu.processor.Processor.stream`.
+
+    Attributes
+    ----------
+    memory : NamedTuple
+        Plan and state.
+    """
+
+    def __init__(
+        self,
+        kernels: ProcessorKernels,
+        settings: NamedTuple,
+        *,
+        sample_rate: float,
+        channels: int,
+        start_sample: int = 0,
+        track: int = 0,
+    ) -> None:
+        from tapeemu.dsp.kernels.compilation import for_types_of
+
+        super().__init__(sample_rate=sample_rate, channels=channels)
+        self.kernels = kernels
+        self.settings = kernels.typed(settings)
+        self.latency = int(kernels.latency(self.settings, self.sample_rate, self.channels))
+        self.memory = kernels.memory_for(self.settings, self.sample_rate, self.channels)
+        place, beside = np.int64(start_sample), np.int64(track)
+        kernels.design(self.settings, self.sample_rate, self.channels, place, beside, self.memory)
+        example = np.zeros((self.channels, 1))
+        self._process = for_types_of(kernels.process, self.memory, example, example)
+
+    def advance(self, block: FloatArray) -> FloatArray:
+        if not block.flags.c_contiguous:  # the kernel would read other samples
+            block = np.ascontiguousarray(block)
+        out = np.empty_like(block)
+        self._process(self.memory, block, out)
+        return out
+
+    def tail_samples(self, level_db: float = -60.0) -> int:
+        return int(self.kernels.tail(self.settings, self.sample_rate, self.channels, float(level_db)))
+
+    def seek(self, place: int) -> None:
+        """Go to a place on the tape, as if made there; nothing that sounded before is left."""
+        self.kernels.seek(self.memory, np.int64(place))
+
+
+_NUMBERS: Mapping[Any, Callable[[Any], Any]] = {int: int, float: float, np.int64: np.int64, np.uint64: np.uint64}
+
+
+def _typed(group: Any) -> Any:
+    hints = typing.get_type_hints(type(group))
+    parts = []
+    for name, hint in hints.items():
+        value = getattr(group, name)
+        nested = hasattr(hint, "_fields")
+        parts.append(_typed(value) if nested else _NUMBERS.get(hint, _as_is)(value))
+    return type(group)(*parts)
+
+
+def _as_is(value: Any) -> Any:
+    return value
+
+
+def _arrays(group: type[Any]) -> Iterator[tuple[str, int]]:
+    """Element and number of dimensions of every array in a group and the groups in it, in order."""
+    for name, hint in typing.get_type_hints(group, include_extras=True).items():
+        if hasattr(hint, "_fields"):
+            yield from _arrays(hint)
+            continue
+        marks = typing.get_args(hint)[1:]
+        if len(marks) != 2:
+            raise TypeError(f"{group.__name__}.{name} is no array, but memory holds arrays only; put it into one")
+        yield marks
+
+
+def _group(group: type[Any], arrays: Iterator[Any]) -> Any:
+    hints = typing.get_type_hints(group, include_extras=True)
+    return group(*(_group(hint, arrays) if hasattr(hint, "_fields") else next(arrays) for hint in hints.values()))
