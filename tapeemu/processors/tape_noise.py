@@ -1,6 +1,5 @@
 """Noise of the tape: what sounds where nothing was recorded, and what follows the sound."""
 
-from collections.abc import Mapping
 from typing import Any, ClassVar, Literal, Self
 
 from pydantic import model_validator
@@ -26,21 +25,23 @@ class TapeNoise(Processor):
     Its level is set as a meter would read it from silence, re a sine at the reference level: A-weighted rms, or
     the highest quasi-peak of ITU-R BS.468-4 in ten seconds. Left out, it follows from the medium: power in
     proportion to one over speed, thickness and `track_width_mm`, from -60 dB A-weighted for 38.1 cm/s, 14 µm,
-    2 mm, 50 and 3180 µs (from memory: professional two-track machines of that speed have 58 to 64 dB re 320 nWb/m).
+    2 mm, 50 and 3180 µs (from memory: professional two-track machines of that speed have 58 to 64 dB re
+    320 nWb/m).
 
-    Modulation noise follows the sound dB for dB: the sound is multiplied with Gaussian noise of one pole, so a tone
-    grows skirts on both sides, and a constant magnetisation would hiss. Its level is that of the skirts
-    re the tone. Hum is the mains' fundamental with its odd harmonics to the ninth, each down in proportion to
-    its number (our law, no source).
+    Modulation noise follows the sound dB for dB: the sound is multiplied with Gaussian noise of one pole, so a
+    tone grows skirts on both sides, and a constant magnetisation hisses. Its level is that of the skirts re the
+    tone. Hum is the mains' fundamental with its odd harmonics to the ninth, each down in proportion to its
+    number (our law, no source).
 
     Every channel of every track has noise of its own: a function of seed, track, channel and absolute sample
-    index. Other sample rates have other noise of the same spectrum. There is no latency. Noise has no end:
-    a file ends where the rest of the chain has died away, and the noise is cut there.
+    index. Hum is the same everywhere, as the mains are: that of several stems adds up. Other sample rates have
+    other noise of the same spectrum. There is no latency. Noise has no end: a file ends where the rest of the
+    chain has died away, and the noise is cut there.
 
     Notes
     -----
-    Spectrum: after Mallinson, IEEE Trans. Magn. 5, 1969 (from memory), and the reciprocity of the head. That signal
-    goes with the width of the track and noise with its root: common practice.
+    Spectrum: after Mallinson, IEEE Trans. Magn. 5, 1969 (from memory), and the reciprocity of the head. That
+    signal goes with the width of the track and noise with its root: common practice, no source.
 
     Examples
     --------
@@ -49,7 +50,6 @@ class TapeNoise(Processor):
     """
 
     kind: ClassVar[str] = "tape_noise"
-    amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {}
 
     hiss: bool = setting(True, "Whether there is hiss.")
     hiss_db: float | None = setting(
@@ -77,7 +77,7 @@ class TapeNoise(Processor):
     modulation_noise_db: float | None = setting(
         None, "Level of the modulation noise re the sound; left out: none.", unit="dB", ge=-100.0, le=-20.0
     )
-    modulation_noise_hz: float = setting(100.0, "Corner (-3 dB) of its skirts.", unit="Hz", ge=5.0, le=500.0)
+    modulation_noise_hz: float = setting(100.0, "Corner (-3 dB) of its skirts.", unit="Hz", ge=20.0, le=500.0)
     hum_db: float | None = setting(
         None,
         "Rms of the hum re a sine at the reference level; left out: none.",
@@ -95,8 +95,8 @@ class TapeNoise(Processor):
     def _one_way_to_set_the_level(self) -> Self:
         if self.hiss_db is not None and self.track_width_mm is not None:
             raise ParameterError(
-                f"hiss_db is {self.hiss_db:g} dB and track_width_mm is {self.track_width_mm:g} mm, but the width of "
-                "the track only sets the level of the hiss, over which hiss_db would win; leave one of the two out"
+                f"hiss_db is {self.hiss_db:g} dB and track_width_mm is {self.track_width_mm:g} mm, but the width "
+                "of the track only sets the level of the hiss, over which hiss_db would win; leave one out"
             )
         if self.hiss_db is None and self.given("hiss_weighting"):
             raise ParameterError(
@@ -106,7 +106,7 @@ class TapeNoise(Processor):
         return self
 
     def idle(self) -> dict[str, str]:
-        reasons = {}
+        reasons: dict[str, str] = {}
         if not self.hiss:
             reasons |= dict.fromkeys(("hiss_db", "hiss_weighting", *_MEDIUM, "track_width_mm"), "hiss is off")
         if self.modulation_noise_db is None:
@@ -123,13 +123,14 @@ class TapeNoise(Processor):
     def traits(self) -> Traits:
         return Traits(
             adds_sound=self.hiss or self.hum_db is not None,
+            tracks_differ=self.hiss or self.modulation_noise_db is not None,
             channels_differ=self.hiss or self.modulation_noise_db is not None,
             moves_level=self.modulation_noise_db is not None,
             peak_gain_db=9.0,
         )
 
     def expected_hiss_db(self) -> float:
-        """Weighted level of the hiss re a sine at the reference level: as set, or as it follows from the medium."""
+        """Weighted level of the hiss re a sine at the reference level: as set, or what follows from the medium."""
         if self.hiss_db is not None:
             return self.hiss_db
         from tapeemu.dsp.kernels.tape_noise import hiss_of_medium_db

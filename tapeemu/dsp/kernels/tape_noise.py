@@ -12,13 +12,14 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, sine_of_turns
 from tapeemu.dsp.kernels.hashing import mix_hash, stream_key, white
 
 __all__ = [
     "SEGMENT",
     "TapeNoiseMemory",
     "TapeNoiseSettings",
+    "hiss_of_medium_db",
     "tape_noise_design",
     "tape_noise_latency",
     "tape_noise_process",
@@ -53,10 +54,12 @@ _NOTHING_FROM_HZ = 30_000.0
 # weighted noise: by simulation with a published fit of the detector, 4.15 to 4.28 for the spectra of six media.
 _QUASI_PEAK_DB = 4.21
 _HARMONICS = 5
-# The medium that others are told against: 38.1 cm/s, 14 um of coating, 2 mm of track, 50 and 3180 us, 0.5 um of distance.
+_KEYS = 5
+# The medium that others are told against: 38.1 cm/s, 14 um of coating, 2 mm of track, 50 and 3180 us, and 0.5 um
+# of distance; power of its hiss by the law, A-weighted.
 _FIRST_DB = -60.0
 _SIZE_OF_FIRST = 38.1 * 14.0 * 2.0
-_POWER_OF_FIRST = 20177.37187210549
+_POWER_OF_FIRST = 18830.350826756367
 
 # Where numbers stand in TapeNoiseMemory.switches and TapeNoiseMemory.state.
 _HISS_ON, _SKIRT_ON, _HUM_ON, _CHANNELS = 0, 1, 2, 3
@@ -126,12 +129,12 @@ class TapeNoiseMemory(NamedTuple):
         Switches, and the number of channels.
     state : ndarray, shape (3,)
         Place on the tape of the next sample, segment that is held, and whether one is.
-    keys : ndarray, shape (4 * channels,)
-        Of every channel: keys of its hiss at the three rates, and of its modulation noise.
+    keys : ndarray, shape (5 * channels,)
+        Of every channel: keys of its hiss at three rates, and of its modulation noise at two.
     turns : ndarray, shape (1,)
         Turns of the hum per sample, in 2**-64.
-    fast, middle, slow, skirt : ndarray
-        One half of each filter, the middle tap first.
+    fast, middle, slow, skirt_middle, skirt_slow : ndarray
+        One half of each filter, the middle tap first: of the hiss at three rates, of the modulation noise at two.
     raising : ndarray, shape (8, 12)
         Taps that raise a rate by eight, one row a phase.
     hum_peaks : ndarray, shape (5,)
@@ -140,7 +143,7 @@ class TapeNoiseMemory(NamedTuple):
         What is added in the segment that is held, and by what share the signal is raised in it.
     numbers, nodes, raised : ndarray
         Scratch.
-    design : ndarray, shape (3, points)
+    design : ndarray, shape (1, points)
         Scratch of the design.
     """
 
@@ -151,7 +154,8 @@ class TapeNoiseMemory(NamedTuple):
     fast: Reals1
     middle: Reals1
     slow: Reals1
-    skirt: Reals1
+    skirt_middle: Reals1
+    skirt_slow: Reals1
     raising: Reals2
     hum_peaks: Reals1
     hiss: Reals2
@@ -178,7 +182,7 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     sample_rate : float
         Samples per second.
     channels : int
-    shapes : ndarray, shape (16, 3)
+    shapes : ndarray, shape (17, 3)
         Gets a row for each array; dimensions that it has not are 1.
     """
     for i in range(shapes.shape[0]):
@@ -188,24 +192,25 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     longest = SEGMENT + 2 * max(HALF_FAST, half) + 2
     shapes[0, 0] = 4
     shapes[1, 0] = 3
-    shapes[2, 0] = 4 * channels
+    shapes[2, 0] = _KEYS * channels
     shapes[3, 0] = 1
     shapes[4, 0] = HALF_FAST + 1
     shapes[5, 0] = HALF_FAST + 1
     shapes[6, 0] = half + 1
     shapes[7, 0] = HALF_FAST + 1
-    shapes[8, 0] = STEP
-    shapes[8, 1] = RAISE_TAPS
-    shapes[9, 0] = _HARMONICS
-    shapes[10, 0] = channels
-    shapes[10, 1] = SEGMENT
+    shapes[8, 0] = half + 1
+    shapes[9, 0] = STEP
+    shapes[9, 1] = RAISE_TAPS
+    shapes[10, 0] = _HARMONICS
     shapes[11, 0] = channels
     shapes[11, 1] = SEGMENT
-    shapes[12, 0] = longest
-    shapes[13, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[12, 0] = channels
+    shapes[12, 1] = SEGMENT
+    shapes[13, 0] = longest
     shapes[14, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[15, 0] = 3
-    shapes[15, 1] = POINTS
+    shapes[15, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[16, 0] = 1
+    shapes[16, 1] = POINTS
 
 
 @kernel()
@@ -345,9 +350,10 @@ def weighted_power(settings: TapeNoiseSettings, top_hz: Precise) -> Precise:
 def hiss_of_medium_db(settings: TapeNoiseSettings) -> Precise:
     """A-weighted level of the hiss of a medium, re a sine at the reference level.
 
-    Of equal magnetisation, noise power goes with one over speed, thickness and width of the track.
+    Counted to 20 kHz. Of equal magnetisation, its power goes with one over speed, thickness and width of the
+    track.
     """
-    power = weighted_power(settings, _NOTHING_FROM_HZ)
+    power = weighted_power(settings, _LAW_TO_HZ)
     size = settings.tape_speed_cm_s * settings.coating_um * settings.track_width_mm
     return 0.5 / _NEPERS_PER_DB * logarithm(power / _POWER_OF_FIRST * _SIZE_OF_FIRST / size) + _FIRST_DB
 
@@ -366,59 +372,91 @@ def scale_of_hiss(settings: TapeNoiseSettings, sample_rate: Precise) -> Precise:
 
 
 @kernel()
-def design_hiss(settings: TapeNoiseSettings, sample_rate: Precise, memory: TapeNoiseMemory) -> None:
-    """Design the filters of the three rates, from the fastest on; each has what the ones before left."""
-    scale = scale_of_hiss(settings, sample_rate)
+def density(settings: TapeNoiseSettings, of_skirt: bool, frequency_hz: Precise) -> Precise:
+    """Power density, not scaled: of the hiss, or of the modulation noise, which is that of one pole."""
+    relative = frequency_hz / settings.skirt_hz
+    return 1.0 / (1.0 + relative * relative) if of_skirt else hiss_density(settings, frequency_hz)
+
+
+@kernel()
+def design_filters(
+    settings: TapeNoiseSettings,
+    sample_rate: Precise,
+    of_skirt: bool,
+    scale: Precise,
+    memory: TapeNoiseMemory,
+    middle: Reals1,
+    slow: Reals1,
+) -> None:
+    """Design the filters of the rates, from the fastest on; each has what the ones before left.
+
+    Modulation noise has none at the sample rate.
+
+    Parameters
+    ----------
+    settings : TapeNoiseSettings
+    sample_rate : float
+    of_skirt : bool
+        Whether it is the modulation noise.
+    scale : float
+        Factor on :func:`density`.
+    memory : TapeNoiseMemory
+        Scratch, and the filter at the sample rate.
+    middle, slow : ndarray
+        Get the filters of the other rates.
+    """
     gains = memory.design[0]
-    for level in range(LEVELS):
+    for level in range(1 if of_skirt else 0, LEVELS):
         step = 1
         for _ in range(level):
             step = step * STEP
         rate = sample_rate / step
-        top = _REACH * rate
-        passed = _PASSED * rate
         below = _REACH * rate / STEP
         for i in range(POINTS):
             f = (i + 0.5) * 0.5 * rate / POINTS
-            left = scale * hiss_density(settings, f)
-            if level > 0:
+            left = scale * density(settings, of_skirt, f)
+            if level > 0 and not of_skirt:
                 # What a filter of a faster rate gives is its squared response over that rate, one-sided.
                 fast = gain_at(memory.fast, f / sample_rate)
                 left -= 2.0 * fast * fast / sample_rate
             if level > 1:
-                middle = gain_at(memory.middle, f * STEP / sample_rate)
-                left -= 2.0 * middle * middle * STEP / sample_rate
+                between = gain_at(middle, f * STEP / sample_rate)
+                left -= 2.0 * between * between * STEP / sample_rate
             gain = np.sqrt(max(left, 0.0) * 0.5 * rate)
             if level > 0:
-                gain = gain * fade(f, passed, top)
+                gain = gain * fade(f, _PASSED * rate, _REACH * rate)
             if level < LEVELS - 1:
                 gain = gain * fade(f, 0.4 * below, 0.9 * below)
             gains[i] = gain
         if level == 0:
             design_filter(gains, memory.fast)
         elif level == 1:
-            design_filter(gains, memory.middle)
+            design_filter(gains, middle)
         else:
-            design_filter(gains, memory.slow)
+            design_filter(gains, slow)
+
+
+@kernel()
+def power_of(taps: Reals1) -> Precise:
+    """Sum of the squares of a symmetric filter's taps."""
+    power: Precise = 0.0
+    for n in range(taps.size):
+        tap = np.double(taps[n])
+        power += (1.0 if n == 0 else 2.0) * tap * tap
+    return power
 
 
 @kernel()
 def design_skirt(settings: TapeNoiseSettings, sample_rate: Precise, memory: TapeNoiseMemory) -> None:
-    """Design the filter of the modulation noise, at an eighth of the rate: one pole's skirt, rms as asked for."""
-    gains = memory.design[0]
-    rate = sample_rate / STEP
-    for i in range(POINTS):
-        f = (i + 0.5) * 0.5 * rate / POINTS
-        relative = f / settings.skirt_hz
-        gains[i] = fade(f, _PASSED * rate, _REACH * rate) / np.sqrt(1.0 + relative * relative)
-    design_filter(gains, memory.skirt)
-    power: Precise = 0.0
-    for n in range(memory.skirt.size):
-        tap = np.double(memory.skirt[n])
-        power += (1.0 if n == 0 else 2.0) * tap * tap
+    """Design the filters of the modulation noise; their rms is that asked for."""
+    one: Precise = 1.0
+    design_filters(settings, sample_rate, True, one, memory, memory.skirt_middle, memory.skirt_slow)
+    power = power_of(memory.skirt_middle) + power_of(memory.skirt_slow)
     factor = exponential(_NEPERS_PER_DB * settings.skirt_db) / np.sqrt(power)
-    for n in range(memory.skirt.size):
-        memory.skirt[n] = memory.skirt[n] * factor
+    for n in range(memory.skirt_middle.size):
+        memory.skirt_middle[n] = memory.skirt_middle[n] * factor
+    for n in range(memory.skirt_slow.size):
+        memory.skirt_slow[n] = memory.skirt_slow[n] * factor
 
 
 @kernel()
@@ -469,11 +507,12 @@ def tape_noise_design(
     on_track = stream_key(settings.seed, _ADDED_NOISE, np.uint64(track))
     for channel in range(channels):
         of_channel = mix_hash(on_track, np.uint64(channel))
-        for part in range(4):
-            memory.keys[4 * channel + part] = mix_hash(of_channel, np.uint64(part))
+        for part in range(_KEYS):
+            memory.keys[_KEYS * channel + part] = mix_hash(of_channel, np.uint64(part))
     design_raising(memory.raising)
     if settings.hiss == 1:
-        design_hiss(settings, sample_rate, memory)
+        scale = scale_of_hiss(settings, sample_rate)
+        design_filters(settings, sample_rate, False, scale, memory, memory.middle, memory.slow)
     if settings.skirt == 1:
         design_skirt(settings, sample_rate, memory)
     if settings.hum == 1:
@@ -543,42 +582,53 @@ def add_raised(low: Reals1, raising: Reals2, count: int, out: Reals1) -> None:
 
 
 @kernel()
+def add_lower_rates(
+    memory: TapeNoiseMemory, first_key: int, segment: np.int64, middle: Reals1, slow: Reals1, out: Reals1
+) -> None:
+    """Add the noise of the two lower rates, from two keys on, to a segment of one channel."""
+    before = RAISE_HALF - 1
+    middles = SEGMENT // STEP
+    # Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on.
+    count = middles + 2 * STEP
+    first = segment * middles - STEP
+    filter_white(memory.keys[first_key], first, middle, count, memory.numbers, memory.raised)
+    first = segment * (middles // STEP) - 1 - before
+    slow_count = count // STEP + RAISE_TAPS - 1
+    filter_white(memory.keys[first_key + 1], first, slow, slow_count, memory.numbers, memory.nodes)
+    add_raised(memory.nodes, memory.raising, count // STEP, memory.raised)
+    add_raised(memory.raised[STEP - before :], memory.raising, middles, out)
+
+
+@kernel()
 def make_segment(memory: TapeNoiseMemory, segment: np.int64) -> None:
     """Write the hiss and the modulation noise of a segment of the tape, for all channels."""
-    before = RAISE_HALF - 1
     channels = memory.hiss.shape[0]
-    middles = SEGMENT // STEP
     for channel in range(channels):
-        hiss = memory.hiss[channel]
+        key = _KEYS * channel
         if memory.switches[_HISS_ON] == 1:
-            filter_white(memory.keys[4 * channel], segment * SEGMENT, memory.fast, SEGMENT, memory.numbers, hiss)
-            # Numbers of the middle rate that the segment needs, from the first whole step of the slowest rate on.
-            first = segment * middles - STEP
-            count = middles + 2 * STEP
-            key = memory.keys[4 * channel + 1]
-            filter_white(key, first, memory.middle, count, memory.numbers, memory.raised)
-            slow_first = segment * (middles // STEP) - 1 - before
-            slow_count = count // STEP + RAISE_TAPS - 1
-            key = memory.keys[4 * channel + 2]
-            filter_white(key, slow_first, memory.slow, slow_count, memory.numbers, memory.nodes)
-            add_raised(memory.nodes, memory.raising, count // STEP, memory.raised)
-            add_raised(memory.raised[STEP - before :], memory.raising, middles, hiss)
+            hiss = memory.hiss[channel]
+            filter_white(memory.keys[key], segment * SEGMENT, memory.fast, SEGMENT, memory.numbers, hiss)
+            add_lower_rates(memory, key + 1, segment, memory.middle, memory.slow, hiss)
         if memory.switches[_SKIRT_ON] == 1:
             moving = memory.moving[channel]
             for i in range(SEGMENT):
                 moving[i] = 0.0
-            key = memory.keys[4 * channel + 3]
-            count = middles + RAISE_TAPS - 1
-            filter_white(key, segment * middles - before, memory.skirt, count, memory.numbers, memory.nodes)
-            add_raised(memory.nodes, memory.raising, middles, moving)
+            add_lower_rates(memory, key + 3, segment, memory.skirt_middle, memory.skirt_slow, moving)
     if memory.switches[_HUM_ON] == 1:
         turn = memory.turns[0] * np.uint64(segment * SEGMENT)
         for i in range(SEGMENT):
             # The upper 53 bits of the phase.
             turns = np.double(np.int64(turn >> np.uint64(11))) * 2.0**-53
-            value = 0.0 * memory.hum_peaks[0]
+            # sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x)
+            twice = 2.0 * cosine_of_turns(2.0 * turns)
+            odd = sine_of_turns(turns)
+            before = -odd
+            value: Precise = 0.0
             for n in range(_HARMONICS):
-                value += memory.hum_peaks[n] * cosine_of_turns((2 * n + 1) * turns - 0.25)
+                value += memory.hum_peaks[n] * odd
+                following = twice * odd - before
+                before = odd
+                odd = following
             for channel in range(channels):
                 memory.hiss[channel, i] = (
                     memory.hiss[channel, i] if memory.switches[_HISS_ON] == 1 else 0.0
