@@ -66,8 +66,12 @@ class TapeNoise(Processor):
     treble_time_constant_us: float = setting(
         50.0, "Shorter time constant of the replay equalisation.", unit="µs", ge=5.0, le=300.0
     )
-    bass_time_constant_us: float | None = setting(
-        3180.0, "Longer time constant of the replay equalisation; none for none.", unit="µs", ge=500.0, le=20_000.0
+    bass_time_constant_us: float = setting(
+        3180.0,
+        "Longer time constant of the replay equalisation, 500 or more; 0 for none.",
+        unit="µs",
+        ge=0.0,
+        le=20_000.0,
     )
     coating_um: float = setting(14.0, "Thickness of the coating.", unit="µm", ge=0.5, le=30.0)
     spacing_um: float = setting(0.5, "Distance between head and tape.", unit="µm", ge=0.0, le=5.0)
@@ -92,7 +96,11 @@ class TapeNoise(Processor):
     seed: int = setting(1, "Number of the tape: equal seeds hiss alike.", ge=0, le=2**63 - 1)
 
     @model_validator(mode="after")
-    def _one_way_to_set_the_level(self) -> Self:
+    def _fits(self) -> Self:
+        if 0.0 < self.bass_time_constant_us < 500.0:
+            raise ParameterError(
+                f"bass_time_constant_us is {self.bass_time_constant_us:g}, but must be 0 (none), or 500 or more"
+            )
         if self.hiss_db is not None and self.track_width_mm is not None:
             raise ParameterError(
                 f"hiss_db is {self.hiss_db:g} dB and track_width_mm is {self.track_width_mm:g} mm, but the width "
@@ -150,7 +158,7 @@ class TapeNoise(Processor):
                 weighting=("a", "itu468").index(self.hiss_weighting),
                 tape_speed_cm_s=self.tape_speed_cm_s,
                 treble_us=self.treble_time_constant_us,
-                bass_us=self.bass_time_constant_us or 0.0,
+                bass_us=self.bass_time_constant_us,
                 coating_um=self.coating_um,
                 spacing_um=self.spacing_um,
                 track_width_mm=_DEFAULT_TRACK_MM if self.track_width_mm is None else self.track_width_mm,

@@ -18,8 +18,8 @@ RATE = 48_000
 # 1 kHz at 100 Hz, 4, 10 and 16 kHz, and A-weighted level re the first, in dB.
 MEDIA = {
     "38 NAB": ((38.1, 14.0, 0.5, 50.0, 3180.0, 2.0), (-0.4, 1.1, 3.6, 5.0), 0.0),
-    "38 IEC": ((38.1, 14.0, 0.5, 35.0, None, 2.0), (0.7, -0.4, 1.1, 2.3), -2.1),
-    "19 IEC": ((19.05, 11.0, 0.5, 70.0, None, 2.0), (0.7, 1.5, 3.9, 5.0), 4.1),
+    "38 IEC": ((38.1, 14.0, 0.5, 35.0, 0.0, 2.0), (0.7, -0.4, 1.1, 2.3), -2.1),
+    "19 IEC": ((19.05, 11.0, 0.5, 70.0, 0.0, 2.0), (0.7, 1.5, 3.9, 5.0), 4.1),
     "9.5": ((9.525, 11.0, 0.4, 90.0, 3180.0, 1.0), (0.5, 1.1, 3.1, 3.7), 8.5),
     "4.76, 120 us": ((4.7625, 5.0, 0.3, 120.0, 3180.0, 0.6), (-0.3, 2.4, 3.9, 3.9), 18.8),
     "4.76, 70 us": ((4.7625, 5.0, 0.3, 70.0, 3180.0, 0.6), (0.9, -0.4, 0.6, 0.4), 14.9),
@@ -189,6 +189,8 @@ def test_hum_is_the_mains_with_odd_harmonics() -> None:
 def test_settings_that_decide_the_same_are_refused() -> None:
     with pytest.raises(ParameterError, match="track_width_mm"):
         TapeNoise(hiss_db=-50.0, track_width_mm=1.0)
+    with pytest.raises(ParameterError, match="500 or more"):
+        TapeNoise(bass_time_constant_us=100.0)
     with pytest.raises(ParameterError, match="hiss_weighting"):
         TapeNoise(hiss_weighting="itu468")
 
