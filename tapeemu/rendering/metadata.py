@@ -24,7 +24,8 @@ def provenance(job: Job) -> str:
 
     Version, preset, order of the stages, seed, place on the tape, and all settings that differ from their
     defaults as JSON: with that version, ``Chain.from_dict`` of what stands behind "chain" is the chain again.
-    Where the chain adds sound of its own, it says that the file cuts it. Settings too long for a comment are told by their SHA-256 alone.
+    Where the chain adds sound of its own, it says that the file cuts it. Settings too long for a comment are told
+    by their SHA-256 alone.
     """
     from tapeemu import __version__
 
