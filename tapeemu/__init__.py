@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
+    from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.wow_flutter import WowFlutter
     from tapeemu.rendering.render import render_file, render_files
 
@@ -29,6 +30,7 @@ __all__ = [
     "Stage",
     "Stream",
     "TapeMagnetisation",
+    "TapeNoise",
     "WowFlutter",
     "__version__",
     "compare",
@@ -45,6 +47,7 @@ _HOMES = {
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
+    "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),
     "tapeemu.rendering.render": ("render_file", "render_files"),
 }

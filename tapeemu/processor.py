@@ -67,8 +67,9 @@ class Traits:
     Attributes
     ----------
     adds_sound : bool
-        It sounds without input: hiss, hum, clicks. Silence is not silence behind it, and what it adds depends
-        on the track.
+        It sounds without input: hiss, hum, clicks. Silence is not silence behind it.
+    tracks_differ : bool
+        What it does depends on the track: independent from track to track, and the same again on each.
     reverberates : bool
         It prolongs sound, and its decay is worth a figure; a tone beats behind it.
     echoes : bool
@@ -90,6 +91,7 @@ class Traits:
     """
 
     adds_sound: bool = False
+    tracks_differ: bool = False
     reverberates: bool = False
     echoes: bool = False
     drives: bool = False
@@ -295,9 +297,8 @@ class Processor(Settings, ABC):
             Place on the tape, in samples, of the first sample that will be fed: modulation is a function
             of this absolute index and the seed alone. May be negative.
         track : int
-            Which of the tracks that lie beside each other on the tape: what a processor adds
-            (`Traits.adds_sound`) is independent from track to track and repeats on each; all else is the
-            same on every track.
+            Which of the tracks that lie beside each other on the tape: noise (`Traits.tracks_differ`) is
+            independent from track to track and repeats on each; all else is the same on every track.
         """
 
     def __call__(

@@ -262,6 +262,7 @@ UNIT_ENDS = {
     "1/min": "per_minute",
     "cm/s": "cm_s",
     "mm": "mm",
+    "µm": "um",
     "°": "degrees",
 }
 """How the unit of a setting ends its name."""

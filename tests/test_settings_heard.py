@@ -48,6 +48,11 @@ CHANGED: dict[str, Any] = {
     "amplitude_flutter.dropout_least_db": 6.0,
     "amplitude_flutter.dropout_shortest_ms": 10.0,
     "amplitude_flutter.periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},),
+    "tape_noise.hiss_db": -50.0,
+    "tape_noise.bass_time_constant_us": 1000.0,
+    "tape_noise.track_width_mm": 0.6,
+    "tape_noise.modulation_noise_db": -40.0,
+    "tape_noise.hum_db": -50.0,
     "wow_flutter.weighted_flutter_percent": 0.4,
     "wow_flutter.profile": "worn",
     "wow_flutter.tape_speed_cm_s": 19.05,
@@ -68,6 +73,9 @@ CONTEXT: dict[str, dict[str, Any]] = {
         )
     },
     "preamp_drive.reference_level_dbfs": {"thd_percent": 1.0},
+    "tape_noise.hiss_weighting": {"hiss_db": -50.0},
+    "tape_noise.modulation_noise_hz": {"modulation_noise_db": -40.0},
+    "tape_noise.mains_hz": {"hum_db": -50.0},
     "wow_flutter.scrape_band_hz": {"scrape_percent": 0.3},
 }
 

@@ -34,9 +34,9 @@ RATE = 48_000
         (WowFlutter(azimuth_skew_us=10.0), {"moves_time", "channels_differ"}),
         (AmplitudeFlutter(), {"moves_level"}),
         (AmplitudeFlutter(random_db=1.0, channel_correlation=0.4), {"moves_level", "channels_differ"}),
-        (Hiss(), {"adds_sound", "channels_differ"}),
+        (Hiss(), {"adds_sound", "tracks_differ", "channels_differ"}),
         (Chain(), set()),
-        (Chain([Hiss(), Chain([PreampDrive()])]), {"adds_sound", "channels_differ", "drives"}),
+        (Chain([Hiss(), Chain([PreampDrive()])]), {"adds_sound", "tracks_differ", "channels_differ", "drives"}),
         (Chain([Stage(processor=Hiss(), bypass=True), Stage(processor=FdnReverb(), mix_percent=0.0)]), set()),
     ],
 )

@@ -25,6 +25,7 @@ class Purpose(IntEnum):
     LEVEL = 8
     CHANNEL_LEVEL = 9
     DROPOUTS = 10
+    ADDED_NOISE = 11
 
 
 def stream_key(seed: int, purpose: Purpose, number: int = 0) -> int:

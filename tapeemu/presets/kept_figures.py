@@ -32,7 +32,10 @@ __all__ = [
 _MOST_TOLERANCE = 4.0  # of the least
 _WORTHLESS_SHARE = 0.5  # of the value; our choice, no source
 _WORTHLESS_DB = 3.0
-_LEVELS = ("harmonic_2_reference_db", "harmonic_3_reference_db", "mol_3_percent_db", "gain_1000hz_db")
+_LEVELS = (
+    *("harmonic_2_reference_db", "harmonic_3_reference_db", "mol_3_percent_db", "gain_1000hz_db"),
+    *("noise_a_weighted_db", "noise_468_db"),
+)
 
 DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands whose decay time is kept."""
@@ -73,6 +76,8 @@ KEPT: dict[str, KeepingRule] = {
     "harmonic_3_reference_db": KeepingRule("distortion tone", 0.1),
     "mol_3_percent_db": KeepingRule("level steps", 0.02, heading="MOL dB"),
     "modulation_distortion_percent": KeepingRule("modulation pair", 0.001),
+    "noise_a_weighted_db": KeepingRule("silence", 0.2, heading="noise dB(A)"),
+    "noise_468_db": KeepingRule("silence", 0.2),
     "gain_1000hz_db": KeepingRule("sweep", 0.01),
     "low_edge_hz": KeepingRule("sweep", 0.2),
     "high_edge_hz": KeepingRule("sweep", 20.0),

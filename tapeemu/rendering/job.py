@@ -40,7 +40,7 @@ class Job:
 
     def on_track(self, number: int) -> Self:
         """The job on another track, counted from its own; the same job where no track sounds like another."""
-        return replace(self, track=self.track + number) if self.chain.traits.adds_sound else self
+        return replace(self, track=self.track + number) if self.chain.traits.tracks_differ else self
 
     def tape(self) -> Processor:
         """The chain with the seeds of its tape.

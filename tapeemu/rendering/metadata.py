@@ -24,7 +24,8 @@ def provenance(job: Job) -> str:
 
     Version, preset, order of the stages, seed, place on the tape, and all settings that differ from their
     defaults as JSON: with that version, ``Chain.from_dict`` of what stands behind "chain" is the chain again.
-    Settings too long for a comment are told by their SHA-256 alone.
+    Where the chain adds sound of its own, it says that the file cuts it. Settings too long for a comment are told
+    by their SHA-256 alone.
     """
     from tapeemu import __version__
 
@@ -39,6 +40,8 @@ def provenance(job: Job) -> str:
     parts.append(f"start {job.start_seconds:.17g} s")
     if job.track:
         parts.append(f"track {job.track}")
+    if job.chain.traits.adds_sound:
+        parts.append("its noise has no end and is cut at that of the file")
     parts.append(f"chain {json.dumps(settings)}")
     wishes = job.delivery.replace(overwrite=False, allow_clipping=False)
     if wishes != Delivery():

@@ -25,7 +25,7 @@ class Hiss(Processor):
 
     @property
     def traits(self) -> Traits:
-        return Traits(adds_sound=True, channels_differ=True, peak_gain_db=0.01)
+        return Traits(adds_sound=True, tracks_differ=True, channels_differ=True, peak_gain_db=0.01)
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> "HissStream":
         return HissStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track)
