@@ -11,9 +11,8 @@ import numpy.typing as npt
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
-from measure.parts.spectrum import unusable
 from measure.results import Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_signal
+from measure.validation import FloatArray, as_system, check_signal, unusable
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from measure.parts.decay_fit import NEPERS, DecayFit, DecayModel
+from measure.parts.decay_fit import DecayFit
+from measure.parts.decay_model import NEPERS, DecayModel
 from measure.quantities.decay.bands import BandDecay, decay_curve
 from measure.quantities.decay.likelihood import likelihood_reading
 from measure.quantities.decay.line import DecayLine, regress

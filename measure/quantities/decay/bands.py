@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.decay_fit import Band
+from measure.parts.decay_bands import Band
 from measure.results import Conditions, Curve, Reading, Result
 from measure.validation import FloatArray
 

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.parts.decay_fit import onset_of
-from measure.parts.spectrum import unusable
+from measure.parts.decay_bands import onset_of
 from measure.results import Conditions, Curve, Reading, Result
-from measure.validation import FloatArray, check_rate, check_signal
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
     "EchoDensity",

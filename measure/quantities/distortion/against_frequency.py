@@ -10,10 +10,9 @@ import numpy as np
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
-from measure.parts.spectrum import unusable
 from measure.quantities.distortion.harmonics import HIGHEST_ORDER
 from measure.results import Curve, Result
-from measure.validation import FloatArray, as_system, check_signal
+from measure.validation import FloatArray, as_system, check_signal, unusable
 
 __all__ = [
     "FrequencyDistortion",

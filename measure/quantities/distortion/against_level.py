@@ -10,7 +10,7 @@ import numpy as np
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import LevelSteps, level_steps
-from measure.parts.spectrum import fit_tone
+from measure.parts.tone_fit import fit_tone
 from measure.quantities.distortion.harmonics import HIGHEST_ORDER, debiased, thd_ratio
 from measure.results import Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_rate, check_signal

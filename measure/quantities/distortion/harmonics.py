@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.spectrum import ToneFit, fit_tone
+from measure.parts.tone_fit import ToneFit, fit_tone
 from measure.results import Conditions, Curve, Reading, Result
 from measure.validation import FloatArray
 
