@@ -111,4 +111,8 @@ def _tracked(y: FloatArray, rate: float, reference_hz: float, neighbour_hz: floa
         raise NotMeasurableError(
             "the tracked tone's amplitude swings by more than 30 %: it is interrupted or missing"
         )
-    return TimeBase(found_hz=nearest, phase=phase, envelope=envelope, start=start, sample_rate=rate)
+    base = TimeBase(found_hz=nearest, phase=phase, envelope=envelope, start=start, sample_rate=rate)
+    # What was followed may be the skirt of a strong line elsewhere, even backwards.
+    if abs(base.mean_hz / reference_hz - 1.0) > within:
+        raise NotMeasurableError(f"no tone was found near {reference_hz:g} Hz")
+    return base

@@ -164,7 +164,8 @@ def _line_sigmas(residual: FloatArray, weights: FloatArray, lines_hz: FloatArray
     running = np.concatenate([[0.0], np.cumsum(power)])
     sigmas = np.empty(len(lines_hz))
     for i, line in enumerate(lines_hz):
-        centre = min(round(line * n / rate), len(power) - 1)
+        # A phase that runs backwards (no tone was followed, or one above half the rate) has negative lines.
+        centre = min(round(abs(line) * n / rate), len(power) - 1)
         low, high = max(1, centre - reach), min(len(power), centre + reach + 1)
         # The fit has emptied the bins of the line itself; they would dilute the mean.
         gap_low, gap_high = max(low, centre - 2), min(high, centre + 3)

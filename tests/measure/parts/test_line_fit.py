@@ -27,3 +27,11 @@ def test_lines_are_refused_where_the_tone_is_missing():
     )
     assert fit.reason
     assert np.isnan(fit.amplitudes).all()
+
+
+def test_the_skirt_of_a_strong_tone_elsewhere_is_no_tone():
+    # Beside 1 kHz it was followed backwards, and the tone "found" at -100 Hz.
+    strong = tone(100.0, seconds=0.5, phase=0.0)[0]
+    fit = fit_lines(strong, RATE, reference_hz=1000.0, lines_hz=[500.0, 1000.0], neighbour_hz=370.0)
+    assert "1000 Hz" in fit.reason
+    assert np.isnan(fit.reference_hz)

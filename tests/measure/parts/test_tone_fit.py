@@ -128,3 +128,14 @@ def test_wrong_arguments_raise():
         fit_tone(np.zeros(100), RATE, orders=1)
     with pytest.raises(MeasureError, match="half the rate"):
         fit_tone(np.zeros(100), RATE, frequency_hz=30_000.0)
+
+
+def test_a_strong_tone_far_from_the_one_looked_for_is_refused():
+    # Beside 1 kHz a time base follows its skirt backwards, to lines below zero; that ended in an IndexError.
+    t = np.arange(2 * RATE) / RATE
+    strong = (
+        0.3 * tone(3150.0, seconds=2.0, deviation=0.001, phase=0.0)[0] * (1.0 + 0.02 * np.sin(3.4 * np.pi * t))
+    )
+    fit = fit_tone(strong + 0.1 * strong**2 + 0.2 * strong**3, RATE, frequency_hz=1000.0)
+    assert fit.reason
+    assert np.all(np.isnan(fit.amplitudes))
