@@ -282,8 +282,16 @@ class _Figures:
         thin = max(1, len(t) // 400)
         drawn = np.linspace(0.0, max(float(t[-1]) * 1.25, 1e-9), 200)
         return (
-            decay_curve(f"decay, {self.data.band.name}", t[::thin], level[::thin]),
-            decay_curve(f"fit, {self.data.band.name}", drawn, self.shown.fit_level(drawn)),
+            decay_curve(
+                f"decay, {self.data.band.name}", t[::thin], level[::thin], self.shown.method, self.conditions
+            ),
+            decay_curve(
+                f"fit, {self.data.band.name}",
+                drawn,
+                self.shown.fit_level(drawn),
+                "maximum likelihood",
+                self.conditions,
+            ),
         )
 
 

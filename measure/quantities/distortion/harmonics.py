@@ -130,6 +130,9 @@ def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
             x_unit="",
             y_unit="dB",
             uncertainty=np.array([math.nan if fit.reason else 0.0, *(each.level_sigma_db for each in lines)]),
+            method=thd_f.method,
+            conditions=thd_f.conditions,
+            warnings=thd_f.warnings,
         ),
     )
 
