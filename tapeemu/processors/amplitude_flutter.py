@@ -14,7 +14,7 @@ from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, ste
 from tapeemu.dsp.tape_position import stream_key
 from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, Traits, setting
+from tapeemu.processor import Processor, Settings, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ _BEGINNING_SECONDS = 0.05
 class LevelPart(Settings):
     """One periodic fluctuation of the level, the same on all channels."""
 
-    rate_hz: float = setting(..., "Rate of the fluctuation.", unit="Hz", ge=0.02, le=250.0)
+    rate_hz: float = required_setting("Rate of the fluctuation.", unit="Hz", ge=0.02, le=250.0)
     peak_db: float = setting(
         ..., "Peak deviation of the level (half of peak to peak).", unit="dB", ge=0.0, le=12.0
     )

@@ -16,7 +16,7 @@ from tapeemu.dsp.tape_position import stream_key
 from tapeemu.dsp.trajectory import SEGMENT, SettledTrajectory, Sine, Trajectory
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
-from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
+from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 if TYPE_CHECKING:
@@ -42,7 +42,9 @@ class RotatingPart(Settings):
     diameter_mm: float | None = setting(
         None, "Diameter of the part, which turns at tape speed / (pi * diameter).", unit="mm", ge=0.5, le=2000.0
     )
-    peak_percent: float = setting(..., "Peak speed deviation (half of peak to peak).", unit="%", ge=0.0, le=10.0)
+    peak_percent: float = required_setting(
+        "Peak speed deviation (half of peak to peak).", unit="%", ge=0.0, le=10.0
+    )
     phase_degrees: float | None = setting(
         None, "Phase of the deviation (a cosine) at tape position 0; left out: from the seed.", unit="°"
     )
