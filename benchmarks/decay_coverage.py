@@ -12,7 +12,7 @@ import numpy as np
 from scipy.fft import next_fast_len
 from scipy.signal import fftconvolve
 
-from measure.parts.decay_fit import BandName, bands_of
+from measure.parts.decay_bands import BandName, bands_of
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 

@@ -9,7 +9,9 @@ import time
 import numpy as np
 
 import measure
-from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
+from measure.parts.decay_bands import band_envelope, bands_of
+from measure.parts.decay_fit import fit_decay
+from measure.parts.decay_model import NEPERS
 from measure.parts.signals import two_tones
 from measure.quantities.decay import decay_from_impulse, decay_from_noise
 from measure.quantities.distortion import (

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -85,12 +86,8 @@ def decay_figures(bands: Sequence[BandDecay]) -> Found:
         curves[f"decay_{name}"] = band.curve
         curves[f"decay_{name}_fit"] = band.fit
         if band.fit.x.size and math.isfinite(band.floor_db):
-            curves[f"decay_{name}_floor"] = Curve(
-                quantity=f"floor, {band.band}",
-                x=band.fit.x[[0, -1]],
-                y=np.full(2, band.floor_db),
-                x_name="time",
-                x_unit="s",
-                y_unit="dB",
+            ends = band.fit.x[[0, -1]]
+            curves[f"decay_{name}_floor"] = replace(
+                band.fit, quantity=f"floor, {band.band}", x=ends, y=np.full(2, band.floor_db)
             )
     return readings, curves

@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.keys import Found, difference_figures, modulation_figures, scrape_figures, steady_tone_figures
-from measure.parts.spectrum import find_tone, power_spectrum, unusable
+from measure.parts.spectrum import find_tone, power_spectrum
 from measure.quantities.amplitude import amplitude_fluctuation
 from measure.quantities.distortion import (
     difference_frequency_distortion,
@@ -16,7 +16,7 @@ from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
 from measure.report import Report
 from measure.results import Curve, Reading
-from measure.validation import FloatArray, check_rate, check_signal
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = ["read_recording", "trimmed"]
 

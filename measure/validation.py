@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 
-__all__ = ["FloatArray", "System", "as_system", "check_rate", "check_signal"]
+__all__ = ["FloatArray", "System", "as_system", "check_rate", "check_signal", "unusable"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -79,3 +79,23 @@ def as_system(candidate: Callable[..., Any]) -> System:
     if parameter is not None and parameter.kind is inspect.Parameter.KEYWORD_ONLY:
         return lambda audio, sample_rate: np.asarray(candidate(audio, sample_rate=sample_rate))
     return lambda audio, sample_rate: np.asarray(candidate(audio, sample_rate))
+
+
+def unusable(signal: FloatArray) -> str:
+    """Return why nothing can be read from a signal at all; empty when something can."""
+    if len(signal) < 64:
+        return f"the recording has {len(signal)} samples, fewer than 64"
+    finite = np.isfinite(signal)
+    if not finite.all():
+        first = int(np.argmin(finite))
+        return (
+            f"{len(signal) - np.count_nonzero(finite)} samples are not finite numbers; the first is sample {first}"
+        )
+    peak = float(np.max(np.abs(signal)))
+    if peak < 1e-12:
+        return "the recording is silent" if peak == 0.0 else f"the recording is silent (peak {peak:.1e})"
+    if peak > 1e9:
+        return f"the recording peaks at {peak:.1e}, far beyond full scale"
+    if np.std(signal) <= 1e-10 * peak:
+        return "the recording is a constant"
+    return ""

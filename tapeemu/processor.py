@@ -15,7 +15,7 @@ import numpy.typing as npt
 from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.pump import aligned_blocks, aligned_length, cut
-from tapeemu.settings import Settings, setting
+from tapeemu.settings import Settings, required_setting, setting
 from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
 
@@ -28,6 +28,7 @@ __all__ = [
     "Traits",
     "check_lead_seconds",
     "check_tail_seconds",
+    "required_setting",
     "setting",
 ]
 

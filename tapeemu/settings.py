@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 else:
     ModelMetaclass = type(BaseModel)
 
-__all__ = ["Settings", "setting"]
+__all__ = ["Settings", "required_setting", "setting"]
 
 _SHOWN_SPECIAL = ("__call__", "__getitem__", "__iter__", "__len__", "__doc__", "__module__")
 
@@ -39,7 +39,7 @@ def setting(
     Parameters
     ----------
     default : Any
-        Value used when none is given; ``...`` makes the setting required.
+        Value used when none is given.
     description : str
         What the setting does, in one sentence.
     unit : str
@@ -58,6 +58,22 @@ def setting(
     )
 
 
+def required_setting(
+    description: str,
+    *,
+    unit: str = "",
+    ge: float | None = None,
+    gt: float | None = None,
+    le: float | None = None,
+    lt: float | None = None,
+) -> Any:
+    """Declare a setting that must be given; the parameters are those of :func:`setting`.
+
+    A function of its own, because type checkers take what :func:`setting` declares for optional.
+    """
+    return setting(..., description, unit=unit, ge=ge, gt=gt, le=le, lt=lt)
+
+
 class _SettingsClass(ModelMetaclass):
     """The class of classes of settings: tells ``help()`` what is ours, and not how settings are checked."""
 
@@ -70,7 +86,7 @@ class _SettingsClass(ModelMetaclass):
         )
 
 
-@dataclass_transform(kw_only_default=True, frozen_default=True)
+@dataclass_transform(kw_only_default=True, frozen_default=True, field_specifiers=(required_setting,))
 class Settings(BaseModel, metaclass=_SettingsClass):
     """Immutable, comparable, printable, picklable settings; the repr is the constructor call.
 

@@ -253,6 +253,7 @@ BAD_OPTIONS: dict[str, tuple[list[str], int, str]] = {
     "negative seed": (["--seed", "-1"], USAGE, "seed is -1"),
     "seed in words": (["--seed", "blue"], USAGE, "--seed"),
     "broken seed": (["--seed", "1.5"], USAGE, "--seed"),
+    "negative track": (["--track", "-1"], USAGE, "track is -1"),
     "start of nan": (["--start-seconds", "nan"], USAGE, "start_seconds"),
     "start of infinity": (["--start-seconds", "inf"], USAGE, "start_seconds"),
     "negative jobs": (["--jobs", "-1"], USAGE, "jobs is -1"),

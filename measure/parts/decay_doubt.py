@@ -21,7 +21,7 @@ import math
 
 import numpy as np
 
-from measure.parts.decay_fit import NEPERS, DecayModel
+from measure.parts.decay_model import NEPERS, DecayModel
 from measure.validation import FloatArray
 
 __all__ = ["integrated_sigma", "interrupted_sigma", "response_scatter"]

@@ -19,7 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.parts.decay_fit import NEPERS, Band, DecayFit, DecayModel, band_gain, maximise
+from measure.parts.decay_bands import Band, band_gain
+from measure.parts.decay_fit import DecayFit
+from measure.parts.decay_model import NEPERS, DecayModel, PowerBlocks, maximise
 from measure.validation import FloatArray
 
 __all__ = ["BandDescription", "beyond", "leakage"]
@@ -187,5 +189,5 @@ def _likelihood(powers: FloatArray, rates: FloatArray, single: DecayModel) -> fl
     t = np.linspace(0.0, 1.5 * slowest, _POINTS)
     mean = powers @ np.exp(-rates[:, None] * t) / start + floor + cap
     rate = np.array([float(np.sum(powers)) / float(np.sum(powers / rates))])
-    found = maximise(t, mean, 100.0, cap, np.array([1.0]), rate, floor + cap, tolerance=1e-4)
+    found = maximise(PowerBlocks(t, mean, 100.0, cap), np.array([1.0]), rate, floor + cap, tolerance=1e-4)
     return NEPERS / float(found.rates[0]) if found is not None else math.inf

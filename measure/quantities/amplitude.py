@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.parts import detectors, weighting
 from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, Line, decompose, steady_rms, whole_periods
-from measure.results import Condition, Curve, Reading, Result
+from measure.results import Condition, Conditions, Curve, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["AmplitudeLine", "AmplitudeResult", "ChannelAmplitude", "Dropout", "amplitude_fluctuation"]
@@ -23,6 +23,7 @@ _LARGEST_LOSS = 0.3
 _FLOOR_DB = -120.0
 _LENGTH_CLASSES_SECONDS = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 _READING_LIMIT = 1e-4
+_DROPOUT_METHOD = "dips of the envelope below the median of the second around them"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -160,6 +161,53 @@ def amplitude_fluctuation(
     all its power were bias, the scatter of the random part over the duration, and 0.01 % for the numbers.
     """
     channels, rate = check_signal(signal, channels=True), check_rate(sample_rate)
+    protocol = _protocol(carrier_hz, band_hz, dropout_db, dropout_seconds)
+    shared: Conditions = {
+        "band_hz": f"{protocol.low_hz:g} to {protocol.high_hz:g}",
+        "sample_rate_hz": rate,
+    }
+    read = [_channel(samples, rate, protocol, {"channel": i, **shared}) for i, samples in enumerate(channels)]
+    return AmplitudeResult(
+        channels=tuple(each.result for each in read),
+        correlation=tuple(
+            _correlation(a, b, read[a], read[b], shared) for a in range(len(read)) for b in range(a + 1, len(read))
+        ),
+    )
+
+
+class _Protocol(NamedTuple):
+    """How a recording is read."""
+
+    carrier_hz: float | None
+    low_hz: float
+    high_hz: float
+    dropout_db: float
+    dropout_seconds: float
+
+    def band(self, frequency: FloatArray) -> FloatArray:
+        """Gain of the band: flat between its ends."""
+        above = weighting.raised_cosine(frequency, self.high_hz * (1.0 + 1e-5), self.high_hz * 1.0025)
+        return above * weighting.raised_cosine(frequency, self.low_hz * (1.0 - 1e-5), 0.5 * self.low_hz)
+
+    def demodulated(self, samples: FloatArray, rate: float) -> Demodulated:
+        """The tone of a channel; refused where there is none."""
+        return demodulate(
+            samples,
+            rate,
+            nominal_hz=_NOMINAL_HZ if self.carrier_hz is None else (self.carrier_hz,),
+            given=self.carrier_hz is not None,
+            highest_rate_hz=self.high_hz,
+            largest_loss=_LARGEST_LOSS,
+        )
+
+    def split(self, series: FloatArray, rate: float) -> Fluctuation:
+        """A course of the level as lines and a random rest."""
+        return decompose(series, rate, highest_hz=1.2 * self.high_hz, slowest_hz=self.low_hz)
+
+
+def _protocol(
+    carrier_hz: float | None, band_hz: tuple[float, float], dropout_db: float, dropout_seconds: float
+) -> _Protocol:
     if carrier_hz is not None and not (math.isfinite(carrier_hz) and carrier_hz > 0.0):
         raise MeasureError(f"carrier_hz is {carrier_hz!r}, but must be finite and above zero")
     low, high = (float(end) for end in band_hz)
@@ -169,92 +217,68 @@ def amplitude_fluctuation(
         raise MeasureError(f"dropout_db is {dropout_db!r}, but must lie between 0 and {-_FLOOR_DB:g}")
     if not dropout_seconds >= 0.0005:
         raise MeasureError(f"dropout_seconds is {dropout_seconds!r}, but must be 0.0005 or more")
+    return _Protocol(carrier_hz, low, high, dropout_db, dropout_seconds)
 
-    def band(frequency: FloatArray) -> FloatArray:
-        above = weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
-        return above * weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
 
-    results: list[ChannelAmplitude] = []
-    envelopes: list[FloatArray | str] = []
-    filtered_rate = math.nan
-    conditions: dict[str, Condition] = {}
-    for index, samples in enumerate(channels):
-        conditions = {"channel": index, "band_hz": f"{low:g} to {high:g}", "sample_rate_hz": rate}
-        try:
-            tone = demodulate(
-                samples,
-                rate,
-                nominal_hz=_NOMINAL_HZ if carrier_hz is None else (carrier_hz,),
-                given=carrier_hz is not None,
-                highest_rate_hz=high,
-                largest_loss=_LARGEST_LOSS,
-            )
-        except NotMeasurableError as refusal:
-            results.append(_nothing(str(refusal), conditions))
-            envelopes.append(str(refusal))
-            continue
-        series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
-        split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
-        conditions |= {
-            "tone_hz": round(tone.carrier_hz, 4),
-            "level_dbfs": round(20.0 * math.log10(split.mean), 2),
-            "duration_seconds": round(split.duration_seconds, 3),
-        }
-        envelope, filtered_rate, lines = split.filtered(band, rate=20.0 * high)
-        levels = 20.0 * np.log10(np.maximum(series / split.mean, 10.0 ** (_FLOOR_DB / 20.0)))
-        level_split = decompose(levels, series_rate, highest_hz=1.2 * high, slowest_hz=low)
-        level, _, level_lines = level_split.filtered(band, rate=20.0 * high)
-        relative_lines = tuple(Line(line.rate_hz, 100.0 / split.mean * line.amplitude) for line in lines)
-        whole = whole_periods(lines, split.duration_seconds, filtered_rate)
-        needed = _PERIODS / low
+class _Channel(NamedTuple):
+    """What one channel says, and its envelope in the band for the correlation with others."""
+
+    result: ChannelAmplitude
+    envelope: FloatArray
+    rate: float
+    reason: str  # why there is no envelope; empty when there is one
+
+
+class _Course(NamedTuple):
+    """A course of the level in the band, in one unit, and what its readings are doubted by."""
+
+    series: FloatArray
+    rate: float
+    whole: int  # samples of whole periods of its lines
+    lines: tuple[Line, ...]
+    noise: float  # RMS that the noise beside the carrier adds
+    scatter: float  # relative, of the RMS of the random part over the duration
+
+
+def _channel(samples: FloatArray, rate: float, protocol: _Protocol, conditions: Conditions) -> _Channel:
+    try:
+        tone = protocol.demodulated(samples, rate)
+    except NotMeasurableError as refusal:
+        return _Channel(_nothing(str(refusal), conditions), np.empty(0), math.nan, str(refusal))
+    low, high = protocol.low_hz, protocol.high_hz
+    series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
+    split = protocol.split(series, series_rate)
+    conditions = conditions | {
+        "tone_hz": round(tone.carrier_hz, 4),
+        "level_dbfs": round(20.0 * math.log10(split.mean), 2),
+        "duration_seconds": round(split.duration_seconds, 3),
+    }
+    reason = ""
+    if split.duration_seconds < _PERIODS / low:
         reason = (
-            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: {needed:.3g} s are needed"
-            if split.duration_seconds < needed
-            else ""
+            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: {_PERIODS / low:.3g} s "
+            "are needed"
         )
-        gain = np.square(band(np.linspace(0.0, 1.01 * high, 4096)))
-        noise = math.sqrt(2.0 * tone.noise_density * float(np.mean(gain)) * 1.01 * high) / split.mean
-        scatter = split.scatter(band, lines, whole / filtered_rate)
-        relative = envelope / split.mean
-        envelopes.append(reason or relative)
-        results.append(
-            ChannelAmplitude(
-                depth=_depths(
-                    100.0 * relative,
-                    whole,
-                    filtered_rate,
-                    relative_lines,
-                    100.0 * noise,
-                    scatter,
-                    "%",
-                    reason,
-                    tone,
-                    conditions,
-                ),
-                level=_depths(
-                    level,
-                    whole,
-                    filtered_rate,
-                    level_lines,
-                    20.0 / math.log(10.0) * noise,
-                    scatter,
-                    "dB",
-                    reason,
-                    tone,
-                    conditions,
-                ),
-                excess_kurtosis=_kurtosis(relative[:whole], split, scatter, reason, conditions),
-                **_dropouts(tone, dropout_db, dropout_seconds, conditions),
-                spectrum=_spectrum(split, high),
-                lines=_lines(split, high),
-            )
-        )
-    pairs = [(a, b) for a in range(len(envelopes)) for b in range(a + 1, len(envelopes))]
-    shared = {name: value for name, value in conditions.items() if name in ("band_hz", "sample_rate_hz")}
-    return AmplitudeResult(
-        channels=tuple(results),
-        correlation=tuple(_correlation(a, b, envelopes[a], envelopes[b], filtered_rate, shared) for a, b in pairs),
+    envelope, filtered_rate, lines = split.filtered(protocol.band, rate=20.0 * high)
+    levels = 20.0 * np.log10(np.maximum(series / split.mean, 10.0 ** (_FLOOR_DB / 20.0)))
+    level, _, level_lines = protocol.split(levels, series_rate).filtered(protocol.band, rate=20.0 * high)
+    relative_lines = tuple(Line(line.rate_hz, 100.0 / split.mean * line.amplitude) for line in lines)
+    whole = whole_periods(lines, split.duration_seconds, filtered_rate)
+    gain = np.square(protocol.band(np.linspace(0.0, 1.01 * high, 4096)))
+    noise = math.sqrt(2.0 * tone.noise_density * float(np.mean(gain)) * 1.01 * high) / split.mean
+    scatter = split.scatter(protocol.band, lines, whole / filtered_rate)
+    relative = envelope / split.mean
+    depth = _Course(100.0 * relative, filtered_rate, whole, relative_lines, 100.0 * noise, scatter)
+    in_db = _Course(level, filtered_rate, whole, level_lines, 20.0 / math.log(10.0) * noise, scatter)
+    result = ChannelAmplitude(
+        depth=_depths(depth, "%", tone, reason, conditions),
+        level=_depths(in_db, "dB", tone, reason, conditions),
+        excess_kurtosis=_kurtosis(relative[:whole], split, scatter, reason, conditions),
+        **_dropouts(tone, protocol.dropout_db, protocol.dropout_seconds, conditions),
+        spectrum=_spectrum(split, high, conditions),
+        lines=_lines(split, high),
     )
+    return _Channel(result, relative, filtered_rate, reason)
 
 
 _METHODS = {
@@ -265,32 +289,24 @@ _METHODS = {
 
 
 def _depths(
-    series: FloatArray,
-    whole: int,
-    rate: float,
-    lines: tuple[Line, ...],
-    noise: float,
-    scatter: float,
-    unit: str,
-    reason: str,
-    tone: Demodulated,
-    conditions: Mapping[str, Condition],
+    course: _Course, unit: str, tone: Demodulated, reason: str, conditions: Mapping[str, Condition]
 ) -> dict[str, Reading]:
     quantity = "amplitude fluctuation" if unit == "%" else "level fluctuation"
     kinds = ("peak", "rms", "two_sigma") if unit == "%" else ("peak", "rms")
     if reason:
         return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
+    whole = course.series[: course.whole]
     values = {
-        "peak": (detectors.peak(series), 3.5, 1.345),
-        "rms": (steady_rms(series[:whole], rate, lines), 1.0, 1.0),
-        "two_sigma": (detectors.two_sigma(series[:whole]), 1.960, 1.345),
+        "peak": (detectors.peak(course.series), 3.5, 1.345),
+        "rms": (steady_rms(whole, course.rate, course.lines), 1.0, 1.0),
+        "two_sigma": (detectors.two_sigma(whole), 1.960, 1.345),
     }
     readings = {}
     for kind in kinds:
         value, gaussian, factor = values[kind]
-        floor = noise * gaussian
+        floor = course.noise * gaussian
         bias = value - math.sqrt(max(value**2 - floor**2, 0.0))
-        parts = (bias, value * scatter * factor, value * _READING_LIMIT)
+        parts = (bias, value * course.scatter * factor, value * _READING_LIMIT)
         warnings = tone.warnings
         if floor > 0.5 * value > 0.0:
             warnings = (*warnings, f"mostly noise of the recording, which alone reads {floor:.2g} {unit}")
@@ -299,7 +315,7 @@ def _depths(
             value=value,
             unit=unit,
             method=_METHODS[kind],
-            conditions={**conditions, f"noise_{'percent' if unit == '%' else 'db'}": noise},
+            conditions={**conditions, f"noise_{'percent' if unit == '%' else 'db'}": course.noise},
             uncertainty=math.sqrt(sum(part**2 for part in parts)),
             uncertainty_basis="theory: noise beside the carrier, random part over the duration",
             warnings=warnings,
@@ -328,24 +344,19 @@ def _kurtosis(
 
 
 def _correlation(
-    first: int,
-    second: int,
-    a: FloatArray | str,
-    b: FloatArray | str,
-    rate: float,
-    conditions: Mapping[str, Condition],
+    first: int, second: int, one: _Channel, other: _Channel, conditions: Mapping[str, Condition]
 ) -> Reading:
     from scipy import fft
 
     quantity = f"correlation of the envelopes of channels {first} and {second}"
-    if isinstance(a, str):
-        return _undefined(quantity, "", "Pearson", f"channel {first}: {a}", conditions)
-    if isinstance(b, str):
-        return _undefined(quantity, "", "Pearson", f"channel {second}: {b}", conditions)
-    for index, each in ((first, a), (second, b)):
-        if float(np.mean(np.square(each))) < 1e-18:
+    for index, each in ((first, one), (second, other)):
+        if each.reason:
+            return _undefined(quantity, "", "Pearson", f"channel {index}: {each.reason}", conditions)
+    for index, each in ((first, one), (second, other)):
+        if float(np.mean(np.square(each.envelope))) < 1e-18:
             reason = f"the amplitude of channel {index} does not fluctuate"
             return _undefined(quantity, "", "Pearson", reason, conditions)
+    a, b = one.envelope, other.envelope
     count = min(a.size, b.size)
     a, b = a[:count], b[:count]
     value = float(np.sum(a * b) / math.sqrt(float(np.sum(a * a)) * float(np.sum(b * b))))
@@ -356,7 +367,7 @@ def _correlation(
         value=value,
         unit="",
         method="Pearson",
-        conditions={**conditions, "duration_seconds": round(count / rate, 3)},
+        conditions={**conditions, "duration_seconds": round(count / other.rate, 3)},
         uncertainty=(1.0 - value**2) / math.sqrt(max(independent - 1.0, 1.0)),
         uncertainty_basis=f"theory: {independent:.3g} independent samples, from the spectra",
     )
@@ -393,13 +404,14 @@ def _dropouts(
     classes = np.array([edge for edge in _LENGTH_CLASSES_SECONDS if edge > dropout_seconds])
     classes = np.concatenate([[dropout_seconds], classes])
     counts, _ = np.histogram(lengths, bins=np.concatenate([classes, [np.inf]]))
+    known = {**conditions, "threshold_db": dropout_db, "shortest_seconds": dropout_seconds}
     return {
         "dropout_count": Reading(
             quantity="dropouts",
             value=float(len(found)),
             unit="",
-            method="dips of the envelope below the median of the second around them",
-            conditions={**conditions, "threshold_db": dropout_db, "shortest_seconds": dropout_seconds},
+            method=_DROPOUT_METHOD,
+            conditions=known,
             uncertainty=math.sqrt(max(len(found), 1)),
             uncertainty_basis="theory: Poisson statistics of independent dropouts",
         ),
@@ -411,6 +423,8 @@ def _dropouts(
             x_name="length, from",
             x_unit="s",
             y_unit="",
+            method=_DROPOUT_METHOD,
+            conditions=known,
         ),
     }
 
@@ -423,13 +437,15 @@ def _crossing(depth: FloatArray, index: int, threshold: float) -> float:
     return index - 1 + (threshold - before) / (after - before)
 
 
-def _spectrum(split: Fluctuation, high: float) -> Curve:
+def _spectrum(split: Fluctuation, high: float, conditions: Mapping[str, Condition]) -> Curve:
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
-    return _spectrum_curve(at[shown], 100.0 / split.mean * spectrum[shown])
+    return _spectrum_curve(at[shown], 100.0 / split.mean * spectrum[shown], conditions)
 
 
-def _spectrum_curve(at: FloatArray, percent: FloatArray) -> Curve:
+def _spectrum_curve(
+    at: FloatArray, percent: FloatArray, conditions: Mapping[str, Condition], *warnings: str
+) -> Curve:
     return Curve(
         quantity="spectrum of the amplitude fluctuation",
         x=at,
@@ -437,6 +453,9 @@ def _spectrum_curve(at: FloatArray, percent: FloatArray) -> Curve:
         x_name="rate",
         x_unit="Hz",
         y_unit="% peak",
+        method="amplitude spectrum of the envelope",
+        conditions=conditions,
+        warnings=warnings,
     )
 
 
@@ -476,8 +495,16 @@ def _nothing(reason: str, conditions: Mapping[str, Condition]) -> ChannelAmplitu
         dropout_count=_undefined("dropouts", "", "dips of the envelope", reason, conditions),
         dropouts=(),
         dropout_lengths=Curve(
-            quantity="dropouts by length", x=empty, y=empty, x_name="length, from", x_unit="s", y_unit=""
+            quantity="dropouts by length",
+            x=empty,
+            y=empty,
+            x_name="length, from",
+            x_unit="s",
+            y_unit="",
+            method=_DROPOUT_METHOD,
+            conditions=conditions,
+            warnings=(reason,),
         ),
-        spectrum=_spectrum_curve(empty, empty),
+        spectrum=_spectrum_curve(empty, empty, conditions, reason),
         lines=(),
     )

@@ -239,8 +239,8 @@ def flutter(
         speed_error=_speed_error(split, tone, conditions),
         drift=_drift(split, tone, low, percent, conditions),
         **groups,
-        spectrum=_spectrum(at[shown], spectrum[shown] * percent),
-        deviation=_deviation(time, (series / split.mean - 1.0) * 100.0),
+        spectrum=_spectrum(at[shown], spectrum[shown] * percent, conditions),
+        deviation=_deviation(time, (series / split.mean - 1.0) * 100.0, conditions),
         lines=_lines(split.lines, percent, high, weighting.flutter_weighting),
     )
 
@@ -322,8 +322,8 @@ def scrape_flutter(
         ),
         wow={},
         flutter={},
-        spectrum=_spectrum(at[shown], spectrum[shown] * percent),
-        deviation=_deviation(time, (slow / split.mean - 1.0) * 100.0),
+        spectrum=_spectrum(at[shown], spectrum[shown] * percent, conditions),
+        deviation=_deviation(time, (slow / split.mean - 1.0) * 100.0, conditions),
         lines=_lines(found, percent, high, None),
     )
 
@@ -600,13 +600,15 @@ def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Con
         unweighted=group("unweighted"),
         wow=group("wow"),
         flutter=group("flutter"),
-        spectrum=_spectrum(empty, empty),
-        deviation=_deviation(empty, empty),
+        spectrum=_spectrum(empty, empty, conditions, reason),
+        deviation=_deviation(empty, empty, conditions, reason),
         lines=(),
     )
 
 
-def _spectrum(rate_hz: FloatArray, peak_percent: FloatArray) -> Curve:
+def _spectrum(
+    rate_hz: FloatArray, peak_percent: FloatArray, conditions: Mapping[str, Condition], *warnings: str
+) -> Curve:
     return Curve(
         quantity="spectrum of the speed deviation",
         x=rate_hz,
@@ -614,8 +616,23 @@ def _spectrum(rate_hz: FloatArray, peak_percent: FloatArray) -> Curve:
         x_name="rate",
         x_unit="Hz",
         y_unit="% peak",
+        method="amplitude spectrum of the deviation",
+        conditions=conditions,
+        warnings=warnings,
     )
 
 
-def _deviation(time: FloatArray, percent: FloatArray) -> Curve:
-    return Curve(quantity="speed deviation", x=time, y=percent, x_name="time", x_unit="s", y_unit="%")
+def _deviation(
+    time: FloatArray, percent: FloatArray, conditions: Mapping[str, Condition], *warnings: str
+) -> Curve:
+    return Curve(
+        quantity="speed deviation",
+        x=time,
+        y=percent,
+        x_name="time",
+        x_unit="s",
+        y_unit="%",
+        method="frequency of the tone re its mean",
+        conditions=conditions,
+        warnings=warnings,
+    )

@@ -11,9 +11,8 @@ import numpy.typing as npt
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
-from measure.parts.spectrum import unusable
-from measure.results import Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_signal
+from measure.results import Conditions, Curve, Reading, Result
+from measure.validation import FloatArray, as_system, check_signal, unusable
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
@@ -130,7 +129,7 @@ def response_from_sweep(
         raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
     if not sweep.low_hz <= reference_hz <= sweep.high_hz:
         raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
-    conditions: dict[str, str | float | int | bool] = {
+    conditions: Conditions = {
         "level_dbfs": sweep.level_dbfs,
         "low_hz": sweep.low_hz,
         "high_hz": sweep.high_hz,
@@ -187,17 +186,29 @@ def response_from_sweep(
         gain=replace(gain, uncertainty_basis="theory (noise after the response)"),
         low_edge=_edge_reading("lower -3 dB edge", low_edge, f[0], spacing, conditions),
         high_edge=_edge_reading("upper -3 dB edge", high_edge, f[-1], spacing, conditions),
-        magnitude=_curve("magnitude", f, magnitude_db, "dB"),
-        phase=_curve("phase without latency", f, phase_deg, "degrees"),
-        group_delay=_curve("group delay", f, group_delay, "s"),
+        magnitude=_curve("magnitude", f, magnitude_db, "dB", conditions),
+        phase=_curve("phase without latency", f, phase_deg, "degrees", conditions),
+        group_delay=_curve("group delay", f, group_delay, "s", conditions),
         arrival_seconds=delay.arrival,
         impulse_response=impulse,
         origin=origin,
     )
 
 
-def _curve(quantity: str, f: FloatArray, y: FloatArray, unit: str) -> Curve:
-    return Curve(quantity=quantity, x=f, y=y, x_name="frequency", x_unit="Hz", y_unit=unit)
+def _curve(
+    quantity: str, f: FloatArray, y: FloatArray, unit: str, conditions: Conditions, *warnings: str
+) -> Curve:
+    return Curve(
+        quantity=quantity,
+        x=f,
+        y=y,
+        x_name="frequency",
+        x_unit="Hz",
+        y_unit=unit,
+        method=_METHOD,
+        conditions=conditions,
+        warnings=warnings,
+    )
 
 
 def _transform(
@@ -402,9 +413,7 @@ def _edges(f: FloatArray, magnitude_db: FloatArray, anchor: int, gain_db: float)
     )
 
 
-def _edge_reading(
-    quantity: str, value: float, limit: float, spacing: float, conditions: dict[str, str | float | int | bool]
-) -> Reading:
+def _edge_reading(quantity: str, value: float, limit: float, spacing: float, conditions: Conditions) -> Reading:
     missing = (f"the magnitude stays within 3 dB as far as {limit:.4g} Hz",) if math.isnan(value) else ()
     return Reading(
         quantity=quantity,
@@ -419,14 +428,14 @@ def _edge_reading(
     )
 
 
-def _undefined(reason: str, conditions: dict[str, str | float | int | bool]) -> Response:
+def _undefined(reason: str, conditions: Conditions) -> Response:
     def reading(quantity: str, unit: str) -> Reading:
         return Reading(
             quantity=quantity, value=math.nan, unit=unit, method=_METHOD, conditions=conditions, warnings=(reason,)
         )
 
     def curve(quantity: str, unit: str) -> Curve:
-        return Curve(quantity=quantity, x=np.empty(0), y=np.empty(0), x_name="frequency", x_unit="Hz", y_unit=unit)
+        return _curve(quantity, np.empty(0), np.empty(0), unit, conditions, reason)
 
     return Response(
         latency_seconds=reading("latency", "s"),

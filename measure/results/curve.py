@@ -2,12 +2,13 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.results.reading import Condition
 from measure.results.table import Cell, Table, html_table, plain
 from measure.validation import FloatArray
 
@@ -34,6 +35,12 @@ class Curve(Table):
     uncertainty : ndarray, shape (points,), optional
         Standard uncertainty of each ordinate in its unit; ``nan`` where it is not known, None where it is known
         nowhere.
+    method : str
+        How it was measured; empty where that is not known.
+    conditions : Mapping
+        What the curve depends on, as for :class:`measure.Reading`.
+    warnings : tuple of str
+        Sentences about what limits it, and why points are undefined.
     """
 
     quantity: str
@@ -43,8 +50,13 @@ class Curve(Table):
     x_unit: str
     y_unit: str
     uncertainty: FloatArray | None = None
+    method: str = ""
+    conditions: Mapping[str, Condition] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "conditions", dict(self.conditions))
+        object.__setattr__(self, "warnings", tuple(self.warnings))
         for name in ("x", "y", "uncertainty"):
             if getattr(self, name) is None:
                 continue
@@ -90,6 +102,9 @@ class Curve(Table):
             "x_unit": self.x_unit,
             "y_unit": self.y_unit,
             **({} if self.uncertainty is None else {"uncertainty": plain(self.uncertainty)}),
+            "method": self.method,
+            "conditions": {name: plain(value) for name, value in self.conditions.items()},
+            "warnings": list(self.warnings),
         }
 
     @classmethod
@@ -99,6 +114,7 @@ class Curve(Table):
         for name in ("x", "y", "uncertainty"):
             if known.get(name) is not None:
                 known[name] = np.array([math.nan if v is None else v for v in known[name]], dtype=np.float64)
+        known["warnings"] = tuple(known.get("warnings", ()))
         return cls(**known)
 
     def _repr_html_(self) -> str:

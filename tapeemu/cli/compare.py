@@ -31,7 +31,11 @@ _FEW = 4  # orders whose names fit beside each other as columns
 
 
 def compare(
-    stems: list[Path] = typer.Argument(..., metavar="STEM", help="Sound files to compare the orders on."),
+    stems: list[str] = typer.Argument(
+        ...,
+        metavar="STEM",
+        help="Sound files, folders (with their sub-folders), or patterns such as 'takes/**/*.wav'.",
+    ),
     preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
     orders: list[str] = typer.Option(
         [],
@@ -60,33 +64,27 @@ def compare(
     tail_seconds: float | None = typer.Option(None, help="How much longer than the stem; else by the decay."),
     true_peak_dbtp: float = typer.Option(-1.0, help="Ceiling of the true peak; all are lowered alike."),
     embed_limit_mb: float = typer.Option(16.0, help="Size of the sound up to which it is kept inside the report."),
-    jobs: int = typer.Option(-1, help="Threads; -1 uses all cores."),
+    jobs: int = typer.Option(0, "--jobs", "-j", help="Threads; 0 is one per core."),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
     as_json: bool = typer.Option(False, "--json", help="Print figures and sentences as JSON."),
 ) -> None:
     """Compare orders of a chain on a stem: at equal loudness, in figures, in a page to listen with."""
     from tapeemu.comparison import compare as run
-    from tapeemu.files.part_files import check_target
-    from tapeemu.report import page_files, write_page, write_renders, write_report
+    from tapeemu.report import write_page, write_renders, write_report
 
     if all_orders and orders:
         raise ParameterError("--all-orders and --orders were both given; choose one")
     if renders and out is None:
         raise ParameterError("--renders needs a folder; give one with --out")
     chain = chain_from_options(preset, order=None, changes=changes)
-    reports = {stem: None if out is None else output_folder(out) / f"{stem.stem}.html" for stem in stems}
-    if len({str(path) for path in reports.values()}) < len(stems) and out is not None:
-        raise ParameterError("two stems have the same name, so their reports would; compare them one by one")
-    pages = [] if page is None else page_files(page, permutations=all_orders)
-    for target in [*reports.values(), *pages]:
-        if target is not None:
-            check_target(target, overwrite=overwrite)
+    reports = _reports(stems, out)
+    _check_targets([*reports.values()], page, permutations=all_orders, overwrite=overwrite)
     listen_to_compilation()
     done: list[Comparison] = []
     meters: dict[float, ChainMeter] = {}
     with _bars() as bars:
         for stem, report in reports.items():
-            bars.title = f"{printable(stem.name)[:30]}: " if len(stems) > 1 else ""
+            bars.title = f"{printable(stem.name)[:30]}: " if len(reports) > 1 else ""
             comparison = run(
                 stem,
                 chain,
@@ -112,12 +110,36 @@ def compare(
                 bars.hide()
                 _print(done[-1], written)
     if page is not None:
-        paths = write_page(done, page, preset=preset, sources=stems, about=about, overwrite=overwrite)
+        paths = write_page(done, page, preset=preset, sources=[*reports], about=about, overwrite=overwrite)
         if not as_json:
             for path in paths:
                 typer.echo(f"written: {printable(str(path))}")
     if as_json:
         write_json([comparison.to_dict() for comparison in done])
+
+
+def _reports(stems: "Sequence[str]", out: Path | None) -> dict[Path, Path | None]:
+    """Each stem that is asked for, and where its report goes."""
+    from tapeemu.rendering.plan import sound_files
+
+    files = sound_files(stems, out=out)
+    reports = {file: None if out is None else output_folder(out) / f"{file.stem}.html" for file in files}
+    if out is not None and len(set(reports.values())) < len(reports):
+        raise ParameterError("two stems have the same name, so their reports would; compare them one by one")
+    return reports
+
+
+def _check_targets(
+    reports: "Sequence[Path | None]", page: Path | None, *, permutations: bool, overwrite: bool
+) -> None:
+    """Refuse what cannot be written before anything is rendered."""
+    from tapeemu.files.part_files import check_target
+    from tapeemu.report import page_files
+
+    pages = [] if page is None else page_files(page, permutations=permutations)
+    for target in [*reports, *pages]:
+        if target is not None:
+            check_target(target, overwrite=overwrite)
 
 
 class _Step:
@@ -175,40 +197,48 @@ def _bars() -> "Iterator[_Bars]":
 
 
 def _print(comparison: "Comparison", written: "Sequence[Path]") -> None:
-    from tapeemu.comparison.compared_figures import FIGURES
-    from tapeemu.report import value_text
-
-    def named(key: str) -> str:
-        figure = FIGURES[key]
-        return f"{figure.name} / {figure.unit}" if figure.unit else figure.name
-
+    """Print what sets the orders apart: groups where there are many, figures, sentences."""
     typer.echo(f"{printable(comparison.name)}: {printable(comparison.answer)}")
     typer.echo()
-    count = len(comparison.renders)
-    grouped = 1 < len(comparison.groups) < count
-    places = [group.first for group in comparison.groups] if grouped else list(range(count))
-    if count > _FEW:
-        listing = table(
-            "", [("", True), ("orders that sound alike" if grouped else "order", False), ("orders", False)]
-        )
-        for group in comparison.groups:
-            numbers = ", ".join(str(place + 1) for place in group.members)
-            listing.add_row(str(group.first + 1), printable(group.label), numbers)
-        show(listing)
-        if len(comparison.groups) == 1:
-            places = [0]
-    heads = [f"{place + 1} {printable(comparison.labels[place])}" for place in places]
-    if len(places) > _FEW:
-        heads = [str(place + 1) for place in places]
-    listing = table(printable(comparison.name), [("figure", False), *((head, True) for head in heads)])
-    for key in FIGURES:
-        own = [comparison.figures[place].get(key) for place in places]
-        if any(reading is not None for reading in own):
-            listing.add_row(named(key), *(value_text(key, reading) for reading in own))
-    show(listing)
+    if len(comparison.renders) > _FEW:
+        _print_groups(comparison)
+    _print_figures(comparison)
     for sentence in comparison.sentences:
         typer.echo(f"- {printable(sentence)}")
     for path in written:
         typer.echo(f"written: {printable(str(path))}")
     if written:
         typer.echo("Before you listen, turn the level down: loud sound harms hearing.")
+
+
+def _grouped(comparison: "Comparison") -> bool:
+    """Whether some orders sound alike, but not all."""
+    return 1 < len(comparison.groups) < len(comparison.renders)
+
+
+def _print_groups(comparison: "Comparison") -> None:
+    head = "orders that sound alike" if _grouped(comparison) else "order"
+    listing = table("", [("", True), (head, False), ("orders", False)])
+    for group in comparison.groups:
+        numbers = ", ".join(str(place + 1) for place in group.members)
+        listing.add_row(str(group.first + 1), printable(group.label), numbers)
+    show(listing)
+
+
+def _print_figures(comparison: "Comparison") -> None:
+    from tapeemu.comparison.compared_figures import FIGURES
+    from tapeemu.report import value_text
+
+    places = list(range(len(comparison.renders)))
+    if _grouped(comparison) or (len(places) > _FEW and len(comparison.groups) == 1):
+        places = [group.first for group in comparison.groups]
+    heads = [f"{place + 1} {printable(comparison.labels[place])}" for place in places]
+    if len(places) > _FEW:
+        heads = [str(place + 1) for place in places]
+    listing = table(printable(comparison.name), [("figure", False), *((head, True) for head in heads)])
+    for key, figure in FIGURES.items():
+        own = [comparison.figures[place].get(key) for place in places]
+        if any(reading is not None for reading in own):
+            name = f"{figure.name} / {figure.unit}" if figure.unit else figure.name
+            listing.add_row(name, *(value_text(key, reading) for reading in own))
+    show(listing)

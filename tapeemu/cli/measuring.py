@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["measure", "plots_folder", "printable_lines", "solve_figures", "verify"]
 
-_JOBS = typer.Option(0, "--jobs", "-j", help="Presets worked on at a time; as many as there are processors.")
+_JOBS = typer.Option(0, "--jobs", "-j", help="Presets worked on at a time; 0 is one per core.")
 
 
 def _chosen(names: list[str] | None, *, everything: bool) -> "list[Place]":
@@ -35,7 +35,7 @@ def _chosen(names: list[str] | None, *, everything: bool) -> "list[Place]":
 def _prepare(jobs: int, count: int) -> int:
     """How many processes to use; where there are several, compile first, so that not all compile the same."""
     if jobs < 0:
-        raise ParameterError(f"--jobs is {jobs}, but must be 0 (all processors) or more")
+        raise ParameterError(f"--jobs is {jobs}, but must be 0 (one per core) or more")
     listen_to_compilation()
     used = min(jobs or os.cpu_count() or 1, max(count, 1))
     if used > 1:

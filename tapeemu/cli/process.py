@@ -47,6 +47,11 @@ def process(
         None, help="Which tape: another number, another tape, in the same room. As the preset."
     ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
+    track: int = typer.Option(
+        0,
+        help="Track of the first stem; each further one lies on the next. What a stage adds of its own, such as "
+        "hiss, is independent from track to track; all else is the same on every track.",
+    ),
     container: str | None = typer.Option(
         None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input, wav for a lossy one."
     ),
@@ -109,6 +114,7 @@ def process(
             delivery=delivery,
             seed=seed,
             start_seconds=start_seconds,
+            track=track,
             preset=find_preset(preset).name,
             jobs=jobs,
             cluster=cluster,

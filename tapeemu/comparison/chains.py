@@ -8,7 +8,6 @@ same for all orders, and decays are repeated until it is clear whether orders di
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from tapeemu.comparison.plan import MeasuringPlan
 from tapeemu.comparison.progress import Progress
 from tapeemu.comparison.repeats import settled
 from tapeemu.rendering.matched import decay_of
+from tapeemu.rendering.threads import in_threads
 from tapeemu.validation import FloatArray
 
 __all__ = ["ChainFigures", "ChainMeter", "clear_or_hopeless"]
@@ -89,8 +89,6 @@ class ChainMeter:
             bursts = min(2 * bursts, most)
 
     def _add(self, chains: Sequence[Chain], bursts: int, jobs: int, progress: Progress) -> None:
-        from joblib import Parallel, delayed
-
         missing = []
         for chain in chains:
             known, _ = self._of(chain)
@@ -109,7 +107,7 @@ class ChainMeter:
             step.advance()
             return found
 
-        done: list[Any] = Parallel(n_jobs=jobs, prefer="threads")(delayed(work)(*each) for each in missing)
+        done = in_threads(work, missing, jobs=jobs)
         step.finish()
         for (chain, task), (readings, curve) in zip(missing, done, strict=True):
             known, curves = self._of(chain)

@@ -47,7 +47,7 @@ def compare(
     plan: MeasuringPlan | None = None,
     meters: dict[float, ChainMeter] | None = None,
     progress: Progress = SILENT,
-    jobs: int = -1,
+    jobs: int = 0,
 ) -> Comparison:
     """Render a stem through several orders of a chain and measure what sets them apart.
 
@@ -82,7 +82,7 @@ def compare(
     progress : Progress
         Is told of every step.
     jobs : int
-        Threads; -1 uses all cores.
+        Threads; 0 is one per core.
 
     Returns
     -------
@@ -97,6 +97,8 @@ def compare(
     audio, rate, called = _stem(stem, sample_rate, name)
     if not -60.0 <= true_peak_dbtp <= 0.0:
         raise ParameterError(f"true_peak_dbtp is {true_peak_dbtp!r}, but must lie between -60 and 0 dBTP")
+    if jobs < 0:
+        raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
     contenders = _contenders(chain, orders)
     if seed is not None:
         contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]

@@ -14,6 +14,7 @@ from measure.quantities.character import Character, Likeness, character, likenes
 from measure.quantities.level import LevelResult, level
 from measure.results import Reading
 from tapeemu.rendering.matched import Render
+from tapeemu.rendering.threads import in_threads
 
 __all__ = ["measured_against", "relative_octaves", "render_figures"]
 
@@ -36,17 +37,13 @@ def measured_against(
     pairs: Sequence[tuple[Render, Render]], *, sample_rate: float, jobs: int, done: Callable[[], None]
 ) -> list[dict[str, Reading]]:
     """Figures of several renders, each against its reference, several at once; after each, `done` is called."""
-    from joblib import Parallel, delayed
 
     def work(render: Render, reference: Render) -> dict[str, Reading]:
         found = render_figures(render, reference, sample_rate=sample_rate)
         done()
         return found
 
-    measured: list[dict[str, Reading]] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(work)(*pair) for pair in pairs
-    )
-    return measured
+    return in_threads(work, pairs, jobs=jobs)
 
 
 def _level_figures(levels: LevelResult) -> dict[str, Reading]:

@@ -34,7 +34,7 @@ class ComparisonJob:
     tail_seconds : float
         How much longer than the stem the renders are.
     jobs : int
-        Threads; -1 uses all cores.
+        Threads; 0 is one per core.
     progress : Progress
         Is told of every step.
     """

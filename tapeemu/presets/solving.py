@@ -3,13 +3,14 @@
 Every figure is moved by one setting. A step corrects each setting by how far its figure is from what is
 wanted, on a logarithmic scale or in dB, first with the slope that theory gives and then with the one that
 was found; measuring again shows how near it came. Settings influence one another a little (drive shortens
-or lengthens a decay, level fluctuation before drive is compressed), which the repetition takes care of.
+or lengthens a decay, level fluctuation before drive is compressed), which the repetition takes care of. In the end
+the settings are rounded as far as the figures stay near enough.
 """
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.presets.kept_figures import DECAY_BANDS_HZ
 from tapeemu.presets.measuring import measure_chain
 from tapeemu.processor import Processor
-from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
+from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
 from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb
 from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
 from tapeemu.processors.wow_flutter import WowFlutter
@@ -52,6 +53,8 @@ _TYPICAL = (
 _RANDOM_DB_PER_PEAK_DB = 0.6  # a level exceeded 5 % of the time against the largest in 20 s, as first guess
 _BAND_OF_1_KHZ = 4  # of the nine octave bands of a reverb, 63 Hz to 16 kHz
 _STEEPEST = 4.0  # of a slope found against the one expected
+_MOST_DIGITS = 6  # beyond these is less than any figure shows
+_DIGITS = (2, 3, 4)  # of a setting that is rounded in the end
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,24 +124,48 @@ def solve(
         if key in wanted:
             chain, knob = _prepared(chain, key, wanted[key], wanted)
             knobs.append(knob)
-    best: Solution | None = None
-    for number in range(1, rounds + 1):
-        measured, _ = measure_chain(chain, keys=wanted)
-        found = {key: figure.reading for key, figure in measured.figures.items() if key in wanted}
-        solution = Solution(chain=chain, wanted=dict(wanted), reached=found, rounds=number)
-        if best is None or solution.worst_percent < best.worst_percent:
-            best = solution
-        if best.worst_percent <= within_percent:
-            break
+    if rounds < 1:
+        raise ParameterError(f"rounds is {rounds}, but must be 1 or more")
+    best, places = _measured(chain, wanted, 1), [knob.place for knob in knobs]
+    last = best
+    while best.worst_percent > within_percent and last.rounds < rounds:
         try:
             for knob in knobs:
-                if knob.key in found:
-                    chain = knob.turned(chain, found[knob.key].value, wanted[knob.key])
+                if knob.key in last.reached:
+                    chain = knob.turned(chain, last.reached[knob.key].value, wanted[knob.key])
         except ParameterError:
             break  # the next step would leave the range of a setting: the best so far is as near as it gets
-    if best is None:
-        raise ParameterError(f"rounds is {rounds}, but must be 1 or more")
-    return Solution(chain=best.chain, wanted=best.wanted, reached=best.reached, rounds=number)
+        last = _measured(chain, wanted, last.rounds + 1)
+        if last.worst_percent < best.worst_percent:
+            best, places = last, [knob.place for knob in knobs]
+    best = replace(best, rounds=last.rounds)
+    return best if best.worst_percent > within_percent else _short(best, knobs, places, within_percent)
+
+
+def _measured(chain: Chain, wanted: Mapping[str, float], number: int) -> Solution:
+    measured, _ = measure_chain(chain, keys=wanted)
+    found = {key: figure.reading for key, figure in measured.figures.items() if key in wanted}
+    return Solution(chain=chain, wanted=dict(wanted), reached=found, rounds=number)
+
+
+def _short(best: Solution, knobs: "Sequence[_Knob]", places: "Sequence[float]", within_percent: float) -> Solution:
+    """The solution with as few digits in its settings as the figures wanted allow, measured anew."""
+    number = best.rounds
+    for digits in _DIGITS:
+        chain = best.chain
+        try:
+            for knob, place in zip(knobs, places, strict=True):
+                if knob.set_by_us:
+                    chain = knob.at(chain, place, digits)
+        except ParameterError:  # rounded, a value lies outside its range
+            continue
+        if chain == best.chain:
+            break
+        number += 1
+        rounded = _measured(chain, best.wanted, number)
+        if rounded.worst_percent <= within_percent:
+            return rounded
+    return replace(best, rounds=number)
 
 
 def _check(wanted: Mapping[str, float]) -> None:
@@ -160,16 +187,35 @@ def _scale(key: str, value: float) -> float:
     return math.log(max(value, 1e-12))
 
 
-def _tidy(value: float) -> float:
-    # Digits beyond these are below what any figure shows, and only make a file harder to read.
-    return float(f"{value:.6g}")
+def _tidy(value: float, digits: int = _MOST_DIGITS) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+Apply = Callable[[Processor, float, int], Processor]
+"""Puts a setting of a processor at a place of its scale, rounded to so many digits."""
 
 
 class _Knob:
-    """One setting of one stage that moves one figure."""
+    """One setting of one stage that moves one figure.
+
+    Parameters
+    ----------
+    key : str
+        The figure.
+    stage : str
+        Name of the stage.
+    place : float
+        Where the setting stands, on the scale of the figure.
+    slope : float
+        By how much the figure is expected to move with the place.
+    apply : callable
+        Puts the setting at a place.
+    set_by_us : bool
+        Whether the setting stands there by solving, and not because it was given.
+    """
 
     def __init__(
-        self, key: str, stage: str, place: float, slope: float, apply: Callable[[Processor, float], Processor]
+        self, key: str, stage: str, place: float, slope: float, apply: Apply, *, set_by_us: bool = True
     ) -> None:
         self.key = key
         self.stage = stage
@@ -177,7 +223,12 @@ class _Knob:
         self.slope = slope
         self.expected = slope
         self.apply = apply
+        self.set_by_us = set_by_us
         self.before: tuple[float, float] | None = None
+
+    def at(self, chain: Chain, place: float, digits: int = _MOST_DIGITS) -> Chain:
+        """The chain with this setting at a place."""
+        return _with_processor(chain, self.stage, lambda processor: self.apply(processor, place, digits))
 
     def turned(self, chain: Chain, found: float, wanted: float) -> Chain:
         """The chain with this setting corrected for a figure that was found."""
@@ -188,7 +239,8 @@ class _Knob:
             self.slope = share * self.expected
         self.before = (self.place, figure)
         self.place += (_scale(self.key, wanted) - figure) / self.slope
-        return _with_processor(chain, self.stage, lambda processor: self.apply(processor, self.place))
+        self.set_by_us = True
+        return self.at(chain, self.place)
 
 
 def _with_processor(chain: Chain, name: str, change: Callable[[Processor], Processor]) -> Chain:
@@ -198,13 +250,20 @@ def _with_processor(chain: Chain, name: str, change: Callable[[Processor], Proce
     return chain.replace(stages=stages)
 
 
+def _stage_with(chain: Chain, setting: str) -> Stage | None:
+    """The first active stage that has a setting."""
+    return next(
+        (each for each in chain.stages if not each.bypass and setting in type(each.processor).model_fields), None
+    )
+
+
 def _ensured(
-    chain: Chain, kind: type[Processor], name: str, fresh: Processor, *, first: bool = False
+    chain: Chain, setting: str, name: str, fresh: Processor, *, first: bool = False
 ) -> tuple[Chain, Stage]:
-    """The first active stage of a kind; added, if there is none."""
-    for stage in chain.stages:
-        if isinstance(stage.processor, kind) and not stage.bypass:
-            return chain, stage
+    """The first active stage that has a setting; added, if there is none."""
+    present = _stage_with(chain, setting)
+    if present is not None:
+        return chain, present
     taken = set(chain.names)
     while name in taken:
         name += "-2"
@@ -235,74 +294,64 @@ def _prepared(chain: Chain, key: str, value: float, wanted: Mapping[str, float])
 def _flutter_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
     profile = next(name for most, name in _TYPICAL if value <= most)
     fresh = WowFlutter.from_dict({"profile": profile, "weighted_flutter_percent": value})
-    chain, stage = _ensured(chain, WowFlutter, "transport", fresh)
+    chain, stage = _ensured(chain, "weighted_flutter_percent", "transport", fresh)
 
-    def apply(processor: Processor, place: float) -> Processor:
-        return processor.replace(weighted_flutter_percent=_tidy(math.exp(place)))
+    def apply(processor: Processor, place: float, digits: int) -> Processor:
+        return processor.replace(weighted_flutter_percent=_tidy(math.exp(place), digits))
 
-    place = math.log(value)
-    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
-        key, stage.name, place, 1.0, apply
-    )
+    knob = _Knob(key, stage.name, math.log(value), 1.0, apply)
+    return knob.at(chain, knob.place), knob
 
 
 def _level_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
     guess = value * (_RANDOM_DB_PER_PEAK_DB if key.endswith("peak_db") else 1.96)
-    chain, stage = _ensured(chain, AmplitudeFlutter, "level", AmplitudeFlutter(random_db=guess))
-    start = stage.processor
-    assert isinstance(start, AmplitudeFlutter)
+    chain, stage = _ensured(chain, "periodic_parts", "level", AmplitudeFlutter(random_db=guess))
+    start: Any = stage.processor
+    largest = max([start.random_db, *(part.peak_db for part in start.periodic_parts)])
 
-    def apply(processor: Processor, place: float) -> Processor:
-        factor = math.exp(place)
-        parts = tuple(
-            LevelPart(rate_hz=part.rate_hz, peak_db=_tidy(factor * part.peak_db), phase_degrees=part.phase_degrees)
-            for part in start.periodic_parts
-        )
+    def apply(processor: Processor, place: float, digits: int) -> Processor:
+        # The largest is rounded; the others keep their ratio to it, which is the character of the fluctuation.
+        factor = _tidy(math.exp(place) * largest, digits) / largest if largest else 1.0
+        parts = tuple(part.replace(peak_db=_tidy(factor * part.peak_db)) for part in start.periodic_parts)
         return processor.replace(random_db=_tidy(factor * start.random_db), periodic_parts=parts)
 
-    return chain, _Knob(key, stage.name, 0.0, 1.0, apply)
+    return chain, _Knob(key, stage.name, 0.0, 1.0, apply, set_by_us=False)
 
 
 def _distortion_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
-    present = next((s for s in chain.stages if isinstance(s.processor, TapeMagnetisation) and not s.bypass), None)
-    driven = any(isinstance(s.processor, PreampDrive) and not s.bypass for s in chain.stages)
-    if present is not None and not driven:
+    magnetised = _stage_with(chain, "mol_db")
+    if magnetised is not None and _stage_with(chain, "thd_percent") is None:
         # The third harmonic rises with the square of the drive.
-        return _drive_knob(chain, key, present, slope=2.0)
-    chain, stage = _ensured(chain, PreampDrive, "drive", PreampDrive(thd_percent=min(value, 30.0)))
+        return _drive_knob(chain, key, magnetised, slope=2.0)
+    chain, stage = _ensured(chain, "thd_percent", "drive", PreampDrive(thd_percent=min(value, 30.0)))
 
-    def apply(processor: Processor, place: float) -> Processor:
-        return processor.replace(drive_db=None, thd_percent=_tidy(math.exp(place)))
+    def apply(processor: Processor, place: float, digits: int) -> Processor:
+        return processor.replace(drive_db=None, thd_percent=_tidy(math.exp(place), digits))
 
-    start = stage.processor
-    assert isinstance(start, PreampDrive)
+    start: Any = stage.processor
     place = math.log(start.expected_thd_percent(start.reference_level_dbfs))
-    return chain, _Knob(key, stage.name, place, 1.0, apply)
+    return chain, _Knob(key, stage.name, place, 1.0, apply, set_by_us=False)
 
 
 def _headroom_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
     fresh = TapeMagnetisation.from_dict({"mol_db": value})
-    chain, stage = _ensured(chain, TapeMagnetisation, "tape", fresh)
-    start = stage.processor
-    assert isinstance(start, TapeMagnetisation)
+    chain, stage = _ensured(chain, "mol_db", "tape", fresh)
 
-    def apply(processor: Processor, place: float) -> Processor:
-        return processor.replace(drive_db=None, mol_db=_tidy(20.0 * place / math.log(10.0)))
+    def apply(processor: Processor, place: float, digits: int) -> Processor:
+        return processor.replace(drive_db=None, mol_db=_tidy(20.0 * place / math.log(10.0), digits))
 
-    place = _scale(key, value)
-    return _with_processor(chain, stage.name, lambda each: apply(each, place)), _Knob(
-        key, stage.name, place, 1.0, apply
-    )
+    knob = _Knob(key, stage.name, _scale(key, value), 1.0, apply)
+    return knob.at(chain, knob.place), knob
 
 
 def _drive_knob(chain: Chain, key: str, stage: Stage, *, slope: float) -> tuple[Chain, _Knob]:
-    start = stage.processor
-    assert isinstance(start, TapeMagnetisation)
+    start: Any = stage.processor
 
-    def apply(processor: Processor, place: float) -> Processor:
-        return processor.replace(mol_db=None, drive_db=_tidy(20.0 * place / math.log(10.0)))
+    def apply(processor: Processor, place: float, digits: int) -> Processor:
+        return processor.replace(mol_db=None, drive_db=_tidy(20.0 * place / math.log(10.0), digits))
 
-    return chain, _Knob(key, stage.name, start.effective_drive_db * math.log(10.0) / 20.0, slope, apply)
+    place = start.effective_drive_db * math.log(10.0) / 20.0
+    return chain, _Knob(key, stage.name, place, slope, apply, set_by_us=False)
 
 
 def _decay_knob(chain: Chain, key: str, value: float, wanted: Mapping[str, float]) -> tuple[Chain, _Knob]:
@@ -314,30 +363,27 @@ def _decay_knob(chain: Chain, key: str, value: float, wanted: Mapping[str, float
     # Kept bands begin one octave above the lowest of the reverb.
     asked = [number for number, each in enumerate(_DECAYS, start=1) if each in wanted]
     band = _DECAYS.index(key) + 1
-    chain, stage = _ensured(chain, FdnReverb, "hall", FdnReverb(), first=True)
-    start = stage.processor
-    assert isinstance(start, FdnReverb)
+    chain, stage = _ensured(chain, "decay_by_band_seconds", "hall", FdnReverb(), first=True)
+    start: Any = stage.processor
     shape = start.target_decay_seconds()
 
-    def with_decays(processor: Processor, asked_seconds: FloatArray) -> Processor:
+    def with_decays(processor: Processor, asked_seconds: FloatArray, digits: int = _MOST_DIGITS) -> Processor:
         changes = np.log(asked_seconds / shape[asked])
         seconds = shape * np.exp(np.interp(np.arange(len(shape)), asked, changes))
         if len(asked) == 1:
-            return processor.replace(decay_seconds=_tidy(float(seconds[_BAND_OF_1_KHZ])))
+            return processor.replace(decay_seconds=_tidy(float(seconds[_BAND_OF_1_KHZ]), digits))
+        table = {name: _tidy(each, digits) for name, each in zip(DecayByBand.model_fields, seconds, strict=True)}
         return processor.replace(
             decay_seconds=None,
             low_decay_ratio=None,
             high_decay_ratio=None,
-            decay_by_band_seconds=DecayByBand(
-                **dict(zip(DecayByBand.model_fields, map(_tidy, seconds.tolist()), strict=True))
-            ),
+            decay_by_band_seconds=DecayByBand(**table),
         )
 
-    def apply(processor: Processor, place: float) -> Processor:
-        assert isinstance(processor, FdnReverb)
+    def apply(processor: Any, place: float, digits: int) -> Processor:
         asked_seconds = processor.target_decay_seconds()[asked]
         asked_seconds[asked.index(band)] = math.exp(place)
-        return with_decays(processor, asked_seconds)
+        return with_decays(processor, asked_seconds, digits)
 
     # All at once, so that no step on the way is steeper than the whole.
     first = np.array([wanted[_DECAYS[number - 1]] for number in asked])

@@ -10,7 +10,7 @@ from pydantic import model_validator
 from tapeemu.dsp.dropouts import Dropout, list_dropouts
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, Traits, setting
+from tapeemu.processor import Processor, Settings, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["AmplitudeFlutter", "LevelPart"]
@@ -22,7 +22,7 @@ _SPACING_DB = 40.0 * math.pi / math.log(10.0)
 class LevelPart(Settings):
     """One periodic fluctuation of the level, the same on all channels."""
 
-    rate_hz: float = setting(..., "Rate of the fluctuation.", unit="Hz", ge=0.02, le=250.0)
+    rate_hz: float = required_setting("Rate of the fluctuation.", unit="Hz", ge=0.02, le=250.0)
     peak_db: float = setting(
         ..., "Peak deviation of the level (half of peak to peak).", unit="dB", ge=0.0, le=12.0
     )

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import SkipValidation, field_validator, model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.processor import Processor, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray
 
 __all__ = ["EFFECTS", "PluginEffect", "PluginObject", "PluginStream", "parameter_names"]
@@ -89,7 +89,7 @@ class PluginEffect(Processor):
 
     kind: ClassVar[str] = "plugin_effect"
 
-    effect: str = setting(..., "Name of one of pedalboard's own effects.")
+    effect: str = required_setting("Name of one of pedalboard's own effects.")
     parameters: dict[str, float | str] = setting({}, "Parameters of the effect, by pedalboard's names.")
 
     @field_validator("effect")
@@ -163,7 +163,7 @@ class PluginObject(Processor):
 
     kind: ClassVar[str] = "plugin_object"
 
-    effect: SkipValidation[Any] = setting(..., "The object")
+    effect: SkipValidation[Any] = required_setting("The object")
 
     @field_validator("effect")
     @classmethod

@@ -14,7 +14,7 @@ from tapeemu.dsp.trajectory import SEGMENT, collect
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
 from tapeemu.kernel_stream import KernelStream, processor_kernels
-from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
+from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 if TYPE_CHECKING:
@@ -34,7 +34,9 @@ class RotatingPart(Settings):
     diameter_mm: float | None = setting(
         None, "Diameter of the part, which turns at tape speed / (pi * diameter).", unit="mm", ge=0.5, le=2000.0
     )
-    peak_percent: float = setting(..., "Peak speed deviation (half of peak to peak).", unit="%", ge=0.0, le=10.0)
+    peak_percent: float = required_setting(
+        "Peak speed deviation (half of peak to peak).", unit="%", ge=0.0, le=10.0
+    )
     phase_degrees: float | None = setting(
         None, "Phase of the deviation (a cosine) at tape position 0; left out: from the seed.", unit="°"
     )

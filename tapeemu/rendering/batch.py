@@ -48,6 +48,7 @@ def render_batch(
     delivery: Delivery | None = None,
     seed: int | None = None,
     start_seconds: float = 0.0,
+    track: int = 0,
     preset: str | None = None,
     jobs: int = 1,
     cluster: str | None = None,
@@ -62,9 +63,10 @@ def render_batch(
     plan : BatchPlan
         From :func:`tapeemu.rendering.plan.plan_batch`.
     chain, delivery, seed, start_seconds, preset
-        As for :func:`tapeemu.render_file`; each file lies on the track of its number in the plan, from 0. With
-        `delivery.keep_balance`, one file that fails while the common gain is sought fails them all, since the gain
-        would be another without it.
+        As for :func:`tapeemu.render_file`. With `delivery.keep_balance`, one file that fails while the common gain
+        is sought fails them all, since the gain would be another without it.
+    track : int
+        Track of the first file; each further one lies on the next, in the order of the plan.
     jobs : int
         Processes at a time on this computer; 0 takes one per core. Results do not depend on it.
     cluster : str, optional
@@ -94,7 +96,14 @@ def render_batch(
     if cluster is not None:
         plan = _absolute(plan)
     _make_folder(plan.folder)
-    job = Job(chain=chain, delivery=delivery or Delivery(), seed=seed, start_seconds=start_seconds, preset=preset)
+    job = Job(
+        chain=chain,
+        delivery=delivery or Delivery(),
+        seed=seed,
+        start_seconds=start_seconds,
+        track=track,
+        preset=preset,
+    )
     batch = _Batch(job=job, journal=Journal(plan.folder), digest=settings_digest(job), resume=resume)
     known = batch.journal.read() if resume else {}
     folders = {plan.folder, *(item.target.parent for item in plan.items)}

@@ -48,10 +48,12 @@ class Job:
         Raises
         ------
         ParameterError
-            If there is no such tape, or no such place on it.
+            If there is no such tape, or no such place or track on it.
         """
         if not math.isfinite(self.start_seconds):
             raise ParameterError(f"start_seconds is {self.start_seconds!r}, but must be a finite number")
+        if self.track < 0:
+            raise ParameterError(f"track is {self.track}, but must be zero or more")
         if self.seed is None:
             return self.chain
         if self.seed < 0:

@@ -12,6 +12,7 @@ from tapeemu.errors import AudioError
 from tapeemu.pump import aligned_blocks, aligned_length, cut
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.loudness import LevelMeter
+from tapeemu.rendering.threads import in_threads
 from tapeemu.units import db_to_gain, seconds_to_samples
 from tapeemu.validation import FloatArray
 
@@ -52,11 +53,13 @@ class Render:
     chain : Chain
         What it was put through.
     audio : ndarray, shape (channels, samples), float32
-        Aligned with the stem to the sample; the gain is applied.
+        Aligned with the stem to the sample, which begins `lead_samples` later; the gain is applied.
     gain_db : float
         Gain given to what came out of the chain.
     loudness_lufs, true_peak_dbtp : float
         Integrated loudness (BS.1770) and true peak, with the gain.
+    lead_samples : int
+        Samples before the stem begins: the longest lead of the chains that are compared.
     """
 
     label: str
@@ -66,6 +69,7 @@ class Render:
     gain_db: float
     loudness_lufs: float
     true_peak_dbtp: float
+    lead_samples: int = 0
 
 
 def tail_of(contenders: Sequence[Contender], *, sample_rate: float, channels: int) -> float:
@@ -98,24 +102,26 @@ def render_all(
 ) -> list[Render]:
     """Render a stem through every chain, several at once; the levels are still those that came out.
 
-    After each, `done` is called.
+    All begin together, as early as the chain with the longest lead sounds, and end together. After each, `done` is
+    called; `jobs` is a number of threads, 0 for one per core.
     """
-    from joblib import Parallel, delayed
 
     def work(contender: Contender) -> Render:
         render = _render(stem, contender, sample_rate, tail_seconds, start_sample)
         done()
         return render
 
-    # Threads, because the compiled loops let go of the interpreter and the stem need not be copied.
-    renders: list[Render] = Parallel(n_jobs=jobs, prefer="threads")(
-        delayed(work)(contender) for contender in contenders
-    )
-    longest = max(render.audio.shape[1] for render in renders)
-    return [
-        replace(render, audio=np.pad(render.audio, ((0, 0), (0, longest - render.audio.shape[1]))))
-        for render in renders
-    ]
+    renders = in_threads(work, [(contender,) for contender in contenders], jobs=jobs)
+    lead = max(render.lead_samples for render in renders)
+    longest = max(render.audio.shape[1] - render.lead_samples for render in renders)
+    return [_filled(render, lead, longest) for render in renders]
+
+
+def _filled(render: Render, lead: int, length: int) -> Render:
+    """The render with silence around it, so that all begin and end together."""
+    early = lead - render.lead_samples
+    late = lead + length - early - render.audio.shape[1]
+    return replace(render, audio=np.pad(render.audio, ((0, 0), (early, late))), lead_samples=lead)
 
 
 def _render(
@@ -123,10 +129,13 @@ def _render(
 ) -> Render:
     stream = contender.chain.stream(sample_rate=sample_rate, channels=stem.shape[0], start_sample=start_sample)
     tail = seconds_to_samples(tail_seconds, sample_rate)
-    audio = np.zeros((stem.shape[0], aligned_length(stream, stem.shape[1], tail)), np.float32)
+    lead = min(stream.lead_samples(), stream.latency)
+    audio = np.zeros((stem.shape[0], lead + aligned_length(stream, stem.shape[1], tail)), np.float32)
     meter = LevelMeter(sample_rate=sample_rate, channels=stem.shape[0])
     filled = 0
-    for block in aligned_blocks(stream, cut(stem, _BLOCK), tail_samples=tail, silence_samples=_BLOCK):
+    for block in aligned_blocks(
+        stream, cut(stem, _BLOCK), tail_samples=tail, silence_samples=_BLOCK, lead_samples=lead
+    ):
         audio[:, filled : filled + block.shape[1]] = block
         filled += block.shape[1]
         meter.add(np.ascontiguousarray(block))
@@ -138,6 +147,7 @@ def _render(
         gain_db=0.0,
         loudness_lufs=meter.integrated_lufs,
         true_peak_dbtp=meter.true_peak_dbtp,
+        lead_samples=lead,
     )
 
 
@@ -153,15 +163,13 @@ def equalised(renders: Sequence[Render], *, sample_rate: float, true_peak_dbtp: 
     true_peak_dbtp : float
         Ceiling of the true peak; where one render would exceed it, all are lowered alike.
     jobs : int
-        Threads to work with.
+        Threads; 0 is one per core.
 
     Raises
     ------
     AudioError
         If a loudness is undefined, so that there is nothing to match.
     """
-    from joblib import Parallel, delayed
-
     for render in renders:
         if not math.isfinite(render.loudness_lufs):
             raise AudioError(
@@ -176,9 +184,10 @@ def equalised(renders: Sequence[Render], *, sample_rate: float, true_peak_dbtp: 
     matched: list[Render] = []
     # The absolute gate of the loudness does not move with the gain, so a further step may be needed.
     for _ in range(_MOST_STEPS):
-        matched = Parallel(n_jobs=jobs, prefer="threads")(
-            delayed(_measured_at)(render, gain_db, sample_rate)
-            for render, gain_db in zip(renders, gains, strict=True)
+        matched = in_threads(
+            _measured_at,
+            [(render, gain_db, sample_rate) for render, gain_db in zip(renders, gains, strict=True)],
+            jobs=jobs,
         )
         missed = [target - render.loudness_lufs for render in matched]
         excess = max(render.true_peak_dbtp for render in matched) - true_peak_dbtp

@@ -16,7 +16,7 @@ from tapeemu.files.encodings import SUFFIXES
 from tapeemu.files.part_files import reason
 from tapeemu.rendering.delivery import Delivery, target_in
 
-__all__ = ["BatchPlan", "Failure", "Item", "plan_batch"]
+__all__ = ["BatchPlan", "Failure", "Item", "plan_batch", "sound_files"]
 
 
 @dataclass(frozen=True)
@@ -110,8 +110,27 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     return BatchPlan(folder, tuple(items), tuple(failures))
 
 
-def _items_of(wish: Path, folder: Path, delivery: Delivery) -> list[Item]:
-    """Items of one input.
+def sound_files(inputs: Sequence[str | Path], *, out: str | Path | None = None) -> list[Path]:
+    """Find the files that inputs name, in their order, each once.
+
+    Parameters
+    ----------
+    inputs, out
+        As for :func:`plan_batch`; without a folder for results nothing is left out.
+
+    Raises
+    ------
+    AudioError
+        If an input leads to no file.
+    ParameterError
+        If a pattern goes up behind its first wildcard.
+    """
+    results = None if out is None else Path(out)
+    return list(dict.fromkeys(source for wish in inputs for source, _ in _found(Path(wish), results)))
+
+
+def _found(wish: Path, out: Path | None) -> list[tuple[Path, Path]]:
+    """Sound files of one input, each with its place below it.
 
     Raises
     ------
@@ -119,12 +138,19 @@ def _items_of(wish: Path, folder: Path, delivery: Delivery) -> list[Item]:
         If it leads to no file.
     """
     try:
-        found = _find(wish, folder)
+        return _find(wish, out)
     except TapeemuError:
         raise
     except (OSError, ValueError) as error:
         raise AudioError(f"{wish} cannot be opened or searched ({reason(error)}); check its name") from None
-    return [Item(source, target_in(folder / relative.parent, source, delivery)) for source, relative in found]
+
+
+def _items_of(wish: Path, folder: Path, delivery: Delivery) -> list[Item]:
+    """Items of one input; the errors are those of :func:`_found`."""
+    return [
+        Item(source, target_in(folder / relative.parent, source, delivery))
+        for source, relative in _found(wish, folder)
+    ]
 
 
 def _leads_into(folder: Path, place: Path) -> bool:
@@ -132,7 +158,7 @@ def _leads_into(folder: Path, place: Path) -> bool:
     return place.is_relative_to(folder) and Path(_real(place)).is_relative_to(_real(folder))
 
 
-def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
+def _find(wish: Path, out: Path | None) -> list[tuple[Path, Path]]:
     """Sound files of one input, each with its place below it."""
     if wish.is_dir():
         found = [(path, path.relative_to(wish)) for path in _walk(wish, out)]
@@ -165,8 +191,8 @@ def _find(wish: Path, out: Path) -> list[tuple[Path, Path]]:
     return [(path, path.relative_to(fixed)) for path in files]
 
 
-def _walk(folder: Path, out: Path) -> Iterator[Path]:
-    wanted = _outside_of(out) if not _same(folder, out) else lambda _: True
+def _walk(folder: Path, out: Path | None) -> Iterator[Path]:
+    wanted = _outside_of(None if out is None or _same(folder, out) else out)
     for parent, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(names):
@@ -175,7 +201,10 @@ def _walk(folder: Path, out: Path) -> Iterator[Path]:
                 yield path
 
 
-def _outside_of(out: Path) -> Callable[[Path], bool]:
+def _outside_of(out: Path | None) -> Callable[[Path], bool]:
+    """Whether a file lies outside the folder of results, if there is one."""
+    if out is None:
+        return lambda _: True
     results = out.resolve()
     return lambda path: not path.parent.resolve().is_relative_to(results)
 

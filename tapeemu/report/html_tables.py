@@ -70,6 +70,11 @@ def figure_methods(own: Mapping[str, Reading]) -> list[tuple[str, str, str, str]
     return list(lines.values())
 
 
+def _lead_told(comparison: Comparison) -> list[str]:
+    lead = comparison.dry.lead_samples / comparison.sample_rate
+    return [f"All begin {lead:.3g} s before the stem, with what an order sounds early."] if lead else []
+
+
 def page_conditions(comparison: Comparison) -> list[str]:
     """Under which conditions the figures hold, one sentence or more a line."""
     plan = comparison.plan
@@ -80,6 +85,7 @@ def page_conditions(comparison: Comparison) -> list[str]:
     said = [
         f"Stem: {comparison.name}, {comparison.dry.audio.shape[0]} channel(s), {comparison.sample_rate:g} Hz, "
         f"{seconds:.2f} s with a tail of {comparison.tail_seconds:.2f} s.",
+        *_lead_told(comparison),
         f"Tape (seed): {tape}. All orders run on the same tape; each stage meets it at the same place.",
         f"Loudness: integrated, ITU-R BS.1770; true peak at most {comparison.true_peak_ceiling_dbtp:g} dBTP, by "
         "lowering all alike.",

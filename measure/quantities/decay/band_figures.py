@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from measure.parts.decay_fit import NEPERS, DecayFit, DecayModel
+from measure.parts.decay_fit import DecayFit
+from measure.parts.decay_model import NEPERS, DecayModel
 from measure.quantities.decay.bands import BandDecay, decay_curve
 from measure.quantities.decay.likelihood import likelihood_reading
 from measure.quantities.decay.line import DecayLine, regress
@@ -281,8 +282,16 @@ class _Figures:
         thin = max(1, len(t) // 400)
         drawn = np.linspace(0.0, max(float(t[-1]) * 1.25, 1e-9), 200)
         return (
-            decay_curve(f"decay, {self.data.band.name}", t[::thin], level[::thin]),
-            decay_curve(f"fit, {self.data.band.name}", drawn, self.shown.fit_level(drawn)),
+            decay_curve(
+                f"decay, {self.data.band.name}", t[::thin], level[::thin], self.shown.method, self.conditions
+            ),
+            decay_curve(
+                f"fit, {self.data.band.name}",
+                drawn,
+                self.shown.fit_level(drawn),
+                "maximum likelihood",
+                self.conditions,
+            ),
         )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.decay_fit import Band
+from measure.parts.decay_bands import Band
 from measure.results import Conditions, Curve, Reading, Result
 from measure.validation import FloatArray
 
@@ -102,12 +102,24 @@ def undefined_band(band: Band, reason: str, conditions: Conditions) -> BandDecay
         likelihood=reading("decay time", method="maximum likelihood"),
         slopes=(),
         usable_range=reading("usable range", "dB"),
-        curve=decay_curve(f"decay, {band.name}", empty, empty),
-        fit=decay_curve(f"fit, {band.name}", empty, empty),
+        curve=decay_curve(f"decay, {band.name}", empty, empty, "none", known, reason),
+        fit=decay_curve(f"fit, {band.name}", empty, empty, "none", known, reason),
         floor_db=math.nan,
     )
 
 
-def decay_curve(quantity: str, t: FloatArray, level: FloatArray) -> Curve:
+def decay_curve(
+    quantity: str, t: FloatArray, level: FloatArray, method: str, conditions: Conditions, *warnings: str
+) -> Curve:
     """A decay: dB against seconds."""
-    return Curve(quantity=quantity, x=t, y=level, x_name="time", x_unit="s", y_unit="dB")
+    return Curve(
+        quantity=quantity,
+        x=t,
+        y=level,
+        x_name="time",
+        x_unit="s",
+        y_unit="dB",
+        method=method,
+        conditions=conditions,
+        warnings=warnings,
+    )

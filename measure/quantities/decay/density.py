@@ -5,15 +5,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.parts.decay_fit import onset_of
-from measure.parts.spectrum import unusable
+from measure.parts.decay_bands import onset_of
 from measure.results import Conditions, Curve, Reading, Result
-from measure.validation import FloatArray, check_rate, check_signal
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
     "EchoDensity",
     "echo_density",
 ]
+
+_METHOD = "share of samples beyond one standard deviation, Hann window"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -65,7 +66,7 @@ def echo_density(
             quantity=f"time to {levels[level]} echo density",
             value=value,
             unit="s",
-            method="share of samples beyond one standard deviation, Hann window",
+            method=_METHOD,
             conditions=conditions,
             # Where within the window the density is reached is known to about a tenth of it.
             uncertainty=0.1 * window_seconds if math.isfinite(value) else math.nan,
@@ -81,7 +82,17 @@ def echo_density(
                 found[level] = reading(level, float(t[reached[0]]))
             else:
                 found[level] = reading(level, math.nan, why or f"the density never reaches {level:g}")
-        profile = Curve(quantity="echo density", x=t, y=density, x_name="time", x_unit="s", y_unit="")
+        profile = Curve(
+            quantity="echo density",
+            x=t,
+            y=density,
+            x_name="time",
+            x_unit="s",
+            y_unit="",
+            method=_METHOD,
+            conditions=conditions,
+            warnings=(why,) if why else (),
+        )
         return EchoDensity(profile=profile, half=found[0.5], nine_tenths=found[0.9], full=found[1.0])
 
     empty = np.empty(0)

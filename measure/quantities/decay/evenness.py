@@ -5,9 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.parts.spectrum import unusable
 from measure.results import Conditions, Reading, Result
-from measure.validation import FloatArray, check_rate, check_signal
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
     "Colouration",

@@ -6,17 +6,17 @@ from typing import Any
 
 import numpy as np
 
+from measure.parts.decay_bands import BandName, band_envelope, bands_of, onset_of
 from measure.parts.decay_doubt import integrated_sigma
 from measure.parts.decay_faults import examine
-from measure.parts.decay_fit import BandName, band_envelope, bands_of, knee, onset_of
-from measure.parts.spectrum import unusable
+from measure.parts.decay_model import knee
 from measure.quantities.decay.band_figures import ShownDecay, band_figures
 from measure.quantities.decay.bands import BandDecay, Decay, undefined_band
 from measure.quantities.decay.line import regress
 from measure.quantities.decay.preparation import PreparedBand, prepare
 from measure.quantities.response import frequency_response
 from measure.results import Conditions
-from measure.validation import FloatArray, check_rate, check_signal
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
     "decay",

@@ -7,17 +7,17 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.decay_bands import Band, BandName, Envelope, band_envelope, bands_of
 from measure.parts.decay_doubt import interrupted_sigma
 from measure.parts.decay_faults import recording_end
-from measure.parts.decay_fit import NEPERS, Band, BandName, Envelope, band_envelope, bands_of, knee
+from measure.parts.decay_model import NEPERS, knee
 from measure.parts.run import drive
 from measure.parts.signals import NoiseBurst, noise_burst
-from measure.parts.spectrum import unusable
 from measure.quantities.decay.band_figures import ShownDecay, band_figures
 from measure.quantities.decay.bands import BandDecay, Decay, undefined_band
 from measure.quantities.decay.preparation import PreparedBand, prepare
 from measure.results import Conditions
-from measure.validation import FloatArray, as_system, check_rate, check_signal
+from measure.validation import FloatArray, as_system, check_rate, check_signal, unusable
 
 __all__ = [
     "decay_from_noise",

@@ -3,7 +3,8 @@
 import math
 
 from measure.parts.decay_doubt import response_scatter
-from measure.parts.decay_fit import NEPERS, DecayFit, DecayModel
+from measure.parts.decay_fit import DecayFit
+from measure.parts.decay_model import NEPERS, DecayModel
 from measure.quantities.decay.preparation import LEAST_RANGE_DB, MOST_DOUBT, PreparedBand
 from measure.quantities.decay.rules import CLIPPED, SMEARED, STRAYS, too_short, widened
 from measure.results import Conditions, Reading

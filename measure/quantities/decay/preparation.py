@@ -7,7 +7,8 @@ from typing import TypeGuard
 
 import numpy as np
 
-from measure.parts.decay_fit import Band, DecayFit, Envelope, fit_decay
+from measure.parts.decay_bands import Band, Envelope
+from measure.parts.decay_fit import DecayFit, fit_decay
 from measure.parts.decay_leakage import BandDescription, leakage
 from measure.parts.decay_leakage import beyond as neighbours_of
 

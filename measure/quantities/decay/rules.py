@@ -2,7 +2,7 @@
 
 import math
 
-from measure.parts.decay_fit import Envelope
+from measure.parts.decay_bands import Envelope
 
 __all__ = [
     "CLIPPED",

@@ -1,7 +1,7 @@
 """Distortion: harmonics, THD, THD+N, intermodulation, maximum operating level, aliasing; a module for each.
 
 All figures come from fitted lines whose time base is the recording's own phase (see
-:mod:`measure.parts.spectrum`), so that the flutter of a tape does not count as loss of a harmonic.
+:mod:`measure.parts.time_base`), so that the flutter of a tape does not count as loss of a harmonic.
 """
 
 from measure.quantities.distortion.against_frequency import (

@@ -10,9 +10,9 @@ import numpy as np
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import LevelSteps, level_steps
-from measure.parts.spectrum import fit_tone
+from measure.parts.tone_fit import fit_tone
 from measure.quantities.distortion.harmonics import HIGHEST_ORDER, debiased, thd_ratio
-from measure.results import Curve, Reading, Result
+from measure.results import Conditions, Curve, Reading, Result
 from measure.validation import FloatArray, as_system, check_rate, check_signal
 
 __all__ = [
@@ -158,6 +158,7 @@ def distortion_of_steps(
     crossing = _crossing(levels, third, third_sigma, gain, 0.01 * limit_percent)
     if crossing.reason and all(fit.reason for fit in fits):
         crossing = crossing._replace(reason=fits[-1].reason)
+    conditions: Conditions = {"frequency_hz": steps.frequency_hz, "sample_rate_hz": steps.sample_rate}
     readings = _operating_levels(crossing, steps, limit_percent)
 
     def curve(quantity: str, values: FloatArray, sigma: FloatArray, unit: str) -> Curve:
@@ -169,6 +170,9 @@ def distortion_of_steps(
             x_unit="dBFS",
             y_unit=unit,
             uncertainty=sigma,
+            method="least squares, step by step",
+            conditions=conditions,
+            warnings=tuple(dict.fromkeys(fit.reason for fit in fits if fit.reason)),
         )
 
     return LevelDistortion(

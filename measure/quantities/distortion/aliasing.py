@@ -4,11 +4,11 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from measure.parts.prime_grid import aliasing_ratio_db, prime_grid
 from measure.parts.run import drive
 from measure.parts.signals import steady_tone
-from measure.parts.spectrum import aliasing_ratio_db, prime_grid, unusable
 from measure.results import Reading
-from measure.validation import as_system, check_rate
+from measure.validation import as_system, check_rate, unusable
 
 __all__ = [
     "aliasing_to_signal",

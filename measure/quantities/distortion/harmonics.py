@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.spectrum import ToneFit, fit_tone
+from measure.parts.tone_fit import ToneFit, fit_tone
 from measure.results import Conditions, Curve, Reading, Result
 from measure.validation import FloatArray
 
@@ -130,6 +130,9 @@ def _harmonics_of(fit: ToneFit, orders: int) -> HarmonicDistortion:
             x_unit="",
             y_unit="dB",
             uncertainty=np.array([math.nan if fit.reason else 0.0, *(each.level_sigma_db for each in lines)]),
+            method=thd_f.method,
+            conditions=thd_f.conditions,
+            warnings=thd_f.warnings,
         ),
     )
 

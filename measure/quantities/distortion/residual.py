@@ -5,7 +5,8 @@ import math
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.spectrum import fit_tone, power_spectrum
+from measure.parts.spectrum import power_spectrum
+from measure.parts.tone_fit import fit_tone
 from measure.results import Conditions, Reading
 from measure.validation import FloatArray, check_rate, check_signal
 

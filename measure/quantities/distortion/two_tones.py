@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.spectrum import LineFit, fit_lines
+from measure.parts.line_fit import LineFit, fit_lines
 from measure.results import Conditions, Reading
 from measure.validation import FloatArray, check_rate
 

@@ -8,7 +8,7 @@ from scipy.integrate import dblquad
 from scipy.signal import fftconvolve
 
 from measure.parts.decay_doubt import integrated_sigma, response_scatter
-from measure.parts.decay_fit import NEPERS, DecayModel
+from measure.parts.decay_model import NEPERS, DecayModel
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import BandDecay, decay_from_impulse, decay_of_noise
 

@@ -11,7 +11,8 @@ import pytest
 from scipy import signal
 from scipy.fft import next_fast_len
 
-from measure.parts.decay_fit import band_envelope, bands_of, fit_decay
+from measure.parts.decay_bands import band_envelope, bands_of
+from measure.parts.decay_fit import fit_decay
 from measure.parts.decay_leakage import BandDescription, leakage
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import Decay, decay_from_impulse, decay_of_noise

@@ -10,6 +10,7 @@ import pkgutil
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -338,3 +339,32 @@ def test_a_table_of_nothing_is_empty() -> None:
 
     assert Nothing().to_csv() == ""
     assert Nothing().to_frame().empty
+
+
+def test_every_curve_says_how_and_under_which_conditions_it_was_measured() -> None:
+    rate = 48_000
+    moment = np.arange(6 * rate) / rate
+    tone = 0.3 * np.sin(2.0 * np.pi * 3150.0 * moment + 0.2 * np.sin(2.0 * np.pi * 4.0 * moment))
+    decaying = np.random.default_rng(3).standard_normal(rate) * 10.0 ** (-6.0 * moment[:rate])
+
+    def twice(audio: Any, sample_rate: float) -> Any:
+        return 2.0 * audio
+
+    for result in (
+        measure.flutter(tone, rate),
+        measure.amplitude_fluctuation(tone, rate),
+        measure.harmonic_distortion(tone, rate),
+        measure.frequency_response(twice, rate, seconds=1.0),
+        measure.distortion_against_frequency(twice, rate, seconds=1.0),
+        measure.distortion_against_level(twice, rate, levels_dbfs=(-20.0, -10.0)),
+        measure.decay_from_impulse(decaying, rate),
+        measure.echo_density(decaying, rate),
+    ):
+        curves = result.named_curves()
+        assert curves
+        for key, each in curves.items():
+            assert each.method, key
+            assert each.conditions["sample_rate_hz"] == rate, key
+            assert Curve.from_dict(json.loads(each.to_json())).conditions == each.conditions
+    silent = measure.flutter(np.zeros(rate), rate)
+    assert "silent" in silent.spectrum.warnings[0]

@@ -550,7 +550,7 @@ def test_other_seeds_say_the_same() -> None:
     for seed in (11, 12, 13):
         chains = [contender.chain.with_seed(seed) for contender in two_orders(CHAIN)]
         meter = ChainMeter(sample_rate=RATE, plan=plan)
-        first, second = meter.measure(chains, jobs=-1, progress=SILENT)
+        first, second = meter.measure(chains, jobs=0, progress=SILENT)
         said.append(differing(first.readings, first.repeats, second.readings, second.repeats))
     heads = [{phrase.partition(" (")[0] for phrase in phrases} for phrases in said]
     for trait in TRAITS:
@@ -823,12 +823,14 @@ def test_the_command_writes_report_renders_and_table(tmp_path: Path) -> None:
         CliRunner().invoke(app, arguments, catch_exceptions=False)
 
 
-def test_the_command_prints_json(tmp_path: Path) -> None:
+def test_the_command_takes_a_folder_and_prints_json(tmp_path: Path) -> None:
     import json
 
-    arguments = ["compare", str(written_stem(tmp_path)), "-p", str(written_preset(tmp_path)), "--json"]
+    written_stem(tmp_path)
+    arguments = ["compare", str(tmp_path), "-p", str(written_preset(tmp_path)), "--json"]
     result = CliRunner().invoke(app, [*arguments, "--orders", "room,drive"], catch_exceptions=False)
     found = json.loads(result.stdout)
+    assert len(found) == 1
     assert found[0]["orders"][0]["label"] == "room → drive"
     assert found[0]["orders"][0]["readings"]["edt_quiet_seconds"]["unit"] == "s"
 
@@ -839,6 +841,7 @@ def test_the_command_prints_json(tmp_path: Path) -> None:
         (["--all-orders", "--orders", "room"], "both given"),
         (["--renders"], "needs a folder"),
         (["--orders", "nowhere"], "nowhere"),
+        (["--jobs", "-1"], "jobs is -1"),
     ],
 )
 def test_wrong_options(tmp_path: Path, extra: list[str], words: str) -> None:

@@ -116,6 +116,10 @@ def test_solve_reaches_flutter_distortion_and_decay_from_nothing() -> None:
         assert solution.error_percent(key) <= 1.0
     kinds = [stage.processor.kind for stage in solution.chain.stages]
     assert kinds == ["fdn_reverb", "preamp_drive", "wow_flutter"]
+    # A person reads the file: 1 % allows three digits, which are right within half of that.
+    hall, drive, transport = (stage.processor.to_dict() for stage in solution.chain.stages)
+    for value in (hall["decay_seconds"], drive["thd_percent"], transport["weighted_flutter_percent"]):
+        assert value == float(f"{value:.3g}")
     # An independent measurement of the settings found, not the one that solving stopped at.
     measured, _ = measure_chain(Chain.from_dict(solution.chain.to_dict()), keys=wanted)
     for key, value in wanted.items():
@@ -140,6 +144,13 @@ def test_solve_starts_from_settings_that_are_far_off() -> None:
     assert isinstance(level, AmplitudeFlutter)
     # Everything that moves is scaled alike, so the character stays.
     assert level.periodic_parts[0].peak_db / level.random_db == pytest.approx(0.5, rel=1e-4)
+
+
+def test_settings_that_give_the_figure_already_stay_as_they_are() -> None:
+    drive = PreampDrive(drive_db=6.03125)
+    reached = solve({"thd_reference_percent": 1.0}, start=Chain([drive]), within_percent=1e3)
+    assert reached.rounds == 1
+    assert reached.chain.stages[0].processor == drive
 
 
 def test_solve_reaches_a_level_of_three_percent() -> None:

@@ -7,11 +7,15 @@ import numpy as np
 import pytest
 import soundfile
 from dummy_processors import Hiss, PreEcho
+from typer.testing import CliRunner
 
 from tapeemu import Chain, PreampDrive, render_file, render_files
+from tapeemu.cli import app
 from tapeemu.files.riff_chunks import append_chunks, carried_chunks, led
 from tapeemu.rendering.batch import render_batch
+from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.delivery import Delivery
+from tapeemu.rendering.matched import render_all
 from tapeemu.rendering.plan import plan_batch
 from tapeemu.validation import FloatArray
 
@@ -74,6 +78,41 @@ def test_the_second_stem_is_made_again_by_its_track(tmp_path: Path) -> None:
     render_file(sources[1], Chain([Hiss()]), tmp_path / "alone.wav", delivery=FLOATS, track=1)
     np.testing.assert_array_equal(read(tmp_path / "alone.wav"), read(targets[1]))
     assert comment(tmp_path / "alone.wav") == comment(targets[1])
+
+
+def test_a_batch_may_begin_on_any_track(tmp_path: Path) -> None:
+    sources = [wav(tmp_path / f"{name}.wav") for name in "ab"]
+    chain, plan = Chain([Hiss()]), plan_batch(sources, tmp_path / "out", delivery=FLOATS)
+    assert not render_batch(plan, chain, delivery=FLOATS, track=3).failures
+    for number, source in enumerate(sources):
+        expected = chain(SOUND, RATE, track=3 + number, tail_seconds=0.01)
+        np.testing.assert_array_equal(read(tmp_path / "out" / source.name), expected)
+    # The first file of track 3 is not what a batch from track 0 would make, so it is not taken as done.
+    assert len(render_batch(plan, chain, delivery=FLOATS, resume=True).failures) == 2
+    assert len(render_batch(plan, chain, delivery=FLOATS, track=3, resume=True).skipped) == 2
+
+
+def test_the_track_of_the_command_line_is_that_of_the_first_file(tmp_path: Path) -> None:
+    source = wav(tmp_path / "a.wav")
+    words = ["process", str(source), "-p", "preamplifier-alone", "-o", str(tmp_path / "out"), "--track", "2"]
+    assert CliRunner().invoke(app, words, catch_exceptions=False).exit_code == 0
+    assert "; track 2;" in comment(tmp_path / "out/a.wav")
+
+
+def test_renders_that_are_compared_begin_with_the_longest_lead() -> None:
+    early = Contender(label="early", chain=Chain([PreEcho(ahead_seconds=0.05, level_db=-20.0)]))
+    plain = Contender(label="plain", chain=Chain([PreampDrive()]))
+    renders = render_all(SOUND, [plain, early], sample_rate=RATE, tail_seconds=0.1, start_sample=0, jobs=1)
+    lead = round(0.05 * RATE)
+    tail = round(0.1 * RATE)
+    for render, chain in zip(renders, (plain.chain, early.chain), strict=True):
+        assert render.lead_samples == lead
+        assert render.audio.shape[1] == lead + SOUND.shape[1] + tail
+        expected = chain(SOUND, RATE, tail_seconds=0.1)
+        np.testing.assert_allclose(render.audio[:, lead:], expected, rtol=0, atol=1e-6)
+    assert not renders[0].audio[:, :lead].any()
+    # A tenth of the sound, 50 ms before it: by construction.
+    np.testing.assert_allclose(renders[1].audio[:, :lead], 0.1 * SOUND[:, :lead], rtol=0, atol=1e-6)
 
 
 def test_without_a_source_every_stem_is_the_same_on_every_track(tmp_path: Path) -> None:

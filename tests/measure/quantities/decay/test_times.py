@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from measure.errors import MeasureError
-from measure.parts.decay_fit import NEPERS, band_envelope, bands_of, fit_decay
+from measure.parts.decay_bands import band_envelope, bands_of
+from measure.parts.decay_fit import fit_decay
+from measure.parts.decay_model import NEPERS
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import decay_from_impulse, decay_from_noise, decay_from_sweep, decay_of_noise
 

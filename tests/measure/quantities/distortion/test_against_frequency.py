@@ -46,3 +46,19 @@ def test_sweep_distortion_is_checked():
     with pytest.raises(MeasureError, match="samples"):
         distortion_from_sweep(sweep.signal[:-1], sweep)
     assert np.isnan(distortion_from_sweep(0.0 * sweep.signal, sweep).thd.y).all()
+
+
+def test_a_harmonic_that_a_lead_may_hide_is_undefined_and_says_what_to_do():
+    # Harmonic 3 of 0.3 % by construction, and a faint copy 0.2 s early, where this sweep has its harmonic 2.
+    sweep = synchronised_sweep(RATE, low_hz=20.0, high_hz=7_000.0, seconds=4.0, tail_seconds=0.5, level_dbfs=0.0)
+    early = np.concatenate([sweep.signal[round(0.2 * RATE) :], np.zeros(round(0.2 * RATE))])
+    recording = sweep.signal + 0.003 * (4.0 * sweep.signal**3 - 3.0 * sweep.signal) + 0.01 * early
+    blind = distortion_from_sweep(recording, sweep, orders=3)
+    assert np.nanmax(blind.orders[0].y) > 0.1, "unsaid, the copy is read as a second harmonic"
+    result = distortion_from_sweep(recording, sweep, orders=3, lead_seconds=0.2)
+    assert np.isnan(result.orders[0].y).all()
+    assert "harmonic 2 cannot be told from what sounds 0.2 s before its input" in result.orders[0].warnings[0]
+    assert "times as long" in result.thd.warnings[0]
+    inner = (result.orders[1].x > 100.0) & (result.orders[1].x < 5_000.0)
+    assert np.nanmax(np.abs(result.orders[1].y[inner] - 0.3)) < 0.01
+    assert result.orders[1].warnings == ()

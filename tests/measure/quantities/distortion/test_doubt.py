@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from measure.parts.spectrum import fit_tone
+from measure.parts.tone_fit import fit_tone
 from measure.quantities.distortion import harmonic_distortion
 
 RATE = 48_000
