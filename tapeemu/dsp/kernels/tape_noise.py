@@ -6,6 +6,7 @@ computed on the spot. What a filter leaves of the spectrum below its own reach i
 of the three has the density asked for.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -46,6 +47,7 @@ POINTS = 512
 _1, _2, _3 = np.uintp(1), np.uintp(2), np.uintp(3)
 _REACH = 0.27
 _PASSED = 0.30
+_PER_2_53 = 2.0**-53
 _PI = 3.141592653589793
 _NEPERS_PER_DB = 0.11512925464970229
 _LAW_TO_HZ = 20_000.0
@@ -262,7 +264,8 @@ def a_weighting_power(frequency_hz: Precise) -> Precise:
     low = f2 + 20.598997 * 20.598997
     high = f2 + 12194.217 * 12194.217
     middle = (f2 + 107.65265 * 107.65265) * (f2 + 737.86223 * 737.86223)
-    return 1.5847674901546138 * f2 * f2 * f2 * f2 * 12194.217**4 / (low * low * high * high * middle)
+    above = f2 * f2 * (12194.217 * 12194.217)
+    return 1.5847674901546138 * above * above / (low * low * high * high * middle)
 
 
 @kernel()
@@ -325,7 +328,7 @@ def design_raising(raising: Reals2) -> None:
         for k in range(RAISE_TAPS):
             away = (k - (RAISE_HALF - 1)) - phase / STEP
             inside = max(1.0 - (away / RAISE_HALF) * (away / RAISE_HALF), 0.0)
-            value = bessel_i0(shape * np.sqrt(inside)) / bessel_i0(shape)
+            value = bessel_i0(shape * math.sqrt(inside)) / bessel_i0(shape)
             if away != 0.0:
                 value = value * cosine_of_turns(0.5 * away - 0.25) / (_PI * away)
             raising[phase, k] = value
@@ -422,7 +425,7 @@ def design_filters(
             if level > 1:
                 between = gain_at(middle, f * STEP / sample_rate)
                 left -= 2.0 * between * between * STEP / sample_rate
-            gain = np.sqrt(max(left, 0.0) * 0.5 * rate)
+            gain = math.sqrt(max(left, 0.0) * 0.5 * rate)
             if level > 0:
                 gain = gain * fade(f, _PASSED * rate, _REACH * rate)
             if level < LEVELS - 1:
@@ -452,7 +455,7 @@ def design_skirt(settings: TapeNoiseSettings, sample_rate: Precise, memory: Tape
     one: Precise = 1.0
     design_filters(settings, sample_rate, True, one, memory, memory.skirt_middle, memory.skirt_slow)
     power = power_of(memory.skirt_middle) + power_of(memory.skirt_slow)
-    factor = exponential(_NEPERS_PER_DB * settings.skirt_db) / np.sqrt(power)
+    factor = exponential(_NEPERS_PER_DB * settings.skirt_db) / math.sqrt(power)
     for n in range(memory.skirt_middle.size):
         memory.skirt_middle[n] = memory.skirt_middle[n] * factor
     for n in range(memory.skirt_slow.size):
@@ -465,10 +468,10 @@ def design_hum(settings: TapeNoiseSettings, sample_rate: Precise, memory: TapeNo
     power: Precise = 0.0
     for n in range(_HARMONICS):
         power += 1.0 / ((2 * n + 1) * (2 * n + 1))
-    rms = exponential(_NEPERS_PER_DB * (settings.hum_db + settings.reference_level_dbfs)) / np.sqrt(2.0)
+    rms = exponential(_NEPERS_PER_DB * (settings.hum_db + settings.reference_level_dbfs)) / math.sqrt(2.0)
     for n in range(_HARMONICS):
         heard = (2 * n + 1) * settings.mains_hz < 0.45 * sample_rate
-        memory.hum_peaks[n] = rms * np.sqrt(2.0 / power) / (2 * n + 1) if heard else 0.0
+        memory.hum_peaks[n] = rms * math.sqrt(2.0 / power) / (2 * n + 1) if heard else 0.0
     turns = settings.mains_hz / sample_rate
     # In two halves of 32 bits: a double holds 53.
     upper = np.floor(turns * 4294967296.0)
@@ -618,7 +621,7 @@ def make_segment(memory: TapeNoiseMemory, segment: np.int64) -> None:
         turn = memory.turns[0] * np.uint64(segment * SEGMENT)
         for i in range(SEGMENT):
             # The upper 53 bits of the phase.
-            turns = np.double(np.int64(turn >> np.uint64(11))) * 2.0**-53
+            turns = np.double(np.int64(turn >> np.uint64(11))) * _PER_2_53
             # sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x)
             twice = 2.0 * cosine_of_turns(2.0 * turns)
             odd = sine_of_turns(turns)
