@@ -139,6 +139,7 @@ ROOMS = (
             "tapeemu processors",
             "tapeemu processor",
             "tapeemu settings",
+            "tapeemu kernels",
             "tapeemu units",
             "tapeemu validation",
             "tapeemu errors",

@@ -3,7 +3,7 @@
 import ast
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -179,6 +179,7 @@ class _Text:
     binding: int = _ATOM
     constant: Any = None  # value of a literal integer or real, which takes the type of its neighbour
     symbol: str = ""  # name of a constant of the file, in its own type
+    soft: bool = False  # made of integers and literals alone: in double, until a real number stands beside it
 
     def within(self, binding: int) -> str:
         return self.text if self.binding >= binding else f"({self.text})"
@@ -251,7 +252,8 @@ class _Body:
                     wanted = {"Precise": DOUBLE, "bool": TRUTH}.get(ast.unparse(node.annotation))
                 if wanted is None:
                     raise self.unit.refuse(node, "the annotation is no number of the subset", "use int or float")
-                return self.store(node, target, self.converted(self.expression(value), wanted, node), siblings)
+                given = replace(self.converted(self.expression(value), wanted, node), soft=False)
+                return self.store(node, target, given, siblings)
             case ast.AugAssign(target=target, op=op, value=value):
                 return self.augment(node, target, op, value)
             case ast.For(target=ast.Name() as target, iter=ast.Call(func=ast.Name(id="range")) as call, orelse=[]):
@@ -377,7 +379,9 @@ class _Body:
         return [f"{local_name(name)} = {given.text};"]
 
     def settled(self, given: _Text) -> _Text:
-        """A literal gets the type it has by itself."""
+        """A literal gets the type it has by itself, as does what is made of integers and literals."""
+        if given.soft:
+            return _Text(f"(real){given.within(_UNARY)}", REAL, _UNARY)
         if given.constant is None or not isinstance(given.kind, Scalar):
             return given
         return given if given.symbol else _Text(literal(given.constant, given.kind), given.kind)
@@ -386,7 +390,8 @@ class _Body:
         if isinstance(given.kind, Scalar) and given.kind.sort != known.sort and given.constant is None:
             raise self.unit.refuse(
                 node,
-                f"a name of type {known.name} is given a {given.kind.name}",
+                f"a name of type {known.name} is given a "
+                + ("real number" if given.kind.sort == "real" else given.kind.name),
                 "convert it, or use another name",
             )
         if isinstance(given.constant, float) and known.sort != "real":
@@ -502,7 +507,7 @@ class _Body:
                     if inner.symbol:
                         return _Text(f"-{inner.text}", inner.kind, _UNARY)
                     return _Text(literal(-inner.constant, inner.kind), inner.kind, _UNARY, -inner.constant)
-                return _Text(f"-{inner.within(_UNARY)}", inner.kind, _UNARY)
+                return _Text(f"-{inner.within(_UNARY)}", inner.kind, _UNARY, soft=inner.soft)
             case ast.UnaryOp(op=ast.Not(), operand=operand):
                 return _Text(f"!{self.expression(operand).within(_UNARY)}", TRUTH, _UNARY)
             case ast.BinOp(left=left, op=op, right=right):
@@ -518,8 +523,12 @@ class _Body:
             case ast.IfExp(test=test, body=body, orelse=orelse):
                 one, other = self.together(node, self.expression(body), self.expression(orelse))
                 condition = self.expression(test).within(_CHOICE + 1)
+                soft = one.kind == DOUBLE and one.soft and other.soft
                 return _Text(
-                    f"{condition} ? {one.within(_CHOICE + 1)} : {other.within(_CHOICE)}", one.kind, _CHOICE
+                    f"{condition} ? {one.within(_CHOICE + 1)} : {other.within(_CHOICE)}",
+                    one.kind,
+                    _CHOICE,
+                    soft=soft,
                 )
             case ast.Subscript():
                 return self.subscript(node)
@@ -648,6 +657,7 @@ class _Body:
         one, other = self.together(node, left, right)
         kind = one.kind
         assert isinstance(kind, Scalar)
+        soft = kind == DOUBLE and self.is_soft(left) and self.is_soft(right)
         whole = kind.sort in ("signed", "unsigned")
         sign, binding = _OPERATORS[type(op)]
         if left.constant is not None and right.constant is not None:
@@ -656,8 +666,8 @@ class _Body:
                 folded = INDEX if isinstance(value, int) else REAL
                 return _Text(literal(value, folded), folded, _UNARY if value < 0 else _ATOM, value)
         if isinstance(op, ast.Div) and whole:
-            one, other = self.converted(one, REAL, node), self.converted(other, REAL, node)
-            kind = REAL
+            one, other = self.converted(one, DOUBLE, node), self.converted(other, DOUBLE, node)
+            kind, soft = DOUBLE, True
         elif isinstance(op, ast.FloorDiv | ast.Mod):
             if not whole:
                 raise self.unit.refuse(node, "// and % are for integers", "divide and round down by math.floor")
@@ -671,7 +681,13 @@ class _Body:
         ):
             raise self.unit.refuse(node, "bits of a signed number are moved", "use np.uint64")
         text = f"{one.within(binding)} {sign} {other.within(binding + 1)}"
-        return _Text(text, kind, binding)
+        return _Text(text, kind, binding, soft=soft)
+
+    @staticmethod
+    def is_soft(given: _Text) -> bool:
+        """Whether a part is an integer or a literal, or made of such."""
+        whole = isinstance(given.kind, Scalar) and given.kind.sort in ("signed", "unsigned")
+        return given.soft or whole or given.constant is not None
 
     @staticmethod
     def folded(op: ast.operator, left: Any, right: Any) -> Any:
@@ -698,9 +714,11 @@ class _Body:
         if not isinstance(one, Scalar) or not isinstance(other, Scalar):
             raise self.unit.refuse(node, "an array is used as a number", "write a loop over its elements")
         if left.constant is not None and right.constant is None:
-            kind = other if other.sort == "real" or isinstance(left.constant, int) else REAL
+            kind = other if other.sort == "real" or isinstance(left.constant, int) else DOUBLE
         elif right.constant is not None and left.constant is None:
-            kind = one if one.sort == "real" or isinstance(right.constant, int) else REAL
+            kind = one if one.sort == "real" or isinstance(right.constant, int) else DOUBLE
+        elif left.soft != right.soft and "signed" not in (one.sort, other.sort):
+            kind = other if left.soft else one
         elif one.sort == other.sort:
             kind = one if one.width >= other.width else other
         elif "real" in (one.sort, other.sort):
@@ -755,23 +773,28 @@ class _Body:
             function = {"min": "smaller", "max": "larger"}[called]
             if one.kind not in _SUFFIX:
                 one, other = self.converted(one, INDEX, node), self.converted(other, INDEX, node)
-            return _Text(f"{function}{_SUFFIX[one.kind]}({one.text}, {other.text})", one.kind)  # type: ignore[index]
+            soft = one.kind == DOUBLE and all(map(self.is_soft, arguments))
+            text = f"{function}{_SUFFIX[one.kind]}({one.text}, {other.text})"  # type: ignore[index]
+            return _Text(text, one.kind, soft=soft)
         if called == "abs" and len(arguments) == 1 and isinstance(arguments[0].kind, Scalar):
             kind = arguments[0].kind
             if kind.sort == "real":
-                return _Text(f"magnitude{_SUFFIX[kind]}({arguments[0].text})", kind)
+                text = f"magnitude{_SUFFIX[kind]}({arguments[0].text})"
+                return _Text(text, kind, soft=arguments[0].soft)
             if kind in (INDEX, INT64, INT32):
                 return _Text(f"magnitude_of_integer{'_64' if kind == INT64 else ''}({arguments[0].text})", kind)
         if called in _MATHEMATICS and len(arguments) == 1:
-            given = (
-                arguments[0] if arguments[0].kind in (SINGLE, DOUBLE) else self.converted(arguments[0], REAL, node)
-            )
+            soft = self.is_soft(arguments[0])
+            wanted = DOUBLE if soft else REAL
+            given = arguments[0]
+            if given.constant is not None or given.kind not in (SINGLE, REAL, DOUBLE):
+                given = self.converted(given, wanted, node)
             assert isinstance(given.kind, Scalar)
             result = f"{_MATHEMATICS[called]}{_SUFFIX[given.kind]}({given.text})"
             # math.floor gives an integer, np.floor a real number.
             if called in ("math.floor", "math.ceil"):
                 return _Text(f"(ix){result}", INDEX, _UNARY)
-            return _Text(result, given.kind)
+            return _Text(result, given.kind, soft=soft)
         raise self.unit.refuse(
             node, f"{called} is not of the subset", "call kernels of this file, min, max, abs, floor, ceil or sqrt"
         )

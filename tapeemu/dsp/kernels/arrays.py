@@ -19,6 +19,7 @@ __all__ = [
     "Precise",
     "Precises1",
     "Precises2",
+    "Precises3",
     "Reals1",
     "Reals2",
     "Reals3",
@@ -39,6 +40,7 @@ Reals3 = Annotated[_Float64, "real", 3]
 
 Precises1 = Annotated[_Float64, "double", 1]
 Precises2 = Annotated[_Float64, "double", 2]
+Precises3 = Annotated[_Float64, "double", 3]
 """Arrays of numbers that stay in double precision everywhere."""
 
 Singles1 = Annotated[npt.NDArray[np.float32], "float", 1]

@@ -7,7 +7,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals2, Singles1
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["Part", "Places", "Rows", "filter_pair", "locate", "read_pair_32", "read_pair_48"]
+__all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
 # over the taps would not be vectorised.
@@ -28,21 +28,6 @@ class Places(NamedTuple):
     """
 
     left: Places1
-    row: Places1
-    between: Singles1
-
-
-class Rows(NamedTuple):
-    """Which taps filter each output sample of a segment.
-
-    Attributes
-    ----------
-    row : ndarray, shape (segment,)
-        Row of the table of taps.
-    between : ndarray, shape (segment,)
-        Place between that row and the next, 0 to 1.
-    """
-
     row: Places1
     between: Singles1
 
@@ -167,38 +152,3 @@ def read_pair_48(
 ) -> None:
     """:func:`read_pair` with 48 taps."""
     read_pair(line, table, places, part, first, second, out, np.uintp(48))
-
-
-@kernel(reassociate=True)
-def filter_pair(line: Reals2, table: Reals2, rows: Rows, part: Part, first: int, second: int, out: Reals2) -> None:
-    """Filter two channels with taps that change from sample to sample, along the rows of a table.
-
-    Parameters
-    ----------
-    line : ndarray, shape (channels, columns)
-        Audio to read from.
-    table : ndarray, shape (rows, taps)
-        Taps; those between rows are interpolated linearly. Padded to a multiple of eight taps.
-    rows : Rows
-        The taps of each sample of the segment.
-    part, first, second, out
-        As for :func:`read_pair`.
-    """
-    row = rows.row
-    between = rows.between
-    upper = np.uintp(first)
-    lower = np.uintp(second)
-    taps = np.uintp(table.shape[1])
-    for i in range(np.uintp(part.begin), np.uintp(part.end)):
-        cell = np.uintp(row[i])
-        share = np.float64(between[i])
-        base = np.uintp(part.column) + i
-        a = 0.0
-        b = 0.0
-        for k in range(taps):
-            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-            a += tap * line[upper, base + k]
-            b += tap * line[lower, base + k]
-        place = np.uintp(part.at - part.begin) + i
-        out[upper, place] = a
-        out[lower, place] = b

@@ -1,0 +1,106 @@
+"""Small dense systems of linear equations, solved in a fixed order of operations.
+
+Designs stand on them, so they work in double precision in every build. A matrix library adds in another order on
+another machine; these give the same bits everywhere. Textbook methods.
+"""
+
+from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2
+from tapeemu.dsp.kernels.compilation import kernel
+
+__all__ = ["fit", "solve"]
+
+_LEAST_DAMPING = 1e-14
+
+
+@kernel()
+def solve(matrix: Precises2, right: Precises2) -> None:
+    """Solve ``matrix @ x = right`` by Gaussian elimination with partial pivoting.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (n, n)
+        Not singular; it is used up.
+    right : ndarray, shape (n, columns)
+        Right-hand sides; gets the solutions.
+    """
+    size = matrix.shape[0]
+    columns = right.shape[1]
+    for row in range(size):
+        pivot = row
+        largest = abs(matrix[row, row])
+        for other in range(row + 1, size):
+            if abs(matrix[other, row]) > largest:
+                largest = abs(matrix[other, row])
+                pivot = other
+        if pivot != row:
+            for k in range(row, size):
+                held = matrix[row, k]
+                matrix[row, k] = matrix[pivot, k]
+                matrix[pivot, k] = held
+            for k in range(columns):
+                moved = right[row, k]
+                right[row, k] = right[pivot, k]
+                right[pivot, k] = moved
+        for other in range(row + 1, size):
+            factor = matrix[other, row] / matrix[row, row]
+            for k in range(row + 1, size):
+                matrix[other, k] -= factor * matrix[row, k]
+            for k in range(columns):
+                right[other, k] -= factor * right[row, k]
+    for row in range(size - 1, -1, -1):
+        for k in range(columns):
+            total = right[row, k]
+            for other in range(row + 1, size):
+                total -= matrix[row, other] * right[other, k]
+            right[row, k] = total / matrix[row, row]
+
+
+@kernel()
+def fit(matrix: Precises2, right: Precises1, damping: Precise, normal: Precises2, found: Precises1) -> None:
+    """Least squares of ``matrix @ x = right`` by its normal equations, damped as Levenberg has it.
+
+    The normal equations square the condition: for matrices of condition up to about 1e6, or steps that are iterated
+    anyway.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (rows or more, unknowns or more)
+        Its first ``right.size`` rows and ``found.size`` columns count; at least as many rows as unknowns.
+    right : ndarray, shape (rows,)
+        Right-hand side.
+    damping : float
+        Added to the diagonal of the normal equations, in terms of its mean.
+    normal : ndarray, shape (unknowns or more, unknowns or more)
+        Scratch.
+    found : ndarray, shape (unknowns,)
+        Gets the solution.
+    """
+    size = found.size
+    trace: Precise = 0.0
+    for i in range(size):
+        side: Precise = 0.0
+        for k in range(right.size):
+            side += matrix[k, i] * right[k]
+        found[i] = side
+        for j in range(i, size):
+            total: Precise = 0.0
+            for k in range(right.size):
+                total += matrix[k, i] * matrix[k, j]
+            normal[i, j] = total
+            normal[j, i] = total
+        trace += normal[i, i]
+    raised = (damping + _LEAST_DAMPING) * (trace / size)
+    for i in range(size):
+        normal[i, i] += raised
+    # Positive definite: no pivots are needed.
+    for row in range(size):
+        for other in range(row + 1, size):
+            factor = normal[other, row] / normal[row, row]
+            for k in range(row + 1, size):
+                normal[other, k] -= factor * normal[row, k]
+            found[other] -= factor * found[row]
+    for row in range(size - 1, -1, -1):
+        rest = found[row]
+        for other in range(row + 1, size):
+            rest -= normal[row, other] * found[other]
+        found[row] = rest / normal[row, row]
