@@ -371,6 +371,8 @@ def wow_flutter_design(
     counts[REACH] = _reach(settings, sample_rate, channels)
     counts[LATENCY] = wow_flutter_latency(settings, sample_rate, channels)
     counts[TAPS] = settings.reader_taps
+    for i in range(SEGMENT):
+        memory.delays[1, i] = 0.0
     moves = channels > 1 and memory.azimuth.plan[0] > 0.0
     counts[AZIMUTH_MOVES] = 1 if moves else 0
     wow_flutter_seek(memory, start_sample)
@@ -455,15 +457,16 @@ def wow_flutter_process(memory: WowFlutterMemory, block: Reals2, out: Reals2) ->
         column = int(counts[_FED] - counts[_BASE])
         if column == line.shape[1]:
             skipped = int(_earliest(memory) - counts[_BASE])
-            for channel in range(line.shape[0]):
-                for i in range(column - skipped):
-                    line[channel, i] = line[channel, skipped + i]
+            for channel in range(np.uintp(line.shape[0])):
+                for i in range(np.uintp(column - skipped)):
+                    line[channel, i] = line[channel, np.uintp(skipped) + i]
             counts[_BASE] += skipped
             column = column - skipped
         count = min(block.shape[1] - taken, line.shape[1] - column)
-        for channel in range(line.shape[0]):
-            for i in range(count):
-                line[channel, column + i] = block[channel, taken + i]
+        to, since = np.uintp(column), np.uintp(taken)
+        for row in range(np.uintp(line.shape[0])):
+            for k in range(np.uintp(count)):
+                line[row, to + k] = block[row, since + k]
         taken = taken + count
         counts[_FED] += count
         end = countable(memory, counts[_FED])
@@ -513,9 +516,6 @@ def _fill_delays(memory: WowFlutterMemory, segment: np.int64) -> None:
     fill_trajectory(memory.flutter, segment, np.uint64(0), memory.delays[0])
     if counts[AZIMUTH_MOVES] == 1:
         fill_trajectory(memory.azimuth, segment, np.uint64(0), memory.delays[1])
-    else:
-        for i in range(SEGMENT):
-            memory.delays[1, i] = 0.0
     whole, fraction = place_of(segment * SEGMENT, memory.ratio)
     counts[_WHOLE] = whole - counts[_START]
     memory.plan[_FRACTION] = fraction
