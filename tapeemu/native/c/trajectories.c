@@ -261,9 +261,9 @@ KERNEL void trajectories_fill_trajectory(const Trajectory *memory, int64_t segme
  */
 KERNEL void trajectories_settle(double first, double per_duration, double start, doubles_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
+    for (ux i = (ux)0; i < (ux)out.n0; i++) {
         const double u = smaller_double(magnitude_double(first + (double)i) * per_duration, 1.0);
-        out.at[i] -= start * (1.0 - u * u * (3.0 - 2.0 * u));
+        out.at[(ix)i] -= start * (1.0 - u * u * (3.0 - 2.0 * u));
     }
 }
 
@@ -274,9 +274,9 @@ KERNEL void trajectories_settle(double first, double per_duration, double start,
  */
 KERNEL void trajectories_begin_at_zero(double first, double per_duration, doubles_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
+    for (ux i = (ux)0; i < (ux)out.n0; i++) {
         const double u = smaller_double(magnitude_double(first + (double)i) * per_duration, 1.0);
-        out.at[i] *= u * u * (3.0 - 2.0 * u);
+        out.at[(ix)i] *= u * u * (3.0 - 2.0 * u);
     }
 }
 
@@ -295,16 +295,17 @@ KERNEL void trajectories_begin_at_zero(double first, double per_duration, double
 KERNEL void trajectories_expand(doubles_1 values, doubles_1 slopes, ix step, doubles_1 out)
 {
     const real unit = (real)(1.0 / (double)step);
-    for (ix interval = 0; interval < floor_division(out.n0, step); interval++) {
-        const double first = values.at[interval];
-        const double rise = values.at[interval + 1] - first;
-        const double left = slopes.at[interval];
-        const double bend = slopes.at[interval + 1] + left - 2.0 * rise;
+    const ux width = (ux)step;
+    for (ux interval = (ux)0; interval < (ux)floor_division(out.n0, step); interval++) {
+        const double first = values.at[(ix)interval];
+        const double rise = values.at[(ix)(interval + (ux)1)] - first;
+        const double left = slopes.at[(ix)interval];
+        const double bend = slopes.at[(ix)(interval + (ux)1)] + left - 2.0 * rise;
         const double lean = rise - left - bend;
-        const ix base = interval * step;
-        for (ix i = 0; i < step; i++) {
-            const real u = (real)i * unit;
-            out.at[base + i] = first + (double)u * (left + (double)u * (lean + (double)u * bend));
+        const ux base = interval * width;
+        for (ux i = (ux)0; i < width; i++) {
+            const double u = (double)i * (double)unit;
+            out.at[(ix)(base + i)] = first + u * (left + u * (lean + u * bend));
         }
     }
 }

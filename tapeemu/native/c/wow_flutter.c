@@ -236,6 +236,9 @@ KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample
     counts.at[WOW_FLUTTER_REACH] = (int64_t)wow_flutter_reach(settings, sample_rate, channels);
     counts.at[WOW_FLUTTER_LATENCY] = (int64_t)wow_flutter_latency(settings, sample_rate, channels);
     counts.at[WOW_FLUTTER_TAPS] = (int64_t)settings->reader_taps;
+    for (ix i = 0; i < WOW_FLUTTER_SEGMENT; i++) {
+        memory->delays.at[1 * memory->delays.n1 + i] = 0.0;
+    }
     const bool moves = channels > 1 && memory->azimuth.plan.at[0] > 0.0;
     counts.at[WOW_FLUTTER_AZIMUTH_MOVES] = (int64_t)(moves ? 1 : 0);
     wow_flutter_seek(memory, start_sample);
@@ -332,18 +335,21 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
         ix column = (ix)(counts.at[WOW_FLUTTER_FED] - counts.at[WOW_FLUTTER_BASE]);
         if (column == line.n1) {
             const ix skipped = (ix)(wow_flutter_earliest(memory) - counts.at[WOW_FLUTTER_BASE]);
-            for (ix channel = 0; channel < line.n0; channel++) {
-                for (ix i = 0; i < column - skipped; i++) {
-                    line.at[channel * line.n1 + i] = line.at[channel * line.n1 + skipped + i];
+            for (ux channel = (ux)0; channel < (ux)line.n0; channel++) {
+                for (ux i = (ux)0; i < (ux)(column - skipped); i++) {
+                    line.at[(ix)channel * line.n1 + (ix)i] = line.at[(ix)channel * line.n1 + (ix)((ux)skipped
+                        + i)];
                 }
             }
             counts.at[WOW_FLUTTER_BASE] += (int64_t)skipped;
             column = column - skipped;
         }
         const ix count = smaller_integer(block.n1 - taken, line.n1 - column);
-        for (ix channel = 0; channel < line.n0; channel++) {
-            for (ix i = 0; i < count; i++) {
-                line.at[channel * line.n1 + column + i] = block.at[channel * block.n1 + taken + i];
+        const ux to = (ux)column;
+        const ux since = (ux)taken;
+        for (ux row = (ux)0; row < (ux)line.n0; row++) {
+            for (ux k = (ux)0; k < (ux)count; k++) {
+                line.at[(ix)row * line.n1 + (ix)(to + k)] = block.at[(ix)row * block.n1 + (ix)(since + k)];
             }
         }
         taken = taken + count;
@@ -408,10 +414,6 @@ KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t segm
     if (counts.at[WOW_FLUTTER_AZIMUTH_MOVES] == INT64_C(1)) {
         trajectories_fill_trajectory(&memory->azimuth, segment, UINT64_C(0), (doubles_1){memory->delays.at + 1
             * memory->delays.n1, memory->delays.n1});
-    } else {
-        for (ix i = 0; i < WOW_FLUTTER_SEGMENT; i++) {
-            memory->delays.at[1 * memory->delays.n1 + i] = 0.0;
-        }
     }
     const exact_places_place_of_result result_1 = exact_places_place_of(segment * INT64_C(4096),
         memory->ratio);
