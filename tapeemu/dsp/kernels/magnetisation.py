@@ -379,43 +379,6 @@ def follow_round(at: int, y: Precise, a: float, c: float, work: Reals2) -> tuple
     return y, a
 
 
-@kernel(inline=True)
-def follow(at: int, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
-    """A step from field ``at - 1`` to field `at`, whatever it takes; arguments as for `follow_far`."""
-    if work[PLAIN, at] < 0.0:
-        y, a = follow_round(at, y, a, c, work)
-    else:
-        held: float = y
-        if work[MOVE, at] * (a - held) > 0.0:
-            gain, a = chase(
-                held,
-                a,
-                c,
-                work[VALUE, at - 1],
-                work[VALUE, at],
-                work[SLOPE, at],
-                work[CURVE, at],
-                work[FROM_OLD, at],
-                work[FROM_NEW, at],
-                work[BOW, at],
-                work[EXTRA, at],
-            )
-        else:
-            gain, a = hold(
-                work[MOVE, at],
-                held,
-                a,
-                c,
-                work[VALUE, at - 1],
-                work[SLOPE, at - 1],
-                work[VALUE, at],
-                work[SLOPE, at],
-                work[CURVE, at],
-            )
-        y = y + gain
-    return y, a
-
-
 @kernel()
 def carry_off(y: float, h: float, move: float, release: float, swing: float) -> float:
     """What y loses in a moment of the tape's passage, because no field holds it.
@@ -504,11 +467,71 @@ def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory:
             at = HISTORY_H - lag
             for i in range(width):
                 for row in range(rows):
-                    ya, aa = follow(at, ya, aa, c, wa)
+                    if wa[PLAIN, at] < 0.0:
+                        ya, aa = follow_round(at, ya, aa, c, wa)
+                    else:
+                        held_a: float = ya
+                        if wa[MOVE, at] * (aa - held_a) > 0.0:
+                            gain, aa = chase(
+                                held_a,
+                                aa,
+                                c,
+                                wa[VALUE, at - 1],
+                                wa[VALUE, at],
+                                wa[SLOPE, at],
+                                wa[CURVE, at],
+                                wa[FROM_OLD, at],
+                                wa[FROM_NEW, at],
+                                wa[BOW, at],
+                                wa[EXTRA, at],
+                            )
+                        else:
+                            gain, aa = hold(
+                                wa[MOVE, at],
+                                held_a,
+                                aa,
+                                c,
+                                wa[VALUE, at - 1],
+                                wa[SLOPE, at - 1],
+                                wa[VALUE, at],
+                                wa[SLOPE, at],
+                                wa[CURVE, at],
+                            )
+                        ya = ya + gain
                     pa: float = ya
                     high[first, row, start + i] = law.gain * (pa + c * (aa - pa))
                     if second != first:
-                        yb, ab = follow(at, yb, ab, c, wb)
+                        if wb[PLAIN, at] < 0.0:
+                            yb, ab = follow_round(at, yb, ab, c, wb)
+                        else:
+                            held_b: float = yb
+                            if wb[MOVE, at] * (ab - held_b) > 0.0:
+                                gain, ab = chase(
+                                    held_b,
+                                    ab,
+                                    c,
+                                    wb[VALUE, at - 1],
+                                    wb[VALUE, at],
+                                    wb[SLOPE, at],
+                                    wb[CURVE, at],
+                                    wb[FROM_OLD, at],
+                                    wb[FROM_NEW, at],
+                                    wb[BOW, at],
+                                    wb[EXTRA, at],
+                                )
+                            else:
+                                gain, ab = hold(
+                                    wb[MOVE, at],
+                                    held_b,
+                                    ab,
+                                    c,
+                                    wb[VALUE, at - 1],
+                                    wb[SLOPE, at - 1],
+                                    wb[VALUE, at],
+                                    wb[SLOPE, at],
+                                    wb[CURVE, at],
+                                )
+                            yb = yb + gain
                         pb: float = yb
                         high[second, row, start + i] = law.gain * (pb + c * (ab - pb))
                     at += 1
