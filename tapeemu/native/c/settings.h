@@ -10,8 +10,9 @@
 enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
     TAPEEMU_DRIVE = 1,
-    TAPEEMU_WOW_FLUTTER = 2,
-    TAPEEMU_KINDS = 3
+    TAPEEMU_MAGNETISED = 2,
+    TAPEEMU_WOW_FLUTTER = 3,
+    TAPEEMU_KINDS = 4
 };
 
 /*
@@ -66,6 +67,26 @@ enum {
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
     TAPEEMU_DRIVE_NUMBERS = 8
+};
+
+/*
+ * Settings of a TapeMagnetisation.
+ * drive_db, drive_given
+ * Field of a full-scale sine, and 1 if it is set; 6 dB if neither it nor the level of 3 % is.
+ * mol_db, mol_given
+ * Level of 3 % third harmonic above the reference level, and 1 if it is set.
+ * reference_level_dbfs, bias_percent, high_pass_hz
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_MAGNETISED_DRIVE_DB = 0, /* real */
+    TAPEEMU_MAGNETISED_DRIVE_GIVEN = 1, /* whole */
+    TAPEEMU_MAGNETISED_MOL_DB = 2, /* real */
+    TAPEEMU_MAGNETISED_MOL_GIVEN = 3, /* whole */
+    TAPEEMU_MAGNETISED_REFERENCE_LEVEL_DBFS = 4, /* real */
+    TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
+    TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
+    TAPEEMU_MAGNETISED_NUMBERS = 7
 };
 
 /*
