@@ -143,13 +143,19 @@ class KernelStream(Stream):
 _NUMBERS: Mapping[Any, Callable[[Any], Any]] = {int: int, float: float, np.int64: np.int64, np.uint64: np.uint64}
 
 
+@lru_cache
+def _hints(group: type[Any]) -> dict[str, Any]:
+    """What the fields of a group are declared as; looked up once, for it takes longer than a design."""
+    return typing.get_type_hints(group, include_extras=True)
+
+
 def _typed(group: Any) -> Any:
-    hints = typing.get_type_hints(type(group))
+    hints = _hints(type(group))
     parts = []
     for name, hint in hints.items():
         value = getattr(group, name)
         nested = hasattr(hint, "_fields")
-        parts.append(_typed(value) if nested else _NUMBERS.get(hint, _as_is)(value))
+        parts.append(_typed(value) if nested else _NUMBERS.get(getattr(hint, "__origin__", hint), _as_is)(value))
     return type(group)(*parts)
 
 
@@ -159,7 +165,7 @@ def _as_is(value: Any) -> Any:
 
 def _arrays(group: type[Any]) -> Iterator[tuple[str, int]]:
     """Element and number of dimensions of every array in a group and the groups in it, in order."""
-    for name, hint in typing.get_type_hints(group, include_extras=True).items():
+    for name, hint in _hints(group).items():
         if hasattr(hint, "_fields"):
             yield from _arrays(hint)
             continue
@@ -170,5 +176,5 @@ def _arrays(group: type[Any]) -> Iterator[tuple[str, int]]:
 
 
 def _group(group: type[Any], arrays: Iterator[Any]) -> Any:
-    hints = typing.get_type_hints(group, include_extras=True)
+    hints = _hints(group)
     return group(*(_group(hint, arrays) if hasattr(hint, "_fields") else next(arrays) for hint in hints.values()))
