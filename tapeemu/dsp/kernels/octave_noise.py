@@ -239,8 +239,9 @@ def delivered_rms(
         return 0.0
     if not integrated and end == _spectrum_end(kind, low_hz, high_hz):
         return rms
-    # Of a band down to 0 Hz nearly nothing lies below this.
-    begin = max(begin, 1e-4 * end)
+    if begin <= 0.0:
+        # Of a band down to 0 Hz nearly nothing lies below.
+        begin = 1e-4 * end
     power = _power_between(kind, low_hz, high_hz, slope_db_per_octave, integrated, begin, end)
     return rms * math.sqrt(power / noise_power(kind, low_hz, high_hz, slope_db_per_octave))
 

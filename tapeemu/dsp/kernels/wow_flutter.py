@@ -176,8 +176,9 @@ def _wander_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
 @kernel()
 def _part_amplitude(settings: WowFlutterSettings, sample_rate: Precise, part: int) -> Precise:
     """Peak delay of a rotating part in samples."""
-    peak = settings.parts[part, PEAK_PERCENT] / 100.0 * settings.scale
-    return peak / (_TURN * settings.parts[part, RATE_HZ]) * sample_rate
+    rate: Precise = settings.parts[part, RATE_HZ]
+    peak: Precise = settings.parts[part, PEAK_PERCENT] / 100.0 * settings.scale
+    return peak / (_TURN * rate) * sample_rate
 
 
 @kernel()
@@ -415,7 +416,8 @@ def _earliest(memory: WowFlutterMemory) -> np.int64:
     """First input sample that the next output sample may need; rounding may cost one of the two to spare."""
     counts = memory.counts
     output = counts[_ORIGIN] + counts[_MADE] - counts[LATENCY]
-    return np.int64(np.floor(_distance(output, counts[_START], memory.ratio))) - counts[REACH] - 2
+    whole = np.int64(np.floor(_distance(output, counts[_START], memory.ratio)))
+    return np.int64(whole - counts[REACH] - 2)
 
 
 @kernel()
