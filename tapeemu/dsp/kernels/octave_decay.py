@@ -15,6 +15,8 @@ which barely meets the class, a fifth more.
 
 import math
 
+import numpy as np
+
 from tapeemu.dsp.kernels.arrays import Precise, Precises1
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, logarithm
@@ -80,9 +82,7 @@ def fill_reading_frequencies(first_hz: Precise, last_hz: Precise, sample_rate: P
 
 
 @kernel()
-def _add_falling(
-    weight: Precise, seconds: Precise, moment: Precise, left: Precises1
-) -> None:
+def _add_falling(weight: Precise, seconds: Precise, moment: Precise, left: Precises1) -> None:
     """Add what is left of one frequency's energy at all moments, which lie like squares of whole numbers.
 
     ``exp(-a j^2)`` goes from j to j + 1 by a factor that itself goes by a constant factor.
@@ -133,8 +133,8 @@ def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
         behind: Precise = j
         while j < MOMENTS - 1 and longest * (behind / steps) * (behind / steps) < moment:
             j += 1
-            before = j - 1
-            behind = j
+            before = np.float64(j - 1)
+            behind = np.float64(j)
         start = longest * (before / steps) * (before / steps)
         end = longest * (behind / steps) * (behind / steps)
         fall = fall_db[j - 1] + (fall_db[j] - fall_db[j - 1]) * ((moment - start) / (end - start))
@@ -145,7 +145,9 @@ def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
 
 
 @kernel()
-def octave_reading(centre_hz: Precise, frequencies_hz: Precises1, decay_seconds: Precises1, left: Precises1) -> Precise:
+def octave_reading(
+    centre_hz: Precise, frequencies_hz: Precises1, decay_seconds: Precises1, left: Precises1
+) -> Precise:
     """T30 of an octave band.
 
     Parameters
