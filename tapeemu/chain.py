@@ -368,6 +368,15 @@ def spoken(value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
+def _place_behind(place: int, ratio: float) -> int:
+    """Place on the tape behind a stage that changes the length: exact at any hour where none does."""
+    return place if ratio == 1.0 else round(place * ratio)
+
+
+def _is_wire(processor: Processor) -> bool:
+    return isinstance(processor, Chain) and all(stage.bypass or _is_wire(stage.processor) for stage in processor)
+
+
 class StageStream:
     """A processor's stream in its place in a chain, mixed with its own input.
 
@@ -380,11 +389,16 @@ class StageStream:
         self._inner = stage.processor.stream(
             sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
         )
-        self._share = stage.mix_percent / 100.0
+        # Without a stage in it a chain is its own input, and nothing is mixed.
+        self._share = 1.0 if _is_wire(stage.processor) else stage.mix_percent / 100.0
         self.latency = self._inner.latency
         self.length_ratio = self._inner.length_ratio
         self._dry_path = self._inner.steady() if self._share < 1.0 else []
-        # What waits to be paired: with a speed error the two sides may differ by some samples in a block.
+        if self._share < 1.0:
+            from tapeemu.dsp.kernels.chain import mix_blocks
+
+            self._mix = mix_blocks
+        # What waits to be paired: with a length of its own, one side may give some samples more in a block.
         self._dry = np.zeros((channels, 0))
         self._wet = np.zeros((channels, 0))
 
@@ -396,12 +410,14 @@ class StageStream:
         dry = block
         for stream in self._dry_path:
             dry = stream.advance(dry)
-        self._dry = np.concatenate([self._dry, dry], axis=1)
-        self._wet = np.concatenate([self._wet, wet], axis=1)
-        ready = min(self._dry.shape[1], self._wet.shape[1])
-        mixed: FloatArray = (1.0 - self._share) * self._dry[:, :ready] + self._share * self._wet[:, :ready]
-        self._dry, self._wet = self._dry[:, ready:].copy(), self._wet[:, ready:].copy()
-        return mixed
+        if self._dry.size or self._wet.size or dry.shape != wet.shape:
+            dry = np.concatenate([self._dry, dry], axis=1)
+            wet = np.concatenate([self._wet, wet], axis=1)
+            ready = min(dry.shape[1], wet.shape[1])
+            self._dry, self._wet = dry[:, ready:].copy(), wet[:, ready:].copy()
+            dry, wet = dry[:, :ready].copy(), wet[:, :ready].copy()
+        self._mix(self._share, dry, wet)
+        return wet
 
     def steady(self) -> list[Stream]:
         """See :meth:`tapeemu.processor.Stream.steady`."""
@@ -457,11 +473,11 @@ class ChainStream(Stream):
                 stage,
                 sample_rate=self.sample_rate,
                 channels=self.channels,
-                start_sample=round(start_sample * self.length_ratio) - self.latency,
+                start_sample=_place_behind(start_sample, self.length_ratio) - self.latency,
                 track=track,
             )
             self._stages.append((stage.name, inner))
-            self.latency = round(self.latency * inner.length_ratio) + inner.latency
+            self.latency = _place_behind(self.latency, inner.length_ratio) + inner.latency
             self.length_ratio *= inner.length_ratio
 
     def _ends(self, start_sample: int) -> list[int]:
@@ -469,7 +485,7 @@ class ChainStream(Stream):
         ratio, places = 1.0, []
         for _, stage in self._stages:
             ratio *= stage.length_ratio
-            places.append(round(start_sample * ratio))
+            places.append(_place_behind(start_sample, ratio))
         return places
 
     def _behind_sources(self, chain: Chain) -> int:
@@ -535,7 +551,7 @@ class ChainStream(Stream):
         latency, ratio = 0, 1.0
         spans = []
         for (_, stage), early in zip(self._stages, self._early, strict=True):
-            latency = round(latency * stage.length_ratio) + stage.latency
+            latency = _place_behind(latency, stage.length_ratio) + stage.latency
             ratio *= stage.length_ratio
             start = early + latency
             spans.append((start, start + round(audio.shape[1] * ratio) + tail_samples, min(lead_samples, latency)))

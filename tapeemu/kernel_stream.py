@@ -52,9 +52,9 @@ class ProcessorKernels:
     process: Callable[..., int | None]
     seek: Callable[..., None]
 
-    def typed(self, settings: Any) -> Any:
+    def settings_from(self, **values: Any) -> Any:
         """The settings with every number in the type that is declared, so that one version is compiled."""
-        return _typed(settings)
+        return _typed(self.settings(**values))
 
     def memory_for(self, settings: Any, sample_rate: float, channels: int) -> Any:
         """Memory of zeros in the shapes that the kernels ask for."""
@@ -93,7 +93,7 @@ class KernelStream(Stream):
     kernels : ProcessorKernels
         Of the processor.
     settings : NamedTuple
-        Its settings as the kernels take them.
+        Its settings, as :meth:`ProcessorKernels.settings_from` makes them.
     sample_rate, channels, start_sample, track
         As for :meth:`tapeemu.processor.Processor.stream`.
 
@@ -117,7 +117,7 @@ class KernelStream(Stream):
 
         super().__init__(sample_rate=sample_rate, channels=channels)
         self.kernels = kernels
-        self.settings = kernels.typed(settings)
+        self.settings = settings
         self.latency = int(kernels.latency(self.settings, self.sample_rate, self.channels))
         self.memory = kernels.memory_for(self.settings, self.sample_rate, self.channels)
         place, beside = np.int64(start_sample), np.int64(track)

@@ -1,19 +1,13 @@
-"""Dropouts: a Poisson process in time, any stretch of which can be listed without what came before.
-
-Each second of the tape is a cell of its own: hashed uniform numbers give the number of dropouts in it (Poisson)
-and place them evenly. Counts of disjoint cells are independent and places within a cell are even, which is a
-homogeneous Poisson process exactly: the gaps between dropouts are exponential.
-"""
+"""Dropouts of a stretch of the tape, as a list: what the kernels of the same name do to the level, told."""
 
 import math
-from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 
 from tapeemu.validation import FloatArray
 
-__all__ = ["Dropout", "DropoutLaw", "list_dropouts"]
+__all__ = ["Dropout", "list_dropouts"]
 
 
 class Dropout(NamedTuple):
@@ -34,56 +28,27 @@ class Dropout(NamedTuple):
     length_ms: float
 
 
-class DropoutLaw(NamedTuple):
-    """Rate, and the limits between which depth and length are distributed evenly on a logarithmic scale."""
+def list_dropouts(key: int, law: FloatArray, start_seconds: float, end_seconds: float) -> list[Dropout]:
+    """All dropouts whose centre lies from `start_seconds` up to `end_seconds`, in order of time.
 
-    key: int
-    per_minute: float
-    depth_db: tuple[float, float]
-    length_ms: tuple[float, float]
+    Parameters
+    ----------
+    key : int
+        Of the dropouts.
+    law : ndarray, shape (LAW_NUMBERS,)
+        From :func:`tapeemu.dsp.kernels.dropouts.dropout_law`.
+    start_seconds, end_seconds : float
+        The stretch, from the origin of the tape.
+    """
+    from tapeemu.dsp.kernels import dropouts as kernels
 
-
-def list_dropouts(law: DropoutLaw, start_seconds: float, end_seconds: float) -> list[Dropout]:
-    """All dropouts whose centre lies from `start_seconds` up to `end_seconds`, in order of time."""
-    if law.per_minute <= 0.0:
+    if law[kernels.PER_SECOND] <= 0.0:
         return []
-    found = [
-        dropout
-        for cell in range(math.floor(start_seconds), math.ceil(end_seconds))
-        for dropout in _cell(law, cell)
-        if start_seconds <= dropout.time_seconds < end_seconds
-    ]
+    found = []
+    cell_of = np.empty((kernels.MOST_IN_CELL, 3))
+    for cell in range(math.floor(start_seconds), math.ceil(end_seconds)):
+        count = kernels.list_cell(np.uint64(key), law, np.int64(cell), cell_of)
+        for place, depth_db, length_ms in cell_of[:count].tolist():
+            if start_seconds <= cell + place < end_seconds:
+                found.append(Dropout(cell + place, depth_db, length_ms))
     return sorted(found)
-
-
-def _cell(law: DropoutLaw, cell: int) -> Iterator[Dropout]:
-    count = _poisson(law.per_minute / 60.0, float(_uniforms(law.key, cell, 0, 1)[0]))
-    draws = _uniforms(law.key, cell, 1, 3 * count).reshape(count, 3)
-    for place, deep, long in draws.tolist():
-        yield Dropout(cell + place, _between(law.depth_db, deep), _between(law.length_ms, long))
-
-
-def _between(limits: tuple[float, float], share: float) -> float:
-    low, high = limits
-    return float(low * (high / low) ** share)
-
-
-def _poisson(mean: float, share: float) -> int:
-    """Poisson quantile, by adding up its probabilities."""
-    probability = math.exp(-mean)
-    total = probability
-    count = 0
-    while share > total and count < 10.0 * mean + 100.0:
-        count += 1
-        probability *= mean / count
-        total += probability
-    return count
-
-
-def _uniforms(key: int, cell: int, first: int, count: int) -> FloatArray:
-    """Uniform numbers in (0, 1) by key, cell and counter, from `first` on."""
-    from tapeemu.dsp.kernels.hashing import fill_uniforms
-
-    out = np.empty(count)
-    fill_uniforms(np.uint64(key), cell, first, out)
-    return out

@@ -84,10 +84,10 @@ class Trajectory:
         self._index: int | None = None
         kernels.begin_trajectory(float(sample_rate), self._memory)
         for number, sine in enumerate(sines):
-            kernels.add_sine(number, float(sine.rate_hz), scale * sine.amplitude, float(sine.cycles), self._memory)
+            kernels.set_sine(number, float(sine.rate_hz), scale * sine.amplitude, float(sine.cycles), self._memory)
         for number, noise in enumerate(noises):
             law = isinstance(noise, RandomLaw)
-            kernels.add_noise(
+            kernels.set_noise(
                 number,
                 0 if law else 1,
                 np.uint64(noise.key),

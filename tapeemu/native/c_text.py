@@ -3,7 +3,7 @@
 import ast
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 from typing import Any
@@ -42,6 +42,7 @@ __all__ = [
     "signature",
     "type_name",
     "view_name",
+    "wrapped",
 ]
 
 _C_WORDS = """
@@ -157,9 +158,9 @@ def signature(unit: Unit, function: Function) -> str:
 
 
 def function_name(unit: Unit, function: Function) -> str:
-    """A kernel's name in C: behind that of its file, unless it begins with that."""
-    if function.name.startswith(f"{unit.name}_"):
-        return function.name
+    """A kernel's name in C: behind that of its file, unless it begins or ends with that."""
+    if function.name.startswith(f"{unit.name}_") or function.name.endswith(f"_{unit.name}"):
+        return function.name.lstrip("_")
     return f"{unit.name}_{function.name.lstrip('_')}"
 
 
@@ -178,6 +179,7 @@ class _Text:
     binding: int = _ATOM
     constant: Any = None  # value of a literal integer or real, which takes the type of its neighbour
     symbol: str = ""  # name of a constant of the file, in its own type
+    soft: bool = False  # made of integers and literals alone: in double, until a real number stands beside it
 
     def within(self, binding: int) -> str:
         return self.text if self.binding >= binding else f"({self.text})"
@@ -203,7 +205,8 @@ class _Body:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
         start = ["REASSOCIATE"] if self.function.reassociates else []
-        body = [f"    {line}" if line else "" for line in [*start, *hoisted, *inner]]
+        unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
+        body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
         return [f"{signature(self.unit, self.function)}", "{", *body, "}"]
 
     def hoisted(self) -> list[str]:
@@ -249,7 +252,8 @@ class _Body:
                     wanted = {"Precise": DOUBLE, "bool": TRUTH}.get(ast.unparse(node.annotation))
                 if wanted is None:
                     raise self.unit.refuse(node, "the annotation is no number of the subset", "use int or float")
-                return self.store(node, target, self.converted(self.expression(value), wanted, node), siblings)
+                given = replace(self.converted(self.expression(value), wanted, node), soft=False)
+                return self.store(node, target, given, siblings)
             case ast.AugAssign(target=target, op=op, value=value):
                 return self.augment(node, target, op, value)
             case ast.For(target=ast.Name() as target, iter=ast.Call(func=ast.Name(id="range")) as call, orelse=[]):
@@ -375,7 +379,9 @@ class _Body:
         return [f"{local_name(name)} = {given.text};"]
 
     def settled(self, given: _Text) -> _Text:
-        """A literal gets the type it has by itself."""
+        """A literal gets the type it has by itself, as does what is made of integers and literals."""
+        if given.soft:
+            return _Text(f"(real){given.within(_UNARY)}", REAL, _UNARY)
         if given.constant is None or not isinstance(given.kind, Scalar):
             return given
         return given if given.symbol else _Text(literal(given.constant, given.kind), given.kind)
@@ -384,7 +390,8 @@ class _Body:
         if isinstance(given.kind, Scalar) and given.kind.sort != known.sort and given.constant is None:
             raise self.unit.refuse(
                 node,
-                f"a name of type {known.name} is given a {given.kind.name}",
+                f"a name of type {known.name} is given a "
+                + ("real number" if given.kind.sort == "real" else given.kind.name),
                 "convert it, or use another name",
             )
         if isinstance(given.constant, float) and known.sort != "real":
@@ -500,7 +507,7 @@ class _Body:
                     if inner.symbol:
                         return _Text(f"-{inner.text}", inner.kind, _UNARY)
                     return _Text(literal(-inner.constant, inner.kind), inner.kind, _UNARY, -inner.constant)
-                return _Text(f"-{inner.within(_UNARY)}", inner.kind, _UNARY)
+                return _Text(f"-{inner.within(_UNARY)}", inner.kind, _UNARY, soft=inner.soft)
             case ast.UnaryOp(op=ast.Not(), operand=operand):
                 return _Text(f"!{self.expression(operand).within(_UNARY)}", TRUTH, _UNARY)
             case ast.BinOp(left=left, op=op, right=right):
@@ -516,8 +523,12 @@ class _Body:
             case ast.IfExp(test=test, body=body, orelse=orelse):
                 one, other = self.together(node, self.expression(body), self.expression(orelse))
                 condition = self.expression(test).within(_CHOICE + 1)
+                soft = one.kind == DOUBLE and one.soft and other.soft
                 return _Text(
-                    f"{condition} ? {one.within(_CHOICE + 1)} : {other.within(_CHOICE)}", one.kind, _CHOICE
+                    f"{condition} ? {one.within(_CHOICE + 1)} : {other.within(_CHOICE)}",
+                    one.kind,
+                    _CHOICE,
+                    soft=soft,
                 )
             case ast.Subscript():
                 return self.subscript(node)
@@ -646,6 +657,7 @@ class _Body:
         one, other = self.together(node, left, right)
         kind = one.kind
         assert isinstance(kind, Scalar)
+        soft = kind == DOUBLE and self.is_soft(left) and self.is_soft(right)
         whole = kind.sort in ("signed", "unsigned")
         sign, binding = _OPERATORS[type(op)]
         if left.constant is not None and right.constant is not None:
@@ -654,8 +666,8 @@ class _Body:
                 folded = INDEX if isinstance(value, int) else REAL
                 return _Text(literal(value, folded), folded, _UNARY if value < 0 else _ATOM, value)
         if isinstance(op, ast.Div) and whole:
-            one, other = self.converted(one, REAL, node), self.converted(other, REAL, node)
-            kind = REAL
+            one, other = self.converted(one, DOUBLE, node), self.converted(other, DOUBLE, node)
+            kind, soft = DOUBLE, True
         elif isinstance(op, ast.FloorDiv | ast.Mod):
             if not whole:
                 raise self.unit.refuse(node, "// and % are for integers", "divide and round down by math.floor")
@@ -669,7 +681,13 @@ class _Body:
         ):
             raise self.unit.refuse(node, "bits of a signed number are moved", "use np.uint64")
         text = f"{one.within(binding)} {sign} {other.within(binding + 1)}"
-        return _Text(text, kind, binding)
+        return _Text(text, kind, binding, soft=soft)
+
+    @staticmethod
+    def is_soft(given: _Text) -> bool:
+        """Whether a part is an integer or a literal, or made of such."""
+        whole = isinstance(given.kind, Scalar) and given.kind.sort in ("signed", "unsigned")
+        return given.soft or whole or given.constant is not None
 
     @staticmethod
     def folded(op: ast.operator, left: Any, right: Any) -> Any:
@@ -696,9 +714,11 @@ class _Body:
         if not isinstance(one, Scalar) or not isinstance(other, Scalar):
             raise self.unit.refuse(node, "an array is used as a number", "write a loop over its elements")
         if left.constant is not None and right.constant is None:
-            kind = other if other.sort == "real" or isinstance(left.constant, int) else REAL
+            kind = other if other.sort == "real" or isinstance(left.constant, int) else DOUBLE
         elif right.constant is not None and left.constant is None:
-            kind = one if one.sort == "real" or isinstance(right.constant, int) else REAL
+            kind = one if one.sort == "real" or isinstance(right.constant, int) else DOUBLE
+        elif left.soft != right.soft and "signed" not in (one.sort, other.sort):
+            kind = other if left.soft else one
         elif one.sort == other.sort:
             kind = one if one.width >= other.width else other
         elif "real" in (one.sort, other.sort):
@@ -753,23 +773,28 @@ class _Body:
             function = {"min": "smaller", "max": "larger"}[called]
             if one.kind not in _SUFFIX:
                 one, other = self.converted(one, INDEX, node), self.converted(other, INDEX, node)
-            return _Text(f"{function}{_SUFFIX[one.kind]}({one.text}, {other.text})", one.kind)  # type: ignore[index]
+            soft = one.kind == DOUBLE and all(map(self.is_soft, arguments))
+            text = f"{function}{_SUFFIX[one.kind]}({one.text}, {other.text})"  # type: ignore[index]
+            return _Text(text, one.kind, soft=soft)
         if called == "abs" and len(arguments) == 1 and isinstance(arguments[0].kind, Scalar):
             kind = arguments[0].kind
             if kind.sort == "real":
-                return _Text(f"magnitude{_SUFFIX[kind]}({arguments[0].text})", kind)
+                text = f"magnitude{_SUFFIX[kind]}({arguments[0].text})"
+                return _Text(text, kind, soft=arguments[0].soft)
             if kind in (INDEX, INT64, INT32):
                 return _Text(f"magnitude_of_integer{'_64' if kind == INT64 else ''}({arguments[0].text})", kind)
         if called in _MATHEMATICS and len(arguments) == 1:
-            given = (
-                arguments[0] if arguments[0].kind in (SINGLE, DOUBLE) else self.converted(arguments[0], REAL, node)
-            )
+            soft = self.is_soft(arguments[0])
+            wanted = DOUBLE if soft else REAL
+            given = arguments[0]
+            if given.constant is not None or given.kind not in (SINGLE, REAL, DOUBLE):
+                given = self.converted(given, wanted, node)
             assert isinstance(given.kind, Scalar)
             result = f"{_MATHEMATICS[called]}{_SUFFIX[given.kind]}({given.text})"
             # math.floor gives an integer, np.floor a real number.
             if called in ("math.floor", "math.ceil"):
                 return _Text(f"(ix){result}", INDEX, _UNARY)
-            return _Text(result, given.kind)
+            return _Text(result, given.kind, soft=soft)
         raise self.unit.refuse(
             node, f"{called} is not of the subset", "call kernels of this file, min, max, abs, floor, ceil or sqrt"
         )
@@ -795,7 +820,9 @@ class _Body:
         for argument, (member, kind) in zip(node.args, kinds, strict=True):
             value = self.expression(argument)
             if isinstance(kind, Scalar):
-                given.append(self.kept(value, kind, node).text)
+                counted = isinstance(value.kind, Scalar) and value.kind.sort == "signed"
+                fits = kind.sort == "real" and counted  # an integer where a real number is wanted
+                given.append((self.converted if fits else self.kept)(value, kind, node).text)
             elif value.kind != kind:
                 raise self.unit.refuse(node, f"{member} is another sort of array", "pass what its annotation says")
             elif isinstance(kind, Record) and value.text in map(local_name, self.function.parameters):
@@ -813,7 +840,7 @@ def function_lines(unit: Unit, function: Function) -> list[str]:
     SubsetError
         Where the kernel leaves the subset.
     """
-    return [*comment(function.doc), *_wrapped(_Body(unit, function).lines())]
+    return [*comment(function.doc), *wrapped(_Body(unit, function).lines())]
 
 
 def comment(text: str) -> list[str]:
@@ -826,7 +853,7 @@ def comment(text: str) -> list[str]:
     return ["/*", *(f" * {line}".rstrip() for line in lines), " */"]
 
 
-def _wrapped(lines: Iterable[str]) -> Iterator[str]:
+def wrapped(lines: Iterable[str]) -> Iterator[str]:
     """Lines of at most 110 characters, broken behind commas where there are any."""
     for line in lines:
         if len(line) <= 110 or line.lstrip().startswith("/*"):

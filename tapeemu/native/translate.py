@@ -5,9 +5,9 @@ from types import ModuleType
 from tapeemu.native.c_text import comment, constant_lines, function_lines, record_lines, signature
 from tapeemu.native.subset import Record, Unit, read_unit
 
-__all__ = ["c_source", "header_source"]
+__all__ = ["LICENCE", "c_source", "header_source"]
 
-_LICENCE = "SPDX-License-Identifier: ISC"
+LICENCE = "SPDX-License-Identifier: ISC"
 
 
 def header_source(module: ModuleType | str) -> str:
@@ -50,4 +50,4 @@ def c_source(module: ModuleType | str) -> str:
 
 
 def _opening(unit: Unit) -> list[str]:
-    return [f"/* Generated from {unit.path.name}; do not edit. {_LICENCE} */", ""]
+    return [f"/* Generated from {unit.path.name}; do not edit. {LICENCE} */", ""]

@@ -2,30 +2,21 @@
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, ClassVar, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import model_validator
 
-from tapeemu.dsp.dropouts import Dropout, DropoutLaw, list_dropouts
+from tapeemu.dsp.dropouts import Dropout, list_dropouts
 from tapeemu.dsp.exceedance import TWO_SIGMA
-from tapeemu.dsp.noises import NoiseBand
-from tapeemu.dsp.spacing_loss import SPACING_DB, half_length, spacing_table, steepness_per_db
-from tapeemu.dsp.tape_position import Purpose, stream_key
-from tapeemu.dsp.trajectory import SEGMENT, Sine, Trajectory, collect
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
-if TYPE_CHECKING:
-    from tapeemu.dsp.kernels.interpolation import Rows
-
 __all__ = ["AmplitudeFlutter", "LevelPart"]
 
-_DB_TO_NEPERS = math.log(10.0) / 20.0
-
-_BEGINNING_SECONDS = 0.05
-"""How long the tape takes from its mean distance at position 0 to the distance that it would have."""
+_SPACING_DB = 40.0 * math.pi / math.log(10.0)
+"""Loss in dB at a distance of one wavelength: 54.575."""
 
 
 class LevelPart(Settings):
@@ -165,8 +156,41 @@ class AmplitudeFlutter(Processor):
         return Traits(moves_level=True, channels_differ=not self._channels_alike())
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        kind = _GainStream if self.mode == "gain" else _SpacingStream
-        return kind(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+        from tapeemu.kernel_stream import KernelStream, processor_kernels
+
+        return KernelStream(
+            processor_kernels("amplitude_flutter"),
+            self.kernel_settings(),
+            sample_rate=sample_rate,
+            channels=channels,
+            start_sample=start_sample,
+            track=track,
+        )
+
+    def kernel_settings(self) -> Any:
+        """The settings as :mod:`tapeemu.dsp.kernels.amplitude_flutter` takes them."""
+        from tapeemu.dsp.kernels.amplitude_flutter import AmplitudeFlutterSettings
+
+        parts = [
+            (part.rate_hz, part.peak_db, part.phase_degrees or 0.0, part.phase_degrees is not None)
+            for part in self.periodic_parts
+        ]
+        return AmplitudeFlutterSettings(
+            spacing=int(self.mode == "spacing"),
+            periodic_parts=np.array(parts, dtype=np.float64).reshape(-1, 4),
+            random_db=self.random_db,
+            random_low_hz=self.random_low_hz,
+            random_high_hz=self.random_high_hz,
+            channel_correlation=self.channel_correlation,
+            spacing_frequency_hz=self.spacing_frequency_hz,
+            dropouts_per_minute=self.dropouts_per_minute,
+            dropout_least_db=self.dropout_least_db,
+            dropout_most_db=self.dropout_most_db,
+            dropout_shortest_ms=self.dropout_shortest_ms,
+            dropout_longest_ms=self.dropout_longest_ms,
+            dropouts_on_all_channels=int(self.dropouts_on_all_channels),
+            seed=np.uint64(self.seed),
+        )
 
     def level_db(self, *, sample_rate: float, start_sample: int, samples: int, channel: int = 0) -> FloatArray:
         """Level by absolute sample index: at all frequencies, or at `spacing_frequency_hz` in spacing mode.
@@ -187,8 +211,18 @@ class AmplitudeFlutter(Processor):
         ndarray, shape (samples,)
             In dB.
         """
-        level = _Level(self, check_sample_rate(sample_rate), channel)
-        return collect(level.segment, start_sample, samples)
+        from tapeemu.dsp.kernels import amplitude_flutter as kernels
+        from tapeemu.kernel_stream import processor_kernels
+
+        rate = check_sample_rate(sample_rate)
+        design = processor_kernels("amplitude_flutter")
+        values = design.typed(self.kernel_settings())
+        memory = design.memory_for(values, rate, 1)
+        kernels.amplitude_flutter_design(values, rate, 1, np.int64(start_sample), np.int64(0), memory)
+
+        out = np.empty(samples)
+        kernels.read_levels(memory, np.int64(start_sample), channel, out)
+        return out
 
     def distance_um(
         self,
@@ -205,20 +239,18 @@ class AmplitudeFlutter(Processor):
         half the distance gives the same levels.
         """
         level = self.level_db(sample_rate=sample_rate, start_sample=start_sample, samples=samples, channel=channel)
-        micrometres_per_db = 1e4 * tape_speed_cm_s / self.spacing_frequency_hz / SPACING_DB
+        micrometres_per_db = 1e4 * tape_speed_cm_s / self.spacing_frequency_hz / _SPACING_DB
         return np.asarray((self._contact_db() - level) * micrometres_per_db)
 
     def dropouts(self, start_seconds: float, end_seconds: float, *, channel: int = 0) -> list[Dropout]:
         """Dropouts whose centre lies in a stretch of the tape, in order of time."""
-        return list_dropouts(self._dropout_law(channel), start_seconds, end_seconds)
+        from tapeemu.dsp.kernels import amplitude_flutter as kernels
+        from tapeemu.dsp.kernels.dropouts import LAW_NUMBERS
 
-    def _dropout_law(self, channel: int) -> DropoutLaw:
-        return DropoutLaw(
-            stream_key(self.seed, Purpose.DROPOUTS, 0 if self.dropouts_on_all_channels else channel),
-            self.dropouts_per_minute,
-            (self.dropout_least_db, self.dropout_most_db),
-            (self.dropout_shortest_ms, self.dropout_longest_ms),
-        )
+        law = np.empty(LAW_NUMBERS)
+        kernels.settings_law(self.kernel_settings(), law)
+        key = kernels.dropout_key(np.uint64(self.seed), not self.dropouts_on_all_channels, channel)
+        return list_dropouts(int(key), law, start_seconds, end_seconds)
 
     def _contact_db(self) -> float:
         """Level at `spacing_frequency_hz` with the tape touching the head, relative to the mean distance."""
@@ -228,170 +260,3 @@ class AmplitudeFlutter(Processor):
         return (self.channel_correlation == 1.0 or self.random_db == 0.0) and (
             self.dropouts_on_all_channels or self.dropouts_per_minute == 0.0
         )
-
-
-class _Level:
-    """Level of one channel in dB, by segments."""
-
-    def __init__(self, settings: AmplitudeFlutter, sample_rate: float, channel: int) -> None:
-        sines = []
-        for number, part in enumerate(settings.periodic_parts):
-            turns = stream_key(settings.seed, Purpose.LEVEL_PART, number) / 2.0**64
-            if part.phase_degrees is not None:
-                turns = part.phase_degrees / 360.0 % 1.0
-            sines.append(Sine(part.rate_hz, part.peak_db, turns))
-        rms = settings.random_db / TWO_SIGMA
-        edges = (settings.random_low_hz, settings.random_high_hz)
-        common, own = math.sqrt(settings.channel_correlation), math.sqrt(1.0 - settings.channel_correlation)
-        bands = (
-            NoiseBand(stream_key(settings.seed, Purpose.LEVEL), *edges, rms * common),
-            NoiseBand(stream_key(settings.seed, Purpose.CHANNEL_LEVEL, channel), *edges, rms * own),
-        )
-        self._trajectory = Trajectory(sines=tuple(sines), noises=bands, sample_rate=sample_rate)
-        self.bound = self._trajectory.bound
-        self._law = settings._dropout_law(channel)
-        self._sample_rate = sample_rate
-        self._contact = settings._contact_db() if settings.mode == "spacing" else math.inf
-        self._out = np.empty(SEGMENT)
-        self._index: int | None = None
-
-    def segment(self, index: int) -> FloatArray:
-        """Levels of a segment; the array may be overwritten by the next call."""
-        if index != self._index:
-            np.minimum(self._trajectory.segment(index), self._contact, out=self._out)
-            self._add_dropouts(index * SEGMENT)
-            self._begin(index)
-            self._index = index
-        return self._out
-
-    def _begin(self, index: int) -> None:
-        duration = _BEGINNING_SECONDS * self._sample_rate
-        if math.isinf(self._contact) or max(index, -index - 1) * SEGMENT > duration:
-            return
-        from tapeemu.dsp.kernels.trajectories import begin_at_zero
-
-        begin_at_zero(float(index * SEGMENT), 1.0 / duration, self._out)
-
-    def _add_dropouts(self, first: int) -> None:
-        if self._law.per_minute <= 0.0:
-            return
-        from tapeemu.dsp.kernels.dropouts import dip
-
-        start = first / self._sample_rate
-        reach = 0.75e-3 * self._law.length_ms[1] + 1.0 / self._sample_rate
-        events = list_dropouts(self._law, start - reach, start + SEGMENT / self._sample_rate + reach)
-        if not events:
-            return
-        depth = np.zeros(SEGMENT)
-        for event in events:
-            centre = event.time_seconds * self._sample_rate - first
-            length = 1e-3 * event.length_ms * self._sample_rate
-            dip(centre, 0.25 * length, 0.75 * length, event.depth_db, depth)
-        self._out -= depth
-
-
-class _GainStream(Stream):
-    """All frequencies alike: no state but the place on the tape, no latency."""
-
-    def __init__(
-        self, settings: AmplitudeFlutter, *, sample_rate: float, channels: int, start_sample: int
-    ) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
-        self._place = start_sample
-        count = 1 if settings._channels_alike() else self.channels
-        self._levels = [_Level(settings, self.sample_rate, channel) for channel in range(count)]
-        self._gains = np.empty((count, SEGMENT))
-        self._segment: int | None = None
-
-    def advance(self, block: FloatArray) -> FloatArray:
-        out = np.empty_like(block)
-        done = 0
-        while done < block.shape[1]:
-            segment, begin = divmod(self._place, SEGMENT)
-            count = min(block.shape[1] - done, SEGMENT - begin)
-            if segment != self._segment:
-                for gain, level in zip(self._gains, self._levels, strict=True):
-                    np.multiply(level.segment(segment), _DB_TO_NEPERS, out=gain)
-                np.exp(self._gains, out=self._gains)
-                self._segment = segment
-            part = slice(done, done + count)
-            np.multiply(block[:, part], self._gains[:, begin : begin + count], out=out[:, part])
-            done += count
-            self._place += count
-        return out
-
-
-class _SpacingStream(Stream):
-    """A filter along the distance: taps for each sample from a table of spacing losses."""
-
-    def __init__(
-        self, settings: AmplitudeFlutter, *, sample_rate: float, channels: int, start_sample: int
-    ) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
-        from tapeemu.dsp.kernels import interpolation as kernels
-
-        self._kernels = kernels
-        count = 1 if settings._channels_alike() else self.channels
-        self._levels = [_Level(settings, self.sample_rate, channel) for channel in range(count)]
-        self.latency = half_length(self.sample_rate)
-        per_db = steepness_per_db(settings.spacing_frequency_hz, self.sample_rate)
-        self._per_db = per_db
-        deepest = self._levels[0].bound
-        if settings.dropouts_per_minute > 0.0:
-            deepest += settings.dropout_most_db
-        self._lowest = -settings._contact_db() * per_db
-        self._table, self._step = spacing_table(self._lowest, deepest * per_db, self.sample_rate)
-
-        last = self.channels - 1
-        if count == 1:
-            common = _empty_rows()
-            self._pairs = [(first, min(first + 1, last), common) for first in range(0, self.channels, 2)]
-        else:
-            self._pairs = [(channel, channel, _empty_rows()) for channel in range(self.channels)]
-        self._segment: int | None = None
-        self._past = 2 * self.latency + 1
-        self._room = self._past + 2 * SEGMENT
-        # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
-        self._line = np.zeros((self.channels, self._room + 1))
-        self._filled = self._past
-        self._place = start_sample - self.latency
-
-    def tail_samples(self, level_db: float = -60.0) -> int:
-        return self.latency
-
-    def advance(self, block: FloatArray) -> FloatArray:
-        kernels = self._kernels
-        out = np.empty_like(block)
-        done = 0
-        while done < block.shape[1]:
-            if self._filled == self._room:
-                self._line[:, : self._past] = self._line[:, self._room - self._past : self._room]
-                self._filled = self._past
-            segment, begin = divmod(self._place, SEGMENT)
-            count = min(block.shape[1] - done, SEGMENT - begin, self._room - self._filled)
-            end = self._filled + count
-            self._line[:, self._filled : end] = block[:, done : done + count]
-            column = self._filled - 2 * self.latency - begin
-            part = kernels.Part(column, begin, begin + count, done)
-            for first, second, rows in self._rows(segment):
-                kernels.filter_pair(self._line, self._table, rows, part, first, second, out)
-            self._filled = end
-            self._place += count
-            done += count
-        return out
-
-    def _rows(self, segment: int) -> "list[tuple[int, int, Rows]]":
-        if segment != self._segment:
-            for level, (_, _, (row, between)) in zip(self._levels, self._pairs, strict=False):
-                place = (-self._per_db / self._step) * level.segment(segment) - self._lowest / self._step
-                np.clip(place, 0.0, self._table.shape[0] - 2.0, out=place)
-                row[:] = place
-                between[:] = place - row
-            self._segment = segment
-        return self._pairs
-
-
-def _empty_rows() -> "Rows":
-    from tapeemu.dsp.kernels.interpolation import Rows
-
-    return Rows(np.empty(SEGMENT, dtype=np.int32), np.empty(SEGMENT, dtype=np.float32))

@@ -8,6 +8,7 @@ error.
 import functools
 import hashlib
 import logging
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -81,6 +82,7 @@ def _as_is(value: Any) -> Any:
     return value
 
 
+_STRICT = os.environ.get("TAPEEMU_STRICT") == "1"
 _FOLDER = Path(__file__).parent
 _IMPORT = re.compile(rf"^from {re.escape(__package__ or '')}\.(\w+) import", re.MULTILINE)
 
@@ -127,9 +129,12 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
     decorator
         Turns a function of the numeric subset into its compiled form. A cache directory that cannot be
         written costs the cache, never the call. With ``NUMBA_DISABLE_JIT=1`` the function stays Python, a
-        thousand times slower, for debuggers and coverage.
+        thousand times slower, for debuggers and coverage. With ``TAPEEMU_STRICT=1`` nothing is reordered or
+        fused: the same bits as Python's, which the strict build of the C files is compared with.
     """
     fastmath: Any = {"reassoc", "contract", "nsz"} if reassociate else {"contract"}
+    if _STRICT:
+        fastmath = False
 
     def decorate(function: Function) -> Function:
         if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
@@ -143,7 +148,11 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
             return cast(Function, numba.njit(**options)(function))
         index = dispatcher._cache._cache_file
         # numba looks at the file of the kernel alone.
-        index._source_stamp = (index._source_stamp, _stamp_of_imports(Path(function.__code__.co_filename)))
+        index._source_stamp = (
+            index._source_stamp,
+            _stamp_of_imports(Path(function.__code__.co_filename)),
+            _STRICT,
+        )
         load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload
 
         def load_if_readable(signature: Any, context: Any) -> Any:

@@ -10,7 +10,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Hashes1, Precise
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["place_of", "set_rate"]
+__all__ = ["place_of", "set_rate", "turns_of"]
 
 _0 = np.uint64(0)
 _1 = np.uint64(1)
@@ -105,3 +105,14 @@ def place_of(sample: np.int64, words: Hashes1) -> tuple[np.int64, Precise]:
     if total < behind:
         whole = whole + _1
     return np.int64(whole), np.double(np.int64(total >> _SHIFT_11)) * _PER_2_53
+
+
+@kernel()
+def turns_of(sample: np.int64, words: Hashes1) -> Precise:
+    """The fractional part alone of a sample's index times a rate; arguments as for :func:`place_of`."""
+    index = np.uint64(sample)
+    added = _upper_half(words[2], index)
+    if sample < 0:
+        added = added - words[2]
+    behind = words[1] * index + added
+    return np.double(np.int64(behind >> _SHIFT_11)) * _PER_2_53

@@ -49,7 +49,7 @@ def weighted_energy(
             energy[channel, (filled + sample) // hop] += value * value
         for stage in range(2):
             for order in range(2):
-                if abs(state[channel, stage, order]) < 1e-100:  # keeps silence out of the denormals
+                if abs(state[channel, stage, order]) < 1e-30:  # keeps silence out of the denormals
                     state[channel, stage, order] = 0.0
     last: int = (filled + samples) % hop
     return last

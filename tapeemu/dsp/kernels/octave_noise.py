@@ -24,13 +24,15 @@ __all__ = [
     "Noises",
     "add_noise_curve",
     "add_noise_samples",
+    "delivered_rms",
+    "design_noise",
     "fill_nodes",
     "law_octaves",
     "noise_highest",
     "noise_octaves",
     "noise_power",
     "noise_scratch",
-    "set_noise",
+    "spectrum_ratio",
     "spectrum_shape",
 ]
 
@@ -38,7 +40,8 @@ TAPS = 32
 _MIDDLE = 15
 """Tap of a node's own number; the node after it has its own between this one and the next."""
 _LN2 = 0.6931471805599453
-_LN10 = 2.302585092994046
+_TURN = 6.283185307179586
+_NEPERS_PER_DB = 0.11512925464970229
 
 # Kinds of spectrum.
 LAW = 0
@@ -62,8 +65,7 @@ ON_CURVE = 3
 LAYOUT_SIZE = 4
 # Columns of Noises.values.
 PER_SAMPLE = 0
-DELIVERED_RMS = 1
-VALUES_SIZE = 2
+VALUES_SIZE = 1
 
 _DENSE = 8.0
 """Samples to a node from which on the last grid is raised once more, because that costs little."""
@@ -85,7 +87,7 @@ class Noises(NamedTuple):
         First octave and number of octaves; whether the last grid is raised once more; whether it is slow enough
         for the trajectory's curve.
     values : ndarray, shape (noises, VALUES_SIZE)
-        Nodes per sample; standard deviation of what is delivered.
+        Nodes per sample.
     taps : ndarray, shape (2 * octaves, 32)
         Two rows an octave.
     spans : ndarray, shape (2, octaves of a noise + 1)
@@ -133,7 +135,12 @@ def _spectrum_begin(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
 
 @kernel()
 def spectrum_shape(
-    kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise, frequency_hz: Precise
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    slope_db_per_octave: Precise,
+    ratio: Precise,
+    frequency_hz: Precise,
 ) -> Precise:
     """Amplitude of a spectrum at a frequency, not yet scaled.
 
@@ -141,26 +148,25 @@ def spectrum_shape(
     ----------
     kind : int
         LAW: the power density follows one slope between the edges; beyond, it falls along a squared cosine
-        over the logarithm of the frequency, to nothing one :func:`law_ratio` away. BAND: flat, the
-        amplitude rises along a sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85
-        to 1.15 times the upper one.
+        over the logarithm of the frequency, to nothing one `ratio` away. BAND: flat, the amplitude rises along a
+        sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85 to 1.15 times the
+        upper one.
     low_hz, high_hz : float
         Edges.
-    slope_db_per_octave : float
-        Of a law.
+    slope_db_per_octave, ratio : float
+        Of a law, see :func:`spectrum_ratio`.
     frequency_hz : float
         0 or more.
     """
     if kind == LAW:
-        ratio = law_ratio(low_hz, high_hz)
         if frequency_hz <= low_hz / ratio or frequency_hz >= high_hz * ratio:
             return 0.0
-        relative = logarithm(frequency_hz / low_hz)
-        step = logarithm(ratio)
-        beyond = max(max(-relative / step, relative / step - law_octaves(low_hz, high_hz)), 0.0)
-        return cosine_of_turns(0.25 * min(beyond, 1.0)) * exponential(
-            slope_db_per_octave * (_LN10 / 20.0) * relative / _LN2
-        )
+        octaves = logarithm(frequency_hz / low_hz) / _LN2
+        shape = exponential(slope_db_per_octave * _NEPERS_PER_DB * octaves)
+        if frequency_hz < low_hz or frequency_hz > high_hz:
+            beyond = max(low_hz / frequency_hz, frequency_hz / high_hz)
+            shape = shape * cosine_of_turns(0.25 * min(logarithm(beyond) / logarithm(ratio), 1.0))
+        return shape
     place = min(max((frequency_hz / high_hz - 1.0) / 0.15, -1.0), 1.0)
     shape = 0.5 * (1.0 - sine_of_turns(0.25 * place))
     if low_hz > 0.0:
@@ -170,24 +176,73 @@ def spectrum_shape(
 
 
 @kernel()
+def spectrum_ratio(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
+    """What :func:`spectrum_shape` takes as the ratio: that of a law."""
+    return law_ratio(low_hz, high_hz) if kind == LAW else 1.0
+
+
+@kernel()
 def noise_power(kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise) -> Precise:
-    """Integral over frequency of the square of :func:`spectrum_shape`: midpoints, 256 an octave of a law."""
-    total = 0.0
-    if kind == LAW:
-        ratio = law_ratio(low_hz, high_hz)
-        parts = 64 * (law_octaves(low_hz, high_hz) + 2)
-        step = logarithm(ratio) / 64.0
-        begin = logarithm(low_hz) - logarithm(ratio)
-        for i in range(parts):
-            frequency = exponential(begin + step * (i + 0.5))
-            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
-            total += frequency * step * shape * shape
-        return total
-    step = 1.15 * high_hz / 4096.0
-    for i in range(4096):
-        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * (i + 0.5))
-        total += step * shape * shape
-    return total
+    """Integral over frequency of the square of :func:`spectrum_shape`."""
+    if kind == BAND and 1.35 * low_hz <= 0.85 * high_hz:
+        # In closed form: the mean square of a rising edge is 3/8.
+        return 0.9625 * high_hz - 1.0875 * low_hz
+    begin = _spectrum_begin(kind, low_hz, high_hz)
+    end = _spectrum_end(kind, low_hz, high_hz)
+    return _power_between(kind, low_hz, high_hz, slope_db_per_octave, False, begin, end)
+
+
+@kernel()
+def _power_between(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    begin: Precise,
+    end: Precise,
+) -> Precise:
+    """Integral of a spectrum's square, or of that of its integral over time, between two frequencies above 0.
+
+    Midpoints over the logarithm of the frequency, 24 an octave or more.
+    """
+    ratio = spectrum_ratio(kind, low_hz, high_hz)
+    width = logarithm(end / begin)
+    parts = max(96, math.ceil(24.0 / _LN2 * width))
+    step = width / parts
+    growth = exponential(step)
+    frequency = begin * exponential(0.5 * step)
+    power: Precise = 0.0
+    for _ in range(parts):
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio, frequency)
+        if integrated:
+            shape = shape / (_TURN * frequency)
+        power += step * frequency * shape * shape
+        frequency = frequency * growth
+    return power
+
+
+@kernel()
+def delivered_rms(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    sample_rate: Precise,
+) -> Precise:
+    """Standard deviation of what a noise delivers, by its spectrum; arguments as for :func:`design_noise`."""
+    begin = _spectrum_begin(kind, low_hz, high_hz)
+    end = min(_spectrum_end(kind, low_hz, high_hz), _HIGHEST_SHARE * sample_rate)
+    if rms <= 0.0 or begin >= end:
+        return 0.0
+    if not integrated and end == _spectrum_end(kind, low_hz, high_hz):
+        return rms
+    # Of a band down to 0 Hz nearly nothing lies below this.
+    begin = max(begin, 1e-4 * end)
+    power = _power_between(kind, low_hz, high_hz, slope_db_per_octave, integrated, begin, end)
+    return rms * math.sqrt(power / noise_power(kind, low_hz, high_hz, slope_db_per_octave))
 
 
 @kernel()
@@ -225,8 +280,10 @@ def noise_scratch(highest_hz: Precise, sample_rate: Precise, samples: int) -> in
 @kernel()
 def _flank(octave: int, octaves: int, place: Precise) -> Precise:
     """Amplitude of an octave at a place in octaves from its centre; the outermost take all beyond theirs."""
-    if (octave == 0 and place < 0.0) or (octave == octaves - 1 and place > 0.0):
-        return 1.0
+    if octave == 0:
+        place = max(place, 0.0)
+    if octave == octaves - 1:
+        place = min(place, 0.0)
     if abs(place) >= 1.0:
         return 0.0
     return cosine_of_turns(0.25 * place)
@@ -245,8 +302,8 @@ def _design_octave(
     octave: int,
     octaves: int,
     taps: Precises2,
-) -> Precise:
-    """Design the taps of an octave, and return the variance of its nodes, both for an unscaled spectrum.
+) -> None:
+    """Design the taps of an octave of an unscaled spectrum.
 
     The inverse transform of the spectrum's amplitude times the octave's flank, under a Hann window; for the
     integral of the noise it is divided by the frequency, and odd, so that nothing drifts. The power of the
@@ -259,55 +316,63 @@ def _design_octave(
     taps : ndarray, shape (2, 32)
         Gets them: for a node on number 15 of the 32, and for the node after it.
     others
-        As for :func:`set_noise`.
+        As for :func:`design_noise`.
     """
     node_rate = 8.0 * centre_hz
+    ratio = spectrum_ratio(kind, low_hz, high_hz)
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] = 0.0
     step = (upper_hz - lower_hz) / _FREQUENCIES
-    wanted = 0.0
+    wanted: Precise = 0.0
     for i in range(_FREQUENCIES):
         frequency = lower_hz + step * (i + 0.5)
-        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio, frequency)
         shape = shape * _flank(octave, octaves, logarithm(frequency / centre_hz) / _LN2)
         wanted += step * shape * shape
         if integrated:
             shape = shape / frequency
+        # Cosines, or sines, of 0, 1, 2, ... angles: each from the two before it.
+        turns = frequency / node_rate
+        twice = 2.0 * cosine_of_turns(turns)
+        wave: Precise = 0.0 if integrated else 1.0
+        before = -sine_of_turns(turns) if integrated else 0.5 * twice
         for j in range(TAPS):
-            turns = j * (frequency / node_rate)
-            taps[j % 2, _MIDDLE - j // 2] += shape * (
-                sine_of_turns(turns) if integrated else cosine_of_turns(turns)
-            )
+            taps[j % 2, _MIDDLE - j // 2] += shape * wave
+            after = twice * wave - before
+            before = wave
+            wave = after
     # The window reaches zero 32 nodes from the middle; the other half of the taps is the mirror of the first.
     for j in range(TAPS):
         tap = taps[j % 2, _MIDDLE - j // 2] * (0.5 + 0.5 * cosine_of_turns(j / (2.0 * TAPS)))
         taps[j % 2, _MIDDLE - j // 2] = tap
         if j > 0:
             taps[j % 2, _MIDDLE + (j + 1) // 2] = -tap if integrated else tap
-    made = 0.0
+    made: Precise = 0.0
     width = 0.5 * node_rate / _FREQUENCIES
     for i in range(_FREQUENCIES):
         frequency = width * (i + 0.5)
-        response = 0.0 if integrated else taps[0, _MIDDLE]
+        response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
+        turns = frequency / node_rate
+        twice = 2.0 * cosine_of_turns(turns)
+        wave = sine_of_turns(turns) if integrated else 0.5 * twice
+        before = 0.0 if integrated else 1.0
         for j in range(1, TAPS):
-            turns = j * (frequency / node_rate)
-            wave = sine_of_turns(turns) if integrated else cosine_of_turns(turns)
             response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
+            after = twice * wave - before
+            before = wave
+            wave = after
         if integrated:
-            response = response * (2.0 * math.pi * frequency)
+            response = response * (_TURN * frequency)
         made += width / node_rate * response * response
     scale = math.sqrt(wanted / made) if made > 0.0 else 0.0
-    variance = 0.0
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] *= scale
-            variance += 0.5 * taps[row, k] * taps[row, k]
-    return variance
 
 
 @kernel()
-def set_noise(
+def design_noise(
     number: int,
     kind: int,
     key: np.uint64,
@@ -352,7 +417,6 @@ def set_noise(
     layout[number, FIRST_OCTAVE] = first
     layout[number, OCTAVES] = 0
     noises.keys[number] = key
-    noises.values[number, DELIVERED_RMS] = 0.0
     if not rms > 0.0:
         return
     octaves = noise_octaves(kind, low_hz, high_hz, sample_rate)
@@ -363,12 +427,11 @@ def set_noise(
         return
     layout[number, OCTAVES] = octaves
     centre = 0.5 * highest
-    variance = 0.0
     for octave in range(octaves - 1, -1, -1):
         lower = begin if octave == 0 else max(begin, 0.5 * centre)
         upper = end if octave == octaves - 1 else min(end, 2.0 * centre)
         row = 2 * (first + octave)
-        variance += _design_octave(
+        _design_octave(
             kind,
             low_hz,
             high_hz,
@@ -383,9 +446,9 @@ def set_noise(
         )
         centre = 0.5 * centre
     scale = rms / math.sqrt(noise_power(kind, low_hz, high_hz, slope_db_per_octave))
-    for row in range(2 * first, 2 * (first + octaves)):
+    for each in range(2 * first, 2 * (first + octaves)):
         for k in range(TAPS):
-            noises.taps[row, k] *= scale
+            noises.taps[each, k] *= scale
     node_rate = 4.0 * highest
     layout[number, DOUBLED] = 0
     if _DENSE * node_rate < sample_rate:
@@ -393,7 +456,6 @@ def set_noise(
         node_rate = 2.0 * node_rate
     layout[number, ON_CURVE] = 1 if 5.5 * min(highest, end) <= curve_rate else 0
     noises.values[number, PER_SAMPLE] = node_rate / sample_rate
-    noises.values[number, DELIVERED_RMS] = scale * math.sqrt(variance)
     set_rate(node_rate, sample_rate, noises.rates[number])
 
 
@@ -433,8 +495,8 @@ def _fill_grid(
     for i in range(np.uintp(pairs + TAPS - 1)):
         white[i] = white_number(key, start + np.uint64(i))
     for m in range(np.uintp(pairs)):
-        a = 0.0
-        b = 0.0
+        a: Precise = 0.0
+        b: Precise = 0.0
         for k in range(np.uintp(TAPS)):
             number = white[m + k]
             a += taps[0, k] * number

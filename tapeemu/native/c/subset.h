@@ -89,10 +89,22 @@ TAPEEMU_INTEGERS(_64, int64_t)
 #define TAPEEMU_ROOT_DOUBLE(x) __builtin_elementwise_sqrt(x)
 #define TAPEEMU_ROOT_SINGLE(x) __builtin_elementwise_sqrt(x)
 #endif
-#elif defined(__SSE2__)
+#endif
+#if !defined(TAPEEMU_ROOT_DOUBLE) && defined(__SSE2__)
 #include <emmintrin.h>
 #define TAPEEMU_ROOT_DOUBLE(x) _mm_cvtsd_f64(_mm_sqrt_pd(_mm_set_sd(x)))
 #define TAPEEMU_ROOT_SINGLE(x) _mm_cvtss_f32(_mm_sqrt_ss(_mm_set_ss(x)))
+#elif !defined(TAPEEMU_ROOT_DOUBLE) && defined(__ARM_FP) && __ARM_FP >= 12
+static inline double arm_root_double(double x) {
+    __asm__("vsqrt.f64 %P0, %P1" : "=w"(x) : "w"(x));
+    return x;
+}
+static inline float arm_root_single(float x) {
+    __asm__("vsqrt.f32 %0, %1" : "=t"(x) : "t"(x));
+    return x;
+}
+#define TAPEEMU_ROOT_DOUBLE(x) arm_root_double(x)
+#define TAPEEMU_ROOT_SINGLE(x) arm_root_single(x)
 #endif
 #ifndef TAPEEMU_ROOT_DOUBLE /* needs -fno-math-errno, or a mathematical library for what is below zero */
 #define TAPEEMU_ROOT_DOUBLE(x) __builtin_sqrt(x)

@@ -141,7 +141,7 @@ def test_fast_noise_does_not_repeat():
 
 @pytest.mark.parametrize("rate", [8_000.0, 48_000.0])
 def test_noise_beyond_the_sample_rate_is_left_out(rate):
-    """The law goes to 20 kHz; what is read follows it to 0.4 of the rate, and no power is folded back from above."""
+    """The law goes to 20 kHz: what is read follows it to 0.36 of the rate; nothing is folded back."""
     law = RandomLaw(12, 50.0, 20_000.0, 1e-3)
     speed = np.gradient(Trajectory(noises=(law,), sample_rate=rate).values(0, 1 << 18)) * rate
     frequencies, density = signal.welch(speed, rate, nperseg=2_048)
@@ -183,7 +183,7 @@ def octaves_of(law, rate=RATE):
         spans=np.zeros((2, octaves + 1), dtype=np.int64),
         scratch=np.zeros((4, 4)),
     )
-    octave_noise.set_noise(
+    octave_noise.design_noise(
         0,
         octave_noise.LAW,
         np.uint64(1),
@@ -252,7 +252,7 @@ def test_random_law_is_heard_in_every_third_octave():
 def test_random_law_has_its_rms_and_is_gaussian():
     law = RandomLaw(stream_key(4, Purpose.PLACE), 2.0, 1_000.0, 1e-3)
     rate = 16_000.0
-    speed = np.diff(Trajectory(noises=(law,), sample_rate=rate).values(0, 60 * 16_000)) * rate
+    speed = np.diff(Trajectory(noises=(law,), sample_rate=rate).values(0, 240 * 16_000)) * rate
     assert np.std(speed) == pytest.approx(1e-3, rel=0.02)
     assert abs(stats.kurtosis(speed)) < 0.1
     # The density is that of law_density in absolute terms too, flanks included.

@@ -646,6 +646,29 @@ def test_kernels_of_another_file_are_called_and_its_groups_and_constants_used(
     both(library, module, "k", VALUES, 2.0 * VALUES[:5], np.array([[3], [1]]), 0.7)
 
 
+@needs_compiler
+def test_integers_and_literals_are_worked_out_in_double_also_in_single_precision(
+    tmp_path: Path, load: Callable[[str], ModuleType]
+) -> None:
+    """A third has no exact form: rounded to single precision on the way it would be 3e-8 off."""
+    module = load(
+        """
+        @kernel()
+        def k(n: int, audio: float, out: Precises1) -> float:
+            precise: Precise = n / 3 - 0.1
+            out[0] = precise
+            out[1] = math.sqrt(n + 0.5)
+            return audio * (n / 3 - 0.1)
+        """
+    )
+    library = compiled(tmp_path, module, "-DTAPEEMU_SINGLE")
+    library.sample_0_k.restype = ctypes.c_float
+    out = np.zeros(2)
+    audio = library.sample_0_k(ctypes.c_ssize_t(7), ctypes.c_float(0.3), view(out))
+    assert out.tolist() == [7 / 3 - 0.1, np.sqrt(7.5)]
+    assert audio == np.float32(0.3) * np.float32(7 / 3 - 0.1)
+
+
 def test_files_that_import_one_another_are_refused(
     tmp_path: Path, load: Callable[[str], ModuleType], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapeemu.dsp.kernels.exact_places import place_of, set_rate
+from tapeemu.dsp.kernels.exact_places import place_of, set_rate, turns_of
 
 
 def words_of(rate_hz: float, sample_rate: float) -> np.ndarray:
@@ -28,7 +28,9 @@ def test_a_rate_is_divided_to_its_last_bit(rate_hz: float, sample_rate: float) -
     st.floats(0.0, 1e6), st.sampled_from([8_000.0, 44_100.0, 48_000.0, 192_000.0]), st.integers(-(2**40), 2**40)
 )
 def test_places_are_exact_at_any_hour(rate_hz: float, sample_rate: float, sample: int) -> None:
-    whole, fraction = place_of(np.int64(sample), words_of(rate_hz, sample_rate))
+    words = words_of(rate_hz, sample_rate)
+    whole, fraction = place_of(np.int64(sample), words)
+    assert turns_of(np.int64(sample), words) == fraction
     exact = Fraction(rate_hz) / Fraction(sample_rate) * sample
     assert 0.0 <= fraction < 1.0
     assert abs(int(whole) + Fraction(float(fraction)) - exact) < Fraction(1, 2**52)

@@ -1,0 +1,180 @@
+/* Generated from drive.py; do not edit. SPDX-License-Identifier: ISC */
+
+/* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
+
+#include "drive.h"
+
+#define DRIVE_OFFSET_STATE 2
+#define DRIVE_CHUNK 128
+#define DRIVE_HISTORY_HIGH 16
+#define DRIVE_DEFAULT_DRIVE_DB REAL(6.0)
+#define DRIVE_GAIN 0
+#define DRIVE_REST 1
+#define DRIVE_LEVEL 2
+#define DRIVE_POLE 3
+#define DRIVE_PLAN 4
+#define DRIVE_LIMIT REAL(12.0)
+#define DRIVE_P0 REAL(0x1.ffffffff80afep-1)
+#define DRIVE_P1 REAL(0x1.24021de4f8c87p-3)
+#define DRIVE_P2 REAL(0x1.306ab848080dep-8)
+#define DRIVE_P3 REAL(0x1.97f5f9ea0f8d6p-15)
+#define DRIVE_P4 REAL(0x1.59df1355f4b60p-23)
+#define DRIVE_P5 REAL(0x1.fec74c0afc460p-34)
+#define DRIVE_Q1 REAL(0x1.e756643dd6b48p-2)
+#define DRIVE_Q2 REAL(0x1.eab43d346fedep-6)
+#define DRIVE_Q3 REAL(0x1.1dad649457659p-11)
+#define DRIVE_Q4 REAL(0x1.b6e7a3b9367d0p-19)
+#define DRIVE_Q5 REAL(0x1.799edbf705264p-28)
+#define DRIVE_Q6 REAL(0x1.42478300fe4c8p-40)
+
+/* Gain into the curve in dB: as set, or as solved for. */
+KERNEL double drive_effective_drive_db(const DriveSettings *settings)
+{
+    if (settings->thd_given == 1) {
+        return driven_sine_drive_that_gives(settings->thd_percent, settings->reference_level_dbfs,
+            settings->asymmetry_percent);
+    }
+    return settings->drive_given == 1 ? settings->drive_db : 6.0;
+}
+
+/* Factor behind the curve: 1, or what keeps the rms of a sine at the reference level. */
+KERNEL double drive_output_gain(const DriveSettings *settings)
+{
+    if (settings->level_matched == 0) {
+        return 1.0;
+    }
+    const double drive_db = drive_effective_drive_db(settings);
+    return driven_sine_matching_gain(drive_db, settings->reference_level_dbfs, settings->asymmetry_percent);
+}
+
+/* Samples by which the output is late. */
+KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix channels)
+{
+    (void)settings;
+    (void)channels;
+    return oversampling_oversampler_latency(oversampling_factor(sample_rate));
+}
+
+/* Samples that sound on: what is left of a stop is the answer of the offset filter. */
+KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db)
+{
+    (void)channels;
+    return offset_filter_offset_tail(settings->high_pass_hz, sample_rate, level_db);
+}
+
+/* Write the shapes of the arrays of :class:`DriveMemory`, a row for each. */
+KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix channels, int64s_2 shapes)
+{
+    (void)settings;
+    for (ix row = 0; row < 2; row++) {
+        for (ix axis = 0; axis < 3; axis++) {
+            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+        }
+    }
+    shapes.at[0] = INT64_C(4);
+    shapes.at[1 * shapes.n1] = (int64_t)channels;
+    shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
+    oversampling_oversampler_shapes(oversampling_factor(sample_rate), channels, 2, shapes);
+}
+
+/* Fill the plan, for memory that is all zeros; the place on the tape does not matter. */
+KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix channels, int64_t start_sample,
+    int64_t track, const DriveMemory *memory)
+{
+    (void)channels;
+    (void)start_sample;
+    (void)track;
+    const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * drive_effective_drive_db(settings));
+    const double pole = offset_filter_offset_pole(settings->high_pass_hz, sample_rate);
+    memory->plan.at[DRIVE_GAIN] = gain;
+    memory->plan.at[DRIVE_REST] = 0x1.47ae147ae147bp-7 * settings->asymmetry_percent;
+    /* The offset filter is given a gain of 1 far above its corner. */
+    memory->plan.at[DRIVE_LEVEL] = drive_output_gain(settings) / gain * (0.5 * (1.0 + pole));
+    memory->plan.at[DRIVE_POLE] = pole;
+    oversampling_oversampler_design(oversampling_factor(sample_rate), &memory->over);
+}
+
+/* Go to rest; the place on the tape does not matter. */
+KERNEL void drive_seek(const DriveMemory *memory, int64_t place)
+{
+    (void)place;
+    oversampling_oversampler_clear(&memory->over);
+    for (ix channel = 0; channel < memory->offset.n0; channel++) {
+        for (ix k = 0; k < DRIVE_OFFSET_STATE; k++) {
+            memory->offset.at[channel * memory->offset.n1 + k] = 0.0;
+        }
+    }
+}
+
+/*
+ * ``tanh(x) / (1 + rest tanh(x))``, which is ``(tanh(x + b) - tanh b) / (1 - tanh(b)^2)`` with rest = tanh b.
+ *
+ * By a rational function for the tangent, whose relative error is at most 1.4e-10 for every x. It is an odd
+ * function to the last bit. The coefficients minimise the largest error up to 12 (least squares, reweighted),
+ * where the argument is held: the tangent is 1 - 7.5e-11 there.
+ */
+KERNEL real drive_driven(real x, real rest)
+{
+    x = smaller(larger(x, -DRIVE_LIMIT), DRIVE_LIMIT);
+    const real z = x * x;
+    const real above = ((((DRIVE_P5 * z + DRIVE_P4) * z + DRIVE_P3) * z + DRIVE_P2) * z + DRIVE_P1) * z +
+        DRIVE_P0;
+    const real below = (((((DRIVE_Q6 * z + DRIVE_Q5) * z + DRIVE_Q4) * z + DRIVE_Q3) * z + DRIVE_Q2) * z +
+        DRIVE_Q1) * z + REAL(1.0);
+    const real straight = x * above;
+    return straight / (rest * straight + below);
+}
+
+/*
+ * Pass samples through the curve, in place: ``level * driven(gain * x, rest)``.
+ *
+ * Parameters
+ * ----------
+ * count : int
+ *     Samples in every row.
+ * gain, rest, level : float
+ *     Of the curve; without unit.
+ * high : ndarray, shape (rows, HISTORY_HIGH + count or more)
+ *     One channel at the top rate; see :mod:`tapeemu.dsp.kernels.oversampling`.
+ */
+KERNEL void drive_bend(ix count, real gain, real rest, real level, reals_2 high)
+{
+    for (ix row = 0; row < high.n0; row++) {
+        reals_1 samples = (reals_1){high.at + row * high.n1 + DRIVE_HISTORY_HIGH, DRIVE_HISTORY_HIGH + count -
+            DRIVE_HISTORY_HIGH};
+        for (ix i = 0; i < count; i++) {
+            samples.at[i] = level * drive_driven(gain * samples.at[i], rest);
+        }
+    }
+}
+
+/*
+ * Process a block of any length; `out` may be `block` itself.
+ *
+ * Parameters
+ * ----------
+ * memory : DriveMemory
+ *     Designed; changed in place.
+ * block, out : ndarray, shape (channels, samples)
+ *     Input and output.
+ */
+KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
+{
+    const Oversampler over = memory->over;
+    const ix rows_per_base = oversampling_per_base((ix)over.plan.at[0]);
+    const real gain = (real)memory->plan.at[DRIVE_GAIN];
+    const real rest = (real)memory->plan.at[DRIVE_REST];
+    const real level = (real)memory->plan.at[DRIVE_LEVEL];
+    for (ix channel = 0; channel < block.n0; channel++) {
+        for (ix start = 0; start < block.n1; start += 128) {
+            const ix stop = smaller_integer(start + DRIVE_CHUNK, block.n1);
+            reals_1 made = (reals_1){out.at + channel * out.n1 + start, stop - start};
+            oversampling_rise((reals_1){block.at + channel * block.n1 + start, stop - start}, channel, &over);
+            drive_bend((stop - start) * rows_per_base, gain, rest, level, (reals_2){over.high.at + channel *
+                over.high.n1 * over.high.n2, over.high.n1, over.high.n2});
+            oversampling_fall(channel, &over, made);
+            offset_filter_block_offset(made, memory->plan.at[DRIVE_POLE], (doubles_1){memory->offset.at +
+                channel * memory->offset.n1, memory->offset.n1});
+        }
+    }
+}

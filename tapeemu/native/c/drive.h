@@ -1,0 +1,39 @@
+/* Generated from drive.py; do not edit. SPDX-License-Identifier: ISC */
+
+#ifndef TAPEEMU_DRIVE_H
+#define TAPEEMU_DRIVE_H
+
+#include "driven_sine.h"
+#include "elementary.h"
+#include "offset_filter.h"
+#include "oversampling.h"
+
+typedef struct {
+    double drive_db;
+    ix drive_given;
+    double thd_percent;
+    ix thd_given;
+    double reference_level_dbfs;
+    double asymmetry_percent;
+    ix level_matched;
+    double high_pass_hz;
+} DriveSettings;
+
+typedef struct {
+    doubles_1 plan;
+    doubles_2 offset;
+    Oversampler over;
+} DriveMemory;
+
+KERNEL double drive_effective_drive_db(const DriveSettings *settings);
+KERNEL double drive_output_gain(const DriveSettings *settings);
+KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix channels);
+KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
+KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const DriveMemory *memory);
+KERNEL void drive_seek(const DriveMemory *memory, int64_t place);
+KERNEL real drive_driven(real x, real rest);
+KERNEL void drive_bend(ix count, real gain, real rest, real level, reals_2 high);
+KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out);
+
+#endif

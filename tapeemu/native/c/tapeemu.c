@@ -1,0 +1,509 @@
+/* The whole library in one file: compile this. See tapeemu.h.
+ *
+ * SPDX-License-Identifier: ISC
+ */
+#define KERNEL static __attribute__((unused))
+
+#include "tapeemu.h"
+
+#include "subset.h"
+
+#include "kernels.inc"
+
+/* --- memory of the caller ------------------------------------------------------------------------------ */
+
+#define ALIGNMENT ((size_t)16)
+
+/* Between pieces a gap that no access may touch, in builds that look for such (-fsanitize=address). */
+#if defined(__SANITIZE_ADDRESS__)
+#define GAP ((size_t)64)
+void __asan_poison_memory_region(void const volatile *address, size_t bytes);
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define GAP ((size_t)64)
+void __asan_poison_memory_region(void const volatile *address, size_t bytes);
+#endif
+#endif
+
+/* Memory that is handed out in pieces; without a beginning it is only counted. */
+typedef struct {
+    char *fast, *slow;
+    size_t fast_used, slow_used, slow_from;
+} Carver;
+
+static void *piece(Carver *carver, size_t bytes)
+{
+    const bool slow = carver->slow_from > 0 && bytes >= carver->slow_from;
+    size_t *used = slow ? &carver->slow_used : &carver->fast_used;
+    char *start = slow ? carver->slow : carver->fast;
+    void *given = start == NULL ? NULL : start + *used;
+    const size_t whole = (bytes + ALIGNMENT - 1) / ALIGNMENT * ALIGNMENT;
+#ifdef GAP
+    if (start != NULL)
+        __asan_poison_memory_region(start + *used + bytes, whole - bytes + GAP);
+    *used += GAP;
+#endif
+    *used += whole;
+    return given;
+}
+
+static void *carve(Carver *carver, const int64_t *sizes, int rank, size_t element)
+{
+    size_t bytes = element;
+    for (int axis = 0; axis < rank; axis++)
+        bytes *= (size_t)sizes[axis];
+    return piece(carver, bytes);
+}
+
+static __attribute__((unused)) void fill_with_ones(int64_t *sizes, ix count)
+{
+    for (ix i = 0; i < count; i++)
+        sizes[i] = 1;
+}
+
+static void clear(void *memory, size_t bytes)
+{
+    char *at = memory;
+    for (size_t i = 0; i < bytes; i++)
+        at[i] = 0;
+}
+
+/* --- settings ------------------------------------------------------------------------------------------ */
+
+/* A table among the settings: its dimensions, then its values; NULL if it does not fit. */
+static __attribute__((unused)) const tapeemu_number *table_at(
+    const tapeemu_number *given, ix count, int rank, ix *at, ix *sizes)
+{
+    int64_t items = 1;
+    if (count - *at < rank)
+        return NULL;
+    for (int axis = 0; axis < rank; axis++) {
+        const int64_t size = given[*at + axis].whole;
+        if (size < 0 || size > count)
+            return NULL;
+        sizes[axis] = (ix)size;
+        items *= size;
+        if (items > count)
+            return NULL;
+    }
+    *at += rank;
+    if (count - *at < items)
+        return NULL;
+    const tapeemu_number *values = given + *at;
+    *at += (ix)items;
+    return values;
+}
+
+/* A table as an array. Kernels do not write to settings. */
+static __attribute__((unused)) double *read_reals(const tapeemu_number *values)
+{
+    return (double *)(uintptr_t)&values->real;
+}
+
+static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values)
+{
+    return (int64_t *)(uintptr_t)&values->whole;
+}
+
+#include "dispatch.inc"
+
+/* --- the chain ----------------------------------------------------------------------------------------- */
+
+#define RAMP_PIECE 16      /* samples between two steps of a setting that moves */
+#define RAMP_SECONDS 0.02
+
+typedef struct {
+    int32_t kind;
+    ix count;
+    ix moving;               /* setting on its way, or -1 */
+    ix steps_left;
+    double target;
+    tapeemu_number *settings;
+    const tapeemu_number *still_settings; /* NULL if there is no still tape */
+    StageMemory memory, still;
+} Stage;
+
+typedef struct {
+    ix steps_left;
+    double target, now;
+} Share;
+
+struct tapeemu {
+    double sample_rate;
+    int64_t place, track;
+    ix channels, block, stage_count, group_count, levels;
+    ix longest; /* most samples at any point of the chain for a full block */
+    ix until_step; /* samples until what moves goes a step on */
+    Stage *stages;
+    Share *shares;
+    real *scratch; /* blocks: current, what a stage makes, and one for each level */
+    ChainSettings settings;
+    ChainMemory memory;
+};
+
+static bool valid(const tapeemu_setup *setup)
+{
+    if (setup == NULL || !(setup->sample_rate >= 1000.0 && setup->sample_rate <= 1000000.0))
+        return false;
+    if (setup->channels < 1 || setup->channels > TAPEEMU_MOST_CHANNELS)
+        return false;
+    if (setup->block < 1 || setup->block > TAPEEMU_LONGEST_BLOCK)
+        return false;
+    if (setup->stage_count < 0 || setup->stage_count > TAPEEMU_MOST_STAGES)
+        return false;
+    if (setup->group_count < 0 || setup->group_count > TAPEEMU_MOST_GROUPS)
+        return false;
+    for (int32_t i = 0; i < setup->stage_count; i++) {
+        const tapeemu_stage *stage = setup->stages + i;
+        if (stage->settings == NULL || !stage_valid(stage->kind, stage->settings, stage->count))
+            return false;
+        if (stage->still != NULL && !stage_valid(stage->kind, stage->still, stage->count))
+            return false;
+    }
+    int32_t first = 0;
+    for (int32_t i = 0; i < setup->group_count; i++) {
+        const tapeemu_group *group = setup->groups + i;
+        if (group->first < first || group->behind <= group->first || group->behind > setup->stage_count)
+            return false;
+        if (!(group->share >= 0.0 && group->share <= 1.0))
+            return false;
+        for (int32_t k = 0; k < i; k++) /* beside or inside those before it */
+            if (group->first < setup->groups[k].behind && group->behind > setup->groups[k].behind)
+                return false;
+        first = group->first;
+    }
+    return true;
+}
+
+static ix longer(ix samples, double ratio)
+{
+    return ratio == 1.0 ? samples : (ix)ceiling_of_double((double)samples * ratio) + 1;
+}
+
+/* Sizes of a chain, and where in the memory everything is; with memory also what is in it. */
+static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carver)
+{
+    const bool real_memory = carver.fast != NULL;
+    const double rate = setup->sample_rate;
+    const ix channels = setup->channels, stages = setup->stage_count, groups = setup->group_count;
+
+    (void)piece(&carver, sizeof(tapeemu));
+    chain->sample_rate = rate;
+    chain->place = setup->place;
+    chain->track = setup->track;
+    chain->channels = channels;
+    chain->block = setup->block;
+    chain->stage_count = stages;
+    chain->group_count = groups;
+    chain->stages = piece(&carver, (size_t)stages * sizeof(Stage));
+    chain->shares = piece(&carver, (size_t)groups * sizeof(Share));
+
+    /* What the plan of the chain is made from; on the stack while memory is only counted. */
+    int64_t latencies[TAPEEMU_MOST_STAGES], still_latencies[TAPEEMU_MOST_STAGES], bounds[2 * TAPEEMU_MOST_GROUPS];
+    double ratios[TAPEEMU_MOST_STAGES], shares[TAPEEMU_MOST_GROUPS];
+    int64_t *kept_latencies = piece(&carver, (size_t)stages * sizeof(int64_t));
+    int64_t *kept_still_latencies = piece(&carver, (size_t)stages * sizeof(int64_t));
+    double *kept_ratios = piece(&carver, (size_t)stages * sizeof(double));
+    int64_t *kept_bounds = piece(&carver, 2 * (size_t)groups * sizeof(int64_t));
+    double *kept_shares = piece(&carver, (size_t)groups * sizeof(double));
+    ChainSettings *plan = &chain->settings;
+    plan->latencies = (int64s_1){real_memory ? kept_latencies : latencies, stages};
+    plan->still_latencies = (int64s_1){real_memory ? kept_still_latencies : still_latencies, stages};
+    plan->ratios = (doubles_1){real_memory ? kept_ratios : ratios, stages};
+    plan->groups = (int64s_2){real_memory ? kept_bounds : bounds, groups, 2};
+    plan->shares = (doubles_1){real_memory ? kept_shares : shares, groups};
+
+    chain->longest = setup->block;
+    ix samples = setup->block;
+    for (ix i = 0; i < stages; i++) {
+        const tapeemu_stage *given = setup->stages + i;
+        const int32_t kind = given->kind;
+        const ix count = given->count;
+        tapeemu_number *settings = piece(&carver, (size_t)count * sizeof(tapeemu_number));
+        tapeemu_number *still = NULL;
+        if (given->still != NULL)
+            still = piece(&carver, (size_t)count * sizeof(tapeemu_number));
+        if (real_memory) {
+            for (ix k = 0; k < count; k++)
+                settings[k] = given->settings[k];
+            for (ix k = 0; given->still != NULL && k < count; k++)
+                still[k] = given->still[k];
+        }
+        const double ratio = stage_ratio(kind, given->settings, count);
+        plan->ratios.at[i] = ratio;
+        plan->latencies.at[i] = stage_latency(kind, given->settings, count, rate, channels);
+        plan->still_latencies.at[i] = plan->latencies.at[i];
+        if (given->still != NULL)
+            plan->still_latencies.at[i] = stage_latency(kind, given->still, count, rate, channels);
+        samples = longer(samples, ratio);
+        if (samples > chain->longest)
+            chain->longest = samples;
+        StageMemory counted;
+        Stage *stage = real_memory ? chain->stages + i : NULL;
+        stage_carve(
+            kind, given->settings, count, rate, channels, &carver, real_memory ? &stage->memory : &counted);
+        if (given->still != NULL)
+            stage_carve(
+                kind, given->still, count, rate, channels, &carver, real_memory ? &stage->still : &counted);
+        if (real_memory) {
+            stage->kind = kind;
+            stage->count = count;
+            stage->moving = -1;
+            stage->settings = settings;
+            stage->still_settings = still;
+        }
+    }
+    chain->levels = 0;
+    for (ix i = 0; i < groups; i++) {
+        const tapeemu_group *group = setup->groups + i;
+        plan->groups.at[2 * i] = group->first;
+        plan->groups.at[2 * i + 1] = group->behind;
+        plan->shares.at[i] = group->share;
+        ix around = 1; /* levels of mixes at this group */
+        for (ix k = 0; k < i; k++)
+            if (setup->groups[k].behind > group->first && setup->groups[k].share < 1.0)
+                around++;
+        if (group->share < 1.0 && around > chain->levels)
+            chain->levels = around;
+        if (real_memory)
+            chain->shares[i] = (Share){0, group->share, group->share};
+    }
+
+    int64_t sizes[3 * CHAIN_ARRAYS];
+    fill_with_ones(sizes, 3 * CHAIN_ARRAYS);
+    shape_chain(plan, channels, (int64s_2){sizes, CHAIN_ARRAYS, 3});
+    chain_carve(&carver, sizes, &chain->memory);
+    const size_t block = (size_t)channels * (size_t)chain->longest * sizeof(real);
+    chain->scratch = piece(&carver, block * (size_t)(2 + chain->levels));
+    return (tapeemu_bytes){carver.fast_used, carver.slow_used};
+}
+
+tapeemu_bytes tapeemu_size(const tapeemu_setup *setup)
+{
+    tapeemu counted;
+    if (!valid(setup))
+        return (tapeemu_bytes){0, 0};
+    return lay(setup, &counted, (Carver){NULL, NULL, 0, 0, setup->slow_from});
+}
+
+tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
+{
+    const tapeemu_bytes bytes = tapeemu_size(setup);
+    if (bytes.fast == 0 || fast == NULL || (slow == NULL && bytes.slow > 0))
+        return NULL;
+    clear(fast, bytes.fast);
+    clear(slow, bytes.slow);
+    tapeemu *chain = fast;
+    lay(setup, chain, (Carver){fast, slow, 0, 0, setup->slow_from});
+    plan_chain(&chain->settings, setup->place, &chain->memory);
+    for (ix i = 0; i < chain->stage_count; i++) {
+        Stage *stage = chain->stages + i;
+        const int64_t start = chain->memory.starts.at[i];
+        stage_design(
+            stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
+            &stage->memory);
+        if (stage->still_settings != NULL)
+            stage_design(
+                stage->kind, stage->still_settings, stage->count, chain->sample_rate, chain->channels, start,
+                chain->track, &stage->still);
+    }
+    return chain;
+}
+
+void tapeemu_seek(tapeemu *chain, int64_t place)
+{
+    seek_chain(&chain->settings, place, &chain->memory);
+    for (ix i = 0; i < chain->stage_count; i++) {
+        Stage *stage = chain->stages + i;
+        stage_seek(stage->kind, &stage->memory, chain->memory.starts.at[i]);
+        if (stage->still_settings != NULL)
+            stage_seek(stage->kind, &stage->still, chain->memory.starts.at[i]);
+    }
+}
+
+void tapeemu_reset(tapeemu *chain)
+{
+    tapeemu_seek(chain, chain->place);
+}
+
+/* --- sound --------------------------------------------------------------------------------------------- */
+
+/* Rows that stand `from` apart are moved to stand `to` apart, nearer. */
+static void close_up(real *block, ix channels, ix from, ix to)
+{
+    for (ix channel = 1; from != to && channel < channels; channel++)
+        for (ix k = 0; k < to; k++)
+            block[channel * to + k] = block[channel * from + k];
+}
+
+/* Run a stage on a block of `count`; returns the samples made, and swaps the blocks where they are not the same. */
+static ix run_stage(const tapeemu *chain, int32_t kind, const StageMemory *memory, double ratio, real **block, real **other,
+    ix count)
+{
+    const ix channels = chain->channels;
+    if (ratio == 1.0)
+        return stage_process(kind, memory, (reals_2){*block, channels, count}, (reals_2){*block, channels, count});
+    const ix room = longer(count, ratio);
+    const ix made =
+        stage_process(kind, memory, (reals_2){*block, channels, count}, (reals_2){*other, channels, room});
+    close_up(*other, channels, room, made);
+    real *swapped = *block;
+    *block = *other;
+    *other = swapped;
+    return made;
+}
+
+/* Settings and shares that are on their way go a step on. */
+static void move_settings(tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++) {
+        Stage *stage = chain->stages + i;
+        if (stage->moving < 0)
+            continue;
+        double *value = &stage->settings[stage->moving].real;
+        *value = stage->steps_left == 1 ? stage->target : *value + (stage->target - *value) / (double)stage->steps_left;
+        stage_change(
+            stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
+        if (--stage->steps_left == 0)
+            stage->moving = -1;
+    }
+    for (ix i = 0; i < chain->group_count; i++) {
+        Share *share = chain->shares + i;
+        if (share->steps_left == 0)
+            continue;
+        share->now = share->steps_left == 1 ? share->target
+                                            : share->now + (share->target - share->now) / (double)share->steps_left;
+        chain->memory.shares.at[i] = (real)share->now;
+        share->steps_left--;
+    }
+}
+
+static bool anything_moves(const tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++)
+        if (chain->stages[i].moving >= 0)
+            return true;
+    for (ix i = 0; i < chain->group_count; i++)
+        if (chain->shares[i].steps_left > 0)
+            return true;
+    return false;
+}
+
+/* The steps of the chain on at most a block; `*current` holds it, one row after the other. */
+static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix count)
+{
+    const ix channels = chain->channels;
+    ix dry_count = count;
+    for (ix i = 0; i < chain->memory.steps.n0; i++) {
+        const int64_t *step = chain->memory.steps.at + 3 * i;
+        const ix number = (ix)step[2];
+        real **level = dry + step[1];
+        switch (step[0]) {
+        case CHAIN_PROCESS: {
+            const Stage *stage = chain->stages + number;
+            count = run_stage(
+                chain, stage->kind, &stage->memory, chain->settings.ratios.at[number], current, other, count);
+            break;
+        }
+        case CHAIN_KEEP:
+            chain_keep_block((reals_2){*current, channels, count}, (reals_2){*level, channels, count});
+            dry_count = count;
+            break;
+        case CHAIN_DELAY:
+            chain_delay_step(&chain->memory, number, (reals_2){*level, channels, dry_count});
+            break;
+        case CHAIN_STILL: {
+            const Stage *stage = chain->stages + number;
+            dry_count = run_stage(
+                chain, stage->kind, &stage->still, chain->settings.ratios.at[number], level, other, dry_count);
+            break;
+        }
+        case CHAIN_MIX:
+            chain_mix_blocks(
+                chain->memory.shares.at[number], (reals_2){*level, channels, count}, (reals_2){*current, channels, count});
+            break;
+        default:
+            return count;
+        }
+    }
+    return count;
+}
+
+ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
+{
+    const ix channels = chain->channels;
+    const ix block = channels * chain->longest;
+    real *blocks[2 + TAPEEMU_MOST_GROUPS];
+    for (ix k = 0; k < 2 + chain->levels; k++)
+        blocks[k] = chain->scratch + k * block;
+    ix written = 0;
+    for (ix start = 0; start < count;) {
+        ix now = smaller_integer(chain->block, count - start);
+        if (anything_moves(chain) || chain->until_step > 0) {
+            if (chain->until_step == 0) {
+                move_settings(chain);
+                chain->until_step = RAMP_PIECE;
+            }
+            now = smaller_integer(now, chain->until_step);
+            chain->until_step -= now;
+        }
+        for (ix channel = 0; channel < channels; channel++)
+            for (ix k = 0; k < now; k++)
+                blocks[0][channel * now + k] = in[channel][start + k];
+        const ix made = run_steps(chain, &blocks[0], &blocks[1], &blocks[2], now);
+        for (ix channel = 0; channel < channels; channel++)
+            for (ix k = 0; k < made; k++)
+                out[channel][written + k] = blocks[0][channel * made + k];
+        start += now;
+        written += made;
+    }
+    return written;
+}
+
+ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count)
+{
+    ix most = count;
+    for (ix i = 0; i < chain->stage_count; i++)
+        most = longer(most, chain->settings.ratios.at[i]);
+    return most;
+}
+
+int64_t tapeemu_latency(const tapeemu *chain)
+{
+    return (int64_t)chain->memory.totals.at[CHAIN_LATENCY];
+}
+
+int64_t tapeemu_tail(const tapeemu *chain, double level_db)
+{
+    int64_t tail = 0;
+    for (ix i = 0; i < chain->stage_count; i++) {
+        const Stage *stage = chain->stages + i;
+        tail += stage_tail(
+            stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, level_db);
+    }
+    return tail;
+}
+
+bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double value)
+{
+    if (stage_number < 0 || stage_number >= chain->stage_count)
+        return false;
+    Stage *stage = chain->stages + stage_number;
+    if (!stage_moves(stage->kind, setting) || (stage->moving >= 0 && stage->moving != setting))
+        return false;
+    stage->moving = setting;
+    stage->target = value;
+    stage->steps_left = (ix)(RAMP_SECONDS * chain->sample_rate / RAMP_PIECE) + 1;
+    return true;
+}
+
+bool tapeemu_set_share(tapeemu *chain, int32_t group, double share)
+{
+    if (group < 0 || group >= chain->group_count || !(chain->settings.shares.at[group] < 1.0))
+        return false;
+    if (!(share >= 0.0 && share <= 1.0))
+        return false;
+    chain->shares[group].target = share;
+    chain->shares[group].steps_left = (ix)(RAMP_SECONDS * chain->sample_rate / RAMP_PIECE) + 1;
+    return true;
+}

@@ -1,0 +1,115 @@
+/* A chain of tape processors: sizes asked, memory given by the caller, the same samples on every machine.
+ *
+ * Nothing here allocates memory, calls a library, keeps anything outside of the memory it is given, or calls itself.
+ * One thread at a time may use a chain; different chains have nothing in common.
+ *
+ *     tapeemu_bytes need = tapeemu_size(&setup);
+ *     tapeemu *chain = tapeemu_create(&setup, malloc(need.fast), malloc(need.slow));
+ *     made = tapeemu_process(chain, in, out, count);
+ *
+ * Build switches: see subset.h. All that includes this header must be built with the same TAPEEMU_SINGLE.
+ *
+ * SPDX-License-Identifier: ISC
+ */
+#ifndef TAPEEMU_H
+#define TAPEEMU_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "settings.h"
+
+#ifdef TAPEEMU_SINGLE
+typedef float tapeemu_real;
+#else
+typedef double tapeemu_real;
+#endif
+
+/* Most stages, groups and channels of a chain, and samples that are worked on at once. */
+#define TAPEEMU_MOST_STAGES 16
+#define TAPEEMU_MOST_GROUPS 16
+#define TAPEEMU_MOST_CHANNELS 64
+#define TAPEEMU_LONGEST_BLOCK 4096
+
+/* A setting: settings.h says which member is meant. */
+typedef union {
+    double real;
+    int64_t whole;
+} tapeemu_number;
+
+/* A processor in its place in a chain. */
+typedef struct {
+    int32_t kind;                   /* TAPEEMU_DRIVE, ... */
+    int32_t count;                  /* of its settings */
+    const tapeemu_number *settings; /* in the order of settings.h; copied */
+    /* The same tape without its movements, only for a tape at the wrong speed that is mixed with its input, else NULL. */
+    const tapeemu_number *still;
+} tapeemu_stage;
+
+/* A row of stages that is mixed with its own input, or a chain within the chain, or both. */
+typedef struct {
+    int32_t first;  /* number of its first stage */
+    int32_t behind; /* number behind that of its last */
+    double share;   /* of the processed signal, 0 to 1 */
+} tapeemu_group;
+
+/* What a chain is made of. */
+typedef struct {
+    double sample_rate; /* 1000 to 1000000 */
+    int64_t place;      /* on the tape, of the first sample */
+    int64_t track;      /* on the tape */
+    int32_t channels;   /* 1 to TAPEEMU_MOST_CHANNELS */
+    int32_t block;      /* samples worked on at once, 1 to TAPEEMU_LONGEST_BLOCK; decides memory and speed, no sample */
+    int32_t stage_count;
+    int32_t group_count;
+    const tapeemu_stage *stages; /* in the order of the signal */
+    const tapeemu_group *groups; /* in the order of their first stage, outer ones before inner ones */
+    size_t slow_from;            /* arrays of so many bytes and more go to the slow memory; 0: none do */
+} tapeemu_setup;
+
+/* Memory that a chain needs, both aligned as for any type. */
+typedef struct {
+    size_t fast;
+    size_t slow;
+} tapeemu_bytes;
+
+typedef struct tapeemu tapeemu;
+
+/* Memory that a chain needs; zeros if the setup is not valid. */
+tapeemu_bytes tapeemu_size(const tapeemu_setup *setup);
+
+/* Make a chain in memory of that size; NULL if the setup is not valid. The setup may be forgotten afterwards. */
+tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow);
+
+/* As created: nothing that sounded before is left, and the tape is where it was then. */
+void tapeemu_reset(tapeemu *chain);
+
+/* As if created with its first sample at this place on the tape. */
+void tapeemu_seek(tapeemu *chain, int64_t place);
+
+/* Process a block of any size.
+ *
+ * in, out: one pointer a channel; they may be the same. Only a tape at the wrong speed gives another number of samples
+ * than it gets: at most tapeemu_most(chain, count), for which there must be room in out.
+ * Returns the samples written. How a signal is cut into blocks changes no sample.
+ */
+ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count);
+
+/* Most samples that a block of so many can give. */
+ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count);
+
+/* Samples by which the output is late. */
+int64_t tapeemu_latency(const tapeemu *chain);
+
+/* Samples that sound on above a level (dB, below 0) after the input has ended, without the latency. */
+int64_t tapeemu_tail(const tapeemu *chain, double level_db);
+
+/* Move a setting that is real to a value, in equal steps over about 20 ms; settings.h says which can move.
+ * Returns false, and does nothing, if it cannot: make a new chain then. */
+bool tapeemu_set(tapeemu *chain, int32_t stage, int32_t setting, double value);
+
+/* Move the share of a group's processed signal, 0 to 1. A group made with the share 1 is not mixed, and cannot. */
+bool tapeemu_set_share(tapeemu *chain, int32_t group, double share);
+
+#endif

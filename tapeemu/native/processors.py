@@ -1,0 +1,376 @@
+"""What joins the processors' kernels to the C interface: settings read, memory carved, calls sent to a kind."""
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from tapeemu.native.c_text import comment, function_name, local_name, type_name, view_name, wrapped
+from tapeemu.native.subset import (
+    DOUBLE,
+    INT64,
+    TRUTH,
+    UINT64,
+    Array,
+    Record,
+    Scalar,
+    SubsetError,
+    Unit,
+    read_unit,
+)
+
+__all__ = ["KERNELS", "Processor", "dispatch_source", "find_processors", "settings_header"]
+
+KERNELS = "tapeemu.dsp.kernels"
+
+_CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
+"""Kernels that every processor has."""
+
+_OPTIONAL = ("length_ratio", "change")
+"""Kernels of a processor that changes the length, and of one that follows its settings while it plays."""
+
+
+@dataclass(frozen=True)
+class Processor:
+    """The kernels of a processor, found by their names.
+
+    Attributes
+    ----------
+    name : str
+        As in ``drive_process``.
+    unit : Unit
+        The kernel file.
+    settings, memory : Record
+        Its groups.
+    calls : mapping of str to str
+        Names in C of what it can do.
+    moves : tuple of str
+        Settings that it follows while it plays.
+    """
+
+    name: str
+    unit: Unit
+    settings: Record
+    memory: Record
+    calls: dict[str, str]
+    moves: tuple[str, ...] = ()
+
+
+_Lines = Callable[[Processor], list[str]]
+"""Writes the lines of a case of a switch for a processor."""
+
+
+def find_processors(package: str = KERNELS) -> list[Processor]:
+    """All processors whose way from settings to sound is in the kernel files of a package, by name.
+
+    Raises
+    ------
+    SubsetError
+        If a file leaves the subset, or what a processor consists of is not complete.
+    """
+    folder = importlib.import_module(package)
+    found = []
+    for module in sorted(each.name for each in pkgutil.iter_modules(folder.__path__)):
+        loaded = importlib.import_module(f"{package}.{module}")
+        if hasattr(loaded, f"{module}_process"):
+            found.append(_processor(read_unit(loaded), module, getattr(loaded, f"{module.upper()}_MOVES", ())))
+    return found
+
+
+def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> Processor:
+    missing = [call for call in _CALLS if f"{name}_{call}" not in unit.functions]
+    if missing:
+        raise SubsetError(
+            f"{unit.path.name}: the processor {name} has no {name}_{missing[0]}; every processor has the kernels "
+            + ", ".join(_CALLS)
+        )
+    there = [call for call in (*_CALLS, *_OPTIONAL) if f"{name}_{call}" in unit.functions]
+    calls = {call: function_name(unit, unit.functions[f"{name}_{call}"]) for call in there}
+    settings = next(iter(unit.functions[f"{name}_shapes"].parameters.values()))
+    memory = next(iter(unit.functions[f"{name}_process"].parameters.values()))
+    if not isinstance(settings, Record) or not isinstance(memory, Record):
+        raise SubsetError(f"{unit.path.name}: {name} is given no groups; pass its settings and its memory")
+    wrong = [path for path, kind in leaves(memory) if not isinstance(kind, Array)]
+    if wrong:
+        raise SubsetError(f"{unit.path.name}: {memory.name}.{wrong[0]} is no array; memory holds arrays only")
+    for path, kind in leaves(settings):
+        element = kind.element if isinstance(kind, Array) else kind
+        if element not in (DOUBLE, INT64, UINT64, TRUTH) and not (
+            isinstance(kind, Scalar) and kind.sort == "signed"
+        ):
+            raise SubsetError(
+                f"{unit.path.name}: {settings.name}.{path} is of no type for settings; "
+                "use Precise, int, np.int64, np.uint64, Precises1, Precises2, Integers1 or Integers2"
+            )
+    return Processor(name, unit, settings, memory, calls, moves)
+
+
+def leaves(record: Record, before: str = "") -> Iterator[tuple[str, Scalar | Array]]:
+    """Numbers and arrays of a group and the groups in it, depth first."""
+    for name, kind in record.fields:
+        path = f"{before}{local_name(name)}"
+        if isinstance(kind, Record):
+            yield from leaves(kind, f"{path}.")
+        else:
+            yield path, kind
+
+
+# --- settings -----------------------------------------------------------------------------------------
+
+
+def scalars_first(settings: Record) -> list[tuple[str, Scalar | Array]]:
+    """Settings in the order in which they are handed over: numbers, then tables."""
+    parts = list(leaves(settings))
+    return sorted(parts, key=lambda part: isinstance(part[1], Array))
+
+
+def settings_header(processors: Sequence[Processor], licence: str) -> str:
+    """The public header that names kinds of stages and their settings."""
+    lines = [
+        f"/* Generated from the kernels of the processors; do not edit. {licence}",
+        " *",
+        " * Settings of a stage are numbers in the order of these names. Tables follow behind them: of each its",
+        " * dimensions, then its values.",
+        " */",
+        "#ifndef TAPEEMU_SETTINGS_H",
+        "#define TAPEEMU_SETTINGS_H",
+        "",
+        "/* Kinds of stages. */",
+        "enum {",
+        *(f"    TAPEEMU_{each.name.upper()} = {number}," for number, each in enumerate(processors)),
+        f"    TAPEEMU_KINDS = {len(processors)}",
+        "};",
+        "",
+    ]
+    for each in processors:
+        lines += comment(_settings_doc(each))
+        lines.append("enum {")
+        numbers = [(path, kind) for path, kind in scalars_first(each.settings) if isinstance(kind, Scalar)]
+        for place, (path, kind) in enumerate(numbers):
+            member = "real" if kind == DOUBLE else "whole"
+            moves = ", moves" if path in each.moves else ""
+            lines.append(f"    {_constant(each, path)} = {place}, /* {member}{moves} */")
+        for path, table in scalars_first(each.settings):
+            if isinstance(table, Array):
+                element = "real" if table.element == DOUBLE else "whole"
+                lines.append(f"    /* then the table {path}: {element}, {table.rank} dimension(s) */")
+        lines += [f"    TAPEEMU_{each.name.upper()}_NUMBERS = {len(numbers)}", "};", ""]
+    return "\n".join([*lines, "#endif", ""])
+
+
+def _constant(processor: Processor, path: str) -> str:
+    return f"TAPEEMU_{processor.name.upper()}_{path.replace('.', '_').rstrip('_').upper()}"
+
+
+def _settings_doc(processor: Processor) -> str:
+    module = importlib.import_module(f"{KERNELS}.{processor.unit.name}")
+    made = getattr(module, processor.settings.name, None)
+    text = (made.__doc__ or "") if made is not None else ""
+    lines = [line.strip() for line in text.strip().splitlines()]
+    return "\n".join(line for line in lines if line and not set(line) <= {"-"} and line != "Attributes")
+
+
+# --- joining ------------------------------------------------------------------------------------------
+
+
+def dispatch_source(processors: Sequence[Processor], licence: str) -> str:
+    """The C file, included by tapeemu.c, that reads settings, carves memory and calls the kernels of a kind."""
+    lines = [
+        f"/* Generated from the kernels of the processors; do not edit. {licence}",
+        " *",
+        " * With TAPEEMU_SOME defined, a kind is compiled only if TAPEEMU_WITH_ and its name are defined as well.",
+        " */",
+        "",
+    ]
+    for each in processors:
+        lines += [_guard(each), f'#include "{each.unit.name}.h"', "#endif"]
+    lines += ["", "/* Memory of a stage of any kind. */", "typedef union {"]
+    lines.append("    char none;")
+    for each in processors:
+        lines += [_guard(each), f"    {each.memory.name} {each.name};", "#endif"]
+    lines += ["} StageMemory;", ""]
+    for each in processors:
+        lines += [_guard(each), *_reader(each), "", *_carver(each.name, each.memory), "#endif", ""]
+    chain = read_unit(f"{KERNELS}.chain")
+    lines += [*_carver("chain", chain.records["ChainMemory"]), ""]
+    lines += _switches(processors)
+    return "\n".join(wrapped(lines))
+
+
+def _guard(processor: Processor) -> str:
+    return f"#if !defined(TAPEEMU_SOME) || defined(TAPEEMU_WITH_{processor.name.upper()})"
+
+
+def _reader(processor: Processor) -> list[str]:
+    """Numbers to the group of settings; false if there are too few or too many."""
+    parts = scalars_first(processor.settings)
+    numbers = [(path, kind) for path, kind in parts if isinstance(kind, Scalar)]
+    tables = [(path, kind) for path, kind in parts if isinstance(kind, Array)]
+    name, record = processor.name, processor.settings.name
+    lines = [
+        f"static bool {name}_read(const tapeemu_number *given, ix count, {record} *settings)",
+        "{",
+        f"    if (count < {len(numbers)})",
+        "        return false;",
+    ]
+    for place, (path, kind) in enumerate(numbers):
+        lines.append(f"    settings->{path} = {_number(f'given[{place}]', kind)};")
+    if not tables:
+        return [*lines, f"    return count == {len(numbers)};", "}"]
+    lines.append(f"    ix at = {len(numbers)};")
+    for path, table in tables:
+        name_here, rank = path.replace(".", "_"), table.rank
+        function = "read_reals" if table.element == DOUBLE else "read_wholes"
+        sizes = ", ".join(f"{name_here}_sizes[{axis}]" for axis in range(rank))
+        lines += [
+            f"    ix {name_here}_sizes[3];",
+            f"    const tapeemu_number *{name_here} = table_at(given, count, {rank}, &at, {name_here}_sizes);",
+            f"    if ({name_here} == NULL)",
+            "        return false;",
+            f"    settings->{path} = ({view_name(table)}){{{function}({name_here}), {sizes}}};",
+        ]
+    return [*lines, "    return at == count;", "}"]
+
+
+def _number(text: str, kind: Scalar) -> str:
+    if kind == DOUBLE:
+        return f"{text}.real"
+    if kind == INT64:
+        return f"{text}.whole"
+    if kind == TRUTH:
+        return f"{text}.whole != 0"
+    return f"({type_name(kind)}){text}.whole"
+
+
+def _carver(name: str, memory: Record) -> list[str]:
+    """Memory for the arrays of a group, whose sizes the kernel has written, three for each."""
+    arrays = [(path, kind) for path, kind in leaves(memory) if isinstance(kind, Array)]
+    lines = [
+        f"enum {{ {name.upper()}_ARRAYS = {len(arrays)} }};",
+        "",
+        f"static void {name}_carve(Carver *carver, const int64_t *sizes, {memory.name} *memory)",
+        "{",
+    ]
+    for row, (path, kind) in enumerate(arrays):
+        sizes = ", ".join(f"(ix)sizes[{3 * row + axis}]" for axis in range(kind.rank))
+        carved = f"carve(carver, sizes + {3 * row}, {kind.rank}, sizeof({kind.element.name}))"
+        lines.append(f"    memory->{path} = ({view_name(kind)}){{{carved}, {sizes}}};")
+    return [*lines, "}"]
+
+
+def _carve(processor: Processor) -> list[str]:
+    """The case of a kind, where memory is carved."""
+    arrays = f"{processor.name.upper()}_ARRAYS"
+    return [
+        *_read(processor),
+        f"int64_t sizes[3 * {arrays}];",
+        f"fill_with_ones(sizes, 3 * {arrays});",
+        f"{processor.calls['shapes']}(&settings, sample_rate, channels, (int64s_2){{sizes, {arrays}, 3}});",
+        f"{processor.name}_carve(carver, sizes, &memory->{processor.name});",
+        "return;",
+    ]
+
+
+def _read(processor: Processor) -> list[str]:
+    return [
+        f"{processor.settings.name} settings = {{0}};",
+        f"{processor.name}_read(given, count, &settings);",
+    ]
+
+
+def _switches(processors: Sequence[Processor]) -> list[str]:
+    stage = "int32_t kind, const tapeemu_number *given, ix count, double sample_rate, ix channels"
+
+    def cases(body: _Lines, only: Sequence[Processor] = processors) -> list[str]:
+        lines = []
+        for each in only:
+            lines += [_guard(each), f"    case TAPEEMU_{each.name.upper()}: {{"]
+            lines += [f"        {line}" for line in body(each)]
+            lines += ["    }", "#endif"]
+        return lines
+
+    def switch(head: str, body: _Lines, otherwise: Sequence[str], only: Sequence[Processor] = processors) -> None:
+        lines.extend([head, "{"])
+        lines.extend(["    switch (kind) {", *cases(body, only), "    default:", "        break;", "    }"])
+        lines.extend([*(f"    {line}" for line in otherwise), "}", ""])
+
+    lines: list[str] = []
+    lines += ["/* Whether a stage is of a kind that is compiled, with as many numbers as it has settings. */"]
+    switch(
+        "static bool stage_valid(int32_t kind, const tapeemu_number *given, ix count)",
+        lambda each: [_read(each)[0], f"return {each.name}_read(given, count, &settings);"],
+        ["(void)given;", "(void)count;", "return false;"],
+    )
+    switch(
+        f"static void stage_carve({stage}, Carver *carver, StageMemory *memory)",
+        _carve,
+        [],
+    )
+    switch(
+        f"static void stage_design({stage}, int64_t place, int64_t track, const StageMemory *memory)",
+        lambda each: [
+            *_read(each),
+            f"{each.calls['design']}(&settings, sample_rate, channels, place, track, &memory->{each.name});",
+            "return;",
+        ],
+        [],
+    )
+    switch(
+        f"static int64_t stage_latency({stage})",
+        lambda each: [*_read(each), f"return {each.calls['latency']}(&settings, sample_rate, channels);"],
+        ["return 0;"],
+    )
+    switch(
+        f"static int64_t stage_tail({stage}, double level_db)",
+        lambda each: [*_read(each), f"return {each.calls['tail']}(&settings, sample_rate, channels, level_db);"],
+        ["return 0;"],
+    )
+    lines += ["/* Samples that leave a stage per sample that enters. */"]
+    switch(
+        "static double stage_ratio(int32_t kind, const tapeemu_number *given, ix count)",
+        lambda each: [*_read(each), f"return {each.calls['length_ratio']}(&settings);"],
+        [*_unused("given", "count"), "return 1.0;"],
+        [each for each in processors if "length_ratio" in each.calls],
+    )
+    lines += ["/* Process a block; returns the samples made. */"]
+    switch(
+        "static ix stage_process(int32_t kind, const StageMemory *memory, reals_2 block, reals_2 out)",
+        _process,
+        ["return 0;"],
+    )
+    switch(
+        "static void stage_seek(int32_t kind, const StageMemory *memory, int64_t place)",
+        lambda each: [f"{each.calls['seek']}(&memory->{each.name}, place);", "return;"],
+        [],
+    )
+    lines += ["/* Whether a setting of a stage moves while it plays. */"]
+    lines += ["static bool stage_moves(int32_t kind, ix setting)", "{"]
+    moving = [each for each in processors if each.moves and "change" in each.calls]
+    lines += ["    switch (kind) {"]
+    for each in moving:
+        tests = " || ".join(f"setting == {_constant(each, path)}" for path in each.moves)
+        lines += [_guard(each), f"    case TAPEEMU_{each.name.upper()}:", f"        return {tests};", "#endif"]
+    lines += ["    default:", "        break;", "    }", "    (void)setting;", "    return false;", "}", ""]
+    switch(
+        f"static void stage_change({stage}, const StageMemory *memory)",
+        lambda each: [
+            *_read(each),
+            f"{each.calls['change']}(&settings, sample_rate, channels, &memory->{each.name});",
+            "return;",
+        ],
+        _unused("given", "count", "sample_rate", "channels", "memory"),
+        moving,
+    )
+    return lines
+
+
+def _unused(*names: str) -> list[str]:
+    return [f"(void){name};" for name in names]
+
+
+def _process(processor: Processor) -> list[str]:
+    function = processor.unit.functions[f"{processor.name}_process"]
+    call = f"{processor.calls['process']}(&memory->{processor.name}, block, out)"
+    if function.returns is None:
+        return [f"{call};", "return block.n1;"]
+    return [f"return (ix){call};"]

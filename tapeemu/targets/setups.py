@@ -1,0 +1,214 @@
+"""Chains as numbers: what the C interface is given, the same on every target."""
+
+import struct
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from tapeemu.chain import Chain
+from tapeemu.errors import ParameterError
+from tapeemu.native.processors import Processor as Kind
+from tapeemu.native.processors import find_processors, scalars_first
+from tapeemu.native.subset import DOUBLE, Array
+from tapeemu.processor import Processor, Stream
+
+__all__ = ["Case", "Group", "Setup", "StageSetup", "bits", "setup_of"]
+
+_CASE_NUMBERS = 16
+"""Fixed numbers of a case, see proof.c."""
+
+
+def bits(value: float) -> int:
+    """The 64 bits of a double as an integer."""
+    return int(struct.unpack("<q", struct.pack("<d", value))[0])
+
+
+@dataclass(frozen=True)
+class StageSetup:
+    """A stage as numbers.
+
+    Attributes
+    ----------
+    kind : Kind
+        Its kernels.
+    names : tuple of str
+        What each number is.
+    numbers : tuple of float or int
+        Real settings as float, whole ones as int.
+    still : tuple of float or int, or None
+        Of the same tape without its movements.
+    """
+
+    kind: Kind
+    names: tuple[str, ...]
+    numbers: tuple[float | int, ...]
+    still: tuple[float | int, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Group:
+    """Stages that are mixed with their input: first, the one behind the last, share of the processed signal."""
+
+    first: int
+    behind: int
+    share: float
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What a chain consists of."""
+
+    stages: tuple[StageSetup, ...]
+    groups: tuple[Group, ...]
+
+
+def setup_of(processor: Processor, *, sample_rate: float, channels: int) -> Setup:
+    """A processor or a chain as numbers.
+
+    Raises
+    ------
+    ParameterError
+        If something in the chain is not computed by kernels, such as a plug-in of the user.
+    """
+    chain = processor if isinstance(processor, Chain) else Chain([processor])
+    kinds = {kind.name: kind for kind in find_processors()}
+    stages: list[StageSetup] = []
+    groups: list[Group] = []
+    _flatten(chain, kinds, {"sample_rate": sample_rate, "channels": channels}, stages, groups)
+    return Setup(tuple(stages), tuple(groups))
+
+
+def _flatten(
+    chain: Chain, kinds: dict[str, Kind], at: dict[str, Any], stages: list[StageSetup], groups: list[Group]
+) -> None:
+    for stage in chain.stages:
+        if stage.bypass:
+            continue
+        first, share = len(stages), stage.mix_percent / 100.0
+        place = len(groups)
+        if isinstance(stage.processor, Chain):
+            _flatten(stage.processor, kinds, at, stages, groups)
+            if len(stages) > first:
+                groups.insert(place, Group(first, len(stages), share))
+            continue
+        stages.append(_stage(stage.processor, kinds, at))
+        if share < 1.0:
+            groups.append(Group(first, first + 1, share))
+
+
+def _stage(processor: Processor, kinds: dict[str, Kind], at: dict[str, Any]) -> StageSetup:
+    stream: Stream = processor.stream(**at)
+    settings = getattr(stream, "settings", None)
+    name = type(settings).__module__.rpartition(".")[2]
+    if name not in kinds:
+        raise ParameterError(f"{processor.kind} is not computed by kernels; leave it out of what goes into C")
+    kind = kinds[name]
+    still = None
+    if stream.length_ratio != 1.0:
+        still = _numbers(kind, getattr(stream.steady()[0], "settings", settings))[1]
+    names, numbers = _numbers(kind, settings)
+    stream.close()
+    return StageSetup(kind, names, numbers, still)
+
+
+def _numbers(kind: Kind, settings: Any) -> tuple[tuple[str, ...], tuple[float | int, ...]]:
+    names: list[str] = []
+    numbers: list[float | int] = []
+    for path, sort in scalars_first(kind.settings):
+        value = settings
+        for part in path.split("."):
+            value = getattr(value, part.removesuffix("_") if not hasattr(value, part) else part)
+        element = sort.element if isinstance(sort, Array) else sort
+        convert: type = float if element == DOUBLE else int
+        if isinstance(sort, Array):
+            table = np.asarray(value)
+            names += [f"{path}: size", *[""] * (table.ndim - 1), path, *[""] * (table.size - 1)][
+                : table.ndim + table.size
+            ]
+            numbers += [*map(int, table.shape), *map(convert, table.ravel().tolist())]
+        else:
+            names.append(path)
+            numbers.append(convert(value))
+    return tuple(names), tuple(numbers)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One comparison: a setup, where and how it is run, and what goes in.
+
+    Attributes
+    ----------
+    setup : Setup
+        The chain.
+    audio : ndarray, shape (channels, samples)
+        The input.
+    sample_rate : float
+        Samples per second.
+    cuts : sequence of int
+        Sizes of the blocks, taken in turn.
+    place, track : int
+        On the tape.
+    block : int
+        Samples that the chain works on at once.
+    sought : bool
+        Whether the place is reached by a seek.
+    in_place : bool
+        Whether the output is written over the input.
+    slow_from : int
+        Arrays of so many bytes and more go to slow memory.
+    level_db : float
+        For the tail.
+    moved : (int, int, float) or None
+        Stage, setting and value that is set before the second block.
+    """
+
+    setup: Setup
+    audio: npt.NDArray[np.float64]
+    sample_rate: float = 48_000.0
+    cuts: Sequence[int] = (64,)
+    place: int = 0
+    track: int = 0
+    block: int = 64
+    sought: bool = False
+    in_place: bool = False
+    slow_from: int = 0
+    level_db: float = -60.0
+    moved: tuple[int, int, float] | None = None
+    room: int = field(default=0)
+
+    @property
+    def words(self) -> npt.NDArray[np.int64]:
+        """The numbers of the case, see proof.c."""
+        channels, samples = self.audio.shape
+        stages, groups = self.setup.stages, self.setup.groups
+        stage, setting, value = self.moved or (-1, 0, 0.0)
+        words = [bits(self.sample_rate), channels, self.block, self.place, self.track, self.slow_from]
+        words += [len(stages), len(groups), samples, len(self.cuts), self.sought, self.in_place]
+        words += [bits(self.level_db), stage, setting, bits(value)]
+        assert len(words) == _CASE_NUMBERS
+        kinds = [kind.name for kind in find_processors()]
+        for each in stages:
+            words += [kinds.index(each.kind.name), len(each.numbers), each.still is not None]
+            words += _words(each.numbers)
+            words += _words(each.still or ())
+        for group in groups:
+            words += [group.first, group.behind, bits(group.share)]
+        words += list(self.cuts)
+        return np.array([_wrapped(int(word)) for word in words], dtype=np.int64)
+
+    @property
+    def out_samples(self) -> int:
+        """Room for the output, in samples a channel."""
+        return self.room or self.audio.shape[1]
+
+
+def _words(numbers: Iterable[float | int]) -> list[int]:
+    return [bits(number) if isinstance(number, float) else number for number in numbers]
+
+
+def _wrapped(word: int) -> int:
+    """An unsigned number as the signed one of the same 64 bits."""
+    return word - 2**64 if word >= 2**63 else word

@@ -1,0 +1,227 @@
+"""The C library against Python, on this machine, as WebAssembly and on an emulated Cortex-M7."""
+
+import shutil
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from native_targets import GuardedTarget
+from random_chains import chain, settings
+from strict_reference import Asked, run, strict_results
+
+from tapeemu import Chain
+from tapeemu.native.processors import find_processors
+from tapeemu.presets import load_preset
+from tapeemu.processor import Processor
+from tapeemu.processors import processor_kinds
+from tapeemu.targets.machines import (
+    SINGLE,
+    STRICT_FLAGS,
+    BoardTarget,
+    HostTarget,
+    MissingToolError,
+    Result,
+    Target,
+    WebTarget,
+)
+from tapeemu.targets.setups import Case, setup_of
+
+SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
+FUSED = "-march=x86-64-v3"
+NOT_OURS = {"plugin_effect", "plugin_object", "chain"}
+"""Kinds that are of the user, or rows of others."""
+ROOT = Path(__file__).parents[3]
+HOUR_TEN = 36_000 * 48_000 + 7
+needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no C compiler (gcc) is installed")
+pytestmark = needs_gcc
+
+
+@cache
+def in_kernels() -> list[type[Processor]]:
+    """Kinds of processors whose way from settings to sound is in kernels."""
+    names = {kind.name for kind in find_processors()}
+    found = []
+    for kind, made in processor_kinds().items():
+        if kind in NOT_OURS:
+            continue
+        stream = settings(np.random.default_rng(0), made).stream(sample_rate=48_000.0, channels=1)
+        module = type(getattr(stream, "settings", None)).__module__
+        if module.rpartition(".")[2] in names:
+            found.append(made)
+    return found
+
+
+def decibels(audio: Any, other: Any) -> float:
+    """Largest difference re the largest sample."""
+    assert audio.shape == other.shape
+    error, size = np.max(np.abs(audio - other), initial=0.0), np.max(np.abs(other), initial=0.0)
+    return -np.inf if error == 0.0 else float(20.0 * np.log10(error / size))
+
+
+def drawn_case(number: int, samples: int, processor: Processor | None = None) -> tuple[Asked, Case]:
+    """A chain, or the one given, at a random rate and place, cut at random, differently on both sides."""
+    rng = np.random.default_rng(number)
+    made = chain(rng, in_kernels()) if processor is None else processor
+    channels = int(rng.integers(1, 4))
+    rate = float(rng.choice([22_050, 44_100, 48_000, 96_000, 192_000]))
+    audio = 0.3 * rng.standard_normal((channels, samples))
+    audio[:, samples * 3 // 4 :] = 0.0
+    place, track = int(rng.choice([0, HOUR_TEN, rng.integers(10**9)])), int(rng.integers(3))
+
+    def cuts() -> tuple[int, ...]:
+        return tuple(int(count) for count in rng.integers(1, 400, 5))
+
+    asked = Asked(made, audio, rate, cuts(), place, track, float(rng.choice([-60.0, -120.0])))
+    case = Case(
+        setup_of(made, sample_rate=rate, channels=channels),
+        audio,
+        rate,
+        cuts(),
+        place,
+        track,
+        block=int(rng.choice([1, 16, 64, 500])),
+        sought=bool(rng.integers(2)),
+        slow_from=int(rng.choice([0, 4096])),
+        level_db=asked.level_db,
+        room=4 * samples + 100,
+    )
+    return asked, case
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("native")
+
+
+def build(kind: type[Target], folder: Path, *arguments: Any) -> Any:
+    here = folder / f"{kind.__name__}-{abs(hash(arguments)):x}"
+    here.mkdir(exist_ok=True)
+    try:
+        return kind(here, *arguments)
+    except MissingToolError as error:
+        pytest.skip(str(error))
+
+
+def same(came: Any, result: Result) -> bool:
+    return came.audio.shape == result.audio.shape and np.array_equal(came.audio, result.audio)
+
+
+def fuses() -> bool:
+    cpu = Path("/proc/cpuinfo")
+    return cpu.exists() and " fma " in cpu.read_text() and " avx2 " in cpu.read_text()
+
+
+@pytest.fixture(scope="module")
+def cases() -> list[tuple[Asked, Case]]:
+    return [drawn_case(number, 800) for number in range(10)]
+
+
+def test_every_processor_is_found() -> None:
+    assert in_kernels()
+
+
+def test_the_shipped_build_gives_the_sound_of_python(folder: Path, cases: list[tuple[Asked, Case]]) -> None:
+    """Python and C may fuse and reorder here, each in its own way."""
+    target = build(HostTarget, folder, (*SHIPPED_FLAGS, *([FUSED] if fuses() else [])))
+    for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
+        came = run(asked)
+        assert decibels(result.audio, came.audio) < -200.0
+        assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]]) -> None:
+    target = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
+    for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
+        came = run(asked)
+        assert decibels(result.audio, came.audio) < -110.0
+        assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+@pytest.mark.parametrize("kind", [WebTarget, BoardTarget])
+def test_other_machines_give_the_bits_of_this_one(
+    folder: Path, cases: list[tuple[Asked, Case]], kind: type[Target]
+) -> None:
+    here, there = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE)), build(kind, folder)
+    given = [case for _, case in cases]
+    for one, other in zip(here.run(given), there.run(given), strict=True):
+        assert same(one, other)
+        assert (one.latency, one.tail) == (other.latency, other.tail)
+
+
+@pytest.mark.parametrize("flags", [(), (SINGLE,)])
+def test_no_access_is_out_of_bounds_and_nothing_is_undefined(
+    folder: Path, cases: list[tuple[Asked, Case]], flags: tuple[str, ...]
+) -> None:
+    target = build(GuardedTarget, folder, *flags)
+    assert len(target.run([case for _, case in cases])) == len(cases)
+
+
+# --- the long proof ---------------------------------------------------------------------------------------
+
+TOGETHER = 50
+"""Cases that are proven by one test."""
+
+
+@pytest.fixture(scope="module")
+def strict_cache(request: pytest.FixtureRequest) -> Path:
+    return Path(request.config.cache.mkdir("strict-loops"))  # type: ignore[union-attr]
+
+
+def prove(folder: Path, strict_cache: Path, pairs: list[tuple[Asked, Case]]) -> None:
+    given = [case for _, case in pairs]
+    came = strict_results([asked for asked, _ in pairs], strict_cache)
+    strict = build(HostTarget, folder)
+    fused = [FUSED] if fuses() else []
+    gcc = build(HostTarget, folder, (*SHIPPED_FLAGS, *fused))
+    single = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
+    singles = single.run(given)
+    for expected, result in zip(came, strict.run(given), strict=True):
+        assert same(expected, result)
+        assert (result.latency, result.tail) == (expected.latency, expected.tail)
+    for expected, result in zip(came, gcc.run(given), strict=True):
+        assert decibels(result.audio, expected.audio) < -200.0
+    for expected, result in zip(came, singles, strict=True):
+        assert decibels(result.audio, expected.audio) < -110.0
+    if shutil.which("clang"):
+        clang = build(HostTarget, folder, (*SHIPPED_FLAGS, *fused), ("clang",))
+        for expected, result in zip(came, clang.run(given), strict=True):
+            assert decibels(result.audio, expected.audio) < -200.0
+    for kind in (WebTarget, BoardTarget):
+        target = build(kind, folder)
+        for one, other in zip(singles, target.run(given), strict=True):
+            assert same(one, other)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("batch", range(1000 // TOGETHER))
+def test_random_chains_are_equal_on_all_machines(folder: Path, strict_cache: Path, batch: int) -> None:
+    prove(folder, strict_cache, [drawn_case(1000 + batch * TOGETHER + k, 1500) for k in range(TOGETHER)])
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("batch", range(1000 // TOGETHER))
+@pytest.mark.parametrize("kind", sorted(set(processor_kinds()) - NOT_OURS))
+def test_random_settings_are_equal_on_all_machines(
+    folder: Path, strict_cache: Path, kind: str, batch: int
+) -> None:
+    made = processor_kinds()[kind]
+    if made not in in_kernels():
+        pytest.skip("is not in kernels yet")
+    pairs = []
+    for k in range(TOGETHER):
+        number = 10_000 + batch * TOGETHER + k
+        pairs.append(drawn_case(number, 800, settings(np.random.default_rng(number), made)))
+    prove(folder, strict_cache, pairs)
+
+
+@pytest.mark.long
+def test_shipped_presets_are_equal_on_all_machines(folder: Path, strict_cache: Path) -> None:
+    pairs = []
+    for number, path in enumerate(sorted((ROOT / "presets").glob("*.toml"))):
+        made = load_preset(path).chain
+        if all(stage.processor.__class__ in (*in_kernels(), Chain) for stage in made.stages):
+            pairs.append(drawn_case(number, 4000, made))
+    assert pairs
+    prove(folder, strict_cache, pairs)
