@@ -59,8 +59,8 @@ def solve(matrix: Precises2, right: Precises2) -> None:
 def fit(matrix: Precises2, right: Precises1, damping: Precise, normal: Precises2, found: Precises1) -> None:
     """Least squares of ``matrix @ x = right`` by its normal equations, damped as Levenberg has it.
 
-    The normal equations square the condition: for matrices of condition up to about 1e6, or steps that are iterated
-    anyway.
+    The normal equations square the condition: for matrices of condition up to about 1e6, or steps that are
+    iterated anyway.
 
     Parameters
     ----------
