@@ -8,8 +8,42 @@
 
 /* Kinds of stages. */
 enum {
-    TAPEEMU_DRIVE = 0,
-    TAPEEMU_KINDS = 1
+    TAPEEMU_AMPLITUDE_FLUTTER = 0,
+    TAPEEMU_DRIVE = 1,
+    TAPEEMU_KINDS = 2
+};
+
+/*
+ * Settings of an AmplitudeFlutter.
+ * spacing
+ * 1 if filters move, 0 if gains do.
+ * periodic_parts : ndarray, shape (parts, 4)
+ * Rate in Hz, peak in dB, phase in degrees, and 1 if the phase is set.
+ * random_db, random_low_hz, random_high_hz, channel_correlation, spacing_frequency_hz
+ * As in the processor.
+ * dropouts_per_minute, dropout_least_db, dropout_most_db, dropout_shortest_ms, dropout_longest_ms
+ * As in the processor.
+ * dropouts_on_all_channels
+ * 1 or 0.
+ * seed
+ * Of the tape.
+ */
+enum {
+    TAPEEMU_AMPLITUDE_FLUTTER_SPACING = 0, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_DB = 1, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_CHANNEL_CORRELATION = 4, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ = 5, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_PER_MINUTE = 6, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 7, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 8, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS = 9, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS = 10, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_ON_ALL_CHANNELS = 11, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_SEED = 12, /* whole */
+    /* then the table periodic_parts: real, 2 dimension(s) */
+    TAPEEMU_AMPLITUDE_FLUTTER_NUMBERS = 13
 };
 
 /*
