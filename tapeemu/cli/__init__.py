@@ -13,7 +13,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, measuring, presets, process, settings, warm
+from tapeemu.cli import compare, demo, device, measuring, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -47,6 +47,7 @@ _EXAMPLES = {
     "settings": "tapeemu settings fdn_reverb",
     "measure": "tapeemu measure my-hall",
     "verify": "tapeemu verify my-hall",
+    "device": "tapeemu device preamplifier-alone --rate 48000 --channels 1 --out device",
     "solve": "tapeemu solve my-tape --from hall-into-drive flutter=0.2 thd=2",
 }
 
@@ -73,6 +74,7 @@ for _name, _run, _short in (
     ("measure", measuring.measure, "Measure presets and write the figures into their files."),
     ("verify", measuring.verify, "Measure presets again and compare with their figures."),
     ("solve", measuring.solve_figures, "Find the settings that give the figures wanted."),
+    ("device", device.device, "Write a preset as C for a small device, with what it costs there."),
     ("schema", presets.schema, "Export the JSON Schema of preset files, for editors."),
     ("warm", warm.warm, "Compile the loops now, so that the first sound starts at once."),
 ):

@@ -5,14 +5,14 @@ are stale and fails.
 """
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from tapeemu.native.processors import KERNELS, dispatch_source, find_processors, settings_header
 from tapeemu.native.subset import SubsetError, Unit, read_unit
 from tapeemu.native.translate import LICENCE, c_source, header_source
 
-__all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files"]
+__all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_files"]
 
 C_FOLDER = Path(__file__).parent / "c"
 """Where the C files stand."""
@@ -36,8 +36,13 @@ def files_of(names: list[str]) -> list[str]:
     return ordered
 
 
-def generated_files() -> Mapping[str, str]:
+def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
     """Text of every generated file by its name.
+
+    Parameters
+    ----------
+    kinds : sequence of str, optional
+        Names of the processors that are wanted; all if left out.
 
     Raises
     ------
@@ -45,7 +50,7 @@ def generated_files() -> Mapping[str, str]:
         If a kernel leaves the subset, or two files give something the same name.
     """
     files: dict[str, str] = {}
-    processors = find_processors()
+    processors = [each for each in find_processors() if kinds is None or each.name in kinds]
     names = files_of([*(each.unit.name for each in processors), "chain"])
     _refuse_equal_names(names)
     for name in names:
@@ -60,6 +65,14 @@ def generated_files() -> Mapping[str, str]:
             "",
         ]
     )
+    return files
+
+
+def library_files(kinds: Sequence[str]) -> Mapping[str, str]:
+    """All files of the library with the processors of these names alone."""
+    files = dict(generated_files(kinds))
+    for name in ("subset.h", "tapeemu.h", "tapeemu.c"):
+        files[name] = (C_FOLDER / name).read_text("utf-8")
     return files
 
 

@@ -26,7 +26,7 @@ KERNELS = "tapeemu.dsp.kernels"
 _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
-_OPTIONAL = ("ratio", "change")
+_OPTIONAL = ("length_ratio", "change")
 """Kernels of a processor that changes the length, and of one that follows its settings while it plays."""
 
 
@@ -327,10 +327,10 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
     )
     lines += ["/* Samples that leave a stage per sample that enters. */"]
     switch(
-        f"static double stage_ratio({stage})",
-        lambda each: [*_read(each), f"return {each.calls['ratio']}(&settings, sample_rate, channels);"],
-        [*_unused("given", "count", "sample_rate", "channels"), "return 1.0;"],
-        [each for each in processors if "ratio" in each.calls],
+        "static double stage_ratio(int32_t kind, const tapeemu_number *given, ix count)",
+        lambda each: [*_read(each), f"return {each.calls['length_ratio']}(&settings);"],
+        [*_unused("given", "count"), "return 1.0;"],
+        [each for each in processors if "length_ratio" in each.calls],
     )
     lines += ["/* Process a block; returns the samples made. */"]
     switch(

@@ -1,6 +1,6 @@
 """From a chain to its measured figures, and from the figures in a file to a proof of them."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,6 +68,7 @@ def measure_chain(
     sample_rate_hz: float = SAMPLE_RATE_HZ,
     reference_level_dbfs: float = REFERENCE_LEVEL_DBFS,
     seeds: Sequence[int] = SEEDS,
+    system_of: Callable[[Processor], Callable[..., Any]] | None = None,
 ) -> tuple[Measured, dict[str, "Report"]]:
     """Measure the figures that presets keep, by the bench.
 
@@ -81,6 +82,8 @@ def measure_chain(
         Conditions of the bench.
     seeds : sequence of int
         Tapes that random figures are measured on.
+    system_of : callable, optional
+        Gives what is measured in place of a processor: the same one on another machine.
 
     Returns
     -------
@@ -100,7 +103,7 @@ def measure_chain(
         if not asked or (keys is not None and name.startswith("stage ")):
             continue
         report = bench(
-            part,
+            part if system_of is None else system_of(part),
             sample_rate=sample_rate_hz,
             reference_level_dbfs=reference_level_dbfs,
             seeds=seeds,

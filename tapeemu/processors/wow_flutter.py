@@ -9,27 +9,20 @@ from pydantic import model_validator
 
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.dsp.flutter_figure import two_sigma_figures
-from tapeemu.dsp.interpolation import CELLS, make_reader
 from tapeemu.dsp.noises import NoiseBand, RandomLaw
-from tapeemu.dsp.tape_position import Purpose, stream_key
-from tapeemu.dsp.trajectory import SEGMENT, Settling, Sine, Trajectory
+from tapeemu.dsp.trajectory import SEGMENT, collect
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
 from tapeemu.errors import ParameterError
+from tapeemu.kernel_stream import KernelStream, processor_kernels
 from tapeemu.processor import DelayStream, Processor, Settings, Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 if TYPE_CHECKING:
-    from tapeemu.dsp.kernels.interpolation import Places
+    from tapeemu.dsp.kernels.wow_flutter import WowFlutterSettings
 
 __all__ = ["RotatingPart", "WowFlutter"]
 
 _MOST_DEVIATION_PERCENT = 20.0
-
-_SETTLING_SHARE = 0.048
-"""Largest speed error of the tape's first seconds, as a share of the flutter."""
-
-_LEAST_AZIMUTH_FLUTTER_PERCENT = 0.02
-"""Flutter that the settling of the azimuth is measured by on a steadier tape: 5 % of it is 0.02 cents."""
 
 
 class RotatingPart(Settings):
@@ -312,8 +305,8 @@ class WowFlutter(Processor):
         ndarray, shape (samples,)
             In samples; positive is late.
         """
-        rate = check_sample_rate(sample_rate)
-        return self._trajectory(rate).values(start_sample, samples)
+        delay = _Delay(self._numbers(), check_sample_rate(sample_rate))
+        return collect(delay.segment, start_sample, samples)
 
     def speed_percent(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
         """Deviation of the speed from nominal in percent, speed error and settling included.
@@ -336,21 +329,21 @@ class WowFlutter(Processor):
         )
 
     def _law(self) -> RandomLaw:
-        """Random part of the deviation as a ratio (not yet scaled)."""
+        """Random part of the deviation as a ratio (not yet scaled); its numbers are drawn elsewhere."""
         mixture = self._mixture()
         slope = self.random_slope_db_per_octave
         return RandomLaw(
-            stream_key(self.seed, Purpose.FLUTTER),
+            0,
             *mixture.random_band_hz,
             mixture.random_percent / 100.0 / TWO_SIGMA,
             _SLOPE_DB_PER_OCTAVE if slope is None else slope,
         )
 
     def _scrape(self) -> NoiseBand:
-        """Scrape flutter of its own band as a ratio (not yet scaled)."""
+        """Scrape flutter of its own band as a ratio (not yet scaled); as for :meth:`_law`."""
         edges = _SCRAPE_BAND_HZ if self.scrape_band_hz is None else self.scrape_band_hz
         rms = self.scrape_percent / 100.0 / TWO_SIGMA
-        return NoiseBand(stream_key(self.seed, Purpose.SCRAPE), *edges, rms, integrate=True)
+        return NoiseBand(0, *edges, rms, integrate=True)
 
     def _lines(self) -> list[tuple[float, float]]:
         """Rates in Hz and peaks as a ratio (not yet scaled)."""
@@ -371,7 +364,7 @@ class WowFlutter(Processor):
 
     def _unscaled_figures(self) -> tuple[float, float]:
         """Two-sigma figures in percent before scaling, weighted and unweighted."""
-        return two_sigma_figures(tuple(self._lines()), self._law()._replace(key=0), self._scrape()._replace(key=0))
+        return two_sigma_figures(tuple(self._lines()), self._law(), self._scrape())
 
     def _scale(self) -> float:
         wanted = self.weighted_flutter_percent
@@ -381,35 +374,33 @@ class WowFlutter(Processor):
             wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / self._unscaled_figure() if wanted else 0.0
 
-    def _trajectory(self, sample_rate: float) -> Trajectory:
-        """Delay in samples. It is minus the integral of the speed deviation."""
-        scale = self._scale()
-        sines = []
-        for number, (rate, peak) in enumerate(self._lines()):
-            phase = self._mixture().rotating_parts[number].phase_degrees
-            cycles = (
-                stream_key(self.seed, Purpose.ROTATING_PART, number) / 2.0**64 if phase is None else phase / 360.0
-            )
-            sines.append(Sine(rate, -peak * scale / (2.0 * math.pi * rate), cycles % 1.0 - 0.25))
-        law, scrape = self._law(), self._scrape()
-        return Trajectory(
-            sines=tuple(sines),
-            noises=(law._replace(rms=law.rms * scale), scrape._replace(rms=scrape.rms * scale)),
-            sample_rate=sample_rate,
-            scale=sample_rate,
-            settling=Settling(0.0, _SETTLING_SHARE * self._set_flutter_percent() / 100.0),
-        )
+    def _numbers(self) -> "WowFlutterSettings":
+        """The settings as kernels take them."""
+        from tapeemu.dsp.kernels.wow_flutter import WowFlutterSettings
 
-    def _azimuth(self, sample_rate: float) -> Trajectory:
-        """Delay of each channel against the one before it, in samples."""
-        rms = self.azimuth_wander_us * 1e-6 / TWO_SIGMA
-        band = NoiseBand(stream_key(self.seed, Purpose.AZIMUTH), 0.1, 1.0, rms)
-        least = max(self._set_flutter_percent(), _LEAST_AZIMUTH_FLUTTER_PERCENT)
-        return Trajectory(
-            noises=(band,),
-            sample_rate=sample_rate,
-            scale=sample_rate,
-            settling=Settling(self.azimuth_skew_us * 1e-6 * sample_rate, _SETTLING_SHARE * least / 100.0),
+        mixture = self._mixture()
+        parts = np.zeros((len(mixture.rotating_parts), 4))
+        for row, part in zip(parts, mixture.rotating_parts, strict=True):
+            phase = part.phase_degrees
+            rate = part.turns_per_second(mixture.tape_speed_cm_s)
+            row[:] = rate, part.peak_percent, (phase or 0.0) / 360.0 % 1.0, phase is not None
+        law, scrape = self._law(), self._scrape()
+        return WowFlutterSettings(
+            parts=parts,
+            random_percent=mixture.random_percent,
+            random_slope_db_per_octave=law.slope_db_per_octave,
+            random_low_hz=law.low_hz,
+            random_high_hz=law.high_hz,
+            scrape_percent=self.scrape_percent,
+            scrape_low_hz=scrape.low_hz,
+            scrape_high_hz=scrape.high_hz,
+            scale=self._scale(),
+            settling_percent=self._set_flutter_percent(),
+            speed_error_percent=self.speed_error_percent,
+            azimuth_skew_us=self.azimuth_skew_us,
+            azimuth_wander_us=self.azimuth_wander_us,
+            reader_taps=self.reader_taps,
+            seed=np.uint64(self.seed),
         )
 
     def _set_flutter_percent(self) -> float:
@@ -418,87 +409,71 @@ class WowFlutter(Processor):
         return self._scale() * max(weighted, 0.25 * unweighted)
 
 
-_UNIT = 1 << 52
+class _Delay:
+    """The common delay of a transport, by any stretch."""
+
+    def __init__(self, settings: "WowFlutterSettings", sample_rate: float) -> None:
+        from tapeemu.dsp.kernels import wow_flutter as kernels
+        from tapeemu.dsp.kernels.trajectories import fill_trajectory
+
+        processor = processor_kernels("wow_flutter")
+        settings = processor.typed(settings)
+        self._fill = fill_trajectory
+        self._memory = processor.memory_for(settings, sample_rate, 1).flutter
+        self._out = np.empty(SEGMENT)
+        kernels.design_delay(settings, sample_rate, self._memory, self._out)
+        self._index: int | None = None
+
+    def segment(self, index: int) -> FloatArray:
+        """Delays of a segment; the array may be overwritten by the next call."""
+        if index != self._index:
+            self._fill(self._memory, np.int64(index), np.uint64(0), self._out)
+            self._index = index
+        return self._out
 
 
-def _empty_places() -> "Places":
-    from tapeemu.dsp.kernels.interpolation import Places
-
-    return Places(
-        np.empty(SEGMENT, dtype=np.int32),
-        np.empty(SEGMENT, dtype=np.int32),
-        np.empty(SEGMENT, dtype=np.float32),
-    )
-
-
-class _WowFlutterStream(Stream):
-    """The read position and the stretch of tape round it.
-
-    Positions are counted in whole numbers (2**-52 of a sample with a speed error), so they stay exact
-    for as long as the tape runs; only the distance from the nearest whole sample is a float.
-    """
+class _WowFlutterStream(KernelStream):
+    """The read position and the stretch of tape round it; the output may be longer or shorter than the input."""
 
     def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
-        from tapeemu.dsp.kernels import interpolation as kernels
+        kernels = processor_kernels("wow_flutter")
+        super().__init__(
+            kernels, settings._numbers(), sample_rate=sample_rate, channels=channels, start_sample=start_sample
+        )
+        from tapeemu.dsp.kernels.wow_flutter import countable, wow_flutter_length_ratio
 
-        self._kernels = kernels
-        self._trajectory = settings._trajectory(self.sample_rate)
-        self._reader = make_reader(settings.reader_taps)
-        self._settings = settings
-        self._ratio = round((1.0 + settings.speed_error_percent / 100.0) * _UNIT)
+        self._given = settings
         self._start = start_sample
-        self._origin = (start_sample * _UNIT + self._ratio // 2) // self._ratio
-        self._azimuth: Trajectory | None = None
-        bound = self._trajectory.bound
-        if channels > 1:
-            azimuth = settings._azimuth(self.sample_rate)
-            if azimuth.bound > 0.0:
-                self._azimuth = azimuth
-                bound += azimuth.bound * float(np.max(np.abs(self._channel_places())))
-        self._reach = math.ceil(bound) + self._reader.ahead + (self._ratio != _UNIT)
-        self.latency = -(-self._reach * _UNIT // self._ratio)
-        self.length_ratio = _UNIT / self._ratio
-
-        self._segment: int | None = None
-        last = self.channels - 1
-        if self._azimuth is not None:
-            self._pairs = [(channel, channel, _empty_places()) for channel in range(self.channels)]
-        else:
-            common = _empty_places()
-            self._pairs = [(first, min(first + 1, last), common) for first in range(0, self.channels, 2)]
         self._fed = 0
         self._made = 0
-        self._base = self._earliest()
-        self._line = np.zeros((self.channels, 2 * (self._reach - self._base) + 2 * SEGMENT))
+        self._countable = countable
+        if settings.speed_error_percent != 0.0:
+            self.length_ratio = float(wow_flutter_length_ratio(self.settings))
 
     def advance(self, block: FloatArray) -> FloatArray:
-        out = np.empty((self.channels, self._countable(self._fed + block.shape[1]) - self._made))
-        taken = 0
-        made_before = self._made
-        while taken < block.shape[1]:
-            if self._fed - self._base == self._line.shape[1]:
-                self._drop_past()
-            column = self._fed - self._base
-            count = min(block.shape[1] - taken, self._line.shape[1] - column)
-            self._line[:, column : column + count] = block[:, taken : taken + count]
-            taken += count
-            self._fed += count
-            self._read_until(self._countable(self._fed), out, made_before)
+        if self.length_ratio == 1.0:
+            return super().advance(block)
+        self._fed += block.shape[1]
+        end = int(self._countable(self.memory, np.int64(self._fed)))
+        out = np.empty((self.channels, end - self._made))
+        self._process(self.memory, np.ascontiguousarray(block), out)
+        self._made = end
         return out
 
     def drain(self, tail_samples: int) -> FloatArray:
+        if self.length_ratio == 1.0:
+            return super().drain(tail_samples)
         missing = self.latency + round(self._fed * self.length_ratio) + tail_samples - self._made
-        silence = -(-(self._made + missing) * self._ratio // _UNIT) - self._fed + 1
-        return self.advance(np.zeros((self.channels, max(0, silence))))[:, :missing]
-
-    def tail_samples(self, level_db: float = -60.0) -> int:
-        return self.latency
+        # Two samples to spare: what can be made of an input is rounded down.
+        silence = max(0, math.ceil((self._made + missing + 2) / self.length_ratio) - self._fed)
+        rest = self.advance(np.zeros((self.channels, silence)))[:, :missing]
+        self.close()
+        return rest
 
     def steady(self) -> list[Stream]:
-        if self._ratio == _UNIT:
+        if self.length_ratio == 1.0:
             return super().steady()
-        settings = self._settings
+        settings = self._given
         still = WowFlutter(
             weighted_flutter_percent=0.0,
             speed_error_percent=settings.speed_error_percent,
@@ -506,55 +481,3 @@ class _WowFlutterStream(Stream):
         ).stream(sample_rate=self.sample_rate, channels=self.channels, start_sample=self._start)
         later = self.latency - still.latency
         return [still, DelayStream(later, sample_rate=self.sample_rate, channels=self.channels)]
-
-    def _channel_places(self) -> FloatArray:
-        return np.arange(self.channels, dtype=np.float64) - 0.5 * (self.channels - 1)
-
-    def _countable(self, fed: int) -> int:
-        """Output samples that can be made once `fed` samples are in."""
-        return fed * _UNIT // self._ratio
-
-    def _place(self, made: int) -> tuple[int, float]:
-        """Undelayed place, in input samples, of output sample `made`: whole part and fraction."""
-        place = (self._origin + made - self.latency) * self._ratio - self._start * _UNIT
-        return place // _UNIT, (place % _UNIT) / _UNIT
-
-    def _earliest(self) -> int:
-        """First input sample that the next output sample may need."""
-        return self._place(self._made)[0] - self._reach - 2
-
-    def _drop_past(self) -> None:
-        earliest = self._earliest()
-        self._line[:, : self._fed - earliest] = self._line[:, earliest - self._base : self._fed - self._base]
-        self._base = earliest
-
-    def _read_until(self, end: int, out: FloatArray, made_before: int) -> None:
-        kernels, table = self._kernels, self._reader.table
-        read = kernels.read_pair_32 if self._reader.taps == 32 else kernels.read_pair_48
-        while self._made < end:
-            segment, begin = divmod(self._origin + self._made - self.latency, SEGMENT)
-            count = min(end - self._made, SEGMENT - begin)
-            whole = self._place(self._made - begin)[0]
-            column = whole - self._base - (self._reader.ahead - 1)
-            part = kernels.Part(column, begin, begin + count, self._made - made_before)
-            for first, second, places in self._places(segment, begin):
-                read(self._line, table, places, part, first, second, out)
-            self._made += count
-
-    def _places(self, segment: int, begin: int) -> "list[tuple[int, int, Places]]":
-        """Pairs of channels, and where they are read in a segment; `begin` is the place of the next output in it.
-
-        Channels with the same delay go two by two, others alone.
-        """
-        if segment != self._segment:
-            start = self._place(self._made - begin)[1]
-            slope = self._ratio / _UNIT - 1.0
-            common = self._trajectory.segment(segment)
-            azimuth = None if self._azimuth is None else self._azimuth.segment(segment)
-            for number, (_, _, places) in enumerate(self._pairs[:1] if azimuth is None else self._pairs):
-                delays = common
-                if azimuth is not None:
-                    delays = common + self._channel_places()[number] * azimuth
-                self._kernels.locate(delays, start, slope, float(CELLS), places)
-            self._segment = segment
-        return self._pairs

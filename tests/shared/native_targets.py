@@ -5,13 +5,13 @@ from pathlib import Path
 import numpy as np
 
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.native.targets import FileTarget, compile_c, found
+from tapeemu.targets.machines import FileTarget, compile_c, found
 
 SANITIZERS = ("-g", "-O1", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
 
 class GuardedTarget(FileTarget):
-    """The library under the address and undefined-behaviour sanitizers, in memory of exactly the size asked for."""
+    """The library under the address and undefined-behaviour sanitizers, in no more memory than it asked for."""
 
     def __init__(self, folder: Path, *flags: str, compiler: str = "gcc") -> None:
         found(compiler, compiler)

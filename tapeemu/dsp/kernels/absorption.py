@@ -169,9 +169,7 @@ def pass_power(filters: Precises3, line: int, cosine: Precise, sine: Precise) ->
     for section in range(1, 1 + section_count(filters)):
         e = filters[section, 2, line]
         f = filters[section, 3, line]
-        above = _quadratic_power(
-            filters[section, 0, line] + e, filters[section, 1, line] + f, cosine, sine
-        )
+        above = _quadratic_power(filters[section, 0, line] + e, filters[section, 1, line] + f, cosine, sine)
         power *= above / _quadratic_power(e, f, cosine, sine)
     return power
 
@@ -313,7 +311,12 @@ def _sum_delays(filters: Precises3, delays: Integers1, count: int, points: Preci
 
 @kernel()
 def read_decays(
-    filters: Precises3, delays: Integers1, sample_rate: Precise, bands: int, work: AbsorptionScratch, out: Precises1
+    filters: Precises3,
+    delays: Integers1,
+    sample_rate: Precise,
+    bands: int,
+    work: AbsorptionScratch,
+    out: Precises1,
 ) -> Precise:
     """Write the decay time that each octave band of the whole network reads (T30), all gains included.
 
@@ -346,7 +349,9 @@ def read_decays(
 
 
 @kernel()
-def _fill_levels(delays: Integers1, seconds: Precises1, sample_rate: Precise, bands: int, levels: Precises2) -> None:
+def _fill_levels(
+    delays: Integers1, seconds: Precises1, sample_rate: Precise, bands: int, levels: Precises2
+) -> None:
     """Write the level of one pass through each line at the octave centres."""
     for line in range(delays.size):
         samples: Precise = delays[line]
@@ -414,7 +419,13 @@ def _fill_squares(values: Precises1, size: int, out: Precises1) -> None:
 
 @kernel()
 def _fit_residue(
-    values: Precises1, level: Precises1, squares: Precises1, pairs: int, bands: int, work: AbsorptionScratch, error: Precises1
+    values: Precises1,
+    level: Precises1,
+    squares: Precises1,
+    pairs: int,
+    bands: int,
+    work: AbsorptionScratch,
+    error: Precises1,
 ) -> Precise:
     """Write the relative errors at the centres of ``g (s + z1)(s + z2)... / ((s + p1)(s + p2)...)``; their squares' sum.
 
@@ -461,7 +472,13 @@ def _fit_step(line: int, pairs: int, bands: int, work: AbsorptionScratch) -> Non
     progress = work.lines[_PROGRESS]
     _fill_squares(values, size, squares)
     _fit_slopes(work.lines[_LEVELS, line], squares, pairs, bands, work)
-    fit(work.centres[_MATRIX:_NORMAL], error[:bands], progress[line, _DAMPING], work.centres[_NORMAL:], found[:size])
+    fit(
+        work.centres[_MATRIX:_NORMAL],
+        error[:bands],
+        progress[line, _DAMPING],
+        work.centres[_NORMAL:],
+        found[:size],
+    )
     for k in range(size):
         trial[k] = values[k] + min(max(found[k], -6.0), 6.0)
         if k > 0:
@@ -524,7 +541,13 @@ def fit_first_order(sections: int, sample_rate: Precise, bands: int, work: Absor
     _begin_fit(work.lines[_LEVELS], sections, sample_rate, bands, work.lines[_UNKNOWNS])
     for line in range(lines):
         progress[line, _COST] = _fit_residue(
-            work.lines[_UNKNOWNS, line], work.lines[_LEVELS, line], work.centres[_CORNER], pairs, bands, work, work.lines[_STEPS, line]
+            work.lines[_UNKNOWNS, line],
+            work.lines[_LEVELS, line],
+            work.centres[_CORNER],
+            pairs,
+            bands,
+            work,
+            work.lines[_STEPS, line],
         )
         progress[line, _DAMPING] = 1e-2
         progress[line, _DONE] = 0.0
@@ -546,7 +569,9 @@ def fit_first_order(sections: int, sample_rate: Precise, bands: int, work: Absor
 
 
 @kernel()
-def _shelf_power(gain_db: Precise, q: Precise, corner_cosine: Precise, corner_sine: Precise, cosine: Precise, sine: Precise) -> Precise:
+def _shelf_power(
+    gain_db: Precise, q: Precise, corner_cosine: Precise, corner_sine: Precise, cosine: Precise, sine: Precise
+) -> Precise:
     """Power gain of a high shelf (bilinear, second order) at an angle with this cosine and sine."""
     root = power_of_ten(gain_db / 80.0)
     a = root * root
@@ -554,10 +579,16 @@ def _shelf_power(gain_db: Precise, q: Precise, corner_cosine: Precise, corner_si
     more = (a + 1.0) + (a - 1.0) * corner_cosine
     less = (a + 1.0) - (a - 1.0) * corner_cosine
     upper = _quadratic_power(
-        -2.0 * ((a - 1.0) + (a + 1.0) * corner_cosine) / (more + width), (more - width) / (more + width), cosine, sine
+        -2.0 * ((a - 1.0) + (a + 1.0) * corner_cosine) / (more + width),
+        (more - width) / (more + width),
+        cosine,
+        sine,
     )
     lower = _quadratic_power(
-        2.0 * ((a - 1.0) - (a + 1.0) * corner_cosine) / (less + width), (less - width) / (less + width), cosine, sine
+        2.0 * ((a - 1.0) - (a + 1.0) * corner_cosine) / (less + width),
+        (less - width) / (less + width),
+        cosine,
+        sine,
     )
     leading = a * (more + width) / (less + width)
     return leading * leading * upper / lower
@@ -700,7 +731,9 @@ def _least_shelf(count: int, work: AbsorptionScratch, kept: Precises1) -> int:
         largest: Precise = 0.0
         band = int(kept[shelf])
         for line in range(work.lines.shape[1]):
-            largest = max(largest, abs(work.lines[_BEST_UNKNOWNS, line, 1 + shelf] / work.lines[_LEVELS, line, band]))
+            largest = max(
+                largest, abs(work.lines[_BEST_UNKNOWNS, line, 1 + shelf] / work.lines[_LEVELS, line, band])
+            )
         if largest < least:
             least = largest
             found = shelf
@@ -776,7 +809,12 @@ def _fill_loudest(filters: Precises3, sample_rate: Precise, progress: Precises2)
 
 @kernel()
 def calm(
-    filters: Precises3, delays: Integers1, sample_rate: Precise, bands: int, work: AbsorptionScratch, turn_down: bool
+    filters: Precises3,
+    delays: Integers1,
+    sample_rate: Precise,
+    bands: int,
+    work: AbsorptionScratch,
+    turn_down: bool,
 ) -> bool:
     """Whether no line rings longer than the longest decay time allows; lines that would can be turned down.
 

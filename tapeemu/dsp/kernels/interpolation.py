@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises1, Reals2, Singles1
+from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals2, Singles1
 from tapeemu.dsp.kernels.compilation import kernel
 
 __all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
@@ -15,15 +15,15 @@ _ONE = np.uintp(1)
 
 
 class Places(NamedTuple):
-    """Where each output sample of a segment is read, from :func:`locate`.
+    """Where each output sample of a stretch is read, from :func:`locate`.
 
     Attributes
     ----------
-    left : ndarray, shape (segment,)
+    left : ndarray, shape (stretch,)
         Whole sample before the place, counted from the segment's first.
-    row : ndarray, shape (segment,)
+    row : ndarray, shape (stretch,)
         Row of the table of taps before the fraction.
-    between : ndarray, shape (segment,)
+    between : ndarray, shape (stretch,)
         Place between that row and the next, 0 to 1.
     """
 
@@ -52,34 +52,45 @@ class Part(NamedTuple):
 
 
 @kernel()
-def locate(delays: Precises1, start: Precise, slope: Precise, cells: Precise, places: Places) -> None:
-    """Split the places of a segment into what the reading loops need.
-
-    Done for a whole segment at a time: it vectorises, and places come out the same however the segment is
-    divided among blocks.
+def locate(
+    delays: Precises2,
+    share: Precise,
+    start: Precise,
+    slope: Precise,
+    cells: Precise,
+    begin: int,
+    count: int,
+    places: Places,
+) -> None:
+    """Split the places of a stretch of a segment into what the reading loops need.
 
     Parameters
     ----------
-    delays : ndarray, shape (segment,)
-        Delay of each output sample, in samples.
+    delays : ndarray, shape (2, segment)
+        Delay of each output sample, in samples, and what is added to it.
+    share : float
+        Factor on what is added.
     start, slope : float
-        Output sample `i` is read at ``start + slope * i - delays[i]``, counted from input sample `i`.
+        Output sample `i` is read at ``start + slope * i - delay``, counted from input sample `i`.
     cells : float
         Cells of the table of taps per sample.
+    begin, count : int
+        First output sample of the stretch, and how many.
     places : Places
         Gets them.
     """
     left = places.left
     row = places.row
     between = places.between
-    for i in range(np.uintp(delays.size)):
-        place = start + slope * np.float64(i) - delays[i]
+    for k in range(np.uintp(count)):
+        i = np.uintp(begin) + k
+        place = start + slope * np.float64(i) - (delays[0, i] + share * delays[1, i])
         whole = np.floor(place)
         cell = (place - whole) * cells
         lower = np.floor(cell)
-        left[i] = np.int32(i) + np.int32(whole)
-        row[i] = np.int32(lower)
-        between[i] = np.float32(cell - lower)
+        left[k] = np.int32(i) + np.int32(whole)
+        row[k] = np.int32(lower)
+        between[k] = np.float32(cell - lower)
 
 
 @kernel(reassociate=True, inline=True)
@@ -114,7 +125,7 @@ def read_pair(
     lower = np.uintp(second)
     for i in range(np.uintp(part.begin), np.uintp(part.end)):
         cell = np.uintp(row[i])
-        share = np.float64(between[i])
+        share: float = between[i]
         base = np.uintp(part.column + left[i])
         a = 0.0
         b = 0.0

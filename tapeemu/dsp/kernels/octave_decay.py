@@ -80,9 +80,7 @@ def fill_reading_frequencies(first_hz: Precise, last_hz: Precise, sample_rate: P
 
 
 @kernel()
-def _add_falling(
-    weight: Precise, seconds: Precise, moment: Precise, left: Precises1
-) -> None:
+def _add_falling(weight: Precise, seconds: Precise, moment: Precise, left: Precises1) -> None:
     """Add what is left of one frequency's energy at all moments, which lie like squares of whole numbers.
 
     ``exp(-a j^2)`` goes from j to j + 1 by a factor that itself goes by a constant factor.
@@ -145,7 +143,9 @@ def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
 
 
 @kernel()
-def octave_reading(centre_hz: Precise, frequencies_hz: Precises1, decay_seconds: Precises1, left: Precises1) -> Precise:
+def octave_reading(
+    centre_hz: Precise, frequencies_hz: Precises1, decay_seconds: Precises1, left: Precises1
+) -> Precise:
     """T30 of an octave band.
 
     Parameters

@@ -417,7 +417,9 @@ def pre_delay_samples(settings: RoomSettings, sample_rate: Precise) -> int:
 
 
 @kernel()
-def draw_swings(key: np.uint64, hertz: Precise, sample_rate: Precise, rates: Hashes2, phases: Hashes2, swing: int) -> None:
+def draw_swings(
+    key: np.uint64, hertz: Precise, sample_rate: Precise, rates: Hashes2, phases: Hashes2, swing: int
+) -> None:
     """Write how fast every pair turns to and fro, each a little differently, and where it stands at sample 0.
 
     Parameters

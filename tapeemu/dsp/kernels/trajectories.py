@@ -21,6 +21,7 @@ from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
+    delivered_rms,
     design_noise,
     noise_highest,
     noise_octaves,
@@ -36,6 +37,7 @@ __all__ = [
     "curve_step",
     "expand",
     "fill_trajectory",
+    "noise_bound",
     "noise_highest",
     "noise_octaves",
     "set_noise",
@@ -149,10 +151,24 @@ def trajectory_shapes(
     row = _row(noises, 1, shapes, row)
     row = _row(noises, 3, shapes, row)
     row = _row(noises, 4, shapes, row)
-    row = _row(noises, 2, shapes, row)
+    row = _row(noises, 1, shapes, row)
     row = _row(2 * octaves, 32, shapes, row)
     row = _row(2, octaves + 1, shapes, row)
     return _row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
+
+
+@kernel()
+def noise_bound(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    rms: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    sample_rate: Precise,
+) -> Precise:
+    """Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it."""
+    return _DEVIATIONS * delivered_rms(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated, sample_rate)
 
 
 @kernel()
@@ -214,8 +230,7 @@ def set_noise(
         sample_rate / curve_step(sample_rate),
         memory.noises,
     )
-    # Column 1: the standard deviation of what is delivered.
-    memory.plan[BOUND] += _DEVIATIONS * memory.noises.values[number, 1]
+    memory.plan[BOUND] += noise_bound(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated, sample_rate)
 
 
 @kernel()
@@ -312,8 +327,8 @@ def settle(first: Precise, per_duration: Precise, start: Precise, out: Precises1
     out : ndarray, shape (samples,)
         Changed in place.
     """
-    for i in range(out.size):
-        u = min(abs(first + i) * per_duration, 1.0)
+    for i in range(np.uintp(out.size)):
+        u = min(abs(first + np.float64(i)) * per_duration, 1.0)
         out[i] -= start * (1.0 - u * u * (3.0 - 2.0 * u))
 
 
@@ -323,8 +338,8 @@ def begin_at_zero(first: Precise, per_duration: Precise, out: Precises1) -> None
 
     Arguments as for :func:`settle`.
     """
-    for i in range(out.size):
-        u = min(abs(first + i) * per_duration, 1.0)
+    for i in range(np.uintp(out.size)):
+        u = min(abs(first + np.float64(i)) * per_duration, 1.0)
         out[i] *= u * u * (3.0 - 2.0 * u)
 
 
@@ -342,13 +357,14 @@ def expand(values: Precises1, slopes: Precises1, step: int, out: Precises1) -> N
         Gets the samples; as many as whole intervals.
     """
     unit = 1.0 / step
-    for interval in range(out.size // step):
+    width = np.uintp(step)
+    for interval in range(np.uintp(out.size // step)):
         first = values[interval]
-        rise = values[interval + 1] - first
+        rise = values[interval + np.uintp(1)] - first
         left = slopes[interval]
-        bend = slopes[interval + 1] + left - 2.0 * rise
+        bend = slopes[interval + np.uintp(1)] + left - 2.0 * rise
         lean = rise - left - bend
-        base = interval * step
-        for i in range(step):
-            u = i * unit
+        base = interval * width
+        for i in range(width):
+            u = np.float64(i) * unit
             out[base + i] = first + u * (left + u * (lean + u * bend))

@@ -142,8 +142,8 @@ static void run(void)
     stop(0);
 }
 
-extern word data_load, data_start, data_end;
-extern char bss_start, bss_end;
+extern word data_load[], data_start[], data_end[];
+extern char bss_start[], bss_end[];
 
 void start(void);
 void start(void)
@@ -153,9 +153,9 @@ void start(void)
     word status;
     __asm__ volatile("vmrs %0, fpscr" : "=r"(status));
     __asm__ volatile("vmsr fpscr, %0" : : "r"(status & ~(1u << 24))); /* small numbers are kept, as on the host */
-    for (word *to = &data_start, *from = &data_load; to < &data_end;)
+    for (word *to = data_start, *from = data_load; to < data_end;)
         *to++ = *from++;
-    for (char *at = &bss_start; at < &bss_end;)
+    for (char *at = bss_start; at < bss_end;)
         *at++ = 0;
     tick[1] = 0xFFFFFF;
     tick[2] = 0;

@@ -28,7 +28,6 @@
 #define OCTAVE_NOISE_DOUBLED 2
 #define OCTAVE_NOISE_ON_CURVE 3
 #define OCTAVE_NOISE_PER_SAMPLE 0
-#define OCTAVE_NOISE_DELIVERED_RMS 1
 #define OCTAVE_NOISE_DENSE REAL(8.0)
 #define OCTAVE_NOISE_MARGIN 4
 
@@ -71,35 +70,36 @@ KERNEL double octave_noise_spectrum_begin(ix kind, double low_hz, double high_hz
  * ----------
  * kind : int
  *     LAW: the power density follows one slope between the edges; beyond, it falls along a squared cosine
- *     over the logarithm of the frequency, to nothing one :func:`law_ratio` away. BAND: flat, the
- *     amplitude rises along a sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85
- *     to 1.15 times the upper one.
+ *     over the logarithm of the frequency, to nothing one `ratio` away. BAND: flat, the amplitude rises along a
+ *     sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85 to 1.15 times the
+ *     upper one.
  * low_hz, high_hz : float
  *     Edges.
- * slope_db_per_octave : float
- *     Of a law.
+ * slope_db_per_octave, ratio : float
+ *     Of a law, see :func:`spectrum_ratio`.
  * frequency_hz : float
  *     0 or more.
  */
 KERNEL double octave_noise_spectrum_shape(ix kind, double low_hz, double high_hz, double slope_db_per_octave,
-    double frequency_hz)
+    double ratio, double frequency_hz)
 {
+    double shape = 0.0;
     if (kind == OCTAVE_NOISE_LAW) {
-        const double ratio = octave_noise_law_ratio(low_hz, high_hz);
         if (frequency_hz <= low_hz / ratio || frequency_hz >= high_hz * ratio) {
             return 0.0;
         }
-        const double relative = elementary_logarithm(frequency_hz / low_hz);
-        const double step = elementary_logarithm(ratio);
-        const double beyond = larger_double(larger_double(-relative / step, relative / step -
-            (double)octave_noise_law_octaves(low_hz, high_hz)), 0.0);
-        return elementary_cosine_of_turns(0.25 * smaller_double(beyond, 1.0)) *
-            elementary_exponential(slope_db_per_octave * 0x1.d791c5f888823p-4 * relative /
-            0x1.62e42fefa39efp-1);
+        const double octaves = elementary_logarithm(frequency_hz / low_hz) / 0x1.62e42fefa39efp-1;
+        shape = elementary_exponential(slope_db_per_octave * 0x1.d791c5f888823p-4 * octaves);
+        if (frequency_hz < low_hz || frequency_hz > high_hz) {
+            const double beyond = larger_double(low_hz / frequency_hz, frequency_hz / high_hz);
+            shape = shape * elementary_cosine_of_turns(0.25 * smaller_double(elementary_logarithm(beyond) /
+                elementary_logarithm(ratio), 1.0));
+        }
+        return shape;
     }
     double place = smaller_double(larger_double((frequency_hz / high_hz - 1.0) / 0x1.3333333333333p-3, -1.0),
         1.0);
-    double shape = 0.5 * (1.0 - elementary_sine_of_turns(0.25 * place));
+    shape = 0.5 * (1.0 - elementary_sine_of_turns(0.25 * place));
     if (low_hz > 0.0) {
         place = smaller_double(larger_double((frequency_hz / low_hz - 1.0) / 0x1.6666666666666p-2, -1.0),
             1.0);
@@ -108,31 +108,70 @@ KERNEL double octave_noise_spectrum_shape(ix kind, double low_hz, double high_hz
     return shape;
 }
 
-/* Integral over frequency of the square of :func:`spectrum_shape`: midpoints, 256 an octave of a law. */
+/* What :func:`spectrum_shape` takes as the ratio: that of a law. */
+KERNEL double octave_noise_spectrum_ratio(ix kind, double low_hz, double high_hz)
+{
+    return kind == OCTAVE_NOISE_LAW ? octave_noise_law_ratio(low_hz, high_hz) : 1.0;
+}
+
+/* Integral over frequency of the square of :func:`spectrum_shape`. */
 KERNEL double octave_noise_noise_power(ix kind, double low_hz, double high_hz, double slope_db_per_octave)
 {
-    double step = 0.0;
-    double shape = 0.0;
-    double total = 0.0;
-    if (kind == OCTAVE_NOISE_LAW) {
-        const double ratio = octave_noise_law_ratio(low_hz, high_hz);
-        const ix parts = 64 * (octave_noise_law_octaves(low_hz, high_hz) + 2);
-        step = elementary_logarithm(ratio) / 64.0;
-        const double begin = elementary_logarithm(low_hz) - elementary_logarithm(ratio);
-        for (ix i = 0; i < parts; i++) {
-            const double frequency = elementary_exponential(begin + step * ((double)i + 0.5));
-            shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency);
-            total += frequency * step * shape * shape;
+    if (kind == OCTAVE_NOISE_BAND && 0x1.599999999999ap+0 * low_hz <= 0x1.b333333333333p-1 * high_hz) {
+        /* In closed form: the mean square of a rising edge is 3/8. */
+        return 0x1.ecccccccccccdp-1 * high_hz - 0x1.1666666666666p+0 * low_hz;
+    }
+    const double begin = octave_noise_spectrum_begin(kind, low_hz, high_hz);
+    const double end = octave_noise_spectrum_end(kind, low_hz, high_hz);
+    return octave_noise_power_between(kind, low_hz, high_hz, slope_db_per_octave, false, begin, end);
+}
+
+/*
+ * Integral of a spectrum's square, or of that of its integral over time, between two frequencies above 0.
+ *
+ * Midpoints over the logarithm of the frequency, 24 an octave or more.
+ */
+KERNEL double octave_noise_power_between(ix kind, double low_hz, double high_hz, double slope_db_per_octave,
+    bool integrated, double begin, double end)
+{
+    const double ratio = octave_noise_spectrum_ratio(kind, low_hz, high_hz);
+    const double width = elementary_logarithm(end / begin);
+    const ix parts = larger_integer(96, (ix)ceiling_of_double(0x1.14ff58be0a23fp+5 * width));
+    const double step = width / (double)parts;
+    const double growth = elementary_exponential(step);
+    double frequency = begin * elementary_exponential(0.5 * step);
+    double power = 0.0;
+    for (ix _ = 0; _ < parts; _++) {
+        double shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio,
+            frequency);
+        if (integrated) {
+            shape = shape / (0x1.921fb54442d18p+2 * frequency);
         }
-        return total;
+        power += step * frequency * shape * shape;
+        frequency = frequency * growth;
     }
-    step = 0x1.2666666666666p+0 * high_hz / 4096.0;
-    for (ix i = 0; i < 4096; i++) {
-        shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * ((double)i +
-            0.5));
-        total += step * shape * shape;
+    return power;
+}
+
+/* Standard deviation of what a noise delivers, by its spectrum; arguments as for :func:`design_noise`. */
+KERNEL double octave_noise_delivered_rms(ix kind, double low_hz, double high_hz, double rms, double
+    slope_db_per_octave, bool integrated, double sample_rate)
+{
+    double begin = octave_noise_spectrum_begin(kind, low_hz, high_hz);
+    const double end = smaller_double(octave_noise_spectrum_end(kind, low_hz, high_hz), 0x1.ccccccccccccdp-2 *
+        sample_rate);
+    if (rms <= 0.0 || begin >= end) {
+        return 0.0;
     }
-    return total;
+    if (!integrated && end == octave_noise_spectrum_end(kind, low_hz, high_hz)) {
+        return rms;
+    }
+    /* Of a band down to 0 Hz nearly nothing lies below this. */
+    begin = larger_double(begin, 0x1.a36e2eb1c432dp-14 * end);
+    const double power = octave_noise_power_between(kind, low_hz, high_hz, slope_db_per_octave, integrated,
+        begin, end);
+    return rms * square_root_double(power / octave_noise_noise_power(kind, low_hz, high_hz,
+        slope_db_per_octave));
 }
 
 /*
@@ -187,7 +226,7 @@ KERNEL double octave_noise_flank(ix octave, ix octaves, double place)
 }
 
 /*
- * Design the taps of an octave, and return the variance of its nodes, both for an unscaled spectrum.
+ * Design the taps of an octave of an unscaled spectrum.
  *
  * The inverse transform of the spectrum's amplitude times the octave's flank, under a Hann window; for the
  * integral of the noise it is divided by the frequency, and odd, so that nothing drifts. The power of the
@@ -202,13 +241,18 @@ KERNEL double octave_noise_flank(ix octave, ix octaves, double place)
  * others
  *     As for :func:`design_noise`.
  */
-KERNEL double octave_noise_design_octave(ix kind, double low_hz, double high_hz, double slope_db_per_octave,
+KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, double slope_db_per_octave,
     bool integrated, double lower_hz, double upper_hz, double centre_hz, ix octave, ix octaves, doubles_2
     taps)
 {
     double frequency = 0.0;
     double turns = 0.0;
+    double twice = 0.0;
+    double wave = 0.0;
+    double before = 0.0;
+    double after = 0.0;
     const double node_rate = 8.0 * centre_hz;
+    const double ratio = octave_noise_spectrum_ratio(kind, low_hz, high_hz);
     for (ix row = 0; row < 2; row++) {
         for (ix k = 0; k < OCTAVE_NOISE_TAPS; k++) {
             taps.at[row * taps.n1 + k] = 0.0;
@@ -218,17 +262,25 @@ KERNEL double octave_noise_design_octave(ix kind, double low_hz, double high_hz,
     double wanted = 0.0;
     for (ix i = 0; i < OCTAVE_NOISE_FREQUENCIES; i++) {
         frequency = lower_hz + step * ((double)i + 0.5);
-        double shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency);
+        double shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio,
+            frequency);
         shape = shape * octave_noise_flank(octave, octaves, elementary_logarithm(frequency / centre_hz) /
             0x1.62e42fefa39efp-1);
         wanted += step * shape * shape;
         if (integrated) {
             shape = shape / frequency;
         }
+        /* Cosines, or sines, of 0, 1, 2, ... angles: each from the two before it. */
+        turns = frequency / node_rate;
+        twice = 2.0 * elementary_cosine_of_turns(turns);
+        wave = (double)(integrated ? REAL(0.0) : REAL(1.0));
+        before = integrated ? -elementary_sine_of_turns(turns) : 0.5 * twice;
         for (ix j = 0; j < OCTAVE_NOISE_TAPS; j++) {
-            turns = (double)j * (frequency / node_rate);
             taps.at[floor_remainder(j, 2) * taps.n1 + OCTAVE_NOISE_MIDDLE - floor_division(j, 2)] += shape *
-                (integrated ? elementary_sine_of_turns(turns) : elementary_cosine_of_turns(turns));
+                wave;
+            after = twice * wave - before;
+            before = wave;
+            wave = after;
         }
     }
     /* The window reaches zero 32 nodes from the middle; the other half of the taps is the mirror of the first. */
@@ -246,12 +298,16 @@ KERNEL double octave_noise_design_octave(ix kind, double low_hz, double high_hz,
     for (ix i = 0; i < OCTAVE_NOISE_FREQUENCIES; i++) {
         frequency = width * ((double)i + 0.5);
         double response = integrated ? 0.0 : taps.at[OCTAVE_NOISE_MIDDLE];
+        turns = frequency / node_rate;
+        twice = 2.0 * elementary_cosine_of_turns(turns);
+        wave = integrated ? elementary_sine_of_turns(turns) : 0.5 * twice;
+        before = (double)(integrated ? REAL(0.0) : REAL(1.0));
         for (ix j = 1; j < OCTAVE_NOISE_TAPS; j++) {
-            turns = (double)j * (frequency / node_rate);
-            const double wave = integrated ? elementary_sine_of_turns(turns) :
-                elementary_cosine_of_turns(turns);
             response += 2.0 * taps.at[floor_remainder(j, 2) * taps.n1 + OCTAVE_NOISE_MIDDLE -
                 floor_division(j, 2)] * wave;
+            after = twice * wave - before;
+            before = wave;
+            wave = after;
         }
         if (integrated) {
             response = response * (0x1.921fb54442d18p+2 * frequency);
@@ -259,14 +315,11 @@ KERNEL double octave_noise_design_octave(ix kind, double low_hz, double high_hz,
         made += width / node_rate * response * response;
     }
     const double scale = made > 0.0 ? square_root_double(wanted / made) : 0.0;
-    double variance = 0.0;
     for (ix row = 0; row < 2; row++) {
         for (ix k = 0; k < OCTAVE_NOISE_TAPS; k++) {
             taps.at[row * taps.n1 + k] *= scale;
-            variance += 0.5 * taps.at[row * taps.n1 + k] * taps.at[row * taps.n1 + k];
         }
     }
-    return variance;
 }
 
 /*
@@ -308,7 +361,6 @@ KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double l
     layout.at[number * layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE] = (int64_t)first;
     layout.at[number * layout.n1 + OCTAVE_NOISE_OCTAVES] = INT64_C(0);
     noises->keys.at[number] = key;
-    noises->values.at[number * noises->values.n1 + OCTAVE_NOISE_DELIVERED_RMS] = 0.0;
     if (!(rms > 0.0)) {
         return;
     }
@@ -322,12 +374,11 @@ KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double l
     }
     layout.at[number * layout.n1 + OCTAVE_NOISE_OCTAVES] = (int64_t)octaves;
     double centre = 0.5 * highest;
-    double variance = 0.0;
     for (ix octave = octaves - 1; octave > -1; octave -= 1) {
         const double lower = octave == 0 ? begin : larger_double(begin, 0.5 * centre);
         const double upper = octave == octaves - 1 ? end : smaller_double(end, 2.0 * centre);
         const ix row = 2 * (first + octave);
-        variance += octave_noise_design_octave(kind, low_hz, high_hz, slope_db_per_octave, integrated, lower,
+        octave_noise_design_octave(kind, low_hz, high_hz, slope_db_per_octave, integrated, lower,
             larger_double(lower, upper), centre, octave, octaves, (doubles_2){noises->taps.at + row *
             noises->taps.n1, row + 2 - row, noises->taps.n1});
         centre = 0.5 * centre;
@@ -348,8 +399,6 @@ KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double l
     layout.at[number * layout.n1 + OCTAVE_NOISE_ON_CURVE] = (int64_t)(5.5 * smaller_double(highest, end) <=
         curve_rate ? 1 : 0);
     noises->values.at[number * noises->values.n1 + OCTAVE_NOISE_PER_SAMPLE] = node_rate / sample_rate;
-    noises->values.at[number * noises->values.n1 + OCTAVE_NOISE_DELIVERED_RMS] = scale *
-        square_root_double(variance);
     exact_places_set_rate(node_rate, sample_rate, (uint64s_1){noises->rates.at + number * noises->rates.n1,
         noises->rates.n1});
 }

@@ -10,7 +10,8 @@
 enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
     TAPEEMU_DRIVE = 1,
-    TAPEEMU_KINDS = 2
+    TAPEEMU_WOW_FLUTTER = 2,
+    TAPEEMU_KINDS = 3
 };
 
 /*
@@ -65,6 +66,40 @@ enum {
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
     TAPEEMU_DRIVE_NUMBERS = 8
+};
+
+/*
+ * Settings of a WowFlutter: the mixture of what moves, as set, as left out or as the profile has it.
+ * parts : ndarray, shape (parts, 4)
+ * Rotating parts: rate in Hz, peak in percent, phase in turns, and 1 if it is set.
+ * random_percent, random_slope_db_per_octave, random_low_hz, random_high_hz
+ * The random part.
+ * scrape_percent, scrape_low_hz, scrape_high_hz
+ * Scrape flutter of its own band.
+ * scale
+ * Factor on all that moves but azimuth and speed error, from the weighted figure.
+ * settling_percent
+ * Flutter that settling is held against.
+ * speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_WOW_FLUTTER_RANDOM_PERCENT = 0, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_SLOPE_DB_PER_OCTAVE = 1, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_PERCENT = 4, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_LOW_HZ = 5, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_HIGH_HZ = 6, /* real */
+    TAPEEMU_WOW_FLUTTER_SCALE = 7, /* real */
+    TAPEEMU_WOW_FLUTTER_SETTLING_PERCENT = 8, /* real */
+    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 12, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 13, /* whole */
+    /* then the table parts: real, 2 dimension(s) */
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 14
 };
 
 #endif

@@ -84,11 +84,19 @@ KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double
     row = trajectories_row(noises, 1, shapes, row);
     row = trajectories_row(noises, 3, shapes, row);
     row = trajectories_row(noises, 4, shapes, row);
-    row = trajectories_row(noises, 2, shapes, row);
+    row = trajectories_row(noises, 1, shapes, row);
     row = trajectories_row(2 * octaves, 32, shapes, row);
     row = trajectories_row(2, octaves + 1, shapes, row);
     return trajectories_row(4, octave_noise_noise_scratch(highest_hz, sample_rate, TRAJECTORIES_SEGMENT),
         shapes, row);
+}
+
+/* Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it. */
+KERNEL double trajectories_noise_bound(ix kind, double low_hz, double high_hz, double rms, double
+    slope_db_per_octave, bool integrated, double sample_rate)
+{
+    return 8.0 * octave_noise_delivered_rms(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated,
+        sample_rate);
 }
 
 /* Begin the design of a trajectory: nothing moves yet. Sines and noises are then added in order. */
@@ -135,9 +143,8 @@ KERNEL void trajectories_set_noise(ix number, ix kind, uint64_t key, double low_
     const double sample_rate = memory->plan.at[TRAJECTORIES_SAMPLE_RATE];
     octave_noise_design_noise(number, kind, key, low_hz, high_hz, rms, slope_db_per_octave, integrated,
         sample_rate, sample_rate / (double)trajectories_curve_step(sample_rate), &memory->noises);
-    /* Column 1: the standard deviation of what is delivered. */
-    memory->plan.at[TRAJECTORIES_BOUND] += 8.0 * memory->noises.values.at[number * memory->noises.values.n1 +
-        1];
+    memory->plan.at[TRAJECTORIES_BOUND] += trajectories_noise_bound(kind, low_hz, high_hz, rms,
+        slope_db_per_octave, integrated, sample_rate);
 }
 
 /*
@@ -254,9 +261,9 @@ KERNEL void trajectories_fill_trajectory(const Trajectory *memory, int64_t segme
  */
 KERNEL void trajectories_settle(double first, double per_duration, double start, doubles_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
+    for (ux i = (ux)0; i < (ux)out.n0; i++) {
         const double u = smaller_double(magnitude_double(first + (double)i) * per_duration, 1.0);
-        out.at[i] -= start * (1.0 - u * u * (3.0 - 2.0 * u));
+        out.at[(ix)i] -= start * (1.0 - u * u * (3.0 - 2.0 * u));
     }
 }
 
@@ -267,9 +274,9 @@ KERNEL void trajectories_settle(double first, double per_duration, double start,
  */
 KERNEL void trajectories_begin_at_zero(double first, double per_duration, doubles_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
+    for (ux i = (ux)0; i < (ux)out.n0; i++) {
         const double u = smaller_double(magnitude_double(first + (double)i) * per_duration, 1.0);
-        out.at[i] *= u * u * (3.0 - 2.0 * u);
+        out.at[(ix)i] *= u * u * (3.0 - 2.0 * u);
     }
 }
 
@@ -288,16 +295,17 @@ KERNEL void trajectories_begin_at_zero(double first, double per_duration, double
 KERNEL void trajectories_expand(doubles_1 values, doubles_1 slopes, ix step, doubles_1 out)
 {
     const real unit = (real)(1.0 / (double)step);
-    for (ix interval = 0; interval < floor_division(out.n0, step); interval++) {
-        const double first = values.at[interval];
-        const double rise = values.at[interval + 1] - first;
-        const double left = slopes.at[interval];
-        const double bend = slopes.at[interval + 1] + left - 2.0 * rise;
+    const ux width = (ux)step;
+    for (ux interval = (ux)0; interval < (ux)floor_division(out.n0, step); interval++) {
+        const double first = values.at[(ix)interval];
+        const double rise = values.at[(ix)(interval + (ux)1)] - first;
+        const double left = slopes.at[(ix)interval];
+        const double bend = slopes.at[(ix)(interval + (ux)1)] + left - 2.0 * rise;
         const double lean = rise - left - bend;
-        const ix base = interval * step;
-        for (ix i = 0; i < step; i++) {
-            const real u = (real)i * unit;
-            out.at[base + i] = first + (double)u * (left + (double)u * (lean + (double)u * bend));
+        const ux base = interval * width;
+        for (ux i = (ux)0; i < width; i++) {
+            const double u = (double)i * (double)unit;
+            out.at[(ix)(base + i)] = first + u * (left + u * (lean + u * bend));
         }
     }
 }

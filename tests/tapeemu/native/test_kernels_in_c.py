@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from tapeemu.native.generate import C_FOLDER, generated_files, main
-from tapeemu.native.targets import WARNINGS, compile_c, zig
+from tapeemu.targets.machines import WARNINGS, compile_c, zig
 
 GENERATED = sorted(path.name for path in C_FOLDER.glob("*.c") if path.with_suffix(".h").exists())
 MACHINES = [

@@ -9,6 +9,7 @@ import importlib.util
 import shutil
 import subprocess
 import sys
+import threading
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ import numpy.typing as npt
 
 from tapeemu.errors import TapeemuError
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.native.setups import Case
+from tapeemu.targets.setups import Case
 
 __all__ = [
     "SINGLE",
@@ -168,8 +169,9 @@ class HostTarget(Target):
             *(ctypes.c_void_p, ctypes.c_void_p, ctypes.c_ssize_t, ctypes.c_void_p),
         ]
         self.real = np.float32 if self._library.tapeemu_real_bytes() == 4 else np.float64
-        self._fast = np.zeros(_SLOW_BYTES // 8, np.complex128)
-        self._slow = np.zeros(_SLOW_BYTES // 8, np.complex128)
+        self._fast = np.zeros(_SLOW_BYTES // 16, np.complex128)
+        self._slow = np.zeros(_SLOW_BYTES // 16, np.complex128)
+        self._one_at_a_time = threading.Lock()
 
     def run(self, cases: Sequence[Case]) -> list[Result]:
         return [self._run(case) for case in cases]
@@ -178,10 +180,11 @@ class HostTarget(Target):
         words, audio = case.words, np.array(case.audio, self.real, order="C")
         out = np.zeros((audio.shape[0], case.out_samples), self.real)
         told = np.zeros(len(_TOLD), np.int64)
-        failed = self._library.tapeemu_prove(
-            *(words.ctypes.data, self._fast.ctypes.data, self._fast.nbytes, self._slow.ctypes.data),
-            *(self._slow.nbytes, audio.ctypes.data, out.ctypes.data, out.shape[1], told.ctypes.data),
-        )
+        with self._one_at_a_time:
+            failed = self._library.tapeemu_prove(
+                *(words.ctypes.data, self._fast.ctypes.data, self._fast.nbytes, self._slow.ctypes.data),
+                *(self._slow.nbytes, audio.ctypes.data, out.ctypes.data, out.shape[1], told.ctypes.data),
+            )
         return _result(failed, told, out)
 
 

@@ -1,7 +1,6 @@
 """The C library against Python, on this machine, as WebAssembly and on an emulated Cortex-M7."""
 
 import shutil
-from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,10 @@ from strict_reference import Asked, run, strict_results
 
 from tapeemu import Chain
 from tapeemu.native.processors import find_processors
-from tapeemu.native.setups import Case, setup_of
-from tapeemu.native.targets import (
+from tapeemu.presets import load_preset
+from tapeemu.processor import Processor
+from tapeemu.processors import processor_kinds
+from tapeemu.targets.machines import (
     SINGLE,
     STRICT_FLAGS,
     BoardTarget,
@@ -25,9 +26,7 @@ from tapeemu.native.targets import (
     Target,
     WebTarget,
 )
-from tapeemu.presets import load_preset
-from tapeemu.processor import Processor
-from tapeemu.processors import processor_kinds
+from tapeemu.targets.setups import Case, setup_of
 
 SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
 FUSED = "-march=x86-64-v3"
@@ -115,8 +114,8 @@ def fuses() -> bool:
 
 
 @pytest.fixture(scope="module")
-def cases() -> Iterator[list[tuple[Asked, Case]]]:
-    yield [drawn_case(number, 800) for number in range(10)]
+def cases() -> list[tuple[Asked, Case]]:
+    return [drawn_case(number, 800) for number in range(10)]
 
 
 def test_every_processor_is_found() -> None:

@@ -1,0 +1,74 @@
+"""``tapeemu device``: a preset as C for a small device, and what it costs there."""
+
+import re
+import tempfile
+from pathlib import Path
+
+import typer
+
+from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.errors import ParameterError
+
+__all__ = ["device"]
+
+_UNITS = {"": 1.0, "k": 1024.0, "m": 1024.0**2}
+
+
+def device(
+    preset: str = typer.Argument(..., metavar="PRESET", help="Name or file."),
+    out: Path = typer.Option(..., "--out", metavar="DIR", help="Folder for the files."),
+    rate: float = typer.Option(48_000.0, "--rate", help="Samples per second of the device."),
+    channels: int = typer.Option(1, "--channels", help="1 or 2."),
+    ram: str = typer.Option("", "--ram", help="Most memory, such as 512k; the chain is reduced to fit."),
+    instructions: float = typer.Option(
+        0.0, "--instructions", help="Most instructions per sample; the chain is reduced to fit."
+    ),
+    figures: bool = typer.Option(
+        True, "--figures/--no-figures", help="Measure what plays on the device beside the preset's figures."
+    ),
+    overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
+) -> None:
+    """Write a preset as C files for a small device, with a sheet of what it costs there."""
+    from tapeemu.files.part_files import write_whole
+    from tapeemu.presets import load_preset
+    from tapeemu.targets.device import build_for_device, device_files, figures_on_device, fitted, sheet
+
+    if channels not in (1, 2):
+        raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
+    most = _bytes(ram)
+    listen_to_compilation()
+    chosen = load_preset(preset)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        if most or instructions:
+            build = fitted(
+                chosen.name,
+                chosen.chain,
+                sample_rate=rate,
+                channels=channels,
+                folder=folder,
+                ram_bytes=most or float("inf"),
+                instructions=instructions or float("inf"),
+            )
+        else:
+            build = build_for_device(chosen.name, chosen.chain, sample_rate=rate, channels=channels, folder=folder)
+        wanted = figures and chosen.measured is not None
+        rows = figures_on_device(build.chain, chosen.measured, folder) if wanted else None
+    files = {**device_files(build), "sheet.md": sheet(build, rows)}
+    target = output_folder(out)
+    for file, text in files.items():
+        write_whole(target / file, text.encode(), overwrite=overwrite)
+    costs = build.costs
+    typer.echo(
+        f"{target}: {len(files)} files; {costs.flash_bytes} bytes of flash, {costs.ram_bytes} of RAM, "
+        f"{costs.worst_instructions:.0f} instructions per sample"
+    )
+
+
+def _bytes(text: str) -> float:
+    if not text:
+        return 0.0
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kKmM]?)B?", text)
+    if match is None:
+        raise ParameterError(f"--ram is {text!r}, but must be bytes, such as 512k or 1M")
+    return float(match[1]) * _UNITS[match[2].lower()]

@@ -1,0 +1,523 @@
+"""A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
+
+Places are counted in whole numbers and 128 bits behind the point, so they stay exact for as long as the tape
+runs; only the distance from the nearest whole sample is a number with a rounding.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.exact_places import place_of, set_rate
+from tapeemu.dsp.kernels.hashing import stream_key
+from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
+from tapeemu.dsp.kernels.octave_noise import BAND, LAW
+from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
+from tapeemu.dsp.kernels.trajectories import (
+    SEGMENT,
+    Trajectory,
+    begin_trajectory,
+    fill_trajectory,
+    noise_bound,
+    noise_highest,
+    noise_octaves,
+    set_noise,
+    set_sine,
+    settle_trajectory,
+    trajectory_shapes,
+)
+
+__all__ = [
+    "WowFlutterMemory",
+    "WowFlutterSettings",
+    "countable",
+    "design_azimuth",
+    "design_delay",
+    "wow_flutter_design",
+    "wow_flutter_latency",
+    "wow_flutter_length_ratio",
+    "wow_flutter_process",
+    "wow_flutter_seek",
+    "wow_flutter_shapes",
+    "wow_flutter_tail",
+]
+
+# Columns of a rotating part.
+RATE_HZ, PEAK_PERCENT, PHASE_TURNS, PHASE_GIVEN = 0, 1, 2, 3
+
+# Purposes of keys, as in :mod:`tapeemu.dsp.tape_position`.
+ROTATING_PART, FLUTTER, SCRAPE, AZIMUTH = np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6)
+
+_TWO_SIGMA = 1.959963984540054
+_TURN = 6.283185307179586
+_PER_2_64 = 2.0**-64
+_SETTLING_SHARE = 0.048
+"""Largest speed error of the tape's first seconds, as a share of the flutter."""
+
+_LEAST_AZIMUTH_FLUTTER_PERCENT = 0.02
+"""Flutter that the settling of the azimuth is measured by on a steadier tape: 5 % of it is 0.02 cents."""
+
+_WANDER_LOW_HZ, _WANDER_HIGH_HZ = 0.1, 1.0
+_STRETCH = 256
+"""Samples read at a time."""
+
+_ROOM = 1024
+"""Columns of the line that are filled before its past is moved to the front, at least."""
+
+# Places in the counts: what does not change, then what moves.
+REACH, LATENCY, TAPS, AZIMUTH_MOVES = 0, 1, 2, 3
+_START, _ORIGIN, _FED, _MADE, _BASE, _FILLED, _SEGMENT_MADE, _WHOLE = 4, 5, 6, 7, 8, 9, 10, 11
+_COUNTS = 12
+"""Places on the tape of the first input and the first output; samples fed and made; input sample in the first
+column of the line; whether the delays are those of a segment, and which; whole place of its first output
+sample."""
+
+# Places in the plan.
+_RATIO, _SLOPE, _FRACTION = 0, 1, 2
+_PLAN = 3
+
+
+class WowFlutterSettings(NamedTuple):
+    """Settings of a WowFlutter: the mixture of what moves, as set, as left out or as the profile has it.
+
+    Attributes
+    ----------
+    parts : ndarray, shape (parts, 4)
+        Rotating parts: rate in Hz, peak in percent, phase in turns, and 1 if it is set.
+    random_percent, random_slope_db_per_octave, random_low_hz, random_high_hz
+        The random part.
+    scrape_percent, scrape_low_hz, scrape_high_hz
+        Scrape flutter of its own band.
+    scale
+        Factor on all that moves but azimuth and speed error, from the weighted figure.
+    settling_percent
+        Flutter that settling is held against.
+    speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+        As in the processor.
+    """
+
+    parts: Precises2
+    random_percent: Precise
+    random_slope_db_per_octave: Precise
+    random_low_hz: Precise
+    random_high_hz: Precise
+    scrape_percent: Precise
+    scrape_low_hz: Precise
+    scrape_high_hz: Precise
+    scale: Precise
+    settling_percent: Precise
+    speed_error_percent: Precise
+    azimuth_skew_us: Precise
+    azimuth_wander_us: Precise
+    reader_taps: int
+    seed: np.uint64
+
+
+class WowFlutterMemory(NamedTuple):
+    """Plan and state.
+
+    Attributes
+    ----------
+    plan : ndarray, shape (3,)
+        Input samples per output sample; what is more or less than one in it; place behind the whole one of the
+        segment's first output sample.
+    counts : ndarray, shape (12,)
+        See the places above.
+    ratio : ndarray, shape (3,)
+        Input samples per output sample, as of :func:`set_rate`.
+    table : ndarray, shape (CELLS + 2, taps)
+        Taps of the reader.
+    line : ndarray, shape (channels, columns)
+        The stretch of tape round the read position.
+    delays : ndarray, shape (2, SEGMENT)
+        Delays in a segment, and those of a channel against the one before it.
+    places : Places
+        Where a stretch is read.
+    flutter, azimuth : Trajectory
+        What the delays are.
+    """
+
+    plan: Precises1
+    counts: Integers1
+    ratio: Hashes1
+    table: Reals2
+    line: Reals2
+    delays: Precises2
+    places: Places
+    flutter: Trajectory
+    azimuth: Trajectory
+
+
+@kernel()
+def _ratio_of(settings: WowFlutterSettings) -> Precise:
+    """Input samples per output sample."""
+    return 1.0 + settings.speed_error_percent / 100.0
+
+
+@kernel()
+def _random_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
+    """Standard deviation of the speed's random part, in samples per second of delay."""
+    return settings.random_percent * settings.scale / (100.0 * _TWO_SIGMA) * sample_rate
+
+
+@kernel()
+def _scrape_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
+    return settings.scrape_percent * settings.scale / (100.0 * _TWO_SIGMA) * sample_rate
+
+
+@kernel()
+def _wander_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
+    return settings.azimuth_wander_us * 1e-6 / _TWO_SIGMA * sample_rate
+
+
+@kernel()
+def _part_amplitude(settings: WowFlutterSettings, sample_rate: Precise, part: int) -> Precise:
+    """Peak delay of a rotating part in samples."""
+    peak = settings.parts[part, PEAK_PERCENT] / 100.0 * settings.scale
+    return peak / (_TURN * settings.parts[part, RATE_HZ]) * sample_rate
+
+
+@kernel()
+def _delay_bound(settings: WowFlutterSettings, sample_rate: Precise, channels: int) -> Precise:
+    """Largest delay of any channel in samples; the settled trajectories have the same bounds."""
+    bound: Precise = 0.0
+    for part in range(settings.parts.shape[0]):
+        bound += 2.0 * _part_amplitude(settings, sample_rate, part)
+    bound += noise_bound(
+        LAW,
+        settings.random_low_hz,
+        settings.random_high_hz,
+        _random_rms(settings, sample_rate),
+        settings.random_slope_db_per_octave,
+        True,
+        sample_rate,
+    )
+    bound += noise_bound(
+        BAND,
+        settings.scrape_low_hz,
+        settings.scrape_high_hz,
+        _scrape_rms(settings, sample_rate),
+        0.0,
+        True,
+        sample_rate,
+    )
+    farthest: Precise = 0.5 * (channels - 1)
+    if farthest > 0.0:
+        skew = abs(settings.azimuth_skew_us) * 1e-6 * sample_rate
+        wander = noise_bound(
+            BAND,
+            _WANDER_LOW_HZ,
+            _WANDER_HIGH_HZ,
+            _wander_rms(settings, sample_rate),
+            0.0,
+            False,
+            sample_rate,
+        )
+        bound += farthest * (skew + wander)
+    return bound
+
+
+@kernel()
+def _reach(settings: WowFlutterSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples round the undelayed place that may be needed to either side."""
+    reach = math.ceil(_delay_bound(settings, sample_rate, channels)) + settings.reader_taps // 2
+    return reach + 1 if settings.speed_error_percent != 0.0 else reach
+
+
+@kernel()
+def wow_flutter_latency(settings: WowFlutterSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples by which the output is late."""
+    reach = _reach(settings, sample_rate, channels)
+    return math.ceil(reach / _ratio_of(settings))
+
+
+@kernel()
+def wow_flutter_tail(settings: WowFlutterSettings, sample_rate: Precise, channels: int, level_db: Precise) -> int:
+    """Samples that may sound on: what the tape may lag."""
+    return wow_flutter_latency(settings, sample_rate, channels)
+
+
+@kernel()
+def wow_flutter_length_ratio(settings: WowFlutterSettings) -> Precise:
+    """Output samples per input sample."""
+    return 1.0 / _ratio_of(settings)
+
+
+@kernel()
+def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
+    shapes[row, 0] = first
+    shapes[row, 1] = second
+    shapes[row, 2] = 1
+    return row + 1
+
+
+@kernel()
+def wow_flutter_shapes(
+    settings: WowFlutterSettings, sample_rate: Precise, channels: int, shapes: Integers2
+) -> None:
+    """Write the shapes of the arrays of :class:`WowFlutterMemory`, a row for each."""
+    around = 2 * _reach(settings, sample_rate, channels) + 16
+    row = _row(_PLAN, 1, shapes, 0)
+    row = _row(_COUNTS, 1, shapes, row)
+    row = _row(3, 1, shapes, row)
+    row = _row(CELLS + 2, settings.reader_taps, shapes, row)
+    row = _row(channels, 2 * around + _ROOM, shapes, row)
+    row = _row(2, SEGMENT, shapes, row)
+    for _ in range(3):
+        row = _row(_STRETCH, 1, shapes, row)
+    random = noise_octaves(LAW, settings.random_low_hz, settings.random_high_hz, sample_rate)
+    scrape = noise_octaves(BAND, settings.scrape_low_hz, settings.scrape_high_hz, sample_rate)
+    highest = max(
+        noise_highest(LAW, settings.random_low_hz, settings.random_high_hz, sample_rate),
+        noise_highest(BAND, settings.scrape_low_hz, settings.scrape_high_hz, sample_rate),
+    )
+    row = trajectory_shapes(settings.parts.shape[0], 2, random + scrape, highest, sample_rate, shapes, row)
+    wander = noise_octaves(BAND, _WANDER_LOW_HZ, _WANDER_HIGH_HZ, sample_rate)
+    trajectory_shapes(0, 1, wander, 2.0 * _WANDER_HIGH_HZ, sample_rate, shapes, row)
+
+
+@kernel()
+def design_delay(
+    settings: WowFlutterSettings, sample_rate: Precise, memory: Trajectory, scratch: Precises1
+) -> None:
+    """Design the common delay in samples: minus the integral of the speed deviation.
+
+    Parameters
+    ----------
+    settings : WowFlutterSettings
+        What moves.
+    sample_rate : float
+        Samples per second.
+    memory : Trajectory
+        For as many sines as there are parts, and two noises.
+    scratch : ndarray, shape (SEGMENT,)
+        Scratch.
+    """
+    begin_trajectory(sample_rate, memory)
+    for part in range(settings.parts.shape[0]):
+        turns = settings.parts[part, PHASE_TURNS]
+        if settings.parts[part, PHASE_GIVEN] == 0.0:
+            key = stream_key(settings.seed, ROTATING_PART, np.uint64(part))
+            turns = np.float64(np.int64(key >> np.uint64(1))) * (2.0 * _PER_2_64)
+        amplitude = -_part_amplitude(settings, sample_rate, part)
+        set_sine(part, settings.parts[part, RATE_HZ], amplitude, turns - 0.25, memory)
+    set_noise(
+        0,
+        LAW,
+        stream_key(settings.seed, FLUTTER, np.uint64(0)),
+        settings.random_low_hz,
+        settings.random_high_hz,
+        _random_rms(settings, sample_rate),
+        settings.random_slope_db_per_octave,
+        True,
+        memory,
+    )
+    set_noise(
+        1,
+        BAND,
+        stream_key(settings.seed, SCRAPE, np.uint64(0)),
+        settings.scrape_low_hz,
+        settings.scrape_high_hz,
+        _scrape_rms(settings, sample_rate),
+        0.0,
+        True,
+        memory,
+    )
+    settle_trajectory(0.0, _SETTLING_SHARE * settings.settling_percent / 100.0, memory, scratch)
+
+
+@kernel()
+def design_azimuth(
+    settings: WowFlutterSettings, sample_rate: Precise, memory: Trajectory, scratch: Precises1
+) -> None:
+    """Design the delay of a channel against the one before it: one noise; else as :func:`design_delay`."""
+    begin_trajectory(sample_rate, memory)
+    set_noise(
+        0,
+        BAND,
+        stream_key(settings.seed, AZIMUTH, np.uint64(0)),
+        _WANDER_LOW_HZ,
+        _WANDER_HIGH_HZ,
+        _wander_rms(settings, sample_rate),
+        0.0,
+        False,
+        memory,
+    )
+    fastest = _SETTLING_SHARE * max(settings.settling_percent, _LEAST_AZIMUTH_FLUTTER_PERCENT) / 100.0
+    settle_trajectory(settings.azimuth_skew_us * 1e-6 * sample_rate, fastest, memory, scratch)
+
+
+@kernel()
+def wow_flutter_design(
+    settings: WowFlutterSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: WowFlutterMemory,
+) -> None:
+    """Fill the plan, for memory that is all zeros, and go to a place on the tape; all tracks move alike."""
+    counts = memory.counts
+    design_reader(settings.reader_taps, memory.delays, memory.table)
+    design_delay(settings, sample_rate, memory.flutter, memory.delays[0])
+    design_azimuth(settings, sample_rate, memory.azimuth, memory.delays[0])
+    ratio = _ratio_of(settings)
+    memory.plan[_RATIO] = ratio
+    memory.plan[_SLOPE] = ratio - 1.0
+    set_rate(ratio, 1.0, memory.ratio)
+    counts[REACH] = _reach(settings, sample_rate, channels)
+    counts[LATENCY] = wow_flutter_latency(settings, sample_rate, channels)
+    counts[TAPS] = settings.reader_taps
+    for i in range(SEGMENT):
+        memory.delays[1, i] = 0.0
+    moves = channels > 1 and memory.azimuth.plan[0] > 0.0
+    counts[AZIMUTH_MOVES] = 1 if moves else 0
+    wow_flutter_seek(memory, start_sample)
+
+
+@kernel()
+def wow_flutter_seek(memory: WowFlutterMemory, place: np.int64) -> None:
+    """Go to a place on the tape, as if made there."""
+    counts = memory.counts
+    ratio = memory.plan[_RATIO]
+    counts[_START] = place
+    # The output sample whose undelayed place is nearest.
+    origin = np.int64(np.floor(np.float64(place) / ratio + 0.5))
+    distance = _distance(origin, place, memory.ratio)
+    while distance > 0.5 * ratio:
+        origin = origin - 1
+        distance = _distance(origin, place, memory.ratio)
+    while distance <= -0.5 * ratio:
+        origin = origin + 1
+        distance = _distance(origin, place, memory.ratio)
+    counts[_ORIGIN] = origin
+    counts[_FED] = 0
+    counts[_MADE] = 0
+    counts[_FILLED] = 0
+    counts[_BASE] = _earliest(memory)
+    for channel in range(memory.line.shape[0]):
+        for i in range(memory.line.shape[1]):
+            memory.line[channel, i] = 0.0
+
+
+@kernel()
+def _distance(output: np.int64, place: np.int64, words: Hashes1) -> Precise:
+    """How far the undelayed place of an output sample lies behind a place."""
+    whole, fraction = place_of(output, words)
+    return np.float64(whole - place) + fraction
+
+
+@kernel()
+def _earliest(memory: WowFlutterMemory) -> np.int64:
+    """First input sample that the next output sample may need; rounding may cost one of the two to spare."""
+    counts = memory.counts
+    output = counts[_ORIGIN] + counts[_MADE] - counts[LATENCY]
+    return np.int64(np.floor(_distance(output, counts[_START], memory.ratio))) - counts[REACH] - 2
+
+
+@kernel()
+def countable(memory: WowFlutterMemory, fed: np.int64) -> np.int64:
+    """Output samples that can be made once so many samples are in, counted from the first."""
+    if memory.plan[_SLOPE] == 0.0:
+        return fed
+    made = np.int64(np.float64(fed) / memory.plan[_RATIO])
+    while _distance(made, fed, memory.ratio) > 0.0:
+        made = made - 1
+    while _distance(made + 1, fed, memory.ratio) <= 0.0:
+        made = made + 1
+    return made
+
+
+@kernel()
+def wow_flutter_process(memory: WowFlutterMemory, block: Reals2, out: Reals2) -> int:
+    """Read a block of any length.
+
+    Parameters
+    ----------
+    memory : WowFlutterMemory
+        Plan and state.
+    block : ndarray, shape (channels, samples)
+        What goes onto the tape.
+    out : ndarray, shape (channels, samples made or more)
+        Gets what is read; may be `block` itself where the tape runs at the right speed.
+
+    Returns
+    -------
+    int
+        Samples made: as many as went in, but for a speed error, see :func:`countable`.
+    """
+    counts = memory.counts
+    line = memory.line
+    before = counts[_MADE]
+    taken = 0
+    while taken < block.shape[1]:
+        column = int(counts[_FED] - counts[_BASE])
+        if column == line.shape[1]:
+            skipped = int(_earliest(memory) - counts[_BASE])
+            for channel in range(np.uintp(line.shape[0])):
+                for i in range(np.uintp(column - skipped)):
+                    line[channel, i] = line[channel, np.uintp(skipped) + i]
+            counts[_BASE] += skipped
+            column = column - skipped
+        count = min(block.shape[1] - taken, line.shape[1] - column)
+        to, since = np.uintp(column), np.uintp(taken)
+        for row in range(np.uintp(line.shape[0])):
+            for k in range(np.uintp(count)):
+                line[row, to + k] = block[row, since + k]
+        taken = taken + count
+        counts[_FED] += count
+        end = countable(memory, counts[_FED])
+        while counts[_MADE] < end:
+            _read_stretch(memory, end, before, out)
+    return int(counts[_MADE] - before)
+
+
+@kernel()
+def _read_stretch(memory: WowFlutterMemory, end: np.int64, before: np.int64, out: Reals2) -> None:
+    """Read the next outputs, to `end`, the segment's last, or 256; number `before` lies in column 0 of `out`."""
+    counts = memory.counts
+    places = memory.places
+    line = memory.line
+    output = counts[_ORIGIN] + counts[_MADE] - counts[LATENCY]
+    segment = output // SEGMENT
+    if counts[_FILLED] == 0 or counts[_SEGMENT_MADE] != segment:
+        _fill_delays(memory, segment)
+    begin = int(output - segment * SEGMENT)
+    count = min(int(end - counts[_MADE]), min(SEGMENT - begin, _STRETCH))
+    start = memory.plan[_FRACTION]
+    slope = memory.plan[_SLOPE]
+    taps = int(counts[TAPS])
+    column = int(counts[_WHOLE] - counts[_BASE]) - (taps // 2 - 1)
+    part = Part(column, 0, count, int(counts[_MADE] - before))
+    channels = line.shape[0]
+    together = 2 if counts[AZIMUTH_MOVES] == 0 else 1
+    if together == 2:
+        locate(memory.delays, 0.0, start, slope, CELLS, begin, count, places)
+    first = 0
+    while first < channels:
+        second = min(first + together - 1, channels - 1)
+        if together == 1:
+            locate(memory.delays, first - 0.5 * (channels - 1), start, slope, CELLS, begin, count, places)
+        if taps == 32:
+            read_pair_32(line, memory.table, places, part, first, second, out)
+        else:
+            read_pair_48(line, memory.table, places, part, first, second, out)
+        first = first + together
+    counts[_MADE] += count
+
+
+@kernel()
+def _fill_delays(memory: WowFlutterMemory, segment: np.int64) -> None:
+    """Make the delays of a segment, and find where its first output sample is read."""
+    counts = memory.counts
+    fill_trajectory(memory.flutter, segment, np.uint64(0), memory.delays[0])
+    if counts[AZIMUTH_MOVES] == 1:
+        fill_trajectory(memory.azimuth, segment, np.uint64(0), memory.delays[1])
+    whole, fraction = place_of(segment * SEGMENT, memory.ratio)
+    counts[_WHOLE] = whole - counts[_START]
+    memory.plan[_FRACTION] = fraction
+    counts[_SEGMENT_MADE] = segment
+    counts[_FILLED] = 1

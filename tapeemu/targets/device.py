@@ -1,0 +1,496 @@
+"""A preset for a small device: C files, its constants, an example, and what it costs there."""
+
+import itertools
+import subprocess
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tapeemu.chain import Chain
+from tapeemu.errors import ParameterError
+from tapeemu.native.generate import C_FOLDER, library_files
+from tapeemu.processor import Processor
+from tapeemu.targets.machines import BOARD, SINGLE, STRICT_FLAGS, BoardTarget, HostTarget, Result, found
+from tapeemu.targets.setups import Case, Setup, StageSetup, setup_of
+
+__all__ = ["Costs", "DeviceBuild", "Reduction", "build_for_device", "costs_of", "device_files", "fitted", "sheet"]
+
+FLAGS = ("-O3", "-ffp-contract=off", "-DTAPEEMU_STRICT", SINGLE)
+"""How the device's program is compiled: fused multiply-adds are slower in recursions there, and change bits."""
+
+BLOCK = 64
+SLOW_FROM = 4096
+_SECONDS = 0.5
+
+CYCLES_PER_INSTRUCTION = 1.5
+"""Our model of a Cortex-M7 with its memory at no wait: it issues up to two instructions a cycle, and waits for
+results; recursions and divisions are above this, copies below. No hardware was measured."""
+
+
+@dataclass(frozen=True)
+class Costs:
+    """What a chain costs on the emulated Cortex-M7, in single precision.
+
+    Attributes
+    ----------
+    flash_bytes : int
+        Code and constants of the library, without the frame of the emulator.
+    fast_bytes, slow_bytes : int
+        Memory for small arrays, and for those of ``SLOW_FROM`` bytes and more.
+    stack_bytes : int
+        Deepest use of the stack.
+    instructions, worst_instructions : float
+        Per sample of all channels: mean, and in the slowest block.
+    design_instructions : int
+        To make the chain.
+    latency, tail : int
+        In samples; the tail to 60 dB below.
+    """
+
+    flash_bytes: int
+    fast_bytes: int
+    slow_bytes: int
+    stack_bytes: int
+    instructions: float
+    worst_instructions: float
+    design_instructions: int
+    latency: int
+    tail: int
+
+    @property
+    def ram_bytes(self) -> int:
+        """All memory, stack included."""
+        return self.fast_bytes + self.slow_bytes + self.stack_bytes
+
+
+@dataclass(frozen=True)
+class Reduction:
+    """What was changed to fit.
+
+    Attributes
+    ----------
+    stage, setting : str
+        Where.
+    before, after : object
+        Values.
+    """
+
+    stage: str
+    setting: str
+    before: Any
+    after: Any
+
+
+@dataclass(frozen=True)
+class DeviceBuild:
+    """A chain for a device.
+
+    Attributes
+    ----------
+    name : str
+        Of the preset.
+    chain : Chain
+        What plays on the device.
+    sample_rate : float
+        Samples per second.
+    channels : int
+        1 or 2.
+    setup : Setup
+        The chain as numbers.
+    costs : Costs
+        On the emulated board.
+    reductions : tuple of Reduction
+        What was changed to fit into a budget.
+    """
+
+    name: str
+    chain: Chain
+    sample_rate: float
+    channels: int
+    setup: Setup
+    costs: Costs
+    reductions: tuple[Reduction, ...] = field(default=())
+
+
+def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTarget) -> Costs:
+    """Run half a second of noise through a chain on the emulated board and count."""
+    samples = int(_SECONDS * sample_rate)
+    audio = 0.25 * np.random.default_rng(1).standard_normal((channels, samples))
+    case = Case(setup, audio, sample_rate, (BLOCK,), slow_from=SLOW_FROM, block=BLOCK, room=2 * samples)
+    result: Result = board.run([case])[0]
+    return Costs(
+        flash_bytes=_flash_bytes(setup, board),
+        fast_bytes=result.fast_bytes,
+        slow_bytes=result.slow_bytes,
+        stack_bytes=result.stack_bytes,
+        instructions=result.ticks * board.INSTRUCTIONS_PER_TICK / samples,
+        worst_instructions=result.most_ticks * board.INSTRUCTIONS_PER_TICK / BLOCK,
+        design_instructions=result.design_ticks * board.INSTRUCTIONS_PER_TICK,
+        latency=result.latency,
+        tail=result.tail,
+    )
+
+
+def _kinds_flags(setup: Setup) -> list[str]:
+    names = sorted({stage.kind.name for stage in setup.stages})
+    return ["-DTAPEEMU_SOME", *(f"-DTAPEEMU_WITH_{name.upper()}" for name in names)]
+
+
+def _flash_bytes(setup: Setup, board: BoardTarget) -> int:
+    """Text of the library alone, with the kinds that are used."""
+    compiler, size = (
+        found("arm-none-eabi-gcc", "gcc-arm-none-eabi"),
+        found("arm-none-eabi-size", "binutils-arm-none-eabi"),
+    )
+    path = board.program.with_name("alone.o")
+    command = [compiler, *BOARD, "-std=c99", *FLAGS, *_kinds_flags(setup), "-c", str(C_FOLDER / "tapeemu.c")]
+    subprocess.run([*command, "-o", str(path)], check=True, capture_output=True)
+    told = subprocess.run([size, str(path)], check=True, capture_output=True, text=True)
+    return int(told.stdout.splitlines()[1].split()[0])
+
+
+def build_for_device(
+    name: str, chain: Chain, *, sample_rate: float, channels: int, folder: Path, board: BoardTarget | None = None
+) -> DeviceBuild:
+    """A chain and what it costs.
+
+    Parameters
+    ----------
+    name : str
+        Of the preset.
+    chain : Chain
+        What shall play.
+    sample_rate : float
+        Samples per second.
+    channels : int
+        1 or 2.
+    folder : Path
+        Gets what is compiled on the way.
+    board : BoardTarget, optional
+        To run on; made if left out.
+
+    Raises
+    ------
+    MissingToolError
+        If the compiler or the emulator is not installed.
+    """
+    machine = BoardTarget(folder, FLAGS) if board is None else board
+    setup = setup_of(chain, sample_rate=sample_rate, channels=channels)
+    costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=machine)
+    return DeviceBuild(name, chain, sample_rate, channels, setup, costs)
+
+
+# --- budgets ------------------------------------------------------------------------------------------
+
+_LADDERS: Mapping[str, Mapping[str, Sequence[Any]]] = {
+    "fdn_reverb": {"lines": (32, 16, 8), "size_percent": (100.0, 75.0, 50.0, 35.0, 25.0)},
+    "wow_flutter": {"reader_taps": (48, 32)},
+}
+"""Settings that may be lowered to fit, from dear to cheap."""
+
+
+def _steps(chain: Chain) -> list[tuple[str, str, list[Any]]]:
+    """Stage, setting, and the values it may take: its own first."""
+    found_here = []
+    for stage in chain.sounding:
+        for setting, ladder in _LADDERS.get(stage.processor.kind, {}).items():
+            own = getattr(stage.processor, setting)
+            found_here.append((stage.name, setting, [own, *(value for value in ladder if value < own)]))
+    return found_here
+
+
+def _variants(chain: Chain) -> Iterator[tuple[Chain, tuple[Reduction, ...]]]:
+    """The chain, then reduced ones: those with the fewest steps down first."""
+    steps = _steps(chain)
+    choices = itertools.product(*(range(len(values)) for _, _, values in steps))
+    for choice in sorted(choices, key=lambda each: (sum(each), max(each, default=0))):
+        made, reductions = chain, []
+        for (stage, setting, values), down in zip(steps, choice, strict=True):
+            if down:
+                made = made.with_setting(stage, setting, values[down])
+                reductions.append(Reduction(stage, setting, values[0], values[down]))
+        yield made, tuple(reductions)
+
+
+def fitted(
+    name: str,
+    chain: Chain,
+    *,
+    sample_rate: float,
+    channels: int,
+    folder: Path,
+    ram_bytes: float = float("inf"),
+    instructions: float = float("inf"),
+) -> DeviceBuild:
+    """The chain, reduced as little as a budget allows: fewest steps down first.
+
+    Parameters
+    ----------
+    name, chain, sample_rate, channels, folder
+        As for :func:`build_for_device`.
+    ram_bytes : float
+        Most memory, stack included.
+    instructions : float
+        Most instructions per sample of all channels, in the slowest block.
+
+    Raises
+    ------
+    ParameterError
+        If nothing fits; it names the smallest that was found.
+    """
+    board = BoardTarget(folder, FLAGS)
+    smallest: Costs | None = None
+    for made, reductions in _variants(chain):
+        setup = setup_of(made, sample_rate=sample_rate, channels=channels)
+        costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=board)
+        if costs.ram_bytes <= ram_bytes and costs.worst_instructions <= instructions:
+            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions)
+        if smallest is None or costs.ram_bytes < smallest.ram_bytes:
+            smallest = costs
+    assert smallest is not None
+    raise ParameterError(
+        f"{name} does not fit: its smallest form takes {smallest.ram_bytes} bytes and "
+        f"{smallest.worst_instructions:.0f} instructions per sample; allow more, or leave a stage out"
+    )
+
+
+# --- files --------------------------------------------------------------------------------------------
+
+
+def device_files(build: DeviceBuild) -> dict[str, str]:
+    """Text of the files for a device by name: the library with the kinds it needs, constants, example."""
+    names = sorted({stage.kind.name for stage in build.setup.stages})
+    files = dict(library_files(names))
+    files["preset.h"] = _constants(build)
+    files["main.c"] = _EXAMPLE
+    return files
+
+
+def _number(value: float | int) -> str:
+    return f"{{.real = {value.hex()}}}" if isinstance(value, float) else f"{{.whole = INT64_C({_signed(value)})}}"
+
+
+def _signed(value: int) -> int:
+    return value - 2**64 if value >= 2**63 else value
+
+
+def _numbers(name: str, stage: StageSetup, numbers: Sequence[float | int]) -> list[str]:
+    lines = [f"static const tapeemu_number {name}[] = {{"]
+    for told, value in zip(stage.names, numbers, strict=True):
+        comment = f" /* {told}: {value!r} */" if told else ""
+        lines.append(f"    {_number(value)},{comment}")
+    return [*lines, "};", ""]
+
+
+def _constants(build: DeviceBuild) -> str:
+    costs = build.costs
+    lines = [
+        f"/* The preset {build.name} at {build.sample_rate:g} Hz. SPDX-License-Identifier: ISC */",
+        "#ifndef PRESET_H",
+        "#define PRESET_H",
+        "",
+        '#include "tapeemu.h"',
+        "",
+        f"#define PRESET_CHANNELS {build.channels}",
+        f"#define PRESET_BLOCK {BLOCK}",
+        f"#define PRESET_FAST_BYTES {max(costs.fast_bytes, 1)}",
+        f"#define PRESET_SLOW_BYTES {max(costs.slow_bytes, 1)}",
+        f"#define PRESET_LATENCY {costs.latency}",
+        f"#define PRESET_TAIL {costs.tail}",
+        "",
+    ]
+    rows = []
+    for number, stage in enumerate(build.setup.stages):
+        name = f"preset_stage_{number}"
+        lines += _numbers(name, stage, stage.numbers)
+        still = "NULL"
+        if stage.still is not None:
+            still = f"{name}_still"
+            lines += _numbers(still, stage, stage.still)
+        rows.append(f"    {{TAPEEMU_{stage.kind.name.upper()}, {len(stage.numbers)}, {name}, {still}}},")
+    lines += ["static const tapeemu_stage preset_stages[] = {", *rows, "};", ""]
+    groups = build.setup.groups
+    if groups:
+        lines.append("static const tapeemu_group preset_groups[] = {")
+        lines += [f"    {{{each.first}, {each.behind}, {each.share.hex()}}}," for each in groups]
+        lines += ["};", ""]
+    lines += [
+        "static const tapeemu_setup preset = {",
+        f"    .sample_rate = {build.sample_rate.hex()},",
+        "    .channels = PRESET_CHANNELS,",
+        "    .block = PRESET_BLOCK,",
+        f"    .stage_count = {len(build.setup.stages)},",
+        f"    .group_count = {len(groups)},",
+        "    .stages = preset_stages,",
+        f"    .groups = {'preset_groups' if groups else 'NULL'},",
+        f"    .slow_from = {SLOW_FROM},",
+        "};",
+        "",
+        "#endif",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+_EXAMPLE = """/* A device that plays: blocks in, blocks out. SPDX-License-Identifier: ISC */
+#include "preset.h"
+
+/* Fast memory holds what is touched for every sample, slow memory the delay lines: each where the board has it. */
+static char fast[PRESET_FAST_BYTES] __attribute__((aligned(16)));
+static char slow[PRESET_SLOW_BYTES] __attribute__((aligned(16)));
+static float audio[PRESET_CHANNELS][PRESET_BLOCK];
+
+/* Of the board: waits for a block of input, and hands over a block of output. */
+extern int receive(float *const *channels, int samples);
+extern void send(float *const *channels, int samples);
+
+int main(void)
+{
+    float *channels[PRESET_CHANNELS];
+    for (int k = 0; k < PRESET_CHANNELS; k++)
+        channels[k] = audio[k];
+    tapeemu *chain = tapeemu_create(&preset, fast, slow);
+    if (chain == NULL)
+        return 1;
+    while (receive(channels, PRESET_BLOCK)) {
+        tapeemu_process(chain, (const float *const *)channels, channels, PRESET_BLOCK);
+        send(channels, PRESET_BLOCK);
+    }
+    return 0;
+}
+"""
+
+
+class DeviceSystem:
+    """What plays on the device, for the laboratory: this machine's strict build, which gives the board's bits.
+
+    Parameters
+    ----------
+    processor : Processor
+        What is measured.
+    target : HostTarget
+        In single precision.
+    """
+
+    def __init__(self, processor: Processor, target: HostTarget) -> None:
+        self._processor = processor
+        self._target = target
+
+    def with_seed(self, seed: int) -> "DeviceSystem":
+        """The same on another tape."""
+        return DeviceSystem(self._processor.with_seed(seed), self._target)
+
+    def __call__(self, audio: Any, sample_rate: float) -> Any:
+        """Process a recording, latency taken out."""
+        given = np.atleast_2d(np.asarray(audio, dtype=np.float64))
+        channels, samples = given.shape
+        setup = setup_of(self._processor, sample_rate=sample_rate, channels=channels)
+        stream = self._processor.stream(sample_rate=sample_rate, channels=channels)
+        latency = int(stream.latency)
+        stream.close()
+        fed = np.concatenate([given, np.zeros((channels, latency + 64))], axis=1)
+        case = Case(setup, fed, sample_rate, (BLOCK,), block=BLOCK, room=2 * fed.shape[1])
+        out = self._target.run([case])[0].audio[:, latency : latency + samples].astype(np.float64)
+        return out[0] if np.ndim(audio) == 1 else out
+
+
+def host_of_device(folder: Path) -> HostTarget:
+    """The build for this machine that gives the bits of the board."""
+    return HostTarget(folder, (*STRICT_FLAGS, SINGLE))
+
+
+# --- the sheet ----------------------------------------------------------------------------------------
+
+
+def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, str]] | None = None) -> str:
+    """What a build costs, as a page.
+
+    Parameters
+    ----------
+    build : DeviceBuild
+        The build.
+    figures : sequence of (str, float, float, float, str), optional
+        Name, value in the preset, its tolerance, value on the device, and unit.
+    """
+    costs, rate = build.costs, build.sample_rate
+    cycles = CYCLES_PER_INSTRUCTION * costs.worst_instructions
+    channels = "mono" if build.channels == 1 else f"{build.channels} channels"
+    lines = [
+        f"# {build.name}, {rate:g} Hz, {channels}",
+        "",
+        "Measured on an emulated Cortex-M7 (qemu-system-arm, mps2-an500), compiled by arm-none-eabi-gcc with",
+        f"`{' '.join((*BOARD, *FLAGS))}`. No hardware was at hand.",
+        "",
+        "| What | How much |",
+        "|:--|--:|",
+        f"| flash (code and constants of the library) | {costs.flash_bytes} bytes |",
+        f"| RAM, fast (arrays below {SLOW_FROM} bytes) | {costs.fast_bytes} bytes |",
+        f"| RAM, slow (delay lines and tables) | {costs.slow_bytes} bytes |",
+        f"| stack | {costs.stack_bytes} bytes |",
+        f"| latency | {costs.latency} samples ({1000.0 * costs.latency / rate:.2f} ms) |",
+        f"| tail to -60 dB | {costs.tail} samples ({costs.tail / rate:.2f} s) |",
+        f"| instructions per sample, mean | {costs.instructions:.0f} |",
+        f"| instructions per sample, slowest block of {BLOCK} | {costs.worst_instructions:.0f} |",
+        f"| cycles per sample, by the model below | {cycles:.0f} |",
+        f"| clock that this takes up whole | {cycles * rate / 1e6:.0f} MHz |",
+        f"| instructions to make the chain | {costs.design_instructions} |",
+        "",
+        f"Model of cycles: {CYCLES_PER_INSTRUCTION:g} for an instruction, memory at no wait. Slow memory that",
+        "waits adds its wait for every access to a delay line.",
+        "",
+        "Build: compile `tapeemu.c` and your program with `"
+        + " ".join(FLAGS)
+        + "`. The library needs `memcpy` and",
+        "`memset` of the compiler's run-time library, and nothing else.",
+        "",
+        "## What was reduced",
+        "",
+    ]
+    lines += [
+        f"- {each.stage}.{each.setting}: {each.before} became {each.after}" for each in build.reductions
+    ] or ["Nothing."]
+    if figures is not None:
+        lines += ["", "## Figures", "", "The laboratory's readings of what plays on the device.", ""]
+        lines += ["| Figure | preset | device | tolerance | kept |", "|:--|--:|--:|--:|:--|"]
+        for name, wanted, tolerance, value, unit in figures:
+            kept = "yes" if abs(value - wanted) <= tolerance else "**no**"
+            read = f"{value:.5g} {unit}"
+            if value != value:
+                kept, read = "-", "no figure worth keeping"
+            lines.append(f"| {name} | {wanted:.5g} {unit} | {read} | {tolerance:.2g} | {kept} |")
+    return "\n".join([*lines, ""])
+
+
+def figures_on_device(chain: Chain, kept: Any, folder: Path) -> list[tuple[str, float, float, float, str]]:
+    """Measure a chain as it plays on the device, beside the figures that a preset keeps.
+
+    Parameters
+    ----------
+    chain : Chain
+        What plays.
+    kept : Measured
+        Of the preset.
+    folder : Path
+        Gets what is compiled on the way.
+    """
+    from tapeemu.presets.measuring import measure_chain
+
+    target = host_of_device(folder)
+    measured, _ = measure_chain(
+        chain,
+        sample_rate_hz=kept.sample_rate_hz,
+        reference_level_dbfs=kept.reference_level_dbfs,
+        system_of=lambda part: DeviceSystem(part, target),
+    )
+    rows = []
+    tables = [("", kept.chain, measured.chain), ("without reverb: ", kept.without_reverb, measured.without_reverb)]
+    tables += [(f"{name}: ", table, measured.stages.get(name, {})) for name, table in kept.stages.items()]
+    for prefix, before, after in tables:
+        for key, figure in before.items():
+            value = after[key].reading.value if key in after else float("nan")
+            reading = figure.reading
+            rows.append((f"{prefix}{key}", reading.value, figure.tolerance, value, reading.unit))
+    return rows
