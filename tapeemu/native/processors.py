@@ -1,5 +1,6 @@
 """What joins the processors' kernels to the C interface: settings read, memory carved, calls sent to a kind."""
 
+import functools
 import importlib
 import pkgutil
 from collections.abc import Callable, Iterator, Sequence
@@ -60,7 +61,8 @@ _Lines = Callable[[KernelProcessor], list[str]]
 """Writes the lines of a case of a switch for a processor."""
 
 
-def find_processors(package: str = KERNELS) -> list[KernelProcessor]:
+@functools.cache
+def find_processors(package: str = KERNELS) -> tuple[KernelProcessor, ...]:
     """All processors whose way from settings to sound is in the kernel files of a package, by name.
 
     Raises
@@ -74,7 +76,7 @@ def find_processors(package: str = KERNELS) -> list[KernelProcessor]:
         loaded = importlib.import_module(f"{package}.{module}")
         if hasattr(loaded, f"{module}_process"):
             found.append(_processor(read_unit(loaded), module, getattr(loaded, f"{module.upper()}_MOVES", ())))
-    return found
+    return tuple(found)
 
 
 def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> KernelProcessor:

@@ -70,8 +70,8 @@ KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
 /*
  * Least squares of ``matrix @ x = right`` by its normal equations, damped as Levenberg has it.
  *
- * The normal equations square the condition: for matrices of condition up to about 1e6, or steps that are iterated
- * anyway.
+ * The normal equations square the condition: for matrices of condition up to about 1e6, or steps that are
+ * iterated anyway.
  *
  * Parameters
  * ----------
