@@ -49,6 +49,7 @@ ROOMS = (
         "the command line: options in, tables out",
         (
             "tapeemu report",
+            "tapeemu targets",
             "tapeemu comparison",
             "tapeemu presets",
             "tapeemu rendering",
@@ -207,6 +208,18 @@ ROOMS = (
         ("tapeemu.dsp",),
         "designs and tables: what is computed once for a stream",
         ("tapeemu kernels", "tapeemu units", "tapeemu validation"),
+    ),
+    Room(
+        "tapeemu targets",
+        ("tapeemu.targets",),
+        "chains on other machines: as numbers for C, run there, and as files for a small device",
+        (
+            "tapeemu presets",
+            "tapeemu chain",
+            "tapeemu processor",
+            "tapeemu native",
+            "tapeemu errors",
+        ),
     ),
     Room(
         "tapeemu native",

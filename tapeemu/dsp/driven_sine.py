@@ -1,6 +1,7 @@
-"""A sine through a hyperbolic tangent: its harmonics, and the drive that gives a distortion.
+"""A sine through a hyperbolic tangent: its harmonics, to foretell them and to check settings without compiling.
 
-Distortion is THD_F (IEC 60268-3, 14.12): rms of the harmonics over the fundamental. Harmonics by Fourier analysis.
+What sound is made of is solved for in :mod:`tapeemu.dsp.kernels.driven_sine`. Distortion is THD_F (IEC 60268-3,
+14.12): rms of the harmonics over the fundamental. Harmonics by Fourier analysis.
 """
 
 import math
@@ -10,7 +11,7 @@ import numpy as np
 
 from tapeemu.units import db_to_gain, percent_to_ratio, ratio_to_percent
 
-__all__ = ["LEAST_DRIVE_DB", "MOST_DRIVE_DB", "driven_sine", "driven_thd_percent", "solve_drive_db"]
+__all__ = ["LEAST_DRIVE_DB", "MOST_DRIVE_DB", "check_thd_percent", "driven_sine", "driven_thd_percent"]
 
 LEAST_DRIVE_DB, MOST_DRIVE_DB = -40.0, 60.0
 
@@ -54,25 +55,17 @@ def driven_thd_percent(drive_db: float, level_dbfs: float, asymmetry_percent: fl
 
 
 @lru_cache(maxsize=256)
-def solve_drive_db(thd_percent: float, level_dbfs: float, asymmetry_percent: float) -> float:
-    """Drive in dB at which a sine of that level has that distortion (bisection; it rises with drive).
+def check_thd_percent(thd_percent: float, level_dbfs: float, asymmetry_percent: float) -> None:
+    """Refuse a distortion that no drive gives a sine of that level.
 
     Raises
     ------
     ValueError
         If no drive from LEAST_DRIVE_DB to MOST_DRIVE_DB gives it; the text speaks of the settings by their names.
     """
-    low, high = LEAST_DRIVE_DB, MOST_DRIVE_DB
-    ends = [driven_thd_percent(drive, level_dbfs, asymmetry_percent) for drive in (low, high)]
+    ends = [driven_thd_percent(drive, level_dbfs, asymmetry_percent) for drive in (LEAST_DRIVE_DB, MOST_DRIVE_DB)]
     if not ends[0] <= thd_percent <= ends[1]:
         raise ValueError(
             f"thd_percent is {thd_percent:g} %, but this curve gives {ends[0]:.3g} to {ends[1]:.4g} % at "
             f"{level_dbfs:g} dBFS; choose a value in that range, or another reference_level_dbfs"
         )
-    while high - low > 1e-9:
-        middle = 0.5 * (low + high)
-        if driven_thd_percent(middle, level_dbfs, asymmetry_percent) < thd_percent:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)

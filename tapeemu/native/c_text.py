@@ -356,7 +356,8 @@ class _Body:
         held = f"result_{self.temporaries}"
         lines = [f"const {given.kind.name} {held} = {given.text};"]
         for name, (member, kind) in zip(names, given.kind.fields, strict=True):
-            lines += self.store(node, name, _Text(f"{held}.{member}", kind), siblings)
+            if any(isinstance(use.ctx, ast.Load) for use in self.uses(name.id)):
+                lines += self.store(node, name, _Text(f"{held}.{member}", kind), siblings)
         return lines
 
     def store(self, node: ast.stmt, target: ast.Name, given: _Text, siblings: Sequence[ast.stmt]) -> list[str]:

@@ -1,88 +1,22 @@
 """Saturation: a preamplifier driven too hard, and tape magnetised past its straight range."""
 
-import math
-from abc import abstractmethod
-from typing import ClassVar, Self
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any, ClassVar, Self
 
-import numpy as np
 from pydantic import model_validator
 
-from tapeemu.dsp.driven_sine import (
-    LEAST_DRIVE_DB,
-    MOST_DRIVE_DB,
-    driven_sine,
-    driven_thd_percent,
-    solve_drive_db,
-)
-from tapeemu.dsp.hysteresis_loop import loop_harmonics, solve_mol_field
-from tapeemu.dsp.oversampling import CHUNK, Oversampler, oversampling_factor
+from tapeemu.dsp.driven_sine import LEAST_DRIVE_DB, MOST_DRIVE_DB, check_thd_percent, driven_thd_percent
 from tapeemu.processor import Processor, Stream, Traits, setting
-from tapeemu.units import db_to_gain, gain_to_db, percent_to_ratio, ratio_to_percent
-from tapeemu.validation import FloatArray
+from tapeemu.units import gain_to_db, ratio_to_percent
 
 __all__ = ["PreampDrive", "TapeMagnetisation"]
 
-_DEFAULT_DRIVE_DB = 6.0
 
-_DEFAULT_FIELD_DRIVE_DB = 6.0
-_SHAPE_FIELD = 22e3
-_FULL_SCALE_FIELD = 40e3
-_REVERSIBLE_SHARE = 0.17
-_RELEASE_SECONDS = 0.25e-3
-"""Time in which tape that no field holds is carried off."""
-_SWING_SECONDS = 1.0 / (2.0 * math.pi * 100.0)
-"""What turns the rate of a field into a field: a tone of 100 Hz then holds evenly, all through its cycle."""
-
-
-class _SaturationStream(Stream):
-    """Up, through a nonlinearity, down, and the offset taken out.
-
-    Parameters
-    ----------
-    high_pass_hz : float
-        Corner of the filter that takes the offset out.
-
-    Attributes
-    ----------
-    over : Oversampler
-        Whose `high` is the input of the nonlinearity, and `bent` its output.
-    """
-
-    def __init__(self, *, sample_rate: float, channels: int, high_pass_hz: float) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels)
-        from tapeemu.dsp.kernels.saturation import block_offset
-
-        self._block_offset = block_offset
-        self.over = Oversampler(factor=oversampling_factor(self.sample_rate), channels=channels)
-        self.latency = self.over.latency
-        self._keep = math.exp(-2.0 * math.pi * high_pass_hz / self.sample_rate)
-        self._offset = np.zeros((channels, 2))
-
-    @property
-    def blocker_level(self) -> float:
-        """Factor that gives the offset filter a gain of 1 far above its corner."""
-        return 0.5 * (1.0 + self._keep)
-
-    @abstractmethod
-    def bend(self, count: int) -> None:
-        """Pass `count` new samples of every row of the oversampler through the nonlinearity."""
-
-    def advance(self, block: FloatArray) -> FloatArray:
-        over = self.over
-        out = np.empty_like(block)
-        for start in range(0, block.shape[1], CHUNK):
-            count = min(CHUNK, block.shape[1] - start)
-            over.rise(block, start, count)
-            self.bend(count * over.per_base)
-            over.fall(out, start, count)
-        self._block_offset(out, self._keep, self._offset)
-        return out
-
-    def tail_samples(self, level_db: float = -60.0) -> int:
-        """What is left of a stop is the answer of the offset filter."""
-        if level_db >= 0.0:
-            return 0
-        return math.ceil(level_db / gain_to_db(self._keep))
+@lru_cache(maxsize=1024)
+def _solved(design: Callable[..., float], *arguments: Any) -> float:
+    """What a kernel says of settings, kept for the next who asks: some of it takes milliseconds."""
+    return float(design(*arguments))
 
 
 class PreampDrive(Processor):
@@ -94,7 +28,7 @@ class PreampDrive(Processor):
     high-pass filter, which is always there, so that no setting changes the phase at low frequencies.
 
     The curve runs at twelve times the sample rate (four times from 100 kHz, twice from 200 kHz) between
-    linear-phase filters, see :mod:`tapeemu.dsp.oversampling`. Folded products are more than 90 dB below
+    linear-phase filters, see :mod:`tapeemu.dsp.kernels.oversampling`. Folded products are more than 90 dB below
     the signal for tones up to a sixth of the sample rate (8 kHz at 48 kHz) at ``g = 10`` and full scale;
     they rise with more drive. Pass band of the filters: to 0.4535 of the sample rate (21.8 kHz at 48 kHz)
     within 0.001 dB. Latency: 100 samples below 100 kHz, 96 below 200 kHz, 88 above.
@@ -156,7 +90,7 @@ class PreampDrive(Processor):
                 "from the other; leave one of them out"
             )
         if self.thd_percent is not None:
-            solve_drive_db(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
+            check_thd_percent(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
         return self
 
     def idle(self) -> dict[str, str]:
@@ -167,20 +101,16 @@ class PreampDrive(Processor):
     @property
     def effective_drive_db(self) -> float:
         """Gain into the curve in dB: as set, or as solved for from `thd_percent`."""
-        if self.thd_percent is not None:
-            return solve_drive_db(self.thd_percent, self.reference_level_dbfs, self.asymmetry_percent)
-        return _DEFAULT_DRIVE_DB if self.drive_db is None else self.drive_db
+        from tapeemu.dsp.kernels.drive import effective_drive_db
+
+        return _solved(effective_drive_db, self._numbers())
 
     @property
     def output_gain_db(self) -> float:
         """Gain after the curve in dB: zero, or what `level_matched` asks for."""
-        if not self.level_matched:
-            return 0.0
-        fundamental, harmonics = driven_sine(
-            self.effective_drive_db, self.reference_level_dbfs, self.asymmetry_percent
-        )
-        rms = math.hypot(fundamental / math.sqrt(2.0), harmonics)
-        return gain_to_db(db_to_gain(self.reference_level_dbfs) / math.sqrt(2.0) / rms)
+        from tapeemu.dsp.kernels.drive import output_gain
+
+        return gain_to_db(_solved(output_gain, self._numbers()))
 
     def expected_thd_percent(self, level_dbfs: float) -> float:
         """THD_F in percent of a sine at a level in dBFS, from the Fourier coefficients of the curve."""
@@ -193,8 +123,20 @@ class PreampDrive(Processor):
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         from tapeemu.kernel_stream import KernelStream, processor_kernels
 
-        kernels = processor_kernels("drive")
-        settings = kernels.settings(
+        return KernelStream(
+            processor_kernels("drive"),
+            self._numbers(),
+            sample_rate=sample_rate,
+            channels=channels,
+            start_sample=start_sample,
+            track=track,
+        )
+
+    def _numbers(self) -> Any:
+        """The settings as the kernels take them."""
+        from tapeemu.kernel_stream import processor_kernels
+
+        return processor_kernels("drive").settings_from(
             drive_db=self.drive_db or 0.0,
             drive_given=self.drive_db is not None,
             thd_percent=self.thd_percent or 0.0,
@@ -204,51 +146,6 @@ class PreampDrive(Processor):
             level_matched=self.level_matched,
             high_pass_hz=self.high_pass_hz,
         )
-        return KernelStream(
-            kernels, settings, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
-        )
-
-
-def _reversible_share(bias_percent: float) -> float:
-    """Share of the magnetisation that follows the field without hysteresis."""
-    return 1.0 - (1.0 - _REVERSIBLE_SHARE) * (1.0 - percent_to_ratio(bias_percent)) ** 2
-
-
-class _MagnetisationStream(_SaturationStream):
-    """The nonlinearity is a hysteresis."""
-
-    def __init__(
-        self,
-        *,
-        sample_rate: float,
-        channels: int,
-        field: float,
-        reversible: float,
-        gain: float,
-        high_pass_hz: float,
-    ) -> None:
-        super().__init__(sample_rate=sample_rate, channels=channels, high_pass_hz=high_pass_hz)
-        from tapeemu.dsp.kernels import magnetisation as kernels
-
-        self._magnetise = kernels.magnetise
-        # The solver looks one top-rate sample ahead; its lag is made a whole base-rate sample.
-        self.latency = self.over.latency + 1
-        self._law = kernels.Law(
-            field=field,
-            reversible=reversible,
-            gain=gain * self.blocker_level,
-            release=-math.expm1(-1.0 / (_RELEASE_SECONDS * self.over.per_base * self.sample_rate)),
-            swing=_SWING_SECONDS * self.over.factor * self.sample_rate,
-        )
-        self._memory = kernels.TapeMemory(
-            state=np.zeros((channels, 2)),
-            past=np.zeros((channels, kernels.HISTORY_H)),
-            work=np.zeros((2, kernels.ROWS, kernels.SCRATCH)),
-        )
-
-    def bend(self, count: int) -> None:
-        over = self.over
-        self._magnetise(over.high, over.bent, over.offset, count, over.factor, self._law, self._memory)
 
 
 class TapeMagnetisation(Processor):
@@ -336,47 +233,63 @@ class TapeMagnetisation(Processor):
     @property
     def effective_drive_db(self) -> float:
         """Field of a full-scale sine in dB above 40 kA/m: as set, or as solved for from `mol_db`."""
-        if self.mol_db is not None:
-            field_db = gain_to_db(solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
-            return field_db - gain_to_db(_FULL_SCALE_FIELD) - self.mol_db - self.reference_level_dbfs
-        return _DEFAULT_FIELD_DRIVE_DB if self.drive_db is None else self.drive_db
+        from tapeemu.dsp.kernels.magnetised import field_drive_db
+
+        return _solved(field_drive_db, self._numbers())
 
     @property
     def effective_mol_db(self) -> float:
         """Level of 3 % third harmonic in dB above the reference level: as set, or as it follows."""
-        if self.mol_db is not None:
-            return self.mol_db
-        field_db = gain_to_db(solve_mol_field(_reversible_share(self.bias_percent)) * _SHAPE_FIELD)
-        return field_db - gain_to_db(_FULL_SCALE_FIELD) - self.effective_drive_db - self.reference_level_dbfs
+        from tapeemu.dsp.kernels.magnetised import mol_db
+
+        return _solved(mol_db, self._numbers())
 
     @property
     def full_scale_field(self) -> float:
         """Peak field of a full-scale sine, in units of the shape field a (22 kA/m)."""
-        return db_to_gain(self.effective_drive_db) * _FULL_SCALE_FIELD / _SHAPE_FIELD
+        from tapeemu.dsp.kernels.magnetised import full_scale_field
+
+        return _solved(full_scale_field, self._numbers())
 
     @property
     def output_gain(self) -> float:
         """Output per magnetisation M / Ms."""
-        reference = db_to_gain(self.reference_level_dbfs)
-        first, _ = loop_harmonics(self.full_scale_field * reference, _reversible_share(self.bias_percent))
-        return reference / first
+        from tapeemu.dsp.kernels.magnetised import tape_gain
+
+        return _solved(tape_gain, self._numbers(), self.full_scale_field)
 
     def expected_third_harmonic_percent(self, level_dbfs: float) -> float:
         """Third harmonic in percent of the fundamental, of the settled loop of a sine at a level in dBFS."""
-        field = self.full_scale_field * db_to_gain(level_dbfs)
-        first, third = loop_harmonics(field, _reversible_share(self.bias_percent))
-        return ratio_to_percent(third / first)
+        from tapeemu.dsp.kernels.magnetised import third_harmonic_ratio
+
+        return ratio_to_percent(_solved(third_harmonic_ratio, self._numbers(), float(level_dbfs)))
 
     @property
     def traits(self) -> Traits:
         return Traits(drives=True, peak_gain_db=80.0)
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        return _MagnetisationStream(
+        from tapeemu.kernel_stream import KernelStream, processor_kernels
+
+        return KernelStream(
+            processor_kernels("magnetised"),
+            self._numbers(),
             sample_rate=sample_rate,
             channels=channels,
-            field=self.full_scale_field,
-            reversible=_reversible_share(self.bias_percent),
-            gain=self.output_gain,
+            start_sample=start_sample,
+            track=track,
+        )
+
+    def _numbers(self) -> Any:
+        """The settings as the kernels take them."""
+        from tapeemu.kernel_stream import processor_kernels
+
+        return processor_kernels("magnetised").settings_from(
+            drive_db=self.drive_db or 0.0,
+            drive_given=self.drive_db is not None,
+            mol_db=self.mol_db or 0.0,
+            mol_given=self.mol_db is not None,
+            reference_level_dbfs=self.reference_level_dbfs,
+            bias_percent=self.bias_percent,
             high_pass_hz=self.high_pass_hz,
         )

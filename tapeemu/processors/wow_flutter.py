@@ -307,8 +307,7 @@ class WowFlutter(Processor):
         ndarray, shape (samples,)
             In samples; positive is late.
         """
-        delay = _Delay(self._numbers(), check_sample_rate(sample_rate))
-        return collect(delay.segment, start_sample, samples)
+        return self._delay(check_sample_rate(sample_rate)).values(start_sample, samples)
 
     def speed_percent(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
         """Deviation of the speed from nominal in percent, speed error and settling included.
@@ -376,6 +375,9 @@ class WowFlutter(Processor):
             wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / self._unscaled_figure() if wanted else 0.0
 
+    def _delay(self, sample_rate: float) -> "_Delay":
+        return _Delay(self._numbers(), float(sample_rate))
+
     def _numbers(self) -> "WowFlutterSettings":
         """The settings as kernels take them."""
         from tapeemu.dsp.kernels.wow_flutter import WowFlutterSettings
@@ -412,26 +414,39 @@ class WowFlutter(Processor):
 
 
 class _Delay:
-    """The common delay of a transport, by any stretch."""
+    """The common delay of a transport in samples, by any stretch.
+
+    Attributes
+    ----------
+    memory : Trajectory
+        Its plan.
+    settling_samples : float
+        From this distance from index 0 on nothing is taken off any more.
+    """
 
     def __init__(self, settings: "WowFlutterSettings", sample_rate: float) -> None:
-        from tapeemu.dsp.kernels import wow_flutter as kernels
-        from tapeemu.dsp.kernels.trajectories import fill_trajectory
+        from tapeemu.dsp.kernels import trajectories
+        from tapeemu.dsp.kernels.wow_flutter import design_delay
 
         processor = processor_kernels("wow_flutter")
         settings = processor.typed(settings)
-        self._fill = fill_trajectory
-        self._memory = processor.memory_for(settings, sample_rate, 1).flutter
+        self._fill = trajectories.fill_trajectory
+        self.memory = processor.memory_for(settings, sample_rate, 1).flutter
         self._out = np.empty(SEGMENT)
-        kernels.design_delay(settings, sample_rate, self._memory, self._out)
+        design_delay(settings, sample_rate, self.memory, self._out)
+        self.settling_samples = float(self.memory.plan[trajectories.SETTLING])
         self._index: int | None = None
 
     def segment(self, index: int) -> FloatArray:
         """Delays of a segment; the array may be overwritten by the next call."""
         if index != self._index:
-            self._fill(self._memory, np.int64(index), np.uint64(0), self._out)
+            self._fill(self.memory, np.int64(index), np.uint64(0), self._out)
             self._index = index
         return self._out
+
+    def values(self, first: int, count: int) -> FloatArray:
+        """Delays of `count` samples from `first` on, as a new array."""
+        return collect(self.segment, first, count)
 
 
 class _WowFlutterStream(KernelStream):

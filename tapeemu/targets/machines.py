@@ -24,6 +24,7 @@ from tapeemu.native.generate import C_FOLDER
 from tapeemu.targets.setups import Case
 
 __all__ = [
+    "BOARD",
     "SINGLE",
     "STRICT_FLAGS",
     "WARNINGS",

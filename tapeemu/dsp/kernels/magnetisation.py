@@ -16,16 +16,18 @@ needs no recursion: it is computed for many samples at once, as is all else that
 
 Time appears in one place only: the tape moves, and y is carried off where no field holds it, see `carry_off`.
 
-Sums of products are written so that they can be fused in one way only, as in `oversampling`.
+Sums of products are written so that they can be fused in one way only, as in `oversampling`. A step gives the
+change of y, and y itself is kept in double precision everywhere: what it gains in a step of a low tone is little
+beside it.
 """
 
 import math
 from typing import NamedTuple
 
-from tapeemu.dsp.kernels.arrays import Reals2, Reals3
+from tapeemu.dsp.kernels.arrays import Precise, Precises2, Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["Law", "TapeMemory", "magnetise"]
+__all__ = ["ALPHA", "FIELD_LIMIT", "HISTORY_H", "KAPPA", "ROWS", "SCRATCH", "Law", "TapeMemory", "magnetise"]
 
 ALPHA = 1.6e-3 * 3.5e5 / 22e3
 KAPPA = 27e3 / 22e3
@@ -45,15 +47,18 @@ SPARE = HISTORY_H + BATCH
 SCRATCH = SPARE + 2
 """Two places behind the batch, for steps in parts; length of a row of scratch memory."""
 
-ROWS = 11
+ROWS = 10
 FIELD, VALUE, SLOPE, CURVE = 0, 1, 2, 3
-MOVE, KEEP, FROM_OLD, FROM_NEW, BOW, EXTRA, PLAIN = 4, 5, 6, 7, 8, 9, 10
+MOVE, FROM_OLD, FROM_NEW, BOW, EXTRA, PLAIN = 4, 5, 6, 7, 8, 9
 """Rows of scratch memory: field; Langevin function and derivatives; what `prepare` makes of each step."""
 
 _BETA = ALPHA / KAPPA
 _PER_KAPPA = 1.0 / KAPPA
 _SIXTH, _TWELFTH = 1.0 / 6.0, 1.0 / 12.0
 _SERIES_BELOW = 0.5
+_FRACTION_BELOW = 3.0
+_P0, _P1, _P2, _P3 = 0.33333333333331244, 0.023389286256598914, 0.00036493070041019796, 1.195945564928357e-06
+_Q1, _Q2, _Q3, _Q4 = 0.13683452543535526, 0.003867887450860356, 2.7576993881808313e-05, 2.6118917275140998e-08
 _LONGEST_STEP = 0.4
 _FLUSH = 1e-30
 _MOST_PARTS = 64
@@ -94,7 +99,7 @@ class TapeMemory(NamedTuple):
         Scratch of two channels.
     """
 
-    state: Reals2
+    state: Precises2
     past: Reals2
     work: Reals3
 
@@ -103,9 +108,9 @@ class TapeMemory(NamedTuple):
 def tabulate(first: int, count: int, work: Reals2) -> None:
     """Langevin function ``coth x - 1/x`` of fields, its first derivative, and half its second.
 
-    Errors at most 1e-11, 1e-11 and 2e-9 up to the field limit. Below 0.5 by the power series; above by
-    exp(-2 x) from a Taylor polynomial squared six times, because a library exponential cannot be computed
-    in vectors. L' = 1 - L^2 - 2 L / x.
+    Errors at most 1e-11, 1e-11 and 2e-9 up to the field limit. Below 3 ``L(x) / x`` is a rational function of
+    ``x ** 2`` (relative error 6.5e-14; least squares, reweighted); above, exp(-2 x) from a Taylor polynomial
+    squared six times, because a library exponential cannot be computed in vectors. L' = 1 - L^2 - 2 L / x.
 
     Parameters
     ----------
@@ -121,20 +126,11 @@ def tabulate(first: int, count: int, work: Reals2) -> None:
     for k in range(count):
         x = fields[k]
         z = x * x
-        r_low = 2.1925564e-07 * z - 2.1644042808e-06
-        r_low = r_low * z + 2.1377799155576935e-05
-        r_low = r_low * z - 2.1164021164021165e-04
-        r_low = r_low * z + 2.1164021164021165e-03
-        r_low = r_low * z - 2.2222222222222223e-02
-        r_low = r_low * z + 3.3333333333333333e-01
-        u = max(abs(x), _SERIES_BELOW)
+        above = ((_P3 * z + _P2) * z + _P1) * z + _P0
+        below = (((_Q4 * z + _Q3) * z + _Q2) * z + _Q1) * z + 1.0
+        u = max(abs(x), _FRACTION_BELOW)
         t = min(u, 20.0) * (-2.0 / 64.0)
-        e = 1.0 + t * (1.0 / 12.0)
-        e = 1.0 + t * (1.0 / 11.0) * e
-        e = 1.0 + t * (1.0 / 10.0) * e
-        e = 1.0 + t * (1.0 / 9.0) * e
-        e = 1.0 + t * (1.0 / 8.0) * e
-        e = 1.0 + t * (1.0 / 7.0) * e
+        e = 1.0 + t * (1.0 / 7.0)
         e = 1.0 + t * (1.0 / 6.0) * e
         e = 1.0 + t * (1.0 / 5.0) * e
         e = 1.0 + t * (1.0 / 4.0) * e
@@ -147,18 +143,17 @@ def tabulate(first: int, count: int, work: Reals2) -> None:
         e = e * e
         e = e * e
         e = e * e
-        gap = 1.0 - e
-        inverse = 1.0 / (u * u * gap)
-        r_high = (u * (1.0 + e) - gap) * inverse
-        low = abs(x) < _SERIES_BELOW
-        r = r_low if low else r_high
+        inside = abs(x) < _FRACTION_BELOW
+        over = above if inside else (u - 1.0) + e * (u + 1.0)
+        under = below if inside else u * u * (1.0 - e)
+        r = over / under
         level = x * r
         steep = (1.0 - 2.0 * r) - level * level
         w_low = (1.7102239324461548e-04 - 2.1644042808e-05 * z) * z - 1.2698412698412698e-03
         w_low = w_low * z + 8.4656084656084656e-03
         w_low = w_low * z - 4.4444444444444444e-02
-        w_high = (steep - r) * (inverse * gap)
-        w = w_low if low else w_high
+        w_high = (steep - r) / max(z, _SERIES_BELOW * _SERIES_BELOW)
+        w = w_low if abs(x) < _SERIES_BELOW else w_high
         values[k] = level
         slopes[k] = steep
         curves[k] = -x * (r * steep + w)
@@ -196,7 +191,7 @@ def prepare(first: int, count: int, work: Reals2) -> None:
 
         y1 = y0 + u (d0 + d1) / 2 - u^2 (d0 - d1) / 12 + u move (A0' - A1') / 12
 
-    is linear in y1. Solved for it: ``y1 = KEEP y0 + FROM_OLD A0 + FROM_NEW A1 + BOW``; EXTRA weighs the
+    is linear in y1. Solved for it: ``y1 = y0 + FROM_OLD (A0 - y0) + FROM_NEW (A1 - y0) + BOW``; EXTRA weighs the
     part of the equation that is quadratic in d. The slope of L stands in for that of A in the last term.
 
     Parameters
@@ -204,14 +199,13 @@ def prepare(first: int, count: int, work: Reals2) -> None:
     first, count : int
         Places in the rows at which the steps end; those before them are read as well.
     work : ndarray, shape (ROWS, SCRATCH)
-        Reads FIELD and SLOPE; writes MOVE, KEEP, FROM_OLD, FROM_NEW, BOW and EXTRA.
+        Reads FIELD and SLOPE; writes MOVE, FROM_OLD, FROM_NEW, BOW and EXTRA.
     """
     old_slopes = work[SLOPE, first - 1 : first - 1 + count]
     new_slopes = work[SLOPE, first : first + count]
     old_fields = work[FIELD, first - 1 : first - 1 + count]
     new_fields = work[FIELD, first : first + count]
     moves = work[MOVE, first : first + count]
-    keep = work[KEEP, first : first + count]
     from_old = work[FROM_OLD, first : first + count]
     from_new = work[FROM_NEW, first : first + count]
     bow = work[BOW, first : first + count]
@@ -226,7 +220,6 @@ def prepare(first: int, count: int, work: Reals2) -> None:
         moves[k] = move
         from_old[k] = older
         from_new[k] = newer
-        keep[k] = 1.0 - u * solve
         bow[k] = move * _TWELFTH * u * (old_slopes[k] - new_slopes[k]) * solve
         extra[k] = (0.5 * _BETA) * u * solve
 
@@ -262,19 +255,19 @@ def chase(
     v1: float,
     s1: float,
     q1: float,
-    keep: float,
     from_old: float,
     from_new: float,
     bow: float,
     extra: float,
 ) -> tuple[float, float]:
-    """One step while y follows A: y and A at its end.
+    """One step while y follows A: the change of y, and A at its end.
 
     A1 is first taken to differ from L(h1) as A0 did from L(h0); y1 then gives m1, and m1 a better A1. Both
     that gain and the quadratic and cubic terms of d / (kappa - alpha d) are added to the linear solution.
 
     Numbers come one by one and not as a place in the scratch memory: a call that takes an array is not merged
-    into the loop, which then takes 1.2 to 2.7 times as long.
+    into the loop, which then takes 1.2 to 2.7 times as long. What a step waits for is y0 and a0, so all else is
+    put together beside them, and few operations lie between them and what is returned.
 
     Parameters
     ----------
@@ -286,19 +279,21 @@ def chase(
         Langevin function at beginning and end.
     s1, q1 : float
         Its slope, and half its second derivative, at the end.
-    keep, from_old, from_new, bow, extra : float
+    from_old, from_new, bow, extra : float
         What `prepare` wrote at the end.
     """
-    rough = v1 + (a0 - v0)
-    y1 = keep * y0 + (from_new * rough + (from_old * a0 + bow))
-    shift = ALPHA * (y1 + c * (rough - y1))
-    a1 = v1 + shift * (s1 + shift * q1)
+    rough = a0 + (v1 - v0)
+    known = from_new * rough + (from_old * a0 + bow)
+    share = from_old + from_new
     gap0 = a0 - y0
-    gap1 = rough - y1
-    y1 = y1 + extra * (gap0 * abs(gap0) * (1.0 + _BETA * abs(gap0)))
-    y1 = y1 + extra * (gap1 * abs(gap1) * (1.0 + _BETA * abs(gap1)))
-    y1 = y1 + from_new * (a1 - rough)
-    return min(max(y1, min(y0, a1)), max(y0, a1)), a1
+    gap1 = (rough - known) - (1.0 - share) * y0
+    shift = ALPHA * rough - (ALPHA * (1.0 - c)) * gap1
+    a1 = v1 + shift * (s1 + shift * q1)
+    bent0 = extra * (gap0 * abs(gap0) * (1.0 + _BETA * abs(gap0)))
+    bent1 = extra * (gap1 * abs(gap1) * (1.0 + _BETA * abs(gap1)))
+    gain = from_new * a1 + (((known - share * y0) - from_new * rough) + (bent0 + bent1))
+    whole = a1 - y0
+    return min(max(gain, min(0.0, whole)), max(0.0, whole)), a1
 
 
 @kernel()
@@ -313,20 +308,19 @@ def hold(
     s1: float,
     q1: float,
 ) -> tuple[float, float]:
-    """One step that begins with y at rest: y and A at its end.
+    """One step that begins with y at rest: the change of y, and A at its end.
 
     If A passes y on the way, the place where it does is found on a parabola, and y follows from there.
 
     `move` is the change of the field, `s0` the slope of the Langevin function at the beginning; the rest is as
     for `chase`.
     """
-    rough = v1 + (a0 - v0)
-    shift = ALPHA * (y0 + c * (rough - y0))
-    a1 = v1 + shift * (s1 + shift * q1)
     gap0 = a0 - y0
+    shift = (ALPHA * (1.0 - c)) * y0 + (ALPHA * c) * (a0 + (v1 - v0))
+    a1 = v1 + shift * (s1 + shift * q1)
     gap1 = a1 - y0
     if move * gap1 <= 0.0:
-        return y0, a1
+        return 0.0, a1
     span = gap1 - gap0
     start = -gap0 / span
     arc = 0.5 * move * (s1 - s0)
@@ -335,16 +329,18 @@ def hold(
     u = abs(move) * _PER_KAPPA * left
     share = u * (0.5 + _TWELFTH * u)
     bow = move * _TWELFTH * u * left * left * (s0 - s1)
-    y1 = y0 + (share * gap1 + bow) / (1.0 + share)
-    y1 = y1 + 0.5 * _BETA * u * (a1 - y1) * abs(a1 - y1) / (1.0 + share)
-    return min(max(y1, min(y0, a1)), max(y0, a1)), a1
+    gain = (share * gap1 + bow) / (1.0 + share)
+    rest = gap1 - gain
+    gain = gain + 0.5 * _BETA * u * rest * abs(rest) / (1.0 + share)
+    return min(max(gain, min(0.0, gap1)), max(0.0, gap1)), a1
 
 
 @kernel()
-def follow_far(h1: float, y: float, a: float, c: float, work: Reals2) -> tuple[float, float]:
-    """A step of any length from the field in the spare place to `h1`, in parts; leaves `h1` there.
+def follow_far(h1: float, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
+    """A step of any length from the field in the spare place to `h1`, in parts: y and A at its end.
 
-    `y`, `a` and `c` as for `chase`; `work` has the shape (ROWS, SCRATCH).
+    Leaves `h1` in the spare place. `y` is the irreversible part at the beginning; `a` and `c` as for `chase`;
+    `work` has the shape (ROWS, SCRATCH).
     """
     h0 = work[FIELD, SPARE]
     parts = min(int(abs(h1 - h0) * (1.0 / _LONGEST_STEP)) + 1, _MOST_PARTS)
@@ -355,19 +351,20 @@ def follow_far(h1: float, y: float, a: float, c: float, work: Reals2) -> tuple[f
         tabulate(new, 1, work)
         prepare(new, 1, work)
         v0, v1, s1, q1 = work[VALUE, old], work[VALUE, new], work[SLOPE, new], work[CURVE, new]
-        if work[MOVE, new] * (a - y) > 0.0:
-            keep, from_old, from_new = work[KEEP, new], work[FROM_OLD, new], work[FROM_NEW, new]
-            bow, extra = work[BOW, new], work[EXTRA, new]
-            y, a = chase(y, a, c, v0, v1, s1, q1, keep, from_old, from_new, bow, extra)
+        held: float = y
+        if work[MOVE, new] * (a - held) > 0.0:
+            from_old, from_new = work[FROM_OLD, new], work[FROM_NEW, new]
+            gain, a = chase(held, a, c, v0, v1, s1, q1, from_old, from_new, work[BOW, new], work[EXTRA, new])
         else:
-            y, a = hold(work[MOVE, new], y, a, c, v0, work[SLOPE, old], v1, s1, q1)
+            gain, a = hold(work[MOVE, new], held, a, c, v0, work[SLOPE, old], v1, s1, q1)
+        y = y + gain
         for row in range(MOVE):
             work[row, old] = work[row, new]
     return y, a
 
 
 @kernel()
-def follow_round(at: int, y: float, a: float, c: float, work: Reals2) -> tuple[float, float]:
+def follow_round(at: int, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
     """A step from field ``at - 1`` to field `at` by way of a turning point, if there is one, or a long one.
 
     Arguments as for `follow_far`.
@@ -383,19 +380,16 @@ def follow_round(at: int, y: float, a: float, c: float, work: Reals2) -> tuple[f
 
 
 @kernel()
-def carry_off(
-    y: float, a: float, c: float, h: float, move: float, slope: float, release: float, swing: float
-) -> tuple[float, float]:
-    """Let go of what no field holds: y and A after a moment of the tape's passage.
+def carry_off(y: float, h: float, move: float, release: float, swing: float) -> float:
+    """What y loses in a moment of the tape's passage, because no field holds it.
 
-    `release` is the share that goes in that moment without a field, `swing` a time over that of one step.
-    `y`, `a` and `c` as for `chase`; `h`, `move` and `slope`: field, its change, slope of the Langevin function.
+    `release` is the share that goes in that moment without a field, `swing` a time over that of one step;
+    `h` and `move`: field, and its change in a step.
     """
-    left = 0.0
-    if abs(y) > _FLUSH:
-        ratio = (abs(h) + abs(swing * move)) / y
-        left = y - (release * y) / ((HOLD * ratio) * ratio + 1.0)
-    return left, a - ALPHA * (1.0 - c) * (y - left) * slope
+    if abs(y) <= _FLUSH:
+        return 0.0
+    ratio = (abs(h) + abs(swing * move)) / y
+    return (release * y) / ((HOLD * ratio) * ratio + 1.0)
 
 
 @kernel()
@@ -434,18 +428,18 @@ def load_fields(
 
 
 @kernel()
-def magnetise(high: Reals3, bent: Reals3, offset: int, count: int, lag: int, law: Law, memory: TapeMemory) -> None:
-    """Field from `high`, magnetisation into `bent`, `lag` (2 to 12) top-rate samples late.
+def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory: TapeMemory) -> None:
+    """Field from `high`, magnetisation in its place, `lag` (2 to 12) top-rate samples late.
 
     Two channels are stepped in turn, because one step waits for the one before and a processor can do two
-    such chains in the time of one. The last of an odd number is stepped beside a copy of itself.
+    such chains in the time of one. The last of an odd number is stepped alone.
 
     Parameters
     ----------
-    high, bent : ndarray, shape (channels, rows, ...)
-        Input, and output behind `offset`; sample ``rows * i + p`` of the sequence is in row p.
+    high : ndarray, shape (channels, rows, offset + count or more)
+        Input and output; sample ``rows * i + p`` of the sequence is in row p.
     offset, count : int
-        First place of the output, and number of new samples, in every row.
+        First place of the new samples, and number of them, in every row.
     lag : int
         See above.
     law : Law
@@ -457,98 +451,103 @@ def magnetise(high: Reals3, bent: Reals3, offset: int, count: int, lag: int, law
     span = BATCH // rows
     state = memory.state
     c = law.reversible
-    wa = memory.work[0]
-    wb = memory.work[1]
     for first in range(0, high.shape[0], 2):
         second = min(first + 1, high.shape[0] - 1)
-        ya = state[first, 0]
-        aa = state[first, 1]
-        yb = state[second, 0]
-        ab = state[second, 1]
-        start = 0
-        while start < count:
-            width = min(span, count - start)
+        wa = memory.work[0]
+        wb = memory.work[second - first]
+        ya: Precise = state[first, 0]
+        aa: float = state[first, 1]
+        yb: Precise = state[second, 0]
+        ab: float = state[second, 1]
+        start = offset
+        while start < offset + count:
+            width = min(span, offset + count - start)
             load_fields(high, first, start, width, lag, law.field, memory.past, wa)
             if second != first:
                 load_fields(high, second, start, width, lag, law.field, memory.past, wb)
-            else:
-                for row in range(ROWS):
-                    for k in range(SCRATCH):
-                        wb[row, k] = wa[row, k]
             at = HISTORY_H - lag
             for i in range(width):
                 for row in range(rows):
                     if wa[PLAIN, at] < 0.0:
                         ya, aa = follow_round(at, ya, aa, c, wa)
-                    elif wa[MOVE, at] * (aa - ya) > 0.0:
-                        ya, aa = chase(
-                            ya,
-                            aa,
-                            c,
-                            wa[VALUE, at - 1],
-                            wa[VALUE, at],
-                            wa[SLOPE, at],
-                            wa[CURVE, at],
-                            wa[KEEP, at],
-                            wa[FROM_OLD, at],
-                            wa[FROM_NEW, at],
-                            wa[BOW, at],
-                            wa[EXTRA, at],
-                        )
                     else:
-                        ya, aa = hold(
-                            wa[MOVE, at],
-                            ya,
-                            aa,
-                            c,
-                            wa[VALUE, at - 1],
-                            wa[SLOPE, at - 1],
-                            wa[VALUE, at],
-                            wa[SLOPE, at],
-                            wa[CURVE, at],
-                        )
-                    if wb[PLAIN, at] < 0.0:
-                        yb, ab = follow_round(at, yb, ab, c, wb)
-                    elif wb[MOVE, at] * (ab - yb) > 0.0:
-                        yb, ab = chase(
-                            yb,
-                            ab,
-                            c,
-                            wb[VALUE, at - 1],
-                            wb[VALUE, at],
-                            wb[SLOPE, at],
-                            wb[CURVE, at],
-                            wb[KEEP, at],
-                            wb[FROM_OLD, at],
-                            wb[FROM_NEW, at],
-                            wb[BOW, at],
-                            wb[EXTRA, at],
-                        )
-                    else:
-                        yb, ab = hold(
-                            wb[MOVE, at],
-                            yb,
-                            ab,
-                            c,
-                            wb[VALUE, at - 1],
-                            wb[SLOPE, at - 1],
-                            wb[VALUE, at],
-                            wb[SLOPE, at],
-                            wb[CURVE, at],
-                        )
-                    bent[first, row, offset + start + i] = law.gain * (ya + c * (aa - ya))
-                    bent[second, row, offset + start + i] = law.gain * (yb + c * (ab - yb))
+                        held_a: float = ya
+                        if wa[MOVE, at] * (aa - held_a) > 0.0:
+                            gain, aa = chase(
+                                held_a,
+                                aa,
+                                c,
+                                wa[VALUE, at - 1],
+                                wa[VALUE, at],
+                                wa[SLOPE, at],
+                                wa[CURVE, at],
+                                wa[FROM_OLD, at],
+                                wa[FROM_NEW, at],
+                                wa[BOW, at],
+                                wa[EXTRA, at],
+                            )
+                        else:
+                            gain, aa = hold(
+                                wa[MOVE, at],
+                                held_a,
+                                aa,
+                                c,
+                                wa[VALUE, at - 1],
+                                wa[SLOPE, at - 1],
+                                wa[VALUE, at],
+                                wa[SLOPE, at],
+                                wa[CURVE, at],
+                            )
+                        ya = ya + gain
+                    pa: float = ya
+                    high[first, row, start + i] = law.gain * (pa + c * (aa - pa))
+                    if second != first:
+                        if wb[PLAIN, at] < 0.0:
+                            yb, ab = follow_round(at, yb, ab, c, wb)
+                        else:
+                            held_b: float = yb
+                            if wb[MOVE, at] * (ab - held_b) > 0.0:
+                                gain, ab = chase(
+                                    held_b,
+                                    ab,
+                                    c,
+                                    wb[VALUE, at - 1],
+                                    wb[VALUE, at],
+                                    wb[SLOPE, at],
+                                    wb[CURVE, at],
+                                    wb[FROM_OLD, at],
+                                    wb[FROM_NEW, at],
+                                    wb[BOW, at],
+                                    wb[EXTRA, at],
+                                )
+                            else:
+                                gain, ab = hold(
+                                    wb[MOVE, at],
+                                    held_b,
+                                    ab,
+                                    c,
+                                    wb[VALUE, at - 1],
+                                    wb[SLOPE, at - 1],
+                                    wb[VALUE, at],
+                                    wb[SLOPE, at],
+                                    wb[CURVE, at],
+                                )
+                            yb = yb + gain
+                        pb: float = yb
+                        high[second, row, start + i] = law.gain * (pb + c * (ab - pb))
                     at += 1
                 # Once in all rows: whatever the rate, this is several times in a sample of the base rate.
                 last = at - 1
-                ya, aa = carry_off(
-                    ya, aa, c, wa[FIELD, last], wa[MOVE, last], wa[SLOPE, last], law.release, law.swing
-                )
-                yb, ab = carry_off(
-                    yb, ab, c, wb[FIELD, last], wb[MOVE, last], wb[SLOPE, last], law.release, law.swing
-                )
+                lost = carry_off(pa, wa[FIELD, last], wa[MOVE, last], law.release, law.swing)
+                ya = ya - lost if abs(ya) > _FLUSH else 0.0
+                aa = aa - ALPHA * (1.0 - c) * lost * wa[SLOPE, last]
+                if second != first:
+                    lost = carry_off(pb, wb[FIELD, last], wb[MOVE, last], law.release, law.swing)
+                    yb = yb - lost if abs(yb) > _FLUSH else 0.0
+                    ab = ab - ALPHA * (1.0 - c) * lost * wb[SLOPE, last]
             start += span
+        if second != first:
+            state[second, 0] = yb
+            state[second, 1] = ab
         state[first, 0] = ya
         state[first, 1] = aa
-        state[second, 0] = yb
-        state[second, 1] = ab

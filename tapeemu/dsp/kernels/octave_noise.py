@@ -32,6 +32,7 @@ __all__ = [
     "noise_octaves",
     "noise_power",
     "noise_scratch",
+    "spectrum_ratio",
     "spectrum_shape",
 ]
 
@@ -134,7 +135,12 @@ def _spectrum_begin(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
 
 @kernel()
 def spectrum_shape(
-    kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise, frequency_hz: Precise
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    slope_db_per_octave: Precise,
+    ratio: Precise,
+    frequency_hz: Precise,
 ) -> Precise:
     """Amplitude of a spectrum at a frequency, not yet scaled.
 
@@ -142,26 +148,25 @@ def spectrum_shape(
     ----------
     kind : int
         LAW: the power density follows one slope between the edges; beyond, it falls along a squared cosine
-        over the logarithm of the frequency, to nothing one :func:`law_ratio` away. BAND: flat, the
-        amplitude rises along a sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85
-        to 1.15 times the upper one.
+        over the logarithm of the frequency, to nothing one `ratio` away. BAND: flat, the amplitude rises along a
+        sine from 0.65 to 1.35 times the lower edge (which may be 0) and falls from 0.85 to 1.15 times the
+        upper one.
     low_hz, high_hz : float
         Edges.
-    slope_db_per_octave : float
-        Of a law.
+    slope_db_per_octave, ratio : float
+        Of a law, see :func:`spectrum_ratio`.
     frequency_hz : float
         0 or more.
     """
     if kind == LAW:
-        ratio = law_ratio(low_hz, high_hz)
         if frequency_hz <= low_hz / ratio or frequency_hz >= high_hz * ratio:
             return 0.0
-        relative = logarithm(frequency_hz / low_hz)
-        step = logarithm(ratio)
-        beyond = max(max(-relative / step, relative / step - law_octaves(low_hz, high_hz)), 0.0)
-        return cosine_of_turns(0.25 * min(beyond, 1.0)) * exponential(
-            slope_db_per_octave * _NEPERS_PER_DB * relative / _LN2
-        )
+        octaves = logarithm(frequency_hz / low_hz) / _LN2
+        shape = exponential(slope_db_per_octave * _NEPERS_PER_DB * octaves)
+        if frequency_hz < low_hz or frequency_hz > high_hz:
+            beyond = max(low_hz / frequency_hz, frequency_hz / high_hz)
+            shape = shape * cosine_of_turns(0.25 * min(logarithm(beyond) / logarithm(ratio), 1.0))
+        return shape
     place = min(max((frequency_hz / high_hz - 1.0) / 0.15, -1.0), 1.0)
     shape = 0.5 * (1.0 - sine_of_turns(0.25 * place))
     if low_hz > 0.0:
@@ -171,24 +176,50 @@ def spectrum_shape(
 
 
 @kernel()
+def spectrum_ratio(kind: int, low_hz: Precise, high_hz: Precise) -> Precise:
+    """What :func:`spectrum_shape` takes as the ratio: that of a law."""
+    return law_ratio(low_hz, high_hz) if kind == LAW else 1.0
+
+
+@kernel()
 def noise_power(kind: int, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise) -> Precise:
-    """Integral over frequency of the square of :func:`spectrum_shape`: midpoints, 256 an octave of a law."""
-    total: Precise = 0.0
-    if kind == LAW:
-        ratio = law_ratio(low_hz, high_hz)
-        parts = 64 * (law_octaves(low_hz, high_hz) + 2)
-        step = logarithm(ratio) / 64.0
-        begin = logarithm(low_hz) - logarithm(ratio)
-        for i in range(parts):
-            frequency = exponential(begin + step * (i + 0.5))
-            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
-            total += frequency * step * shape * shape
-        return total
-    step = 1.15 * high_hz / 4096.0
-    for i in range(4096):
-        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * (i + 0.5))
-        total += step * shape * shape
-    return total
+    """Integral over frequency of the square of :func:`spectrum_shape`."""
+    if kind == BAND and 1.35 * low_hz <= 0.85 * high_hz:
+        # In closed form: the mean square of a rising edge is 3/8.
+        return 0.9625 * high_hz - 1.0875 * low_hz
+    begin = _spectrum_begin(kind, low_hz, high_hz)
+    end = _spectrum_end(kind, low_hz, high_hz)
+    return _power_between(kind, low_hz, high_hz, slope_db_per_octave, False, begin, end)
+
+
+@kernel()
+def _power_between(
+    kind: int,
+    low_hz: Precise,
+    high_hz: Precise,
+    slope_db_per_octave: Precise,
+    integrated: bool,
+    begin: Precise,
+    end: Precise,
+) -> Precise:
+    """Integral of a spectrum's square, or of that of its integral over time, between two frequencies above 0.
+
+    Midpoints over the logarithm of the frequency, 24 an octave or more.
+    """
+    ratio = spectrum_ratio(kind, low_hz, high_hz)
+    width = logarithm(end / begin)
+    parts = max(96, math.ceil(24.0 / _LN2 * width))
+    step = width / parts
+    growth = exponential(step)
+    frequency = begin * exponential(0.5 * step)
+    power: Precise = 0.0
+    for _ in range(parts):
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio, frequency)
+        if integrated:
+            shape = shape / (_TURN * frequency)
+        power += step * frequency * shape * shape
+        frequency = frequency * growth
+    return power
 
 
 @kernel()
@@ -206,20 +237,12 @@ def delivered_rms(
     end = min(_spectrum_end(kind, low_hz, high_hz), _HIGHEST_SHARE * sample_rate)
     if rms <= 0.0 or begin >= end:
         return 0.0
-    power: Precise = 0.0
+    if not integrated and end == _spectrum_end(kind, low_hz, high_hz):
+        return rms
     if begin <= 0.0:
-        step = end / 1024.0
-        for i in range(1024):
-            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, step * (i + 0.5))
-            power += step * shape * shape
-    else:
-        step = logarithm(end / begin) / 1024.0
-        for i in range(1024):
-            frequency = begin * exponential(step * (i + 0.5))
-            shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
-            if integrated:
-                shape = shape / (_TURN * frequency)
-            power += step * frequency * shape * shape
+        # Of a band down to 0 Hz nearly nothing lies below.
+        begin = 1e-4 * end
+    power = _power_between(kind, low_hz, high_hz, slope_db_per_octave, integrated, begin, end)
     return rms * math.sqrt(power / noise_power(kind, low_hz, high_hz, slope_db_per_octave))
 
 
@@ -297,6 +320,7 @@ def _design_octave(
         As for :func:`design_noise`.
     """
     node_rate = 8.0 * centre_hz
+    ratio = spectrum_ratio(kind, low_hz, high_hz)
     for row in range(2):
         for k in range(TAPS):
             taps[row, k] = 0.0
@@ -304,16 +328,21 @@ def _design_octave(
     wanted: Precise = 0.0
     for i in range(_FREQUENCIES):
         frequency = lower_hz + step * (i + 0.5)
-        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, frequency)
+        shape = spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio, frequency)
         shape = shape * _flank(octave, octaves, logarithm(frequency / centre_hz) / _LN2)
         wanted += step * shape * shape
         if integrated:
             shape = shape / frequency
+        # Cosines, or sines, of 0, 1, 2, ... angles: each from the two before it.
+        turns = frequency / node_rate
+        twice = 2.0 * cosine_of_turns(turns)
+        wave: Precise = 0.0 if integrated else 1.0
+        before = -sine_of_turns(turns) if integrated else 0.5 * twice
         for j in range(TAPS):
-            turns = j * (frequency / node_rate)
-            taps[j % 2, _MIDDLE - j // 2] += shape * (
-                sine_of_turns(turns) if integrated else cosine_of_turns(turns)
-            )
+            taps[j % 2, _MIDDLE - j // 2] += shape * wave
+            after = twice * wave - before
+            before = wave
+            wave = after
     # The window reaches zero 32 nodes from the middle; the other half of the taps is the mirror of the first.
     for j in range(TAPS):
         tap = taps[j % 2, _MIDDLE - j // 2] * (0.5 + 0.5 * cosine_of_turns(j / (2.0 * TAPS)))
@@ -325,10 +354,15 @@ def _design_octave(
     for i in range(_FREQUENCIES):
         frequency = width * (i + 0.5)
         response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
+        turns = frequency / node_rate
+        twice = 2.0 * cosine_of_turns(turns)
+        wave = sine_of_turns(turns) if integrated else 0.5 * twice
+        before = 0.0 if integrated else 1.0
         for j in range(1, TAPS):
-            turns = j * (frequency / node_rate)
-            wave = sine_of_turns(turns) if integrated else cosine_of_turns(turns)
             response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
+            after = twice * wave - before
+            before = wave
+            wave = after
         if integrated:
             response = response * (_TURN * frequency)
         made += width / node_rate * response * response

@@ -8,7 +8,7 @@ sinc values, the same for all fractions.
 
 import math
 
-from tapeemu.dsp.kernels.arrays import Precise, Precises2, Reals2
+from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import sine_of_turns
 
@@ -33,14 +33,17 @@ def _cardinal_sine(x: Precise) -> Precise:
 
 
 @kernel()
-def _factorise(edge: Precise, taps: int, factor: Precises2) -> None:
-    """Write the lower Cholesky factor of the normal equations' matrix; its diagonal as one over it."""
+def _factorise(edge: Precise, taps: int, factor: Precises1) -> None:
+    """Write the lower Cholesky factor of the normal equations, row behind row; its diagonal as one over it."""
     for row in range(taps):
         for column in range(row + 1):
             rest = _cardinal_sine(2.0 * edge * (row - column))
             for k in range(column):
-                rest = rest - factor[row, k] * factor[column, k]
-            factor[row, column] = 1.0 / math.sqrt(rest) if row == column else rest * factor[column, column]
+                rest = rest - factor[row * taps + k] * factor[column * taps + k]
+            if row == column:
+                factor[row * taps + row] = 1.0 / math.sqrt(rest)
+            else:
+                factor[row * taps + column] = rest * factor[column * taps + column]
 
 
 @kernel()
@@ -51,7 +54,7 @@ def design_reader(taps: int, scratch: Precises2, table: Reals2) -> None:
     ----------
     taps : int
         32 or 48.
-    scratch : ndarray, shape (taps + 1 or more, taps)
+    scratch : ndarray, shape (2, taps**2 or more)
         Scratch.
     table : ndarray, shape (CELLS + 2, taps)
         Row ``r`` gets the taps for the fraction ``r / CELLS``; tap ``k`` belongs to the sample
@@ -61,22 +64,28 @@ def design_reader(taps: int, scratch: Precises2, table: Reals2) -> None:
     """
     edge = _band_edge(taps)
     middle = taps // 2 - 1
-    _factorise(edge, taps, scratch)
-    solution = scratch[taps]
-    for row in range(CELLS + 2):
+    factor = scratch[0]
+    solution = scratch[1]
+    _factorise(edge, taps, factor)
+    # The taps of one less a fraction are those of the fraction backwards.
+    for row in range(CELLS // 2 + 1):
         fraction: Precise = row / CELLS
         for k in range(taps):
             rest = _cardinal_sine(2.0 * edge * (k - middle - fraction))
             for before in range(k):
-                rest = rest - scratch[k, before] * solution[before]
-            solution[k] = rest * scratch[k, k]
+                rest = rest - factor[k * taps + before] * solution[before]
+            solution[k] = rest * factor[k * taps + k]
         for back in range(taps):
             here = taps - 1 - back
             rest = solution[here]
             for after in range(here + 1, taps):
-                rest = rest - scratch[after, here] * solution[after]
-            solution[here] = rest * scratch[here, here]
+                rest = rest - factor[after * taps + here] * solution[after]
+            solution[here] = rest * factor[here * taps + here]
         for k in range(taps):
-            table[row, k] = solution[k] if row % CELLS != 0 else 0.0
-    table[0, middle] = 1.0
-    table[CELLS, middle + 1] = 1.0
+            table[row, k] = solution[k]
+            table[CELLS - row, taps - 1 - k] = solution[k]
+    for k in range(taps):
+        table[0, k] = 1.0 if k == middle else 0.0
+        table[CELLS, k] = 1.0 if k == middle + 1 else 0.0
+        # One row beyond, only ever read with a share of zero.
+        table[CELLS + 1, k] = table[CELLS, k]

@@ -327,8 +327,8 @@ def settle(first: Precise, per_duration: Precise, start: Precise, out: Precises1
     out : ndarray, shape (samples,)
         Changed in place.
     """
-    for i in range(out.size):
-        u = min(abs(first + i) * per_duration, 1.0)
+    for i in range(np.uintp(out.size)):
+        u = min(abs(first + np.float64(i)) * per_duration, 1.0)
         out[i] -= start * (1.0 - u * u * (3.0 - 2.0 * u))
 
 
@@ -338,8 +338,8 @@ def begin_at_zero(first: Precise, per_duration: Precise, out: Precises1) -> None
 
     Arguments as for :func:`settle`.
     """
-    for i in range(out.size):
-        u = min(abs(first + i) * per_duration, 1.0)
+    for i in range(np.uintp(out.size)):
+        u = min(abs(first + np.float64(i)) * per_duration, 1.0)
         out[i] *= u * u * (3.0 - 2.0 * u)
 
 
@@ -357,13 +357,14 @@ def expand(values: Precises1, slopes: Precises1, step: int, out: Precises1) -> N
         Gets the samples; as many as whole intervals.
     """
     unit = 1.0 / step
-    for interval in range(out.size // step):
+    width = np.uintp(step)
+    for interval in range(np.uintp(out.size // step)):
         first = values[interval]
-        rise = values[interval + 1] - first
+        rise = values[interval + np.uintp(1)] - first
         left = slopes[interval]
-        bend = slopes[interval + 1] + left - 2.0 * rise
+        bend = slopes[interval + np.uintp(1)] + left - 2.0 * rise
         lean = rise - left - bend
-        base = interval * step
-        for i in range(step):
-            u = i * unit
+        base = interval * width
+        for i in range(width):
+            u = np.float64(i) * unit
             out[base + i] = first + u * (left + u * (lean + u * bend))

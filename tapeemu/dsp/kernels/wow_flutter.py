@@ -176,8 +176,9 @@ def _wander_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
 @kernel()
 def _part_amplitude(settings: WowFlutterSettings, sample_rate: Precise, part: int) -> Precise:
     """Peak delay of a rotating part in samples."""
-    peak = settings.parts[part, PEAK_PERCENT] / 100.0 * settings.scale
-    return peak / (_TURN * settings.parts[part, RATE_HZ]) * sample_rate
+    rate: Precise = settings.parts[part, RATE_HZ]
+    peak: Precise = settings.parts[part, PEAK_PERCENT] / 100.0 * settings.scale
+    return peak / (_TURN * rate) * sample_rate
 
 
 @kernel()
@@ -371,6 +372,8 @@ def wow_flutter_design(
     counts[REACH] = _reach(settings, sample_rate, channels)
     counts[LATENCY] = wow_flutter_latency(settings, sample_rate, channels)
     counts[TAPS] = settings.reader_taps
+    for i in range(SEGMENT):
+        memory.delays[1, i] = 0.0
     moves = channels > 1 and memory.azimuth.plan[0] > 0.0
     counts[AZIMUTH_MOVES] = 1 if moves else 0
     wow_flutter_seek(memory, start_sample)
@@ -413,7 +416,8 @@ def _earliest(memory: WowFlutterMemory) -> np.int64:
     """First input sample that the next output sample may need; rounding may cost one of the two to spare."""
     counts = memory.counts
     output = counts[_ORIGIN] + counts[_MADE] - counts[LATENCY]
-    return np.int64(np.floor(_distance(output, counts[_START], memory.ratio))) - counts[REACH] - 2
+    whole = np.int64(np.floor(_distance(output, counts[_START], memory.ratio)))
+    return np.int64(whole - counts[REACH] - 2)
 
 
 @kernel()
@@ -455,15 +459,16 @@ def wow_flutter_process(memory: WowFlutterMemory, block: Reals2, out: Reals2) ->
         column = int(counts[_FED] - counts[_BASE])
         if column == line.shape[1]:
             skipped = int(_earliest(memory) - counts[_BASE])
-            for channel in range(line.shape[0]):
-                for i in range(column - skipped):
-                    line[channel, i] = line[channel, skipped + i]
+            for channel in range(np.uintp(line.shape[0])):
+                for i in range(np.uintp(column - skipped)):
+                    line[channel, i] = line[channel, np.uintp(skipped) + i]
             counts[_BASE] += skipped
             column = column - skipped
         count = min(block.shape[1] - taken, line.shape[1] - column)
-        for channel in range(line.shape[0]):
-            for i in range(count):
-                line[channel, column + i] = block[channel, taken + i]
+        to, since = np.uintp(column), np.uintp(taken)
+        for row in range(np.uintp(line.shape[0])):
+            for k in range(np.uintp(count)):
+                line[row, to + k] = block[row, since + k]
         taken = taken + count
         counts[_FED] += count
         end = countable(memory, counts[_FED])
@@ -513,9 +518,6 @@ def _fill_delays(memory: WowFlutterMemory, segment: np.int64) -> None:
     fill_trajectory(memory.flutter, segment, np.uint64(0), memory.delays[0])
     if counts[AZIMUTH_MOVES] == 1:
         fill_trajectory(memory.azimuth, segment, np.uint64(0), memory.delays[1])
-    else:
-        for i in range(SEGMENT):
-            memory.delays[1, i] = 0.0
     whole, fraction = place_of(segment * SEGMENT, memory.ratio)
     counts[_WHOLE] = whole - counts[_START]
     memory.plan[_FRACTION] = fraction

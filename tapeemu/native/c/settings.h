@@ -8,8 +8,45 @@
 
 /* Kinds of stages. */
 enum {
-    TAPEEMU_DRIVE = 0,
-    TAPEEMU_KINDS = 1
+    TAPEEMU_AMPLITUDE_FLUTTER = 0,
+    TAPEEMU_DRIVE = 1,
+    TAPEEMU_MAGNETISED = 2,
+    TAPEEMU_ROOM = 3,
+    TAPEEMU_WOW_FLUTTER = 4,
+    TAPEEMU_KINDS = 5
+};
+
+/*
+ * Settings of an AmplitudeFlutter.
+ * spacing
+ * 1 if filters move, 0 if gains do.
+ * periodic_parts : ndarray, shape (parts, 4)
+ * Rate in Hz, peak in dB, phase in degrees, and 1 if the phase is set.
+ * random_db, random_low_hz, random_high_hz, channel_correlation, spacing_frequency_hz
+ * As in the processor.
+ * dropouts_per_minute, dropout_least_db, dropout_most_db, dropout_shortest_ms, dropout_longest_ms
+ * As in the processor.
+ * dropouts_on_all_channels
+ * 1 or 0.
+ * seed
+ * Of the tape.
+ */
+enum {
+    TAPEEMU_AMPLITUDE_FLUTTER_SPACING = 0, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_DB = 1, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_CHANNEL_CORRELATION = 4, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ = 5, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_PER_MINUTE = 6, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 7, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 8, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS = 9, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS = 10, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_ON_ALL_CHANNELS = 11, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_SEED = 12, /* whole */
+    /* then the table periodic_parts: real, 2 dimension(s) */
+    TAPEEMU_AMPLITUDE_FLUTTER_NUMBERS = 13
 };
 
 /*
@@ -31,6 +68,96 @@ enum {
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
     TAPEEMU_DRIVE_NUMBERS = 8
+};
+
+/*
+ * Settings of a TapeMagnetisation.
+ * drive_db, drive_given
+ * Field of a full-scale sine, and 1 if it is set; 6 dB if neither it nor the level of 3 % is.
+ * mol_db, mol_given
+ * Level of 3 % third harmonic above the reference level, and 1 if it is set.
+ * reference_level_dbfs, bias_percent, high_pass_hz
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_MAGNETISED_DRIVE_DB = 0, /* real */
+    TAPEEMU_MAGNETISED_DRIVE_GIVEN = 1, /* whole */
+    TAPEEMU_MAGNETISED_MOL_DB = 2, /* real */
+    TAPEEMU_MAGNETISED_MOL_GIVEN = 3, /* whole */
+    TAPEEMU_MAGNETISED_REFERENCE_LEVEL_DBFS = 4, /* real */
+    TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
+    TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
+    TAPEEMU_MAGNETISED_NUMBERS = 7
+};
+
+/*
+ * The settings of the reverb as numbers; those that may be left out have a flag beside them.
+ * decay_seconds, low_decay_ratio, high_decay_ratio : float
+ * Count if their flag is not 0.
+ * decay_given, low_given, high_given : int
+ * The flags.
+ * band_seconds : ndarray, shape (9,)
+ * Decay times by octave bands, where `bands_given` is not 0. If none is given, the ratios hold.
+ * bands_given : ndarray of int64, shape (9,)
+ * pre_delay_seconds, size_percent, diffusion_percent, modulation_percent, modulation_hz : float
+ * width_percent, wet_percent : float
+ * lines : int
+ * 8, 16 or 32.
+ * room_seed : uint64
+ */
+enum {
+    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real */
+    TAPEEMU_ROOM_DECAY_GIVEN = 1, /* whole */
+    TAPEEMU_ROOM_LOW_DECAY_RATIO = 2, /* real */
+    TAPEEMU_ROOM_LOW_GIVEN = 3, /* whole */
+    TAPEEMU_ROOM_HIGH_DECAY_RATIO = 4, /* real */
+    TAPEEMU_ROOM_HIGH_GIVEN = 5, /* whole */
+    TAPEEMU_ROOM_PRE_DELAY_SECONDS = 6, /* real */
+    TAPEEMU_ROOM_SIZE_PERCENT = 7, /* real */
+    TAPEEMU_ROOM_DIFFUSION_PERCENT = 8, /* real */
+    TAPEEMU_ROOM_MODULATION_PERCENT = 9, /* real */
+    TAPEEMU_ROOM_MODULATION_HZ = 10, /* real */
+    TAPEEMU_ROOM_WIDTH_PERCENT = 11, /* real */
+    TAPEEMU_ROOM_WET_PERCENT = 12, /* real */
+    TAPEEMU_ROOM_LINES = 13, /* whole */
+    TAPEEMU_ROOM_ROOM_SEED = 14, /* whole */
+    /* then the table band_seconds: real, 1 dimension(s) */
+    /* then the table bands_given: whole, 1 dimension(s) */
+    TAPEEMU_ROOM_NUMBERS = 15
+};
+
+/*
+ * Settings of a WowFlutter: the mixture of what moves, as set, as left out or as the profile has it.
+ * parts : ndarray, shape (parts, 4)
+ * Rotating parts: rate in Hz, peak in percent, phase in turns, and 1 if it is set.
+ * random_percent, random_slope_db_per_octave, random_low_hz, random_high_hz
+ * The random part.
+ * scrape_percent, scrape_low_hz, scrape_high_hz
+ * Scrape flutter of its own band.
+ * scale
+ * Factor on all that moves but azimuth and speed error, from the weighted figure.
+ * settling_percent
+ * Flutter that settling is held against.
+ * speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_WOW_FLUTTER_RANDOM_PERCENT = 0, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_SLOPE_DB_PER_OCTAVE = 1, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_PERCENT = 4, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_LOW_HZ = 5, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_HIGH_HZ = 6, /* real */
+    TAPEEMU_WOW_FLUTTER_SCALE = 7, /* real */
+    TAPEEMU_WOW_FLUTTER_SETTLING_PERCENT = 8, /* real */
+    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 12, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 13, /* whole */
+    /* then the table parts: real, 2 dimension(s) */
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 14
 };
 
 #endif

@@ -229,7 +229,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
             for (ix k = 0; given->still != NULL && k < count; k++)
                 still[k] = given->still[k];
         }
-        const double ratio = stage_ratio(kind, given->settings, count, rate, channels);
+        const double ratio = stage_ratio(kind, given->settings, count);
         plan->ratios.at[i] = ratio;
         plan->latencies.at[i] = stage_latency(kind, given->settings, count, rate, channels);
         plan->still_latencies.at[i] = plan->latencies.at[i];

@@ -231,6 +231,30 @@ def test_octaves_add_up_to_the_law(slope, edges):
     assert 10 * np.log10(np.median(density / law_density(law, frequencies))) == pytest.approx(0.0, abs=0.3)
 
 
+@pytest.mark.parametrize("edges", [(0.05, 100.0), (0.05, 2_500.0), (50.0, 20_000.0)])
+@pytest.mark.parametrize("slope", [-9.0, -3.0, 6.0])
+def test_bound_of_a_law_is_eight_standard_deviations_of_its_integral(edges, slope):
+    law = RandomLaw(1, *edges, 1e-3, slope)
+    grid = np.geomspace(edges[0] / 2.6, min(2.6 * edges[1], 0.45 * RATE), 20_001)
+    rms = math.sqrt(np.trapezoid(law_density(law, grid) / (2.0 * np.pi * grid) ** 2, grid))
+    assert Trajectory(noises=(law,), sample_rate=RATE).bound == pytest.approx(8.0 * rms, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    "band", [(0.3, 20.0), (0.0, 20.0), (10.0, 13.0), (100.0, 5_000.0), (0.1, 1.0), (9_000.0, 20_000.0)]
+)
+@pytest.mark.parametrize("integrate", [False, True])
+def test_bound_of_a_band_is_eight_standard_deviations(band, integrate):
+    if integrate and not band[0]:
+        pytest.skip("a band down to 0 Hz has no bounded integral")
+    rate = 32_000.0
+    noise = NoiseBand(1, *band, 1.0, integrate=integrate)
+    grid = np.geomspace(1e-3 * band[1], min(1.2 * band[1], 0.45 * rate), 20_001)
+    density = band_density(noise, grid) / (2.0 * np.pi * grid if integrate else 1.0) ** 2
+    rms = math.sqrt(np.trapezoid(density, grid))
+    assert Trajectory(noises=(noise,), sample_rate=rate).bound == pytest.approx(8.0 * rms, rel=2e-3)
+
+
 def test_random_law_is_heard_in_every_third_octave():
     """The noise itself, 0.05 to 100 Hz in one over the frequency: within 1 dB; readings scatter by 0.3 dB."""
     law = RandomLaw(stream_key(3, Purpose.PLACE), 0.05, 100.0, 1e-3)

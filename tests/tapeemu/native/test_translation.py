@@ -303,6 +303,8 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         @kernel()
         def k(a: float) -> float:
             whole, rest = split(a)
+            _, twice = split(2.0 * a)  # what is not wanted makes no variable
+            whole = whole + int(twice)
             one, two = rest, whole
             return one - 3.0 * two
         """,

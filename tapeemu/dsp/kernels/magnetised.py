@@ -1,0 +1,252 @@
+"""Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import exponential_less_one, logarithm_of_ten, power_of_ten
+from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol, loop_harmonics
+from tapeemu.dsp.kernels.magnetisation import HISTORY_H, ROWS, SCRATCH, Law, TapeMemory, magnetise
+from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
+from tapeemu.dsp.kernels.oversampling import (
+    CHUNK,
+    HISTORY_HIGH,
+    Oversampler,
+    fall,
+    oversampler_clear,
+    oversampler_design,
+    oversampler_latency,
+    oversampler_shapes,
+    oversampling_factor,
+    per_base,
+    rise,
+)
+
+__all__ = [
+    "MagnetisedMemory",
+    "MagnetisedSettings",
+    "field_drive_db",
+    "full_scale_field",
+    "magnetised_design",
+    "magnetised_latency",
+    "magnetised_process",
+    "magnetised_seek",
+    "magnetised_shapes",
+    "magnetised_tail",
+    "mol_db",
+    "reversible_share",
+    "tape_gain",
+    "third_harmonic_ratio",
+]
+
+DEFAULT_DRIVE_DB = 6.0
+SHAPE_FIELD = 22e3
+FULL_SCALE_FIELD = 40e3
+REVERSIBLE_SHARE = 0.17
+RELEASE_SECONDS = 0.25e-3
+"""Time in which tape that no field holds is carried off."""
+SWING_SECONDS = 1.0 / (2.0 * math.pi * 100.0)
+"""What turns the rate of a field into a field: a tone of 100 Hz then holds evenly, all through its cycle."""
+
+FIELD, REVERSIBLE, GAIN, RELEASE, SWING, POLE = 0, 1, 2, 3, 4, 5
+_PLAN = 6
+"""Places in the plan: the five numbers of a :class:`Law`, and the pole of the offset filter."""
+
+
+class MagnetisedSettings(NamedTuple):
+    """Settings of a TapeMagnetisation.
+
+    Attributes
+    ----------
+    drive_db, drive_given
+        Field of a full-scale sine, and 1 if it is set; 6 dB if neither it nor the level of 3 % is.
+    mol_db, mol_given
+        Level of 3 % third harmonic above the reference level, and 1 if it is set.
+    reference_level_dbfs, bias_percent, high_pass_hz
+        As in the processor.
+    """
+
+    drive_db: Precise
+    drive_given: int
+    mol_db: Precise
+    mol_given: int
+    reference_level_dbfs: Precise
+    bias_percent: Precise
+    high_pass_hz: Precise
+
+
+class MagnetisedMemory(NamedTuple):
+    """Plan and state.
+
+    Attributes
+    ----------
+    plan : ndarray, shape (6,)
+        See the places above.
+    offset : ndarray, shape (channels, OFFSET_STATE)
+        State of the offset filter.
+    tape : TapeMemory
+        What the tape remembers.
+    over : Oversampler
+        The way up and down.
+    """
+
+    plan: Precises1
+    offset: Precises2
+    tape: TapeMemory
+    over: Oversampler
+
+
+@kernel()
+def reversible_share(settings: MagnetisedSettings) -> Precise:
+    """Share of the magnetisation that follows the field without hysteresis."""
+    narrow = 1.0 - 0.01 * settings.bias_percent
+    return 1.0 - (1.0 - REVERSIBLE_SHARE) * narrow * narrow
+
+
+@kernel()
+def _mol_field_db(settings: MagnetisedSettings) -> Precise:
+    """Peak field of a sine with 3 % third harmonic, in dB above 40 kA/m."""
+    field = field_of_mol(reversible_share(settings))
+    return 20.0 * logarithm_of_ten(field * (SHAPE_FIELD / FULL_SCALE_FIELD))
+
+
+@kernel()
+def field_drive_db(settings: MagnetisedSettings) -> Precise:
+    """Field of a full-scale sine in dB above 40 kA/m: as set, or as solved for."""
+    if settings.mol_given == 1:
+        return _mol_field_db(settings) - settings.mol_db - settings.reference_level_dbfs
+    return settings.drive_db if settings.drive_given == 1 else DEFAULT_DRIVE_DB
+
+
+@kernel()
+def mol_db(settings: MagnetisedSettings) -> Precise:
+    """Level of 3 % third harmonic in dB above the reference level: as set, or as it follows."""
+    if settings.mol_given == 1:
+        return settings.mol_db
+    return _mol_field_db(settings) - field_drive_db(settings) - settings.reference_level_dbfs
+
+
+@kernel()
+def full_scale_field(settings: MagnetisedSettings) -> Precise:
+    """Peak field of a full-scale sine, in units of the shape field a (22 kA/m)."""
+    return power_of_ten(0.05 * field_drive_db(settings)) * (FULL_SCALE_FIELD / SHAPE_FIELD)
+
+
+@kernel()
+def tape_gain(settings: MagnetisedSettings, field: Precise) -> Precise:
+    """Output per magnetisation M / Ms with which a sine at the reference level keeps its level.
+
+    `field` is what `full_scale_field` says.
+    """
+    reference = power_of_ten(0.05 * settings.reference_level_dbfs)
+    first, _ = loop_harmonics(field * reference, reversible_share(settings))
+    return reference / first
+
+
+@kernel()
+def third_harmonic_ratio(settings: MagnetisedSettings, level_dbfs: Precise) -> Precise:
+    """Third harmonic over the fundamental, of the settled loop of a sine at a level in dBFS."""
+    field = full_scale_field(settings) * power_of_ten(0.05 * level_dbfs)
+    first, third = loop_harmonics(field, reversible_share(settings))
+    return third / first
+
+
+@kernel()
+def magnetised_latency(settings: MagnetisedSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples by which the output is late.
+
+    The solver looks one top-rate sample ahead; its lag is made a whole base-rate sample.
+    """
+    return oversampler_latency(oversampling_factor(sample_rate)) + 1
+
+
+@kernel()
+def magnetised_tail(settings: MagnetisedSettings, sample_rate: Precise, channels: int, level_db: Precise) -> int:
+    """Samples that sound on: what is left of a stop is the answer of the offset filter."""
+    return offset_tail(settings.high_pass_hz, sample_rate, level_db)
+
+
+@kernel()
+def magnetised_shapes(
+    settings: MagnetisedSettings, sample_rate: Precise, channels: int, shapes: Integers2
+) -> None:
+    """Write the shapes of the arrays of :class:`MagnetisedMemory`, a row for each."""
+    for row in range(5):
+        for axis in range(3):
+            shapes[row, axis] = 1
+    shapes[0, 0] = _PLAN
+    shapes[1, 0] = channels
+    shapes[1, 1] = OFFSET_STATE
+    shapes[2, 0] = channels
+    shapes[2, 1] = 2
+    shapes[3, 0] = channels
+    shapes[3, 1] = HISTORY_H
+    shapes[4, 0] = min(channels, 2)
+    shapes[4, 1] = ROWS
+    shapes[4, 2] = SCRATCH
+    oversampler_shapes(oversampling_factor(sample_rate), channels, 5, shapes)
+
+
+@kernel()
+def magnetised_design(
+    settings: MagnetisedSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: MagnetisedMemory,
+) -> None:
+    """Fill the plan, for memory that is all zeros; the place on the tape does not matter."""
+    factor = oversampling_factor(sample_rate)
+    field = full_scale_field(settings)
+    pole = offset_pole(settings.high_pass_hz, sample_rate)
+    memory.plan[FIELD] = field
+    memory.plan[REVERSIBLE] = reversible_share(settings)
+    # The offset filter is given a gain of 1 far above its corner.
+    memory.plan[GAIN] = tape_gain(settings, field) * (0.5 * (1.0 + pole))
+    memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * per_base(factor) * sample_rate))
+    memory.plan[SWING] = SWING_SECONDS * factor * sample_rate
+    memory.plan[POLE] = pole
+    oversampler_design(factor, memory.over)
+
+
+@kernel()
+def magnetised_seek(memory: MagnetisedMemory, place: np.int64) -> None:
+    """Go to rest on demagnetised tape; the place on the tape does not matter."""
+    oversampler_clear(memory.over)
+    for channel in range(memory.offset.shape[0]):
+        for k in range(OFFSET_STATE):
+            memory.offset[channel, k] = 0.0
+        for k in range(2):
+            memory.tape.state[channel, k] = 0.0
+        for k in range(HISTORY_H):
+            memory.tape.past[channel, k] = 0.0
+
+
+@kernel()
+def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> None:
+    """Process a block of any length; `out` may be `block` itself.
+
+    Parameters
+    ----------
+    memory : MagnetisedMemory
+        Designed; changed in place.
+    block, out : ndarray, shape (channels, samples)
+        Input and output.
+    """
+    over = memory.over
+    plan = memory.plan
+    factor = over.plan[0]
+    law = Law(plan[FIELD], plan[REVERSIBLE], plan[GAIN], plan[RELEASE], plan[SWING])
+    for start in range(0, block.shape[1], CHUNK):
+        stop = min(start + CHUNK, block.shape[1])
+        for channel in range(block.shape[0]):
+            rise(block[channel, start:stop], channel, over)
+        magnetise(over.high, HISTORY_HIGH, (stop - start) * per_base(factor), factor, law, memory.tape)
+        for channel in range(block.shape[0]):
+            made = out[channel, start:stop]
+            fall(channel, over, made)
+            block_offset(made, plan[POLE], memory.offset[channel])

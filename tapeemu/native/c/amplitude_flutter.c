@@ -1,0 +1,470 @@
+/* Generated from amplitude_flutter.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
+ *
+ * The level of a channel is made a segment of the tape at a time, as a course that the loops over samples read: a
+ * gain for each sample, or a place in the table of spacing filters.
+ */
+
+#include "amplitude_flutter.h"
+
+#define AMPLITUDE_FLUTTER_LAW_NUMBERS 7
+#define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
+#define AMPLITUDE_FLUTTER_SEGMENT 4096
+#define AMPLITUDE_FLUTTER_RATE_HZ 0
+#define AMPLITUDE_FLUTTER_PEAK_DB 1
+#define AMPLITUDE_FLUTTER_PHASE_DEGREES 2
+#define AMPLITUDE_FLUTTER_PHASE_GIVEN 3
+#define AMPLITUDE_FLUTTER_BAND 1
+#define AMPLITUDE_FLUTTER_LEVEL_PART UINT64_C(7)
+#define AMPLITUDE_FLUTTER_LEVEL UINT64_C(8)
+#define AMPLITUDE_FLUTTER_CHANNEL_LEVEL UINT64_C(9)
+#define AMPLITUDE_FLUTTER_DROPOUTS UINT64_C(10)
+#define AMPLITUDE_FLUTTER_RATE 0
+#define AMPLITUDE_FLUTTER_CONTACT 1
+#define AMPLITUDE_FLUTTER_PER_BEGINNING 2
+#define AMPLITUDE_FLUTTER_ROW_PER_DB 3
+#define AMPLITUDE_FLUTTER_ROW_AT_ZERO 4
+#define AMPLITUDE_FLUTTER_PLAN 5
+#define AMPLITUDE_FLUTTER_PLACE 0
+#define AMPLITUDE_FLUTTER_SEGMENT_MADE 1
+#define AMPLITUDE_FLUTTER_MADE 2
+#define AMPLITUDE_FLUTTER_FILLED 3
+#define AMPLITUDE_FLUTTER_LATENCY 4
+#define AMPLITUDE_FLUTTER_SPACING 5
+#define AMPLITUDE_FLUTTER_OWN_NOISE 6
+#define AMPLITUDE_FLUTTER_OWN_DROPOUTS 7
+#define AMPLITUDE_FLUTTER_STATE 8
+#define AMPLITUDE_FLUTTER_BEGINNING_SECONDS REAL(0x1.999999999999ap-5)
+#define AMPLITUDE_FLUTTER_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
+#define AMPLITUDE_FLUTTER_BOUND REAL(8.0)
+#define AMPLITUDE_FLUTTER_SHIFT_11 UINT64_C(11)
+#define AMPLITUDE_FLUTTER_PER_2_53 REAL(0x1.0000000000000p-53)
+#define AMPLITUDE_FLUTTER_SQUARINGS REAL(64.0)
+#define AMPLITUDE_FLUTTER_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
+
+/* Level at the spacing frequency with the tape touching the head, relative to the mean distance. */
+KERNEL double amplitude_flutter_contact_db(const AmplitudeFlutterSettings *settings)
+{
+    double total = 0x1.87d80c1e6956dp+0 * settings->random_db;
+    for (ix part = 0; part < settings->periodic_parts.n0; part++) {
+        total += settings->periodic_parts.at[part * settings->periodic_parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB];
+    }
+    return total;
+}
+
+/* Key of the dropouts of a channel. */
+KERNEL uint64_t amplitude_flutter_dropout_key(uint64_t seed, bool own, ix channel)
+{
+    uint64_t number = UINT64_C(0);
+    if (own) {
+        number = (uint64_t)channel;
+    }
+    return hashing_stream_key(seed, AMPLITUDE_FLUTTER_DROPOUTS, number);
+}
+
+/* Write the law of the dropouts that are set, see :func:`tapeemu.dsp.kernels.dropouts.dropout_law`. */
+KERNEL void amplitude_flutter_settings_law(const AmplitudeFlutterSettings *settings, doubles_1 law)
+{
+    dropouts_dropout_law(settings->dropouts_per_minute, settings->dropout_least_db, settings->dropout_most_db,
+        settings->dropout_shortest_ms, settings->dropout_longest_ms, law);
+}
+
+KERNEL bool amplitude_flutter_has_own_noise(const AmplitudeFlutterSettings *settings)
+{
+    return settings->channel_correlation < 1.0 && settings->random_db > 0.0;
+}
+
+KERNEL bool amplitude_flutter_has_own_dropouts(const AmplitudeFlutterSettings *settings)
+{
+    return settings->dropouts_on_all_channels == 0 && settings->dropouts_per_minute > 0.0;
+}
+
+/* Least steepness in samples: with the tape touching the head. */
+KERNEL double amplitude_flutter_lowest(const AmplitudeFlutterSettings *settings, double sample_rate)
+{
+    return -amplitude_flutter_contact_db(settings) *
+        spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
+}
+
+/* Largest steepness in samples. */
+KERNEL double amplitude_flutter_highest(const AmplitudeFlutterSettings *settings, double sample_rate)
+{
+    const double correlation = settings->channel_correlation;
+    const double shares = square_root_double(correlation) + square_root_double(1.0 - correlation);
+    double deepest = 0x1.053ab2bef0e48p+2 * settings->random_db * shares;
+    for (ix part = 0; part < settings->periodic_parts.n0; part++) {
+        deepest += settings->periodic_parts.at[part * settings->periodic_parts.n1 +
+            AMPLITUDE_FLUTTER_PEAK_DB];
+    }
+    if (settings->dropouts_per_minute > 0.0) {
+        deepest += settings->dropout_most_db;
+    }
+    return deepest * spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
+}
+
+/* Samples by which the output is late: half a filter, nothing for a gain. */
+KERNEL ix amplitude_flutter_latency(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels)
+{
+    (void)channels;
+    return settings->spacing == 1 ? spacing_loss_half_length(sample_rate) : 0;
+}
+
+/* Samples that sound on: the other half of a filter. */
+KERNEL ix amplitude_flutter_tail(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels,
+    double level_db)
+{
+    (void)level_db;
+    return amplitude_flutter_latency(settings, sample_rate, channels);
+}
+
+/* Write the shapes of the arrays of :class:`AmplitudeFlutterMemory`, a row for each. */
+KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, int64s_2 shapes)
+{
+    for (ix row = 0; row < 13; row++) {
+        for (ix axis = 0; axis < 3; axis++) {
+            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+        }
+    }
+    const bool own = amplitude_flutter_has_own_noise(settings);
+    const ix half = spacing_loss_half_length(sample_rate);
+    shapes.at[0] = INT64_C(5);
+    shapes.at[1 * shapes.n1] = INT64_C(8);
+    shapes.at[3 * shapes.n1] = INT64_C(7);
+    if (own || amplitude_flutter_has_own_dropouts(settings)) {
+        shapes.at[4 * shapes.n1] = (int64_t)channels;
+    }
+    shapes.at[4 * shapes.n1 + 1] = INT64_C(4096);
+    shapes.at[5 * shapes.n1] = INT64_C(2);
+    shapes.at[5 * shapes.n1 + 1] = INT64_C(4096);
+    shapes.at[6 * shapes.n1] = INT64_C(4096);
+    if (settings->spacing == 1) {
+        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
+        shapes.at[7 * shapes.n1] = (int64_t)spacing_loss_table_rows(lowest,
+            amplitude_flutter_highest(settings, sample_rate), sample_rate);
+        shapes.at[7 * shapes.n1 + 1] = (int64_t)(2 * half + 2);
+        shapes.at[8 * shapes.n1] = (int64_t)channels;
+        /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
+        shapes.at[8 * shapes.n1 + 1] = (int64_t)(2 * half + 1 + larger_integer(AMPLITUDE_FLUTTER_SEGMENT, 4 *
+            half) + 1);
+        shapes.at[9 * shapes.n1] = (int64_t)(half + 1);
+        shapes.at[9 * shapes.n1 + 1] = (int64_t)(half + 1);
+        shapes.at[10 * shapes.n1] = INT64_C(32);
+        shapes.at[10 * shapes.n1 + 1] = (int64_t)(half + 1);
+        shapes.at[11 * shapes.n1] = (int64_t)(4 * spacing_loss_table_points(half));
+        shapes.at[12 * shapes.n1] = (int64_t)(2 * half + 1);
+    }
+    const double low = settings->random_low_hz;
+    const double high = settings->random_high_hz;
+    const ix octaves = octave_noise_noise_octaves(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
+    const double highest = octave_noise_noise_highest(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
+    const ix behind = trajectories_trajectory_shapes(settings->periodic_parts.n0, 1, octaves, highest,
+        sample_rate, shapes, 13);
+    if (own) {
+        trajectories_trajectory_shapes(0, 1, octaves, highest, sample_rate, shapes, behind);
+    } else {
+        trajectories_trajectory_shapes(0, 0, 0, highest, sample_rate, shapes, behind);
+    }
+}
+
+/* Fill the plan; the tape is the same on every track. */
+KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
+{
+    (void)track;
+    uint64_t key = UINT64_C(0);
+    doubles_1 plan = memory->plan;
+    int64s_1 state = memory->state;
+    doubles_2 parts = settings->periodic_parts;
+    const bool spacing = settings->spacing == 1;
+    const bool own = amplitude_flutter_has_own_noise(settings);
+    state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
+    state.at[AMPLITUDE_FLUTTER_LATENCY] = (int64_t)amplitude_flutter_latency(settings, sample_rate, channels);
+    state.at[AMPLITUDE_FLUTTER_OWN_NOISE] = (int64_t)(own ? 1 : 0);
+    state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] = (int64_t)(amplitude_flutter_has_own_dropouts(settings) ? 1 :
+        0);
+    memory->keys.at[0] = settings->seed;
+    plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
+    plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
+    plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
+    amplitude_flutter_settings_law(settings, memory->law);
+    const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
+    const double low = settings->random_low_hz;
+    const double high = settings->random_high_hz;
+    trajectories_begin_trajectory(sample_rate, &memory->common);
+    for (ix part = 0; part < parts.n0; part++) {
+        double turns = parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_DEGREES] / 360.0;
+        if (parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_GIVEN] == 0.0) {
+            key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL_PART, (uint64_t)part);
+            turns = 0x1.0000000000000p-53 * (double)(int64_t)(key >> AMPLITUDE_FLUTTER_SHIFT_11);
+        }
+        trajectories_set_sine(part, parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_RATE_HZ], parts.at[part *
+            parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB], turns - floor_of_double(turns), &memory->common);
+    }
+    const double together = square_root_double(settings->channel_correlation) * rms;
+    const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
+    key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
+    trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false, &memory->common);
+    trajectories_begin_trajectory(sample_rate, &memory->own);
+    if (own) {
+        key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
+        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, apart, 0.0, false, &memory->own);
+    }
+    if (spacing) {
+        const double per_db = spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
+        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
+        const double step = spacing_loss_table_step(lowest, amplitude_flutter_highest(settings, sample_rate),
+            memory->table.n0);
+        spacing_loss_design_table(lowest, step, sample_rate, &memory->scratch, memory->table);
+        plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB] = -per_db / step;
+        plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO] = -lowest / step;
+    }
+    amplitude_flutter_seek(memory, start_sample);
+}
+
+/* Go to a place on the tape; nothing that sounded before is left. */
+KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place)
+{
+    int64s_1 state = memory->state;
+    reals_2 line = memory->line;
+    state.at[AMPLITUDE_FLUTTER_PLACE] = place - state.at[AMPLITUDE_FLUTTER_LATENCY];
+    state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(0);
+    state.at[AMPLITUDE_FLUTTER_FILLED] = INT64_C(2) * state.at[AMPLITUDE_FLUTTER_LATENCY] + INT64_C(1);
+    for (ix channel = 0; channel < line.n0; channel++) {
+        for (ix column = 0; column < line.n1; column++) {
+            line.at[channel * line.n1 + column] = REAL(0.0);
+        }
+    }
+}
+
+/*
+ * Gains of levels in dB: ``10 ** (level / 20)``, relative error at most 2e-14 from -160 to 160 dB.
+ *
+ * Taylor series to the 12th power of a 64th of the exponent, squared six times: no branch, no table, so that
+ * many are made at once.
+ */
+KERNEL void amplitude_flutter_gains_of_levels(doubles_1 levels, reals_1 out)
+{
+    for (ux i = (ux)0; i < (ux)levels.n0; i++) {
+        const double r = levels.at[(ix)i] * 0x1.d791c5f888823p-10;
+        double s = r / 0x1.c8cfc00000000p+28 + 0x1.ae64567f544e4p-26;
+        s = r * s + 0x1.27e4fb7789f5cp-22;
+        s = r * s + 0x1.71de3a556c734p-19;
+        s = r * s + 0x1.a01a01a01a01ap-16;
+        s = r * s + 0x1.a01a01a01a01ap-13;
+        s = r * s + 0x1.6c16c16c16c17p-10;
+        s = r * s + 0x1.1111111111111p-7;
+        s = r * s + 0x1.5555555555555p-5;
+        s = r * s + 0x1.5555555555555p-3;
+        s = r * s + 0.5;
+        double g = 1.0 + (r + r * r * s);
+        g = g * g;
+        g = g * g;
+        g = g * g;
+        g = g * g;
+        g = g * g;
+        out.at[(ix)i] = (real)(g * g);
+    }
+}
+
+/*
+ * Write the level of a channel in dB, at all frequencies or at the spacing frequency, into ``levels[1]``.
+ *
+ * Parameters
+ * ----------
+ * memory : AmplitudeFlutterMemory
+ *     Designed; ``levels[0]`` holds what channels have in common.
+ * segment : int64
+ *     Number of the segment.
+ * channel : int
+ *     Whose level.
+ */
+KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, int64_t segment, ix channel)
+{
+    doubles_1 plan = memory->plan;
+    int64s_1 state = memory->state;
+    doubles_1 common = (doubles_1){memory->levels.at, memory->levels.n1};
+    doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
+    reals_1 depth = memory->depth;
+    if (state.at[AMPLITUDE_FLUTTER_OWN_NOISE] == INT64_C(1)) {
+        trajectories_fill_trajectory(&memory->own, segment, (uint64_t)(channel + 1), levels);
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            levels.at[(ix)i] += common.at[(ix)i];
+        }
+    } else {
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            levels.at[(ix)i] = common.at[(ix)i];
+        }
+    }
+    const bool spacing = state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(1);
+    if (spacing) {
+        const double contact = plan.at[AMPLITUDE_FLUTTER_CONTACT];
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            levels.at[(ix)i] = smaller_double(levels.at[(ix)i], contact);
+        }
+    }
+    const int64_t first = segment * INT64_C(4096);
+    const uint64_t key = amplitude_flutter_dropout_key(memory->keys.at[0],
+        state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] == INT64_C(1), channel);
+    if (add_dropouts(key, memory->law, plan.at[AMPLITUDE_FLUTTER_RATE], first, depth)) {
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            levels.at[(ix)i] -= (double)depth.at[(ix)i];
+        }
+    }
+    if (spacing) {
+        const double nearest = (double)larger_integer_64(first, -first - INT64_C(4096));
+        if (nearest * plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] <= 1.0) {
+            const double begin = (double)first;
+            trajectories_begin_at_zero(begin, plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING], levels);
+        }
+    }
+}
+
+/*
+ * Write the level of a channel in dB, at all frequencies or at the spacing frequency.
+ *
+ * Parameters
+ * ----------
+ * memory : AmplitudeFlutterMemory
+ *     Designed, for any number of channels.
+ * first : int64
+ *     Index on the tape of the first value.
+ * channel : int
+ *     Whose level; 0 or more.
+ * out : ndarray, shape (samples,)
+ *     Gets it.
+ */
+KERNEL void amplitude_flutter_read_levels(const AmplitudeFlutterMemory *memory, int64_t first, ix channel,
+    doubles_1 out)
+{
+    ix done = 0;
+    while (done < out.n0) {
+        const int64_t segment = floor_division_64(first + (int64_t)done, INT64_C(4096));
+        const ix begin = (ix)(first + (int64_t)done - segment * INT64_C(4096));
+        const ix count = smaller_integer(out.n0 - done, AMPLITUDE_FLUTTER_SEGMENT - begin);
+        trajectories_fill_trajectory(&memory->common, segment, UINT64_C(0), (doubles_1){memory->levels.at,
+            memory->levels.n1});
+        amplitude_flutter_fill_levels(memory, segment, channel);
+        for (ix i = 0; i < count; i++) {
+            out.at[done + i] = memory->levels.at[1 * memory->levels.n1 + begin + i];
+        }
+        done += count;
+    }
+}
+
+/* Write gains of a segment, or places in the table. */
+KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, int64_t segment)
+{
+    doubles_1 plan = memory->plan;
+    trajectories_fill_trajectory(&memory->common, segment, UINT64_C(0), (doubles_1){memory->levels.at,
+        memory->levels.n1});
+    const double last = (double)(memory->table.n0 - 2);
+    const double per_db = plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB];
+    const double at_zero = plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO];
+    for (ix row = 0; row < memory->course.n0; row++) {
+        amplitude_flutter_fill_levels(memory, segment, row);
+        doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
+        reals_1 course = (reals_1){memory->course.at + row * memory->course.n1, memory->course.n1};
+        if (memory->state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(1)) {
+            for (ux i = (ux)0; i < (ux)4096; i++) {
+                course.at[(ix)i] = (real)smaller_double(larger_double(per_db * levels.at[(ix)i] + at_zero,
+                    0.0), last);
+            }
+        } else {
+            amplitude_flutter_gains_of_levels(levels, course);
+        }
+    }
+    memory->state.at[AMPLITUDE_FLUTTER_SEGMENT_MADE] = segment;
+    memory->state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(1);
+}
+
+KERNEL void amplitude_flutter_scale(reals_1 gains, reals_1 block, reals_1 out)
+{
+    for (ux i = (ux)0; i < (ux)gains.n0; i++) {
+        out.at[(ix)i] = gains.at[(ix)i] * block.at[(ix)i];
+    }
+}
+
+/* Move the columns that are still needed to the beginning of a line. */
+KERNEL void amplitude_flutter_drop_past(reals_2 line, ix kept, ix filled)
+{
+    for (ix channel = 0; channel < line.n0; channel++) {
+        for (ix column = 0; column < kept; column++) {
+            line.at[channel * line.n1 + column] = line.at[channel * line.n1 + filled - kept + column];
+        }
+    }
+}
+
+/*
+ * Process a block of any length; `out` may be `block` itself.
+ *
+ * Parameters
+ * ----------
+ * memory : AmplitudeFlutterMemory
+ *     Designed; changed in place.
+ * block, out : ndarray, shape (channels, samples)
+ *     Input and output.
+ */
+KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, reals_2 block, reals_2 out)
+{
+    reals_1 places = {0};
+    int64s_1 state = memory->state;
+    reals_2 course = memory->course;
+    reals_2 line = memory->line;
+    const ix channels = block.n0;
+    const ix samples = block.n1;
+    const ix rows = course.n0;
+    const ix latency = (ix)state.at[AMPLITUDE_FLUTTER_LATENCY];
+    const ix past = 2 * latency + 1;
+    const ix room = line.n1 - 1;
+    ix done = 0;
+    while (done < samples) {
+        const int64_t segment = floor_division_64(state.at[AMPLITUDE_FLUTTER_PLACE], INT64_C(4096));
+        const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - segment * INT64_C(4096));
+        ix count = smaller_integer(samples - done, AMPLITUDE_FLUTTER_SEGMENT - begin);
+        if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_SEGMENT_MADE] !=
+            segment) {
+            amplitude_flutter_make_course(memory, segment);
+        }
+        if (state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(0)) {
+            for (ix channel = 0; channel < channels; channel++) {
+                reals_1 gains = (reals_1){course.at + smaller_integer(channel, rows - 1) * course.n1 + begin,
+                    begin + count - begin};
+                amplitude_flutter_scale(gains, (reals_1){block.at + channel * block.n1 + done, done + count -
+                    done}, (reals_1){out.at + channel * out.n1 + done, done + count - done});
+            }
+        } else {
+            ix filled = (ix)state.at[AMPLITUDE_FLUTTER_FILLED];
+            if (filled == room) {
+                amplitude_flutter_drop_past(line, past, filled);
+                filled = past;
+            }
+            count = smaller_integer(count, room - filled);
+            for (ix channel = 0; channel < channels; channel++) {
+                for (ux i = (ux)0; i < (ux)count; i++) {
+                    line.at[channel * line.n1 + (ix)((ux)filled + i)] = block.at[channel * block.n1 +
+                        (ix)((ux)done + i)];
+                }
+            }
+            const ix column = filled - 2 * latency;
+            if (rows == 1) {
+                for (ix first = 0; first < channels; first += 2) {
+                    const ix second = smaller_integer(first + 1, channels - 1);
+                    places = (reals_1){course.at + begin, begin + count - begin};
+                    spacing_loss_filter_pair(line, memory->table, places, column, first, second, done, out);
+                }
+            } else {
+                for (ix channel = 0; channel < channels; channel++) {
+                    places = (reals_1){course.at + channel * course.n1 + begin, begin + count - begin};
+                    spacing_loss_filter_pair(line, memory->table, places, column, channel, channel, done,
+                        out);
+                }
+            }
+            state.at[AMPLITUDE_FLUTTER_FILLED] = (int64_t)(filled + count);
+        }
+        state.at[AMPLITUDE_FLUTTER_PLACE] += (int64_t)count;
+        done += count;
+    }
+}

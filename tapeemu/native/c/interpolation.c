@@ -1,0 +1,109 @@
+/* Generated from interpolation.py; do not edit. SPDX-License-Identifier: ISC */
+
+/* Loops that read a line of audio at a moving place. */
+
+#include "interpolation.h"
+
+#define INTERPOLATION_ONE UINT64_C(1)
+
+/*
+ * Split the places of a stretch of a segment into what the reading loops need.
+ *
+ * Parameters
+ * ----------
+ * delays : ndarray, shape (2, segment)
+ *     Delay of each output sample, in samples, and what is added to it.
+ * share : float
+ *     Factor on what is added.
+ * start, slope : float
+ *     Output sample `i` is read at ``start + slope * i - delay``, counted from input sample `i`.
+ * cells : float
+ *     Cells of the table of taps per sample.
+ * begin, count : int
+ *     First output sample of the stretch, and how many.
+ * places : Places
+ *     Gets them.
+ */
+KERNEL void interpolation_locate(doubles_2 delays, double share, double start, double slope, double cells, ix
+    begin, ix count, const Places *places)
+{
+    int32s_1 left = places->left;
+    int32s_1 row = places->row;
+    floats_1 between = places->between;
+    for (ux k = (ux)0; k < (ux)count; k++) {
+        const ux i = (ux)begin + k;
+        const double place = start + slope * (double)i - (delays.at[(ix)i] + share * delays.at[1 * delays.n1 +
+            (ix)i]);
+        const double whole = floor_of_double(place);
+        const double cell = (place - whole) * cells;
+        const double lower = floor_of_double(cell);
+        left.at[(ix)k] = (int32_t)i + (int32_t)whole;
+        row.at[(ix)k] = (int32_t)lower;
+        between.at[(ix)k] = (float)(cell - lower);
+    }
+}
+
+/*
+ * Read two channels of `line`; the taps of a sample are computed once for both.
+ *
+ * Written into its callers, so that `taps` is a constant there: the loop over them is then unrolled.
+ *
+ * Parameters
+ * ----------
+ * line : ndarray, shape (channels, columns)
+ *     Audio to read from.
+ * table : ndarray, shape (cells + 2, taps)
+ *     Taps for fractions 0, 1 / cells, ...; taps between rows are interpolated linearly.
+ * places : Places
+ *     Where each sample of the segment is read.
+ * part : Part
+ *     Which samples of the segment are made.
+ * first, second : int
+ *     The channels; they may be the same.
+ * out : ndarray, shape (channels, columns)
+ *     Gets the result in these two rows.
+ * taps : int
+ *     Columns of the table.
+ */
+KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
+    first, ix second, reals_2 out, ux taps)
+{
+    REASSOCIATE
+    int32s_1 left = places->left;
+    int32s_1 row = places->row;
+    floats_1 between = places->between;
+    const ux upper = (ux)first;
+    const ux lower = (ux)second;
+    for (ux i = (ux)part->begin; i < (ux)part->end; i++) {
+        const ux cell = (ux)row.at[(ix)i];
+        const real share = (real)between.at[(ix)i];
+        const ux base = (ux)(part->column + (ix)left.at[(ix)i]);
+        real a = REAL(0.0);
+        real b = REAL(0.0);
+        for (ux k = (ux)0; k < taps; k++) {
+            const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell +
+                INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
+            a += tap * line.at[(ix)upper * line.n1 + (ix)(base + k)];
+            b += tap * line.at[(ix)lower * line.n1 + (ix)(base + k)];
+        }
+        const ux place = (ux)(part->at - part->begin) + i;
+        out.at[(ix)upper * out.n1 + (ix)place] = a;
+        out.at[(ix)lower * out.n1 + (ix)place] = b;
+    }
+}
+
+/* :func:`read_pair` with 32 taps. */
+KERNEL void interpolation_read_pair_32(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
+    first, ix second, reals_2 out)
+{
+    REASSOCIATE
+    interpolation_read_pair(line, table, places, part, first, second, out, (ux)32);
+}
+
+/* :func:`read_pair` with 48 taps. */
+KERNEL void interpolation_read_pair_48(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
+    first, ix second, reals_2 out)
+{
+    REASSOCIATE
+    interpolation_read_pair(line, table, places, part, first, second, out, (ux)48);
+}

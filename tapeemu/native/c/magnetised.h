@@ -1,0 +1,43 @@
+/* Generated from magnetised.py; do not edit. SPDX-License-Identifier: ISC */
+
+#ifndef TAPEEMU_MAGNETISED_H
+#define TAPEEMU_MAGNETISED_H
+
+#include "elementary.h"
+#include "hysteresis_loop.h"
+#include "magnetisation.h"
+#include "offset_filter.h"
+#include "oversampling.h"
+
+typedef struct {
+    double drive_db;
+    ix drive_given;
+    double mol_db;
+    ix mol_given;
+    double reference_level_dbfs;
+    double bias_percent;
+    double high_pass_hz;
+} MagnetisedSettings;
+
+typedef struct {
+    doubles_1 plan;
+    doubles_2 offset;
+    TapeMemory tape;
+    Oversampler over;
+} MagnetisedMemory;
+
+KERNEL double magnetised_reversible_share(const MagnetisedSettings *settings);
+KERNEL double magnetised_mol_field_db(const MagnetisedSettings *settings);
+KERNEL double magnetised_field_drive_db(const MagnetisedSettings *settings);
+KERNEL double magnetised_mol_db(const MagnetisedSettings *settings);
+KERNEL double magnetised_full_scale_field(const MagnetisedSettings *settings);
+KERNEL double magnetised_tape_gain(const MagnetisedSettings *settings, double field);
+KERNEL double magnetised_third_harmonic_ratio(const MagnetisedSettings *settings, double level_dbfs);
+KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_rate, ix channels);
+KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
+KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const MagnetisedMemory *memory);
+KERNEL void magnetised_seek(const MagnetisedMemory *memory, int64_t place);
+KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, reals_2 out);
+
+#endif

@@ -1,0 +1,10 @@
+/* Generated from sines.py; do not edit. SPDX-License-Identifier: ISC */
+
+#ifndef TAPEEMU_SINES_H
+#define TAPEEMU_SINES_H
+
+#include "elementary.h"
+
+KERNEL void sines_add_phasor(double amplitude, double cycles, double cycles_per_step, doubles_2 lanes, doubles_1 out_values, doubles_1 out_slopes);
+
+#endif

@@ -1,0 +1,427 @@
+/* Generated from wow_flutter.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
+ *
+ * Places are counted in whole numbers and 128 bits behind the point, so they stay exact for as long as the tape
+ * runs; only the distance from the nearest whole sample is a number with a rounding.
+ */
+
+#include "wow_flutter.h"
+
+#define WOW_FLUTTER_BAND 1
+#define WOW_FLUTTER_LAW 0
+#define WOW_FLUTTER_CELLS 512
+#define WOW_FLUTTER_SEGMENT 4096
+#define WOW_FLUTTER_RATE_HZ 0
+#define WOW_FLUTTER_PEAK_PERCENT 1
+#define WOW_FLUTTER_PHASE_TURNS 2
+#define WOW_FLUTTER_PHASE_GIVEN 3
+#define WOW_FLUTTER_ROTATING_PART UINT64_C(3)
+#define WOW_FLUTTER_FLUTTER UINT64_C(4)
+#define WOW_FLUTTER_SCRAPE UINT64_C(5)
+#define WOW_FLUTTER_AZIMUTH UINT64_C(6)
+#define WOW_FLUTTER_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
+#define WOW_FLUTTER_TURN REAL(0x1.921fb54442d18p+2)
+#define WOW_FLUTTER_PER_2_64 REAL(0x1.0000000000000p-64)
+#define WOW_FLUTTER_SETTLING_SHARE REAL(0x1.89374bc6a7efap-5)
+#define WOW_FLUTTER_LEAST_AZIMUTH_FLUTTER_PERCENT REAL(0x1.47ae147ae147bp-6)
+#define WOW_FLUTTER_WANDER_LOW_HZ REAL(0x1.999999999999ap-4)
+#define WOW_FLUTTER_WANDER_HIGH_HZ REAL(1.0)
+#define WOW_FLUTTER_STRETCH 256
+#define WOW_FLUTTER_ROOM 1024
+#define WOW_FLUTTER_REACH 0
+#define WOW_FLUTTER_LATENCY 1
+#define WOW_FLUTTER_TAPS 2
+#define WOW_FLUTTER_AZIMUTH_MOVES 3
+#define WOW_FLUTTER_START 4
+#define WOW_FLUTTER_ORIGIN 5
+#define WOW_FLUTTER_FED 6
+#define WOW_FLUTTER_MADE 7
+#define WOW_FLUTTER_BASE 8
+#define WOW_FLUTTER_FILLED 9
+#define WOW_FLUTTER_SEGMENT_MADE 10
+#define WOW_FLUTTER_WHOLE 11
+#define WOW_FLUTTER_COUNTS 12
+#define WOW_FLUTTER_RATIO 0
+#define WOW_FLUTTER_SLOPE 1
+#define WOW_FLUTTER_FRACTION 2
+#define WOW_FLUTTER_PLAN 3
+
+/* Input samples per output sample. */
+KERNEL double wow_flutter_ratio_of(const WowFlutterSettings *settings)
+{
+    return 1.0 + settings->speed_error_percent / 100.0;
+}
+
+/* Standard deviation of the speed's random part, in samples per second of delay. */
+KERNEL double wow_flutter_random_rms(const WowFlutterSettings *settings, double sample_rate)
+{
+    return settings->random_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
+}
+
+KERNEL double wow_flutter_scrape_rms(const WowFlutterSettings *settings, double sample_rate)
+{
+    return settings->scrape_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
+}
+
+KERNEL double wow_flutter_wander_rms(const WowFlutterSettings *settings, double sample_rate)
+{
+    return settings->azimuth_wander_us * 0x1.0c6f7a0b5ed8dp-20 / 0x1.f5c0331eeff84p+0 * sample_rate;
+}
+
+/* Peak delay of a rotating part in samples. */
+KERNEL double wow_flutter_part_amplitude(const WowFlutterSettings *settings, double sample_rate, ix part)
+{
+    const double rate = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ];
+    const double peak = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PEAK_PERCENT] / 100.0 *
+        settings->scale;
+    return peak / (0x1.921fb54442d18p+2 * rate) * sample_rate;
+}
+
+/* Largest delay of any channel in samples; the settled trajectories have the same bounds. */
+KERNEL double wow_flutter_delay_bound(const WowFlutterSettings *settings, double sample_rate, ix channels)
+{
+    double bound = 0.0;
+    for (ix part = 0; part < settings->parts.n0; part++) {
+        bound += 2.0 * wow_flutter_part_amplitude(settings, sample_rate, part);
+    }
+    bound += trajectories_noise_bound(WOW_FLUTTER_LAW, settings->random_low_hz, settings->random_high_hz,
+        wow_flutter_random_rms(settings, sample_rate), settings->random_slope_db_per_octave, true,
+        sample_rate);
+    bound += trajectories_noise_bound(WOW_FLUTTER_BAND, settings->scrape_low_hz, settings->scrape_high_hz,
+        wow_flutter_scrape_rms(settings, sample_rate), 0.0, true, sample_rate);
+    const double farthest = 0.5 * (double)(channels - 1);
+    if (farthest > 0.0) {
+        const double skew = magnitude_double(settings->azimuth_skew_us) * 0x1.0c6f7a0b5ed8dp-20 * sample_rate;
+        const double wander = trajectories_noise_bound(WOW_FLUTTER_BAND, 0x1.999999999999ap-4, 1.0,
+            wow_flutter_wander_rms(settings, sample_rate), 0.0, false, sample_rate);
+        bound += farthest * (skew + wander);
+    }
+    return bound;
+}
+
+/* Samples round the undelayed place that may be needed to either side. */
+KERNEL ix wow_flutter_reach(const WowFlutterSettings *settings, double sample_rate, ix channels)
+{
+    const ix reach = (ix)ceiling_of_double(wow_flutter_delay_bound(settings, sample_rate, channels)) +
+        floor_division(settings->reader_taps, 2);
+    return settings->speed_error_percent != 0.0 ? reach + 1 : reach;
+}
+
+/* Samples by which the output is late. */
+KERNEL ix wow_flutter_latency(const WowFlutterSettings *settings, double sample_rate, ix channels)
+{
+    const ix reach = wow_flutter_reach(settings, sample_rate, channels);
+    return (ix)ceiling_of_double((double)reach / wow_flutter_ratio_of(settings));
+}
+
+/* Samples that may sound on: what the tape may lag. */
+KERNEL ix wow_flutter_tail(const WowFlutterSettings *settings, double sample_rate, ix channels, double
+    level_db)
+{
+    (void)level_db;
+    return wow_flutter_latency(settings, sample_rate, channels);
+}
+
+/* Output samples per input sample. */
+KERNEL double wow_flutter_length_ratio(const WowFlutterSettings *settings)
+{
+    return 1.0 / wow_flutter_ratio_of(settings);
+}
+
+KERNEL ix wow_flutter_row(ix first, ix second, int64s_2 shapes, ix row)
+{
+    shapes.at[row * shapes.n1] = (int64_t)first;
+    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
+    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
+    return row + 1;
+}
+
+/* Write the shapes of the arrays of :class:`WowFlutterMemory`, a row for each. */
+KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample_rate, ix channels, int64s_2
+    shapes)
+{
+    const ix around = 2 * wow_flutter_reach(settings, sample_rate, channels) + 16;
+    ix row = wow_flutter_row(WOW_FLUTTER_PLAN, 1, shapes, 0);
+    row = wow_flutter_row(WOW_FLUTTER_COUNTS, 1, shapes, row);
+    row = wow_flutter_row(3, 1, shapes, row);
+    row = wow_flutter_row(514, settings->reader_taps, shapes, row);
+    row = wow_flutter_row(channels, 2 * around + WOW_FLUTTER_ROOM, shapes, row);
+    row = wow_flutter_row(2, WOW_FLUTTER_SEGMENT, shapes, row);
+    for (ix _ = 0; _ < 3; _++) {
+        row = wow_flutter_row(WOW_FLUTTER_STRETCH, 1, shapes, row);
+    }
+    const ix random = octave_noise_noise_octaves(WOW_FLUTTER_LAW, settings->random_low_hz,
+        settings->random_high_hz, sample_rate);
+    const ix scrape = octave_noise_noise_octaves(WOW_FLUTTER_BAND, settings->scrape_low_hz,
+        settings->scrape_high_hz, sample_rate);
+    const double highest = larger_double(octave_noise_noise_highest(WOW_FLUTTER_LAW, settings->random_low_hz,
+        settings->random_high_hz, sample_rate), octave_noise_noise_highest(WOW_FLUTTER_BAND,
+        settings->scrape_low_hz, settings->scrape_high_hz, sample_rate));
+    row = trajectories_trajectory_shapes(settings->parts.n0, 2, random + scrape, highest, sample_rate, shapes,
+        row);
+    const ix wander = octave_noise_noise_octaves(WOW_FLUTTER_BAND, 0x1.999999999999ap-4, 1.0, sample_rate);
+    trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, shapes, row);
+}
+
+/*
+ * Design the common delay in samples: minus the integral of the speed deviation.
+ *
+ * Parameters
+ * ----------
+ * settings : WowFlutterSettings
+ *     What moves.
+ * sample_rate : float
+ *     Samples per second.
+ * memory : Trajectory
+ *     For as many sines as there are parts, and two noises.
+ * scratch : ndarray, shape (SEGMENT,)
+ *     Scratch.
+ */
+KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, const Trajectory
+    *memory, doubles_1 scratch)
+{
+    trajectories_begin_trajectory(sample_rate, memory);
+    for (ix part = 0; part < settings->parts.n0; part++) {
+        double turns = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_TURNS];
+        if (settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_GIVEN] == 0.0) {
+            const uint64_t key = hashing_stream_key(settings->seed, WOW_FLUTTER_ROTATING_PART,
+                (uint64_t)part);
+            turns = (double)(int64_t)(key >> UINT64_C(1)) * 0x1.0000000000000p-63;
+        }
+        const double amplitude = -wow_flutter_part_amplitude(settings, sample_rate, part);
+        trajectories_set_sine(part, settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ],
+            amplitude, turns - 0.25, memory);
+    }
+    trajectories_set_noise(0, WOW_FLUTTER_LAW, hashing_stream_key(settings->seed, WOW_FLUTTER_FLUTTER,
+        UINT64_C(0)), settings->random_low_hz, settings->random_high_hz, wow_flutter_random_rms(settings,
+        sample_rate), settings->random_slope_db_per_octave, true, memory);
+    trajectories_set_noise(1, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_SCRAPE,
+        UINT64_C(0)), settings->scrape_low_hz, settings->scrape_high_hz, wow_flutter_scrape_rms(settings,
+        sample_rate), 0.0, true, memory);
+    trajectories_settle_trajectory(0.0, 0x1.89374bc6a7efap-5 * settings->settling_percent / 100.0, memory,
+        scratch);
+}
+
+/* Design the delay of a channel against the one before it: one noise; else as :func:`design_delay`. */
+KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, double sample_rate, const
+    Trajectory *memory, doubles_1 scratch)
+{
+    trajectories_begin_trajectory(sample_rate, memory);
+    trajectories_set_noise(0, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_AZIMUTH,
+        UINT64_C(0)), 0x1.999999999999ap-4, 1.0, wow_flutter_wander_rms(settings, sample_rate), 0.0, false,
+        memory);
+    const double fastest = 0x1.89374bc6a7efap-5 * larger_double(settings->settling_percent,
+        0x1.47ae147ae147bp-6) / 100.0;
+    trajectories_settle_trajectory(settings->azimuth_skew_us * 0x1.0c6f7a0b5ed8dp-20 * sample_rate, fastest,
+        memory, scratch);
+}
+
+/* Fill the plan, for memory that is all zeros, and go to a place on the tape; all tracks move alike. */
+KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample_rate, ix channels, int64_t
+    start_sample, int64_t track, const WowFlutterMemory *memory)
+{
+    (void)track;
+    int64s_1 counts = memory->counts;
+    reader_table_design_reader(settings->reader_taps, memory->delays, memory->table);
+    wow_flutter_design_delay(settings, sample_rate, &memory->flutter, (doubles_1){memory->delays.at,
+        memory->delays.n1});
+    wow_flutter_design_azimuth(settings, sample_rate, &memory->azimuth, (doubles_1){memory->delays.at,
+        memory->delays.n1});
+    const double ratio = wow_flutter_ratio_of(settings);
+    memory->plan.at[WOW_FLUTTER_RATIO] = ratio;
+    memory->plan.at[WOW_FLUTTER_SLOPE] = ratio - 1.0;
+    exact_places_set_rate(ratio, 1.0, memory->ratio);
+    counts.at[WOW_FLUTTER_REACH] = (int64_t)wow_flutter_reach(settings, sample_rate, channels);
+    counts.at[WOW_FLUTTER_LATENCY] = (int64_t)wow_flutter_latency(settings, sample_rate, channels);
+    counts.at[WOW_FLUTTER_TAPS] = (int64_t)settings->reader_taps;
+    for (ix i = 0; i < WOW_FLUTTER_SEGMENT; i++) {
+        memory->delays.at[1 * memory->delays.n1 + i] = 0.0;
+    }
+    const bool moves = channels > 1 && memory->azimuth.plan.at[0] > 0.0;
+    counts.at[WOW_FLUTTER_AZIMUTH_MOVES] = (int64_t)(moves ? 1 : 0);
+    wow_flutter_seek(memory, start_sample);
+}
+
+/* Go to a place on the tape, as if made there. */
+KERNEL void wow_flutter_seek(const WowFlutterMemory *memory, int64_t place)
+{
+    int64s_1 counts = memory->counts;
+    const double ratio = memory->plan.at[WOW_FLUTTER_RATIO];
+    counts.at[WOW_FLUTTER_START] = place;
+    /* The output sample whose undelayed place is nearest. */
+    int64_t origin = (int64_t)floor_of_double((double)place / ratio + 0.5);
+    double distance = wow_flutter_distance(origin, place, memory->ratio);
+    while (distance > 0.5 * ratio) {
+        origin = origin - INT64_C(1);
+        distance = wow_flutter_distance(origin, place, memory->ratio);
+    }
+    while (distance <= -0.5 * ratio) {
+        origin = origin + INT64_C(1);
+        distance = wow_flutter_distance(origin, place, memory->ratio);
+    }
+    counts.at[WOW_FLUTTER_ORIGIN] = origin;
+    counts.at[WOW_FLUTTER_FED] = INT64_C(0);
+    counts.at[WOW_FLUTTER_MADE] = INT64_C(0);
+    counts.at[WOW_FLUTTER_FILLED] = INT64_C(0);
+    counts.at[WOW_FLUTTER_BASE] = wow_flutter_earliest(memory);
+    for (ix channel = 0; channel < memory->line.n0; channel++) {
+        for (ix i = 0; i < memory->line.n1; i++) {
+            memory->line.at[channel * memory->line.n1 + i] = REAL(0.0);
+        }
+    }
+}
+
+/* How far the undelayed place of an output sample lies behind a place. */
+KERNEL double wow_flutter_distance(int64_t output, int64_t place, uint64s_1 words)
+{
+    const exact_places_place_of_result result_1 = exact_places_place_of(output, words);
+    const int64_t whole = result_1.m0;
+    const double fraction = result_1.m1;
+    return (double)(whole - place) + fraction;
+}
+
+/* First input sample that the next output sample may need; rounding may cost one of the two to spare. */
+KERNEL int64_t wow_flutter_earliest(const WowFlutterMemory *memory)
+{
+    int64s_1 counts = memory->counts;
+    const int64_t output = counts.at[WOW_FLUTTER_ORIGIN] + counts.at[WOW_FLUTTER_MADE] -
+        counts.at[WOW_FLUTTER_LATENCY];
+    const int64_t whole = (int64_t)floor_of_double(wow_flutter_distance(output, counts.at[WOW_FLUTTER_START],
+        memory->ratio));
+    return whole - counts.at[WOW_FLUTTER_REACH] - INT64_C(2);
+}
+
+/* Output samples that can be made once so many samples are in, counted from the first. */
+KERNEL int64_t wow_flutter_countable(const WowFlutterMemory *memory, int64_t fed)
+{
+    if (memory->plan.at[WOW_FLUTTER_SLOPE] == 0.0) {
+        return fed;
+    }
+    int64_t made = (int64_t)((double)fed / memory->plan.at[WOW_FLUTTER_RATIO]);
+    while (wow_flutter_distance(made, fed, memory->ratio) > 0.0) {
+        made = made - INT64_C(1);
+    }
+    while (wow_flutter_distance(made + INT64_C(1), fed, memory->ratio) <= 0.0) {
+        made = made + INT64_C(1);
+    }
+    return made;
+}
+
+/*
+ * Read a block of any length.
+ *
+ * Parameters
+ * ----------
+ * memory : WowFlutterMemory
+ *     Plan and state.
+ * block : ndarray, shape (channels, samples)
+ *     What goes onto the tape.
+ * out : ndarray, shape (channels, samples made or more)
+ *     Gets what is read; may be `block` itself where the tape runs at the right speed.
+ *
+ * Returns
+ * -------
+ * int
+ *     Samples made: as many as went in, but for a speed error, see :func:`countable`.
+ */
+KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, reals_2 out)
+{
+    int64s_1 counts = memory->counts;
+    reals_2 line = memory->line;
+    const int64_t before = counts.at[WOW_FLUTTER_MADE];
+    ix taken = 0;
+    while (taken < block.n1) {
+        ix column = (ix)(counts.at[WOW_FLUTTER_FED] - counts.at[WOW_FLUTTER_BASE]);
+        if (column == line.n1) {
+            const ix skipped = (ix)(wow_flutter_earliest(memory) - counts.at[WOW_FLUTTER_BASE]);
+            for (ux channel = (ux)0; channel < (ux)line.n0; channel++) {
+                for (ux i = (ux)0; i < (ux)(column - skipped); i++) {
+                    line.at[(ix)channel * line.n1 + (ix)i] = line.at[(ix)channel * line.n1 + (ix)((ux)skipped
+                        + i)];
+                }
+            }
+            counts.at[WOW_FLUTTER_BASE] += (int64_t)skipped;
+            column = column - skipped;
+        }
+        const ix count = smaller_integer(block.n1 - taken, line.n1 - column);
+        const ux to = (ux)column;
+        const ux since = (ux)taken;
+        for (ux row = (ux)0; row < (ux)line.n0; row++) {
+            for (ux k = (ux)0; k < (ux)count; k++) {
+                line.at[(ix)row * line.n1 + (ix)(to + k)] = block.at[(ix)row * block.n1 + (ix)(since + k)];
+            }
+        }
+        taken = taken + count;
+        counts.at[WOW_FLUTTER_FED] += (int64_t)count;
+        const int64_t end = wow_flutter_countable(memory, counts.at[WOW_FLUTTER_FED]);
+        while (counts.at[WOW_FLUTTER_MADE] < end) {
+            wow_flutter_read_stretch(memory, end, before, out);
+        }
+    }
+    return (ix)(counts.at[WOW_FLUTTER_MADE] - before);
+}
+
+/* Read the next outputs, to `end`, the segment's last, or 256; number `before` lies in column 0 of `out`. */
+KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end, int64_t before, reals_2 out)
+{
+    int64s_1 counts = memory->counts;
+    const Places places = memory->places;
+    reals_2 line = memory->line;
+    const int64_t output = counts.at[WOW_FLUTTER_ORIGIN] + counts.at[WOW_FLUTTER_MADE] -
+        counts.at[WOW_FLUTTER_LATENCY];
+    const int64_t segment = floor_division_64(output, INT64_C(4096));
+    if (counts.at[WOW_FLUTTER_FILLED] == INT64_C(0) || counts.at[WOW_FLUTTER_SEGMENT_MADE] != segment) {
+        wow_flutter_fill_delays(memory, segment);
+    }
+    const ix begin = (ix)(output - segment * INT64_C(4096));
+    const ix count = smaller_integer((ix)(end - counts.at[WOW_FLUTTER_MADE]),
+        smaller_integer(WOW_FLUTTER_SEGMENT - begin, WOW_FLUTTER_STRETCH));
+    const double start = memory->plan.at[WOW_FLUTTER_FRACTION];
+    const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
+    const ix taps = (ix)counts.at[WOW_FLUTTER_TAPS];
+    const ix column = (ix)(counts.at[WOW_FLUTTER_WHOLE] - counts.at[WOW_FLUTTER_BASE]) - (floor_division(taps,
+        2) - 1);
+    const Part part = (Part){column, 0, count, (ix)(counts.at[WOW_FLUTTER_MADE] - before)};
+    const ix channels = line.n0;
+    const ix together = counts.at[WOW_FLUTTER_AZIMUTH_MOVES] == INT64_C(0) ? 2 : 1;
+    if (together == 2) {
+        interpolation_locate(memory->delays, 0.0, start, slope, 512.0, begin, count, &places);
+    }
+    ix first = 0;
+    while (first < channels) {
+        const ix second = smaller_integer(first + together - 1, channels - 1);
+        if (together == 1) {
+            interpolation_locate(memory->delays, (double)first - 0.5 * (double)(channels - 1), start, slope,
+                512.0, begin, count, &places);
+        }
+        if (taps == 32) {
+            interpolation_read_pair_32(line, memory->table, &places, &part, first, second, out);
+        } else {
+            interpolation_read_pair_48(line, memory->table, &places, &part, first, second, out);
+        }
+        first = first + together;
+    }
+    counts.at[WOW_FLUTTER_MADE] += (int64_t)count;
+}
+
+/* Make the delays of a segment, and find where its first output sample is read. */
+KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t segment)
+{
+    int64s_1 counts = memory->counts;
+    trajectories_fill_trajectory(&memory->flutter, segment, UINT64_C(0), (doubles_1){memory->delays.at,
+        memory->delays.n1});
+    if (counts.at[WOW_FLUTTER_AZIMUTH_MOVES] == INT64_C(1)) {
+        trajectories_fill_trajectory(&memory->azimuth, segment, UINT64_C(0), (doubles_1){memory->delays.at + 1
+            * memory->delays.n1, memory->delays.n1});
+    }
+    const exact_places_place_of_result result_1 = exact_places_place_of(segment * INT64_C(4096),
+        memory->ratio);
+    const int64_t whole = result_1.m0;
+    const double fraction = result_1.m1;
+    counts.at[WOW_FLUTTER_WHOLE] = whole - counts.at[WOW_FLUTTER_START];
+    memory->plan.at[WOW_FLUTTER_FRACTION] = fraction;
+    counts.at[WOW_FLUTTER_SEGMENT_MADE] = segment;
+    counts.at[WOW_FLUTTER_FILLED] = INT64_C(1);
+}
