@@ -1,10 +1,10 @@
 """Draw the house: the rooms of both packages and who imports whom, read from the imports themselves.
 
-    python docs/house.py             print the drawing and the table of rooms
+    python docs/house.py             print the drawing, the table of rooms, and the files of the rooms of sound
     python docs/house.py --update    put them into DEVELOPERS.md, between its marks
 
-`tests/test_architecture.py` holds the same table of rooms against the imports, and fails while the drawing in
-DEVELOPERS.md is not the one that this script would put there.
+`tests/test_architecture.py` holds the same table of rooms against the imports, and fails while DEVELOPERS.md does
+not hold what this script would put there.
 """
 
 import argparse
@@ -17,7 +17,9 @@ from typing import NamedTuple
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "DEVELOPERS.md"
 PACKAGES = ("tapeemu", "measure")
-BEGIN, END = "<!-- rooms: python docs/house.py --update -->", "<!-- end of rooms -->"
+BEGIN, END = "<!-- {}: python docs/house.py --update -->", "<!-- end of {} -->"
+LISTED = ("tapeemu/dsp", "tapeemu/dsp/kernels", "tapeemu/native")
+"""Folders whose every file is listed, so that whoever needs a part finds it."""
 
 
 class Room(NamedTuple):
@@ -520,23 +522,42 @@ def _where(module: str) -> str:
     return shown.relative_to(ROOT).as_posix() + ("/" if path.name == "__init__.py" else "")
 
 
+def listing() -> str:
+    """The files of the rooms of sound, each with the first sentence of its docstring."""
+    lines = ["| File | What is in it |", "|:--|:--|"]
+    for folder in LISTED:
+        for path in sorted((ROOT / folder).glob("*.py")):
+            told = ast.get_docstring(ast.parse(path.read_text("utf-8")))
+            if path.name != "__init__.py" and told:
+                lines.append(f"| `{path.relative_to(ROOT / 'tapeemu').as_posix()}` | {_first_sentence(told)} |")
+    return "\n".join(lines) + "\n"
+
+
+def _first_sentence(text: str) -> str:
+    whole = " ".join(text.split("\n\n")[0].split())
+    return whole.partition(". ")[0].removesuffix(".").replace("|", "\\|")
+
+
 def updated(text: str) -> str:
-    """The text of DEVELOPERS.md with the drawing of today between its marks."""
-    before, begin, rest = text.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not (begin and end):
-        raise SystemExit(f"{PAGE.name} lacks the line {BEGIN} or {END}; put both where the drawing belongs")
-    return f"{before}{begin}\n\n{drawing()}\n{end}{after}"
+    """The text of DEVELOPERS.md with what there is today between its marks."""
+    for name, made in (("rooms", drawing()), ("files", listing())):
+        first, last = BEGIN.format(name), END.format(name)
+        before, begin, rest = text.partition(first)
+        _, end, after = rest.partition(last)
+        if not (begin and end):
+            raise SystemExit(f"{PAGE.name} lacks the line {first} or {last}; put both where the {name} belong")
+        text = f"{before}{begin}\n\n{made}\n{end}{after}"
+    return text
 
 
 def main(arguments: Sequence[str]) -> None:
-    """Print the drawing, or put it into DEVELOPERS.md."""
+    """Print drawing and list, or put them into DEVELOPERS.md."""
     parser = argparse.ArgumentParser(description="Draw the rooms of both packages from their imports.")
-    parser.add_argument("--update", action="store_true", help="put the drawing into DEVELOPERS.md")
+    parser.add_argument("--update", action="store_true", help="put both into DEVELOPERS.md")
     if parser.parse_args(arguments).update:
         PAGE.write_text(updated(PAGE.read_text("utf-8")), "utf-8")
     else:
-        sys.stdout.write(drawing())
+        sys.stdout.write(f"{drawing()}\n{listing()}")
 
 
 if __name__ == "__main__":

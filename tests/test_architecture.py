@@ -106,9 +106,21 @@ def test_circles_are_found() -> None:
     assert house.without_detours({"a": ["b", "c"], "b": ["c"], "c": []}) == {"a": ["b"], "b": ["c"], "c": []}
 
 
-def test_the_drawing_is_the_house_of_today() -> None:
+def test_drawing_and_list_of_files_are_those_of_today() -> None:
     text = house.PAGE.read_text("utf-8")
-    assert house.updated(text) == text, "the drawing in DEVELOPERS.md is stale; python docs/house.py --update"
+    assert house.updated(text) == text, "DEVELOPERS.md is stale; python docs/house.py --update"
+
+
+def test_every_file_that_the_pages_for_developers_name_is_there() -> None:
+    text = house.PAGE.read_text("utf-8")
+    named = set(re.findall(r"`((?:[\w.-]+/)*[\w.-]+\.(?:py|toml|md|h))[`:]", text))
+    # The recipes add these.
+    named -= {name for name in named if "layer_echo" in name or "crossings" in name}
+    folders = ("tapeemu", "measure", "presets", "tests", "docs", "benchmarks")
+    paths = [path for each in folders for path in (house.ROOT / each).rglob("*")] + [*house.ROOT.iterdir()]
+    there = [f"/{path.relative_to(house.ROOT).as_posix()}" for path in paths]
+    stale = [name for name in sorted(named) if not any(path.endswith(f"/{name}") for path in there)]
+    hold("DEVELOPERS.md names files that exist", stale)
 
 
 def test_a_package_itself_is_no_detour() -> None:

@@ -297,7 +297,6 @@ def threshold_lines() -> list[tuple[str, str, str]]:
         )
         seen[name, amount] = figure.basis
     lines = [(name, amount, basis) for (name, amount), basis in seen.items()]
-    lines.append(
-        ("difference signal", f"{ALIKE_DB:g} dB", "orders no further apart count as alike; our choice, no source")
-    )
+    alike = f"\N{MINUS SIGN}{-ALIKE_DB:g} dB"
+    lines.append(("difference signal", alike, "orders no further apart count as alike; our choice, no source"))
     return lines

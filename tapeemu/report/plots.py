@@ -232,7 +232,7 @@ def _image(
         vmax=limits[1],
         extent=(0.0, picture.seconds, 0.0, float(len(picture.band_hz))),
     )
-    wanted = [tick for tick in (63, 250, 1000, 4000, 16000) if picture.band_hz[0] <= tick <= picture.band_hz[-1]]
+    wanted = [tick for tick in (250, 1000, 4000, 16000) if picture.band_hz[0] <= tick <= picture.band_hz[-1]]
     places = np.interp(wanted, picture.band_hz, np.arange(len(picture.band_hz)) + 0.5)
     axes.set_yticks(places, [f"{tick // 1000} k" if tick >= 1000 else str(tick) for tick in wanted])
     axes.set_xlabel("Time / s")

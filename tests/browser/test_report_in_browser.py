@@ -473,6 +473,21 @@ def contrast(one: str, two: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
+def test_labels_of_axes_cover_no_curve(opened: Any) -> None:
+    """They lay on the curves, on a ground of their own, and left stubs of lines at the left axis."""
+    labels = opened.execute_script("""
+        const strips = [...document.querySelectorAll('.strip.curve')];
+        return strips.flatMap((strip) => [...strip.querySelectorAll('.level span')].map((label) => [
+            strip.querySelector('svg').getBoundingClientRect().left - label.getBoundingClientRect().right,
+            label.getBoundingClientRect().left - strip.parentElement.getBoundingClientRect().left,
+        ]));
+    """)
+    assert len(labels) >= 6
+    for from_curve, from_edge in labels:
+        assert from_curve >= 0.0
+        assert from_edge >= 0.0
+
+
 def test_everything_has_a_name_and_an_order(opened: Any) -> None:
     """Names from the browser's own accessibility tree; headings go down one step at a time."""
     opened.execute_script("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
