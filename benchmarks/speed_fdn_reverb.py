@@ -82,7 +82,7 @@ def denormals() -> None:
     for second in range(20):
         worst = max(worst, min(timed(copy.deepcopy(stream), silence) for _ in range(3)))
         stream.process(silence)
-        if any(ring.any() for ring in stream._rings):
+        if stream._memory.input_ring.any() or stream._memory.diffuser_ring.any() or stream._memory.line_ring.any():
             last = second + 1
     print(
         f"decaying tail: worst second costs {worst / loud:.2f} of a loud one; "
