@@ -18,7 +18,7 @@ from scipy.special import ndtri
 from shares import share_line
 
 from measure import flutter as public
-from measure import weighting
+from measure.parts import weighting
 from measure.parts.demodulation import Demodulated, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, decompose
 from measure.quantities.flutter import _drift, _read

@@ -41,6 +41,8 @@ _ROUNDING = 1e-11
 _TWO_SIGMAS = 0.9545
 _STEEPEST = 3.0
 _MOST_BENDS = 6
+_FEWEST = 6.0  # degrees of freedom of a band, as far as there are so many
+_ALIKE = 4.0  # ratio of the densities of two bands below which they count as one
 
 
 @dataclass(frozen=True)
@@ -159,14 +161,14 @@ class Fluctuation:
     ) -> float:
         """Relative standard uncertainty of the RMS behind a filter, for the scatter over repeats of a duration.
 
-        Lines (as they are behind the filter) count as steady, the rest as Gaussian. The mean square over T of
-        Gaussian noise of one-sided density P has the variance ``integral of P^2 / T`` and the third cumulant
-        ``2 integral of P^3 / T^2``; a line of amplitude a at f adds ``a^2 P(f) / T`` to the variance. Slow noise
-        of few independent samples amid much fast noise makes it skewed although it scatters little: where it is
-        read low, so is its scatter. So the mean square is taken as a constant and a chi-square part that have
-        the same variance and third cumulant, and what is returned is half of the distance within which the
-        truth lies in 95.4 % of all cases (:func:`chi_square_doubt`), more than one standard deviation where
-        degrees are few.
+        Lines (as they are behind the filter) count as steady, the rest as Gaussian. Power is added up in bands of
+        an octave, and more where those held few independent samples. The power that n of these show is
+        distributed as chi-square, and the truth lies above it by a factor of its own (:func:`chi_square_doubt`)
+        that grows quickly as n falls; where slow deviations are read low by chance, so is what they seem to
+        scatter, and that factor makes up for it. The distances of all bands add up as squares (Graybill & Wang, J. Am.
+        Stat. Assoc. 75, 1980), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
+        variance. What is returned is half of the distance within which the truth lies in 95.4 % of all cases, more
+        than one standard deviation where independent samples are few.
         Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
         taken from deviations slower than the recording is long is added to the distance as it stands.
 
@@ -183,19 +185,8 @@ class Fluctuation:
         power = float(np.sum(density * gain)) * step + lines_power
         if power == 0.0:
             return 0.0
-        # Bins of a periodogram are exponentially distributed: the mean of their squares is twice the square, that
-        # of their cubes six times the cube. Where few bins hold the power they tell too little of themselves, and
-        # their neighbours are asked as well.
-        own, near = density * gain, smooth * gain
-        # In units of the largest, for the cubes of what is nearly nothing would be nothing.
-        unit = float(max(np.max(own), np.max(near))) or 1.0
-        own, near = own / unit, near / unit
-        second, third = max(
-            (float(np.sum(own**2)) / 2.0, float(np.sum(own**3)) / 6.0),
-            (float(np.sum(near**2)), float(np.sum(near**3))),
-        )
-        variance = second * step / duration_seconds
-        cumulant = 2.0 * third * step / duration_seconds**2
+        parts, degrees = self._bands(density * gain * step, gain, duration_seconds)
+        above = [(1.0 + 2.0 * chi_square_doubt(each)) ** 2 - 1.0 for each in degrees]
         at_lines = self.density_at_lines()[1] if fitted else smooth
         beside = sum(
             abs(line.amplitude) ** 2 * float(np.interp(line.rate_hz, at, at_lines)) / duration_seconds
@@ -203,14 +194,45 @@ class Fluctuation:
         )
         slow, missing = _missing_gain(response, self.duration_seconds, self.degree)
         lost = abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0])
-        reach = 0.0
-        if variance > 0.0:
-            degrees = 8.0 * variance**3 / cumulant**2
-            reach = (
-                unit * math.sqrt(0.5 * degrees * variance) * ((1.0 + 2.0 * chi_square_doubt(degrees)) ** 2 - 1.0)
-            )
+        reach = math.hypot(*(part * factor for part, factor in zip(parts, above, strict=True)))
         highest = 1.0 + (math.hypot(reach, 2.0 * math.sqrt(beside)) + lost) / power
         return 0.5 * (math.sqrt(highest) - 1.0)
+
+    def _bands(
+        self, power: FloatArray, gain: FloatArray, duration_seconds: float
+    ) -> tuple[list[float], list[float]]:
+        """Power in bands of an octave or more, and the degrees of freedom of each over a duration.
+
+        Two degrees a bin, in which a gain that changes over the band counts less.
+        """
+        parts: list[float] = []
+        degrees: list[float] = []
+        scale = 2.0 * duration_seconds * self.rate / self.rest.size
+        first, before = self.first_bin - 1, math.nan
+        while first < power.size:
+            last = first + 1
+            free = 0.0
+            while last < power.size:
+                free = scale * _independent(gain[first:last])
+                if last >= 2 * first and free >= _FEWEST:
+                    break
+                last = max(last + 1, min(2 * first, power.size))
+            weight, part = float(np.sum(gain[first:last])), float(np.sum(power[first:last]))
+            free = scale * _independent(gain[first:last])
+            first = last
+            if weight == 0.0 or part == 0.0:
+                continue
+            level = part / weight
+            if parts and 1.0 / _ALIKE < level / before < _ALIKE:
+                # Satterthwaite: the variances of both add up.
+                whole = parts[-1] + part
+                degrees[-1] = whole**2 / (parts[-1] ** 2 / degrees[-1] + part**2 / free)
+                parts[-1] = whole
+            else:
+                parts.append(part)
+                degrees.append(free)
+            before = level
+        return parts, degrees
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
@@ -422,6 +444,12 @@ def smoothed(density: FloatArray, first: int = 2) -> FloatArray:
     low = np.clip(index - reach, min(first, density.size - 1), density.size - 1)
     high = np.clip(np.maximum(index + reach + 1, first + 3), low + 1, density.size)
     return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _independent(gain: FloatArray) -> float:
+    """Bins that a gain weighs as much as if it were even over so many."""
+    square = float(np.sum(gain**2))
+    return float(np.sum(gain)) ** 2 / square if square > 0.0 else 0.0
 
 
 def _missing_gain(response: Response, duration_seconds: float, degree: int) -> tuple[FloatArray, FloatArray]:

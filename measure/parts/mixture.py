@@ -108,15 +108,22 @@ class Mixture:
         return math.hypot(math.sqrt(first), second)
 
     def _sampled(self) -> tuple[FloatArray, float]:
-        """At most some thousand values of the series, whose places are no multiple of any short period."""
-        if not np.any(self.steady):
-            return np.zeros(1), self.sigma
-        if self.steady.size <= _POINTS:
-            return self.steady, self.sigma
-        place = np.arange(_POINTS) * (self.steady.size / _POINTS)
-        shift = np.remainder(np.arange(_POINTS) * (0.5 * (math.sqrt(5.0) - 1.0)), 1.0)
-        place = place + shift * (self.steady.size / _POINTS - 1.0)
-        return self.steady[place.astype(np.int64)], self.sigma
+        """Some thousand values at instants that are no multiple of any short period, nor of the series' own.
+
+        Where a line's period is a whole number of points, the points meet the same few phases over and over, and the
+        crest that a threshold cuts lies between them: so the series is read between its points, by cubic curves.
+        """
+        points = self.steady.size
+        if points < 4 or not np.any(self.steady):
+            return (np.zeros(1) if not np.any(self.steady) else self.steady), self.sigma
+        index = np.arange(min(_POINTS, points))
+        turns = np.remainder(index * (0.5 * (math.sqrt(5.0) - 1.0)), 1.0)
+        place = 1.0 + (index + turns) * ((points - 3.0) / index.size)
+        whole = np.minimum(place.astype(np.int64), points - 3)
+        part = place - whole
+        a, b, c, d = (self.steady[whole + shift] for shift in (-1, 0, 1, 2))
+        bent = b + 0.5 * part * (c - a + part * (2.0 * a - 5.0 * b + 4.0 * c - d + part * (3.0 * (b - c) + d - a)))
+        return bent, self.sigma
 
     @staticmethod
     def _threshold(line: FloatArray, sigma: float) -> float:
