@@ -149,28 +149,25 @@ class TapeNoise(Processor):
         """The settings as the kernels take them."""
         from tapeemu.kernel_stream import processor_kernels
 
-        kernels = processor_kernels(self.kind)
-        return kernels.typed(
-            kernels.settings(
-                hiss=self.hiss,
-                hiss_set=self.hiss_db is not None,
-                hiss_db=self.hiss_db or 0.0,
-                weighting=("a", "itu468").index(self.hiss_weighting),
-                tape_speed_cm_s=self.tape_speed_cm_s,
-                treble_us=self.treble_time_constant_us,
-                bass_us=self.bass_time_constant_us,
-                coating_um=self.coating_um,
-                spacing_um=self.spacing_um,
-                track_width_mm=_DEFAULT_TRACK_MM if self.track_width_mm is None else self.track_width_mm,
-                skirt=self.modulation_noise_db is not None,
-                skirt_db=self.modulation_noise_db or 0.0,
-                skirt_hz=self.modulation_noise_hz,
-                hum=self.hum_db is not None,
-                hum_db=self.hum_db or 0.0,
-                mains_hz=self.mains_hz,
-                reference_level_dbfs=self.reference_level_dbfs,
-                seed=self.seed,
-            )
+        return processor_kernels(self.kind).settings_from(
+            hiss=self.hiss,
+            hiss_set=self.hiss_db is not None,
+            hiss_db=self.hiss_db or 0.0,
+            weighting=("a", "itu468").index(self.hiss_weighting),
+            tape_speed_cm_s=self.tape_speed_cm_s,
+            treble_us=self.treble_time_constant_us,
+            bass_us=self.bass_time_constant_us,
+            coating_um=self.coating_um,
+            spacing_um=self.spacing_um,
+            track_width_mm=_DEFAULT_TRACK_MM if self.track_width_mm is None else self.track_width_mm,
+            skirt=self.modulation_noise_db is not None,
+            skirt_db=self.modulation_noise_db or 0.0,
+            skirt_hz=self.modulation_noise_hz,
+            hum=self.hum_db is not None,
+            hum_db=self.hum_db or 0.0,
+            mains_hz=self.mains_hz,
+            reference_level_dbfs=self.reference_level_dbfs,
+            seed=self.seed,
         )
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:

@@ -12,8 +12,9 @@ enum {
     TAPEEMU_DRIVE = 1,
     TAPEEMU_MAGNETISED = 2,
     TAPEEMU_ROOM = 3,
-    TAPEEMU_WOW_FLUTTER = 4,
-    TAPEEMU_KINDS = 5
+    TAPEEMU_TAPE_NOISE = 4,
+    TAPEEMU_WOW_FLUTTER = 5,
+    TAPEEMU_KINDS = 6
 };
 
 /*
@@ -124,6 +125,57 @@ enum {
     /* then the table band_seconds: real, 1 dimension(s) */
     /* then the table bands_given: whole, 1 dimension(s) */
     TAPEEMU_ROOM_NUMBERS = 15
+};
+
+/*
+ * Settings of the noise, as numbers.
+ * hiss : int
+ * 1 with hiss, 0 without.
+ * hiss_set : int
+ * 1 if `hiss_db` holds, 0 if the level follows from the medium.
+ * hiss_db : float
+ * Weighted level of the hiss, in dB above that of a sine at the reference level.
+ * weighting : int
+ * By which it is told: 0 A-weighted rms, 1 quasi-peak of ITU-R BS.468-4.
+ * tape_speed_cm_s : float
+ * Speed of the tape.
+ * treble_us, bass_us : float
+ * Time constants of the replay equalisation; `bass_us` 0 for none.
+ * coating_um, spacing_um, track_width_mm : float
+ * Thickness of the coating, distance between head and tape, and width of the track.
+ * skirt : int
+ * 1 with modulation noise, 0 without.
+ * skirt_db, skirt_hz : float
+ * Its level re the signal, and the width of its skirts (-3 dB).
+ * hum : int
+ * 1 with hum, 0 without.
+ * hum_db, mains_hz : float
+ * Its rms re that of a sine at the reference level, and its fundamental.
+ * reference_level_dbfs : float
+ * Level of the sine that levels are told against.
+ * seed : uint64
+ * Number of the tape.
+ */
+enum {
+    TAPEEMU_TAPE_NOISE_HISS = 0, /* whole */
+    TAPEEMU_TAPE_NOISE_HISS_SET = 1, /* whole */
+    TAPEEMU_TAPE_NOISE_HISS_DB = 2, /* real */
+    TAPEEMU_TAPE_NOISE_WEIGHTING = 3, /* whole */
+    TAPEEMU_TAPE_NOISE_TAPE_SPEED_CM_S = 4, /* real */
+    TAPEEMU_TAPE_NOISE_TREBLE_US = 5, /* real */
+    TAPEEMU_TAPE_NOISE_BASS_US = 6, /* real */
+    TAPEEMU_TAPE_NOISE_COATING_UM = 7, /* real */
+    TAPEEMU_TAPE_NOISE_SPACING_UM = 8, /* real */
+    TAPEEMU_TAPE_NOISE_TRACK_WIDTH_MM = 9, /* real */
+    TAPEEMU_TAPE_NOISE_SKIRT = 10, /* whole */
+    TAPEEMU_TAPE_NOISE_SKIRT_DB = 11, /* real */
+    TAPEEMU_TAPE_NOISE_SKIRT_HZ = 12, /* real */
+    TAPEEMU_TAPE_NOISE_HUM = 13, /* whole */
+    TAPEEMU_TAPE_NOISE_HUM_DB = 14, /* real */
+    TAPEEMU_TAPE_NOISE_MAINS_HZ = 15, /* real */
+    TAPEEMU_TAPE_NOISE_REFERENCE_LEVEL_DBFS = 16, /* real */
+    TAPEEMU_TAPE_NOISE_SEED = 17, /* whole */
+    TAPEEMU_TAPE_NOISE_NUMBERS = 18
 };
 
 /*
