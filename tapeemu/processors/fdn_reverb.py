@@ -268,12 +268,11 @@ class FdnReverb(Processor):
 
     def _numbers(self) -> Any:
         """The settings as kernels take them."""
-        from tapeemu.dsp.kernels.room_layout import RoomSettings
         from tapeemu.kernel_stream import processor_kernels
 
         table = self.decay_by_band_seconds
         bands = [None] * _OCTAVES_HZ.size if table is None else table.values()
-        numbers = RoomSettings(
+        return processor_kernels("room").settings_from(
             decay_seconds=self.decay_seconds or 0.0,
             decay_given=self.decay_seconds is not None,
             low_decay_ratio=self.low_decay_ratio or 0.0,
@@ -292,4 +291,3 @@ class FdnReverb(Processor):
             lines=self.lines,
             room_seed=np.uint64(self.room_seed),
         )
-        return processor_kernels("room").typed(numbers)

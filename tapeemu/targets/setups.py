@@ -102,10 +102,9 @@ def _flatten(
 def _stage(processor: Processor, kinds: dict[str, Kind], at: dict[str, Any]) -> StageSetup:
     stream: Stream = processor.stream(**at)
     settings = getattr(stream, "settings", None)
-    name = type(settings).__module__.rpartition(".")[2]
-    if name not in kinds:
+    kind = next((each for each in kinds.values() if each.settings.name == type(settings).__name__), None)
+    if kind is None:
         raise ParameterError(f"{processor.kind} is not computed by kernels; leave it out of what goes into C")
-    kind = kinds[name]
     still = None
     if stream.length_ratio != 1.0:
         still = _numbers(kind, getattr(stream.steady()[0], "settings", settings))[1]

@@ -166,7 +166,7 @@ def _quadratic_power(once: Precise, twice: Precise, cosine: Precise, sine: Preci
 @kernel()
 def pass_power(filters: Precises3, line: int, cosine: Precise, sine: Precise) -> Precise:
     """Power gain of one pass through a line, its gain included, at an angle with this cosine and sine."""
-    power = filters[0, 0, line] * filters[0, 0, line]
+    power: Precise = filters[0, 0, line] * filters[0, 0, line]
     for section in range(1, 1 + section_count(filters)):
         e = filters[section, 2, line]
         f = filters[section, 3, line]
@@ -226,8 +226,7 @@ def loop_decay_seconds(
     turns = frequency_hz / sample_rate
     cosine = cosine_of_turns(turns)
     sine = sine_of_turns(turns)
-    samples: Precise = delay
-    samples = samples + filter_delay(filters, line, cosine, sine)
+    samples = np.float64(delay) + filter_delay(filters, line, cosine, sine)
     return -60.0 * samples / (sample_rate * power_db(pass_power(filters, line, cosine, sine)))
 
 

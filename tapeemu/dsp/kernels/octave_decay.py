@@ -111,7 +111,7 @@ def _moment_of_fall(wanted_db: Precise, fall_db: Precises1, longest: Precise) ->
     behind: Precise = j
     start = longest * (before / steps) * (before / steps)
     end = longest * (behind / steps) * (behind / steps)
-    way = (wanted_db - fall_db[j - 1]) / (fall_db[j] - fall_db[j - 1])
+    way: Precise = (wanted_db - fall_db[j - 1]) / (fall_db[j] - fall_db[j - 1])
     return start + min(max(way, 0.0), 1.0) * (end - start)
 
 

@@ -220,8 +220,7 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
 @kernel()
 def _decay_power(decibels_per_sample: Precise, samples: np.int64) -> Precise:
     """Power that is left after some samples of a decay."""
-    passed: Precise = samples
-    return power_of_ten(0.1 * decibels_per_sample * passed)
+    return power_of_ten(0.1 * decibels_per_sample * np.float64(samples))
 
 
 @kernel()

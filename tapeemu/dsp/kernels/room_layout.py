@@ -202,12 +202,15 @@ def _table_decay(seconds: Precises1, given: Integers1, band: int) -> Precise:
             if other >= band and above < 0:
                 above = other
     if below < 0:
-        return seconds[above]
-    if above < 0 or above == below:
-        return seconds[below]
+        below = above
+    if above < 0:
+        above = below
+    first: Precise = seconds[below]
+    if above == below:
+        return first
     way: Precise = band - below
     whole: Precise = above - below
-    start = logarithm(seconds[below])
+    start = logarithm(first)
     return exponential(start + way / whole * (logarithm(seconds[above]) - start))
 
 
