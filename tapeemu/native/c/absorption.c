@@ -181,8 +181,7 @@ KERNEL double absorption_loop_decay_seconds(doubles_3 filters, int64_t delay, ix
     const double turns = frequency_hz / sample_rate;
     const double cosine = elementary_cosine_of_turns(turns);
     const double sine = elementary_sine_of_turns(turns);
-    double samples = (double)delay;
-    samples = samples + absorption_filter_delay(filters, line, cosine, sine);
+    const double samples = (double)delay + absorption_filter_delay(filters, line, cosine, sine);
     return -60.0 * samples / (sample_rate * absorption_power_db(absorption_pass_power(filters, line, cosine,
         sine)));
 }

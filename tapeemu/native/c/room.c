@@ -153,8 +153,7 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
 /* Power that is left after some samples of a decay. */
 KERNEL double room_decay_power(double decibels_per_sample, int64_t samples)
 {
-    const double passed = (double)samples;
-    return elementary_power_of_ten(0x1.999999999999ap-4 * decibels_per_sample * passed);
+    return elementary_power_of_ten(0x1.999999999999ap-4 * decibels_per_sample * (double)samples);
 }
 
 /* Draw delays and orders of input, diffuser and lines. */

@@ -119,14 +119,18 @@ KERNEL double room_layout_table_decay(doubles_1 seconds, int64s_1 given, ix band
         }
     }
     if (below < 0) {
-        return seconds.at[above];
+        below = above;
     }
-    if (above < 0 || above == below) {
-        return seconds.at[below];
+    if (above < 0) {
+        above = below;
+    }
+    const double first = seconds.at[below];
+    if (above == below) {
+        return first;
     }
     const double way = (double)(band - below);
     const double whole = (double)(above - below);
-    const double start = elementary_logarithm(seconds.at[below]);
+    const double start = elementary_logarithm(first);
     return elementary_exponential(start + way / whole * (elementary_logarithm(seconds.at[above]) - start));
 }
 
