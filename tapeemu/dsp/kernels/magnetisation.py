@@ -459,7 +459,8 @@ def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory:
         aa: float = state[first, 1]
         yb: Precise = state[second, 0]
         ab: float = state[second, 1]
-        for start in range(offset, offset + count, span):
+        start = offset
+        while start < offset + count:
             width = min(span, offset + count - start)
             load_fields(high, first, start, width, lag, law.field, memory.past, wa)
             if second != first:
@@ -544,6 +545,7 @@ def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory:
                     lost = carry_off(pb, wb[FIELD, last], wb[MOVE, last], law.release, law.swing)
                     yb = yb - lost if abs(yb) > _FLUSH else 0.0
                     ab = ab - ALPHA * (1.0 - c) * lost * wb[SLOPE, last]
+            start += span
         if second != first:
             state[second, 0] = yb
             state[second, 1] = ab
