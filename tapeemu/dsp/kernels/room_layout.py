@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Hashes2, Integers1, Precise, Precises1, Reals1
+from tapeemu.dsp.kernels.arrays import Hashes2, Integers1, Precise, Precises1
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, logarithm, power_of_ten
 from tapeemu.dsp.kernels.hashing import stream_key, uniform
