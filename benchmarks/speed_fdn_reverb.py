@@ -17,8 +17,9 @@ from pyroomacoustics.experimental import measure_rt60
 from scipy.signal import butter, sosfiltfilt
 from scipy.special import erfc
 
-from tapeemu.dsp.absorption import read_decay_seconds
-from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb, _plan
+from tapeemu.dsp.kernels.absorption import read_decays
+from tapeemu.dsp.kernels.network import LINE_DELAY
+from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb
 
 RATE = 48_000
 BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
@@ -65,7 +66,7 @@ def speed() -> None:
             stream.process(audio)
             best = np.minimum(best, [between - began, time.process_time() - between])
         theirs, ours = 1e9 * best / audio.shape[1]
-        sections = _plan(reverb, float(RATE), 2).absorption.coefficients.shape[0]
+        sections = int(stream.memory.network.filters[0, 1, 0])
         print(
             f"  {name:14s} {sections} sections {ours:6.1f} ns/frame {1e9 / ours / RATE:6.0f} x real time; "
             f"Reverb {theirs:5.1f} ns: {theirs / ours:.2f} times as fast"
@@ -82,7 +83,8 @@ def denormals() -> None:
     for second in range(20):
         worst = max(worst, min(timed(copy.deepcopy(stream), silence) for _ in range(3)))
         stream.process(silence)
-        if any(ring.any() for ring in stream._rings):
+        state = stream.memory.state
+        if state.input_ring.any() or state.diffuser_ring.any() or state.line_ring.any():
             last = second + 1
     print(
         f"decaying tail: worst second costs {worst / loud:.2f} of a loud one; "
@@ -111,11 +113,12 @@ def decay() -> None:
         (tuple(0.2 * 2.0**band for band in range(7)), 3),
     ]:
         reverb = FdnReverb(decay_by_band_seconds=by_band(targets))
-        _plan.cache_clear()
         began = time.perf_counter()
-        plan = _plan(reverb, float(RATE), 2)
+        memory = reverb.stream(sample_rate=RATE, channels=2).memory
         spent = time.perf_counter() - began
-        designed = read_decay_seconds(plan.absorption, plan.line_delays, RATE)[1:8]
+        network, read = memory.network, np.zeros(9)
+        read_decays(network.filters, network.delays[LINE_DELAY], float(RATE), 9, memory.scratch, read)
+        designed = read[1:8]
         off = 100.0 * np.max(np.abs(designed / np.array(targets) - 1.0))
         found = np.pad(responses(reverb, 0.8 * max(targets) + 0.2, seeds), ((0, 0), (4_000, 0)))
         errors = []

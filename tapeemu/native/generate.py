@@ -12,7 +12,7 @@ from tapeemu.native.processors import KERNELS, dispatch_source, find_processors,
 from tapeemu.native.subset import SubsetError, Unit, read_unit
 from tapeemu.native.translate import LICENCE, c_source, header_source
 
-__all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_files"]
+__all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_files", "main"]
 
 C_FOLDER = Path(__file__).parent / "c"
 """Where the C files stand."""

@@ -1,5 +1,6 @@
 """What joins the processors' kernels to the C interface: settings read, memory carved, calls sent to a kind."""
 
+import functools
 import importlib
 import pkgutil
 from collections.abc import Callable, Iterator, Sequence
@@ -19,7 +20,7 @@ from tapeemu.native.subset import (
     read_unit,
 )
 
-__all__ = ["KERNELS", "Processor", "dispatch_source", "find_processors", "settings_header"]
+__all__ = ["KERNELS", "KernelProcessor", "dispatch_source", "find_processors", "scalars_first", "settings_header"]
 
 KERNELS = "tapeemu.dsp.kernels"
 
@@ -31,7 +32,7 @@ _OPTIONAL = ("length_ratio", "change")
 
 
 @dataclass(frozen=True)
-class Processor:
+class KernelProcessor:
     """The kernels of a processor, found by their names.
 
     Attributes
@@ -56,11 +57,12 @@ class Processor:
     moves: tuple[str, ...] = ()
 
 
-_Lines = Callable[[Processor], list[str]]
+_Lines = Callable[[KernelProcessor], list[str]]
 """Writes the lines of a case of a switch for a processor."""
 
 
-def find_processors(package: str = KERNELS) -> list[Processor]:
+@functools.cache
+def find_processors(package: str = KERNELS) -> tuple[KernelProcessor, ...]:
     """All processors whose way from settings to sound is in the kernel files of a package, by name.
 
     Raises
@@ -74,10 +76,10 @@ def find_processors(package: str = KERNELS) -> list[Processor]:
         loaded = importlib.import_module(f"{package}.{module}")
         if hasattr(loaded, f"{module}_process"):
             found.append(_processor(read_unit(loaded), module, getattr(loaded, f"{module.upper()}_MOVES", ())))
-    return found
+    return tuple(found)
 
 
-def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> Processor:
+def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> KernelProcessor:
     missing = [call for call in _CALLS if f"{name}_{call}" not in unit.functions]
     if missing:
         raise SubsetError(
@@ -90,10 +92,10 @@ def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> Processor:
     memory = next(iter(unit.functions[f"{name}_process"].parameters.values()))
     if not isinstance(settings, Record) or not isinstance(memory, Record):
         raise SubsetError(f"{unit.path.name}: {name} is given no groups; pass its settings and its memory")
-    wrong = [path for path, kind in leaves(memory) if not isinstance(kind, Array)]
+    wrong = [path for path, kind in _leaves(memory) if not isinstance(kind, Array)]
     if wrong:
         raise SubsetError(f"{unit.path.name}: {memory.name}.{wrong[0]} is no array; memory holds arrays only")
-    for path, kind in leaves(settings):
+    for path, kind in _leaves(settings):
         element = kind.element if isinstance(kind, Array) else kind
         if element not in (DOUBLE, INT64, UINT64, TRUTH) and not (
             isinstance(kind, Scalar) and kind.sort == "signed"
@@ -102,15 +104,15 @@ def _processor(unit: Unit, name: str, moves: tuple[str, ...]) -> Processor:
                 f"{unit.path.name}: {settings.name}.{path} is of no type for settings; "
                 "use Precise, int, np.int64, np.uint64, Precises1, Precises2, Integers1 or Integers2"
             )
-    return Processor(name, unit, settings, memory, calls, moves)
+    return KernelProcessor(name, unit, settings, memory, calls, moves)
 
 
-def leaves(record: Record, before: str = "") -> Iterator[tuple[str, Scalar | Array]]:
+def _leaves(record: Record, before: str = "") -> Iterator[tuple[str, Scalar | Array]]:
     """Numbers and arrays of a group and the groups in it, depth first."""
     for name, kind in record.fields:
         path = f"{before}{local_name(name)}"
         if isinstance(kind, Record):
-            yield from leaves(kind, f"{path}.")
+            yield from _leaves(kind, f"{path}.")
         else:
             yield path, kind
 
@@ -120,11 +122,11 @@ def leaves(record: Record, before: str = "") -> Iterator[tuple[str, Scalar | Arr
 
 def scalars_first(settings: Record) -> list[tuple[str, Scalar | Array]]:
     """Settings in the order in which they are handed over: numbers, then tables."""
-    parts = list(leaves(settings))
+    parts = list(_leaves(settings))
     return sorted(parts, key=lambda part: isinstance(part[1], Array))
 
 
-def settings_header(processors: Sequence[Processor], licence: str) -> str:
+def settings_header(processors: Sequence[KernelProcessor], licence: str) -> str:
     """The public header that names kinds of stages and their settings."""
     lines = [
         f"/* Generated from the kernels of the processors; do not edit. {licence}",
@@ -158,11 +160,11 @@ def settings_header(processors: Sequence[Processor], licence: str) -> str:
     return "\n".join([*lines, "#endif", ""])
 
 
-def _constant(processor: Processor, path: str) -> str:
+def _constant(processor: KernelProcessor, path: str) -> str:
     return f"TAPEEMU_{processor.name.upper()}_{path.replace('.', '_').rstrip('_').upper()}"
 
 
-def _settings_doc(processor: Processor) -> str:
+def _settings_doc(processor: KernelProcessor) -> str:
     module = importlib.import_module(f"{KERNELS}.{processor.unit.name}")
     made = getattr(module, processor.settings.name, None)
     text = (made.__doc__ or "") if made is not None else ""
@@ -173,7 +175,7 @@ def _settings_doc(processor: Processor) -> str:
 # --- joining ------------------------------------------------------------------------------------------
 
 
-def dispatch_source(processors: Sequence[Processor], licence: str) -> str:
+def dispatch_source(processors: Sequence[KernelProcessor], licence: str) -> str:
     """The C file, included by tapeemu.c, that reads settings, carves memory and calls the kernels of a kind."""
     lines = [
         f"/* Generated from the kernels of the processors; do not edit. {licence}",
@@ -197,11 +199,11 @@ def dispatch_source(processors: Sequence[Processor], licence: str) -> str:
     return "\n".join(wrapped(lines))
 
 
-def _guard(processor: Processor) -> str:
+def _guard(processor: KernelProcessor) -> str:
     return f"#if !defined(TAPEEMU_SOME) || defined(TAPEEMU_WITH_{processor.name.upper()})"
 
 
-def _reader(processor: Processor) -> list[str]:
+def _reader(processor: KernelProcessor) -> list[str]:
     """Numbers to the group of settings; false if there are too few or too many."""
     parts = scalars_first(processor.settings)
     numbers = [(path, kind) for path, kind in parts if isinstance(kind, Scalar)]
@@ -244,7 +246,7 @@ def _number(text: str, kind: Scalar) -> str:
 
 def _carver(name: str, memory: Record) -> list[str]:
     """Memory for the arrays of a group, whose sizes the kernel has written, three for each."""
-    arrays = [(path, kind) for path, kind in leaves(memory) if isinstance(kind, Array)]
+    arrays = [(path, kind) for path, kind in _leaves(memory) if isinstance(kind, Array)]
     lines = [
         f"enum {{ {name.upper()}_ARRAYS = {len(arrays)} }};",
         "",
@@ -258,7 +260,7 @@ def _carver(name: str, memory: Record) -> list[str]:
     return [*lines, "}"]
 
 
-def _carve(processor: Processor) -> list[str]:
+def _carve(processor: KernelProcessor) -> list[str]:
     """The case of a kind, where memory is carved."""
     arrays = f"{processor.name.upper()}_ARRAYS"
     return [
@@ -271,17 +273,17 @@ def _carve(processor: Processor) -> list[str]:
     ]
 
 
-def _read(processor: Processor) -> list[str]:
+def _read(processor: KernelProcessor) -> list[str]:
     return [
         f"{processor.settings.name} settings = {{0}};",
         f"{processor.name}_read(given, count, &settings);",
     ]
 
 
-def _switches(processors: Sequence[Processor]) -> list[str]:
+def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
     stage = "int32_t kind, const tapeemu_number *given, ix count, double sample_rate, ix channels"
 
-    def cases(body: _Lines, only: Sequence[Processor] = processors) -> list[str]:
+    def cases(body: _Lines, only: Sequence[KernelProcessor] = processors) -> list[str]:
         lines = []
         for each in only:
             lines += [_guard(each), f"    case TAPEEMU_{each.name.upper()}: {{"]
@@ -289,7 +291,9 @@ def _switches(processors: Sequence[Processor]) -> list[str]:
             lines += ["    }", "#endif"]
         return lines
 
-    def switch(head: str, body: _Lines, otherwise: Sequence[str], only: Sequence[Processor] = processors) -> None:
+    def switch(
+        head: str, body: _Lines, otherwise: Sequence[str], only: Sequence[KernelProcessor] = processors
+    ) -> None:
         lines.extend([head, "{"])
         lines.extend(["    switch (kind) {", *cases(body, only), "    default:", "        break;", "    }"])
         lines.extend([*(f"    {line}" for line in otherwise), "}", ""])
@@ -368,7 +372,7 @@ def _unused(*names: str) -> list[str]:
     return [f"(void){name};" for name in names]
 
 
-def _process(processor: Processor) -> list[str]:
+def _process(processor: KernelProcessor) -> list[str]:
     function = processor.unit.functions[f"{processor.name}_process"]
     call = f"{processor.calls['process']}(&memory->{processor.name}, block, out)"
     if function.returns is None:

@@ -200,7 +200,7 @@ class AmplitudeFlutter(Processor):
         sample_rate : float
             Samples per second.
         start_sample : int
-            Index of the first value; may be negative, and any size.
+            Index of the first value; may be negative.
         samples : int
             How many.
         channel : int

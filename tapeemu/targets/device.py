@@ -16,7 +16,19 @@ from tapeemu.processor import Processor
 from tapeemu.targets.machines import BOARD, SINGLE, STRICT_FLAGS, BoardTarget, HostTarget, Result, found
 from tapeemu.targets.setups import Case, Setup, StageSetup, setup_of
 
-__all__ = ["Costs", "DeviceBuild", "Reduction", "build_for_device", "costs_of", "device_files", "fitted", "sheet"]
+__all__ = [
+    "Costs",
+    "DeviceBuild",
+    "DeviceSystem",
+    "Reduction",
+    "build_for_device",
+    "costs_of",
+    "device_files",
+    "figures_on_device",
+    "fitted",
+    "host_of_device",
+    "sheet",
+]
 
 FLAGS = ("-O3", "-ffp-contract=off", "-DTAPEEMU_STRICT", SINGLE)
 """How the device's program is compiled: fused multiply-adds are slower in recursions there, and change bits."""

@@ -24,6 +24,7 @@ from tapeemu.native.generate import C_FOLDER
 from tapeemu.targets.setups import Case
 
 __all__ = [
+    "BOARD",
     "SINGLE",
     "STRICT_FLAGS",
     "WARNINGS",
@@ -218,7 +219,7 @@ class WebTarget(Target):
         exports = ("tapeemu_prove", "tapeemu_real_bytes", "__heap_base")
         compile_c(
             [
-                *(*zig(), "-target", "wasm32-freestanding", *WARNINGS, *flags, "-nostdlib", "-Wl,--no-entry"),
+                *(*zig(), "-target", "wasm32-freestanding", *WARNINGS, *flags, "-Wl,--no-entry", "-Wl,--strip-all"),
                 *(f"-Wl,--export={name}" for name in exports),
                 *(*sources, "-o", str(path)),
             ]

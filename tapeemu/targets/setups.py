@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from tapeemu.chain import Chain
 from tapeemu.errors import ParameterError
-from tapeemu.native.processors import Processor as Kind
+from tapeemu.native.processors import KernelProcessor as Kind
 from tapeemu.native.processors import find_processors, scalars_first
 from tapeemu.native.subset import DOUBLE, Array
 from tapeemu.processor import Processor, Stream
 
-__all__ = ["Case", "Group", "Setup", "StageSetup", "bits", "setup_of"]
+__all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "setup_of"]
 
 _CASE_NUMBERS = 16
 """Fixed numbers of a case, see proof.c."""
@@ -49,7 +49,7 @@ class StageSetup:
 
 
 @dataclass(frozen=True)
-class Group:
+class GroupSetup:
     """Stages that are mixed with their input: first, the one behind the last, share of the processed signal."""
 
     first: int
@@ -62,7 +62,7 @@ class Setup:
     """What a chain consists of."""
 
     stages: tuple[StageSetup, ...]
-    groups: tuple[Group, ...]
+    groups: tuple[GroupSetup, ...]
 
 
 def setup_of(processor: Processor, *, sample_rate: float, channels: int) -> Setup:
@@ -76,13 +76,13 @@ def setup_of(processor: Processor, *, sample_rate: float, channels: int) -> Setu
     chain = processor if isinstance(processor, Chain) else Chain([processor])
     kinds = {kind.name: kind for kind in find_processors()}
     stages: list[StageSetup] = []
-    groups: list[Group] = []
+    groups: list[GroupSetup] = []
     _flatten(chain, kinds, {"sample_rate": sample_rate, "channels": channels}, stages, groups)
     return Setup(tuple(stages), tuple(groups))
 
 
 def _flatten(
-    chain: Chain, kinds: dict[str, Kind], at: dict[str, Any], stages: list[StageSetup], groups: list[Group]
+    chain: Chain, kinds: dict[str, Kind], at: dict[str, Any], stages: list[StageSetup], groups: list[GroupSetup]
 ) -> None:
     for stage in chain.stages:
         if stage.bypass:
@@ -92,20 +92,19 @@ def _flatten(
         if isinstance(stage.processor, Chain):
             _flatten(stage.processor, kinds, at, stages, groups)
             if len(stages) > first:
-                groups.insert(place, Group(first, len(stages), share))
+                groups.insert(place, GroupSetup(first, len(stages), share))
             continue
         stages.append(_stage(stage.processor, kinds, at))
         if share < 1.0:
-            groups.append(Group(first, first + 1, share))
+            groups.append(GroupSetup(first, first + 1, share))
 
 
 def _stage(processor: Processor, kinds: dict[str, Kind], at: dict[str, Any]) -> StageSetup:
     stream: Stream = processor.stream(**at)
     settings = getattr(stream, "settings", None)
-    name = type(settings).__module__.rpartition(".")[2]
-    if name not in kinds:
+    kind = next((each for each in kinds.values() if each.settings.name == type(settings).__name__), None)
+    if kind is None:
         raise ParameterError(f"{processor.kind} is not computed by kernels; leave it out of what goes into C")
-    kind = kinds[name]
     still = None
     if stream.length_ratio != 1.0:
         still = _numbers(kind, getattr(stream.steady()[0], "settings", settings))[1]

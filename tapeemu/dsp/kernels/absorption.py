@@ -49,6 +49,7 @@ from tapeemu.dsp.kernels.small_systems import fit
 
 __all__ = [
     "CENTRE_ROWS",
+    "DECAYS",
     "FILTER_ROWS",
     "LINE_ROWS",
     "POINT_ROWS",
@@ -70,11 +71,11 @@ POINT_ROWS = 8
 """Rows of a table over the frequencies of readings."""
 _HZ, _COSINE, _SINE, _POWER, _LEVEL, _TAKEN, _DECAY, _LEFT = range(8)
 
-CENTRE_ROWS = 30
+CENTRE_ROWS = 31
 """Rows of a table over octaves, or over the shelves between them."""
 _ASKED, _TRIAL, _BEST, _CENTRE_COSINE, _CENTRE_SINE, _CENTRE_SQUARE = range(6)
 _CORNER, _CORNER_COSINE, _CORNER_SINE, _FOUND, _RESIDUE, _CORNER_KEPT = range(6, 12)
-_MATRIX, _NORMAL = 12, 21
+_MATRIX, _NORMAL, DECAYS = 12, 21, 30
 
 LINE_ROWS = 5
 """Rows of a table over lines."""
@@ -165,7 +166,7 @@ def _quadratic_power(once: Precise, twice: Precise, cosine: Precise, sine: Preci
 @kernel()
 def pass_power(filters: Precises3, line: int, cosine: Precise, sine: Precise) -> Precise:
     """Power gain of one pass through a line, its gain included, at an angle with this cosine and sine."""
-    power = filters[0, 0, line] * filters[0, 0, line]
+    power: Precise = filters[0, 0, line] * filters[0, 0, line]
     for section in range(1, 1 + section_count(filters)):
         e = filters[section, 2, line]
         f = filters[section, 3, line]
@@ -225,8 +226,7 @@ def loop_decay_seconds(
     turns = frequency_hz / sample_rate
     cosine = cosine_of_turns(turns)
     sine = sine_of_turns(turns)
-    samples: Precise = delay
-    samples = samples + filter_delay(filters, line, cosine, sine)
+    samples = np.float64(delay) + filter_delay(filters, line, cosine, sine)
     return -60.0 * samples / (sample_rate * power_db(pass_power(filters, line, cosine, sine)))
 
 
@@ -321,8 +321,8 @@ def read_decays(
     """Write the decay time that each octave band of the whole network reads (T30), all gains included.
 
     A mode passes through all lines, so it loses per second what all of them lose together, over the time
-    that they take together. ``work`` must have been through :func:`prepare_tables`. Gives the largest relative error
-    against the decay times asked for.
+    that they take together. ``work`` must have been through :func:`prepare_tables`. Gives the largest relative
+    error against the decay times asked for.
     """
     points = work.points
     count = reading_points(octave_hz(0), octave_hz(bands - 1), sample_rate)
@@ -427,9 +427,9 @@ def _fit_residue(
     work: AbsorptionScratch,
     error: Precises1,
 ) -> Precise:
-    """Write the relative errors at the centres of ``g (s + z1)(s + z2)... / ((s + p1)(s + p2)...)``; their squares' sum.
+    """Write the relative errors at the centres of ``g (s + z1)(s + z2)... / ((s + p1)(s + p2)...)``.
 
-    ``squares`` gets the squares of the corners.
+    ``squares`` gets the squares of the corners. Gives the sum of the errors' squares.
     """
     size = 1 + 2 * pairs
     _fill_squares(values, size, squares)
@@ -476,7 +476,7 @@ def _fit_step(line: int, pairs: int, bands: int, work: AbsorptionScratch) -> Non
         work.centres[_MATRIX:_NORMAL],
         error[:bands],
         progress[line, _DAMPING],
-        work.centres[_NORMAL:],
+        work.centres[_NORMAL:DECAYS],
         found[:size],
     )
     for k in range(size):
@@ -486,7 +486,8 @@ def _fit_step(line: int, pairs: int, bands: int, work: AbsorptionScratch) -> Non
     cost = _fit_residue(trial, work.lines[_LEVELS, line], squares, pairs, bands, work, residue)
     before = progress[line, _COST]
     better = cost < before
-    if (better and before - cost < _STALLED * before) or progress[line, _DAMPING] > _HEAVIEST:
+    stalled = better and before - cost < _STALLED * before
+    if stalled or progress[line, _DAMPING] > _HEAVIEST:
         progress[line, _DONE] = 1.0
     if better:
         for k in range(size):
@@ -529,7 +530,7 @@ def _assemble_fit(unknowns: Precises2, sections: int, filters: Precises3) -> Non
 
 @kernel()
 def fit_first_order(sections: int, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
-    """Fit one or two sections of first-order shelves to the levels of all lines, by Levenberg's damped least squares.
+    """Fit one or two sections of first-order shelves to the levels of all lines: damped least squares (Levenberg).
 
     The unknowns are the level and the logarithms of the corners, so poles stay stable and zeros stay
     minimum-phase; s is the bilinear transform's frequency, so no warping is left at the centres. The result is on
@@ -615,7 +616,7 @@ def _place_corners(bands: int, work: AbsorptionScratch) -> None:
 
 @kernel()
 def _begin_shelves(count: int, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
-    """Write base levels and shelf gains to begin with: differences between the means of the bands between shelves."""
+    """Write base levels and shelf gains to begin with: steps between the means of the bands between shelves."""
     centres = work.centres
     for shelf in range(count):
         turns = centres[_CORNER_KEPT, shelf] / sample_rate
@@ -664,7 +665,7 @@ def _shelf_step(line: int, count: int, q: Precise, bands: int, work: AbsorptionS
     for band in range(bands):
         residue[band] = residue[band] / levels[band]
         largest = max(largest, abs(residue[band]))
-    fit(matrix, residue[:bands], 0.0, work.centres[_NORMAL:], work.lines[_STEPS, line, : count + 1])
+    fit(matrix, residue[:bands], 0.0, work.centres[_NORMAL:DECAYS], work.lines[_STEPS, line, : count + 1])
     return largest
 
 
@@ -672,8 +673,8 @@ def _shelf_step(line: int, count: int, q: Precise, bands: int, work: AbsorptionS
 def fit_shelves(count: int, q: Precise, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Solve shelves for the levels of all lines: one between each two octaves, or as many corners as are kept.
 
-    Base levels and gains are solved by Newton's method, by relative least squares if there are too few. The result is
-    on trial.
+    Base levels and gains are solved by Newton's method, by relative least squares if there are too few. The result
+    is on trial.
     """
     if count == bands - 1:
         _place_corners(bands, work)
@@ -868,9 +869,9 @@ def solve_centres(
 ) -> Precise:
     """Find the decay times at the centres with which the octaves read the ones asked for.
 
-    Structures are filters of one or two sections, or shelves of three degrees of steepness. The best filters are the
-    chosen ones, and the decay times at the centres are kept beside them. Gives the largest relative error of what
-    is read.
+    Structures are filters of one or two sections, or shelves of three degrees of steepness. The best filters are
+    the chosen ones, and the decay times at the centres are kept beside them. Gives the largest relative error of
+    what is read.
     """
     corrections = _SIMPLE_CORRECTIONS if structure <= 2 else _CORRECTIONS
     centres = work.centres
@@ -905,8 +906,8 @@ def design_absorption(
 ) -> None:
     """Design the filters of all lines so that octave bands read the decay times asked for.
 
-    Every line loses level at every frequency: its decay time is nowhere longer than 1.3 times the longest asked for,
-    however steep the table is.
+    Every line loses level at every frequency: its decay time is nowhere longer than 1.3 times the longest asked
+    for, however steep the table is.
 
     Parameters
     ----------

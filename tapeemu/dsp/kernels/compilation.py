@@ -153,7 +153,14 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
             _stamp_of_imports(Path(function.__code__.co_filename)),
             _STRICT,
         )
-        save = dispatcher._cache.save_overload
+        load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload
+
+        def load_if_readable(signature: Any, context: Any) -> Any:
+            try:
+                return load(signature, context)
+            except AttributeError:  # written when there was a group of arrays that is no more
+                dispatcher._cache.flush()
+                return None
 
         def save_if_possible(signature: Any, data: Any) -> None:
             try:
@@ -161,6 +168,7 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
             except OSError as error:  # a full or read-only disk must not stop the sound
                 log.debug("kernel cache not written: %s", error)
 
+        dispatcher._cache.load_overload = load_if_readable
         dispatcher._cache.save_overload = save_if_possible
         return cast(Function, dispatcher)
 

@@ -9,21 +9,83 @@ it can always be written in one piece. Offsets into rings are unsigned: a signed
 all the compiler knows, and would keep it from using vector instructions.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precises1, Precises2, Reals1, Reals2, Reals3
+from tapeemu.dsp.kernels.arrays import (
+    Hashes2,
+    Integers1,
+    Integers2,
+    Precise,
+    Precises1,
+    Precises2,
+    Precises3,
+    Reals1,
+    Reals2,
+)
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
 
-__all__ = ["CHUNK", "SILENCE", "Motion", "Network", "NetworkMemory", "reverberate"]
+__all__ = [
+    "CELL",
+    "CHUNK",
+    "COMMON",
+    "COUNTERS",
+    "CURVED",
+    "DELAYS",
+    "DEPTH",
+    "DIFFUSER_DELAY",
+    "DIFFUSER_GAIN",
+    "DIFFUSER_ORDER",
+    "DRY",
+    "FED",
+    "GAINS",
+    "INPUT_DELAY",
+    "INPUT_GAIN",
+    "LINE_DELAY",
+    "LINE_ORDER",
+    "LONGEST_CELL",
+    "MIXING_GAIN",
+    "MOVING",
+    "NUMBERS",
+    "OWN",
+    "POSITION",
+    "SCALE",
+    "SHORTEST",
+    "SILENCE",
+    "SWINGS",
+    "TURNED",
+    "Network",
+    "NetworkState",
+    "clear_network",
+    "reverberate",
+]
 
 CHUNK = 64
 """Longest chunk; also the grid on which the states of filters are cleared."""
 
-SILENCE = 1e-60
-"""1200 dB down: a smaller sample is silence, long before arithmetic on it would get slow."""
+SILENCE = 1e-30
+"""600 dB down: a smaller sample is silence, long before arithmetic on it would get slow in single precision."""
+
+LONGEST_CELL = 256
+"""Most samples between exact angles."""
+
+SWINGS = 2
+"""Swings that add up to a pair's angle."""
+
+DELAYS = 5
+INPUT_DELAY, DIFFUSER_DELAY, LINE_DELAY, DIFFUSER_ORDER, LINE_ORDER = range(5)
+GAINS = 3
+INPUT_GAIN, DIFFUSER_GAIN, MIXING_GAIN = range(3)
+NUMBERS = 6
+DRY, OWN, COMMON, SCALE, DEPTH = range(5)
+COUNTERS = 7
+FED, POSITION, TURNED, SHORTEST, MOVING, CELL, CURVED = range(7)
+
+_NOWHERE = 1  # no cell begins there
+_SHIFT_11 = np.uint64(11)
+_PER_2_53 = 2.0**-53
 
 
 class Network(NamedTuple):
@@ -31,85 +93,73 @@ class Network(NamedTuple):
 
     Attributes
     ----------
-    input_delays, diffuser_delays, line_delays : ndarray of int64, shape (lines,)
-        In samples. The first two may be zero; lines are at least one sample long.
-    input_gains : ndarray, shape (lines,)
-        Line i is fed by channel i modulo their number, and also by channels i + lines, i + 2 lines, ...
-    diffuser_order, line_order : ndarray of int64, shape (lines,)
-        Row of the mixed chunk that goes into each row of the ring.
-    diffuser_gains, line_gains, mixing_gains : ndarray, shape (lines,)
-        Applied on the way into the diffuser's ring, out of the lines, and into the lines: signs, decay,
-        and the scale factor of the mixing.
-    coefficients : ndarray, shape (sections, 4, lines)
-        See `absorb`.
-    dry_gain : float
-        Of the input in the output.
+    numbers : ndarray, shape (NUMBERS,)
+        Gains of the dry sound, of a channel's own reverberation, and of that of all channels together; what the
+        lines are scaled by, so that the mixing itself has no factor but signs; largest angles of both swings in
+        turns.
+    delays : ndarray of int64, shape (DELAYS, lines)
+        Of input, diffuser and lines, in samples: the first two may be zero, lines are at least one sample long.
+        Then which row of the mixed chunk goes into each row of the diffuser's ring, and of the lines'.
+    gains : ndarray, shape (GAINS, lines)
+        Into the first mixing (line i is fed by channel i modulo their number, and also by channels i + lines,
+        i + 2 lines, ...); into the diffuser's ring; and into the lines: signs, decay, and scale factors.
+    filters : ndarray, shape (FILTER_ROWS, 4, lines)
+        See `absorption`.
     tap_delays, tap_gains : ndarray of int64, and ndarray, shape (channels, lines / 2)
         What even channels hear of what goes into the first half of the lines, and odd channels of what
         goes into the second. Delays in samples, at most those of the longest line.
+    rates, phases : ndarray of uint64, shape (SWINGS, lines / 2)
+        Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle, in units of 2^-64:
+        exact at any hour.
+    ramp : ndarray, shape (2, LONGEST_CELL)
+        u = k / cell and u (1 - u): the way through a cell, the grid on the tape on which angles are exact.
     """
 
-    input_delays: Integers1
-    input_gains: Reals1
-    diffuser_delays: Integers1
-    diffuser_order: Integers1
-    diffuser_gains: Reals1
-    line_delays: Integers1
-    line_order: Integers1
-    line_gains: Reals1
-    mixing_gains: Reals1
-    coefficients: Reals3
-    dry_gain: float
+    numbers: Precises1
+    delays: Integers2
+    gains: Reals2
+    filters: Precises3
     tap_delays: Integers2
     tap_gains: Reals2
-
-
-class Motion(NamedTuple):
-    """How the mixing turns.
-
-    Attributes
-    ----------
-    rates, phases : ndarray, shape (swings, lines / 2)
-        Turns per sample, and turns at sample 0, of the swings that add up to each pair's angle.
-    depths : ndarray, shape (swings,)
-        Their largest angles in radians; if all are 0 the rotation is left out.
-    ramp : ndarray, shape (2, cell)
-        u = k / cell and u (1 - u): the way through a cell, the grid on the tape on which angles are exact.
-    curved : bool
-        See `rotate`: for turns that are too fast for straight lines between exact angles.
-    """
-
-    rates: Precises2
-    phases: Precises2
-    depths: Precises1
+    rates: Hashes2
+    phases: Hashes2
     ramp: Reals2
-    curved: bool
 
 
-class NetworkMemory(NamedTuple):
+class NetworkState(NamedTuple):
     """What is kept from one block to the next, and scratch; all of it is changed in place.
 
     Attributes
     ----------
-    counters : ndarray of int64, shape (2,)
-        Samples fed so far, and place on the tape of the next one.
+    counters : ndarray of int64, shape (COUNTERS,)
+        Samples fed so far; place on the tape of the next one; beginning of the cell whose angles are known. Then
+        what never changes: samples of the shortest line; whether the mixing turns; samples of a cell; whether
+        lines between exact angles are curved, see `rotate`.
     input_ring : ndarray, shape (channels, ring length + CHUNK)
         What was fed.
     diffuser_ring, line_ring : ndarray, shape (lines, ring length + CHUNK)
         What goes through the diffuser's second stage, and through the lines.
-    filter_state : ndarray, shape (sections, 2, lines)
+    filter_state : ndarray, shape (FILTER_ROWS - 1, 2, lines)
         See `absorb`.
-    rows, rotation : ndarray, shapes (lines, CHUNK) and (4, lines / 2)
-        Scratch: a chunk; cosines and sines at both ends of a cell.
+    rows : ndarray, shape (lines, CHUNK)
+        Scratch: a chunk.
+    rotation : ndarray, shape (4, lines / 2)
+        Cosines and sines at both ends of a cell.
+    filtered : ndarray, shape (4, CHUNK)
+        Scratch: four lines on their way through a filter.
+    heard : ndarray, shape (channels + 1, CHUNK)
+        Scratch: what each channel hears, and all together.
     """
 
     counters: Integers1
     input_ring: Reals2
     diffuser_ring: Reals2
     line_ring: Reals2
-    filter_state: Reals3
+    filter_state: Precises3
     rows: Reals2
     rotation: Reals2
+    filtered: Precises2
+    heard: Reals2
 
 
 @kernel()
@@ -149,13 +199,13 @@ def mix(rows: Reals2, samples: np.uintp) -> None:
 
 
 @kernel()
-def place(now: int, delay: int, length: int) -> np.uintp:
+def place(now: np.int64, delay: np.int64, length: int) -> np.uintp:
     """Offset in a ring of what was written `delay` samples ago; a division would cost more than the row."""
     return np.uintp(now - delay if now >= delay else now - delay + length)
 
 
 @kernel()
-def write_input(ring: Reals2, audio: Reals2, start: int, fed: int, samples: np.uintp) -> None:
+def write_input(ring: Reals2, audio: Reals2, start: int, fed: np.int64, samples: np.uintp) -> None:
     """Store a chunk of the input.
 
     Parameters
@@ -183,7 +233,7 @@ def write_input(ring: Reals2, audio: Reals2, start: int, fed: int, samples: np.u
 
 
 @kernel()
-def spread(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+def spread(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
     """Give every line its channel, or its channels if there are more of them, at the line's delay.
 
     Parameters
@@ -214,7 +264,9 @@ def spread(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: in
 
 
 @kernel()
-def write_rows(ring: Reals2, order: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+def write_rows(
+    ring: Reals2, order: Integers1, gains: Reals1, rows: Reals2, fed: np.int64, samples: np.uintp
+) -> None:
     """Store the rows, in another order and with gains.
 
     `ring` has the shape (lines, ring length + CHUNK), `order` and `gains` (lines,), `rows` (lines, CHUNK); `fed`
@@ -235,77 +287,83 @@ def write_rows(ring: Reals2, order: Integers1, gains: Reals1, rows: Reals2, fed:
 
 
 @kernel()
-def read_rows(ring: Reals2, delays: Integers1, gains: Reals1, rows: Reals2, fed: int, samples: np.uintp) -> None:
-    """Fetch every line at its delay, with its gain; shapes as for `write_rows`, `delays` in samples."""
+def read_rows(ring: Reals2, network: Network, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
+    """Fetch every line at its delay, with its gain; shapes as for `write_rows`.
+
+    The gain is of double precision: it is met again at every pass, and its rounding would add up.
+    """
     length = ring.shape[1] - CHUNK
     now = fed % length
+    scale = network.numbers[SCALE]
     for row in range(rows.shape[0]):
-        read = place(now, delays[row], length)
-        gain = gains[row]
+        read = place(now, network.delays[LINE_DELAY, row], length)
+        gain = scale * network.filters[0, 0, row]
         for k in range(samples):
             rows[row, k] = gain * ring[row, read + k]
 
 
 @kernel()
-def read_filtered(network: Network, memory: NetworkMemory, fed: int, samples: np.uintp) -> None:
+def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples: np.uintp) -> None:
     """Fetch every line through its filter of one section, and add the diffuser's ring, every line at its delay.
 
     The ring itself remembers what went in before, so the section's numerator runs along time; only the two
-    multiply-adds of the denominator must wait for one another, and they do so for four lines abreast.
+    multiply-adds of the denominator must wait for one another, and they do so for four lines abreast. Both are of
+    double precision: where a corner is low, they are small differences of large numbers.
 
-    Writes `samples` columns of ``memory.rows``; `fed` samples have been fed before.
+    Writes `samples` columns of ``state.rows``; `fed` samples have been fed before.
     """
-    ring = memory.line_ring
-    delays = network.line_delays
-    gains = network.line_gains
-    coefficients = network.coefficients
-    state = memory.filter_state
-    added_ring = memory.diffuser_ring
-    added_delays = network.diffuser_delays
-    rows = memory.rows
+    ring = state.line_ring
+    delays = network.delays
+    filters = network.filters
+    past = state.filter_state
+    added_ring = state.diffuser_ring
+    rows = state.rows
+    filtered = state.filtered
+    scale = network.numbers[SCALE]
     length = ring.shape[1] - CHUNK
     now = fed % length
-    for row in range(rows.shape[0]):
-        r0 = place(now, delays[row], length)
-        r1 = place(now, delays[row] + 1, length)
-        r2 = place(now, delays[row] + 2, length)
-        g0 = gains[row]
-        g1 = gains[row] * (coefficients[0, 0, row] + coefficients[0, 2, row])
-        g2 = gains[row] * (coefficients[0, 1, row] + coefficients[0, 3, row])
-        for k in range(samples):
-            rows[row, k] = g0 * ring[row, r0 + k] + (g1 * ring[row, r1 + k] + g2 * ring[row, r2 + k])
     added_length = added_ring.shape[1] - CHUNK
     added_now = fed % added_length
     for row in range(0, rows.shape[0], 4):
-        r0 = place(added_now, added_delays[row], added_length)
-        r1 = place(added_now, added_delays[row + 1], added_length)
-        r2 = place(added_now, added_delays[row + 2], added_length)
-        r3 = place(added_now, added_delays[row + 3], added_length)
-        e0 = coefficients[0, 2, row]
-        f0 = coefficients[0, 3, row]
-        y0 = state[0, 0, row]
-        z0 = state[0, 1, row]
-        e1 = coefficients[0, 2, row + 1]
-        f1 = coefficients[0, 3, row + 1]
-        y1 = state[0, 0, row + 1]
-        z1 = state[0, 1, row + 1]
-        e2 = coefficients[0, 2, row + 2]
-        f2 = coefficients[0, 3, row + 2]
-        y2 = state[0, 0, row + 2]
-        z2 = state[0, 1, row + 2]
-        e3 = coefficients[0, 2, row + 3]
-        f3 = coefficients[0, 3, row + 3]
-        y3 = state[0, 0, row + 3]
-        z3 = state[0, 1, row + 3]
+        for part in range(4):
+            line = row + part
+            r0 = place(now, delays[LINE_DELAY, line], length)
+            r1 = place(now, delays[LINE_DELAY, line] + 1, length)
+            r2 = place(now, delays[LINE_DELAY, line] + 2, length)
+            g0 = scale * filters[0, 0, line]
+            g1 = g0 * (filters[1, 0, line] + filters[1, 2, line])
+            g2 = g0 * (filters[1, 1, line] + filters[1, 3, line])
+            for k in range(samples):
+                filtered[part, k] = g0 * ring[line, r0 + k] + (g1 * ring[line, r1 + k] + g2 * ring[line, r2 + k])
+        a0 = place(added_now, delays[DIFFUSER_DELAY, row], added_length)
+        a1 = place(added_now, delays[DIFFUSER_DELAY, row + 1], added_length)
+        a2 = place(added_now, delays[DIFFUSER_DELAY, row + 2], added_length)
+        a3 = place(added_now, delays[DIFFUSER_DELAY, row + 3], added_length)
+        e0 = filters[1, 2, row]
+        f0 = filters[1, 3, row]
+        y0 = past[0, 0, row]
+        z0 = past[0, 1, row]
+        e1 = filters[1, 2, row + 1]
+        f1 = filters[1, 3, row + 1]
+        y1 = past[0, 0, row + 1]
+        z1 = past[0, 1, row + 1]
+        e2 = filters[1, 2, row + 2]
+        f2 = filters[1, 3, row + 2]
+        y2 = past[0, 0, row + 2]
+        z2 = past[0, 1, row + 2]
+        e3 = filters[1, 2, row + 3]
+        f3 = filters[1, 3, row + 3]
+        y3 = past[0, 0, row + 3]
+        z3 = past[0, 1, row + 3]
         for k in range(samples):
-            w0 = (rows[row, k] - f0 * z0) - e0 * y0
-            w1 = (rows[row + 1, k] - f1 * z1) - e1 * y1
-            w2 = (rows[row + 2, k] - f2 * z2) - e2 * y2
-            w3 = (rows[row + 3, k] - f3 * z3) - e3 * y3
-            rows[row, k] = w0 + added_ring[row, r0 + k]
-            rows[row + 1, k] = w1 + added_ring[row + 1, r1 + k]
-            rows[row + 2, k] = w2 + added_ring[row + 2, r2 + k]
-            rows[row + 3, k] = w3 + added_ring[row + 3, r3 + k]
+            w0 = (filtered[0, k] - f0 * z0) - e0 * y0
+            w1 = (filtered[1, k] - f1 * z1) - e1 * y1
+            w2 = (filtered[2, k] - f2 * z2) - e2 * y2
+            w3 = (filtered[3, k] - f3 * z3) - e3 * y3
+            rows[row, k] = w0 + added_ring[row, a0 + k]
+            rows[row + 1, k] = w1 + added_ring[row + 1, a1 + k]
+            rows[row + 2, k] = w2 + added_ring[row + 2, a2 + k]
+            rows[row + 3, k] = w3 + added_ring[row + 3, a3 + k]
             z0 = y0
             z1 = y1
             z2 = y2
@@ -314,18 +372,18 @@ def read_filtered(network: Network, memory: NetworkMemory, fed: int, samples: np
             y1 = w1
             y2 = w2
             y3 = w3
-        state[0, 0, row] = y0
-        state[0, 1, row] = z0
-        state[0, 0, row + 1] = y1
-        state[0, 1, row + 1] = z1
-        state[0, 0, row + 2] = y2
-        state[0, 1, row + 2] = z2
-        state[0, 0, row + 3] = y3
-        state[0, 1, row + 3] = z3
+        past[0, 0, row] = y0
+        past[0, 1, row] = z0
+        past[0, 0, row + 1] = y1
+        past[0, 1, row + 1] = z1
+        past[0, 0, row + 2] = y2
+        past[0, 1, row + 2] = z2
+        past[0, 0, row + 3] = y3
+        past[0, 1, row + 3] = z3
 
 
 @kernel()
-def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: int, samples: np.uintp) -> None:
+def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
     """Add every line of another ring at its delay; shapes as for `write_rows`, `delays` in samples."""
     length = ring.shape[1] - CHUNK
     now = fed % length
@@ -336,7 +394,7 @@ def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: int, samples: n
 
 
 @kernel()
-def absorb(rows: Reals2, coefficients: Reals3, state: Reals3, samples: np.uintp) -> None:
+def absorb(rows: Reals2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
     """Filter every line with its cascade of second-order sections, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
@@ -346,42 +404,44 @@ def absorb(rows: Reals2, coefficients: Reals3, state: Reals3, samples: np.uintp)
     ----------
     rows : ndarray, shape (lines, CHUNK)
         The first `samples` columns are filtered.
-    coefficients : ndarray, shape (sections, 4, lines)
-        c - e, d - f, e and f.
-    state : ndarray, shape (sections, 2, lines)
-        Both states, changed in place.
+    filters : ndarray, shape (FILTER_ROWS, 4, lines)
+        c - e, d - f, e and f of each section, in the rows behind the first.
+    sections : int
+        How many there are.
+    state : ndarray, shape (FILTER_ROWS - 1, 2, lines)
+        Both states of each section, changed in place; in double precision, for poles may be slow.
     """
-    for section in range(coefficients.shape[0]):
+    for section in range(sections):
         for row in range(0, rows.shape[0], 4):
-            c0 = coefficients[section, 0, row]
-            d0 = coefficients[section, 1, row]
-            e0 = coefficients[section, 2, row]
-            f0 = coefficients[section, 3, row]
+            c0 = filters[section + 1, 0, row]
+            d0 = filters[section + 1, 1, row]
+            e0 = filters[section + 1, 2, row]
+            f0 = filters[section + 1, 3, row]
             s0 = state[section, 0, row]
             t0 = state[section, 1, row]
-            c1 = coefficients[section, 0, row + 1]
-            d1 = coefficients[section, 1, row + 1]
-            e1 = coefficients[section, 2, row + 1]
-            f1 = coefficients[section, 3, row + 1]
+            c1 = filters[section + 1, 0, row + 1]
+            d1 = filters[section + 1, 1, row + 1]
+            e1 = filters[section + 1, 2, row + 1]
+            f1 = filters[section + 1, 3, row + 1]
             s1 = state[section, 0, row + 1]
             t1 = state[section, 1, row + 1]
-            c2 = coefficients[section, 0, row + 2]
-            d2 = coefficients[section, 1, row + 2]
-            e2 = coefficients[section, 2, row + 2]
-            f2 = coefficients[section, 3, row + 2]
+            c2 = filters[section + 1, 0, row + 2]
+            d2 = filters[section + 1, 1, row + 2]
+            e2 = filters[section + 1, 2, row + 2]
+            f2 = filters[section + 1, 3, row + 2]
             s2 = state[section, 0, row + 2]
             t2 = state[section, 1, row + 2]
-            c3 = coefficients[section, 0, row + 3]
-            d3 = coefficients[section, 1, row + 3]
-            e3 = coefficients[section, 2, row + 3]
-            f3 = coefficients[section, 3, row + 3]
+            c3 = filters[section + 1, 0, row + 3]
+            d3 = filters[section + 1, 1, row + 3]
+            e3 = filters[section + 1, 2, row + 3]
+            f3 = filters[section + 1, 3, row + 3]
             s3 = state[section, 0, row + 3]
             t3 = state[section, 1, row + 3]
             for k in range(samples):
-                x0 = rows[row, k]
-                x1 = rows[row + 1, k]
-                x2 = rows[row + 2, k]
-                x3 = rows[row + 3, k]
+                x0: Precise = rows[row, k]
+                x1: Precise = rows[row + 1, k]
+                x2: Precise = rows[row + 2, k]
+                x3: Precise = rows[row + 3, k]
                 rows[row, k] = x0 + s0
                 rows[row + 1, k] = x1 + s1
                 rows[row + 2, k] = x2 + s2
@@ -409,7 +469,7 @@ def absorb(rows: Reals2, coefficients: Reals3, state: Reals3, samples: np.uintp)
 
 
 @kernel()
-def clear_stale(state: Reals3) -> None:
+def clear_stale(state: Precises3) -> None:
     """Set states, shape (sections, 2, lines), that have decayed to silence to zero."""
     for section in range(state.shape[0]):
         for part in range(2):
@@ -419,29 +479,30 @@ def clear_stale(state: Reals3) -> None:
 
 
 @kernel()
-def turn(position: int, motion: Motion, cosines: Reals1, sines: Reals1) -> None:
+def turn(position: np.int64, network: Network, cosines: Reals1, sines: Reals1) -> None:
     """Write cosine and sine of every pair's angle at a place on the tape: a pure function of it.
 
     Parameters
     ----------
     position : int
         Sample of the tape.
-    motion : Motion
+    network : Network
         How the pairs turn.
     cosines, sines : ndarray, shape (lines / 2,)
         Get the result.
     """
-    rates = motion.rates
-    phases = motion.phases
-    depths = motion.depths
+    rates = network.rates
+    phases = network.phases
+    there = np.uint64(position)
     for pair in range(rates.shape[1]):
-        angle = 0.0
-        for swing in range(rates.shape[0]):
-            if depths[swing] > 0.0:
-                turns = rates[swing, pair] * position + phases[swing, pair]
-                angle += depths[swing] * math.sin(2.0 * math.pi * (turns - math.floor(turns)))
-        cosines[pair] = math.cos(angle)
-        sines[pair] = math.sin(angle)
+        angle: Precise = 0.0
+        for swing in range(SWINGS):
+            depth = network.numbers[DEPTH + swing]
+            if depth > 0.0:
+                phase = rates[swing, pair] * there + phases[swing, pair]
+                angle += depth * sine_of_turns(np.float64(np.int64(phase >> _SHIFT_11)) * _PER_2_53)
+        cosines[pair] = cosine_of_turns(angle)
+        sines[pair] = sine_of_turns(angle)
 
 
 @kernel()
@@ -459,7 +520,7 @@ def rotate(rows: Reals2, rotation: Reals2, ramp: Reals2, curved: bool, into: int
     rotation : ndarray, shape (4, lines / 2)
         Cosine and sine at the beginning of the cell, then at its end.
     ramp, curved
-        See :class:`Motion`.
+        See :class:`Network` and :class:`NetworkState`.
     into : int
         Place of the chunk in the cell.
     """
@@ -491,10 +552,60 @@ def rotate(rows: Reals2, rotation: Reals2, ramp: Reals2, curved: bool, into: int
 
 
 @kernel()
-def write_output(
-    audio: Reals2, out: Reals2, start: int, network: Network, ring: Reals2, fed: int, samples: np.uintp
+def add_taps(
+    channel: int,
+    network: Network,
+    ring: Reals2,
+    fed: np.int64,
+    first: np.uintp,
+    samples: np.uintp,
+    out: Reals2,
+    row: int,
 ) -> None:
-    """Give every channel the input and the lines that it hears, each at its own delay and with its own gain.
+    """Add what a channel hears of the lines, each at its own delay and with its own gain, to a row of `out`.
+
+    Parameters
+    ----------
+    channel : int
+        Whose taps they are.
+    network : Network
+    ring : ndarray, shape (lines, ring length + CHUNK)
+        What goes into the lines.
+    fed : int
+        Samples fed before this chunk.
+    first, samples : int
+        First column that is added to, and how many.
+    out : ndarray, shape (rows, columns)
+    row : int
+        Which of its rows.
+    """
+    delays = network.tap_delays
+    gains = network.tap_gains
+    length = ring.shape[1] - CHUNK
+    now = fed % length
+    half = ring.shape[0] // 2
+    offset = half * (channel % 2)
+    for tap in range(0, half, 4):
+        line = offset + tap
+        r0 = place(now, delays[channel, tap], length)
+        r1 = place(now, delays[channel, tap + 1], length)
+        r2 = place(now, delays[channel, tap + 2], length)
+        r3 = place(now, delays[channel, tap + 3], length)
+        g0 = gains[channel, tap]
+        g1 = gains[channel, tap + 1]
+        g2 = gains[channel, tap + 2]
+        g3 = gains[channel, tap + 3]
+        for k in range(samples):
+            left = g0 * ring[line, r0 + k] + g1 * ring[line + 1, r1 + k]
+            right = g2 * ring[line + 2, r2 + k] + g3 * ring[line + 3, r3 + k]
+            out[row, first + k] += left + right
+
+
+@kernel()
+def write_output(
+    audio: Reals2, out: Reals2, start: int, network: Network, state: NetworkState, fed: np.int64, samples: np.uintp
+) -> None:
+    """Give every channel the input and what it hears of the lines; `out` may be `audio` itself.
 
     Parameters
     ----------
@@ -503,102 +614,123 @@ def write_output(
     start : int
         First sample of the chunk in them.
     network : Network
-        Its dry gain and taps are used.
-    ring : ndarray, shape (lines, ring length + CHUNK)
-        What goes into the lines.
+    state : NetworkState
     fed, samples : int
         Samples fed before this chunk, and its length.
     """
-    delays = network.tap_delays
-    gains = network.tap_gains
-    dry = network.dry_gain
-    length = ring.shape[1] - CHUNK
-    now = fed % length
+    dry: float = network.numbers[DRY]
+    own: float = network.numbers[OWN]
+    common: float = network.numbers[COMMON]
     first = np.uintp(start)
-    half = ring.shape[0] // 2
-    for channel in range(out.shape[0]):
-        offset = half * (channel % 2)
-        for k in range(samples):
-            out[channel, first + k] = dry * audio[channel, first + k]
-        for tap in range(0, half, 4):
-            row = offset + tap
-            r0 = place(now, delays[channel, tap], length)
-            r1 = place(now, delays[channel, tap + 1], length)
-            r2 = place(now, delays[channel, tap + 2], length)
-            r3 = place(now, delays[channel, tap + 3], length)
-            g0 = gains[channel, tap]
-            g1 = gains[channel, tap + 1]
-            g2 = gains[channel, tap + 2]
-            g3 = gains[channel, tap + 3]
+    channels = out.shape[0]
+    if common == 0.0:
+        for channel in range(channels):
             for k in range(samples):
-                left = g0 * ring[row, r0 + k] + g1 * ring[row + 1, r1 + k]
-                right = g2 * ring[row + 2, r2 + k] + g3 * ring[row + 3, r3 + k]
-                out[channel, first + k] += left + right
+                out[channel, first + k] = dry * audio[channel, first + k]
+            add_taps(channel, network, state.line_ring, fed, first, samples, out, channel)
+        return
+    heard = state.heard
+    for k in range(samples):
+        heard[channels, k] = 0.0
+    for channel in range(channels):
+        for k in range(samples):
+            heard[channel, k] = 0.0
+        add_taps(channel, network, state.line_ring, fed, np.uintp(0), samples, heard, channel)
+        for k in range(samples):
+            heard[channels, k] += heard[channel, k]
+    for channel in range(channels):
+        for k in range(samples):
+            wet = own * heard[channel, k] + common * heard[channels, k]
+            out[channel, first + k] = wet + dry * audio[channel, first + k]
 
 
 @kernel()
-def reverberate(audio: Reals2, out: Reals2, network: Network, motion: Motion, memory: NetworkMemory) -> None:
+def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
+    """Turn all pairs of rows as the place on the tape has it."""
+    rotation = state.rotation
+    counters = state.counters
+    into = counters[POSITION] % counters[CELL]
+    begin = counters[POSITION] - into
+    if counters[TURNED] != begin:
+        if counters[TURNED] == begin - counters[CELL]:
+            for pair in range(rotation.shape[1]):
+                rotation[0, pair] = rotation[2, pair]
+                rotation[1, pair] = rotation[3, pair]
+        else:
+            turn(begin, network, rotation[0], rotation[1])
+        turn(begin + counters[CELL], network, rotation[2], rotation[3])
+        counters[TURNED] = begin
+    rotate(state.rows, rotation, network.ramp, counters[CURVED] != 0, int(into), samples)
+
+
+@kernel()
+def reverberate(network: Network, state: NetworkState, audio: Reals2, out: Reals2) -> None:
     """Reverberate a block of any length.
 
     Parameters
     ----------
-    audio, out : ndarray, shape (channels, samples)
-        The block, and what becomes of it.
     network : Network
         Delays, gains and filters.
-    motion : Motion
-        How the mixing turns.
-    memory : NetworkMemory
-        All state, changed in place.
+    state : NetworkState
+        Changed in place.
+    audio, out : ndarray, shape (channels, samples)
+        The block, and what becomes of it; they may be the same.
     """
-    counters = memory.counters
-    rows = memory.rows
-    rotation = memory.rotation
+    counters = state.counters
+    rows = state.rows
+    delays = network.delays
+    gains = network.gains
     length = audio.shape[1]
-    longest = network.line_delays[0]
-    for line in range(network.line_delays.size):
-        longest = min(longest, network.line_delays[line])
-    cell = motion.ramp.shape[1]
-    moving = False
-    for swing in range(motion.depths.size):
-        moving = moving or motion.depths[swing] > 0.0
+    sections = int(network.filters[0, 1, 0])
     done = 0
     while done < length:
-        fed = counters[0]
-        position = counters[1]
-        into = position % cell
-        count = min(CHUNK - fed % CHUNK, cell - into)
-        count = min(count, longest)
+        fed = counters[FED]
+        count = int(min(CHUNK - fed % CHUNK, counters[CELL] - counters[POSITION] % counters[CELL]))
+        count = min(count, int(counters[SHORTEST]))
         count = min(count, length - done)
         samples = np.uintp(count)
 
-        write_input(memory.input_ring, audio, done, fed, samples)
-        spread(memory.input_ring, network.input_delays, network.input_gains, rows, fed, samples)
+        write_input(state.input_ring, audio, done, fed, samples)
+        spread(state.input_ring, delays[INPUT_DELAY], gains[INPUT_GAIN], rows, fed, samples)
         mix(rows, samples)
-        write_rows(memory.diffuser_ring, network.diffuser_order, network.diffuser_gains, rows, fed, samples)
+        write_rows(state.diffuser_ring, delays[DIFFUSER_ORDER], gains[DIFFUSER_GAIN], rows, fed, samples)
 
-        if network.coefficients.shape[0] == 1:
-            read_filtered(network, memory, fed, samples)
+        if sections == 1:
+            read_filtered(network, state, fed, samples)
         else:
-            read_rows(memory.line_ring, network.line_delays, network.line_gains, rows, fed, samples)
-            absorb(rows, network.coefficients, memory.filter_state, samples)
-            add_rows(memory.diffuser_ring, network.diffuser_delays, rows, fed, samples)
-        if moving:
-            if into == 0 or done == 0:
-                if done == 0:
-                    turn(position - into, motion, rotation[0], rotation[1])
-                else:  # where the last cell ended
-                    for pair in range(rotation.shape[1]):
-                        rotation[0, pair] = rotation[2, pair]
-                        rotation[1, pair] = rotation[3, pair]
-                turn(position - into + cell, motion, rotation[2], rotation[3])
-            rotate(rows, rotation, motion.ramp, motion.curved, into, samples)
+            read_rows(state.line_ring, network, rows, fed, samples)
+            absorb(rows, network.filters, sections, state.filter_state, samples)
+            add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], rows, fed, samples)
+        if counters[MOVING] != 0:
+            turn_rows(network, state, samples)
         mix(rows, samples)
-        write_rows(memory.line_ring, network.line_order, network.mixing_gains, rows, fed, samples)
-        write_output(audio, out, done, network, memory.line_ring, fed, samples)
+        write_rows(state.line_ring, delays[LINE_ORDER], gains[MIXING_GAIN], rows, fed, samples)
+        write_output(audio, out, done, network, state, fed, samples)
 
         done += count
-        counters[0] = fed + count
-        counters[1] = position + count
-        if counters[0] % CHUNK == 0:
-            clear_stale(memory.filter_state)
+        counters[FED] = fed + count
+        counters[POSITION] += count
+        if counters[FED] % CHUNK == 0:
+            clear_stale(state.filter_state)
+
+
+@kernel()
+def _clear(ring: Reals2) -> None:
+    for row in range(ring.shape[0]):
+        for k in range(ring.shape[1]):
+            ring[row, k] = 0.0
+
+
+@kernel()
+def clear_network(state: NetworkState, position: np.int64) -> None:
+    """Forget what sounded, and go to a place on the tape."""
+    _clear(state.input_ring)
+    _clear(state.diffuser_ring)
+    _clear(state.line_ring)
+    for section in range(state.filter_state.shape[0]):
+        for part in range(2):
+            for row in range(state.filter_state.shape[2]):
+                state.filter_state[section, part, row] = 0.0
+    state.counters[FED] = 0
+    state.counters[POSITION] = position
+    state.counters[TURNED] = _NOWHERE

@@ -15,6 +15,8 @@ which barely meets the class, a fifth more.
 
 import math
 
+import numpy as np
+
 from tapeemu.dsp.kernels.arrays import Precise, Precises1
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, logarithm
@@ -109,7 +111,7 @@ def _moment_of_fall(wanted_db: Precise, fall_db: Precises1, longest: Precise) ->
     behind: Precise = j
     start = longest * (before / steps) * (before / steps)
     end = longest * (behind / steps) * (behind / steps)
-    way = (wanted_db - fall_db[j - 1]) / (fall_db[j] - fall_db[j - 1])
+    way: Precise = (wanted_db - fall_db[j - 1]) / (fall_db[j] - fall_db[j - 1])
     return start + min(max(way, 0.0), 1.0) * (end - start)
 
 
@@ -131,8 +133,8 @@ def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
         behind: Precise = j
         while j < MOMENTS - 1 and longest * (behind / steps) * (behind / steps) < moment:
             j += 1
-            before = j - 1
-            behind = j
+            before = np.float64(j - 1)
+            behind = np.float64(j)
         start = longest * (before / steps) * (before / steps)
         end = longest * (behind / steps) * (behind / steps)
         fall = fall_db[j - 1] + (fall_db[j] - fall_db[j - 1]) * ((moment - start) / (end - start))

@@ -1,11 +1,11 @@
 """How a room is laid out: decay times by octaves, lengths of lines, scatter, signs and orders, and how it turns.
 
-Everything here follows from settings and sample rate. What is drawn at random comes from hashed counters, keyed by
-the room's seed and by what it is for. The lines' lengths are primes, so that no two lines share a period; the mixing
-is Sylvester's Hadamard matrix with signs and a permutation, which costs L log2 L additions for L lines. What is mixed
-is orthogonal whatever permutation, signs and rotation are; the network around it is then lossless for any set of
-delays, and stable with any loss, even while the rotation moves (Schlecht & Habets, "Time-varying feedback matrices in
-feedback delay networks", J. Acoust. Soc. Am. 138, 2015).
+Everything here follows from settings and sample rate. What is drawn at random comes from hashed counters, keyed
+by the room's seed and by what it is for. The lines' lengths are primes, so that no two lines share a period; the
+mixing is Sylvester's Hadamard matrix with signs and a permutation, which costs L log2 L additions for L lines.
+What is mixed is orthogonal whatever permutation, signs and rotation are; the network around it is then lossless
+for any set of delays, and stable with any loss, even while the rotation moves (Schlecht & Habets, "Time-varying
+feedback matrices in feedback delay networks", J. Acoust. Soc. Am. 138, 2015).
 """
 
 import math
@@ -20,9 +20,9 @@ from tapeemu.dsp.kernels.hashing import stream_key, uniform
 
 __all__ = [
     "BANDS",
-    "FOR_DIFFUSER_SIGNS",
-    "FOR_INPUT_SIGNS",
-    "FOR_MIXING_SIGNS",
+    "FOR_DIFFUSER",
+    "FOR_INPUT",
+    "FOR_MIXING",
     "FOR_SWINGS",
     "FOR_TAPS",
     "RoomSettings",
@@ -41,6 +41,7 @@ __all__ = [
     "pre_delay_samples",
     "room_key",
     "slowest_decay_seconds",
+    "spread_rate",
     "tap_span_samples",
     "usable_bands",
 ]
@@ -84,14 +85,13 @@ _SHORTEST_CELL = 4
 _PHASES = 1152921504606846976.0  # 2^60
 _PHASES_LEFT = np.uint64(16)  # 2^64 phases are a turn
 
-# What random numbers are for. Diffuser and mixing have two keys each, taps two for each channel.
+# What random numbers are for; each has several keys, by number.
 _FOR_LINES = np.uint64(1)
-_FOR_LINE_ORDER = np.uint64(2)
-FOR_DIFFUSER_SIGNS = np.uint64(3)
-FOR_MIXING_SIGNS = np.uint64(4)
-FOR_INPUT_SIGNS = np.uint64(5)
-FOR_SWINGS = np.uint64(6)
-FOR_TAPS = np.uint64(7)
+FOR_DIFFUSER = np.uint64(2)
+FOR_MIXING = np.uint64(3)
+FOR_INPUT = np.uint64(4)
+FOR_SWINGS = np.uint64(5)
+FOR_TAPS = np.uint64(6)
 _HALF = 0.5
 
 
@@ -202,12 +202,15 @@ def _table_decay(seconds: Precises1, given: Integers1, band: int) -> Precise:
             if other >= band and above < 0:
                 above = other
     if below < 0:
-        return seconds[above]
-    if above < 0 or above == below:
-        return seconds[below]
+        below = above
+    if above < 0:
+        above = below
+    first: Precise = seconds[below]
+    if above == below:
+        return first
     way: Precise = band - below
     whole: Precise = above - below
-    start = logarithm(seconds[below])
+    start = logarithm(first)
     return exponential(start + way / whole * (logarithm(seconds[above]) - start))
 
 
@@ -328,10 +331,10 @@ def is_prime(number: int) -> bool:
 def _is_free_prime(number: int, chosen: Integers1, count: int) -> bool:
     if not is_prime(number):
         return False
+    free = True
     for other in range(count):
-        if chosen[other] == number:
-            return False
-    return True
+        free = free and chosen[other] != number
+    return free
 
 
 @kernel()
@@ -373,7 +376,7 @@ def draw_line_delays(settings: RoomSettings, mean: Precise, delays: Integers1) -
     """Write distinct primes near the lengths wanted, in random order."""
     for line in range(settings.lines):
         delays[line] = nearest_free_prime(_wanted_length(settings, mean, line), delays, line)
-    draw_order(room_key(settings, _FOR_LINE_ORDER, 0), delays)
+    draw_order(room_key(settings, _FOR_LINES, 1), delays)
 
 
 @kernel()
@@ -408,9 +411,10 @@ def pre_delay_samples(settings: RoomSettings, sample_rate: Precise) -> int:
     exact = settings.pre_delay_seconds * sample_rate
     whole = math.floor(exact)
     rest = exact - whole
-    if rest > _HALF or (rest == _HALF and whole % 2 == 1):
-        whole += 1
-    return whole
+    odd = whole % 2 == 1
+    if rest == _HALF and not odd:
+        return whole
+    return whole + 1 if rest >= _HALF else whole
 
 
 # --- motion --------------------------------------------------------------------------------------------------
@@ -439,6 +443,12 @@ def draw_swings(
         rates[swing, pair] = np.uint64(np.int64(turns * _PHASES)) * _PHASES_LEFT
         start = uniform(key, np.uint64(np.int64(rates.shape[1] + pair)))
         phases[swing, pair] = np.uint64(np.int64(start * _PHASES)) * _PHASES_LEFT
+
+
+@kernel()
+def spread_rate(rate: Precise) -> Precise:
+    """The largest that a rate becomes in any pair."""
+    return (1.0 + _RATE_SPREAD) * rate
 
 
 @kernel()

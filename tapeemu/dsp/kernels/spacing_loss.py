@@ -18,6 +18,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential
+from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 
 __all__ = [
     "ROWS_AT_ONCE",
@@ -107,39 +108,6 @@ def table_step(lowest: Precise, highest: Precise, rows: int) -> Precise:
 
 
 @kernel()
-def _factorise(matrix: Precises2) -> None:
-    """Cholesky's factor of a symmetric positive definite matrix, in place: above the diagonal and below it."""
-    size = matrix.shape[0]
-    for row in range(size):
-        root = math.sqrt(matrix[row, row])
-        for column in range(row, size):
-            matrix[row, column] /= root
-        for below in range(row + 1, size):
-            factor = matrix[row, below]
-            for column in range(below, size):
-                matrix[below, column] -= factor * matrix[row, column]
-    for row in range(size):
-        for column in range(row + 1, size):
-            matrix[column, row] = matrix[row, column]
-
-
-@kernel()
-def _solve(matrix: Precises2, side: Precises1) -> None:
-    """Solve a factorised system in place; whole rows are taken off, which vectorises without reordering."""
-    size = side.size
-    for row in range(size):
-        value = side[row] / matrix[row, row]
-        side[row] = value
-        for column in range(row + 1, size):
-            side[column] -= value * matrix[row, column]
-    for row in range(size - 1, -1, -1):
-        value = side[row] / matrix[row, row]
-        side[row] = value
-        for column in range(row):
-            side[column] -= value * matrix[row, column]
-
-
-@kernel()
 def _weight(angle: Precise) -> Precise:
     """Weight of a frequency, squared: what counts is the error relative to the loss in dB.
 
@@ -218,7 +186,7 @@ def design_table(
             both = row + column
             upper = sides[0, both] if both < orders else sides[1, both - orders]
             matrix[row, column] = factor * (sums[abs(row - column)] + upper)
-    _factorise(matrix)
+    factorise(matrix)
     for first in range(0, table.shape[0], ROWS_AT_ONCE):
         count = min(ROWS_AT_ONCE, table.shape[0] - first)
         for row in range(count):
@@ -235,7 +203,7 @@ def design_table(
         for row in range(count):
             for column in range(1, orders):
                 sides[row, column] = 2.0 * sides[row, column]
-            _solve(matrix, sides[row])
+            solve_factorised(matrix, sides[row])
             table[first + row, half] = sides[row, 0]
             for column in range(1, orders):
                 table[first + row, half + column] = sides[row, column]

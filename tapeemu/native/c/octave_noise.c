@@ -166,8 +166,10 @@ KERNEL double octave_noise_delivered_rms(ix kind, double low_hz, double high_hz,
     if (!integrated && end == octave_noise_spectrum_end(kind, low_hz, high_hz)) {
         return rms;
     }
-    /* Of a band down to 0 Hz nearly nothing lies below this. */
-    begin = larger_double(begin, 0x1.a36e2eb1c432dp-14 * end);
+    if (begin <= 0.0) {
+        /* Of a band down to 0 Hz nearly nothing lies below. */
+        begin = 0x1.a36e2eb1c432dp-14 * end;
+    }
     const double power = octave_noise_power_between(kind, low_hz, high_hz, slope_db_per_octave, integrated,
         begin, end);
     return rms * square_root_double(power / octave_noise_noise_power(kind, low_hz, high_hz,

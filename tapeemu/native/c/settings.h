@@ -11,8 +11,9 @@ enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
     TAPEEMU_DRIVE = 1,
     TAPEEMU_MAGNETISED = 2,
-    TAPEEMU_WOW_FLUTTER = 3,
-    TAPEEMU_KINDS = 4
+    TAPEEMU_ROOM = 3,
+    TAPEEMU_WOW_FLUTTER = 4,
+    TAPEEMU_KINDS = 5
 };
 
 /*
@@ -87,6 +88,42 @@ enum {
     TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
     TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
     TAPEEMU_MAGNETISED_NUMBERS = 7
+};
+
+/*
+ * The settings of the reverb as numbers; those that may be left out have a flag beside them.
+ * decay_seconds, low_decay_ratio, high_decay_ratio : float
+ * Count if their flag is not 0.
+ * decay_given, low_given, high_given : int
+ * The flags.
+ * band_seconds : ndarray, shape (9,)
+ * Decay times by octave bands, where `bands_given` is not 0. If none is given, the ratios hold.
+ * bands_given : ndarray of int64, shape (9,)
+ * pre_delay_seconds, size_percent, diffusion_percent, modulation_percent, modulation_hz : float
+ * width_percent, wet_percent : float
+ * lines : int
+ * 8, 16 or 32.
+ * room_seed : uint64
+ */
+enum {
+    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real */
+    TAPEEMU_ROOM_DECAY_GIVEN = 1, /* whole */
+    TAPEEMU_ROOM_LOW_DECAY_RATIO = 2, /* real */
+    TAPEEMU_ROOM_LOW_GIVEN = 3, /* whole */
+    TAPEEMU_ROOM_HIGH_DECAY_RATIO = 4, /* real */
+    TAPEEMU_ROOM_HIGH_GIVEN = 5, /* whole */
+    TAPEEMU_ROOM_PRE_DELAY_SECONDS = 6, /* real */
+    TAPEEMU_ROOM_SIZE_PERCENT = 7, /* real */
+    TAPEEMU_ROOM_DIFFUSION_PERCENT = 8, /* real */
+    TAPEEMU_ROOM_MODULATION_PERCENT = 9, /* real */
+    TAPEEMU_ROOM_MODULATION_HZ = 10, /* real */
+    TAPEEMU_ROOM_WIDTH_PERCENT = 11, /* real */
+    TAPEEMU_ROOM_WET_PERCENT = 12, /* real */
+    TAPEEMU_ROOM_LINES = 13, /* whole */
+    TAPEEMU_ROOM_ROOM_SEED = 14, /* whole */
+    /* then the table band_seconds: real, 1 dimension(s) */
+    /* then the table bands_given: whole, 1 dimension(s) */
+    TAPEEMU_ROOM_NUMBERS = 15
 };
 
 /*

@@ -69,50 +69,6 @@ KERNEL double spacing_loss_table_step(double lowest, double highest, ix rows)
     return larger_double(highest - lowest, 0x1.19799812dea11p-40) / (double)(rows - 2);
 }
 
-/* Cholesky's factor of a symmetric positive definite matrix, in place: above the diagonal and below it. */
-KERNEL void spacing_loss_factorise(doubles_2 matrix)
-{
-    const ix size = matrix.n0;
-    for (ix row = 0; row < size; row++) {
-        const double root = square_root_double(matrix.at[row * matrix.n1 + row]);
-        for (ix column = row; column < size; column++) {
-            matrix.at[row * matrix.n1 + column] /= root;
-        }
-        for (ix below = row + 1; below < size; below++) {
-            const double factor = matrix.at[row * matrix.n1 + below];
-            for (ix column = below; column < size; column++) {
-                matrix.at[below * matrix.n1 + column] -= factor * matrix.at[row * matrix.n1 + column];
-            }
-        }
-    }
-    for (ix row = 0; row < size; row++) {
-        for (ix column = row + 1; column < size; column++) {
-            matrix.at[column * matrix.n1 + row] = matrix.at[row * matrix.n1 + column];
-        }
-    }
-}
-
-/* Solve a factorised system in place; whole rows are taken off, which vectorises without reordering. */
-KERNEL void spacing_loss_solve(doubles_2 matrix, doubles_1 side)
-{
-    double value = 0.0;
-    const ix size = side.n0;
-    for (ix row = 0; row < size; row++) {
-        value = side.at[row] / matrix.at[row * matrix.n1 + row];
-        side.at[row] = value;
-        for (ix column = row + 1; column < size; column++) {
-            side.at[column] -= value * matrix.at[row * matrix.n1 + column];
-        }
-    }
-    for (ix row = size - 1; row > -1; row -= 1) {
-        value = side.at[row] / matrix.at[row * matrix.n1 + row];
-        side.at[row] = value;
-        for (ix column = 0; column < row; column++) {
-            side.at[column] -= value * matrix.at[row * matrix.n1 + column];
-        }
-    }
-}
-
 /*
  * Weight of a frequency, squared: what counts is the error relative to the loss in dB.
  *
@@ -209,7 +165,7 @@ KERNEL void spacing_loss_design_table(double lowest, double step, double sample_
                 column)] + upper);
         }
     }
-    spacing_loss_factorise(matrix);
+    small_systems_factorise(matrix);
     for (ix first = 0; first < table.n0; first += 32) {
         const ix count = smaller_integer(SPACING_LOSS_ROWS_AT_ONCE, table.n0 - first);
         for (ix row = 0; row < count; row++) {
@@ -233,7 +189,7 @@ KERNEL void spacing_loss_design_table(double lowest, double step, double sample_
             for (ix column = 1; column < orders; column++) {
                 sides.at[row * sides.n1 + column] = 2.0 * sides.at[row * sides.n1 + column];
             }
-            spacing_loss_solve(matrix, (doubles_1){sides.at + row * sides.n1, sides.n1});
+            small_systems_solve_factorised(matrix, (doubles_1){sides.at + row * sides.n1, sides.n1});
             table.at[(first + row) * table.n1 + half] = (real)sides.at[row * sides.n1];
             for (ix column = 1; column < orders; column++) {
                 table.at[(first + row) * table.n1 + half + column] = (real)sides.at[row * sides.n1 + column];

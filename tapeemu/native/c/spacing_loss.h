@@ -4,6 +4,7 @@
 #define TAPEEMU_SPACING_LOSS_H
 
 #include "elementary.h"
+#include "small_systems.h"
 
 typedef struct {
     doubles_2 matrix;
@@ -18,8 +19,6 @@ KERNEL ix spacing_loss_table_points(ix half);
 KERNEL double spacing_loss_law_end(double sample_rate);
 KERNEL ix spacing_loss_table_rows(double lowest, double highest, double sample_rate);
 KERNEL double spacing_loss_table_step(double lowest, double highest, ix rows);
-KERNEL void spacing_loss_factorise(doubles_2 matrix);
-KERNEL void spacing_loss_solve(doubles_2 matrix, doubles_1 side);
 KERNEL double spacing_loss_weight(double angle);
 KERNEL void spacing_loss_cosines_at(ix point, doubles_1 circle, doubles_1 cosines);
 KERNEL void spacing_loss_design_table(double lowest, double step, double sample_rate, const SpacingScratch *scratch, reals_2 table);

@@ -73,10 +73,10 @@ KERNEL double wow_flutter_wander_rms(const WowFlutterSettings *settings, double 
 /* Peak delay of a rotating part in samples. */
 KERNEL double wow_flutter_part_amplitude(const WowFlutterSettings *settings, double sample_rate, ix part)
 {
+    const double rate = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ];
     const double peak = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PEAK_PERCENT] / 100.0 *
         settings->scale;
-    return peak / (0x1.921fb54442d18p+2 * settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ])
-        * sample_rate;
+    return peak / (0x1.921fb54442d18p+2 * rate) * sample_rate;
 }
 
 /* Largest delay of any channel in samples; the settled trajectories have the same bounds. */
@@ -288,8 +288,9 @@ KERNEL int64_t wow_flutter_earliest(const WowFlutterMemory *memory)
     int64s_1 counts = memory->counts;
     const int64_t output = counts.at[WOW_FLUTTER_ORIGIN] + counts.at[WOW_FLUTTER_MADE] -
         counts.at[WOW_FLUTTER_LATENCY];
-    return (int64_t)floor_of_double(wow_flutter_distance(output, counts.at[WOW_FLUTTER_START], memory->ratio))
-        - counts.at[WOW_FLUTTER_REACH] - INT64_C(2);
+    const int64_t whole = (int64_t)floor_of_double(wow_flutter_distance(output, counts.at[WOW_FLUTTER_START],
+        memory->ratio));
+    return whole - counts.at[WOW_FLUTTER_REACH] - INT64_C(2);
 }
 
 /* Output samples that can be made once so many samples are in, counted from the first. */

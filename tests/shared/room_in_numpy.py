@@ -1,50 +1,18 @@
-"""Filters that give every line of a feedback delay network its share of a decay time per octave band.
+"""The design of rooms in numpy, whole arrays at a time: the judge of the kernels that do it number by number.
 
-A line of M samples must lose ``60 M / (fs T(f))`` decibels per pass for all modes to decay by 60 dB in T(f)
-seconds (Jot & Chaigne, "Digital delay networks for designing artificial reverberators", AES 90th
-Convention, 1991). Small errors of the filter are large errors of the decay time (Schlecht & Habets,
-DAFx-17), so the filters are solved for the decay time at the octave centres, line by line, with Newton's
-method, and not for a magnitude response. What an octave filter reads is not the decay time at its centre
-(see `tapeemu.dsp.octave_decay`); so the decay times at the centres are themselves solved for, until
-the octaves read what was asked for.
-
-Three structures are tried, the cheapest first:
-
-no filter
-    if all bands are alike;
-one section, or two
-    two first-order shelves in each second-order section, fitted by damped least squares;
-a cascade
-    one second-order shelf between each two octaves (a graphic equaliser whose bands are the differences
-    between neighbours), solved exactly at the centres, without the shelves that are not needed.
-
-The shelves lie a fifth of an octave towards the slower of the two bands, and are steep (Q = 1.3): what is
-read in an octave is ruled by its slowest part, and a shelf in the middle would let the slow neighbour
-into the fast band. Both values come from our own designs of thirty tables: with them octave filters of
-different skirts agree best, and solving for readings converges.
+It is the design that the reverb was tuned with. Its linear systems are solved by numpy's library.
 """
 
+import math
 from collections.abc import Callable
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from tapeemu.dsp.linear_systems import fit_in_order, solve_in_order
-from tapeemu.dsp.octave_decay import octave_readings, reading_frequencies
-from tapeemu.validation import FloatArray
-
-__all__ = [
-    "OCTAVES_HZ",
-    "Absorption",
-    "band_decay_seconds",
-    "design_absorption",
-    "loop_decay_seconds",
-    "loop_delay_samples",
-    "loop_level_db",
-    "read_decay_seconds",
-    "usable_bands",
-]
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 OCTAVES_HZ: FloatArray = 1000.0 * 10.0 ** (0.3 * np.arange(-4.0, 5.0))
 """Exact octave centres (IEC 61260-1, base ten) of the nominal bands 63 Hz to 16 kHz."""
@@ -129,7 +97,7 @@ def band_decay_seconds(decay_seconds: float, low_ratio: float, high_ratio: float
         return np.stack([np.ones_like(frequency), low, high], axis=-1)
 
     wanted = np.array([1.0 / low_ratio, 1.0, 1.0 / high_ratio])
-    weights = solve_in_order(terms(OCTAVES_HZ[[1, 4, 7]]), wanted[:, None])[:, 0]
+    weights = np.linalg.solve(terms(OCTAVES_HZ[[1, 4, 7]]), wanted)
     rates: FloatArray = np.sum(terms(OCTAVES_HZ) * weights, axis=1)
     return decay_seconds / np.maximum(rates, 0.05)
 
@@ -375,7 +343,7 @@ def _first_order(level: FloatArray, centres: FloatArray, sample_rate: float, sec
     cost = np.sum(error**2, axis=1)
     over = np.zeros(lines, dtype=bool)
     for _ in range(_ATTEMPTS):
-        step = fit_in_order(slopes, error, damping=damping)
+        step = fit(slopes, error, damping=damping)
         trial = unknown + np.clip(step, -6.0, 6.0)
         trial[:, 1:] = np.clip(trial[:, 1:], np.log(1e-5), np.log(1e4))
         trial_error, trial_slopes = residue(trial)
@@ -461,7 +429,7 @@ def _solve_shelves(
             break
         slopes = (shelves.level_db(gains + _STEP, centres, sample_rate) - shapes) / _STEP
         matrix = np.concatenate([np.ones((level.shape[0], 1, centres.size)), slopes], axis=1) / level[:, None]
-        step = fit_in_order(np.swapaxes(matrix, 1, 2), error)
+        step = fit(np.swapaxes(matrix, 1, 2), error)
         base += np.clip(step[:, 0], -12.0, 12.0)
         gains = np.clip(gains + np.clip(step[:, 1:], -12.0, 12.0), -150.0, 150.0)
     return best
@@ -512,3 +480,155 @@ class _Cascade:
                 break
             chosen = fewer
         return chosen
+
+
+def fit(matrices: FloatArray, right: FloatArray, *, damping: FloatArray | float = 0.0) -> FloatArray:
+    """Least squares of many systems by their normal equations; damping in terms of the mean of their diagonals."""
+    unknowns = matrices.shape[2]
+    normal = np.swapaxes(matrices, 1, 2) @ matrices
+    mean = np.trace(normal, axis1=1, axis2=2) / unknowns
+    normal += ((np.broadcast_to(damping, mean.shape) + 1e-14) * mean)[:, None, None] * np.eye(unknowns)
+    found: FloatArray = np.linalg.solve(normal, np.swapaxes(matrices, 1, 2) @ right[:, :, None])[:, :, 0]
+    return found
+
+
+# --- what octaves read ---------------------------------------------------------------------------------------
+
+_POLES_A_SIDE = 9
+_NEPERS = 3.0 * math.log(10.0) * 2.0  # 60 dB as a power
+_PER_OCTAVE = 24
+_BESIDE_OCTAVES = 2.0
+_MOMENTS = 160
+_FITTED = 64
+READ_TO_SECONDS = 0.7
+"""Longest moment that is looked at, in terms of the longest decay time within reach of the filter."""
+
+
+def reading_frequencies(centres_hz: FloatArray, sample_rate: float) -> FloatArray:
+    """Frequencies at which the decay must be known: to two octaves beside all centres, below half the rate.
+
+    Returns
+    -------
+    ndarray, shape (frequencies,)
+        Hertz, a geometric series.
+    """
+    low = math.log2(float(centres_hz[0])) - _BESIDE_OCTAVES
+    high = min(math.log2(float(centres_hz[-1])) + _BESIDE_OCTAVES, math.log2(0.499 * sample_rate))
+    return 2.0 ** np.linspace(low, high, 1 + math.ceil((high - low) * _PER_OCTAVE))
+
+
+def octave_readings(frequencies_hz: FloatArray, decay_seconds: FloatArray, centres_hz: FloatArray) -> FloatArray:
+    """T30 of every octave band.
+
+    Parameters
+    ----------
+    frequencies_hz : ndarray, shape (frequencies,)
+        From :func:`reading_frequencies`.
+    decay_seconds : ndarray, shape (frequencies,)
+        Seconds per 60 dB at each of them.
+    centres_hz : ndarray, shape (bands,)
+        Centres of the octaves.
+
+    Returns
+    -------
+    ndarray, shape (bands,)
+        Seconds. Sums are taken in a fixed order: the same bits on any number of threads.
+    """
+    found = np.empty(centres_hz.size)
+    for band, centre in enumerate(centres_hz):
+        near = np.abs(np.log2(frequencies_hz / centre)) <= _BESIDE_OCTAVES + 1e-9
+        ratio = frequencies_hz[near] / centre
+        seconds = decay_seconds[near]
+        detuning = (ratio - 1.0 / ratio) / (math.sqrt(2.0) - math.sqrt(0.5))
+        # The series is geometric: the width of each step is in proportion to its frequency.
+        weights = ratio * seconds / (1.0 + detuning ** (2 * _POLES_A_SIDE))
+        moments = READ_TO_SECONDS * float(seconds.max()) * np.linspace(0.0, 1.0, _MOMENTS) ** 2
+        left = np.sum(weights * np.exp(-_NEPERS * moments[:, None] / seconds), axis=1)
+        fall = -10.0 * np.log10(left / left[0])
+        first, last = np.interp([5.0, 35.0], fall, moments)
+        places = np.linspace(first, last, _FITTED) - 0.5 * (first + last)
+        fitted = np.interp(places + 0.5 * (first + last), moments, fall)
+        found[band] = 60.0 * np.sum(places**2) / np.sum(places * fitted)
+    return found
+
+
+# --- layout --------------------------------------------------------------------------------------------------
+
+
+def mean_line_seconds(seconds: FloatArray, size: float, lines: int) -> float:
+    """Mean length of a line for decay times by octaves; `size` is 1 at 100 %."""
+    shortest = float(seconds[1:8].min())
+    steps = np.diff(np.log2(seconds))
+    longest_mean = 0.2 * shortest / max(float(np.max(np.abs(np.diff(steps)))), 1.0) ** 2
+    mean = min(0.1 * size, longest_mean * (size if size < 1.0 else size**0.25))
+    weights = OCTAVES_HZ[1] / np.maximum(OCTAVES_HZ[:-1], OCTAVES_HZ[1])
+    needed_mean = 0.4 / lines * float(np.max(np.abs(steps) * weights))
+    return min(math.hypot(mean, needed_mean), longest_mean * 4.0**0.25)
+
+
+def prime_delays(wanted: FloatArray) -> IntArray:
+    """Distinct primes near the wanted lengths, so that no two lines share a period.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (lines,)
+        Lengths in samples, at least 2.
+
+    Returns
+    -------
+    ndarray of int, shape (lines,)
+        In the order of `wanted`.
+    """
+    limit = int(np.max(wanted)) + 40 * wanted.size + 100
+    sieve = np.ones(limit, dtype=bool)
+    sieve[:2] = False
+    for factor in range(2, int(np.sqrt(limit)) + 1):
+        if sieve[factor]:
+            sieve[factor * factor :: factor] = False
+    primes = np.flatnonzero(sieve)
+    free = np.ones(primes.size, dtype=bool)
+    chosen = np.empty(wanted.size, dtype=np.int64)
+    for line, length in enumerate(wanted):
+        candidates = primes[free]
+        chosen[line] = candidates[np.argmin(np.abs(candidates - length))]
+        free[np.searchsorted(primes, chosen[line])] = False
+    return chosen
+
+
+_SMOOTHING = 9.0
+_LEAST_ANGLE = 0.9
+_DENSE = 1.3  # seconds in all lines, in terms of the decay time, from which on nothing needs to turn
+_DENSE_SLOPE = 0.6
+_SHORTEST_TAIL = 0.25  # seconds: shorter decays are over before a mode can be heard
+_LONGEST_TAIL = 3.0  # seconds: modes must have met by then, however long they last
+_LONGEST_CELL = 256
+_SHORTEST_CELL = 4
+
+
+def needed_angle(whole_seconds: float, lines: int, decay_seconds: FloatArray) -> float:
+    """Angle, in radians to each side at the network's own rate, that the mixing must turn for a smooth tail.
+
+    A still network has as many modes per hertz as there are seconds in all its lines. Where a decay lasts
+    longer than that, modes are heard one by one. Every pass through a turning mixing spreads a mode by
+    some part of (angle times rate), and passes add up as powers, so modes meet if the angle is some
+    multiple of 1 / sqrt(whole_seconds * lines * decay). The law is ours; its constants are from our own
+    measurements of tails.
+    """
+    sparse = np.clip((_DENSE - whole_seconds / decay_seconds) / _DENSE_SLOPE, 0.0, 1.0)
+    lasting = np.clip(decay_seconds / _SHORTEST_TAIL - 1.0, 0.0, 1.0)
+    passes = np.clip(decay_seconds, 2.0 * _SHORTEST_TAIL, _LONGEST_TAIL)
+    meeting = np.maximum(_SMOOTHING / np.sqrt(whole_seconds * lines * passes), _LEAST_ANGLE)
+    return float(np.max(sparse * lasting * meeting))
+
+
+def cell(radians_per_sample: float, pass_of_decay: float) -> tuple[int, bool]:
+    """Samples between exact angles, and whether lines between them are curved; see `rotate` in the kernel.
+
+    Interpolation costs under 0.3 % of the decay time: angles d apart cost ``4.34 d^2 / 6`` dB a pass along
+    straight lines, ``4.34 d^4 / 40`` dB along curved ones, where the decay takes ``60 pass_of_decay`` dB.
+    """
+    if radians_per_sample * _LONGEST_CELL <= math.sqrt(0.25 * pass_of_decay):
+        return _LONGEST_CELL, False
+    apart = (1.6 * pass_of_decay) ** 0.25
+    samples = max(apart / radians_per_sample, float(_SHORTEST_CELL))
+    return min(1 << math.floor(math.log2(samples)), _LONGEST_CELL), True
