@@ -1,7 +1,7 @@
 """The C library beside numba, processor by processor: ratios in one run.
 
-Bounds: double precision at most the time of numba, single precision at most 1 / 1.8 of it. Compiled for this machine
-(``-march=native``), by gcc and by clang where it is installed.
+Bounds: double precision at most the time of numba, single precision at most 1 / 1.8 of it. Compiled for this
+machine (``-march=native``), by gcc and by clang where it is installed.
 """
 
 import shutil
@@ -74,8 +74,8 @@ def main() -> None:
         for label, processor in PROCESSORS.items():
             python = in_python(processor, audio)
             ratios = [in_c(processor, audio, target) / python for target in targets.values()]
-            speed = SECONDS / python
-            print(f"{label:28}" + "".join(f"{ratio:16.2f}" for ratio in ratios) + f"   numba {speed:.0f} x real time")
+            told = "".join(f"{ratio:16.2f}" for ratio in ratios)
+            print(f"{label:28}{told}   numba {SECONDS / python:.0f} x real time")
 
 
 if __name__ == "__main__":

@@ -63,7 +63,8 @@ def in_c(made: list[Setup]) -> str:
                 names[what] = f"{what}_{number}_{place}"
                 lines.append(f"static const tapeemu_number {names[what]}[] = {{{text}}};")
             kind, still = kinds.index(stage.kind.name), names.get("still", "NULL")
-            stages.append(f"{{{kind}, {len(stage.numbers)}, {names['given']}, {still}}}")
+            counts = len(stage.numbers), len(stage.still or ())
+            stages.append(f"{{{kind}, {counts[0]}, {names['given']}, {still}, {counts[1]}}}")
         groups = [f"{{{group.first}, {group.behind}, {group.share!r}}}" for group in setup.groups]
         lines.append(f"static const tapeemu_stage stages_{number}[] = {{{', '.join(stages) or '{0}'}}};")
         lines.append(f"static const tapeemu_group groups_{number}[] = {{{', '.join(groups) or '{0}'}}};")
