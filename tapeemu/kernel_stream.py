@@ -55,7 +55,11 @@ class ProcessorKernels:
 
     def settings_from(self, **values: Any) -> Any:
         """The settings with every number in the type that is declared, so that one version is compiled."""
-        return _typed(self.settings(**values))
+        return self.typed(self.settings(**values))
+
+    def typed(self, settings: Any) -> Any:
+        """Settings with every number in the type that is declared."""
+        return _typed(settings)
 
     def memory_for(self, settings: Any, sample_rate: float, channels: int) -> Any:
         """Memory of zeros in the shapes that the kernels ask for."""

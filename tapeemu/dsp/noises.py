@@ -7,7 +7,7 @@ import numpy as np
 
 from tapeemu.validation import FloatArray
 
-__all__ = ["Noise", "NoiseBand", "RandomLaw", "band_density", "law_density", "law_octaves"]
+__all__ = ["NoiseBand", "RandomLaw", "band_density", "law_density", "law_octaves"]
 
 
 class NoiseBand(NamedTuple):
@@ -54,9 +54,6 @@ class RandomLaw(NamedTuple):
     high_hz: float
     rms: float
     slope_db_per_octave: float = -3.0
-
-
-Noise = NoiseBand | RandomLaw
 
 
 def band_density(band: NoiseBand, frequencies: FloatArray) -> FloatArray:

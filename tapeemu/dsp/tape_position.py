@@ -1,12 +1,8 @@
-"""Keys of the random parts of a tape, and exact places on it.
-
-Integer arithmetic throughout: hour ten is as exact as second one.
-"""
+"""Keys of the random parts of a tape."""
 
 from enum import IntEnum
-from fractions import Fraction
 
-__all__ = ["ExactRate", "Purpose", "stream_key"]
+__all__ = ["Purpose", "stream_key"]
 
 
 class Purpose(IntEnum):
@@ -45,25 +41,3 @@ def stream_key(seed: int, purpose: Purpose, number: int = 0) -> int:
     from tapeemu.dsp.kernels import hashing
 
     return int(hashing.stream_key(np.uint64(seed % 2**64), np.uint64(purpose), np.uint64(number % 2**64)))
-
-
-class ExactRate:
-    """An exact rate per sample: where a sample of the tape stands, whatever the hour.
-
-    Parameters
-    ----------
-    rate : Fraction
-        Turns, or nodes, per sample.
-    """
-
-    def __init__(self, rate: Fraction) -> None:
-        self._numerator, self._denominator = rate.numerator, rate.denominator
-
-    def split(self, sample: int) -> tuple[int, float]:
-        """Whole and fractional part (0 to 1) of where a sample stands."""
-        whole, rest = divmod(sample * self._numerator, self._denominator)
-        return whole, rest / self._denominator
-
-    def part(self, sample: int) -> float:
-        """The fractional part alone."""
-        return (sample * self._numerator % self._denominator) / self._denominator

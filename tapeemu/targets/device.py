@@ -14,7 +14,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.native.generate import C_FOLDER, library_files
 from tapeemu.processor import Processor
 from tapeemu.targets.machines import BOARD, SINGLE, STRICT_FLAGS, BoardTarget, HostTarget, Result, found
-from tapeemu.targets.setups import Case, Setup, StageSetup, setup_of
+from tapeemu.targets.setups import Case, Setup, setup_of
 
 __all__ = [
     "Costs",
@@ -289,9 +289,9 @@ def _signed(value: int) -> int:
     return value - 2**64 if value >= 2**63 else value
 
 
-def _numbers(name: str, stage: StageSetup, numbers: Sequence[float | int]) -> list[str]:
+def _numbers(name: str, names: Sequence[str], numbers: Sequence[float | int]) -> list[str]:
     lines = [f"static const tapeemu_number {name}[] = {{"]
-    for told, value in zip(stage.names, numbers, strict=True):
+    for told, value in zip(names, numbers, strict=True):
         comment = f" /* {told}: {value!r} */" if told else ""
         lines.append(f"    {_number(value)},{comment}")
     return [*lines, "};", ""]
@@ -317,12 +317,13 @@ def _constants(build: DeviceBuild) -> str:
     rows = []
     for number, stage in enumerate(build.setup.stages):
         name = f"preset_stage_{number}"
-        lines += _numbers(name, stage, stage.numbers)
+        lines += _numbers(name, stage.names, stage.numbers)
         still = "NULL"
         if stage.still is not None:
             still = f"{name}_still"
-            lines += _numbers(still, stage, stage.still)
-        rows.append(f"    {{TAPEEMU_{stage.kind.name.upper()}, {len(stage.numbers)}, {name}, {still}}},")
+            lines += _numbers(still, [""] * len(stage.still), stage.still)
+        counts = len(stage.numbers), len(stage.still or ())
+        rows.append(f"    {{TAPEEMU_{stage.kind.name.upper()}, {counts[0]}, {name}, {still}, {counts[1]}}},")
     lines += ["static const tapeemu_stage preset_stages[] = {", *rows, "};", ""]
     groups = build.setup.groups
     if groups:

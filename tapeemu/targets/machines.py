@@ -219,7 +219,8 @@ class WebTarget(Target):
         exports = ("tapeemu_prove", "tapeemu_real_bytes", "__heap_base")
         compile_c(
             [
-                *(*zig(), "-target", "wasm32-freestanding", *WARNINGS, *flags, "-nostdlib", "-Wl,--no-entry"),
+                *(*zig(), "-target", "wasm32-freestanding", *WARNINGS, *flags),
+                *("-Wl,--no-entry", "-Wl,--strip-all"),
                 *(f"-Wl,--export={name}" for name in exports),
                 *(*sources, "-o", str(path)),
             ]

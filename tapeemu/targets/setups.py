@@ -190,7 +190,7 @@ class Case:
         assert len(words) == _CASE_NUMBERS
         kinds = [kind.name for kind in find_processors()]
         for each in stages:
-            words += [kinds.index(each.kind.name), len(each.numbers), each.still is not None]
+            words += [kinds.index(each.kind.name), len(each.numbers), len(each.still or ())]
             words += _words(each.numbers)
             words += _words(each.still or ())
         for group in groups:

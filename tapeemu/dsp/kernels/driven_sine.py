@@ -22,6 +22,7 @@ LEAST_DRIVE_DB, MOST_DRIVE_DB = -40.0, 60.0
 
 _MOST_QUARTER = 2048
 _EXPONENT = 45.0
+_PERCENT_OF_PEAK = 141.4213562373095  # 100 times the root of 2
 
 
 @kernel()
@@ -75,7 +76,8 @@ def driven_sine(drive_db: Precise, level_dbfs: Precise, asymmetry_percent: Preci
     mean: Precise = 0.0
     # The quarters of the period mirror each other, so half of the points say all.
     for k in range(points):
-        sine = sine_of_turns((k + 0.5) / (4.0 * points))
+        place: Precise = k + 0.5
+        sine = sine_of_turns(place / (2.0 * whole))
         up = _curve(peak * sine, rest)
         down = _curve(-peak * sine, rest)
         fundamental += (up - down) * sine
@@ -84,7 +86,8 @@ def driven_sine(drive_db: Precise, level_dbfs: Precise, asymmetry_percent: Preci
     mean = mean / whole
     power: Precise = 0.0
     for k in range(points):
-        sine = sine_of_turns((k + 0.5) / (4.0 * points))
+        place = k + 0.5
+        sine = sine_of_turns(place / (2.0 * whole))
         up = _curve(peak * sine, rest) - fundamental * sine - mean
         down = _curve(-peak * sine, rest) + fundamental * sine - mean
         power += up * up + down * down
@@ -95,7 +98,7 @@ def driven_sine(drive_db: Precise, level_dbfs: Precise, asymmetry_percent: Preci
 def driven_thd_percent(drive_db: Precise, level_dbfs: Precise, asymmetry_percent: Precise) -> Precise:
     """THD_F in percent; arguments as for :func:`driven_sine`."""
     fundamental, harmonics = driven_sine(drive_db, level_dbfs, asymmetry_percent)
-    return 100.0 * math.sqrt(2.0) * harmonics / fundamental
+    return _PERCENT_OF_PEAK * harmonics / fundamental
 
 
 @kernel()

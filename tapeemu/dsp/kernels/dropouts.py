@@ -177,7 +177,7 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
     whole = np.int64(np.floor(sample_rate))
     whole_rate = np.double(whole)
     for cell in range(lowest, highest + 1):
-        base = mix_hash(key, np.uint64(cell))
+        base = mix_hash(key, np.uint64(np.int64(cell)))
         count = _count(law, base)
         if count > 0:
             cells = np.double(cell)

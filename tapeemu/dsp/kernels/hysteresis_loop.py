@@ -11,7 +11,7 @@ from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, power_of_ten, sine_of_turns
 from tapeemu.dsp.kernels.magnetisation import ALPHA, FIELD_LIMIT, KAPPA
 
-__all__ = ["field_of_mol", "langevin", "loop_harmonics"]
+__all__ = ["field_of_mol", "langevin_ratio", "loop_harmonics"]
 
 _MOL_RATIO = 0.03
 _POINTS = 1024
@@ -29,21 +29,19 @@ _Q4, _Q5 = 1.4513145332980907e-07, 6.236506356134447e-11
 
 
 @kernel()
-def langevin(x: Precise) -> tuple[Precise, Precise]:
-    """Langevin function ``coth x - 1/x`` and its derivative, errors at most 1e-15.
+def langevin_ratio(x: Precise) -> Precise:
+    """Langevin function ``L(x) = coth x - 1/x`` over x, relative error at most 2e-15.
 
-    Below 4 ``L(x) / x`` is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted).
+    Below 4 it is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted). The derivative
+    is ``1 - 2 L / x - L ** 2``.
     """
     z = x * x
     u = abs(x)
     if u < _FRACTION_BELOW:
         above = (((_P4 * z + _P3) * z + _P2) * z + _P1) * z + _P0
-        r = above / (((((_Q5 * z + _Q4) * z + _Q3) * z + _Q2) * z + _Q1) * z + 1.0)
-    else:
-        e = exponential(-2.0 * u)
-        r = ((u - 1.0) + e * (u + 1.0)) / (z * (1.0 - e))
-    value = x * r
-    return value, (1.0 - 2.0 * r) - value * value
+        return above / (((((_Q5 * z + _Q4) * z + _Q3) * z + _Q2) * z + _Q1) * z + 1.0)
+    e = exponential(-2.0 * u)
+    return ((u - 1.0) + e * (u + 1.0)) / (z * (1.0 - e))
 
 
 @kernel()
@@ -51,10 +49,11 @@ def _anhysteretic(h: Precise, y: Precise, c: Precise, guess: Precise) -> Precise
     """A of ``A = L(h + alpha ((1 - c) y + c A))``: one Newton step from a guess, and L there."""
     known = h + ALPHA * (1.0 - c) * y
     x = known + ALPHA * c * guess
-    value, steep = langevin(x)
+    r = langevin_ratio(x)
+    value = x * r
+    steep = (1.0 - 2.0 * r) - value * value
     x = x - ALPHA * c * (guess - value) / (1.0 - ALPHA * c * steep)
-    value, steep = langevin(x)
-    return value
+    return x * langevin_ratio(x)
 
 
 @kernel()
@@ -86,8 +85,8 @@ def _meeting(h0: Precise, h1: Precise, y: Precise) -> Precise:
     high = h1
     for _ in range(60):
         middle = 0.5 * (low + high)
-        value, _slope = langevin(middle + ALPHA * y)
-        if value < y:
+        x = middle + ALPHA * y
+        if x * langevin_ratio(x) < y:
             low = middle
         else:
             high = middle
@@ -121,13 +120,15 @@ def _half_loop(
     y = start
     h: Precise = -min(field, FIELD_LIMIT)
     a = _anhysteretic(h, y, c, y)
+    whole: Precise = 2.0 * points
     cosine1: Precise = 0.0
     sine1: Precise = 0.0
     cosine3: Precise = 0.0
     sine3: Precise = 0.0
     for k in range(points):
         m = y + c * (a - y)
-        turns: Precise = k / (2.0 * points)
+        turns: Precise = k
+        turns = turns / whole
         u = cosine_of_turns(turns)
         v = sine_of_turns(turns)
         cosine1 += m * u
@@ -135,7 +136,8 @@ def _half_loop(
         cosine3 += m * ((4.0 * u * u - 3.0) * u)
         sine3 += m * ((3.0 - 4.0 * v * v) * v)
         last = h
-        turns = (k + 1) / (2.0 * points)
+        turns = k + 1.0
+        turns = turns / whole
         h = min(max(-field * cosine_of_turns(turns), -FIELD_LIMIT), FIELD_LIMIT)
         ahead = _anhysteretic(h, y, c, a)
         if ahead > y and h > last:

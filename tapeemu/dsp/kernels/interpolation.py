@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals2, Singles1
+from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 
 __all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
@@ -29,7 +29,7 @@ class Places(NamedTuple):
 
     left: Places1
     row: Places1
-    between: Singles1
+    between: Reals1
 
 
 class Part(NamedTuple):
@@ -90,7 +90,7 @@ def locate(
         lower = np.floor(cell)
         left[k] = np.int32(i) + np.int32(whole)
         row[k] = np.int32(lower)
-        between[k] = np.float32(cell - lower)
+        between[k] = cell - lower
 
 
 @kernel(reassociate=True, inline=True)

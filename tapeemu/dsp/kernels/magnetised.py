@@ -207,8 +207,8 @@ def magnetised_design(
     memory.plan[REVERSIBLE] = reversible_share(settings)
     # The offset filter is given a gain of 1 far above its corner.
     memory.plan[GAIN] = tape_gain(settings, field) * (0.5 * (1.0 + pole))
-    memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * per_base(factor) * sample_rate))
-    memory.plan[SWING] = SWING_SECONDS * factor * sample_rate
+    memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * sample_rate * per_base(factor)))
+    memory.plan[SWING] = SWING_SECONDS * sample_rate * factor
     memory.plan[POLE] = pole
     oversampler_design(factor, memory.over)
 

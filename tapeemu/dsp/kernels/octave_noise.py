@@ -21,6 +21,8 @@ from tapeemu.dsp.kernels.hashing import mix_hash
 from tapeemu.dsp.kernels.hashing import white as white_number
 
 __all__ = [
+    "BAND",
+    "LAW",
     "Noises",
     "add_noise_curve",
     "add_noise_samples",

@@ -110,6 +110,8 @@ _FIRST_BLOCK = 12
 _LAST_BLOCK = 13
 _THIRD_HALF = THIRD_TAPS // 2 - 1
 _FALL_THIRDS = 2 * FALL_SIDE // 3 // 2 + 1
+_THIRD_MIDDLE, _THIRD_WIDTH = THIRD_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * THIRD_TAPS
+_FALL_MIDDLE, _FALL_WIDTH = 1.0 * FALL_SIDE, FALL_SIDE + 1.0
 
 OVERSAMPLER_ARRAYS = 5
 """Arrays in the group below."""
@@ -199,25 +201,38 @@ def windowed_sinc(distance: Precise, cutoff: Precise, half_width: Precise, shape
 @kernel()
 def _design_doubling(pairs: int, shape: Precise, gain: Precise, backwards: int, taps: Reals1) -> None:
     """Halfband taps of every second sample, one of each symmetric pair; the sum of all pairs is `gain`."""
+    width: Precise = pairs
     total: Precise = 0.0
     for k in range(pairs):
-        total += windowed_sinc(k + 0.5, 0.5, pairs, shape)
+        total += windowed_sinc(k + 0.5, 0.5, width, shape)
     for k in range(pairs):
         place = pairs - 1 - k if backwards == 1 else k
-        taps[place] = gain * windowed_sinc(k + 0.5, 0.5, pairs, shape) / (2.0 * total)
+        taps[place] = gain * windowed_sinc(k + 0.5, 0.5, width, shape) / (2.0 * total)
 
 
 @kernel()
 def _design_last(taps: Reals1) -> None:
     """Taps of the last halving, those of the even phase first; the middle one is used twice."""
-    width = 2 * LAST_PAIRS
-    total: Precise = 0.5 * windowed_sinc(0.0, 0.5 * _LAST_CUTOFF, width, _STEEP)
-    for k in range(1, width):
-        total += windowed_sinc(k, 0.5 * _LAST_CUTOFF, width, _STEEP)
-    for k in range(width):
-        share: Precise = 0.5 if k == 0 else 1.0
+    width: Precise = 2.0 * LAST_PAIRS
+    total: Precise = -0.5 * windowed_sinc(0.0, 0.5 * _LAST_CUTOFF, width, _STEEP)
+    for k in range(2 * LAST_PAIRS):
+        distance: Precise = k
+        total += windowed_sinc(distance, 0.5 * _LAST_CUTOFF, width, _STEEP)
+    for k in range(2 * LAST_PAIRS):
+        distance = 1.0 * k
+        tap = windowed_sinc(distance, 0.5 * _LAST_CUTOFF, width, _STEEP) / (2.0 * total)
         place = k // 2 + (LAST_PAIRS if k % 2 == 1 else 0)
-        taps[place] = share * windowed_sinc(k, 0.5 * _LAST_CUTOFF, width, _STEEP) / (2.0 * total)
+        taps[place] = 0.5 * tap if k == 0 else tap
+
+
+@kernel()
+def _design_thirds(count: int, middle: Precise, cutoff: Precise, half_width: Precise, taps: Reals1) -> None:
+    """Taps at whole distances from a middle, which add up to 1."""
+    total: Precise = 0.0
+    for k in range(count):
+        total += windowed_sinc(k - middle, cutoff, half_width, _SHORT)
+    for k in range(count):
+        taps[k] = windowed_sinc(k - middle, cutoff, half_width, _SHORT) / total
 
 
 @kernel()
@@ -226,19 +241,10 @@ def oversampler_design(factor: int, over: Oversampler) -> None:
     over.plan[0] = factor
     _design_doubling(FIRST_PAIRS, _STEEP, 1.0, 1, over.taps[_UP_FIRST:_UP_SECOND])
     _design_doubling(SECOND_PAIRS, _SHORT, 1.0, 1, over.taps[_UP_SECOND:_UP_THIRD])
+    _design_thirds(THIRD_TAPS, _THIRD_MIDDLE, 0.5, _THIRD_WIDTH, over.taps[_UP_THIRD:_DOWN_THIRD])
+    _design_thirds(2 * FALL_SIDE + 1, _FALL_MIDDLE, 1.0 / 6.0, _FALL_WIDTH, over.taps[_DOWN_THIRD:_DOWN_SECOND])
     _design_doubling(SECOND_PAIRS, _SHORT, 0.5, 0, over.taps[_DOWN_SECOND:_DOWN_EVEN])
     _design_last(over.taps[_DOWN_EVEN:_TAPS])
-    half = THIRD_TAPS // 2
-    total: Precise = 0.0
-    for k in range(THIRD_TAPS):
-        total += windowed_sinc(k + 1 - half - 1.0 / 3.0, 0.5, half, _SHORT)
-    for k in range(THIRD_TAPS):
-        over.taps[_UP_THIRD + k] = windowed_sinc(k + 1 - half - 1.0 / 3.0, 0.5, half, _SHORT) / total
-    total = 0.0
-    for k in range(2 * FALL_SIDE + 1):
-        total += windowed_sinc(k - FALL_SIDE, 1.0 / 6.0, FALL_SIDE + 1, _SHORT)
-    for k in range(2 * FALL_SIDE + 1):
-        over.taps[_DOWN_THIRD + k] = windowed_sinc(k - FALL_SIDE, 1.0 / 6.0, FALL_SIDE + 1, _SHORT) / total
 
 
 @kernel()

@@ -12,6 +12,7 @@
 #define DRIVEN_SINE_MOST_DRIVE_DB REAL(60.0)
 #define DRIVEN_SINE_MOST_QUARTER 2048
 #define DRIVEN_SINE_EXPONENT REAL(45.0)
+#define DRIVEN_SINE_PERCENT_OF_PEAK REAL(0x1.1ad7bc01366b8p+7)
 
 /* ``(tanh(x + b) - tanh b) / (1 - tanh(b)^2)`` with rest = tanh b, by the addition theorem of the tangent. */
 KERNEL double driven_sine_curve(double x, double rest)
@@ -60,6 +61,7 @@ KERNEL ix driven_sine_quarter_points(double peak)
 KERNEL driven_sine_driven_sine_result driven_sine_driven_sine(double drive_db, double level_dbfs, double
     asymmetry_percent)
 {
+    double place = 0.0;
     double sine = 0.0;
     double up = 0.0;
     double down = 0.0;
@@ -72,7 +74,8 @@ KERNEL driven_sine_driven_sine_result driven_sine_driven_sine(double drive_db, d
     double mean = 0.0;
     /* The quarters of the period mirror each other, so half of the points say all. */
     for (ix k = 0; k < points; k++) {
-        sine = elementary_sine_of_turns(((double)k + 0.5) / (4.0 * (double)points));
+        place = (double)k + 0.5;
+        sine = elementary_sine_of_turns(place / (2.0 * whole));
         up = driven_sine_curve(peak * sine, rest);
         down = driven_sine_curve(-peak * sine, rest);
         fundamental += (up - down) * sine;
@@ -82,7 +85,8 @@ KERNEL driven_sine_driven_sine_result driven_sine_driven_sine(double drive_db, d
     mean = mean / whole;
     double power = 0.0;
     for (ix k = 0; k < points; k++) {
-        sine = elementary_sine_of_turns(((double)k + 0.5) / (4.0 * (double)points));
+        place = (double)k + 0.5;
+        sine = elementary_sine_of_turns(place / (2.0 * whole));
         up = driven_sine_curve(peak * sine, rest) - fundamental * sine - mean;
         down = driven_sine_curve(-peak * sine, rest) + fundamental * sine - mean;
         power += up * up + down * down;
@@ -97,7 +101,7 @@ KERNEL double driven_sine_driven_thd_percent(double drive_db, double level_dbfs,
         asymmetry_percent);
     const double fundamental = result_1.m0;
     const double harmonics = result_1.m1;
-    return 100.0 * square_root_double(2.0) * harmonics / fundamental;
+    return 0x1.1ad7bc01366b8p+7 * harmonics / fundamental;
 }
 
 /*

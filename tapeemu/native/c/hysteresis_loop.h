@@ -6,12 +6,7 @@
 #include "elementary.h"
 #include "magnetisation.h"
 
-typedef struct {
-    double m0;
-    double m1;
-} hysteresis_loop_langevin_result;
-
-KERNEL hysteresis_loop_langevin_result hysteresis_loop_langevin(double x);
+KERNEL double hysteresis_loop_langevin_ratio(double x);
 KERNEL double hysteresis_loop_anhysteretic(double h, double y, double c, double guess);
 KERNEL double hysteresis_loop_climb(double h, double y, double c, double guess);
 KERNEL double hysteresis_loop_follow_up(double h0, double h1, double y, double c, double guess);

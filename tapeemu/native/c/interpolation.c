@@ -29,7 +29,7 @@ KERNEL void interpolation_locate(doubles_2 delays, double share, double start, d
 {
     int32s_1 left = places->left;
     int32s_1 row = places->row;
-    floats_1 between = places->between;
+    reals_1 between = places->between;
     for (ux k = (ux)0; k < (ux)count; k++) {
         const ux i = (ux)begin + k;
         const double place = start + slope * (double)i - (delays.at[(ix)i] + share * delays.at[1 * delays.n1 +
@@ -39,7 +39,7 @@ KERNEL void interpolation_locate(doubles_2 delays, double share, double start, d
         const double lower = floor_of_double(cell);
         left.at[(ix)k] = (int32_t)i + (int32_t)whole;
         row.at[(ix)k] = (int32_t)lower;
-        between.at[(ix)k] = (float)(cell - lower);
+        between.at[(ix)k] = (real)(cell - lower);
     }
 }
 
@@ -71,12 +71,12 @@ KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *p
     REASSOCIATE
     int32s_1 left = places->left;
     int32s_1 row = places->row;
-    floats_1 between = places->between;
+    reals_1 between = places->between;
     const ux upper = (ux)first;
     const ux lower = (ux)second;
     for (ux i = (ux)part->begin; i < (ux)part->end; i++) {
         const ux cell = (ux)row.at[(ix)i];
-        const real share = (real)between.at[(ix)i];
+        const real share = between.at[(ix)i];
         const ux base = (ux)(part->column + (ix)left.at[(ix)i]);
         real a = REAL(0.0);
         real b = REAL(0.0);

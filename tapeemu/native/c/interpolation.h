@@ -8,7 +8,7 @@
 typedef struct {
     int32s_1 left;
     int32s_1 row;
-    floats_1 between;
+    reals_1 between;
 } Places;
 
 typedef struct {

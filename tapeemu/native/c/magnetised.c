@@ -148,8 +148,8 @@ KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_
     /* The offset filter is given a gain of 1 far above its corner. */
     memory->plan.at[MAGNETISED_GAIN] = magnetised_tape_gain(settings, field) * (0.5 * (1.0 + pole));
     memory->plan.at[MAGNETISED_RELEASE] = -elementary_exponential_less_one(-1.0 / (0x1.0624dd2f1a9fcp-12 *
-        (double)oversampling_per_base(factor) * sample_rate));
-    memory->plan.at[MAGNETISED_SWING] = 0x1.a1371305e714bp-10 * (double)factor * sample_rate;
+        sample_rate * (double)oversampling_per_base(factor)));
+    memory->plan.at[MAGNETISED_SWING] = 0x1.a1371305e714bp-10 * sample_rate * (double)factor;
     memory->plan.at[MAGNETISED_POLE] = pole;
     oversampling_oversampler_design(factor, &memory->over);
 }

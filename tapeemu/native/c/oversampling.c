@@ -76,6 +76,10 @@
 #define OVERSAMPLING_LAST_BLOCK 13
 #define OVERSAMPLING_THIRD_HALF 4
 #define OVERSAMPLING_FALL_THIRDS 5
+#define OVERSAMPLING_THIRD_MIDDLE REAL(0x1.1555555555555p+2)
+#define OVERSAMPLING_THIRD_WIDTH REAL(5.0)
+#define OVERSAMPLING_FALL_MIDDLE REAL(14.0)
+#define OVERSAMPLING_FALL_WIDTH REAL(15.0)
 #define OVERSAMPLING_OVERSAMPLER_ARRAYS 5
 
 /*
@@ -146,30 +150,47 @@ KERNEL double oversampling_windowed_sinc(double distance, double cutoff, double 
 /* Halfband taps of every second sample, one of each symmetric pair; the sum of all pairs is `gain`. */
 KERNEL void oversampling_design_doubling(ix pairs, double shape, double gain, ix backwards, reals_1 taps)
 {
+    const double width = (double)pairs;
     double total = 0.0;
     for (ix k = 0; k < pairs; k++) {
-        total += oversampling_windowed_sinc((double)k + 0.5, 0.5, (double)pairs, shape);
+        total += oversampling_windowed_sinc((double)k + 0.5, 0.5, width, shape);
     }
     for (ix k = 0; k < pairs; k++) {
         const ix place = backwards == 1 ? pairs - 1 - k : k;
-        taps.at[place] = (real)(gain * oversampling_windowed_sinc((double)k + 0.5, 0.5, (double)pairs, shape)
-            / (2.0 * total));
+        taps.at[place] = (real)(gain * oversampling_windowed_sinc((double)k + 0.5, 0.5, width, shape) / (2.0 *
+            total));
     }
 }
 
 /* Taps of the last halving, those of the even phase first; the middle one is used twice. */
 KERNEL void oversampling_design_last(reals_1 taps)
 {
-    const ix width = 104;
-    double total = 0.5 * oversampling_windowed_sinc(0.0, 0x1.f26e978d4fdf4p-3, (double)width, 10.5);
-    for (ix k = 1; k < width; k++) {
-        total += oversampling_windowed_sinc((double)k, 0x1.f26e978d4fdf4p-3, (double)width, 10.5);
+    double distance = 0.0;
+    const double width = 104.0;
+    double total = -0.5 * oversampling_windowed_sinc(0.0, 0x1.f26e978d4fdf4p-3, width, 10.5);
+    for (ix k = 0; k < 104; k++) {
+        distance = (double)k;
+        total += oversampling_windowed_sinc(distance, 0x1.f26e978d4fdf4p-3, width, 10.5);
     }
-    for (ix k = 0; k < width; k++) {
-        const double share = (double)(k == 0 ? REAL(0.5) : REAL(1.0));
+    for (ix k = 0; k < 104; k++) {
+        distance = 1.0 * (double)k;
+        const double tap = oversampling_windowed_sinc(distance, 0x1.f26e978d4fdf4p-3, width, 10.5) / (2.0 *
+            total);
         const ix place = floor_division(k, 2) + (floor_remainder(k, 2) == 1 ? OVERSAMPLING_LAST_PAIRS : 0);
-        taps.at[place] = (real)(share * oversampling_windowed_sinc((double)k, 0x1.f26e978d4fdf4p-3,
-            (double)width, 10.5) / (2.0 * total));
+        taps.at[place] = (real)(k == 0 ? 0.5 * tap : tap);
+    }
+}
+
+/* Taps at whole distances from a middle, which add up to 1. */
+KERNEL void oversampling_design_thirds(ix count, double middle, double cutoff, double half_width, reals_1
+    taps)
+{
+    double total = 0.0;
+    for (ix k = 0; k < count; k++) {
+        total += oversampling_windowed_sinc((double)k - middle, cutoff, half_width, 11.0);
+    }
+    for (ix k = 0; k < count; k++) {
+        taps.at[k] = (real)(oversampling_windowed_sinc((double)k - middle, cutoff, half_width, 11.0) / total);
     }
 }
 
@@ -181,29 +202,14 @@ KERNEL void oversampling_oversampler_design(ix factor, const Oversampler *over)
         OVERSAMPLING_UP_SECOND});
     oversampling_design_doubling(OVERSAMPLING_SECOND_PAIRS, 11.0, 1.0, 1, (reals_1){over->taps.at +
         OVERSAMPLING_UP_SECOND, OVERSAMPLING_UP_THIRD - OVERSAMPLING_UP_SECOND});
+    oversampling_design_thirds(OVERSAMPLING_THIRD_TAPS, 0x1.1555555555555p+2, 0.5, 5.0,
+        (reals_1){over->taps.at + OVERSAMPLING_UP_THIRD, OVERSAMPLING_DOWN_THIRD - OVERSAMPLING_UP_THIRD});
+    oversampling_design_thirds(29, 14.0, 0x1.5555555555555p-3, 15.0, (reals_1){over->taps.at +
+        OVERSAMPLING_DOWN_THIRD, OVERSAMPLING_DOWN_SECOND - OVERSAMPLING_DOWN_THIRD});
     oversampling_design_doubling(OVERSAMPLING_SECOND_PAIRS, 11.0, 0.5, 0, (reals_1){over->taps.at +
         OVERSAMPLING_DOWN_SECOND, OVERSAMPLING_DOWN_EVEN - OVERSAMPLING_DOWN_SECOND});
     oversampling_design_last((reals_1){over->taps.at + OVERSAMPLING_DOWN_EVEN, OVERSAMPLING_TAPS -
         OVERSAMPLING_DOWN_EVEN});
-    const ix half = 5;
-    double total = 0.0;
-    for (ix k = 0; k < OVERSAMPLING_THIRD_TAPS; k++) {
-        total += oversampling_windowed_sinc((double)(k + 1 - half) - 0x1.5555555555555p-2, 0.5, (double)half,
-            11.0);
-    }
-    for (ix k = 0; k < OVERSAMPLING_THIRD_TAPS; k++) {
-        over->taps.at[OVERSAMPLING_UP_THIRD + k] = (real)(oversampling_windowed_sinc((double)(k + 1 - half) -
-            0x1.5555555555555p-2, 0.5, (double)half, 11.0) / total);
-    }
-    total = 0.0;
-    for (ix k = 0; k < 29; k++) {
-        total += oversampling_windowed_sinc((double)(k - OVERSAMPLING_FALL_SIDE), 0x1.5555555555555p-3, 15.0,
-            11.0);
-    }
-    for (ix k = 0; k < 29; k++) {
-        over->taps.at[OVERSAMPLING_DOWN_THIRD + k] = (real)(oversampling_windowed_sinc((double)(k -
-            OVERSAMPLING_FALL_SIDE), 0x1.5555555555555p-3, 15.0, 11.0) / total);
-    }
 }
 
 /* Forget all sound. */

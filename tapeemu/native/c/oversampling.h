@@ -20,6 +20,7 @@ KERNEL void oversampling_oversampler_shapes(ix factor, ix channels, ix first, in
 KERNEL double oversampling_windowed_sinc(double distance, double cutoff, double half_width, double shape);
 KERNEL void oversampling_design_doubling(ix pairs, double shape, double gain, ix backwards, reals_1 taps);
 KERNEL void oversampling_design_last(reals_1 taps);
+KERNEL void oversampling_design_thirds(ix count, double middle, double cutoff, double half_width, reals_1 taps);
 KERNEL void oversampling_oversampler_design(ix factor, const Oversampler *over);
 KERNEL void oversampling_oversampler_clear(const Oversampler *over);
 KERNEL void oversampling_double_first(reals_1 fresh, ix count, reals_1 taps, reals_1 x, reals_1 phase, reals_1 u);

@@ -1,7 +1,7 @@
 /* One case of a comparison between targets: a setup, a way to cut the input, the input; what comes out, and what is told.
  *
  * A case is numbers: the fixed ones of the enumeration below; for every stage its kind, the number of its settings,
- * whether a still tape follows, the settings, those of the still tape; for every group first, behind, share; then the
+ * that of a still tape's or 0, the settings, those of the still tape; for every group first, behind, share; then the
  * sizes of the blocks, which are taken in turn. The audio stands beside it, one channel after the other.
  *
  * SPDX-License-Identifier: ISC
@@ -66,9 +66,10 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     const tapeemu_number *at = given + CASE_NUMBERS;
     for (int32_t i = 0; i < setup.stage_count; i++) {
         const int32_t count = (int32_t)at[1].whole;
-        const bool still = at[2].whole != 0;
-        stages[i] = (tapeemu_stage){(int32_t)at[0].whole, count, at + 3, still ? at + 3 + count : NULL};
-        at += 3 + (still ? 2 : 1) * count;
+        const int32_t still = (int32_t)at[2].whole;
+        stages[i] = (tapeemu_stage){
+            (int32_t)at[0].whole, count, at + 3, still > 0 ? at + 3 + count : NULL, still};
+        at += 3 + count + still;
     }
     for (int32_t i = 0; i < setup.group_count; i++, at += 3)
         groups[i] = (tapeemu_group){(int32_t)at[0].whole, (int32_t)at[1].whole, at[2].real};

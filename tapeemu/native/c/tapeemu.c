@@ -114,7 +114,7 @@ static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values
 
 typedef struct {
     int32_t kind;
-    ix count;
+    ix count, still_count;
     ix moving;               /* setting on its way, or -1 */
     ix steps_left;
     double target;
@@ -157,7 +157,7 @@ static bool valid(const tapeemu_setup *setup)
         const tapeemu_stage *stage = setup->stages + i;
         if (stage->settings == NULL || !stage_valid(stage->kind, stage->settings, stage->count))
             return false;
-        if (stage->still != NULL && !stage_valid(stage->kind, stage->still, stage->count))
+        if (stage->still != NULL && !stage_valid(stage->kind, stage->still, stage->still_count))
             return false;
     }
     int32_t first = 0;
@@ -218,15 +218,15 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
     for (ix i = 0; i < stages; i++) {
         const tapeemu_stage *given = setup->stages + i;
         const int32_t kind = given->kind;
-        const ix count = given->count;
+        const ix count = given->count, still_count = given->still_count;
         tapeemu_number *settings = piece(&carver, (size_t)count * sizeof(tapeemu_number));
         tapeemu_number *still = NULL;
         if (given->still != NULL)
-            still = piece(&carver, (size_t)count * sizeof(tapeemu_number));
+            still = piece(&carver, (size_t)still_count * sizeof(tapeemu_number));
         if (real_memory) {
             for (ix k = 0; k < count; k++)
                 settings[k] = given->settings[k];
-            for (ix k = 0; given->still != NULL && k < count; k++)
+            for (ix k = 0; given->still != NULL && k < still_count; k++)
                 still[k] = given->still[k];
         }
         const double ratio = stage_ratio(kind, given->settings, count);
@@ -234,7 +234,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
         plan->latencies.at[i] = stage_latency(kind, given->settings, count, rate, channels);
         plan->still_latencies.at[i] = plan->latencies.at[i];
         if (given->still != NULL)
-            plan->still_latencies.at[i] = stage_latency(kind, given->still, count, rate, channels);
+            plan->still_latencies.at[i] = stage_latency(kind, given->still, still_count, rate, channels);
         samples = longer(samples, ratio);
         if (samples > chain->longest)
             chain->longest = samples;
@@ -244,10 +244,11 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
             kind, given->settings, count, rate, channels, &carver, real_memory ? &stage->memory : &counted);
         if (given->still != NULL)
             stage_carve(
-                kind, given->still, count, rate, channels, &carver, real_memory ? &stage->still : &counted);
+                kind, given->still, still_count, rate, channels, &carver, real_memory ? &stage->still : &counted);
         if (real_memory) {
             stage->kind = kind;
             stage->count = count;
+            stage->still_count = still_count;
             stage->moving = -1;
             stage->settings = settings;
             stage->still_settings = still;
@@ -304,7 +305,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
             &stage->memory);
         if (stage->still_settings != NULL)
             stage_design(
-                stage->kind, stage->still_settings, stage->count, chain->sample_rate, chain->channels, start,
+                stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
                 chain->track, &stage->still);
     }
     return chain;

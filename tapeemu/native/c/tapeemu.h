@@ -45,6 +45,7 @@ typedef struct {
     const tapeemu_number *settings; /* in the order of settings.h; copied */
     /* The same tape without its movements, only for a tape at the wrong speed that is mixed with its input, else NULL. */
     const tapeemu_number *still;
+    int32_t still_count;
 } tapeemu_stage;
 
 /* A row of stages that is mixed with its own input, or a chain within the chain, or both. */

@@ -29,7 +29,7 @@ def judged(taps):
 
 def places_for(count):
     left, row = np.empty((2, count), dtype=np.int32)
-    return Places(left, row, np.empty(count, dtype=np.float32))
+    return Places(left, row, np.empty(count))
 
 
 def read(line, delays, taps, *, start=0.0, slope=0.0, origin=0):

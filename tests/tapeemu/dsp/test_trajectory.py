@@ -4,12 +4,13 @@ import math
 
 import numpy as np
 import pytest
+from moving import Settling, Sine, Trajectory
 from scipy import signal, stats
 
 from tapeemu.dsp.kernels import octave_noise
 from tapeemu.dsp.noises import NoiseBand, RandomLaw, band_density, law_density
 from tapeemu.dsp.tape_position import Purpose, stream_key
-from tapeemu.dsp.trajectory import SEGMENT, Settling, Sine, Trajectory
+from tapeemu.dsp.trajectory import SEGMENT
 
 RATE = 48_000.0
 

@@ -192,14 +192,19 @@ def test_drive_aliasing_at_other_rates(sample_rate: int) -> None:
 
 
 def test_tangent_of_the_kernel() -> None:
-    from tapeemu.dsp.kernels.saturation import bend
+    from tapeemu.dsp.kernels.drive import bend
+    from tapeemu.dsp.kernels.oversampling import HISTORY_HIGH
 
     positive = np.concatenate([np.linspace(0.0, 15.0, 4001), [1e-30, 1e-9, 1e6]])
-    x = np.concatenate([positive, -positive])[None, None]
-    out = np.empty_like(x)
-    bend(x, out, 0, x.shape[2], 1.0, 0.0, 1.0)
-    np.testing.assert_allclose(out, np.tanh(x), rtol=1.4e-10)
-    np.testing.assert_array_equal(out[0, 0, : positive.size], -out[0, 0, positive.size :])
+    x = np.concatenate([positive, -positive])
+    for rest in (0.0, 0.3, -0.6):
+        high = np.concatenate([np.zeros(HISTORY_HIGH), x])[None]
+        bend(x.size, 1.0, rest, 1.0, high)
+        out = high[0, HISTORY_HIGH:]
+        wanted = np.tanh(x) / (1.0 + rest * np.tanh(x))
+        np.testing.assert_allclose(out, wanted, rtol=1.4e-10 / (1.0 - abs(rest)))
+        if rest == 0.0:
+            np.testing.assert_array_equal(out[: positive.size], -out[positive.size :])
 
 
 # --- tape magnetisation ------------------------------------------------------------------------------
@@ -274,12 +279,11 @@ def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
 
     reference = np.empty(round(0.01 * 576_000 * 32))
     brute_force()(2.2e4 * field(576_000 * 32), reference)
-    high = field(576_000)[None, None]
-    out = np.empty_like(high)
+    out = field(576_000)[None, None]
     work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
     memory = kernels.TapeMemory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
     law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
-    kernels.magnetise(high, out, 0, high.shape[2], 12, law, memory)
+    kernels.magnetise(out, 0, out.shape[2], 12, law, memory)
     expected = reference[::32][: out.shape[2] - 12]
     assert np.max(np.abs(out[0, 0, 12:] - expected)) < 1e-4 * np.max(np.abs(expected))
 
@@ -355,12 +359,11 @@ def test_a_tape_that_stands_still_remembers_a_pulse() -> None:
     fine = np.interp(np.arange(0.0, pulse.size, 1.0 / 16.0), np.arange(pulse.size), pulse)
     reference = np.empty(fine.size)
     brute_force()(2.2e4 * fine, reference)
-    out = np.empty((1, 1, pulse.size))
+    out = pulse[None, None].copy()
     work = np.zeros((2, kernels.ROWS, kernels.SCRATCH))
     memory = kernels.TapeMemory(np.zeros((1, 2)), np.zeros((1, kernels.HISTORY_H)), work)
     law = kernels.Law(field=1.0, reversible=0.17, gain=1.0, release=0.0, swing=0.0)
-    high = pulse[None, None]
-    kernels.magnetise(high, out, 0, pulse.size, 12, law, memory)
+    kernels.magnetise(out, 0, pulse.size, 12, law, memory)
     assert reference[-1] > 0.1
     assert out[0, 0, -1] == pytest.approx(reference[-1], rel=1e-3)
 
@@ -524,3 +527,48 @@ def test_tape_is_finite_and_bounded(
     output = tape.stream(sample_rate=RATE, channels=1).process(audio)
     assert np.all(np.isfinite(output))
     assert np.max(np.abs(output)) < 4.0 * tape.output_gain
+
+
+# --- designs, against numpy and scipy ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("asymmetry_percent", [0.0, 25.0, -60.0])
+@pytest.mark.parametrize("level_dbfs", [-18.0, 0.0, 12.0])
+def test_drive_that_gives_a_distortion_is_scipys(asymmetry_percent: float, level_dbfs: float) -> None:
+    """Brent's method on numpy's Fourier integrals of 8,192 points."""
+    from scipy.optimize import brentq
+
+    from tapeemu.dsp.driven_sine import driven_thd_percent
+
+    for thd_percent in (1.0, 5.0, 30.0):
+        drive = PreampDrive(
+            thd_percent=thd_percent, reference_level_dbfs=level_dbfs, asymmetry_percent=asymmetry_percent
+        )
+        expected = brentq(
+            lambda db, wanted=thd_percent: driven_thd_percent(db, level_dbfs, asymmetry_percent) - wanted,
+            -40.0,
+            60.0,
+            xtol=1e-12,
+        )
+        assert drive.effective_drive_db == pytest.approx(expected, abs=2e-9)
+
+
+def test_drives_of_kernels_and_of_validation_end_alike() -> None:
+    from tapeemu.dsp import driven_sine
+    from tapeemu.dsp.kernels import driven_sine as kernels
+
+    assert (driven_sine.LEAST_DRIVE_DB, driven_sine.MOST_DRIVE_DB) == (
+        kernels.LEAST_DRIVE_DB,
+        kernels.MOST_DRIVE_DB,
+    )
+
+
+@pytest.mark.parametrize("processor", BOTH, ids=lambda processor: processor.kind)
+def test_output_may_take_the_place_of_the_input(processor: Saturation, rng: np.random.Generator) -> None:
+    """And a stream that goes to a place is as one made there."""
+    audio = rng.standard_normal((3, 700))
+    stream: Any = processor.stream(sample_rate=RATE, channels=3)
+    whole = stream.process(audio)
+    stream.seek(48_000)
+    stream.kernels.process(stream.memory, audio, audio)
+    np.testing.assert_array_equal(audio, whole)
