@@ -489,10 +489,13 @@ class _WowFlutterStream(KernelStream):
         if self.length_ratio == 1.0:
             return super().steady()
         settings = self._given
+        # As many parts as before, though none moves: memory for both is laid out alike.
+        said = {name: getattr(settings, name) for name in ("rotating_parts", "tape_speed_cm_s")}
         still = WowFlutter(
             weighted_flutter_percent=0.0,
             speed_error_percent=settings.speed_error_percent,
             reader_taps=settings.reader_taps,
+            **{name: value for name, value in said.items() if value is not None},
         ).stream(sample_rate=self.sample_rate, channels=self.channels, start_sample=self._start)
         later = self.latency - still.latency
         return [still, DelayStream(later, sample_rate=self.sample_rate, channels=self.channels)]
