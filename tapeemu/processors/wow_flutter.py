@@ -452,9 +452,8 @@ class _WowFlutterStream(KernelStream):
 
     def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
         kernels = processor_kernels("wow_flutter")
-        super().__init__(
-            kernels, settings._numbers(), sample_rate=sample_rate, channels=channels, start_sample=start_sample
-        )
+        numbers = settings._numbers()
+        super().__init__(kernels, numbers, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         from tapeemu.dsp.kernels.wow_flutter import countable, wow_flutter_length_ratio
 
         self._given = settings
@@ -463,7 +462,7 @@ class _WowFlutterStream(KernelStream):
         self._made = 0
         self._countable = countable
         if settings.speed_error_percent != 0.0:
-            self.length_ratio = float(wow_flutter_length_ratio(self.settings))
+            self.length_ratio = float(wow_flutter_length_ratio(kernels.typed(numbers)))
 
     def advance(self, block: FloatArray) -> FloatArray:
         if self.length_ratio == 1.0:
