@@ -155,8 +155,9 @@ class NetworkState(NamedTuple):
         Scratch: a chunk.
     rotation : ndarray, shape (4, lines / 2)
         Cosines and sines at both ends of a cell.
-    filtered : ndarray, shape (4, CHUNK)
-        Scratch: four lines on their way through a filter.
+    filtered : ndarray, shape (lines, CHUNK)
+        Scratch: a chunk on its way through the filters; in double precision, for one section may take away what
+        another one brings back.
     heard : ndarray, shape (channels + 1, CHUNK)
         Scratch: what each channel hears, and all together.
     """
@@ -296,7 +297,7 @@ def write_rows(
 
 
 @kernel()
-def read_rows(ring: Reals2, network: Network, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
+def read_rows(ring: Reals2, network: Network, rows: Precises2, fed: np.int64, samples: np.uintp) -> None:
     """Fetch every line at its delay, with its gain; shapes as for `write_rows`.
 
     The gain is of double precision: it is met again at every pass, and its rounding would add up.
@@ -392,18 +393,20 @@ def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples:
 
 
 @kernel()
-def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
-    """Add every line of another ring at its delay; shapes as for `write_rows`, `delays` in samples."""
+def add_rows(
+    ring: Reals2, delays: Integers1, filtered: Precises2, rows: Reals2, fed: np.int64, samples: np.uintp
+) -> None:
+    """Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`, `delays` in samples."""
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
         read = place(now, delays[row], length)
         for k in range(samples):
-            rows[row, k] += ring[row, read + k]
+            rows[row, k] = filtered[row, k] + ring[row, read + k]
 
 
 @kernel()
-def absorb(rows: Reals2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
+def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
     """Filter every line with its cascade of second-order sections, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into

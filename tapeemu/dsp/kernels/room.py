@@ -234,7 +234,7 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
     shapes[14, 1] = CHUNK
     shapes[15, 0] = 4
     shapes[15, 1] = half
-    shapes[16, 0] = 4
+    shapes[16, 0] = lines
     shapes[16, 1] = CHUNK
     shapes[17, 0] = channels + 1
     shapes[17, 1] = CHUNK
@@ -508,9 +508,9 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
         if sections == 1:
             read_filtered(network, state, fed, samples)
         else:
-            read_rows(state.line_ring, network, rows, fed, samples)
-            absorb(rows, network.filters, sections, state.filter_state, samples)
-            add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], rows, fed, samples)
+            read_rows(state.line_ring, network, state.filtered, fed, samples)
+            absorb(state.filtered, network.filters, sections, state.filter_state, samples)
+            add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], state.filtered, rows, fed, samples)
         if counters[MOVING] != 0:
             turn_rows(network, state, samples)
         mix(rows, samples)
