@@ -41,8 +41,8 @@ _ROUNDING = 1e-11
 _TWO_SIGMAS = 0.9545
 _STEEPEST = 3.0
 _MOST_BENDS = 6
-_FEWEST = 6.0  # degrees of freedom of a band, as far as there are so many
-_ALIKE = 4.0  # ratio of the densities of two bands below which they count as one
+_FEWEST = 3.0  # degrees of freedom of a band, as far as there are so many
+_ALIKE = 3.0  # ratio of the densities of two bands below which they count as one
 
 
 @dataclass(frozen=True)
@@ -384,7 +384,7 @@ def oscillations(lines: tuple[Line, ...], rate: float, points: int) -> FloatArra
 
 def beats(lines: tuple[Line, ...], duration_seconds: float) -> FloatArray:
     """Stretches of the sum of the lines, one a row, as other recordings of the same duration would hold them."""
-    windows, points = 16, 4096
+    windows, points = 64, 2048
     # Golden sections of the duration meet all phases of a line evenly, and no line twice at the same ones.
     inside = np.remainder(np.arange(points) * (0.5 * (math.sqrt(5.0) - 1.0)), 1.0)
     time = (np.arange(windows)[:, None] * math.sqrt(2.0) + inside) * duration_seconds
