@@ -235,7 +235,7 @@ def test_mixture_reads_what_a_million_samples_read() -> None:
 
 @pytest.mark.parametrize("phase", [0.0, 0.004, 0.01, 0.3])
 def test_mixture_meets_all_phases_of_a_line_whose_period_is_whole_points(phase: float) -> None:
-    """220 points a period meet 55 phases of a quarter: the sine of 0.95 of it was 0.06 % off, the bias of noise too."""
+    """220 points a period meet 55 phases of a quarter: the sine of 0.95 of it was 0.06 % off."""
     line = np.sin(2 * np.pi * 4.0 * np.arange(10_560) / 880.0 + phase)
     exact = math.sin(0.95 * math.pi / 2)
     assert Mixture(steady=line, rate=880.0, sigma=0.0).reading("two_sigma") == pytest.approx(exact, rel=3e-4)
