@@ -165,7 +165,7 @@ class Fluctuation:
         an octave, and more where those held few independent samples. The power that n of these show is
         distributed as chi-square, and the truth lies above it by a factor of its own (:func:`chi_square_doubt`)
         that grows quickly as n falls; where slow deviations are read low by chance, so is what they seem to
-        scatter, and that factor makes up for it. Neighbours whose densities differ by less than 4 to 1 count as one
+        scatter, and that factor makes up for it. Neighbours whose densities differ by less than 4 to 1 are one
         band. The distances of all bands add up as squares (Graybill & Wang, J. Am. Stat. Assoc. 75, 1980; from
         memory), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
         variance. What is returned is half of the distance within which the truth lies in 95.4 % of all cases, more
