@@ -165,8 +165,9 @@ class Fluctuation:
         an octave, and more where those held few independent samples. The power that n of these show is
         distributed as chi-square, and the truth lies above it by a factor of its own (:func:`chi_square_doubt`)
         that grows quickly as n falls; where slow deviations are read low by chance, so is what they seem to
-        scatter, and that factor makes up for it. The distances of all bands add up as squares (Graybill & Wang,
-        J. Am. Stat. Assoc. 75, 1980), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
+        scatter, and that factor makes up for it. Neighbours whose densities differ by less than 4 to 1 are one
+        band. The distances of all bands add up as squares (Graybill & Wang, J. Am. Stat. Assoc. 75, 1980; from
+        memory), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
         variance. What is returned is half of the distance within which the truth lies in 95.4 % of all cases, more
         than one standard deviation where independent samples are few.
         Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
@@ -384,7 +385,7 @@ def oscillations(lines: tuple[Line, ...], rate: float, points: int) -> FloatArra
 
 def beats(lines: tuple[Line, ...], duration_seconds: float) -> FloatArray:
     """Stretches of the sum of the lines, one a row, as other recordings of the same duration would hold them."""
-    windows, points = 16, 4096
+    windows, points = 64, 2048
     # Golden sections of the duration meet all phases of a line evenly, and no line twice at the same ones.
     inside = np.remainder(np.arange(points) * (0.5 * (math.sqrt(5.0) - 1.0)), 1.0)
     time = (np.arange(windows)[:, None] * math.sqrt(2.0) + inside) * duration_seconds

@@ -111,7 +111,7 @@ class Mixture:
         """Some thousand values at instants that are no multiple of any short period, nor of the series' own.
 
         Where a line's period is a whole number of points, the points meet the same few phases over and over, and
-        the crest that a threshold cuts lies between them: so the series is read between its points, by cubic curves.
+        the crest that a threshold cuts lies between them: so the series is read between its points, by cubics.
         """
         points = self.steady.size
         if points < 4 or not np.any(self.steady):

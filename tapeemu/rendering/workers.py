@@ -124,7 +124,8 @@ class Workers:
             master, folder = os.getpid(), Path.cwd()
             backend = {"backend": "loky", "n_jobs": self._jobs}
         with joblib.parallel_config(**backend):
-            parallel = joblib.Parallel(return_as="generator_unordered", batch_size=1, pre_dispatch="2*n_jobs")
+            # Files that take next to no time, as those of a resumed batch, go in bundles of up to two seconds.
+            parallel = joblib.Parallel(return_as="generator_unordered", batch_size="auto", pre_dispatch="2*n_jobs")
             yield from parallel(
                 joblib.delayed(_call)(item, task, master, folder, places[item]) for item, task in tasks.items()
             )
