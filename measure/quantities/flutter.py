@@ -23,7 +23,7 @@ from measure.parts.fluctuation import (
     whole_periods,
 )
 from measure.parts.mixture import Kind, Mixture
-from measure.results import Condition, Curve, Reading, Result
+from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["FlutterLine", "FlutterResult", "flutter", "scrape_flutter"]
@@ -559,30 +559,10 @@ def _lines(
 
 
 def _undefined(quantity: str, kind: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
-    return Reading(
-        quantity=quantity,
-        value=math.nan,
-        unit="%",
-        method=_METHODS[kind],
-        standard=_standard(kind, quantity),
-        conditions=conditions,
-        uncertainty_basis="no figure",
-        warnings=(reason,),
-    )
+    return undefined(quantity, "%", reason, conditions, method=_METHODS[kind], standard=_standard(kind, quantity))
 
 
 def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Condition]) -> FlutterResult:
-    def single(quantity: str) -> Reading:
-        return Reading(
-            quantity=quantity,
-            value=math.nan,
-            unit="%",
-            method="none",
-            conditions=conditions,
-            uncertainty_basis="no figure",
-            warnings=(reason,),
-        )
-
     def group(name: str) -> dict[str, Reading]:
         if name not in names:
             return {}
@@ -594,8 +574,8 @@ def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Con
 
     empty = np.empty(0)
     return FlutterResult(
-        speed_error=single("speed error"),
-        drift=single("drift"),
+        speed_error=undefined("speed error", "%", reason, conditions),
+        drift=undefined("drift", "%", reason, conditions),
         weighted=group("weighted"),
         unweighted=group("unweighted"),
         wow=group("wow"),
