@@ -52,8 +52,8 @@ def distortion_against_frequency(
     Parameters
     ----------
     system, sample_rate, level_dbfs, low_hz, high_hz
-        As for :func:`measure.frequency_response`: ``(audio, sample_rate) -> audio``, samples per second, level of the
-        sweep, and its band.
+        As for :func:`measure.frequency_response`: ``(audio, sample_rate) -> audio``, samples per second, level of
+        the sweep, and its band.
     seconds : float
         Duration of the sweep.
     orders : int
