@@ -77,7 +77,7 @@ def system(audio: npt.NDArray[np.float64], sample_rate: float) -> npt.NDArray[np
 MISTAKES = {
     "import tapeemu; tapeemu.PreampDrive(gain_db=3)": "Unexpected keyword argument",
     "import tapeemu; tapeemu.PreampDrive(drive_db='loud')": "incompatible type",
-    "import tapeemu; tapeemu.PluginEffect()": "Missing named argument",
+    "from tapeemu.processors.plugin_effect import PluginEffect; PluginEffect()": "Missing named argument",
     "import tapeemu; tapeemu.Chain([3])": "incompatible type",
     "import tapeemu; tapeemu.Chain([tapeemu.WowFlutter()])[0].colour": "has no attribute",
     "import tapeemu; tapeemu.no_such_name": "has no attribute",

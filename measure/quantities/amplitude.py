@@ -12,7 +12,7 @@ from measure.errors import MeasureError
 from measure.parts import detectors, weighting
 from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, Line, decompose, steady_rms, whole_periods
-from measure.results import Condition, Conditions, Curve, Reading, Result
+from measure.results import Condition, Conditions, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["AmplitudeLine", "AmplitudeResult", "ChannelAmplitude", "Dropout", "amplitude_fluctuation"]
@@ -294,7 +294,7 @@ def _depths(
     quantity = "amplitude fluctuation" if unit == "%" else "level fluctuation"
     kinds = ("peak", "rms", "two_sigma") if unit == "%" else ("peak", "rms")
     if reason:
-        return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
+        return {kind: undefined(quantity, unit, reason, conditions, method=_METHODS[kind]) for kind in kinds}
     whole = course.series[: course.whole]
     values = {
         "peak": (detectors.peak(course.series), 3.5, 1.345),
@@ -330,7 +330,7 @@ def _kurtosis(
     if not reason and variance < 1e-18:
         reason = "the amplitude does not fluctuate"
     if reason:
-        return _undefined("excess kurtosis of the envelope", "", "fourth moment", reason, conditions)
+        return undefined("excess kurtosis of the envelope", "", reason, conditions, method="fourth moment")
     # N independent samples of a Gaussian: the RMS scatters by 1 / sqrt(2 N), the kurtosis by sqrt(24 / N).
     return Reading(
         quantity="excess kurtosis of the envelope",
@@ -351,11 +351,11 @@ def _correlation(
     quantity = f"correlation of the envelopes of channels {first} and {second}"
     for index, each in ((first, one), (second, other)):
         if each.reason:
-            return _undefined(quantity, "", "Pearson", f"channel {index}: {each.reason}", conditions)
+            return undefined(quantity, "", f"channel {index}: {each.reason}", conditions, method="Pearson")
     for index, each in ((first, one), (second, other)):
         if float(np.mean(np.square(each.envelope))) < 1e-18:
             reason = f"the amplitude of channel {index} does not fluctuate"
-            return _undefined(quantity, "", "Pearson", reason, conditions)
+            return undefined(quantity, "", reason, conditions, method="Pearson")
     a, b = one.envelope, other.envelope
     count = min(a.size, b.size)
     a, b = a[:count], b[:count]
@@ -471,28 +471,18 @@ def _lines(split: Fluctuation, high: float) -> tuple[AmplitudeLine, ...]:
     )
 
 
-def _undefined(quantity: str, unit: str, method: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
-    return Reading(
-        quantity=quantity,
-        value=math.nan,
-        unit=unit,
-        method=method,
-        conditions=conditions,
-        uncertainty_basis="no figure",
-        warnings=(reason,),
-    )
-
-
 def _nothing(reason: str, conditions: Mapping[str, Condition]) -> ChannelAmplitude:
     def group(quantity: str, unit: str, kinds: tuple[str, ...]) -> dict[str, Reading]:
-        return {kind: _undefined(quantity, unit, _METHODS[kind], reason, conditions) for kind in kinds}
+        return {kind: undefined(quantity, unit, reason, conditions, method=_METHODS[kind]) for kind in kinds}
 
     empty = np.empty(0)
     return ChannelAmplitude(
         depth=group("amplitude fluctuation", "%", ("peak", "rms", "two_sigma")),
         level=group("level fluctuation", "dB", ("peak", "rms")),
-        excess_kurtosis=_undefined("excess kurtosis of the envelope", "", "fourth moment", reason, conditions),
-        dropout_count=_undefined("dropouts", "", "dips of the envelope", reason, conditions),
+        excess_kurtosis=undefined(
+            "excess kurtosis of the envelope", "", reason, conditions, method="fourth moment"
+        ),
+        dropout_count=undefined("dropouts", "", reason, conditions, method="dips of the envelope"),
         dropouts=(),
         dropout_lengths=Curve(
             quantity="dropouts by length",

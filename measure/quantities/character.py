@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError
-from measure.results import Condition, Reading, Result
+from measure.results import Condition, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["Character", "Likeness", "average_spectrum", "character", "likeness"]
@@ -137,10 +137,10 @@ def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
     octave_names = [f"octave level, {centre:g} Hz" for centre in bands]
     if reason:
         return Character(
-            centroid=_undefined("spectral centroid", "Hz", reason, conditions),
-            octaves=tuple(_undefined(name, "dBFS", reason, conditions) for name in octave_names),
-            stereo_correlation=_undefined("stereo correlation", "", reason, conditions),
-            width=_undefined("stereo width", "dB", reason, conditions),
+            centroid=undefined("spectral centroid", "Hz", reason, conditions),
+            octaves=tuple(undefined(name, "dBFS", reason, conditions) for name in octave_names),
+            stereo_correlation=undefined("stereo correlation", "", reason, conditions),
+            width=undefined("stereo width", "dB", reason, conditions),
         )
     frequency, power = average_spectrum(channels, rate)
     audible = (frequency >= _LOWEST_HZ) & (frequency <= _HIGHEST_HZ)
@@ -152,7 +152,7 @@ def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
         octaves.append(
             _reading(name, 10.0 * math.log10(2.0 * share), "dBFS", "sum of the averaged spectrum", conditions)
             if share > 0.0
-            else _undefined(name, "dBFS", "there is nothing in the band", conditions)
+            else undefined(name, "dBFS", "there is nothing in the band", conditions)
         )
     correlation, width = _stereo(channels, conditions)
     return Character(
@@ -164,7 +164,7 @@ def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
             conditions,
         )
         if heard > 0.0
-        else _undefined("spectral centroid", "Hz", "there is nothing between 20 Hz and 20 kHz", conditions),
+        else undefined("spectral centroid", "Hz", "there is nothing between 20 Hz and 20 kHz", conditions),
         octaves=tuple(octaves),
         stereo_correlation=correlation,
         width=width,
@@ -198,7 +198,7 @@ def likeness(signal: npt.ArrayLike, reference: npt.ArrayLike, sample_rate: float
     reason = _unusable(one) or _unusable(two)
     names = (("level of the difference", "dB"), ("correlation", ""))
     if reason:
-        null, correlation = (_undefined(*name, reason, conditions) for name in names)
+        null, correlation = (undefined(*name, reason, conditions) for name in names)
         return Likeness(null=null, correlation=correlation)
     between = float(np.sum((one - two) ** 2))
     correlation = _reading(
@@ -206,7 +206,7 @@ def likeness(signal: npt.ArrayLike, reference: npt.ArrayLike, sample_rate: float
     )
     if between == 0.0:
         return Likeness(
-            null=_undefined(*names[0], "the recordings are identical", conditions), correlation=correlation
+            null=undefined(*names[0], "the recordings are identical", conditions), correlation=correlation
         )
     ratio_db = 10.0 * math.log10(between / float(np.sum(two**2)))
     return Likeness(
@@ -221,10 +221,10 @@ def _stereo(channels: FloatArray, conditions: Mapping[str, Condition]) -> tuple[
     names = (("stereo correlation", ""), ("stereo width", "dB"))
     if channels.shape[0] != 2:
         reason = f"the recording has {channels.shape[0]} channel(s), but a stereo figure needs two"
-        return (_undefined(*names[0], reason, conditions), _undefined(*names[1], reason, conditions))
+        return (undefined(*names[0], reason, conditions), undefined(*names[1], reason, conditions))
     left, right = channels
     if not (left.any() and right.any()):
-        correlation = _undefined(*names[0], "one channel is silent", conditions)
+        correlation = undefined(*names[0], "one channel is silent", conditions)
     else:
         correlation = _reading(
             names[0][0], _correlation(left, right), "", "normalised product sum of left and right", conditions
@@ -232,7 +232,7 @@ def _stereo(channels: FloatArray, conditions: Mapping[str, Condition]) -> tuple[
     middle, side = float(np.sum((left + right) ** 2)), float(np.sum((left - right) ** 2))
     if middle == 0.0 or side == 0.0:
         reason = "both channels are the same" if side == 0.0 else "the channels are opposite"
-        return correlation, _undefined(*names[1], reason, conditions)
+        return correlation, undefined(*names[1], reason, conditions)
     return correlation, _reading(
         names[1][0], 10.0 * math.log10(side / middle), "dB", "side over middle, power", conditions
     )
@@ -260,16 +260,4 @@ def _reading(quantity: str, value: float, unit: str, method: str, conditions: Ma
         method=method,
         conditions=conditions,
         uncertainty_basis="exact for this recording",
-    )
-
-
-def _undefined(quantity: str, unit: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
-    return Reading(
-        quantity=quantity,
-        value=math.nan,
-        unit=unit,
-        method="none",
-        conditions=conditions,
-        uncertainty_basis="no figure",
-        warnings=(reason,),
     )

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,7 @@ from measure.parts.fluctuation import (
     whole_periods,
 )
 from measure.parts.mixture import Kind, Mixture
-from measure.results import Condition, Curve, Reading, Result
+from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["FlutterLine", "FlutterResult", "flutter", "scrape_flutter"]
@@ -221,17 +222,9 @@ def flutter(
         extra: dict[str, Condition] = {}
         if group == "weighted":
             extra["weighting"] = "wow and flutter network, table from memory"
-        groups[group] = _read(
-            names[group],
-            split,
-            response,
-            percent,
-            tone,
-            oversampling * high,
-            needed[group],
-            conditions | extra,
-            DETECTORS if group in ("weighted", "unweighted") else ("two_sigma", "rms"),
-        )
+        kinds = DETECTORS if group in ("weighted", "unweighted") else ("two_sigma", "rms")
+        asked = _Asked(names[group], response, kinds, oversampling * high, needed[group])
+        groups[group] = _read(asked, split, tone, conditions | extra)
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
     time = tone.start_seconds + later + np.arange(series.size) / series_rate
@@ -302,24 +295,20 @@ def scrape_flutter(
     shown = at <= high
     slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
     time = tone.start_seconds + later + np.arange(slow.size) / slow_rate
+    asked = _Asked(
+        names["unweighted"],
+        band,
+        ("two_sigma", "rms", "mean", "peak"),
+        12.0 * high,
+        max(1.0, 20.0 / low),
+        # Lines are not fitted here, so the filter's ends are cut off instead: it rings for 1 / (its slopes).
+        cut_seconds=min(4.0 / low + 400.0 / high, 0.1 * split.duration_seconds),
+    )
     return FlutterResult(
         speed_error=_speed_error(split, tone, conditions),
         drift=_drift(split, tone, low, percent, conditions),
         weighted={},
-        unweighted=_read(
-            names["unweighted"],
-            split,
-            band,
-            percent,
-            tone,
-            12.0 * high,
-            max(1.0, 20.0 / low),
-            conditions,
-            ("two_sigma", "rms", "mean", "peak"),
-            # Lines are not fitted here, so the filter's ends are cut off instead: it rings for 1 / (its slopes).
-            cut_seconds=min(4.0 / low + 400.0 / high, 0.1 * split.duration_seconds),
-            unfitted=found,
-        ),
+        unweighted=_read(asked, split, tone, conditions, unfitted=found),
         wow={},
         flutter={},
         spectrum=_spectrum(at[shown], spectrum[shown] * percent, conditions),
@@ -352,28 +341,35 @@ def _conditions(
     }
 
 
+class _Asked(NamedTuple):
+    """Readings behind one filter."""
+
+    quantity: str
+    response: Response
+    kinds: tuple[str, ...]  # detectors
+    rate: float  # samples per second that the detectors read
+    needed_seconds: float
+    cut_seconds: float = 0.0  # what is left out at both ends
+
+
 def _read(
-    quantity: str,
+    asked: _Asked,
     split: Fluctuation,
-    response: Response,
-    percent: float,
     tone: Demodulated,
-    rate: float,
-    needed_seconds: float,
     conditions: Mapping[str, Condition],
-    kinds: tuple[str, ...],
-    cut_seconds: float = 0.0,
+    *,
     unfitted: tuple[Line, ...] = (),
 ) -> dict[str, Reading]:
     """One reading a detector of the deviation behind a filter."""
-    if split.duration_seconds < needed_seconds:
+    quantity, response, percent = asked.quantity, asked.response, 100.0 / split.mean
+    if split.duration_seconds < asked.needed_seconds:
         reason = (
-            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: {needed_seconds:.3g} s "
-            "are needed (and a little more, for the ends are lost)"
+            f"{split.duration_seconds:.3g} s can be used, too short for the band asked: "
+            f"{asked.needed_seconds:.3g} s are needed (and a little more, for the ends are lost)"
         )
-        return {kind: _undefined(quantity, kind, reason, conditions) for kind in kinds}
-    series, series_rate, lines = split.filtered(response, rate=rate)
-    cut = math.ceil(cut_seconds * series_rate)
+        return {kind: _undefined(quantity, kind, reason, conditions) for kind in asked.kinds}
+    series, series_rate, lines = split.filtered(response, rate=asked.rate)
+    cut = math.ceil(asked.cut_seconds * series_rate)
     series = percent * series[cut : series.size - cut]
     percent_lines = tuple(Line(line.rate_hz, percent * line.amplitude) for line in lines)
     whole = series[: whole_periods(lines, series.size / series_rate, series_rate)]
@@ -382,7 +378,7 @@ def _read(
         split, response, percent, whole, series_rate, percent_lines, noise, tone.second_rate_hz, unfitted
     )
     readings = {}
-    for kind in kinds:
+    for kind in asked.kinds:
         if kind == "two_sigma":
             value = detectors.two_sigma(whole)
         elif kind == "quasi_peak":
@@ -559,30 +555,10 @@ def _lines(
 
 
 def _undefined(quantity: str, kind: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
-    return Reading(
-        quantity=quantity,
-        value=math.nan,
-        unit="%",
-        method=_METHODS[kind],
-        standard=_standard(kind, quantity),
-        conditions=conditions,
-        uncertainty_basis="no figure",
-        warnings=(reason,),
-    )
+    return undefined(quantity, "%", reason, conditions, method=_METHODS[kind], standard=_standard(kind, quantity))
 
 
 def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Condition]) -> FlutterResult:
-    def single(quantity: str) -> Reading:
-        return Reading(
-            quantity=quantity,
-            value=math.nan,
-            unit="%",
-            method="none",
-            conditions=conditions,
-            uncertainty_basis="no figure",
-            warnings=(reason,),
-        )
-
     def group(name: str) -> dict[str, Reading]:
         if name not in names:
             return {}
@@ -594,8 +570,8 @@ def _nothing(reason: str, names: Mapping[str, str], conditions: Mapping[str, Con
 
     empty = np.empty(0)
     return FlutterResult(
-        speed_error=single("speed error"),
-        drift=single("drift"),
+        speed_error=undefined("speed error", "%", reason, conditions),
+        drift=undefined("drift", "%", reason, conditions),
         weighted=group("weighted"),
         unweighted=group("unweighted"),
         wow=group("wow"),

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts import detectors, weighting
-from measure.results import Condition, Reading, Result
+from measure.results import Condition, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = ["LevelResult", "NoiseResult", "level", "loudness", "noise", "true_peak"]
@@ -107,7 +107,7 @@ def level(signal: npt.ArrayLike, sample_rate: float) -> LevelResult:
         conditions = {**shared, "channel": index}
         if reason:
             group = [
-                _undefined(quantity, unit, reason, conditions)
+                undefined(quantity, unit, reason, conditions)
                 for quantity, unit in (
                     ("peak level", "dBFS"),
                     ("true peak level", "dBTP"),
@@ -302,15 +302,15 @@ def _loudness(
         reason = f"{channels.shape[0]} channels, but the weights are defined for up to {_LOUDNESS_CHANNELS}"
     if reason:
         return (
-            _undefined(*names[0], reason, conditions),
-            _undefined(*names[1], reason, conditions),
+            undefined(*names[0], reason, conditions),
+            undefined(*names[1], reason, conditions),
         )
     blocks = _block_loudness(channels, rate, block_seconds=0.4)
     if blocks is None:
         short = f"the signal lasts {channels.shape[1] / rate:.3g} s, shorter than the gating block of 0.4 s"
-        integrated = _undefined(*names[0], short, conditions)
+        integrated = undefined(*names[0], short, conditions)
     elif not math.isfinite(blocks[0]):
-        integrated = _undefined(*names[0], "no block is louder than the gate at -70 LUFS", conditions)
+        integrated = undefined(*names[0], "no block is louder than the gate at -70 LUFS", conditions)
     else:
         integrated = Reading(
             quantity=names[0][0],
@@ -330,10 +330,10 @@ def _loudness_range(channels: FloatArray, rate: float, conditions: Mapping[str, 
     blocks = _block_loudness(channels, rate, block_seconds=3.0)
     if blocks is None:
         reason = f"the signal lasts {channels.shape[1] / rate:.3g} s, shorter than the block of 3 s"
-        return _undefined("loudness range", "LU", reason, conditions)
+        return undefined("loudness range", "LU", reason, conditions)
     loud = blocks[1][blocks[1] >= -70.0]
     if loud.size == 0:
-        return _undefined("loudness range", "LU", "no block is louder than the gate at -70 LUFS", conditions)
+        return undefined("loudness range", "LU", "no block is louder than the gate at -70 LUFS", conditions)
     gate = 10.0 * math.log10(float(np.mean(10.0 ** (loud / 10.0)))) - 20.0
     kept = loud[loud >= gate]
     low, high = np.quantile(kept, (0.10, 0.95))
@@ -381,7 +381,7 @@ def _noise_rms(
     from scipy import fft
 
     if reason:
-        return _undefined(quantity, "dB", reason, conditions)
+        return undefined(quantity, "dB", reason, conditions)
     largest = float(np.max(np.abs(samples)))
     spectrum = fft.rfft(np.concatenate([samples[::-1], samples]) / largest)
     # The mean square by Parseval's theorem; every bin but the first and the last stands for two.
@@ -392,7 +392,7 @@ def _noise_rms(
     power *= np.square(weight(at))
     total = float(np.sum(power))
     if total <= 1e-30:
-        return _undefined(quantity, "dB", "the signal has no power in the band", conditions)
+        return undefined(quantity, "dB", "the signal has no power in the band", conditions)
     # The variance of a mean square over T is ``integral of P^2 / T``. Each bin of the mirrored signal has one
     # degree of freedom, so its square is three times too large on average, and there are two bins to 1 / T.
     scatter = 0.5 * math.sqrt(2.0 / 3.0 * float(np.sum(np.square(power)))) / total
@@ -420,7 +420,7 @@ def _noise_quasi_peak(
             f"({_QUASI_PEAK_SECONDS:g} s)"
         )
     if reason:
-        return _undefined(quantity, "dB", reason, conditions)
+        return undefined(quantity, "dB", reason, conditions)
     largest = float(np.max(np.abs(samples)))
     spectrum = fft.rfft(np.concatenate([samples[::-1], samples]) / largest)
     at = np.arange(spectrum.size, dtype=np.float64) * (rate / (2 * samples.size))
@@ -431,7 +431,7 @@ def _noise_quasi_peak(
     pointer = detectors.itu468_quasi_peak(np.asarray(weighted), factor * rate)
     highest = float(np.max(pointer))
     if highest <= 1e-15:
-        return _undefined(quantity, "dB", "the signal has no power in the band", conditions)
+        return undefined(quantity, "dB", "the signal has no power in the band", conditions)
     settled = pointer[pointer.size // 2 :]
     spread = float(np.std(settled) / np.mean(settled))
     return Reading(
@@ -455,18 +455,6 @@ def _unusable(samples: FloatArray) -> str:
     if not samples.any():
         return "the signal is silent"
     return ""
-
-
-def _undefined(quantity: str, unit: str, reason: str, conditions: Mapping[str, Condition]) -> Reading:
-    return Reading(
-        quantity=quantity,
-        value=math.nan,
-        unit=unit,
-        method="none",
-        conditions=conditions,
-        uncertainty_basis="no figure",
-        warnings=(reason,),
-    )
 
 
 def _db(ratio: float) -> float:

@@ -19,7 +19,7 @@ from measure.parts.run import drive
 from measure.parts.signals import NoiseBurst
 from measure.parts.spectrum import power_spectrum
 from measure.quantities.decay import Decay, decay_of_noise
-from measure.results import Condition, Curve, Reading, Result
+from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, as_system, check_rate
 
 __all__ = ["AverageDistortion", "MiddleDecay", "average_distortion", "jackknife", "middle_decay", "pink_burst"]
@@ -309,16 +309,8 @@ def _ratio(
     quantity: str, powers: FloatArray, method: str, conditions: Mapping[str, Condition]
 ) -> tuple[Reading, tuple[float, ...]]:
     if not (np.all(np.isfinite(powers)) and np.all(powers[:, 0] > 0.0)):
-        undefined = Reading(
-            quantity=quantity,
-            value=math.nan,
-            unit="%",
-            method=method,
-            conditions=conditions,
-            uncertainty_basis="no figure",
-            warnings=("the system returned silence or non-finite samples for a part of the glide",),
-        )
-        return undefined, ()
+        reason = "the system returned silence or non-finite samples for a part of the glide"
+        return undefined(quantity, "%", reason, conditions, method=method), ()
     wanted, total = powers[:, 1], powers[:, 0]
     left_out = 100.0 * np.sqrt((wanted.sum() - wanted) / (total.sum() - total))
     found = Reading(

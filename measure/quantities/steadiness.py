@@ -14,7 +14,7 @@ import numpy as np
 from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.spectrum import power_spectrum
-from measure.results import Condition, Reading
+from measure.results import Condition, Reading, undefined
 from measure.validation import as_system, check_rate
 
 __all__ = ["level_swing"]
@@ -96,15 +96,8 @@ def level_swing(
     method = "standard deviation of the level over frames of 0.1 s, within 10 % of the tone"
     mean = float(np.mean(powers)) if len(powers) >= _FEWEST_FRAMES else math.nan
     if not (math.isfinite(mean) and mean > 0.0):
-        return Reading(
-            quantity="level swing of a held note",
-            value=math.nan,
-            unit="dB",
-            method=method,
-            conditions=conditions,
-            uncertainty_basis="no figure",
-            warnings=("the system returned silence, non-finite samples or too few of them",),
-        )
+        reason = "the system returned silence, non-finite samples or too few of them"
+        return undefined("level swing of a held note", "dB", reason, conditions, method=method)
     levels = 10.0 * np.log10(np.maximum(np.asarray(powers) / mean, 10.0 ** (-_DEEPEST_DB / 10.0)))
     return Reading(
         quantity="level swing of a held note",

@@ -2,8 +2,8 @@
 
 from measure.results.curve import Curve
 from measure.results.digits import figure_text
-from measure.results.reading import Condition, Conditions, Reading
+from measure.results.reading import Condition, Conditions, Reading, undefined
 from measure.results.result import Result
 from measure.results.table import Table
 
-__all__ = ["Condition", "Conditions", "Curve", "Reading", "Result", "Table", "figure_text"]
+__all__ = ["Condition", "Conditions", "Curve", "Reading", "Result", "Table", "figure_text", "undefined"]

@@ -12,7 +12,7 @@ from measure.results.table import Cell, Table, html_table, plain
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Condition", "Conditions", "Reading", "html_of_readings"]
+__all__ = ["Condition", "Conditions", "Reading", "html_of_readings", "undefined"]
 
 Condition = str | float | int | bool
 Conditions = dict[str, Condition]
@@ -208,6 +208,28 @@ class Reading(Table):
         from measure.results.axes import draw_points
 
         return draw_points(ax, {label or self.quantity: self}, unit=self.unit)
+
+
+def undefined(
+    quantity: str,
+    unit: str,
+    reason: str,
+    conditions: Mapping[str, Condition],
+    *,
+    method: str = "none",
+    standard: str = "none",
+) -> Reading:
+    """A reading without a figure, and why there is none."""
+    return Reading(
+        quantity=quantity,
+        value=math.nan,
+        unit=unit,
+        method=method,
+        standard=standard,
+        conditions=conditions,
+        uncertainty_basis="no figure",
+        warnings=(reason,),
+    )
 
 
 def html_of_readings(

@@ -1,4 +1,4 @@
-"""The command line; with presets and comparison, the only part that knows both packages.
+"""The command line: every command, and how errors end it.
 
 One module a command. None of them imports anything heavy before its command runs, so that help answers
 at once.

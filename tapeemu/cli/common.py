@@ -238,7 +238,7 @@ class Bar:
 
     @property
     def visible(self) -> bool:
-        """Whether there is anybody to look at it."""
+        """Whether standard error is a terminal, so that the bar can be seen."""
         return sys.stderr.isatty()
 
     def __enter__(self) -> Self:

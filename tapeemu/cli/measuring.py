@@ -121,7 +121,7 @@ def _fixed(place: "Place") -> bool:
 
 
 def _check_unplotted(folder: Path, places: "Sequence[Place]") -> None:
-    """Refuse before anything is measured, which takes long, what would replace plots afterwards."""
+    """Refuse plots that would replace files before anything is measured, which takes long."""
     for place in places:
         if any((folder / place.name).rglob("*.png")):
             raise OutputError(

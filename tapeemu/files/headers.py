@@ -1,4 +1,4 @@
-"""Headers that lie: what a file declares is held against itself and against what is there.
+"""Headers that are wrong: what a file declares is compared with itself and with what is there.
 
 The sound file library believes most of what it is told, and then reads short or for minutes. Each function
 here returns what is wrong, in words, or an empty string.

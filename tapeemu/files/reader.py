@@ -1,4 +1,4 @@
-"""Sound files in: whole or block by block, with every lie of their headers told.
+"""Sound files in: whole or block by block, and an error where a header says what is not there.
 
 :class:`AudioReader` refuses what is not as it says it is: a missing file, an impossible rate, a header that
 contradicts itself, data that breaks off, samples that are no numbers.

@@ -32,7 +32,7 @@ KNOWN_CHUNKS = (
     *(b"fmt ", b"fact", b"LIST", b"PEAK", b"ds64", b"JUNK", b"junk", b"FLLR", b"PAD ", b"DISP", b"id3 ", b"cart"),
 )
 """Identifiers whose declared size is taken at its word: where it leads beyond the file, the file is cut off."""
-_LARGEST_CHUNK = 16 * 2**20  # metadata is small; a declared size beyond this is a lie or not metadata
+_LARGEST_CHUNK = 16 * 2**20  # metadata is small; a declared size beyond this is wrong or not metadata
 _LARGEST_TOTAL = 64 * 2**20
 _MOST_CHUNKS = 4096
 _SMALLEST_FIGURE = -0x8000

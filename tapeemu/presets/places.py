@@ -1,4 +1,4 @@
-"""Where presets live: shipped with the package, in the user's own folder, or anywhere by path."""
+"""Where preset files are: shipped with the package, in the user's own folder, or anywhere by path."""
 
 import difflib
 import os

@@ -1,4 +1,4 @@
-"""From the figures wanted to the settings that give them.
+"""Settings that give the figures wanted.
 
 Every figure is moved by one setting. A step corrects each setting by how far its figure is from what is
 wanted, on a logarithmic scale or in dB, first with the slope that theory gives and then with the one that

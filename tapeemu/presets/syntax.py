@@ -1,4 +1,4 @@
-"""What is wrong with a text that is not TOML, in words for people who never heard of a grammar."""
+"""What is wrong with a text that is not TOML, in words for people who do not know the format."""
 
 import re
 import tomllib

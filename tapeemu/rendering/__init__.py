@@ -1,1 +1,1 @@
-"""Files through chains: one, or a thousand."""
+"""Sound files through chains, one or many."""

@@ -1,4 +1,4 @@
-"""Many files through one chain: whatever becomes of single ones, and whatever stopped the batch before.
+"""Many files through one chain.
 
 A file that fails does not stop the others. What is finished stands in a journal in the output folder
 (:mod:`tapeemu.rendering.journal`), so that a batch that was stopped can be resumed.

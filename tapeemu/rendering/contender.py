@@ -1,4 +1,4 @@
-"""A chain under the name that it has beside others."""
+"""A chain of a comparison and its name there."""
 
 from dataclasses import dataclass
 

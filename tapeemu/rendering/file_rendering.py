@@ -1,4 +1,4 @@
-"""One file on its way through a chain, block by block, in constant memory."""
+"""One file through a chain, block by block, in constant memory."""
 
 import math
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""The hands of a batch: this process, several, or the workers of a cluster; by joblib and its backends."""
+"""What works on a batch: this process, several, or the workers of a cluster; by joblib and its backends."""
 
 import os
 import pickle
@@ -46,7 +46,7 @@ class Workers:
         self._client: Any = None if cluster is None else _connect(cluster)
 
     def close(self) -> None:
-        """Let go of the cluster."""
+        """Disconnect from the cluster."""
         if self._client is not None:
             self._client.close()
 
@@ -148,7 +148,7 @@ def _call(
 
 
 def _end_with(master: int) -> None:
-    """End this process once its master is gone, which a killed master cannot ask for."""
+    """End this process once the one that started it is gone; a killed one cannot ask for that."""
     while os.getppid() == master:
         time.sleep(0.5)
     os._exit(1)

@@ -116,7 +116,6 @@ def page_text(
 ) -> str:
     """Compose the page; see :func:`write_page`."""
     first = comparisons[0]
-    plan = first.plan
     groups = shared_groups([comparison.groups for comparison in comparisons], first.labels, _orders(first))
     lines = [
         f"# Which order? {len(first.renders)} orders of {_safe(preset)}",
@@ -131,44 +130,12 @@ def page_text(
         "",
     ]
     if picture and _swapped(comparisons):
-        lines += [
-            f"![How far two renders are apart when two stages change places]({picture})",
-            "",
-            "*Each mark: the level of what is left when one render is taken from the other, the two stages being "
-            "neighbours and all else equal; one line a recording, from the smallest to the largest. Left of the "
-            f"broken line, at {_minus(ALIKE_DB)} dB, the two are too alike to tell apart.*",
-            "",
-        ]
+        lines += _picture_lines(picture)
     if len(groups) > 1:
         lines += ["## The orders that differ", "", *_groups_table(comparisons, groups), ""]
     if first.permutations and len(first.renders) > 2:
-        sets = [comparison.by_order for comparison in comparisons]
-        effects = pair_effects(sets)
-        lines += [
-            "## The figures behind it",
-            "",
-            "Mean change and its range over all pairs of renders in which only the two stages named have changed "
-            "places, all recordings together.",
-            "",
-            *(f"- {_safe(line)}" for line in [*range_lines(effects), *silent_sentence(effects)]),
-            *(
-                f"- {_safe(line)}"
-                for line in swap_sentences([swap for comparison in comparisons for swap in comparison.swaps])
-            ),
-            "",
-        ]
-    lines += [
-        "## The chains, whatever the stem",
-        "",
-        "THD and intermodulation in %, from tones that glide through half an octave around 1 kHz; EDT and T30 "
-        "in s, mean of the octaves at 500 Hz and 1 kHz, from interrupted pink noise; level swing in dB, of a held "
-        "note near 1 kHz. "
-        f"Quiet, reference and loud are {', '.join(_minus(level) for level in plan.levels_dbfs.values())} dBFS "
-        "going in. After ± the standard error over repeats, each with its own noise, tape and room; a dash where "
-        "the conditions of a figure are not met. Each row stands for its group.",
-        "",
-        *_table(first, _CHAIN_KEYS, groups),
-    ]
+        lines += _effect_lines(comparisons)
+    lines += _chain_lines(first, groups)
     for comparison in comparisons:
         lines += [
             "",
@@ -180,17 +147,69 @@ def page_text(
             *_table(comparison, _RENDER_KEYS, groups),
         ]
     lines += ["", "## Conditions", "", *_conditions(comparisons, sources), "", "## Made by", ""]
+    lines += _command_lines(first, preset, sources, about)
+    return "\n".join(lines)
+
+
+def _picture_lines(picture: str) -> list[str]:
+    return [
+        f"![How far two renders are apart when two stages change places]({picture})",
+        "",
+        "*Each mark: the level of what is left when one render is taken from the other, the two stages being "
+        "neighbours and all else equal; one line a recording, from the smallest to the largest. Left of the "
+        f"broken line, at {_minus(ALIKE_DB)} dB, the two are too alike to tell apart.*",
+        "",
+    ]
+
+
+def _effect_lines(comparisons: Sequence[Comparison]) -> list[str]:
+    """What swapping two stages does, in figures."""
+    sets = [comparison.by_order for comparison in comparisons]
+    effects = pair_effects(sets)
+    return [
+        "## The figures behind it",
+        "",
+        "Mean change and its range over all pairs of renders in which only the two stages named have changed "
+        "places, all recordings together.",
+        "",
+        *(f"- {_safe(line)}" for line in [*range_lines(effects), *silent_sentence(effects)]),
+        *(
+            f"- {_safe(line)}"
+            for line in swap_sentences([swap for comparison in comparisons for swap in comparison.swaps])
+        ),
+        "",
+    ]
+
+
+def _chain_lines(first: Comparison, groups: Sequence[Group]) -> list[str]:
+    """Figures of the chains, which no stem changes."""
+    levels = ", ".join(_minus(level) for level in first.plan.levels_dbfs.values())
+    return [
+        "## The chains, whatever the stem",
+        "",
+        "THD and intermodulation in %, from tones that glide through half an octave around 1 kHz; EDT and T30 "
+        "in s, mean of the octaves at 500 Hz and 1 kHz, from interrupted pink noise; level swing in dB, of a held "
+        "note near 1 kHz. "
+        f"Quiet, reference and loud are {levels} dBFS "
+        "going in. After ± the standard error over repeats, each with its own noise, tape and room; a dash where "
+        "the conditions of a figure are not met. Each row stands for its group.",
+        "",
+        *_table(first, _CHAIN_KEYS, groups),
+    ]
+
+
+def _command_lines(first: Comparison, preset: str, sources: Sequence[Path], about: str) -> list[str]:
+    """The command that makes the page again."""
     command = ["tapeemu", "compare", *(source.name for source in sources), "--preset", preset]
     command += ["--all-orders"] if first.permutations else []
     command += ["--about", about] if about else []
     command += ["--table", "orders.md"]
-    lines += [
+    return [
         f"tapeemu {__version__}, in a folder that holds the recordings:",
         "",
         f"    {shlex.join(command)}",
         "",
     ]
-    return "\n".join(lines)
 
 
 def _orders(comparison: Comparison) -> list[tuple[str, ...]]:

@@ -47,7 +47,23 @@ def distortion_against_frequency(
     seconds: float = 4.0,
     orders: int = 5,
 ) -> FrequencyDistortion:
-    """Measure harmonics against frequency by a synchronised sweep."""
+    """Measure harmonics against frequency by a synchronised sweep.
+
+    Parameters
+    ----------
+    system, sample_rate, level_dbfs, low_hz, high_hz
+        As for :func:`measure.frequency_response`: ``(audio, sample_rate) -> audio``, samples per second, level of
+        the sweep, and its band.
+    seconds : float
+        Duration of the sweep.
+    orders : int
+        Highest harmonic, 2 to 10.
+
+    Returns
+    -------
+    FrequencyDistortion
+        In per cent of the fundamental, see :func:`distortion_from_sweep`.
+    """
     sweep = synchronised_sweep(
         sample_rate, low_hz=low_hz, high_hz=high_hz, seconds=seconds, tail_seconds=0.5, level_dbfs=level_dbfs
     )

@@ -117,7 +117,11 @@ def distortion_against_level(
 def operating_level(
     system: Callable[..., Any], sample_rate: float, *, frequency_hz: float = 1_000.0, limit_percent: float = 3.0
 ) -> Reading:
-    """Measure the maximum operating level: the input level for a third harmonic of `limit_percent`."""
+    """Measure the maximum operating level: the input level for a third harmonic of `limit_percent`.
+
+    The parameters are those of :func:`distortion_against_level`: a system ``(audio, sample_rate) -> audio``,
+    samples per second, frequency of the tone, and the third harmonic in per cent of the fundamental.
+    """
     return distortion_against_level(
         system, sample_rate, frequency_hz=frequency_hz, limit_percent=limit_percent
     ).operating_level

@@ -2,18 +2,8 @@
 
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
-
-RATE = 48_000
-
-
-def make(path: Path, seed: int = 1, samples: int = 4000) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    audio = np.random.default_rng(seed).uniform(-0.3, 0.3, (samples, 2))
-    soundfile.write(path, audio, RATE, "PCM_24")
-    return path
+from batches import make
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from batches import CHAIN, contents, make, run
 
-import tapeemu
 from tapeemu.chain import Chain
 from tapeemu.errors import ParameterError
 from tapeemu.processors.plugin_effect import PluginObject
@@ -26,39 +26,12 @@ from tapeemu.rendering.journal import JOURNAL, Journal
 from tapeemu.rendering.plan import Item, plan_batch
 from tapeemu.rendering.render import render_file
 
-RATE = 48_000
-
-
-CHAIN = Chain(stages=[tapeemu.WowFlutter(seed=5), tapeemu.PreampDrive(drive_db=3.0)])
-
-
 PRESET = """
 format = 1
 purpose = "Unsteady"
 [[stages]]
 kind = "wow_flutter"
 """
-
-
-def make(path: Path, seed: int = 1, samples: int = 4000) -> Path:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    audio = np.random.default_rng(seed).uniform(-0.3, 0.3, (samples, 2))
-    soundfile.write(path, audio, RATE, "PCM_24")
-    return path
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    return {
-        path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and path.name != JOURNAL
-    }
-
-
-def run(tree: Path, **options: Any) -> BatchOutcome:
-    delivery = options.get("delivery")
-    chain = options.pop("chain", CHAIN)
-    return render_batch(plan_batch([tree / "in"], tree / "out", delivery=delivery), chain, **options)
 
 
 class TestManyFiles:
