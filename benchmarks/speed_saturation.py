@@ -20,7 +20,7 @@ import soxr
 from numpy.polynomial import chebyshev, polynomial
 from scipy.special import spence
 
-from tapeemu.dsp.oversampling import CHUNK, Oversampler
+from tapeemu.dsp.kernels import oversampling as filters
 from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
 
 RATE = 48_000
@@ -119,19 +119,32 @@ class AntiderivativeFour:
     """Second-order antiderivative antialiasing between the filters of this project, four times."""
 
     def __init__(self, channels: int) -> None:
-        self.over = Oversampler(factor=4, channels=channels)
+        shapes = np.ones((filters.OVERSAMPLER_ARRAYS, 3), np.int64)
+        filters.oversampler_shapes(4, channels, 0, shapes)
+        plan, taps, low, high, scratch = (tuple(int(size) for size in shape) for shape in shapes)
+        self.over = filters.Oversampler(
+            np.zeros(plan[:1], np.int64),
+            np.zeros(taps[:1]),
+            np.zeros(low[:2]),
+            np.zeros(high),
+            np.zeros(scratch[:1]),
+        )
+        filters.oversampler_design(4, self.over)
         self.state = np.zeros((channels, 4))
-        self.x, self.big = np.zeros(4 * CHUNK), np.zeros(4 * CHUNK)
+        self.x, self.big = np.zeros(4 * filters.CHUNK), np.zeros(4 * filters.CHUNK)
 
     def __call__(self, audio: np.ndarray) -> np.ndarray:
         out = np.empty_like(audio)
-        for start in range(0, audio.shape[1], CHUNK):
-            count = min(CHUNK, audio.shape[1] - start)
-            self.over.rise(audio, start, count)
-            antialias_second_order(
-                self.over.high, self.over.bent, self.over.offset, 4 * count, GAIN, self.state, self.x, self.big
-            )
-            self.over.fall(out, start, count)
+        high = self.over.high
+        for start in range(0, audio.shape[1], filters.CHUNK):
+            stop = min(start + filters.CHUNK, audio.shape[1])
+            for channel in range(audio.shape[0]):
+                filters.rise(audio[channel, start:stop], channel, self.over)
+            straight = high[:, :, filters.HISTORY_HIGH :].copy()
+            count = 4 * (stop - start)
+            antialias_second_order(straight, high, filters.HISTORY_HIGH, count, GAIN, self.state, self.x, self.big)
+            for channel in range(audio.shape[0]):
+                filters.fall(channel, self.over, out[channel, start:stop])
         return out
 
 

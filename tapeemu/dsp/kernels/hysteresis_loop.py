@@ -32,8 +32,8 @@ _Q4, _Q5 = 1.4513145332980907e-07, 6.236506356134447e-11
 def langevin_ratio(x: Precise) -> Precise:
     """Langevin function ``L(x) = coth x - 1/x`` over x, relative error at most 2e-15.
 
-    Below 4 it is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted). The derivative
-    is ``1 - 2 L / x - L ** 2``.
+    Below 4 it is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted). The
+    derivative is ``1 - 2 L / x - L ** 2``.
     """
     z = x * x
     u = abs(x)

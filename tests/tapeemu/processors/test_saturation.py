@@ -540,7 +540,7 @@ def test_drive_that_gives_a_distortion_is_scipys(asymmetry_percent: float, level
 
     from tapeemu.dsp.driven_sine import driven_thd_percent
 
-    for thd_percent in (1.0, 5.0, 30.0):
+    for thd_percent in (2.0, 5.0, 30.0):
         drive = PreampDrive(
             thd_percent=thd_percent, reference_level_dbfs=level_dbfs, asymmetry_percent=asymmetry_percent
         )
