@@ -940,15 +940,18 @@ def design_absorption(
     smallest: Precise = _HUGE
     for structure in range(1, 6):
         error = solve_centres(structure, delays, sample_rate, bands, work)
-        if structure <= 2:
-            if error <= _TOLERANCE and calm(work.chosen, delays, sample_rate, bands, work, False):
-                copy_filters(work.chosen, filters)
-                return
+        simple = structure <= 2
+        if simple and error > _TOLERANCE:
             continue
-        if error <= _TOLERANCE:
+        if not simple and error <= _TOLERANCE:
             _fill_levels(delays, work.centres[_BEST], sample_rate, bands, work.lines[_LEVELS])
             thin_shelves(_steepness(structure), sample_rate, bands, work)
-        calm(work.chosen, delays, sample_rate, bands, work, True)
+        is_calm = calm(work.chosen, delays, sample_rate, bands, work, not simple)
+        if simple and not is_calm:
+            continue
+        if simple:
+            copy_filters(work.chosen, filters)
+            return
         error = read_decays(work.chosen, delays, sample_rate, bands, work, work.centres[_FOUND])
         if error < smallest:
             smallest = error

@@ -58,8 +58,18 @@ __all__ = [
     "TURNED",
     "Network",
     "NetworkState",
+    "absorb",
+    "add_rows",
     "clear_network",
-    "reverberate",
+    "clear_stale",
+    "mix",
+    "read_filtered",
+    "read_rows",
+    "spread",
+    "turn_rows",
+    "write_input",
+    "write_output",
+    "write_rows",
 ]
 
 CHUNK = 64
@@ -145,8 +155,9 @@ class NetworkState(NamedTuple):
         Scratch: a chunk.
     rotation : ndarray, shape (4, lines / 2)
         Cosines and sines at both ends of a cell.
-    filtered : ndarray, shape (4, CHUNK)
-        Scratch: four lines on their way through a filter.
+    filtered : ndarray, shape (lines, CHUNK)
+        Scratch: a chunk on its way through the filters; in double precision, for one section may take away what
+        another one brings back.
     heard : ndarray, shape (channels + 1, CHUNK)
         Scratch: what each channel hears, and all together.
     """
@@ -205,7 +216,7 @@ def place(now: np.int64, delay: np.int64, length: int) -> np.uintp:
 
 
 @kernel()
-def write_input(ring: Reals2, audio: Reals2, start: int, fed: np.int64, samples: np.uintp) -> None:
+def write_input(ring: Reals2, audio: Reals2, first: np.uintp, fed: np.int64, samples: np.uintp) -> None:
     """Store a chunk of the input.
 
     Parameters
@@ -214,14 +225,13 @@ def write_input(ring: Reals2, audio: Reals2, start: int, fed: np.int64, samples:
         Gets the chunk.
     audio : ndarray, shape (channels, samples)
         The block.
-    start : int
+    first : int
         First sample of the chunk in it.
     fed, samples : int
         Samples fed before this chunk, and its length (at most CHUNK).
     """
     length = ring.shape[1] - CHUNK
     write = np.uintp(fed % length)
-    first = np.uintp(start)
     for channel in range(ring.shape[0]):
         for k in range(samples):
             x = audio[channel, first + k]
@@ -287,7 +297,7 @@ def write_rows(
 
 
 @kernel()
-def read_rows(ring: Reals2, network: Network, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
+def read_rows(ring: Reals2, network: Network, rows: Precises2, fed: np.int64, samples: np.uintp) -> None:
     """Fetch every line at its delay, with its gain; shapes as for `write_rows`.
 
     The gain is of double precision: it is met again at every pass, and its rounding would add up.
@@ -383,18 +393,20 @@ def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples:
 
 
 @kernel()
-def add_rows(ring: Reals2, delays: Integers1, rows: Reals2, fed: np.int64, samples: np.uintp) -> None:
-    """Add every line of another ring at its delay; shapes as for `write_rows`, `delays` in samples."""
+def add_rows(
+    ring: Reals2, delays: Integers1, filtered: Precises2, rows: Reals2, fed: np.int64, samples: np.uintp
+) -> None:
+    """Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`, `delays` in samples."""
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
         read = place(now, delays[row], length)
         for k in range(samples):
-            rows[row, k] += ring[row, read + k]
+            rows[row, k] = filtered[row, k] + ring[row, read + k]
 
 
 @kernel()
-def absorb(rows: Reals2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
+def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
     """Filter every line with its cascade of second-order sections, in place, four lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
@@ -603,7 +615,13 @@ def add_taps(
 
 @kernel()
 def write_output(
-    audio: Reals2, out: Reals2, start: int, network: Network, state: NetworkState, fed: np.int64, samples: np.uintp
+    audio: Reals2,
+    out: Reals2,
+    first: np.uintp,
+    network: Network,
+    state: NetworkState,
+    fed: np.int64,
+    samples: np.uintp,
 ) -> None:
     """Give every channel the input and what it hears of the lines; `out` may be `audio` itself.
 
@@ -611,7 +629,7 @@ def write_output(
     ----------
     audio, out : ndarray, shape (channels, samples)
         The block, and what becomes of it.
-    start : int
+    first : int
         First sample of the chunk in them.
     network : Network
     state : NetworkState
@@ -621,7 +639,6 @@ def write_output(
     dry: float = network.numbers[DRY]
     own: float = network.numbers[OWN]
     common: float = network.numbers[COMMON]
-    first = np.uintp(start)
     channels = out.shape[0]
     if common == 0.0:
         for channel in range(channels):
@@ -661,57 +678,6 @@ def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
         turn(begin + counters[CELL], network, rotation[2], rotation[3])
         counters[TURNED] = begin
     rotate(state.rows, rotation, network.ramp, counters[CURVED] != 0, int(into), samples)
-
-
-@kernel()
-def reverberate(network: Network, state: NetworkState, audio: Reals2, out: Reals2) -> None:
-    """Reverberate a block of any length.
-
-    Parameters
-    ----------
-    network : Network
-        Delays, gains and filters.
-    state : NetworkState
-        Changed in place.
-    audio, out : ndarray, shape (channels, samples)
-        The block, and what becomes of it; they may be the same.
-    """
-    counters = state.counters
-    rows = state.rows
-    delays = network.delays
-    gains = network.gains
-    length = audio.shape[1]
-    sections = int(network.filters[0, 1, 0])
-    done = 0
-    while done < length:
-        fed = counters[FED]
-        count = int(min(CHUNK - fed % CHUNK, counters[CELL] - counters[POSITION] % counters[CELL]))
-        count = min(count, int(counters[SHORTEST]))
-        count = min(count, length - done)
-        samples = np.uintp(count)
-
-        write_input(state.input_ring, audio, done, fed, samples)
-        spread(state.input_ring, delays[INPUT_DELAY], gains[INPUT_GAIN], rows, fed, samples)
-        mix(rows, samples)
-        write_rows(state.diffuser_ring, delays[DIFFUSER_ORDER], gains[DIFFUSER_GAIN], rows, fed, samples)
-
-        if sections == 1:
-            read_filtered(network, state, fed, samples)
-        else:
-            read_rows(state.line_ring, network, rows, fed, samples)
-            absorb(rows, network.filters, sections, state.filter_state, samples)
-            add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], rows, fed, samples)
-        if counters[MOVING] != 0:
-            turn_rows(network, state, samples)
-        mix(rows, samples)
-        write_rows(state.line_ring, delays[LINE_ORDER], gains[MIXING_GAIN], rows, fed, samples)
-        write_output(audio, out, done, network, state, fed, samples)
-
-        done += count
-        counters[FED] = fed + count
-        counters[POSITION] += count
-        if counters[FED] % CHUNK == 0:
-            clear_stale(state.filter_state)
 
 
 @kernel()

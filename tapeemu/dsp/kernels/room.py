@@ -31,6 +31,7 @@ from tapeemu.dsp.kernels.network import (
     DIFFUSER_GAIN,
     DIFFUSER_ORDER,
     DRY,
+    FED,
     GAINS,
     INPUT_DELAY,
     INPUT_GAIN,
@@ -41,13 +42,24 @@ from tapeemu.dsp.kernels.network import (
     MOVING,
     NUMBERS,
     OWN,
+    POSITION,
     SCALE,
     SHORTEST,
     SWINGS,
     Network,
     NetworkState,
+    absorb,
+    add_rows,
     clear_network,
-    reverberate,
+    clear_stale,
+    mix,
+    read_filtered,
+    read_rows,
+    spread,
+    turn_rows,
+    write_input,
+    write_output,
+    write_rows,
 )
 from tapeemu.dsp.kernels.octave_decay import READ_POINTS
 from tapeemu.dsp.kernels.room_layout import (
@@ -90,6 +102,11 @@ __all__ = [
     "room_tail",
 ]
 
+# Numbers of keys.
+_FIRST = np.uint64(0)
+_SECOND = np.uint64(1)
+_THIRD = np.uint64(2)
+_FOURTH = np.uint64(3)
 _FIRST_STAGE = 1.0 / 3.0  # of the diffuser's span
 # A zero of the Bessel function J0: over a swing to this angle cosine and sine have no mean, so of a pass nothing
 # stands still, and the level of a steady tone is an average over many states of the room. The third zero turns
@@ -102,6 +119,7 @@ _PI = 3.141592653589793
 _NO_SHARE = 1e-30  # what is silence inside is silence outside
 _LEVEL_REFERENCE_HZ = 1000.0
 _BAND_OF_1_KHZ = 4
+_MEMORY_ROWS = 23
 _RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
 
 
@@ -170,13 +188,6 @@ def room_tail(settings: RoomSettings, sample_rate: Precise, channels: int, level
 
 
 @kernel()
-def _put(shapes: Integers2, row: int, first: int, second: int, third: int) -> None:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = third
-
-
-@kernel()
 def _ring_columns(longest: int) -> int:
     """Columns of a ring for delays up to the longest, with its margin."""
     return ((longest + CHUNK - 1) // CHUNK + 2) * CHUNK
@@ -187,31 +198,60 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
     """Write the shapes of the arrays of :class:`RoomMemory`, a row for each."""
     lines = settings.lines
     half = lines // 2
-    _put(shapes, 0, NUMBERS, 1, 1)
-    _put(shapes, 1, DELAYS, lines, 1)
-    _put(shapes, 2, GAINS, lines, 1)
-    _put(shapes, 3, FILTER_ROWS, 4, lines)
-    _put(shapes, 4, channels, half, 1)
-    _put(shapes, 5, channels, half, 1)
-    _put(shapes, 6, SWINGS, half, 1)
-    _put(shapes, 7, SWINGS, half, 1)
-    _put(shapes, 8, 2, LONGEST_CELL, 1)
+    for row in range(_MEMORY_ROWS):
+        for axis in range(3):
+            shapes[row, axis] = 1
+    shapes[0, 0] = NUMBERS
+    shapes[1, 0] = DELAYS
+    shapes[1, 1] = lines
+    shapes[2, 0] = GAINS
+    shapes[2, 1] = lines
+    shapes[3, 0] = FILTER_ROWS
+    shapes[3, 1] = 4
+    shapes[3, 2] = lines
+    shapes[4, 0] = channels
+    shapes[4, 1] = half
+    shapes[5, 0] = channels
+    shapes[5, 1] = half
+    shapes[6, 0] = SWINGS
+    shapes[6, 1] = half
+    shapes[7, 0] = SWINGS
+    shapes[7, 1] = half
+    shapes[8, 0] = 2
+    shapes[8, 1] = LONGEST_CELL
 
-    _put(shapes, 9, COUNTERS, 1, 1)
-    _put(shapes, 10, channels, _ring_columns(_longest_input_delay(settings, sample_rate)), 1)
-    _put(shapes, 11, lines, _ring_columns(_longest_diffuser_delay(settings, sample_rate)), 1)
-    _put(shapes, 12, lines, _ring_columns(longest_line_samples(settings, sample_rate)), 1)
-    _put(shapes, 13, FILTER_ROWS - 1, 2, lines)
-    _put(shapes, 14, lines, CHUNK, 1)
-    _put(shapes, 15, 4, half, 1)
-    _put(shapes, 16, 4, CHUNK, 1)
-    _put(shapes, 17, channels + 1, CHUNK, 1)
+    shapes[9, 0] = COUNTERS
+    shapes[10, 0] = channels
+    shapes[10, 1] = _ring_columns(_longest_input_delay(settings, sample_rate))
+    shapes[11, 0] = lines
+    shapes[11, 1] = _ring_columns(_longest_diffuser_delay(settings, sample_rate))
+    shapes[12, 0] = lines
+    shapes[12, 1] = _ring_columns(longest_line_samples(settings, sample_rate))
+    shapes[13, 0] = FILTER_ROWS - 1
+    shapes[13, 1] = 2
+    shapes[13, 2] = lines
+    shapes[14, 0] = lines
+    shapes[14, 1] = CHUNK
+    shapes[15, 0] = 4
+    shapes[15, 1] = half
+    shapes[16, 0] = lines
+    shapes[16, 1] = CHUNK
+    shapes[17, 0] = channels + 1
+    shapes[17, 1] = CHUNK
 
-    _put(shapes, 18, POINT_ROWS, READ_POINTS, 1)
-    _put(shapes, 19, CENTRE_ROWS, BANDS, 1)
-    _put(shapes, 20, LINE_ROWS, lines, BANDS)
-    _put(shapes, 21, FILTER_ROWS, 4, lines)
-    _put(shapes, 22, FILTER_ROWS, 4, lines)
+    shapes[18, 0] = POINT_ROWS
+    shapes[18, 1] = READ_POINTS
+    shapes[19, 0] = CENTRE_ROWS
+    shapes[19, 1] = BANDS
+    shapes[20, 0] = LINE_ROWS
+    shapes[20, 1] = lines
+    shapes[20, 2] = BANDS
+    shapes[21, 0] = FILTER_ROWS
+    shapes[21, 1] = 4
+    shapes[21, 2] = lines
+    shapes[22, 0] = FILTER_ROWS
+    shapes[22, 1] = 4
+    shapes[22, 2] = lines
 
 
 # --- design --------------------------------------------------------------------------------------------------
@@ -229,14 +269,14 @@ def _lay_out(settings: RoomSettings, mean: Precise, pre_delay: int, network: Net
     delays = network.delays
     span = diffuser_span_samples(settings, mean)
     draw_line_delays(settings, mean, delays[LINE_DELAY])
-    draw_scatter(room_key(settings, FOR_DIFFUSER, 0), span * _FIRST_STAGE, delays[INPUT_DELAY])
-    draw_scatter(room_key(settings, FOR_DIFFUSER, 1), span * (1.0 - _FIRST_STAGE), delays[DIFFUSER_DELAY])
+    draw_scatter(room_key(settings, FOR_DIFFUSER, _FIRST), span * _FIRST_STAGE, delays[INPUT_DELAY])
+    draw_scatter(room_key(settings, FOR_DIFFUSER, _SECOND), span * (1.0 - _FIRST_STAGE), delays[DIFFUSER_DELAY])
     for line in range(settings.lines):
         delays[INPUT_DELAY, line] += pre_delay
         delays[DIFFUSER_ORDER, line] = line
         delays[LINE_ORDER, line] = line
-    draw_order(room_key(settings, FOR_MIXING, 0), delays[DIFFUSER_ORDER])
-    draw_order(room_key(settings, FOR_MIXING, 1), delays[LINE_ORDER])
+    draw_order(room_key(settings, FOR_MIXING, _FIRST), delays[DIFFUSER_ORDER])
+    draw_order(room_key(settings, FOR_MIXING, _SECOND), delays[LINE_ORDER])
 
 
 @kernel()
@@ -261,13 +301,13 @@ def _weigh(
         first += entered
         second += passed
         network.gains[INPUT_GAIN, line] = (
-            draw_sign(room_key(settings, FOR_INPUT, 0), line) / math.sqrt(sharing) * math.sqrt(entered)
+            draw_sign(room_key(settings, FOR_INPUT, _FIRST), line) / math.sqrt(sharing) * math.sqrt(entered)
         )
         # Both mixings' scale: the one before the diffuser, and the one behind it.
         network.gains[DIFFUSER_GAIN, line] = (
-            draw_sign(room_key(settings, FOR_MIXING, 2), line) * math.sqrt(passed) / count
+            draw_sign(room_key(settings, FOR_MIXING, _THIRD), line) * math.sqrt(passed) / count
         )
-        network.gains[MIXING_GAIN, line] = draw_sign(room_key(settings, FOR_MIXING, 3), line)
+        network.gains[MIXING_GAIN, line] = draw_sign(room_key(settings, FOR_MIXING, _FOURTH), line)
     network.numbers[SCALE] = scale
     return first / count * (second / count)
 
@@ -283,13 +323,15 @@ def _place_taps(
     taps: Precise = 0.0
     for channel in range(channels):
         draw_scatter(
-            room_key(settings, FOR_TAPS, 2 * channel), tap_span_samples(mean), network.tap_delays[channel]
+            room_key(settings, FOR_TAPS, np.uint64(2 * channel)),
+            tap_span_samples(mean),
+            network.tap_delays[channel],
         )
         for tap in range(half):
             left = _decay_power(per_sample_db, network.tap_delays[channel, tap])
             total += left
             taps += 1.0
-            sign = draw_sign(room_key(settings, FOR_TAPS, 2 * channel + 1), tap)
+            sign = draw_sign(room_key(settings, FOR_TAPS, np.uint64(2 * channel + 1)), tap)
             network.tap_gains[channel, tap] = sign / math.sqrt(count) * math.sqrt(left)
     return total / taps
 
@@ -357,10 +399,12 @@ def _set_turning(
     own = math.sqrt(max(needed * needed - counts * counts, 0.0))
     numbers[DEPTH] = deepest / (2.0 * _PI)
     numbers[DEPTH + 1] = own / (2.0 * _PI)
-    draw_swings(
-        room_key(settings, FOR_SWINGS, 0), settings.modulation_hz, sample_rate, network.rates, network.phases, 0
-    )
-    draw_swings(room_key(settings, FOR_SWINGS, 1), _OWN_SWING_HZ, sample_rate, network.rates, network.phases, 1)
+    for swing in range(SWINGS):
+        hertz = settings.modulation_hz
+        if swing == 1:
+            hertz = _OWN_SWING_HZ
+        key = room_key(settings, FOR_SWINGS, np.uint64(swing))
+        draw_swings(key, hertz, sample_rate, network.rates, network.phases, swing)
     fastest = 2.0 * _PI * (spread_rate(deepest * settings.modulation_hz) + spread_rate(own * _OWN_SWING_HZ))
     count: Precise = lines
     cell = cell_samples(fastest / sample_rate, whole / count / (sample_rate * slowest))
@@ -440,4 +484,41 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
     block, out : ndarray, shape (channels, samples)
         Input and output.
     """
-    reverberate(memory.network, memory.state, block, out)
+    network = memory.network
+    state = memory.state
+    counters = state.counters
+    rows = state.rows
+    delays = network.delays
+    gains = network.gains
+    length = block.shape[1]
+    sections = int(network.filters[0, 1, 0])
+    done = 0
+    while done < length:
+        fed = counters[FED]
+        count = int(min(CHUNK - fed % CHUNK, counters[CELL] - counters[POSITION] % counters[CELL]))
+        count = min(count, int(counters[SHORTEST]))
+        count = min(count, length - done)
+        samples = np.uintp(count)
+
+        write_input(state.input_ring, block, np.uintp(done), fed, samples)
+        spread(state.input_ring, delays[INPUT_DELAY], gains[INPUT_GAIN], rows, fed, samples)
+        mix(rows, samples)
+        write_rows(state.diffuser_ring, delays[DIFFUSER_ORDER], gains[DIFFUSER_GAIN], rows, fed, samples)
+
+        if sections == 1:
+            read_filtered(network, state, fed, samples)
+        else:
+            read_rows(state.line_ring, network, state.filtered, fed, samples)
+            absorb(state.filtered, network.filters, sections, state.filter_state, samples)
+            add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], state.filtered, rows, fed, samples)
+        if counters[MOVING] != 0:
+            turn_rows(network, state, samples)
+        mix(rows, samples)
+        write_rows(state.line_ring, delays[LINE_ORDER], gains[MIXING_GAIN], rows, fed, samples)
+        write_output(block, out, np.uintp(done), network, state, fed, samples)
+
+        done += count
+        counters[FED] = fed + count
+        counters[POSITION] += count
+        if counters[FED] % CHUNK == 0:
+            clear_stale(state.filter_state)

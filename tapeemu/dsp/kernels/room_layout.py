@@ -87,6 +87,8 @@ _PHASES_LEFT = np.uint64(16)  # 2^64 phases are a turn
 
 # What random numbers are for; each has several keys, by number.
 _FOR_LINES = np.uint64(1)
+_LENGTHS = np.uint64(0)
+_ORDER = np.uint64(1)
 FOR_DIFFUSER = np.uint64(2)
 FOR_MIXING = np.uint64(3)
 FOR_INPUT = np.uint64(4)
@@ -172,7 +174,7 @@ def decay_by_ratios(decay_seconds: Precise, low_ratio: Precise, high_ratio: Prec
     first-order shelves have it, on top of a constant; T is exact at 125 Hz, 1 kHz and 8 kHz. The law is ours;
     it is the shape that costs least to realise.
     """
-    middle_hz = octave_hz(_BAND_OF_1_KHZ)
+    middle_hz = octave_hz(int(_BAND_OF_1_KHZ))
     bottom_hz = octave_hz(1)
     top_hz = octave_hz(7)
     low_middle = _low_part(middle_hz)
@@ -234,7 +236,7 @@ def decay_of_band(settings: RoomSettings, band: int) -> Precise:
     value = _table_decay(settings.band_seconds, settings.bands_given, band)
     if settings.decay_given == 0:
         return value
-    return value * (decay / _table_decay(settings.band_seconds, settings.bands_given, _BAND_OF_1_KHZ))
+    return value * (decay / _table_decay(settings.band_seconds, settings.bands_given, int(_BAND_OF_1_KHZ)))
 
 
 @kernel()
@@ -280,9 +282,9 @@ def mean_line_samples(settings: RoomSettings, sample_rate: Precise) -> Precise:
 
 
 @kernel()
-def room_key(settings: RoomSettings, purpose: np.uint64, number: int) -> np.uint64:
+def room_key(settings: RoomSettings, purpose: np.uint64, number: np.uint64) -> np.uint64:
     """Key of random numbers for a purpose."""
-    return stream_key(settings.room_seed, purpose, np.uint64(np.int64(number)))
+    return stream_key(settings.room_seed, purpose, number)
 
 
 @kernel()
@@ -297,7 +299,7 @@ def _relative_length(key: np.uint64, line: int, lines: int) -> Precise:
 @kernel()
 def _wanted_length(settings: RoomSettings, mean: Precise, line: int) -> Precise:
     """Length that a line should have, in samples, at least 2."""
-    key = room_key(settings, _FOR_LINES, 0)
+    key = room_key(settings, _FOR_LINES, _LENGTHS)
     total: Precise = 0.0
     for other in range(settings.lines):
         total += _relative_length(key, other, settings.lines)
@@ -376,7 +378,7 @@ def draw_line_delays(settings: RoomSettings, mean: Precise, delays: Integers1) -
     """Write distinct primes near the lengths wanted, in random order."""
     for line in range(settings.lines):
         delays[line] = nearest_free_prime(_wanted_length(settings, mean, line), delays, line)
-    draw_order(room_key(settings, _FOR_LINES, 1), delays)
+    draw_order(room_key(settings, _FOR_LINES, _ORDER), delays)
 
 
 @kernel()
