@@ -242,7 +242,7 @@ def filter_pair(
     for i in range(np.uintp(places.size)):
         place = places[i]
         cell = np.uintp(np.int32(place))
-        share = place - np.float64(cell)
+        share = place - float(cell)
         base = np.uintp(column) + i
         a = 0.0
         b = 0.0

@@ -232,16 +232,15 @@ KERNEL void spacing_loss_filter_pair(reals_2 line, reals_2 table, reals_1 places
     for (ux i = (ux)0; i < (ux)places.n0; i++) {
         const real place = places.at[(ix)i];
         const ux cell = (ux)(int32_t)place;
-        const double share = (double)place - (double)cell;
+        const real share = place - (real)cell;
         const ux base = (ux)column + i;
         real a = REAL(0.0);
         real b = REAL(0.0);
         for (ux k = (ux)0; k < taps; k++) {
-            const double tap = (double)table.at[(ix)cell * table.n1 + (ix)k] + share *
-                (double)(table.at[(ix)((uint64_t)cell + SPACING_LOSS_ONE) * table.n1 + (ix)k] -
-                table.at[(ix)cell * table.n1 + (ix)k]);
-            a = (real)((double)a + tap * (double)line.at[(ix)upper * line.n1 + (ix)(base + k)]);
-            b = (real)((double)b + tap * (double)line.at[(ix)lower * line.n1 + (ix)(base + k)]);
+            const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell +
+                SPACING_LOSS_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
+            a += tap * line.at[(ix)upper * line.n1 + (ix)(base + k)];
+            b += tap * line.at[(ix)lower * line.n1 + (ix)(base + k)];
         }
         out.at[(ix)upper * out.n1 + (ix)((ux)at + i)] = a;
         out.at[(ix)lower * out.n1 + (ix)((ux)at + i)] = b;
