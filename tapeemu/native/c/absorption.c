@@ -1035,21 +1035,24 @@ KERNEL void design_absorption(int64s_1 delays, doubles_1 seconds, double sample_
     double smallest = 0x1.7e43c8800759cp+996;
     for (ix structure = 1; structure < 6; structure++) {
         double error = absorption_solve_centres(structure, delays, sample_rate, bands, work);
-        if (structure <= 2) {
-            if (error <= 0x1.26e978d4fdf3bp-7 && absorption_calm(work->chosen, delays, sample_rate, bands,
-                work, false)) {
-                absorption_copy_filters(work->chosen, filters);
-                return;
-            }
+        const bool simple = structure <= 2;
+        if (simple && error > 0x1.26e978d4fdf3bp-7) {
             continue;
         }
-        if (error <= 0x1.26e978d4fdf3bp-7) {
+        if (!simple && error <= 0x1.26e978d4fdf3bp-7) {
             absorption_fill_levels(delays, (doubles_1){work->centres.at + ABSORPTION_BEST * work->centres.n1,
                 work->centres.n1}, sample_rate, bands, (doubles_2){work->lines.at, work->lines.n1,
                 work->lines.n2});
             absorption_thin_shelves(absorption_steepness(structure), sample_rate, bands, work);
         }
-        absorption_calm(work->chosen, delays, sample_rate, bands, work, true);
+        const bool is_calm = absorption_calm(work->chosen, delays, sample_rate, bands, work, !simple);
+        if (simple && !is_calm) {
+            continue;
+        }
+        if (simple) {
+            absorption_copy_filters(work->chosen, filters);
+            return;
+        }
         error = absorption_read_decays(work->chosen, delays, sample_rate, bands, work,
             (doubles_1){work->centres.at + ABSORPTION_FOUND * work->centres.n1, work->centres.n1});
         if (error < smallest) {

@@ -34,8 +34,8 @@
 /*
  * Langevin function ``L(x) = coth x - 1/x`` over x, relative error at most 2e-15.
  *
- * Below 4 it is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted). The derivative
- * is ``1 - 2 L / x - L ** 2``.
+ * Below 4 it is a rational function of ``x ** 2`` (relative error 3e-16; least squares, reweighted). The
+ * derivative is ``1 - 2 L / x - L ** 2``.
  */
 KERNEL double hysteresis_loop_langevin_ratio(double x)
 {

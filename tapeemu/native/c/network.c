@@ -17,14 +17,8 @@
 #define NETWORK_CHUNK 64
 #define NETWORK_SILENCE REAL(0x1.4484bfeebc2a0p-100)
 #define NETWORK_SWINGS 2
-#define NETWORK_INPUT_DELAY 0
 #define NETWORK_DIFFUSER_DELAY 1
 #define NETWORK_LINE_DELAY 2
-#define NETWORK_DIFFUSER_ORDER 3
-#define NETWORK_LINE_ORDER 4
-#define NETWORK_INPUT_GAIN 0
-#define NETWORK_DIFFUSER_GAIN 1
-#define NETWORK_MIXING_GAIN 2
 #define NETWORK_DRY 0
 #define NETWORK_OWN 1
 #define NETWORK_COMMON 2
@@ -33,8 +27,6 @@
 #define NETWORK_FED 0
 #define NETWORK_POSITION 1
 #define NETWORK_TURNED 2
-#define NETWORK_SHORTEST 3
-#define NETWORK_MOVING 4
 #define NETWORK_CELL 5
 #define NETWORK_CURVED 6
 #define NETWORK_NOWHERE 1
@@ -103,16 +95,15 @@ KERNEL ux network_place(int64_t now, int64_t delay, ix length)
  *     Gets the chunk.
  * audio : ndarray, shape (channels, samples)
  *     The block.
- * start : int
+ * first : int
  *     First sample of the chunk in it.
  * fed, samples : int
  *     Samples fed before this chunk, and its length (at most CHUNK).
  */
-KERNEL void network_write_input(reals_2 ring, reals_2 audio, ix start, int64_t fed, ux samples)
+KERNEL void network_write_input(reals_2 ring, reals_2 audio, ux first, int64_t fed, ux samples)
 {
     const ix length = ring.n1 - NETWORK_CHUNK;
     const ux write = (ux)floor_remainder_64(fed, (int64_t)length);
-    const ux first = (ux)start;
     for (ix channel = 0; channel < ring.n0; channel++) {
         for (ux k = (ux)0; k < samples; k++) {
             const real x = audio.at[channel * audio.n1 + (ix)(first + k)];
@@ -196,7 +187,7 @@ KERNEL void network_write_rows(reals_2 ring, int64s_1 order, reals_1 gains, real
  *
  * The gain is of double precision: it is met again at every pass, and its rounding would add up.
  */
-KERNEL void network_read_rows(reals_2 ring, const Network *network, reals_2 rows, int64_t fed, ux samples)
+KERNEL void network_read_rows(reals_2 ring, const Network *network, doubles_2 rows, int64_t fed, ux samples)
 {
     const ix length = ring.n1 - NETWORK_CHUNK;
     const int64_t now = floor_remainder_64(fed, (int64_t)length);
@@ -206,7 +197,7 @@ KERNEL void network_read_rows(reals_2 ring, const Network *network, reals_2 rows
             length);
         const double gain = scale * network->filters.at[row];
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[row * rows.n1 + (ix)k] = (real)(gain * (double)ring.at[row * ring.n1 + (ix)(read + k)]);
+            rows.at[row * rows.n1 + (ix)k] = gain * (double)ring.at[row * ring.n1 + (ix)(read + k)];
         }
     }
 }
@@ -310,15 +301,17 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
     }
 }
 
-/* Add every line of another ring at its delay; shapes as for `write_rows`, `delays` in samples. */
-KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, reals_2 rows, int64_t fed, ux samples)
+/* Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`, `delays` in samples. */
+KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, reals_2 rows, int64_t fed, ux
+    samples)
 {
     const ix length = ring.n1 - NETWORK_CHUNK;
     const int64_t now = floor_remainder_64(fed, (int64_t)length);
     for (ix row = 0; row < rows.n0; row++) {
         const ux read = network_place(now, delays.at[row], length);
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[row * rows.n1 + (ix)k] += ring.at[row * ring.n1 + (ix)(read + k)];
+            rows.at[row * rows.n1 + (ix)k] = (real)(filtered.at[row * filtered.n1 + (ix)k] +
+                (double)ring.at[row * ring.n1 + (ix)(read + k)]);
         }
     }
 }
@@ -340,7 +333,7 @@ KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, reals_2 rows, int64_
  * state : ndarray, shape (FILTER_ROWS - 1, 2, lines)
  *     Both states of each section, changed in place; in double precision, for poles may be slow.
  */
-KERNEL void network_absorb(reals_2 rows, doubles_3 filters, ix sections, doubles_3 state, ux samples)
+KERNEL void network_absorb(doubles_2 rows, doubles_3 filters, ix sections, doubles_3 state, ux samples)
 {
     for (ix section = 0; section < sections; section++) {
         for (ix row = 0; row < rows.n0; row += 4) {
@@ -369,14 +362,14 @@ KERNEL void network_absorb(reals_2 rows, doubles_3 filters, ix sections, doubles
             double s3 = state.at[section * state.n1 * state.n2 + row + 3];
             double t3 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 3];
             for (ux k = (ux)0; k < samples; k++) {
-                const double x0 = (double)rows.at[row * rows.n1 + (ix)k];
-                const double x1 = (double)rows.at[(row + 1) * rows.n1 + (ix)k];
-                const double x2 = (double)rows.at[(row + 2) * rows.n1 + (ix)k];
-                const double x3 = (double)rows.at[(row + 3) * rows.n1 + (ix)k];
-                rows.at[row * rows.n1 + (ix)k] = (real)(x0 + s0);
-                rows.at[(row + 1) * rows.n1 + (ix)k] = (real)(x1 + s1);
-                rows.at[(row + 2) * rows.n1 + (ix)k] = (real)(x2 + s2);
-                rows.at[(row + 3) * rows.n1 + (ix)k] = (real)(x3 + s3);
+                const double x0 = rows.at[row * rows.n1 + (ix)k];
+                const double x1 = rows.at[(row + 1) * rows.n1 + (ix)k];
+                const double x2 = rows.at[(row + 2) * rows.n1 + (ix)k];
+                const double x3 = rows.at[(row + 3) * rows.n1 + (ix)k];
+                rows.at[row * rows.n1 + (ix)k] = x0 + s0;
+                rows.at[(row + 1) * rows.n1 + (ix)k] = x1 + s1;
+                rows.at[(row + 2) * rows.n1 + (ix)k] = x2 + s2;
+                rows.at[(row + 3) * rows.n1 + (ix)k] = x3 + s3;
                 const double u0 = c0 * x0 + t0;
                 const double u1 = c1 * x1 + t1;
                 const double u2 = c2 * x2 + t2;
@@ -560,20 +553,19 @@ KERNEL void network_add_taps(ix channel, const Network *network, reals_2 ring, i
  * ----------
  * audio, out : ndarray, shape (channels, samples)
  *     The block, and what becomes of it.
- * start : int
+ * first : int
  *     First sample of the chunk in them.
  * network : Network
  * state : NetworkState
  * fed, samples : int
  *     Samples fed before this chunk, and its length.
  */
-KERNEL void network_write_output(reals_2 audio, reals_2 out, ix start, const Network *network, const
+KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Network *network, const
     NetworkState *state, int64_t fed, ux samples)
 {
     const real dry = (real)network->numbers.at[NETWORK_DRY];
     const real own = (real)network->numbers.at[NETWORK_OWN];
     const real common = (real)network->numbers.at[NETWORK_COMMON];
-    const ux first = (ux)start;
     const ix channels = out.n0;
     if (common == REAL(0.0)) {
         for (ix channel = 0; channel < channels; channel++) {
@@ -631,65 +623,6 @@ KERNEL void network_turn_rows(const Network *network, const NetworkState *state,
     }
     network_rotate(state->rows, rotation, network->ramp, counters.at[NETWORK_CURVED] != INT64_C(0), (ix)into,
         samples);
-}
-
-/*
- * Reverberate a block of any length.
- *
- * Parameters
- * ----------
- * network : Network
- *     Delays, gains and filters.
- * state : NetworkState
- *     Changed in place.
- * audio, out : ndarray, shape (channels, samples)
- *     The block, and what becomes of it; they may be the same.
- */
-KERNEL void network_reverberate(const Network *network, const NetworkState *state, reals_2 audio, reals_2 out)
-{
-    int64s_1 counters = state->counters;
-    reals_2 rows = state->rows;
-    int64s_2 delays = network->delays;
-    reals_2 gains = network->gains;
-    const ix length = audio.n1;
-    const ix sections = (ix)network->filters.at[1 * network->filters.n2];
-    ix done = 0;
-    while (done < length) {
-        const int64_t fed = counters.at[NETWORK_FED];
-        ix count = (ix)smaller_integer_64(INT64_C(64) - floor_remainder_64(fed, INT64_C(64)),
-            counters.at[NETWORK_CELL] - floor_remainder_64(counters.at[NETWORK_POSITION],
-            counters.at[NETWORK_CELL]));
-        count = smaller_integer(count, (ix)counters.at[NETWORK_SHORTEST]);
-        count = smaller_integer(count, length - done);
-        const ux samples = (ux)count;
-        network_write_input(state->input_ring, audio, done, fed, samples);
-        network_spread(state->input_ring, (int64s_1){delays.at, delays.n1}, (reals_1){gains.at, gains.n1},
-            rows, fed, samples);
-        network_mix(rows, samples);
-        network_write_rows(state->diffuser_ring, (int64s_1){delays.at + NETWORK_DIFFUSER_ORDER * delays.n1,
-            delays.n1}, (reals_1){gains.at + NETWORK_DIFFUSER_GAIN * gains.n1, gains.n1}, rows, fed, samples);
-        if (sections == 1) {
-            network_read_filtered(network, state, fed, samples);
-        } else {
-            network_read_rows(state->line_ring, network, rows, fed, samples);
-            network_absorb(rows, network->filters, sections, state->filter_state, samples);
-            network_add_rows(state->diffuser_ring, (int64s_1){delays.at + NETWORK_DIFFUSER_DELAY * delays.n1,
-                delays.n1}, rows, fed, samples);
-        }
-        if (counters.at[NETWORK_MOVING] != INT64_C(0)) {
-            network_turn_rows(network, state, samples);
-        }
-        network_mix(rows, samples);
-        network_write_rows(state->line_ring, (int64s_1){delays.at + NETWORK_LINE_ORDER * delays.n1,
-            delays.n1}, (reals_1){gains.at + NETWORK_MIXING_GAIN * gains.n1, gains.n1}, rows, fed, samples);
-        network_write_output(audio, out, done, network, state, fed, samples);
-        done += count;
-        counters.at[NETWORK_FED] = fed + (int64_t)count;
-        counters.at[NETWORK_POSITION] += (int64_t)count;
-        if (floor_remainder_64(counters.at[NETWORK_FED], INT64_C(64)) == INT64_C(0)) {
-            network_clear_stale(state->filter_state);
-        }
-    }
 }
 
 KERNEL void network_clear(reals_2 ring)

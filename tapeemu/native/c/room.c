@@ -20,6 +20,7 @@
 #define ROOM_DIFFUSER_GAIN 1
 #define ROOM_DIFFUSER_ORDER 3
 #define ROOM_DRY 0
+#define ROOM_FED 0
 #define ROOM_GAINS 3
 #define ROOM_INPUT_DELAY 0
 #define ROOM_INPUT_GAIN 0
@@ -30,6 +31,7 @@
 #define ROOM_MOVING 4
 #define ROOM_NUMBERS 6
 #define ROOM_OWN 1
+#define ROOM_POSITION 1
 #define ROOM_SCALE 3
 #define ROOM_SHORTEST 3
 #define ROOM_SWINGS 2
@@ -40,6 +42,10 @@
 #define ROOM_FOR_MIXING UINT64_C(3)
 #define ROOM_FOR_SWINGS UINT64_C(5)
 #define ROOM_FOR_TAPS UINT64_C(6)
+#define ROOM_FIRST UINT64_C(0)
+#define ROOM_SECOND UINT64_C(1)
+#define ROOM_THIRD UINT64_C(2)
+#define ROOM_FOURTH UINT64_C(3)
 #define ROOM_FIRST_STAGE REAL(0x1.5555555555555p-2)
 #define ROOM_DEEPEST_ANGLE REAL(0x1.14eb56fb8f57fp+3)
 #define ROOM_OWN_SWING_HZ REAL(0.5)
@@ -47,6 +53,7 @@
 #define ROOM_NO_SHARE REAL(0x1.4484bfeebc2a0p-100)
 #define ROOM_LEVEL_REFERENCE_HZ REAL(1000.0)
 #define ROOM_BAND_OF_1_KHZ 4
+#define ROOM_MEMORY_ROWS 23
 #define ROOM_RESONANCE_DB REAL(12.0)
 
 /* Samples by which the output is late: none, for the dry sound passes at once. */
@@ -106,13 +113,6 @@ KERNEL ix room_tail(const RoomSettings *settings, double sample_rate, ix channel
         * sample_rate);
 }
 
-KERNEL void room_put(int64s_2 shapes, ix row, ix first, ix second, ix third)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = (int64_t)third;
-}
-
 /* Columns of a ring for delays up to the longest, with its margin. */
 KERNEL ix room_ring_columns(ix longest)
 {
@@ -124,30 +124,63 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
 {
     const ix lines = settings->lines;
     const ix half = floor_division(lines, 2);
-    room_put(shapes, 0, ROOM_NUMBERS, 1, 1);
-    room_put(shapes, 1, ROOM_DELAYS, lines, 1);
-    room_put(shapes, 2, ROOM_GAINS, lines, 1);
-    room_put(shapes, 3, ROOM_FILTER_ROWS, 4, lines);
-    room_put(shapes, 4, channels, half, 1);
-    room_put(shapes, 5, channels, half, 1);
-    room_put(shapes, 6, ROOM_SWINGS, half, 1);
-    room_put(shapes, 7, ROOM_SWINGS, half, 1);
-    room_put(shapes, 8, 2, ROOM_LONGEST_CELL, 1);
-    room_put(shapes, 9, ROOM_COUNTERS, 1, 1);
-    room_put(shapes, 10, channels, room_ring_columns(room_longest_input_delay(settings, sample_rate)), 1);
-    room_put(shapes, 11, lines, room_ring_columns(room_longest_diffuser_delay(settings, sample_rate)), 1);
-    room_put(shapes, 12, lines, room_ring_columns(room_layout_longest_line_samples(settings, sample_rate)),
-        1);
-    room_put(shapes, 13, 8, 2, lines);
-    room_put(shapes, 14, lines, ROOM_CHUNK, 1);
-    room_put(shapes, 15, 4, half, 1);
-    room_put(shapes, 16, 4, ROOM_CHUNK, 1);
-    room_put(shapes, 17, channels + 1, ROOM_CHUNK, 1);
-    room_put(shapes, 18, ROOM_POINT_ROWS, ROOM_READ_POINTS, 1);
-    room_put(shapes, 19, ROOM_CENTRE_ROWS, ROOM_BANDS, 1);
-    room_put(shapes, 20, ROOM_LINE_ROWS, lines, ROOM_BANDS);
-    room_put(shapes, 21, ROOM_FILTER_ROWS, 4, lines);
-    room_put(shapes, 22, ROOM_FILTER_ROWS, 4, lines);
+    for (ix row = 0; row < ROOM_MEMORY_ROWS; row++) {
+        for (ix axis = 0; axis < 3; axis++) {
+            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+        }
+    }
+    shapes.at[0] = INT64_C(6);
+    shapes.at[1 * shapes.n1] = INT64_C(5);
+    shapes.at[1 * shapes.n1 + 1] = (int64_t)lines;
+    shapes.at[2 * shapes.n1] = INT64_C(3);
+    shapes.at[2 * shapes.n1 + 1] = (int64_t)lines;
+    shapes.at[3 * shapes.n1] = INT64_C(9);
+    shapes.at[3 * shapes.n1 + 1] = INT64_C(4);
+    shapes.at[3 * shapes.n1 + 2] = (int64_t)lines;
+    shapes.at[4 * shapes.n1] = (int64_t)channels;
+    shapes.at[4 * shapes.n1 + 1] = (int64_t)half;
+    shapes.at[5 * shapes.n1] = (int64_t)channels;
+    shapes.at[5 * shapes.n1 + 1] = (int64_t)half;
+    shapes.at[6 * shapes.n1] = INT64_C(2);
+    shapes.at[6 * shapes.n1 + 1] = (int64_t)half;
+    shapes.at[7 * shapes.n1] = INT64_C(2);
+    shapes.at[7 * shapes.n1 + 1] = (int64_t)half;
+    shapes.at[8 * shapes.n1] = INT64_C(2);
+    shapes.at[8 * shapes.n1 + 1] = INT64_C(256);
+    shapes.at[9 * shapes.n1] = INT64_C(7);
+    shapes.at[10 * shapes.n1] = (int64_t)channels;
+    shapes.at[10 * shapes.n1 + 1] = (int64_t)room_ring_columns(room_longest_input_delay(settings,
+        sample_rate));
+    shapes.at[11 * shapes.n1] = (int64_t)lines;
+    shapes.at[11 * shapes.n1 + 1] = (int64_t)room_ring_columns(room_longest_diffuser_delay(settings,
+        sample_rate));
+    shapes.at[12 * shapes.n1] = (int64_t)lines;
+    shapes.at[12 * shapes.n1 + 1] = (int64_t)room_ring_columns(room_layout_longest_line_samples(settings,
+        sample_rate));
+    shapes.at[13 * shapes.n1] = INT64_C(8);
+    shapes.at[13 * shapes.n1 + 1] = INT64_C(2);
+    shapes.at[13 * shapes.n1 + 2] = (int64_t)lines;
+    shapes.at[14 * shapes.n1] = (int64_t)lines;
+    shapes.at[14 * shapes.n1 + 1] = INT64_C(64);
+    shapes.at[15 * shapes.n1] = INT64_C(4);
+    shapes.at[15 * shapes.n1 + 1] = (int64_t)half;
+    shapes.at[16 * shapes.n1] = (int64_t)lines;
+    shapes.at[16 * shapes.n1 + 1] = INT64_C(64);
+    shapes.at[17 * shapes.n1] = (int64_t)(channels + 1);
+    shapes.at[17 * shapes.n1 + 1] = INT64_C(64);
+    shapes.at[18 * shapes.n1] = INT64_C(8);
+    shapes.at[18 * shapes.n1 + 1] = INT64_C(296);
+    shapes.at[19 * shapes.n1] = INT64_C(31);
+    shapes.at[19 * shapes.n1 + 1] = INT64_C(9);
+    shapes.at[20 * shapes.n1] = INT64_C(5);
+    shapes.at[20 * shapes.n1 + 1] = (int64_t)lines;
+    shapes.at[20 * shapes.n1 + 2] = INT64_C(9);
+    shapes.at[21 * shapes.n1] = INT64_C(9);
+    shapes.at[21 * shapes.n1 + 1] = INT64_C(4);
+    shapes.at[21 * shapes.n1 + 2] = (int64_t)lines;
+    shapes.at[22 * shapes.n1] = INT64_C(9);
+    shapes.at[22 * shapes.n1 + 1] = INT64_C(4);
+    shapes.at[22 * shapes.n1 + 2] = (int64_t)lines;
 }
 
 /* Power that is left after some samples of a decay. */
@@ -163,19 +196,19 @@ KERNEL void room_lay_out(const RoomSettings *settings, double mean, ix pre_delay
     const double span = room_layout_diffuser_span_samples(settings, mean);
     room_layout_draw_line_delays(settings, mean, (int64s_1){delays.at + ROOM_LINE_DELAY * delays.n1,
         delays.n1});
-    room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_DIFFUSER, 0), span *
+    room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_DIFFUSER, ROOM_FIRST), span *
         0x1.5555555555555p-2, (int64s_1){delays.at, delays.n1});
-    room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_DIFFUSER, 1), span *
+    room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_DIFFUSER, ROOM_SECOND), span *
         0x1.5555555555556p-1, (int64s_1){delays.at + ROOM_DIFFUSER_DELAY * delays.n1, delays.n1});
     for (ix line = 0; line < settings->lines; line++) {
         delays.at[line] += (int64_t)pre_delay;
         delays.at[ROOM_DIFFUSER_ORDER * delays.n1 + line] = (int64_t)line;
         delays.at[ROOM_LINE_ORDER * delays.n1 + line] = (int64_t)line;
     }
-    room_layout_draw_order(room_layout_room_key(settings, ROOM_FOR_MIXING, 0), (int64s_1){delays.at +
+    room_layout_draw_order(room_layout_room_key(settings, ROOM_FOR_MIXING, ROOM_FIRST), (int64s_1){delays.at +
         ROOM_DIFFUSER_ORDER * delays.n1, delays.n1});
-    room_layout_draw_order(room_layout_room_key(settings, ROOM_FOR_MIXING, 1), (int64s_1){delays.at +
-        ROOM_LINE_ORDER * delays.n1, delays.n1});
+    room_layout_draw_order(room_layout_room_key(settings, ROOM_FOR_MIXING, ROOM_SECOND), (int64s_1){delays.at
+        + ROOM_LINE_ORDER * delays.n1, delays.n1});
 }
 
 /* Write gains and signs of input, diffuser and lines; the part of the power that passes the diffuser. */
@@ -202,13 +235,13 @@ KERNEL double room_weigh(const RoomSettings *settings, ix channels, ix pre_delay
         first += entered;
         second += passed;
         network->gains.at[line] = (real)(room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_INPUT,
-            0), line) / square_root_double(sharing) * square_root_double(entered));
+            ROOM_FIRST), line) / square_root_double(sharing) * square_root_double(entered));
         /* Both mixings' scale: the one before the diffuser, and the one behind it. */
         network->gains.at[ROOM_DIFFUSER_GAIN * network->gains.n1 + line] =
-            (real)(room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_MIXING, 2), line) *
+            (real)(room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_MIXING, ROOM_THIRD), line) *
             square_root_double(passed) / count);
         network->gains.at[ROOM_MIXING_GAIN * network->gains.n1 + line] =
-            (real)room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_MIXING, 3), line);
+            (real)room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_MIXING, ROOM_FOURTH), line);
     }
     network->numbers.at[ROOM_SCALE] = scale;
     return first / count * (second / count);
@@ -223,7 +256,7 @@ KERNEL double room_place_taps(const RoomSettings *settings, ix channels, double 
     double total = 0.0;
     double taps = 0.0;
     for (ix channel = 0; channel < channels; channel++) {
-        room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_TAPS, 2 * channel),
+        room_layout_draw_scatter(room_layout_room_key(settings, ROOM_FOR_TAPS, (uint64_t)(2 * channel)),
             room_layout_tap_span_samples(mean), (int64s_1){network->tap_delays.at + channel *
             network->tap_delays.n1, network->tap_delays.n1});
         for (ix tap = 0; tap < half; tap++) {
@@ -231,8 +264,8 @@ KERNEL double room_place_taps(const RoomSettings *settings, ix channels, double 
                 network->tap_delays.n1 + tap]);
             total += left;
             taps += 1.0;
-            const double sign = room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_TAPS, 2 *
-                channel + 1), tap);
+            const double sign = room_layout_draw_sign(room_layout_room_key(settings, ROOM_FOR_TAPS,
+                (uint64_t)(2 * channel + 1)), tap);
             network->tap_gains.at[channel * network->tap_gains.n1 + tap] = (real)(sign /
                 square_root_double(count) * square_root_double(left));
         }
@@ -313,10 +346,14 @@ KERNEL void room_set_turning(const RoomSettings *settings, double sample_rate, d
     const double own = square_root_double(larger_double(needed * needed - counts * counts, 0.0));
     numbers.at[ROOM_DEPTH] = deepest / 0x1.921fb54442d18p+2;
     numbers.at[5] = own / 0x1.921fb54442d18p+2;
-    room_layout_draw_swings(room_layout_room_key(settings, ROOM_FOR_SWINGS, 0), settings->modulation_hz,
-        sample_rate, network->rates, network->phases, 0);
-    room_layout_draw_swings(room_layout_room_key(settings, ROOM_FOR_SWINGS, 1), 0.5, sample_rate,
-        network->rates, network->phases, 1);
+    for (ix swing = 0; swing < ROOM_SWINGS; swing++) {
+        double hertz = settings->modulation_hz;
+        if (swing == 1) {
+            hertz = 0.5;
+        }
+        const uint64_t key = room_layout_room_key(settings, ROOM_FOR_SWINGS, (uint64_t)swing);
+        room_layout_draw_swings(key, hertz, sample_rate, network->rates, network->phases, swing);
+    }
     const double fastest = 0x1.921fb54442d18p+2 * (room_layout_spread_rate(deepest * settings->modulation_hz)
         + room_layout_spread_rate(own * 0.5));
     const double count = (double)lines;
@@ -399,5 +436,48 @@ KERNEL void room_seek(const RoomMemory *memory, int64_t place)
  */
 KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
 {
-    network_reverberate(&memory->network, &memory->state, block, out);
+    const Network network = memory->network;
+    const NetworkState state = memory->state;
+    int64s_1 counters = state.counters;
+    reals_2 rows = state.rows;
+    int64s_2 delays = network.delays;
+    reals_2 gains = network.gains;
+    const ix length = block.n1;
+    const ix sections = (ix)network.filters.at[1 * network.filters.n2];
+    ix done = 0;
+    while (done < length) {
+        const int64_t fed = counters.at[ROOM_FED];
+        ix count = (ix)smaller_integer_64(INT64_C(64) - floor_remainder_64(fed, INT64_C(64)),
+            counters.at[ROOM_CELL] - floor_remainder_64(counters.at[ROOM_POSITION], counters.at[ROOM_CELL]));
+        count = smaller_integer(count, (ix)counters.at[ROOM_SHORTEST]);
+        count = smaller_integer(count, length - done);
+        const ux samples = (ux)count;
+        network_write_input(state.input_ring, block, (ux)done, fed, samples);
+        network_spread(state.input_ring, (int64s_1){delays.at, delays.n1}, (reals_1){gains.at, gains.n1},
+            rows, fed, samples);
+        network_mix(rows, samples);
+        network_write_rows(state.diffuser_ring, (int64s_1){delays.at + ROOM_DIFFUSER_ORDER * delays.n1,
+            delays.n1}, (reals_1){gains.at + ROOM_DIFFUSER_GAIN * gains.n1, gains.n1}, rows, fed, samples);
+        if (sections == 1) {
+            network_read_filtered(&network, &state, fed, samples);
+        } else {
+            network_read_rows(state.line_ring, &network, state.filtered, fed, samples);
+            network_absorb(state.filtered, network.filters, sections, state.filter_state, samples);
+            network_add_rows(state.diffuser_ring, (int64s_1){delays.at + ROOM_DIFFUSER_DELAY * delays.n1,
+                delays.n1}, state.filtered, rows, fed, samples);
+        }
+        if (counters.at[ROOM_MOVING] != INT64_C(0)) {
+            network_turn_rows(&network, &state, samples);
+        }
+        network_mix(rows, samples);
+        network_write_rows(state.line_ring, (int64s_1){delays.at + ROOM_LINE_ORDER * delays.n1, delays.n1},
+            (reals_1){gains.at + ROOM_MIXING_GAIN * gains.n1, gains.n1}, rows, fed, samples);
+        network_write_output(block, out, (ux)done, &network, &state, fed, samples);
+        done += count;
+        counters.at[ROOM_FED] = fed + (int64_t)count;
+        counters.at[ROOM_POSITION] += (int64_t)count;
+        if (floor_remainder_64(counters.at[ROOM_FED], INT64_C(64)) == INT64_C(0)) {
+            network_clear_stale(state.filter_state);
+        }
+    }
 }

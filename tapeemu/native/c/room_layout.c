@@ -44,6 +44,8 @@
 #define ROOM_LAYOUT_PHASES REAL(0x1.0000000000000p+60)
 #define ROOM_LAYOUT_PHASES_LEFT UINT64_C(16)
 #define ROOM_LAYOUT_FOR_LINES UINT64_C(1)
+#define ROOM_LAYOUT_LENGTHS UINT64_C(0)
+#define ROOM_LAYOUT_ORDER UINT64_C(1)
 #define ROOM_LAYOUT_HALF REAL(0.5)
 
 /* Exact centre of a band (IEC 61260-1, base ten); band 4 is that of 1 kHz. */
@@ -213,9 +215,9 @@ KERNEL double room_layout_mean_line_samples(const RoomSettings *settings, double
 }
 
 /* Key of random numbers for a purpose. */
-KERNEL uint64_t room_layout_room_key(const RoomSettings *settings, uint64_t purpose, ix number)
+KERNEL uint64_t room_layout_room_key(const RoomSettings *settings, uint64_t purpose, uint64_t number)
 {
-    return hashing_stream_key(settings->room_seed, purpose, (uint64_t)(int64_t)number);
+    return hashing_stream_key(settings->room_seed, purpose, number);
 }
 
 /* Length of a line in terms of the shortest's place, in rising order: scattered on a geometric series. */
@@ -230,7 +232,7 @@ KERNEL double room_layout_relative_length(uint64_t key, ix line, ix lines)
 /* Length that a line should have, in samples, at least 2. */
 KERNEL double room_layout_wanted_length(const RoomSettings *settings, double mean, ix line)
 {
-    const uint64_t key = room_layout_room_key(settings, ROOM_LAYOUT_FOR_LINES, 0);
+    const uint64_t key = room_layout_room_key(settings, ROOM_LAYOUT_FOR_LINES, ROOM_LAYOUT_LENGTHS);
     double total = 0.0;
     for (ix other = 0; other < settings->lines; other++) {
         total += room_layout_relative_length(key, other, settings->lines);
@@ -325,7 +327,7 @@ KERNEL void room_layout_draw_line_delays(const RoomSettings *settings, double me
         delays.at[line] = (int64_t)room_layout_nearest_free_prime(room_layout_wanted_length(settings, mean,
             line), delays, line);
     }
-    room_layout_draw_order(room_layout_room_key(settings, ROOM_LAYOUT_FOR_LINES, 1), delays);
+    room_layout_draw_order(room_layout_room_key(settings, ROOM_LAYOUT_FOR_LINES, ROOM_LAYOUT_ORDER), delays);
 }
 
 /* Write one delay at random in each of equal parts of a span, in random order: from 0 to less than it. */

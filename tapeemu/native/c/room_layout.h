@@ -35,7 +35,7 @@ KERNEL double room_layout_table_decay(doubles_1 seconds, int64s_1 given, ix band
 KERNEL double room_layout_decay_of_band(const RoomSettings *settings, ix band);
 KERNEL double room_layout_slowest_decay_seconds(const RoomSettings *settings, double sample_rate);
 KERNEL double room_layout_mean_line_samples(const RoomSettings *settings, double sample_rate);
-KERNEL uint64_t room_layout_room_key(const RoomSettings *settings, uint64_t purpose, ix number);
+KERNEL uint64_t room_layout_room_key(const RoomSettings *settings, uint64_t purpose, uint64_t number);
 KERNEL double room_layout_relative_length(uint64_t key, ix line, ix lines);
 KERNEL double room_layout_wanted_length(const RoomSettings *settings, double mean, ix line);
 KERNEL ix room_layout_longest_line_samples(const RoomSettings *settings, double sample_rate);
