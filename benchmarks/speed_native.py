@@ -20,7 +20,10 @@ from tapeemu.targets.setups import Case, setup_of
 RATE = 48_000
 BLOCK = 512
 SECONDS = 4.0
-FLAGS = ("-O3", "-ffp-contract=fast", "-march=native")
+FLAGS = {
+    "gcc": ("-O3", "-ffp-contract=fast", "-march=native"),
+    "clang": ("-O3", "-ffp-contract=on", "-march=native"),
+}
 
 PROCESSORS: dict[str, Processor] = {
     "drive": PreampDrive(drive_db=12.0),
@@ -68,8 +71,8 @@ def main() -> None:
         targets = {}
         for compiler in ("gcc", "clang"):
             if shutil.which(compiler):
-                targets[f"{compiler}, double"] = HostTarget(folder, FLAGS, (compiler,))
-                targets[f"{compiler}, single"] = HostTarget(folder, (*FLAGS, SINGLE), (compiler,))
+                targets[f"{compiler}, double"] = HostTarget(folder, FLAGS[compiler], (compiler,))
+                targets[f"{compiler}, single"] = HostTarget(folder, (*FLAGS[compiler], SINGLE), (compiler,))
         print(f"{'time of C over numba':28}" + "".join(f"{name:>16}" for name in targets))
         for label, processor in PROCESSORS.items():
             python = in_python(processor, audio)
