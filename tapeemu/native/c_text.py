@@ -204,10 +204,11 @@ class _Body:
     def lines(self) -> list[str]:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
-        start = ["REASSOCIATE"] if self.function.reassociates else []
+        start = ["REASSOCIATE"] if self.function.reassociates else ["EXACT_BODY"] if self.function.exact else []
         unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
         body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
-        return [f"{signature(self.unit, self.function)}", "{", *body, "}"]
+        exact = "EXACT " if self.function.exact else ""
+        return [f"{exact}{signature(self.unit, self.function)}", "{", *body, "}"]
 
     def hoisted(self) -> list[str]:
         return [name for name, place in self.declared.items() if place is None]

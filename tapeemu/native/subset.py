@@ -133,6 +133,8 @@ class Function:
         None for a kernel that only writes into its arrays.
     reassociates : bool
         Whether sums may be reordered (declared at the decorator).
+    exact : bool
+        Whether nothing may be fused (declared there too).
     """
 
     name: str
@@ -141,6 +143,7 @@ class Function:
     parameters: Mapping[str, Type]
     returns: Type | None
     reassociates: bool
+    exact: bool = False
 
 
 @dataclass
@@ -334,11 +337,12 @@ def _function(unit: Unit, node: ast.FunctionDef, module: ModuleType) -> Function
         node=node,
         parameters=parameters,
         returns=returns,
-        reassociates=_reassociates(unit, node),
+        reassociates=_declared(unit, node, "reassociate"),
+        exact=_declared(unit, node, "exact"),
     )
 
 
-def _reassociates(unit: Unit, node: ast.FunctionDef) -> bool:
+def _declared(unit: Unit, node: ast.FunctionDef, what: str) -> bool:
     for decorator in node.decorator_list:
         if (
             isinstance(decorator, ast.Call)
@@ -346,7 +350,7 @@ def _reassociates(unit: Unit, node: ast.FunctionDef) -> bool:
             and decorator.func.id == "kernel"
         ):
             given = {keyword.arg: ast.literal_eval(keyword.value) for keyword in decorator.keywords}
-            return bool(given.get("reassociate", False))
+            return bool(given.get(what, False))
     raise unit.refuse(
         node, f"{node.name} is no kernel", "decorate it with @kernel(), or move it out of this folder"
     )

@@ -99,14 +99,17 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     setup.place = (int64_t)take(65536) << take(24);
     setup.track = (int64_t)take(4);
     setup.slow_from = take(65536);
-    if (take(50) == 1)
-        setup.stage_count = (int32_t)take(60) - 20 > setup.stage_count ? setup.stage_count : (int32_t)take(40) - 20;
+    if (take(50) == 1) { /* fewer stages, fewer than none, or more than there may be */
+        const int32_t wanted = (int32_t)take(60) - 20;
+        if (wanted < setup.stage_count || wanted > TAPEEMU_MOST_STAGES)
+            setup.stage_count = wanted;
+    }
     tapeemu_stage stages[TAPEEMU_MOST_STAGES];
-    if (setup.stage_count > 0 && take(50) == 1) {
+    if (setup.stage_count > 0 && setup.stage_count <= TAPEEMU_MOST_STAGES && take(50) == 1) {
         memcpy(stages, setup.stages, (size_t)setup.stage_count * sizeof *stages);
         stages[0].count = (int32_t)take((unsigned)stages[0].count + 1);
         if (take(2))
-            stages[0].kind = (int32_t)take(20) - 5;
+            stages[0].kind = take(2) ? -1 - (int32_t)take(5) : TAPEEMU_KINDS + (int32_t)take(5);
         setup.stages = stages;
     }
     const tapeemu_bytes need = tapeemu_size(&setup);

@@ -112,7 +112,9 @@ def _stamp_of_imports(path: Path) -> tuple[str, ...]:
     return tuple(_read(_FOLDER / f"{name}.py")[0] for name in sorted(found))
 
 
-def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Function], Function]:
+def kernel(
+    *, reassociate: bool = False, inline: bool = False, exact: bool = False
+) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
     Parameters
@@ -120,6 +122,8 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
     reassociate : bool
         Allow sums to be reordered and multiply-adds to be fused, which vectorises dot products. Never
         assumes that values are finite. Leave it off where the order of operations carries the accuracy.
+    exact : bool
+        Fuse nothing: for designs that solve equations, which make much of a last bit.
     inline : bool
         Write the loop into every kernel that calls it, before anything is compiled: constants among the
         arguments are then constants in it.
@@ -133,7 +137,7 @@ def kernel(*, reassociate: bool = False, inline: bool = False) -> Callable[[Func
         fused: the same bits as Python's, which the strict build of the C files is compared with.
     """
     fastmath: Any = {"reassoc", "contract", "nsz"} if reassociate else {"contract"}
-    if _STRICT:
+    if _STRICT or exact:
         fastmath = False
 
     def decorate(function: Function) -> Function:

@@ -396,7 +396,10 @@ def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples:
 def add_rows(
     ring: Reals2, delays: Integers1, filtered: Precises2, rows: Reals2, fed: np.int64, samples: np.uintp
 ) -> None:
-    """Add every line of another ring at its delay, to what was filtered; shapes as for `write_rows`."""
+    """Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`.
+
+    `delays` are in samples.
+    """
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):

@@ -301,7 +301,11 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
     }
 }
 
-/* Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`, `delays` in samples. */
+/*
+ * Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`.
+ *
+ * `delays` are in samples.
+ */
 KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, reals_2 rows, int64_t fed, ux
     samples)
 {

@@ -21,8 +21,9 @@
  * right : ndarray, shape (n, columns)
  *     Right-hand sides; gets the solutions.
  */
-KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
+EXACT KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
 {
+    EXACT_BODY
     const ix size = matrix.n0;
     const ix columns = right.n1;
     for (ix row = 0; row < size; row++) {
@@ -86,9 +87,10 @@ KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
  * found : ndarray, shape (unknowns,)
  *     Gets the solution.
  */
-KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double damping, doubles_2 normal, doubles_1
-    found)
+EXACT KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double damping, doubles_2 normal,
+    doubles_1 found)
 {
+    EXACT_BODY
     const ix size = found.n0;
     double trace = 0.0;
     for (ix i = 0; i < size; i++) {
@@ -138,8 +140,9 @@ KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double damping,
  * matrix : ndarray, shape (n, n)
  *     Gets its factor, above the diagonal and, transposed, below it.
  */
-KERNEL void small_systems_factorise(doubles_2 matrix)
+EXACT KERNEL void small_systems_factorise(doubles_2 matrix)
 {
+    EXACT_BODY
     const ix size = matrix.n0;
     for (ix row = 0; row < size; row++) {
         const double root = square_root_double(matrix.at[row * matrix.n1 + row]);
@@ -172,8 +175,9 @@ KERNEL void small_systems_factorise(doubles_2 matrix)
  * side : ndarray, shape (n,)
  *     Right-hand side; gets the solution.
  */
-KERNEL void small_systems_solve_factorised(doubles_2 matrix, doubles_1 side)
+EXACT KERNEL void small_systems_solve_factorised(doubles_2 matrix, doubles_1 side)
 {
+    EXACT_BODY
     const ix size = side.n0;
     for (ix row = 0; row < size; row++) {
         const double known = side.at[row] / matrix.at[row * matrix.n1 + row];

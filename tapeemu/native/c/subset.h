@@ -55,6 +55,18 @@ TAPEEMU_VIEWS(uint64, uint64_t)
 #define REASSOCIATE
 #endif
 
+/* Before and in a function in which nothing may be fused. clang keeps to it unless told -ffp-contract=fast. */
+#if defined(__clang__)
+#define EXACT
+#define EXACT_BODY _Pragma("clang fp contract(off)")
+#elif defined(__GNUC__)
+#define EXACT __attribute__((optimize("fp-contract=off")))
+#define EXACT_BODY
+#else
+#define EXACT
+#define EXACT_BODY
+#endif
+
 /* As Python compares: the first where both are equal or one is no number. */
 #define TAPEEMU_EXTREMES(suffix, type)                                                                                 \
     static inline type smaller##suffix(type a, type b) { return b < a ? b : a; }                                       \
