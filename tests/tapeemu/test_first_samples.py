@@ -28,12 +28,20 @@ REQUIRED: dict[str, dict[str, Any]] = {
 }
 
 
+def answer(processor: Processor, audio: FloatArray, rate: int, start_sample: int = 0) -> FloatArray:
+    """What comes of a sound, less what comes without it: noise that the tape adds is no part of a click."""
+    made = processor(audio, sample_rate=rate, start_sample=start_sample)
+    if processor.traits.adds_sound:
+        made = made - processor(np.zeros_like(audio), sample_rate=rate, start_sample=start_sample)
+    return made
+
+
 def lost_db(processor: Processor, place: int, rate: int, channels: int = 2) -> float:
     """Energy of a click, in dB, less than that of the same click with silence before it."""
     audio = np.zeros((channels, PAD + place + LISTENED))
     audio[:, PAD + place] = 0.25
-    whole = processor(audio, sample_rate=rate, start_sample=-PAD)
-    start = processor(audio[:, PAD:], sample_rate=rate)
+    whole = answer(processor, audio, rate, start_sample=-PAD)
+    start = answer(processor, audio[:, PAD:], rate)
     return float(10.0 * np.log10(np.sum(whole**2) / max(np.sum(start**2), 1e-30)))
 
 
