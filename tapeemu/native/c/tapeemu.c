@@ -394,11 +394,12 @@ static bool anything_moves(const tapeemu *chain)
 static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix count)
 {
     const ix channels = chain->channels;
-    ix dry_count = count;
+    ix dry_counts[TAPEEMU_MOST_GROUPS]; /* of each level: beside a tape at the wrong speed they differ */
     for (ix i = 0; i < chain->memory.steps.n0; i++) {
         const int64_t *step = chain->memory.steps.at + 3 * i;
         const ix number = (ix)step[2];
         real **level = dry + step[1];
+        ix *dry_count = dry_counts + step[1];
         switch (step[0]) {
         case CHAIN_PROCESS: {
             const Stage *stage = chain->stages + number;
@@ -408,15 +409,15 @@ static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix
         }
         case CHAIN_KEEP:
             chain_keep_block((reals_2){*current, channels, count}, (reals_2){*level, channels, count});
-            dry_count = count;
+            *dry_count = count;
             break;
         case CHAIN_DELAY:
-            chain_delay_step(&chain->memory, number, (reals_2){*level, channels, dry_count});
+            chain_delay_step(&chain->memory, number, (reals_2){*level, channels, *dry_count});
             break;
         case CHAIN_STILL: {
             const Stage *stage = chain->stages + number;
-            dry_count = run_stage(
-                chain, stage->kind, &stage->still, chain->settings.ratios.at[number], level, other, dry_count);
+            *dry_count = run_stage(
+                chain, stage->kind, &stage->still, chain->settings.ratios.at[number], level, other, *dry_count);
             break;
         }
         case CHAIN_MIX:
