@@ -1,6 +1,6 @@
 """How kernels are compiled: without the interpreter lock, cached on disk where that is possible.
 
-The first compilation takes some ten seconds of work (``benchmarks/first_run.py``), so it is announced once, in
+The first compilation takes about a minute of work (``benchmarks/first_run.py``), so it is announced once, in
 one line, to whoever listens through :func:`announce_with`; the command line listens and prints it to standard
 error.
 """
@@ -24,7 +24,7 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 
 log = logging.getLogger("tapeemu")
 
-_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (10 to 30 seconds)"
+_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (about a minute)"
 
 
 class _FirstCompilation(event.Listener):
@@ -143,7 +143,12 @@ def kernel(
     def decorate(function: Function) -> Function:
         if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
             return _as_python(function)
-        options: dict[str, Any] = {"nogil": True, "fastmath": fastmath, "error_model": "numpy"}
+        options: dict[str, Any] = {
+            "nogil": True,
+            "fastmath": fastmath,
+            "error_model": "numpy",
+            "no_cfunc_wrapper": True,
+        }
         if inline:
             options["inline"] = "always"
         try:
@@ -157,6 +162,14 @@ def kernel(
             _stamp_of_imports(Path(function.__code__.co_filename)),
             _STRICT,
         )
+        find = dispatcher.get_call_template
+
+        def find_for_any_number(arguments: Any, keywords: Any) -> Any:
+            """One version serves all numbers that callers write down; numba would compile one for each."""
+            return find(tuple(map(numba.types.unliteral, arguments)), keywords)
+
+        if not inline:
+            dispatcher.get_call_template = find_for_any_number
         load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload
 
         def load_if_readable(signature: Any, context: Any) -> Any:

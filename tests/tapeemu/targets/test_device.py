@@ -26,6 +26,7 @@ def made(chain: Chain, *reductions: Reduction) -> DeviceBuild:
     return DeviceBuild("a-name", chain, 48_000.0, 1, setup, COSTS, reductions)
 
 
+@pytest.mark.long
 def test_the_files_hold_what_the_preset_needs_and_no_other_processor() -> None:
     files = device_files(made(Chain([PreampDrive(thd_percent=1.0)])))
     assert {"tapeemu.c", "tapeemu.h", "preset.h", "main.c", "drive.c"} <= set(files)
@@ -52,6 +53,7 @@ def test_the_sheet_says_what_was_reduced_and_what_a_figure_lost() -> None:
     assert "| gain | 0 dB | 0.05 dB | 0.1 | yes |" in text
 
 
+@pytest.mark.long
 @needs_board
 def test_costs_are_counted_on_the_board(tmp_path: Path) -> None:
     """The emulator counts instructions: a chain of two drives takes twice those of one, and neither is free."""

@@ -142,6 +142,7 @@ def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]])
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", [WebTarget, BoardTarget])
 def test_other_machines_give_the_bits_of_this_one(
     folder: Path, cases: list[tuple[Asked, Case]], kind: type[Target]
@@ -153,6 +154,7 @@ def test_other_machines_give_the_bits_of_this_one(
         assert (one.latency, one.tail) == (other.latency, other.tail)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("flags", [(), (SINGLE,)])
 def test_no_access_is_out_of_bounds_and_nothing_is_undefined(
     folder: Path, cases: list[tuple[Asked, Case]], flags: tuple[str, ...]
