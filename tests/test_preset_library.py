@@ -14,7 +14,7 @@ from tapeemu.presets.listing import markdown_table
 from tapeemu.presets.places import NAME, shipped_folder
 
 ROOT = Path(__file__).parent.parent
-FILES = sorted(shipped_folder().glob("*.toml"))
+FILES = sorted(shipped_folder().glob("*.toml"), key=lambda path: path.stem)
 
 # preset, figure, least, most
 RANGES = [
