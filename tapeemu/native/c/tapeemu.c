@@ -114,13 +114,14 @@ static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values
 
 typedef struct {
     int32_t kind;
-    ix count, still_count;
+    ix count, still_count, still_tapes;
     ix moving;               /* setting on its way, or -1 */
     ix steps_left;
     double target;
     tapeemu_number *settings;
     const tapeemu_number *still_settings; /* NULL if there is no still tape */
-    StageMemory memory, still;
+    StageMemory memory;
+    StageMemory *stills; /* one for each level of mixes around the stage: each dry path has its own */
 } Stage;
 
 typedef struct {
@@ -178,6 +179,18 @@ static bool valid(const tapeemu_setup *setup)
 static ix longer(ix samples, double ratio)
 {
     return ratio == 1.0 ? samples : (ix)ceiling_of_double((double)samples * ratio) + 1;
+}
+
+/* How many mixes a stage stands in, one inside the other. */
+static ix mixes_around(const tapeemu_setup *setup, ix stage)
+{
+    ix found = 0;
+    for (int32_t i = 0; i < setup->group_count; i++) {
+        const tapeemu_group *group = setup->groups + i;
+        if (group->first <= stage && stage < group->behind && group->share < 1.0)
+            found++;
+    }
+    return found;
 }
 
 /* Sizes of a chain, and where in the memory everything is; with memory also what is in it. */
@@ -242,13 +255,17 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
         Stage *stage = real_memory ? chain->stages + i : NULL;
         stage_carve(
             kind, given->settings, count, rate, channels, &carver, real_memory ? &stage->memory : &counted);
-        if (given->still != NULL)
+        const ix tapes = given->still != NULL ? mixes_around(setup, i) : 0;
+        StageMemory *stills = piece(&carver, (size_t)tapes * sizeof(StageMemory));
+        for (ix k = 0; k < tapes; k++)
             stage_carve(
-                kind, given->still, still_count, rate, channels, &carver, real_memory ? &stage->still : &counted);
+                kind, given->still, still_count, rate, channels, &carver, real_memory ? stills + k : &counted);
         if (real_memory) {
             stage->kind = kind;
             stage->count = count;
             stage->still_count = still_count;
+            stage->still_tapes = tapes;
+            stage->stills = stills;
             stage->moving = -1;
             stage->settings = settings;
             stage->still_settings = still;
@@ -303,10 +320,10 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
         stage_design(
             stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
             &stage->memory);
-        if (stage->still_settings != NULL)
+        for (ix k = 0; k < stage->still_tapes; k++)
             stage_design(
                 stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
-                chain->track, &stage->still);
+                chain->track, stage->stills + k);
     }
     return chain;
 }
@@ -317,8 +334,8 @@ void tapeemu_seek(tapeemu *chain, int64_t place)
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         stage_seek(stage->kind, &stage->memory, chain->memory.starts.at[i]);
-        if (stage->still_settings != NULL)
-            stage_seek(stage->kind, &stage->still, chain->memory.starts.at[i]);
+        for (ix k = 0; k < stage->still_tapes; k++)
+            stage_seek(stage->kind, stage->stills + k, chain->memory.starts.at[i]);
     }
 }
 
@@ -417,7 +434,7 @@ static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix
         case CHAIN_STILL: {
             const Stage *stage = chain->stages + number;
             *dry_count = run_stage(
-                chain, stage->kind, &stage->still, chain->settings.ratios.at[number], level, other, *dry_count);
+                chain, stage->kind, stage->stills + step[1], chain->settings.ratios.at[number], level, other, *dry_count);
             break;
         }
         case CHAIN_MIX:

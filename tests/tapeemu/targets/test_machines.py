@@ -11,7 +11,7 @@ from native_targets import GuardedTarget
 from random_chains import chain, settings
 from strict_reference import Asked, run, strict_results
 
-from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, TapeMagnetisation, WowFlutter
+from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
 from tapeemu.native.processors import find_processors
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
@@ -128,6 +128,19 @@ def test_every_processor_is_found() -> None:
 def test_the_shipped_build_gives_the_sound_of_python(folder: Path, cases: list[tuple[Asked, Case]]) -> None:
     """Python and C may fuse and reorder here, each in its own way."""
     target = build(HostTarget, folder, (*SHIPPED_FLAGS, *([FUSED] if fuses() else [])))
+    for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
+        came = run(asked)
+        assert decibels(result.audio, came.audio) < -200.0
+        assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(folder: Path) -> None:
+    """Mixes within mixes shared one steady tape, which so heard two sounds in turn."""
+    tape = Stage(processor=WowFlutter(speed_error_percent=1.3, seed=3), mix_percent=50.0)
+    twice = Chain([Stage(processor=Chain([tape, Stage(processor=PreampDrive())]), mix_percent=60.0)])
+    thrice = Chain([Stage(processor=twice, mix_percent=70.0)])
+    cases = [drawn_case(number, 2_000, made) for number, made in enumerate((twice, thrice))]
+    target = build(HostTarget, folder, SHIPPED_FLAGS)
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
         assert decibels(result.audio, came.audio) < -200.0
