@@ -130,13 +130,13 @@ def test_tracks_channels_and_tapes_are_independent() -> None:
     heard = np.concatenate(
         [
             noise(silence(60.0, 2), RATE),
-            noise(silence(60.0), RATE, track=1),
-            noise.replace(seed=4)(silence(60.0), RATE),
+            noise(silence(60.0, 2), RATE, track=1),
+            noise.replace(seed=4)(silence(60.0, 2), RATE),
         ]
     )
     correlation: npt.NDArray[np.float64] = np.corrcoef(heard)
-    assert np.max(np.abs(correlation - np.eye(4))) < 0.01
-    np.testing.assert_array_equal(noise(silence(1.0), RATE, track=1)[0], heard[2, :RATE])
+    assert np.max(np.abs(correlation - np.eye(6))) < 0.01
+    np.testing.assert_array_equal(noise(silence(1.0, 2), RATE, track=1), heard[2:4, :RATE])
 
 
 @pytest.mark.parametrize("start", [0, -5_000, 1_000, 36_000 * RATE + 17])
