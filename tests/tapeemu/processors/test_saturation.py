@@ -73,6 +73,28 @@ def test_drive_aliasing_below_90_db(frequency: float, asymmetry_percent: float) 
     assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
 
 
+@pytest.mark.parametrize("asymmetry_percent", [0.0, 30.0, -60.0])
+@pytest.mark.parametrize("level_db", [0.0, 4.3])
+def test_little_drive_at_half_the_rate_folds_as_little(level_db: float, asymmetry_percent: float) -> None:
+    """At the largest gain that runs at six times, full scale and 4.3 dB beyond: the bound of twelve times at 10."""
+    size = 47_981
+    place = round(8000.0 * size / RATE)
+    tone = db_to_gain(level_db) * np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1)
+    drive = PreampDrive(drive_db=gain_to_db(3.0) - 1e-9, asymmetry_percent=asymmetry_percent, high_pass_hz=30.0)
+    output = drive(tone, sample_rate=RATE)
+    assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
+
+
+def test_gain_decides_how_often_the_curve_is_sampled() -> None:
+    from tapeemu.dsp.kernels.drive import drive_factor
+
+    def factor(gain: float, sample_rate: float) -> int:
+        return int(drive_factor(PreampDrive(drive_db=gain_to_db(gain))._numbers(), sample_rate))
+
+    assert [factor(gain, 48_000.0) for gain in (0.5, 2.8, 2.999, 3.001, 10.0)] == [6, 6, 6, 12, 12]
+    assert [factor(2.8, rate) for rate in (8_000.0, 96_000.0, 192_000.0, 384_000.0)] == [6, 6, 4, 2]
+
+
 @pytest.mark.parametrize("gain", [0.25, 0.5, 1.0, 2.0])
 def test_drive_has_the_harmonics_of_the_tangent(gain: float) -> None:
     """Table of closed forms (six digits), for a full-scale sine."""
