@@ -30,8 +30,9 @@ class PreampDrive(Processor):
     The curve runs at twelve times the sample rate (six times while ``g`` is at most 3; four times from 100 kHz,
     twice from 200 kHz) between linear-phase filters, see :mod:`tapeemu.dsp.kernels.oversampling`. Folded products
     are more than 90 dB below the signal for tones up to a sixth of the sample rate (8 kHz at 48 kHz) at
-    ``g = 10`` and full scale, and at ``g = 3`` and 4.3 dB beyond full scale; they rise with more drive. Pass band of the filters: to 0.4535 of the sample rate (21.8 kHz at 48 kHz)
-    within 0.001 dB. Latency: 100 samples below 100 kHz, 96 below 200 kHz, 88 above.
+    ``g = 10`` and full scale, and at ``g = 3`` and 4.3 dB beyond full scale; they rise with more drive. Pass
+    band of the filters: to 0.4535 of the sample rate (21.8 kHz at 48 kHz) within 0.001 dB.
+    Latency: 100 samples below 100 kHz, 96 below 200 kHz, 88 above.
 
     Distortion is THD_F (IEC 60268-3, 14.12): rms of the harmonics over the fundamental, of the curve
     itself, before the pass band ends. It is solved for by bisection over exact Fourier coefficients.

@@ -76,7 +76,7 @@ def test_drive_aliasing_below_90_db(frequency: float, asymmetry_percent: float) 
 @pytest.mark.parametrize("asymmetry_percent", [0.0, 30.0, -60.0])
 @pytest.mark.parametrize("level_db", [0.0, 4.3])
 def test_little_drive_at_half_the_rate_folds_as_little(level_db: float, asymmetry_percent: float) -> None:
-    """At the largest gain that runs at six times, full scale and 4.3 dB beyond: the bound of twelve times at 10."""
+    """At the largest gain with six times, full scale and 4.3 dB beyond: the bound of twelve times at 10."""
     size = 47_981
     place = round(8000.0 * size / RATE)
     tone = db_to_gain(level_db) * np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1)
