@@ -289,6 +289,35 @@ def test_tape_solves_the_equation(frequency: float, error_bound_db: float) -> No
     assert aliasing_db(output, place) < -84.0
 
 
+@pytest.mark.parametrize("bias_percent", [80.0, 100.0])
+@pytest.mark.parametrize("level_db", [0.0, 4.0])
+def test_calm_tape_at_half_the_rate_folds_little(level_db: float, bias_percent: float) -> None:
+    """At the largest field with six times, full scale and 4 dB beyond."""
+    size = 47_981
+    place = round(8000.0 * size / RATE)
+    tone = db_to_gain(level_db) * np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1)
+    tape = TapeMagnetisation(mol_db=4.0, bias_percent=bias_percent, high_pass_hz=30.0)
+    output = tape(tone, sample_rate=RATE)
+    assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
+
+
+def test_calm_tape_sounds_alike_at_six_and_twelve_times(
+    rng: np.random.Generator,
+) -> None:
+    """Two tones and noise at the limits of six times: what twelve times gives, within -95 dB."""
+    from tapeemu.dsp.kernels.magnetised import magnetised_factor
+
+    time = np.arange(RATE // 2) / RATE
+    audio = 0.4 * np.sin(2e3 * np.pi * 3.0 * time) + 0.4 * np.sin(2e3 * np.pi * 5.1 * time)
+    audio += 0.05 * rng.standard_normal(time.size)
+    tape = TapeMagnetisation(mol_db=4.0, bias_percent=80.0)
+    six = tape(audio, sample_rate=RATE)
+    assert magnetised_factor(tape._numbers(), 48_000.0) == 6
+    # A hair less bias runs at twelve times, and is another loop by far less than the bound.
+    twelve = TapeMagnetisation(mol_db=4.0, bias_percent=79.9999)(audio, sample_rate=RATE)
+    assert gain_to_db(np.sqrt(np.mean((six - twelve) ** 2) / np.mean(twelve**2))) < -95.0
+
+
 def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
     """Three tones, from the demagnetised state: minor loops included; the kernel alone, no filters."""
     from tapeemu.dsp.kernels import magnetisation as kernels
