@@ -318,6 +318,15 @@ def test_calm_tape_sounds_alike_at_six_and_twelve_times(
     assert gain_to_db(np.sqrt(np.mean((six - twelve) ** 2) / np.mean(twelve**2))) < -95.0
 
 
+@pytest.mark.parametrize("bias_percent", [80.0, 90.0, 100.0])
+def test_decision_for_six_times_knows_the_field_of_three_percent(bias_percent: float) -> None:
+    from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol
+    from tapeemu.dsp.kernels.magnetised import CALM_MOL_FIELD, reversible_share
+
+    field = field_of_mol(reversible_share(TapeMagnetisation(bias_percent=bias_percent)._numbers()))
+    assert 1.4 <= field <= CALM_MOL_FIELD
+
+
 def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
     """Three tones, from the demagnetised state: minor loops included; the kernel alone, no filters."""
     from tapeemu.dsp.kernels import magnetisation as kernels
