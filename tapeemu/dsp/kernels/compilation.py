@@ -112,8 +112,25 @@ def _stamp_of_imports(path: Path) -> tuple[str, ...]:
     return tuple(_read(_FOLDER / f"{name}.py")[0] for name in sorted(found))
 
 
+def _with_lanes(compile_for: Callable[..., Any]) -> Callable[..., Any]:
+    """A dispatcher's way to compile, with statements of a kind put side by side.
+
+    numba knows this as a setting of the whole process; it is put back, so that nobody else's code changes.
+    """
+
+    def compile_with_lanes(signature: Any) -> Any:
+        before = numba.config.SLP_VECTORIZE  # type: ignore[attr-defined]
+        numba.config.SLP_VECTORIZE = 1  # type: ignore[attr-defined]
+        try:
+            return compile_for(signature)
+        finally:
+            numba.config.SLP_VECTORIZE = before  # type: ignore[attr-defined]
+
+    return compile_with_lanes
+
+
 def kernel(
-    *, reassociate: bool = False, inline: bool = False, exact: bool = False
+    *, reassociate: bool = False, inline: bool = False, exact: bool = False, abreast: bool = False
 ) -> Callable[[Function], Function]:
     """Compile a loop with numba.
 
@@ -124,6 +141,9 @@ def kernel(
         assumes that values are finite. Leave it off where the order of operations carries the accuracy.
     exact : bool
         Fuse nothing: for designs that solve equations, which make much of a last bit.
+    abreast : bool
+        Put like statements that follow one another into vector lanes, which numba leaves out otherwise. The
+        same operations in the same order, so the same bits.
     inline : bool
         Write the loop into every kernel that calls it, before anything is compiled: constants among the
         arguments are then constants in it.
@@ -170,6 +190,8 @@ def kernel(
 
         if not inline:
             dispatcher.get_call_template = find_for_any_number
+        if abreast:
+            dispatcher.compile = _with_lanes(dispatcher.compile)
         load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload
 
         def load_if_readable(signature: Any, context: Any) -> Any:

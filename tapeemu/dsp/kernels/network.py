@@ -78,6 +78,9 @@ CHUNK = 64
 SILENCE = 1e-30
 """600 dB down: a smaller sample is silence, long before arithmetic on it would get slow in single precision."""
 
+ABREAST = 8
+"""Lines that are filtered side by side: what divides all numbers of lines."""
+
 LONGEST_CELL = 256
 """Most samples between exact angles."""
 
@@ -155,9 +158,9 @@ class NetworkState(NamedTuple):
         Scratch: a chunk.
     rotation : ndarray, shape (4, lines / 2)
         Cosines and sines at both ends of a cell.
-    filtered : ndarray, shape (lines, CHUNK)
-        Scratch: a chunk on its way through the filters; in double precision, for one section may take away what
-        another one brings back.
+    filtered : ndarray, shape (CHUNK, lines)
+        Scratch: a chunk on its way through the filters, all lines of a moment side by side; in double precision,
+        for one section may take away what another one brings back.
     heard : ndarray, shape (channels + 1, CHUNK)
         Scratch: what each channel hears, and all together.
     """
@@ -298,18 +301,18 @@ def write_rows(
 
 @kernel()
 def read_rows(ring: Reals2, network: Network, rows: Precises2, fed: np.int64, samples: np.uintp) -> None:
-    """Fetch every line at its delay, with its gain; shapes as for `write_rows`.
+    """Fetch every line at its delay, with its gain; shapes as for `write_rows`, but `rows` is (CHUNK, lines).
 
     The gain is of double precision: it is met again at every pass, and its rounding would add up.
     """
     length = ring.shape[1] - CHUNK
     now = fed % length
     scale = network.numbers[SCALE]
-    for row in range(rows.shape[0]):
+    for row in range(rows.shape[1]):
         read = place(now, network.delays[LINE_DELAY, row], length)
         gain = scale * network.filters[0, 0, row]
         for k in range(samples):
-            rows[row, k] = gain * ring[row, read + k]
+            rows[k, row] = gain * ring[row, read + k]
 
 
 @kernel()
@@ -344,7 +347,7 @@ def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples:
             g1 = g0 * (filters[1, 0, line] + filters[1, 2, line])
             g2 = g0 * (filters[1, 1, line] + filters[1, 3, line])
             for k in range(samples):
-                filtered[part, k] = g0 * ring[line, r0 + k] + (g1 * ring[line, r1 + k] + g2 * ring[line, r2 + k])
+                filtered[k, part] = g0 * ring[line, r0 + k] + (g1 * ring[line, r1 + k] + g2 * ring[line, r2 + k])
         a0 = place(added_now, delays[DIFFUSER_DELAY, row], added_length)
         a1 = place(added_now, delays[DIFFUSER_DELAY, row + 1], added_length)
         a2 = place(added_now, delays[DIFFUSER_DELAY, row + 2], added_length)
@@ -366,10 +369,10 @@ def read_filtered(network: Network, state: NetworkState, fed: np.int64, samples:
         y3 = past[0, 0, row + 3]
         z3 = past[0, 1, row + 3]
         for k in range(samples):
-            w0 = (filtered[0, k] - f0 * z0) - e0 * y0
-            w1 = (filtered[1, k] - f1 * z1) - e1 * y1
-            w2 = (filtered[2, k] - f2 * z2) - e2 * y2
-            w3 = (filtered[3, k] - f3 * z3) - e3 * y3
+            w0 = (filtered[k, 0] - f0 * z0) - e0 * y0
+            w1 = (filtered[k, 1] - f1 * z1) - e1 * y1
+            w2 = (filtered[k, 2] - f2 * z2) - e2 * y2
+            w3 = (filtered[k, 3] - f3 * z3) - e3 * y3
             rows[row, k] = w0 + added_ring[row, a0 + k]
             rows[row + 1, k] = w1 + added_ring[row + 1, a1 + k]
             rows[row + 2, k] = w2 + added_ring[row + 2, a2 + k]
@@ -398,27 +401,28 @@ def add_rows(
 ) -> None:
     """Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`.
 
-    `delays` are in samples.
+    `filtered` has the shape (CHUNK, lines); `delays` are in samples.
     """
     length = ring.shape[1] - CHUNK
     now = fed % length
     for row in range(rows.shape[0]):
         read = place(now, delays[row], length)
         for k in range(samples):
-            rows[row, k] = filtered[row, k] + ring[row, read + k]
+            rows[row, k] = filtered[k, row] + ring[row, read + k]
 
 
-@kernel()
+@kernel(abreast=True)
 def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3, samples: np.uintp) -> None:
-    """Filter every line with its cascade of second-order sections, in place, four lines abreast.
+    """Filter every line with its cascade of second-order sections, in place, eight lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
-    the next one through a single multiply-add, half the waiting time of the transposed direct form.
+    the next one through a single multiply-add, half the waiting time of the transposed direct form. Eight lines
+    are written out, for only so the compiler keeps their states in vector registers.
 
     Parameters
     ----------
-    rows : ndarray, shape (lines, CHUNK)
-        The first `samples` columns are filtered.
+    rows : ndarray, shape (CHUNK, lines)
+        The first `samples` rows are filtered.
     filters : ndarray, shape (FILTER_ROWS, 4, lines)
         c - e, d - f, e and f of each section, in the rows behind the first.
     sections : int
@@ -427,60 +431,113 @@ def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3,
         Both states of each section, changed in place; in double precision, for poles may be slow.
     """
     for section in range(sections):
-        for row in range(0, rows.shape[0], 4):
-            c0 = filters[section + 1, 0, row]
-            d0 = filters[section + 1, 1, row]
-            e0 = filters[section + 1, 2, row]
-            f0 = filters[section + 1, 3, row]
-            s0 = state[section, 0, row]
-            t0 = state[section, 1, row]
-            c1 = filters[section + 1, 0, row + 1]
-            d1 = filters[section + 1, 1, row + 1]
-            e1 = filters[section + 1, 2, row + 1]
-            f1 = filters[section + 1, 3, row + 1]
-            s1 = state[section, 0, row + 1]
-            t1 = state[section, 1, row + 1]
-            c2 = filters[section + 1, 0, row + 2]
-            d2 = filters[section + 1, 1, row + 2]
-            e2 = filters[section + 1, 2, row + 2]
-            f2 = filters[section + 1, 3, row + 2]
-            s2 = state[section, 0, row + 2]
-            t2 = state[section, 1, row + 2]
-            c3 = filters[section + 1, 0, row + 3]
-            d3 = filters[section + 1, 1, row + 3]
-            e3 = filters[section + 1, 2, row + 3]
-            f3 = filters[section + 1, 3, row + 3]
-            s3 = state[section, 0, row + 3]
-            t3 = state[section, 1, row + 3]
+        for line in range(0, rows.shape[1], ABREAST):
+            c0 = filters[section + 1, 0, line]
+            d0 = filters[section + 1, 1, line]
+            e0 = filters[section + 1, 2, line]
+            f0 = filters[section + 1, 3, line]
+            s0 = state[section, 0, line]
+            t0 = state[section, 1, line]
+            c1 = filters[section + 1, 0, line + 1]
+            d1 = filters[section + 1, 1, line + 1]
+            e1 = filters[section + 1, 2, line + 1]
+            f1 = filters[section + 1, 3, line + 1]
+            s1 = state[section, 0, line + 1]
+            t1 = state[section, 1, line + 1]
+            c2 = filters[section + 1, 0, line + 2]
+            d2 = filters[section + 1, 1, line + 2]
+            e2 = filters[section + 1, 2, line + 2]
+            f2 = filters[section + 1, 3, line + 2]
+            s2 = state[section, 0, line + 2]
+            t2 = state[section, 1, line + 2]
+            c3 = filters[section + 1, 0, line + 3]
+            d3 = filters[section + 1, 1, line + 3]
+            e3 = filters[section + 1, 2, line + 3]
+            f3 = filters[section + 1, 3, line + 3]
+            s3 = state[section, 0, line + 3]
+            t3 = state[section, 1, line + 3]
+            c4 = filters[section + 1, 0, line + 4]
+            d4 = filters[section + 1, 1, line + 4]
+            e4 = filters[section + 1, 2, line + 4]
+            f4 = filters[section + 1, 3, line + 4]
+            s4 = state[section, 0, line + 4]
+            t4 = state[section, 1, line + 4]
+            c5 = filters[section + 1, 0, line + 5]
+            d5 = filters[section + 1, 1, line + 5]
+            e5 = filters[section + 1, 2, line + 5]
+            f5 = filters[section + 1, 3, line + 5]
+            s5 = state[section, 0, line + 5]
+            t5 = state[section, 1, line + 5]
+            c6 = filters[section + 1, 0, line + 6]
+            d6 = filters[section + 1, 1, line + 6]
+            e6 = filters[section + 1, 2, line + 6]
+            f6 = filters[section + 1, 3, line + 6]
+            s6 = state[section, 0, line + 6]
+            t6 = state[section, 1, line + 6]
+            c7 = filters[section + 1, 0, line + 7]
+            d7 = filters[section + 1, 1, line + 7]
+            e7 = filters[section + 1, 2, line + 7]
+            f7 = filters[section + 1, 3, line + 7]
+            s7 = state[section, 0, line + 7]
+            t7 = state[section, 1, line + 7]
             for k in range(samples):
-                x0: Precise = rows[row, k]
-                x1: Precise = rows[row + 1, k]
-                x2: Precise = rows[row + 2, k]
-                x3: Precise = rows[row + 3, k]
-                rows[row, k] = x0 + s0
-                rows[row + 1, k] = x1 + s1
-                rows[row + 2, k] = x2 + s2
-                rows[row + 3, k] = x3 + s3
+                lanes = rows[k, line : line + ABREAST]
+                x0 = lanes[0]
+                x1 = lanes[1]
+                x2 = lanes[2]
+                x3 = lanes[3]
+                x4 = lanes[4]
+                x5 = lanes[5]
+                x6 = lanes[6]
+                x7 = lanes[7]
+                lanes[0] = x0 + s0
+                lanes[1] = x1 + s1
+                lanes[2] = x2 + s2
+                lanes[3] = x3 + s3
+                lanes[4] = x4 + s4
+                lanes[5] = x5 + s5
+                lanes[6] = x6 + s6
+                lanes[7] = x7 + s7
                 u0 = c0 * x0 + t0
                 u1 = c1 * x1 + t1
                 u2 = c2 * x2 + t2
                 u3 = c3 * x3 + t3
+                u4 = c4 * x4 + t4
+                u5 = c5 * x5 + t5
+                u6 = c6 * x6 + t6
+                u7 = c7 * x7 + t7
                 t0 = d0 * x0 - f0 * s0
                 t1 = d1 * x1 - f1 * s1
                 t2 = d2 * x2 - f2 * s2
                 t3 = d3 * x3 - f3 * s3
+                t4 = d4 * x4 - f4 * s4
+                t5 = d5 * x5 - f5 * s5
+                t6 = d6 * x6 - f6 * s6
+                t7 = d7 * x7 - f7 * s7
                 s0 = u0 - e0 * s0
                 s1 = u1 - e1 * s1
                 s2 = u2 - e2 * s2
                 s3 = u3 - e3 * s3
-            state[section, 0, row] = s0
-            state[section, 1, row] = t0
-            state[section, 0, row + 1] = s1
-            state[section, 1, row + 1] = t1
-            state[section, 0, row + 2] = s2
-            state[section, 1, row + 2] = t2
-            state[section, 0, row + 3] = s3
-            state[section, 1, row + 3] = t3
+                s4 = u4 - e4 * s4
+                s5 = u5 - e5 * s5
+                s6 = u6 - e6 * s6
+                s7 = u7 - e7 * s7
+            state[section, 0, line] = s0
+            state[section, 1, line] = t0
+            state[section, 0, line + 1] = s1
+            state[section, 1, line + 1] = t1
+            state[section, 0, line + 2] = s2
+            state[section, 1, line + 2] = t2
+            state[section, 0, line + 3] = s3
+            state[section, 1, line + 3] = t3
+            state[section, 0, line + 4] = s4
+            state[section, 1, line + 4] = t4
+            state[section, 0, line + 5] = s5
+            state[section, 1, line + 5] = t5
+            state[section, 0, line + 6] = s6
+            state[section, 1, line + 6] = t6
+            state[section, 0, line + 7] = s7
+            state[section, 1, line + 7] = t7
 
 
 @kernel()

@@ -234,8 +234,8 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
     shapes[14, 1] = CHUNK
     shapes[15, 0] = 4
     shapes[15, 1] = half
-    shapes[16, 0] = lines
-    shapes[16, 1] = CHUNK
+    shapes[16, 0] = CHUNK
+    shapes[16, 1] = lines
     shapes[17, 0] = channels + 1
     shapes[17, 1] = CHUNK
 

@@ -16,6 +16,7 @@
 
 #define NETWORK_CHUNK 64
 #define NETWORK_SILENCE REAL(0x1.4484bfeebc2a0p-100)
+#define NETWORK_ABREAST 8
 #define NETWORK_SWINGS 2
 #define NETWORK_DIFFUSER_DELAY 1
 #define NETWORK_LINE_DELAY 2
@@ -183,7 +184,7 @@ KERNEL void network_write_rows(reals_2 ring, int64s_1 order, reals_1 gains, real
 }
 
 /*
- * Fetch every line at its delay, with its gain; shapes as for `write_rows`.
+ * Fetch every line at its delay, with its gain; shapes as for `write_rows`, but `rows` is (CHUNK, lines).
  *
  * The gain is of double precision: it is met again at every pass, and its rounding would add up.
  */
@@ -192,12 +193,12 @@ KERNEL void network_read_rows(reals_2 ring, const Network *network, doubles_2 ro
     const ix length = ring.n1 - NETWORK_CHUNK;
     const int64_t now = floor_remainder_64(fed, (int64_t)length);
     const double scale = network->numbers.at[NETWORK_SCALE];
-    for (ix row = 0; row < rows.n0; row++) {
+    for (ix row = 0; row < rows.n1; row++) {
         const ux read = network_place(now, network->delays.at[NETWORK_LINE_DELAY * network->delays.n1 + row],
             length);
         const double gain = scale * network->filters.at[row];
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[row * rows.n1 + (ix)k] = gain * (double)ring.at[row * ring.n1 + (ix)(read + k)];
+            rows.at[(ix)k * rows.n1 + row] = gain * (double)ring.at[row * ring.n1 + (ix)(read + k)];
         }
     }
 }
@@ -239,7 +240,7 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
             const double g2 = g0 * (filters.at[1 * filters.n1 * filters.n2 + 1 * filters.n2 + line] +
                 filters.at[1 * filters.n1 * filters.n2 + 3 * filters.n2 + line]);
             for (ux k = (ux)0; k < samples; k++) {
-                filtered.at[part * filtered.n1 + (ix)k] = g0 * (double)ring.at[line * ring.n1 + (ix)(r0 + k)]
+                filtered.at[(ix)k * filtered.n1 + part] = g0 * (double)ring.at[line * ring.n1 + (ix)(r0 + k)]
                     + (g1 * (double)ring.at[line * ring.n1 + (ix)(r1 + k)] + g2 * (double)ring.at[line *
                     ring.n1 + (ix)(r2 + k)]);
             }
@@ -269,10 +270,10 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
         double y3 = past.at[row + 3];
         double z3 = past.at[1 * past.n2 + row + 3];
         for (ux k = (ux)0; k < samples; k++) {
-            const double w0 = filtered.at[(ix)k] - f0 * z0 - e0 * y0;
-            const double w1 = filtered.at[1 * filtered.n1 + (ix)k] - f1 * z1 - e1 * y1;
-            const double w2 = filtered.at[2 * filtered.n1 + (ix)k] - f2 * z2 - e2 * y2;
-            const double w3 = filtered.at[3 * filtered.n1 + (ix)k] - f3 * z3 - e3 * y3;
+            const double w0 = filtered.at[(ix)k * filtered.n1] - f0 * z0 - e0 * y0;
+            const double w1 = filtered.at[(ix)k * filtered.n1 + 1] - f1 * z1 - e1 * y1;
+            const double w2 = filtered.at[(ix)k * filtered.n1 + 2] - f2 * z2 - e2 * y2;
+            const double w3 = filtered.at[(ix)k * filtered.n1 + 3] - f3 * z3 - e3 * y3;
             rows.at[row * rows.n1 + (ix)k] = (real)(w0 + (double)added_ring.at[row * added_ring.n1 + (ix)(a0 +
                 k)]);
             rows.at[(row + 1) * rows.n1 + (ix)k] = (real)(w1 + (double)added_ring.at[(row + 1) * added_ring.n1
@@ -304,7 +305,7 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
 /*
  * Add every line of another ring at its delay to what was filtered; shapes as for `write_rows`.
  *
- * `delays` are in samples.
+ * `filtered` has the shape (CHUNK, lines); `delays` are in samples.
  */
 KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, reals_2 rows, int64_t fed, ux
     samples)
@@ -314,22 +315,23 @@ KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, 
     for (ix row = 0; row < rows.n0; row++) {
         const ux read = network_place(now, delays.at[row], length);
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[row * rows.n1 + (ix)k] = (real)(filtered.at[row * filtered.n1 + (ix)k] +
+            rows.at[row * rows.n1 + (ix)k] = (real)(filtered.at[(ix)k * filtered.n1 + row] +
                 (double)ring.at[row * ring.n1 + (ix)(read + k)]);
         }
     }
 }
 
 /*
- * Filter every line with its cascade of second-order sections, in place, four lines abreast.
+ * Filter every line with its cascade of second-order sections, in place, eight lines abreast.
  *
  * Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
- * the next one through a single multiply-add, half the waiting time of the transposed direct form.
+ * the next one through a single multiply-add, half the waiting time of the transposed direct form. Eight lines
+ * are written out, for only so the compiler keeps their states in vector registers.
  *
  * Parameters
  * ----------
- * rows : ndarray, shape (lines, CHUNK)
- *     The first `samples` columns are filtered.
+ * rows : ndarray, shape (CHUNK, lines)
+ *     The first `samples` rows are filtered.
  * filters : ndarray, shape (FILTER_ROWS, 4, lines)
  *     c - e, d - f, e and f of each section, in the rows behind the first.
  * sections : int
@@ -340,61 +342,115 @@ KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, 
 KERNEL void network_absorb(doubles_2 rows, doubles_3 filters, ix sections, doubles_3 state, ux samples)
 {
     for (ix section = 0; section < sections; section++) {
-        for (ix row = 0; row < rows.n0; row += 4) {
-            const double c0 = filters.at[(section + 1) * filters.n1 * filters.n2 + row];
-            const double d0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + row];
-            const double e0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + row];
-            const double f0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + row];
-            double s0 = state.at[section * state.n1 * state.n2 + row];
-            double t0 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + row];
-            const double c1 = filters.at[(section + 1) * filters.n1 * filters.n2 + row + 1];
-            const double d1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + row + 1];
-            const double e1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + row + 1];
-            const double f1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + row + 1];
-            double s1 = state.at[section * state.n1 * state.n2 + row + 1];
-            double t1 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 1];
-            const double c2 = filters.at[(section + 1) * filters.n1 * filters.n2 + row + 2];
-            const double d2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + row + 2];
-            const double e2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + row + 2];
-            const double f2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + row + 2];
-            double s2 = state.at[section * state.n1 * state.n2 + row + 2];
-            double t2 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 2];
-            const double c3 = filters.at[(section + 1) * filters.n1 * filters.n2 + row + 3];
-            const double d3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + row + 3];
-            const double e3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + row + 3];
-            const double f3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + row + 3];
-            double s3 = state.at[section * state.n1 * state.n2 + row + 3];
-            double t3 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 3];
+        for (ix line = 0; line < rows.n1; line += 8) {
+            const double c0 = filters.at[(section + 1) * filters.n1 * filters.n2 + line];
+            const double d0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line];
+            const double e0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line];
+            const double f0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line];
+            double s0 = state.at[section * state.n1 * state.n2 + line];
+            double t0 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line];
+            const double c1 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 1];
+            const double d1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 1];
+            const double e1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 1];
+            const double f1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 1];
+            double s1 = state.at[section * state.n1 * state.n2 + line + 1];
+            double t1 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 1];
+            const double c2 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 2];
+            const double d2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 2];
+            const double e2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 2];
+            const double f2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 2];
+            double s2 = state.at[section * state.n1 * state.n2 + line + 2];
+            double t2 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 2];
+            const double c3 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 3];
+            const double d3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 3];
+            const double e3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 3];
+            const double f3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 3];
+            double s3 = state.at[section * state.n1 * state.n2 + line + 3];
+            double t3 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 3];
+            const double c4 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 4];
+            const double d4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 4];
+            const double e4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 4];
+            const double f4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 4];
+            double s4 = state.at[section * state.n1 * state.n2 + line + 4];
+            double t4 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 4];
+            const double c5 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 5];
+            const double d5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 5];
+            const double e5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 5];
+            const double f5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 5];
+            double s5 = state.at[section * state.n1 * state.n2 + line + 5];
+            double t5 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 5];
+            const double c6 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 6];
+            const double d6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 6];
+            const double e6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 6];
+            const double f6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 6];
+            double s6 = state.at[section * state.n1 * state.n2 + line + 6];
+            double t6 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 6];
+            const double c7 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 7];
+            const double d7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 7];
+            const double e7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 7];
+            const double f7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 7];
+            double s7 = state.at[section * state.n1 * state.n2 + line + 7];
+            double t7 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 7];
             for (ux k = (ux)0; k < samples; k++) {
-                const double x0 = rows.at[row * rows.n1 + (ix)k];
-                const double x1 = rows.at[(row + 1) * rows.n1 + (ix)k];
-                const double x2 = rows.at[(row + 2) * rows.n1 + (ix)k];
-                const double x3 = rows.at[(row + 3) * rows.n1 + (ix)k];
-                rows.at[row * rows.n1 + (ix)k] = x0 + s0;
-                rows.at[(row + 1) * rows.n1 + (ix)k] = x1 + s1;
-                rows.at[(row + 2) * rows.n1 + (ix)k] = x2 + s2;
-                rows.at[(row + 3) * rows.n1 + (ix)k] = x3 + s3;
+                doubles_1 lanes = (doubles_1){rows.at + (ix)k * rows.n1 + line, line + NETWORK_ABREAST -
+                    line};
+                const double x0 = lanes.at[0];
+                const double x1 = lanes.at[1];
+                const double x2 = lanes.at[2];
+                const double x3 = lanes.at[3];
+                const double x4 = lanes.at[4];
+                const double x5 = lanes.at[5];
+                const double x6 = lanes.at[6];
+                const double x7 = lanes.at[7];
+                lanes.at[0] = x0 + s0;
+                lanes.at[1] = x1 + s1;
+                lanes.at[2] = x2 + s2;
+                lanes.at[3] = x3 + s3;
+                lanes.at[4] = x4 + s4;
+                lanes.at[5] = x5 + s5;
+                lanes.at[6] = x6 + s6;
+                lanes.at[7] = x7 + s7;
                 const double u0 = c0 * x0 + t0;
                 const double u1 = c1 * x1 + t1;
                 const double u2 = c2 * x2 + t2;
                 const double u3 = c3 * x3 + t3;
+                const double u4 = c4 * x4 + t4;
+                const double u5 = c5 * x5 + t5;
+                const double u6 = c6 * x6 + t6;
+                const double u7 = c7 * x7 + t7;
                 t0 = d0 * x0 - f0 * s0;
                 t1 = d1 * x1 - f1 * s1;
                 t2 = d2 * x2 - f2 * s2;
                 t3 = d3 * x3 - f3 * s3;
+                t4 = d4 * x4 - f4 * s4;
+                t5 = d5 * x5 - f5 * s5;
+                t6 = d6 * x6 - f6 * s6;
+                t7 = d7 * x7 - f7 * s7;
                 s0 = u0 - e0 * s0;
                 s1 = u1 - e1 * s1;
                 s2 = u2 - e2 * s2;
                 s3 = u3 - e3 * s3;
+                s4 = u4 - e4 * s4;
+                s5 = u5 - e5 * s5;
+                s6 = u6 - e6 * s6;
+                s7 = u7 - e7 * s7;
             }
-            state.at[section * state.n1 * state.n2 + row] = s0;
-            state.at[section * state.n1 * state.n2 + 1 * state.n2 + row] = t0;
-            state.at[section * state.n1 * state.n2 + row + 1] = s1;
-            state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 1] = t1;
-            state.at[section * state.n1 * state.n2 + row + 2] = s2;
-            state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 2] = t2;
-            state.at[section * state.n1 * state.n2 + row + 3] = s3;
-            state.at[section * state.n1 * state.n2 + 1 * state.n2 + row + 3] = t3;
+            state.at[section * state.n1 * state.n2 + line] = s0;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line] = t0;
+            state.at[section * state.n1 * state.n2 + line + 1] = s1;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 1] = t1;
+            state.at[section * state.n1 * state.n2 + line + 2] = s2;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 2] = t2;
+            state.at[section * state.n1 * state.n2 + line + 3] = s3;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 3] = t3;
+            state.at[section * state.n1 * state.n2 + line + 4] = s4;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 4] = t4;
+            state.at[section * state.n1 * state.n2 + line + 5] = s5;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 5] = t5;
+            state.at[section * state.n1 * state.n2 + line + 6] = s6;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 6] = t6;
+            state.at[section * state.n1 * state.n2 + line + 7] = s7;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 7] = t7;
         }
     }
 }

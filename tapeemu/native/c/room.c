@@ -164,8 +164,8 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
     shapes.at[14 * shapes.n1 + 1] = INT64_C(64);
     shapes.at[15 * shapes.n1] = INT64_C(4);
     shapes.at[15 * shapes.n1 + 1] = (int64_t)half;
-    shapes.at[16 * shapes.n1] = (int64_t)lines;
-    shapes.at[16 * shapes.n1 + 1] = INT64_C(64);
+    shapes.at[16 * shapes.n1] = INT64_C(64);
+    shapes.at[16 * shapes.n1 + 1] = (int64_t)lines;
     shapes.at[17 * shapes.n1] = (int64_t)(channels + 1);
     shapes.at[17 * shapes.n1 + 1] = INT64_C(64);
     shapes.at[18 * shapes.n1] = INT64_C(8);

@@ -8,7 +8,9 @@ import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
+import numba
 import numpy as np
 import pytest
 
@@ -159,3 +161,34 @@ def test_kernels_run_as_plain_python_and_say_the_same() -> None:
     for case, plain in zip(cases, pickle.loads(done.stdout), strict=True):
         compiled = case(audio, sample_rate=48_000, tail_seconds=0.001)
         np.testing.assert_allclose(plain, compiled, rtol=0.0, atol=1e-9, err_msg=repr(case))
+
+
+@pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
+def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Absorbing filters, compiled with statements side by side, against the same lines left as Python."""
+    from tapeemu.dsp.kernels.network import CHUNK, FILTER_ROWS, absorb
+
+    filters = 0.3 * rng.standard_normal((FILTER_ROWS, 4, 16))
+    audio = rng.standard_normal((CHUNK, 16))
+    states = np.zeros((FILTER_ROWS - 1, 2, 16)), np.zeros((FILTER_ROWS - 1, 2, 16))
+    compiled, plain = audio.copy(), audio.copy()
+    seen: list[int] = []
+    optimise = numba.core.codegen.JITCodeLibrary._optimize_final_module
+
+    def watched(library: Any) -> None:
+        seen.append(numba.config.SLP_VECTORIZE)
+        optimise(library)
+
+    compile_for = kernel(abreast=True)(lambda value: 2.0 * value).compile
+    monkeypatch.setattr(numba.core.codegen.JITCodeLibrary, "_optimize_final_module", watched)
+    before = numba.config.SLP_VECTORIZE
+    compile_for((numba.types.float64,))
+    assert seen
+    assert set(seen) == {1}
+    assert before == numba.config.SLP_VECTORIZE
+    absorb(compiled, filters, 3, states[0], np.uintp(CHUNK))
+    absorb.py_func(plain, filters, 3, states[1], CHUNK)
+    np.testing.assert_allclose(compiled, plain, rtol=0.0, atol=1e-13 * np.max(np.abs(plain)))
+    np.testing.assert_allclose(states[0], states[1], rtol=0.0, atol=1e-13 * np.max(np.abs(states[1])))
