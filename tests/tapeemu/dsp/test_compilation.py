@@ -168,7 +168,8 @@ def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
     rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Absorbing filters, compiled with statements side by side, against the same lines left as Python."""
-    from tapeemu.dsp.kernels.network import CHUNK, FILTER_ROWS, absorb
+    from tapeemu.dsp.kernels.absorption import FILTER_ROWS
+    from tapeemu.dsp.kernels.network import CHUNK, absorb
 
     filters = 0.3 * rng.standard_normal((FILTER_ROWS, 4, 16))
     audio = rng.standard_normal((CHUNK, 16))
