@@ -157,6 +157,7 @@ def pictures() -> ModuleType:
     return module
 
 
+@pytest.mark.long
 def test_the_commands_print_what_the_page_says(followed: tuple[Path, dict[str, list[str]]]) -> None:
     assert followed[1] == {}
 
@@ -166,6 +167,7 @@ def test_all_commands_print_what_the_page_says(tmp_path: Path) -> None:
     assert follow(tmp_path, slow=True) == {}
 
 
+@pytest.mark.long
 def test_the_sum_has_the_level_that_the_page_names(followed: tuple[Path, dict[str, list[str]]]) -> None:
     """By libebur128, another program's meter; the page says -20 LUFS, and at most -1 dBTP."""
     import pyebur128
@@ -182,6 +184,7 @@ def test_the_sum_has_the_level_that_the_page_names(followed: tuple[Path, dict[st
     assert 20.0 * np.log10(peak) < -1.0
 
 
+@pytest.mark.long
 def test_the_places_on_tape_differ(followed: tuple[Path, dict[str, list[str]]]) -> None:
     """The bell 95 s later meets another piece of the same tape."""
     first, _ = soundfile.read(followed[0] / "takes/piece/bell-buoy.wav")
@@ -205,7 +208,14 @@ def test_every_figure_of_the_prose_stands_in_a_command_or_its_output() -> None:
     assert said <= known, sorted(said - known)
 
 
-@pytest.mark.parametrize("name", ["first-piece-waves.svg", "first-piece-speed.svg", "first-piece-decay.svg"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param("first-piece-waves.svg", marks=pytest.mark.long),
+        "first-piece-speed.svg",
+        pytest.param("first-piece-decay.svg", marks=pytest.mark.long),
+    ],
+)
 def test_the_pictures_are_those_that_the_script_draws(name: str) -> None:
     """The same text, and the same places within a fifth of a pixel: another processor rounds another way."""
     drawn = pictures().PICTURES[name]()

@@ -6,6 +6,7 @@ error.
 """
 
 import functools
+import gc
 import hashlib
 import logging
 import os
@@ -45,8 +46,31 @@ class _FirstCompilation(event.Listener):
         """Nothing to say when it is over."""
 
 
+class _CollectorAtRest(event.Listener):
+    """Keeps Python from collecting reference cycles while something is compiled.
+
+    It would search all that the compiler holds again and again, a tenth of the work, and find little.
+    """
+
+    def __init__(self) -> None:
+        self._under_way = 0
+        self._collecting = True
+
+    def on_start(self, event: Any) -> None:
+        if self._under_way == 0:
+            self._collecting = gc.isenabled()
+            gc.disable()
+        self._under_way += 1
+
+    def on_end(self, event: Any) -> None:
+        self._under_way -= 1
+        if self._under_way == 0 and self._collecting:
+            gc.enable()
+
+
 _listener = _FirstCompilation()
 event.register("numba:compile", _listener)  # type: ignore[no-untyped-call]
+event.register("numba:compile", _CollectorAtRest())  # type: ignore[no-untyped-call]
 
 
 def announce_with(callback: Callable[[str], None]) -> None:
@@ -182,14 +206,20 @@ def kernel(
             _stamp_of_imports(Path(function.__code__.co_filename)),
             _STRICT,
         )
-        find = dispatcher.get_call_template
-
-        def find_for_any_number(arguments: Any, keywords: Any) -> Any:
-            """One version serves all numbers that callers write down; numba would compile one for each."""
-            return find(tuple(map(numba.types.unliteral, arguments)), keywords)
-
         if not inline:
+            options["no_cpython_wrapper"] = True
+            called = numba.njit(**options)(function)
+
+            def find_for_any_number(arguments: Any, keywords: Any) -> Any:
+                """One version serves all numbers that callers write down; numba would compile one for each."""
+                return called.get_call_template(tuple(map(numba.types.unliteral, arguments)), keywords)
+
+            # Other kernels call a form that Python cannot: what takes the arguments from Python is a fifth of the
+            # work of compiling, and few kernels need it.
             dispatcher.get_call_template = find_for_any_number
+            dispatcher.get_overload = called.get_overload
+            if abreast:
+                called.compile = _with_lanes(called.compile)
         if abreast:
             dispatcher.compile = _with_lanes(dispatcher.compile)
         load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload

@@ -318,13 +318,14 @@ def mutated(text: str, chance: random.Random) -> str:
     return "\n".join(lines) + "\n"
 
 
-def test_two_thousand_mutated_presets_give_a_clear_error_or_a_valid_preset() -> None:
+@pytest.mark.parametrize("count", [400, pytest.param(2_200, marks=pytest.mark.long)])
+def test_mutated_presets_give_a_clear_error_or_a_valid_preset(count: int) -> None:
     chance = random.Random(4)
     sources = [GOOD, *(path.read_text("utf-8") for path in sorted(shipped_folder().glob("*.toml")))]
     # Most of a shipped file is its figures; the settings are where mistakes matter.
     sources += [text.split("\n[measured]")[0] + "\n" for text in sources[1:]] * 2
     accepted = refused = 0
-    for _ in range(2_200):
+    for _ in range(count):
         text = mutated(chance.choice(sources), chance)
         if text and chance.random() < 0.3:
             text = mutated(text, chance)
@@ -341,9 +342,9 @@ def test_two_thousand_mutated_presets_give_a_clear_error_or_a_valid_preset() -> 
             accepted += 1
             again = parse_preset(preset_text(preset.replace(text="")), name="mutant")
             assert again.chain == preset.chain
-    assert accepted + refused == 2_200
-    assert accepted > 300
-    assert refused > 300
+    assert accepted + refused == count
+    assert accepted > count / 8
+    assert refused > count / 8
 
 
 @settings(max_examples=150, deadline=None)

@@ -109,7 +109,7 @@ def test_what_is_measured_of_a_chain_depends_on_where_it_reverberates() -> None:
 
 
 def test_solve_reaches_flutter_distortion_and_decay_from_nothing() -> None:
-    wanted = {"weighted_flutter_percent": 0.15, "thd_reference_percent": 1.0, "decay_500hz_seconds": 2.4}
+    wanted = {"weighted_flutter_percent": 0.15, "thd_reference_percent": 1.0, "decay_500hz_seconds": 0.9}
     solution = solve(wanted)
     for key, value in wanted.items():
         assert solution.reached[key].value == pytest.approx(value, rel=0.03), key
@@ -126,10 +126,13 @@ def test_solve_reaches_flutter_distortion_and_decay_from_nothing() -> None:
         assert measured.figures[key].reading.value == pytest.approx(value, rel=0.03), key
 
 
-def test_solve_starts_from_settings_that_are_far_off() -> None:
+@pytest.mark.parametrize(
+    "drive", [PreampDrive(drive_db=-10.0), pytest.param(TapeMagnetisation(drive_db=-10.0), marks=pytest.mark.long)]
+)
+def test_solve_starts_from_settings_that_are_far_off(drive: PreampDrive | TapeMagnetisation) -> None:
     start = Chain(
         stages=[
-            Stage(processor=TapeMagnetisation(drive_db=-10.0), name="tape"),
+            Stage(processor=drive, name="tape"),
             Stage(
                 processor=AmplitudeFlutter(random_db=0.1, periodic_parts=(LevelPart(rate_hz=3.0, peak_db=0.05),)),
                 name="level",

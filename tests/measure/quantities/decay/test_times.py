@@ -37,6 +37,7 @@ def room(h):
     return system
 
 
+@pytest.mark.long
 def test_bias_and_spread_over_a_floor():
     # 1.2 s, floor 45 dB below the start, 16 kHz, 400 decays: the protocol of the published figures. The bound
     # for known ends is (T / 13.8) sqrt(12 / (B te^3)) with te = 0.9 s, where the decay meets the floor.
