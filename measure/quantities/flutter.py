@@ -518,9 +518,9 @@ def _drift(
     place = np.linspace(0.0, split.curve.size - 1.0, wander.size)
     series = wander + np.interp(place, np.arange(split.curve.size), split.curve)
     series += split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate
-    # A straight line fitted over T has a slope of variance 6 P(0) / T^3. What the filter loses of extremes near the
-    # ends is about 1.4 times the standard deviation of the slow wandering (found by trials: 1.1 is too little for
-    # 12 s, 2 is twice too much for 30 s); what of it is slower than the recording is long went into the bends.
+    # A straight line fitted over T has a slope of variance 6 P(0) / T^3. What the filter loses of extremes near
+    # the ends is about 1.4 times the standard deviation of the slow wandering (found by trials: 1.1 is too little
+    # for 12 s, 2 is twice too much for 30 s); what of it is slower than the recording is long went into the bends.
     density = split.slow_density()
     slope = 0.5 * math.sqrt(6.0 * density / split.duration_seconds)
     random = detectors.root_mean_square(wander - oscillations(slow_lines, rate, wander.size))
