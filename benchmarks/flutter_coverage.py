@@ -21,7 +21,7 @@ from measure import flutter as public
 from measure.parts import weighting
 from measure.parts.demodulation import Demodulated, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, decompose
-from measure.quantities.flutter import _drift, _read
+from measure.quantities.flutter import _Asked, _drift, _read
 from measure.results import Reading
 
 RATE = 8_000
@@ -163,7 +163,7 @@ def counted(split: Fluctuation, tone: Demodulated, high: float) -> dict[str, Rea
     percent = 100.0 / split.mean
     found = {"drift": _drift(split, tone, LOW, percent, {})}
     for group, response in responses(high).items():
-        readings = _read(group, split, response, percent, tone, 8.0 * high, 10.0, {}, KINDS)
+        readings = _read(_Asked(group, response, KINDS, 8.0 * high, 10.0), split, tone, {})
         found |= {f"{group} {kind}": reading for kind, reading in readings.items()}
     return found
 

@@ -75,8 +75,12 @@ def recording_end(h: FloatArray, rate: float) -> int:
 
 def _block(h: FloatArray, rate: float) -> int:
     """Return a block that holds some thirty independent values of the power."""
-    power = np.abs(np.fft.rfft(h)) ** 2
-    spread = 2.0 * float(np.sum(power)) ** 2 / max(float(np.sum(power**2)), 1e-300) * rate / len(h)
+    from scipy.fft import next_fast_len
+
+    # A length with large prime factors would take several times as long.
+    size = next_fast_len(len(h), real=True)
+    power = np.abs(np.fft.rfft(h, size)) ** 2
+    spread = 2.0 * float(np.sum(power)) ** 2 / max(float(np.sum(power**2)), 1e-300) * rate / size
     return max(8, round(rate * max(_BLOCK_SECONDS, 30.0 / max(spread, 1.0))))
 
 

@@ -41,8 +41,8 @@ _ROUNDING = 1e-11
 _TWO_SIGMAS = 0.9545
 _STEEPEST = 3.0
 _MOST_BENDS = 6
-_FEWEST = 6.0  # degrees of freedom of a band, as far as there are so many
-_ALIKE = 4.0  # ratio of the densities of two bands below which they count as one
+_FEWEST = 8.0  # degrees of freedom of a band, as far as there are so many
+_ALIKE = 3.0  # ratio of the densities of two bands below which they count as one
 
 
 @dataclass(frozen=True)
@@ -162,31 +162,39 @@ class Fluctuation:
         """Relative standard uncertainty of the RMS behind a filter, for the scatter over repeats of a duration.
 
         Lines (as they are behind the filter) count as steady, the rest as Gaussian. Power is added up in bands of
-        an octave, and more where those held few independent samples. The power that n of these show is
-        distributed as chi-square, and the truth lies above it by a factor of its own (:func:`chi_square_doubt`)
-        that grows quickly as n falls; where slow deviations are read low by chance, so is what they seem to
-        scatter, and that factor makes up for it. Neighbours whose densities differ by less than 4 to 1 are one
-        band. The distances of all bands add up as squares (Graybill & Wang, J. Am. Stat. Assoc. 75, 1980; from
-        memory), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
+        an octave, and more where those held few independent samples: the power of the very cosines of which the
+        filter makes the reading (:meth:`filtered` continues the rest by its mirror image), so that a band
+        whose slow deviations are read low by chance is seen to be low by as much. The power that n independent
+        samples show is distributed as chi-square, and the truth lies above it by a factor of its own
+        (:func:`chi_square_doubt`) that grows quickly as n falls. Neighbours whose densities differ by less than
+        3 to 1 are one band. The distances of all bands add up as squares (Graybill & Wang, J. Am. Stat. Assoc. 75,
+        1980; from memory), and a line of amplitude a in noise of density P(f) adds ``a^2 P(f) / T`` to the
         variance. What is returned is half of the distance within which the truth lies in 95.4 % of all cases, more
         than one standard deviation where independent samples are few.
         Nearly all cases beyond it lie on one side, that of too low readings; therefore what mean and drift have
-        taken from deviations slower than the recording is long is added to the distance as it stands.
+        taken from deviations slower than the recording is long is added to the distance as it stands, and
+        as uncertain as the power of the slowest band, from which it is told.
 
-        Lines that are not `fitted` are still in the rest and are taken out of its spectrum.
+        Lines that are not `fitted` are still in the rest and are taken out of its spectrum, behind a window that
+        keeps them together.
         """
         at, density = self.density()
-        if not fitted:
+        if fitted:
+            frequency, power = self._cosines()
+            first, degrees_a_bin = self.degree + 1, 1.0
+        else:
             for line in lines:
                 density[np.abs(at - line.rate_hz) < 4.0 * float(at[1])] = 0.0
-        step = float(at[1] - at[0])
-        gain = np.square(np.abs(response(at)))
+            frequency, power = at, density * float(at[1])
+            first, degrees_a_bin = self.first_bin - 1, 2.0
         smooth = smoothed(density, self.first_bin)
+        gain = np.square(np.abs(response(frequency)))
         lines_power = 0.5 * sum(abs(line.amplitude) ** 2 for line in lines)
-        power = float(np.sum(density * gain)) * step + lines_power
-        if power == 0.0:
+        total = float(np.sum(power * gain)) + lines_power
+        if total == 0.0:
             return 0.0
-        parts, degrees = self._bands(density * gain * step, gain, duration_seconds)
+        share = duration_seconds / self.duration_seconds
+        parts, degrees = _bands(power * gain, gain, first, degrees_a_bin * share)
         above = [(1.0 + 2.0 * chi_square_doubt(each)) ** 2 - 1.0 for each in degrees]
         at_lines = self.density_at_lines()[1] if fitted else smooth
         beside = sum(
@@ -195,45 +203,18 @@ class Fluctuation:
         )
         slow, missing = _missing_gain(response, self.duration_seconds, self.degree)
         lost = abs(float(np.sum(np.interp(slow, at, smooth) * missing))) * float(slow[0])
+        lost *= 1.0 + above[0] if above else 1.0
         reach = math.hypot(*(part * factor for part, factor in zip(parts, above, strict=True)))
-        highest = 1.0 + (math.hypot(reach, 2.0 * math.sqrt(beside)) + lost) / power
+        highest = 1.0 + (math.hypot(reach, 2.0 * math.sqrt(beside)) + lost) / total
         return 0.5 * (math.sqrt(highest) - 1.0)
 
-    def _bands(
-        self, power: FloatArray, gain: FloatArray, duration_seconds: float
-    ) -> tuple[list[float], list[float]]:
-        """Power in bands of an octave or more, and the degrees of freedom of each over a duration.
+    def _cosines(self) -> tuple[FloatArray, FloatArray]:
+        """Frequencies and mean squares of the cosines that add up to the rest and its mirror image."""
+        from scipy import fft
 
-        Two degrees a bin, in which a gain that changes over the band counts less.
-        """
-        parts: list[float] = []
-        degrees: list[float] = []
-        scale = 2.0 * duration_seconds * self.rate / self.rest.size
-        first, before = self.first_bin - 1, math.nan
-        while first < power.size:
-            last = first + 1
-            free = 0.0
-            while last < power.size:
-                free = scale * _independent(gain[first:last])
-                if last >= 2 * first and free >= _FEWEST:
-                    break
-                last = max(last + 1, min(2 * first, power.size))
-            weight, part = float(np.sum(gain[first:last])), float(np.sum(power[first:last]))
-            free = scale * _independent(gain[first:last])
-            first = last
-            if weight == 0.0 or part == 0.0:
-                continue
-            level = part / weight
-            if parts and 1.0 / _ALIKE < level / before < _ALIKE:
-                # Satterthwaite: the variances of both add up.
-                whole = parts[-1] + part
-                degrees[-1] = whole**2 / (parts[-1] ** 2 / degrees[-1] + part**2 / free)
-                parts[-1] = whole
-            else:
-                parts.append(part)
-                degrees.append(free)
-            before = level
-        return parts, degrees
+        size = self.rest.size
+        waves = fft.dct(self.rest, norm="ortho") / math.sqrt(size)
+        return _grid(size, 0.5 * self.rate / size), np.square(waves)
 
     def amplitude_spectrum(self) -> tuple[FloatArray, FloatArray]:
         """Frequencies and spectrum of the whole, scaled so that a line's top is its peak amplitude."""
@@ -445,6 +426,39 @@ def smoothed(density: FloatArray, first: int = 2) -> FloatArray:
     low = np.clip(index - reach, min(first, density.size - 1), density.size - 1)
     high = np.clip(np.maximum(index + reach + 1, first + 3), low + 1, density.size)
     return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _bands(
+    power: FloatArray, gain: FloatArray, first: int, degrees_a_bin: float
+) -> tuple[list[float], list[float]]:
+    """Power in bands of an octave or more, from a first bin on, and the degrees of freedom of each.
+
+    A gain that changes over a band makes its bins count less.
+    """
+    parts: list[float] = []
+    degrees: list[float] = []
+    before = math.nan
+    while first < power.size:
+        last = min(2 * first, power.size)
+        free = degrees_a_bin * _independent(gain[first:last])
+        while last < power.size and free < _FEWEST:
+            last += 1
+            free = degrees_a_bin * _independent(gain[first:last])
+        weight, part = float(np.sum(gain[first:last])), float(np.sum(power[first:last]))
+        first = last
+        if weight == 0.0 or part == 0.0:
+            continue
+        level = part / weight
+        if parts and 1.0 / _ALIKE < level / before < _ALIKE:
+            # Satterthwaite: the variances of both add up.
+            whole = parts[-1] + part
+            degrees[-1] = whole**2 / (parts[-1] ** 2 / degrees[-1] + part**2 / free)
+            parts[-1] = whole
+        else:
+            parts.append(part)
+            degrees.append(free)
+        before = level
+    return parts, degrees
 
 
 def _independent(gain: FloatArray) -> float:

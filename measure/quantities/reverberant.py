@@ -201,6 +201,7 @@ def middle_decay(
     silence_seconds: float = 3.0,
     repeats: int = 4,
     seed: int = 0,
+    neighbours: bool = True,
 ) -> MiddleDecay:
     """Measure EDT, T20 and T30 at middle frequencies by interrupted pink noise.
 
@@ -210,6 +211,9 @@ def middle_decay(
         ``(audio, sample_rate) -> audio``, one channel, latency taken out.
     sample_rate, level_dbfs, burst_seconds, silence_seconds, repeats, seed
         As for :func:`measure.quantities.decay.decay_from_noise`.
+    neighbours : bool
+        Whether the uncertainty holds what neighbouring bands add. The figure is the same without, in half the
+        time; whoever takes the uncertainty from further measurements needs none.
 
     Notes
     -----
@@ -230,7 +234,7 @@ def middle_decay(
         for k in range(repeats)
     ]
     recordings = [drive(under_test, burst.signal, burst.sample_rate) for burst in bursts]
-    whole = decay_of_noise(recordings, bursts[0], centres_hz=_MIDDLE_HZ)
+    whole = decay_of_noise(recordings, bursts[0], centres_hz=_MIDDLE_HZ, neighbours=neighbours)
     kept = [
         decay_of_noise([*recordings[:k], *recordings[k + 1 :]], bursts[0], centres_hz=_MIDDLE_HZ, neighbours=False)
         for k in range(repeats if repeats > 1 else 0)

@@ -7,7 +7,7 @@ same for all orders, and decays are repeated until it is clear whether orders di
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -59,6 +59,16 @@ class _Task:
     repeat: int
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Known:
+    """What is known of a chain."""
+
+    chain: Chain
+    readings: dict[tuple[str, str, int], dict[str, Reading]] = field(default_factory=dict)
+    curves: dict[str, list[Curve]] = field(default_factory=dict)
+    decay_seconds: dict[int, float] = field(default_factory=dict)  # by repeat, as the chain declares it
+
+
 class ChainMeter:
     """Measures chains and remembers what it has measured, so that further stems cost nothing more.
 
@@ -73,9 +83,7 @@ class ChainMeter:
     def __init__(self, *, sample_rate: float, plan: MeasuringPlan) -> None:
         self.sample_rate = sample_rate
         self.plan = plan
-        self._known: list[
-            tuple[Chain, dict[tuple[str, str, int], dict[str, Reading]], dict[str, list[Curve]]]
-        ] = []
+        self._known: list[_Known] = []
 
     def measure(self, chains: Sequence[Chain], *, jobs: int, progress: Progress) -> list[ChainFigures]:
         """Measure chains, repeating until the differences of the decays are clear, or to the limit."""
@@ -91,29 +99,33 @@ class ChainMeter:
     def _add(self, chains: Sequence[Chain], bursts: int, jobs: int, progress: Progress) -> None:
         missing = []
         for chain in chains:
-            known, _ = self._of(chain)
+            known = self._of(chain)
             missing += [
-                (chain, task)
+                (known, task)
                 for task in self._tasks(bursts)
-                if (task.kind, task.level_name, task.repeat) not in known
+                if (task.kind, task.level_name, task.repeat) not in known.readings
             ]
         if not missing:
             return
         # Three levels of a burst cost about what one glide costs.
         step = progress.step(f"measure {len(chains)} chains, {bursts} bursts a level", len(missing))
 
-        def work(chain: Chain, task: _Task) -> tuple[dict[str, Reading], Curve | None]:
-            found = _measured(chain, task, self.sample_rate, self.plan)
+        def work(known: _Known, task: _Task) -> tuple[dict[str, Reading], Curve | None]:
+            own = elsewhere(known.chain, task.repeat)
+            if task.repeat not in known.decay_seconds:
+                # A whole chain has to be designed for this; all levels of a repeat ask for it.
+                known.decay_seconds[task.repeat] = decay_of(own, sample_rate=self.sample_rate, channels=1)
+            decay_seconds = min(known.decay_seconds[task.repeat], _LONGEST_DECAY_SECONDS)
+            found = _measured(own, task, decay_seconds, self.sample_rate, self.plan)
             step.advance()
             return found
 
         done = in_threads(work, missing, jobs=jobs)
         step.finish()
-        for (chain, task), (readings, curve) in zip(missing, done, strict=True):
-            known, curves = self._of(chain)
-            known[task.kind, task.level_name, task.repeat] = readings
+        for (known, task), (readings, curve) in zip(missing, done, strict=True):
+            known.readings[task.kind, task.level_name, task.repeat] = readings
             if curve is not None:
-                curves.setdefault(task.level_name, []).append(curve)
+                known.curves.setdefault(task.level_name, []).append(curve)
 
     def _tasks(self, bursts: int) -> list[_Task]:
         tasks = [
@@ -126,37 +138,36 @@ class ChainMeter:
         tasks += [_Task(kind="swing", level_name="reference", repeat=repeat) for repeat in range(self.plan.glides)]
         return tasks
 
-    def _of(self, chain: Chain) -> tuple[dict[tuple[str, str, int], dict[str, Reading]], dict[str, list[Curve]]]:
-        for other, known, curves in self._known:
-            if other == chain:
-                return known, curves
-        self._known.append((chain, {}, {}))
-        return self._known[-1][1:]
+    def _of(self, chain: Chain) -> _Known:
+        for known in self._known:
+            if known.chain == chain:
+                return known
+        self._known.append(_Known(chain=chain))
+        return self._known[-1]
 
     def _figures(self, chain: Chain, bursts: int) -> ChainFigures:
-        known, curves = self._of(chain)
+        known = self._of(chain)
         by_key: dict[str, list[Reading]] = {}
         for task in self._tasks(bursts):
-            for key, reading in known[task.kind, task.level_name, task.repeat].items():
+            for key, reading in known.readings[task.kind, task.level_name, task.repeat].items():
                 by_key.setdefault(key, []).append(reading)
         readings = {key: _mean(repeats) for key, repeats in by_key.items()}
         return ChainFigures(
             readings={key: readings[key] for key in FIGURES if key in readings},
             repeats={key: tuple(reading.value for reading in repeats) for key, repeats in by_key.items()},
-            decays={name: _mean_curve(each[:bursts]) for name, each in curves.items()},
+            decays={name: _mean_curve(each[:bursts]) for name, each in known.curves.items()},
         )
 
 
 def _measured(
-    chain: Chain, task: _Task, sample_rate: float, plan: MeasuringPlan
+    own: Chain, task: _Task, decay_seconds: float, sample_rate: float, plan: MeasuringPlan
 ) -> tuple[dict[str, Reading], Curve | None]:
-    own = elsewhere(chain, task.repeat)
+    """One measurement of a chain on its own tape and in its own room."""
     level_dbfs = plan.levels_dbfs[task.level_name]
 
     def system(audio: FloatArray, rate: float) -> FloatArray:
         return own(audio, sample_rate=rate)
 
-    decay_seconds = min(decay_of(own, sample_rate=sample_rate, channels=1), _LONGEST_DECAY_SECONDS)
     settle_seconds = 0.4 * decay_seconds  # within 24 dB, or 0.4 %, of the steady state
     if task.kind == "decay":
         # T30 needs 45 dB of decay, which the drive stretches.
@@ -168,6 +179,8 @@ def _measured(
             silence_seconds=0.8 * decay_seconds + 0.4,
             repeats=1,
             seed=task.repeat,
+            # The spread over the repeats is the uncertainty.
+            neighbours=False,
         )
         return {f"{kind}_{task.level_name}_seconds": getattr(decay, kind) for kind in _DECAYS}, decay.curve
     if task.kind == "distortion":

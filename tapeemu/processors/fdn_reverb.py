@@ -103,7 +103,9 @@ class FdnReverb(Processor):
     Level: at `wet_percent` 100, steady noise of equal level in all channels leaves with the level at which
     it entered, in the octave at 1 kHz, at any decay time, size and channel count. Dry and late sound are
     not alike, so their powers add: ``((1 - w) dry + w wet) / sqrt((1 - w)^2 + w^2)`` keeps the loudness of
-    music about the same from dry to wet. (The `mix_percent` of a stage adds amplitudes, as is right for sound
+    music about the same from dry to wet, within 1.5 LU up to 60 % wet; where nothing moves
+    (`modulation_percent` 0) a steady tone is as loud as its place among the modes has it, and the same stems
+    differ by up to 4 LU. (The `mix_percent` of a stage adds amplitudes, as is right for sound
     that is alike; a reverb that is all wet gets up to 3 dB quieter by it.) Shares below 1e-30 are none. The
     dry path is not delayed: the latency is zero. A room is not level at single pitches:
     sound of a few steady tones gets louder or softer with the room's seed, as in any room. The turning averages

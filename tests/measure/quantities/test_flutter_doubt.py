@@ -113,16 +113,20 @@ def test_scatter_of_a_random_deviation_covers_it(law: str) -> None:
     assert 0.95 < np.mean(doubts) / (expected * truth) < 1.2
 
 
-def test_doubt_holds_across_a_cliff_of_the_spectrum() -> None:
-    """Slow deviation of few independent samples beside much less of fast: 91 to 98 % of two sigma hold the truth.
+@pytest.mark.parametrize("fastest", [1e-7 * 10**-1.76, 1e-10], ids=["cliff", "plateaus"])
+def test_doubt_holds_across_steps_of_the_spectrum(fastest: float) -> None:
+    """Slow deviation of few independent samples beside much less of fast: 92 to 98 % of two sigma hold the truth.
 
-    400 deviations of 12 s, 17.6 dB more below 0.5 Hz than above. With one number of degrees for the whole band,
-    taken from what was read, 83 to 88 % did: where the slow part is read low by chance, so is its scatter.
+    400 deviations of 12 s, 17.6 dB more below 0.5 Hz than above, and once again 12.4 dB less above 10 Hz: 94.8
+    and 95.0 % do. With power read behind a window instead of from the cosines that make the reading, and bands
+    alike within 4 to 1, 91 % did: where the slow part is read low by chance, its scatter must not be. The
+    seeds are none of those on which the method's constants were chosen.
     """
     rate, points, total = 250.0, 3000, 48
 
     def law(f: np.ndarray) -> np.ndarray:
-        return np.where((f > 0.03) & (f < 100.0), 1e-7 * np.where(f < 0.5, 1.0, 10**-1.76), 0.0)
+        steps = np.where(f < 0.5, 1e-7, np.where(f < 10.0, 1e-7 * 10**-1.76, fastest))
+        return np.where((f > 0.03) & (f < 100.0), steps, 0.0)
 
     def band(at: np.ndarray) -> np.ndarray:
         return raised_cosine(at, 110.0, 110.5) * raised_cosine(at, 0.2, 0.1)
@@ -131,14 +135,13 @@ def test_doubt_holds_across_a_cliff_of_the_spectrum() -> None:
     fine = np.linspace(0.01, 110.0, 200_001)
     truth = math.sqrt(np.trapezoid(law(fine) * band(fine) ** 2, fine))
     held = []
-    for seed in range(400):
+    for seed in range(9000, 9400):
         rng = np.random.default_rng(seed)
         drawn = size * (rng.standard_normal(size.size) + 1j * rng.standard_normal(size.size))
         split = decompose(np.fft.irfft(drawn)[:points], rate, highest_hz=110.0, slowest_hz=0.2, lines=False)
         value = math.sqrt(np.mean(np.square(split.filtered(band, rate=rate)[0])))
         held.append(abs(value - truth) < 2.0 * value * split.scatter(band, (), split.duration_seconds))
-    # 95 % less or more 3, and 400 trials tell it to 1.1 %.
-    assert 0.91 <= np.mean(held) <= 0.98
+    assert 0.92 <= np.mean(held) <= 0.98
 
 
 def test_slow_random_wander_is_no_line() -> None:
