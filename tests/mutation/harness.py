@@ -2,17 +2,17 @@
 
     python tests/mutation/harness.py --mutants 400 --seed 1 --jobs 2
 
-Mutants come from cosmic-ray's operators; which are tried is decided by the seed, spread over all modules. Each
-is put into a copy of the checkout of its own. A survivor that changes nothing anyone could notice is entered, with
-its reason, in `equivalent.toml`.
+Mutants come from cosmic-ray's operators; which are tried is decided by the seed, spread over all modules
+(`sampling.py`). Of each, the tests that run the changed line are tried, the short ones first, until one fails
+(`covered.py`, whose map is made by a run of all tests at the first call, in the folder that --map names). A kernel is
+compiled anew. Each process works in a copy of the checkout of its own (`server.py`). A survivor that changes nothing
+anyone could notice is entered, with its reason, in `equivalent.toml`.
 """
 
 import argparse
-import hashlib
+import compileall
 import json
 import os
-import random
-import re
 import shutil
 import subprocess
 import sys
@@ -22,145 +22,137 @@ import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from queue import Queue
 from typing import Any
 
-ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(Path(__file__).parent))
+import covered
+from sampling import ROOT, Mutant, sample
+
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
-PACKAGES = ("tapeemu", "measure")
-# Unions stand in annotations, `is` beside None, decorators declare: changes there fail at once and prove nothing.
-TRIVIAL = re.compile(
-    r"BitOr|_Is|Is_|IsNot|RemoveDecorator|Invert|RShift|LShift|BitXor|BitAnd|Pow|VariableR|VariableI"
-)
-SLOWEST_SECONDS = 240
 
 
-@dataclass(frozen=True)
-class Mutant:
-    """One change: where, by which operator, which occurrence, and what the line was and becomes."""
+class Copy:
+    """A copy of the checkout with the process that runs its tests."""
 
-    path: str
-    operator: str
-    occurrence: int
-    line: int
-    before: str
-    after: str
+    def __init__(self, folder: Path) -> None:
+        self._root = folder / "checkout"
+        shutil.copytree(ROOT, self._root, ignore=shutil.ignore_patterns(".git", ".venv*", "build", "findings"))
+        compileall.compile_dir(self._root, quiet=2)
+        environment = {
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join([str(self._root), str(self._root / "tests/mutation")]),
+            "PYTHONDONTWRITEBYTECODE": "1",
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
+            "NUMBA_NUM_THREADS": "1",
+        }
+        self._process = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("server.py")), str(folder)],
+            cwd=self._root,
+            env=environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
 
-    @property
-    def key(self) -> str:
-        """Name that survives changes elsewhere in the file."""
-        text = f"{self.path}|{self.operator}|{self.before.strip()}|{self.after.strip()}"
-        return hashlib.sha256(text.encode()).hexdigest()[:12]
+    def run(self, tests: list[str], seconds: float, *, all_of_them: bool = False) -> dict[str, Any]:
+        """Run tests in their order until one fails, or all of them."""
+        files = list(dict.fromkeys(name.split("::")[0] for name in tests))
+        wanted = {"files": files, "order": tests, "seconds": seconds, "all": all_of_them}
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(json.dumps(wanted) + "\n")
+        self._process.stdin.flush()
+        answer: dict[str, Any] = json.loads(self._process.stdout.readline())
+        return answer
 
+    @contextmanager
+    def mutated(self, path: str, text: str) -> Iterator[None]:
+        """Put a mutant in, and take it out with all that was compiled from it."""
+        target = self._root / path
+        original, stamp = target.read_text("utf-8"), target.stat()
+        compiled = target.parent / "__pycache__"
+        kept = self._root.parent / "compiled"
+        kernel = compiled.is_dir() and any(compiled.glob("*.nbi"))
+        if kernel:
+            shutil.copytree(compiled, kept)
+        try:
+            target.write_text(text, "utf-8")
+            yield
+        finally:
+            target.write_text(original, "utf-8")
+            os.utime(target, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
+            if kernel:
+                shutil.rmtree(compiled)
+                kept.rename(compiled)
 
-def operators() -> list[str]:
-    """Operators of cosmic-ray that can change behaviour."""
-    import cosmic_ray.plugins
-
-    return sorted(name for name in cosmic_ray.plugins.operator_names() if not TRIVIAL.search(name))
-
-
-def mutants_of(path: Path, generator: random.Random, wanted: int) -> Iterator[tuple[Mutant, str]]:
-    """Some mutants of a file, in random order, each with its whole text; no two on one line."""
-    import cosmic_ray.mutating
-    import cosmic_ray.plugins
-
-    source = path.read_text("utf-8")
-    old = source.splitlines()
-    names = operators()
-    lines: set[int] = set()
-    tries = 0
-    while len(lines) < wanted and tries < 40 * wanted:
-        tries += 1
-        name = generator.choice(names)
-        made = cosmic_ray.plugins.get_operator(name)()
-        occurrence = generator.randrange(30)
-        text = cosmic_ray.mutating.mutate_code(source, made, occurrence)
-        if text is None or text == source:
-            continue
-        new = text.splitlines()
-        changed = [k for k, (a, b) in enumerate(zip(old, new, strict=False)) if a != b]
-        if not changed or changed[0] in lines or old[changed[0]].lstrip().startswith(("@", "from ", "import ")):
-            continue
-        lines.add(changed[0])
-        where = changed[0]
-        yield Mutant(str(path.relative_to(ROOT)), name, occurrence, where + 1, old[where], new[where]), text
-
-
-def sample(count: int, seed: int, only: str) -> list[tuple[Mutant, str]]:
-    """Mutants spread over all modules by their length, at least one each."""
-    files = [
-        path
-        for package in PACKAGES
-        for path in sorted((ROOT / package).rglob("*.py"))
-        if only in str(path.relative_to(ROOT)) and len(path.read_text("utf-8").splitlines()) > 12
-    ]
-    sizes = {path: len(path.read_text("utf-8").splitlines()) for path in files}
-    total = sum(sizes.values())
-    chosen = []
-    for path in files:
-        share = max(1, round(count * sizes[path] / total))
-        generator = random.Random(f"{seed} {path.relative_to(ROOT)}")
-        chosen += list(mutants_of(path, generator, share))
-    random.Random(seed).shuffle(chosen)
-    return chosen[:count] if only == "" else chosen
+    def close(self) -> None:
+        """End the process."""
+        assert self._process.stdin is not None
+        self._process.stdin.close()
+        self._process.wait()
 
 
-def tests_for(path: str) -> list[str]:
-    """Tests that should notice a change of a module: its mirror, those that import it, then the general ones."""
-    module = path.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
-    name = module.rsplit(".", 1)[-1]
-    importing = re.compile(rf"(?:from|import) {re.escape(module)}\b|{re.escape(path)}")
-    mirror, users = [], []
-    for test in sorted((ROOT / "tests").rglob("test_*.py")):
-        if "long" in test.parts or "mutation" in test.parts or "browser" in test.parts:
-            continue
-        if test.stem == f"test_{name}":
-            mirror.append(str(test.relative_to(ROOT)))
-        elif importing.search(test.read_text("utf-8")):
-            users.append(str(test.relative_to(ROOT)))
-    general = ["tests/test_contract.py", "tests/test_numerical_hygiene.py"] if "/processors/" in path else []
-    general += ["tests/tapeemu/processors", "tests/test_contract.py"] if "/dsp/" in path else []
-    general += ["tests/measure"] if path.startswith("measure/") else []
-    general += ["tests/tapeemu"] if path.startswith("tapeemu/") else []
-    return list(dict.fromkeys([*mirror, *users, *general]))
-
-
-def tried(copy: Path, mutant: Mutant, text: str) -> tuple[str, float]:
-    """Put a mutant into a copy, run its tests until one fails, and take it out again."""
-    target = copy / mutant.path
-    original = target.read_text("utf-8")
+def tried(copy: Copy, mutant: Mutant, text: str, tests: list[str], seconds: float) -> dict[str, Any]:
+    """What became of a mutant: outcome, by which test, in how many seconds."""
     started = time.monotonic()
-    environment = {**os.environ, "PYTHONPATH": str(copy), "PYTHONDONTWRITEBYTECODE": "1", "OMP_NUM_THREADS": "1"}
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:randomly", "-p", "no:cacheprovider"]
-    try:
-        target.write_text(text, "utf-8")
-        for test in tests_for(mutant.path):
-            if not (copy / test).exists():
-                continue
-            left = SLOWEST_SECONDS - (time.monotonic() - started)
-            if left <= 0.0:
-                break
-            try:
-                done = subprocess.run(
-                    [*command, test], cwd=copy, env=environment, capture_output=True, check=False, timeout=left
-                )
-            except subprocess.TimeoutExpired:
-                break
-            if done.returncode not in (0, 5):
-                return "killed", time.monotonic() - started
-        return "survived", time.monotonic() - started
-    finally:
-        target.write_text(original, "utf-8")
+    entry: dict[str, Any] = {**asdict(mutant), "key": mutant.key, "tests": len(tests), "by": ""}
+    if tests:
+        with copy.mutated(mutant.path, text):
+            answer = copy.run(tests, seconds)
+        if answer["failed"]:
+            entry["by"] = answer["failed"][0]
+        elif answer["status"] is None:
+            entry["by"] = "a test does not end"
+        elif answer["status"] not in (0, 2, 5):  # 2 is the plugin's end of time, 5 no test at all
+            entry["by"] = f"pytest ends with {answer['status']}"
+        entry["outcome"] = "killed" if entry["by"] else "survived"
+    else:
+        entry["outcome"] = "survived"
+    entry["seconds"] = round(time.monotonic() - started, 1)
+    return entry
+
+
+def unreliable(copy: Copy, names: set[str]) -> list[str]:
+    """Tests that noticed mutants, and fail without one as well."""
+    tests = sorted(name for name in names if "::" in name)
+    answer = copy.run(tests, float("inf"), all_of_them=True) if tests else {"status": 0, "failed": []}
+    return answer["failed"] or ([] if answer["status"] == 0 else [f"pytest ends with {answer['status']}"])
 
 
 def known_equivalents() -> dict[str, str]:
     """Reasons by key."""
-    if not EQUIVALENT.exists():
-        return {}
     return {entry["key"]: entry["reason"] for entry in tomllib.loads(EQUIVALENT.read_text("utf-8"))["mutant"]}
+
+
+def earlier(report: Path) -> dict[str, str]:
+    """Outcomes of an earlier run by key."""
+    lines = report.read_text("utf-8").splitlines()
+    return {entry["key"]: entry["outcome"] for entry in map(json.loads, lines)}
+
+
+def told(entry: dict[str, Any]) -> str:
+    """One mutant in a line, a survivor in four."""
+    text = f"{entry['outcome']} {entry['seconds']:.0f} s {entry['path']}:{entry['line']} {entry['by']}"
+    if entry["outcome"] == "survived":
+        text += f"\n    {entry['key']} {entry['operator']}, {entry['tests']} tests"
+        text += f"\n    - {entry['before'].strip()}\n    + {entry['after'].strip()}"
+    return text
+
+
+def summary(entries: list[dict[str, Any]]) -> str:
+    """Outcomes by module, and the share that was noticed."""
+    by_module: dict[str, Counter[str]] = defaultdict(Counter)
+    for entry in entries:
+        by_module[entry["path"]][entry["outcome"]] += 1
+    lines = [f"{path}: {dict(found)}" for path, found in sorted(by_module.items())]
+    counts = Counter(entry["outcome"] for entry in entries)
+    judged = len(entries) - counts["equivalent"]
+    return "\n".join([*lines, f"{counts['killed']} of {judged} killed, {counts['equivalent']} equivalent"])
 
 
 def main() -> int:
@@ -168,49 +160,50 @@ def main() -> int:
     parser.add_argument("--mutants", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--seconds", type=float, default=120.0, help="no test of a mutant is begun later than this")
     parser.add_argument("--only", default="", help="part of a path")
+    parser.add_argument("--map", type=Path, default=ROOT / "build/mutation", help="folder of the map of tests")
     parser.add_argument("--report", type=Path, help="write every outcome as JSON lines")
+    parser.add_argument("--again", type=Path, help="an earlier report: what it says was killed is not tried again")
     options = parser.parse_args()
-    chosen = sample(options.mutants, options.seed, options.only)
+    if not (options.map / "tests.json").exists():
+        covered.make(options.map)
+    tests = covered.Covered(options.map)
     equivalents = known_equivalents()
-    copies: Queue[Path] = Queue()
-    outcomes: list[tuple[Mutant, str]] = []
-    with tempfile.TemporaryDirectory() as folder:
+    before = earlier(options.again) if options.again else {}
+    chosen = sample(options.mutants, options.seed, options.only)
+    copies: Queue[Copy] = Queue()
+    entries: list[dict[str, Any]] = []
+    with tempfile.TemporaryDirectory() as folder, ThreadPoolExecutor(options.jobs) as pool:
         for number in range(options.jobs):
-            copy = Path(folder) / f"copy{number}"
-            shutil.copytree(ROOT, copy, ignore=shutil.ignore_patterns(".git", ".venv*", "findings"))
-            copies.put(copy)
+            copies.put(Copy(Path(folder) / str(number)))
 
-        def work(item: tuple[Mutant, str]) -> tuple[Mutant, str, float]:
+        def work(item: tuple[Mutant, str]) -> dict[str, Any]:
             mutant, text = item
-            if mutant.key in equivalents:
-                return mutant, "equivalent", 0.0
+            decided = "equivalent" if mutant.key in equivalents else before.get(mutant.key, "")
+            if decided in ("killed", "equivalent"):
+                return {**asdict(mutant), "key": mutant.key, "outcome": decided, "seconds": 0.0, "by": "", "tests": 0}
             copy = copies.get()
             try:
-                return mutant, *tried(copy, mutant, text)
+                return tried(copy, mutant, text, tests.tests_of(mutant.path, mutant.line), options.seconds)
             finally:
                 copies.put(copy)
 
-        with ThreadPoolExecutor(options.jobs) as pool:
-            for number, (mutant, outcome, seconds) in enumerate(pool.map(work, chosen), start=1):
-                outcomes.append((mutant, outcome))
-                print(f"{number}/{len(chosen)} {outcome} {seconds:.0f} s {mutant.path}:{mutant.line}", flush=True)
-                if outcome == "survived":
-                    print(f"    {mutant.key} {mutant.operator}")
-                    print(f"    - {mutant.before.strip()}\n    + {mutant.after.strip()}")
-                if options.report is not None:
-                    with options.report.open("a", encoding="utf-8") as file:
-                        entry: dict[str, Any] = {**asdict(mutant), "key": mutant.key, "outcome": outcome}
-                        file.write(json.dumps(entry) + "\n")
-    counts = Counter(outcome for _, outcome in outcomes)
-    by_module: dict[str, Counter[str]] = defaultdict(Counter)
-    for mutant, outcome in outcomes:
-        by_module[mutant.path][outcome] += 1
-    for path, found in sorted(by_module.items()):
-        print(f"{path}: {dict(found)}")
-    judged = len(outcomes) - counts["equivalent"]
-    print(f"{counts['killed']} of {judged} killed, {counts['equivalent']} equivalent")
-    return 0 if counts["killed"] >= 0.9 * judged else 1
+        for number, entry in enumerate(pool.map(work, chosen), start=1):
+            entries.append(entry)
+            print(f"{number}/{len(chosen)} {told(entry)}", flush=True)
+            if options.report is not None:
+                with options.report.open("a", encoding="utf-8") as file:
+                    file.write(json.dumps(entry) + "\n")
+        wrong = unreliable(copies.queue[0], {entry["by"] for entry in entries})
+        while not copies.empty():
+            copies.get().close()
+    print(summary(entries))
+    for name in wrong:
+        print(f"not to be trusted, fails without a mutant too: {name}")
+    counts = Counter(entry["outcome"] for entry in entries)
+    enough = counts["killed"] >= 0.9 * (len(entries) - counts["equivalent"])
+    return 0 if enough and not wrong else 1
 
 
 if __name__ == "__main__":

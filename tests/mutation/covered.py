@@ -1,0 +1,172 @@
+"""Which tests run a line: the map from lines to tests, made by coverage.py in one run of all tests.
+
+A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that does. A line
+that runs at import (a constant, a default) is run by every test: those that matter use what stands there, so that
+they are the tests of the lines in which its name occurs.
+"""
+
+import ast
+import json
+import os
+import re
+import subprocess
+import sys
+from collections import defaultdict
+from functools import cache
+from pathlib import Path
+
+from sampling import PACKAGES, ROOT
+
+__all__ = ["Covered"]
+
+Statement = tuple[int, int]
+
+
+def make(folder: Path) -> None:
+    """Run all tests under coverage.py, and write `tests.json`: seconds of each test, and tests of each line."""
+    import coverage
+
+    folder.mkdir(parents=True, exist_ok=True)
+    environment = {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join([str(ROOT), str(Path(__file__).parent)]),
+        "COVERING_TIMES": str(folder / "seconds.json"),
+        "COVERAGE_FILE": str(folder / "coverage"),
+        "OMP_NUM_THREADS": "1",
+    }
+    command = [sys.executable, "-m", "coverage", "run", "--branch", f"--source={','.join(PACKAGES)}"]
+    tests = ["-m", "pytest", "-q", "-p", "covering", "-p", "no:randomly", "--ignore=tests/browser"]
+    subprocess.run([*command, *tests], cwd=ROOT, env=environment, check=False)
+    data = coverage.CoverageData(str(folder / "coverage"))
+    data.read()
+    write(folder, data, json.loads((folder / "seconds.json").read_text("utf-8")))
+
+
+def write(folder: Path, data: "coverage.CoverageData", seconds: dict[str, float]) -> None:  # noqa: F821
+    """Write the map of what coverage.py found."""
+    names = list(seconds)
+    place = {name: k for k, name in enumerate(names)}
+    lines = {}
+    for file in data.measured_files():
+        path = Path(file)
+        relative = str(path.relative_to(ROOT)) if path.is_absolute() else file
+        found = data.contexts_by_lineno(file)
+        lines[relative] = {line: sorted(place[t] for t in tests if t in place) for line, tests in found.items()}
+    content = {"seconds": seconds, "names": names, "lines": lines}
+    (folder / "tests.json").write_text(json.dumps(content), "utf-8")
+
+
+class Covered:
+    """The map, and what it says of a line."""
+
+    def __init__(self, folder: Path) -> None:
+        content = json.loads((folder / "tests.json").read_text("utf-8"))
+        self._names: list[str] = content["names"]
+        self._seconds: dict[str, float] = content["seconds"]
+        self._lines: dict[str, dict[str, list[int]]] = content["lines"]
+        self._source = {
+            str(path.relative_to(ROOT)): path.read_text("utf-8")
+            for package in PACKAGES
+            for path in sorted((ROOT / package).rglob("*.py"))
+        }
+
+    def tests_of(self, path: str, line: int) -> list[str]:
+        """Tests that run a line, those that stand beside its module and the short ones first."""
+        tree = ast.parse(self._source[path])
+        found = self._at(path, _statement(tree, line)) if _in_function(tree, line) else set()
+        if not found:
+            found = self._users(path, _names(tree, line))
+        if not found:
+            found = {test for lines in self._lines.get(path, {}).values() for test in lines}
+        stem = f"/test_{Path(path).stem}.py"
+        mirror = str(Path(path).parent)
+
+        def rank(name: str) -> float:
+            beside = 0.1 if stem in name else 0.5 if mirror in name else 1.0
+            return beside * (self._seconds[name] + 0.02)
+
+        return sorted((self._names[k] for k in found), key=rank)
+
+    def _at(self, path: str, statement: Statement) -> set[int]:
+        lines = self._lines.get(path, {})
+        return {test for line in range(statement[0], statement[1] + 1) for test in lines.get(str(line), ())}
+
+    def _users(self, path: str, names: set[str]) -> set[int]:
+        """Tests that run a line in which one of the names occurs: here, or where what is here is imported."""
+        if not names:
+            return set()
+        word = re.compile(rf"\b(?:{'|'.join(map(re.escape, sorted(names)))})\b")
+        module = Path(path).stem
+        found: set[int] = set()
+        for other, source in self._source.items():
+            if other == path or module in source:
+                for number, text in enumerate(source.splitlines(), start=1):
+                    if word.search(text):
+                        found |= self._at(other, self._around(other, number))
+        return found
+
+    def _around(self, path: str, line: int) -> Statement:
+        return _statement(_parsed(self._source[path]), line)
+
+
+@cache
+def _parsed(source: str) -> ast.Module:
+    return ast.parse(source)
+
+
+def _holders(tree: ast.AST, line: int) -> list[ast.stmt]:
+    """Statements that hold a line, the outermost first."""
+    return [
+        node
+        for node in ast.walk(tree)
+        if isinstance(node, ast.stmt) and node.lineno <= line <= (node.end_lineno or node.lineno)
+    ]
+
+
+def _statement(tree: ast.AST, line: int) -> Statement:
+    """First and last line of the statement that holds a line; of a compound one, the lines before its body."""
+    holders = _holders(tree, line)
+    if not holders:
+        return line, line
+    innermost = max(holders, key=lambda node: (node.lineno, -(node.end_lineno or 0)))
+    body = getattr(innermost, "body", None)
+    if body:
+        return innermost.lineno, max(innermost.lineno, body[0].lineno - 1)
+    return innermost.lineno, innermost.end_lineno or innermost.lineno
+
+
+def _in_function(tree: ast.AST, line: int) -> bool:
+    """Whether a line runs at a call: what runs at import is run by whichever test came first."""
+    return any(
+        isinstance(node, ast.FunctionDef) and node.body[0].lineno <= line <= (node.end_lineno or 0)
+        for node in ast.walk(tree)
+    )
+
+
+def _names(tree: ast.Module, line: int) -> set[str]:
+    """Names through which others reach a line that coverage.py saw no test run.
+
+    Of a function, a class or an assignment at the top, its name, and of a kernel also those that call it.
+    """
+    outermost = _holders(tree, line)[:1]
+    if not outermost:
+        return set()
+    top = outermost[0]
+    if isinstance(top, ast.Assign):
+        return {name.id for target in top.targets for name in ast.walk(target) if isinstance(name, ast.Name)}
+    if isinstance(top, ast.AnnAssign) and isinstance(top.target, ast.Name):
+        return {top.target.id}
+    if not isinstance(top, ast.FunctionDef | ast.ClassDef):
+        return set()
+    calls = defaultdict(set)
+    for function in tree.body:
+        if isinstance(function, ast.FunctionDef):
+            for node in ast.walk(function):
+                if isinstance(node, ast.Name):
+                    calls[node.id].add(function.name)
+    names, new = {top.name}, {top.name}
+    while new:
+        new = set().union(*(calls[name] for name in new)) - names
+        names |= new
+    return names
+

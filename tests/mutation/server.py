@@ -1,0 +1,86 @@
+"""Run tests of a checkout again and again, without loading numpy and its like each time.
+
+One line of JSON comes in for each run: `files` for pytest, `order` and `seconds` for the plugin `covering`. One goes out:
+`status` of pytest (or null where the time was over), and `failed`, the tests that noticed, one unless `all` was said. Every run is a process of
+its own, forked from this one, which has loaded other people's libraries and nothing of ours.
+"""
+
+import contextlib
+import importlib
+import json
+import os
+import signal
+import sys
+import time
+import traceback
+from pathlib import Path
+
+HEAVY = (
+    *("numpy", "scipy.signal", "scipy.optimize", "scipy.interpolate", "scipy.linalg", "scipy.integrate", "scipy.stats"),
+    *("numba", "soundfile", "soxr", "pydantic", "typer.testing", "rich.progress", "jinja2", "joblib", "tomlkit"),
+    *("matplotlib.figure", "hypothesis", "hypothesis.strategies", "hypothesis.extra.numpy", "pytest", "pedalboard"),
+    *("pandas", "mpmath", "pyebur128", "pyroomacoustics", "jsonschema", "platformdirs", "coverage", "_pytest.assertion"),
+)
+MARGIN_SECONDS = 90.0
+
+
+ALREADY_LOADED = "ignore:Module already imported:pytest.PytestAssertRewriteWarning"
+
+
+def _child(order: str, failed: str, seconds: float, files: list[str], base: str, most: int) -> None:
+    """Become the run: a group of its own, silent, with the plugin's wishes in the environment."""
+    os.setsid()
+    silence = os.open(os.environ.get("SERVER_LOG", os.devnull), os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    os.dup2(silence, 1)
+    os.dup2(silence, 2)
+    os.environ.update(COVERING_ORDER=order, COVERING_FAILED=failed, COVERING_SECONDS=str(seconds))
+    import pytest
+
+    options = ["-q", "-p", "covering", "-p", "no:randomly", "-p", "no:cacheprovider", f"--basetemp={base}"]
+    options += ["-W", ALREADY_LOADED, f"--maxfail={most}"]
+    status = 3
+    try:
+        status = int(pytest.main([*options, *files]))
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(status)
+
+
+def _wait(child: int, seconds: float) -> int | None:
+    """Exit status, or None where it had to be ended."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        found, status = os.waitpid(child, os.WNOHANG)
+        if found:
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.05)
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None
+
+
+def main(folder: Path) -> None:
+    for name in HEAVY:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(name)
+    order, failed = folder / "order.txt", folder / "failed.txt"
+    for line in sys.stdin:
+        wanted = json.loads(line)
+        order.write_text("\n".join(wanted["order"]), "utf-8")
+        failed.write_text("", "utf-8")
+        child = os.fork()
+        if child == 0:
+            most = 0 if wanted["all"] else 1
+            _child(str(order), str(failed), wanted["seconds"], wanted["files"], str(folder / "tmp"), most)
+        status = _wait(child, wanted["seconds"] + MARGIN_SECONDS)
+        noticed = failed.read_text("utf-8").splitlines()
+        sys.stdout.write(json.dumps({"status": status, "failed": noticed}) + "\n")
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
