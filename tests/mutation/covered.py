@@ -1,8 +1,8 @@
 """Which tests run a line: the map from lines to tests, made by coverage.py in one run of all tests.
 
-A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that does. A line
-that runs at import (a constant, a default) is run by every test: those that matter use what stands there, so that
-they are the tests of the lines in which its name occurs.
+A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that
+does. A line that runs at import (a constant, a default) is run by every test: those that matter use what stands
+there, so that they are the tests of the lines in which its name occurs.
 """
 
 import ast
@@ -11,7 +11,7 @@ import os
 import re
 import subprocess
 import sys
-from collections import defaultdict
+from collections import Counter
 from functools import cache
 from pathlib import Path
 
@@ -20,6 +20,8 @@ from sampling import PACKAGES, ROOT
 __all__ = ["Covered"]
 
 Statement = tuple[int, int]
+
+_FEW = 5
 
 
 def make(folder: Path) -> None:
@@ -74,18 +76,25 @@ class Covered:
         """Tests that run a line, those that stand beside its module and the short ones first."""
         tree = ast.parse(self._source[path])
         found = self._at(path, _statement(tree, line)) if _in_function(tree, line) else set()
-        if not found:
-            found = self._users(path, _names(tree, line))
+        if len(found) < _FEW:  # perhaps of a function that is called at import, by whichever test came first
+            found |= self._users(path, _names(tree, line))
         if not found:
             found = {test for lines in self._lines.get(path, {}).values() for test in lines}
         stem = f"/test_{Path(path).stem}.py"
         mirror = str(Path(path).parent)
 
-        def rank(name: str) -> float:
+        def cost(name: str) -> float:
             beside = 0.1 if stem in name else 0.5 if mirror in name else 1.0
             return beside * (self._seconds[name] + 0.02)
 
-        return sorted((self._names[k] for k in found), key=rank)
+        # Of one test with many parameters the first ones tell most.
+        earlier: Counter[str] = Counter()
+        ranked = []
+        for name in sorted((self._names[k] for k in found), key=cost):
+            function = name.partition("[")[0]
+            earlier[function] += 1
+            ranked.append((cost(name) * earlier[function], name))
+        return [name for _, name in sorted(ranked)]
 
     def _at(self, path: str, statement: Statement) -> set[int]:
         lines = self._lines.get(path, {})
@@ -143,30 +152,34 @@ def _in_function(tree: ast.AST, line: int) -> bool:
     )
 
 
+def _defined(node: ast.stmt) -> set[str]:
+    """Names that a statement at the top defines."""
+    if isinstance(node, ast.FunctionDef | ast.ClassDef):
+        return {node.name}
+    targets = (
+        node.targets if isinstance(node, ast.Assign) else [node.target] if isinstance(node, ast.AnnAssign) else []
+    )
+    return {name.id for target in targets for name in ast.walk(target) if isinstance(name, ast.Name)} - {"__all__"}
+
+
+@cache
+def _used(node: ast.stmt) -> frozenset[str]:
+    """Names that occur in a statement at the top."""
+    if isinstance(node, ast.Import | ast.ImportFrom):
+        return frozenset()
+    return frozenset(each.id for each in ast.walk(node) if isinstance(each, ast.Name))
+
+
 def _names(tree: ast.Module, line: int) -> set[str]:
     """Names through which others reach a line that coverage.py saw no test run.
 
-    Of a function, a class or an assignment at the top, its name, and of a kernel also those that call it.
+    The name of what is defined at the top of the file, and of all that is made of it there.
     """
     outermost = _holders(tree, line)[:1]
     if not outermost:
         return set()
-    top = outermost[0]
-    if isinstance(top, ast.Assign):
-        return {name.id for target in top.targets for name in ast.walk(target) if isinstance(name, ast.Name)}
-    if isinstance(top, ast.AnnAssign) and isinstance(top.target, ast.Name):
-        return {top.target.id}
-    if not isinstance(top, ast.FunctionDef | ast.ClassDef):
-        return set()
-    calls = defaultdict(set)
-    for function in tree.body:
-        if isinstance(function, ast.FunctionDef):
-            for node in ast.walk(function):
-                if isinstance(node, ast.Name):
-                    calls[node.id].add(function.name)
-    names, new = {top.name}, {top.name}
+    names = new = _defined(outermost[0])
     while new:
-        new = set().union(*(calls[name] for name in new)) - names
-        names |= new
+        new = {name for node in tree.body if _used(node) & new for name in _defined(node)} - names
+        names = names | new
     return names
-

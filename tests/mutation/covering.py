@@ -1,4 +1,4 @@
-"""Pytest plugin: say to coverage.py which test is running, keep how long each one took, and run tests in a given order.
+"""Pytest plugin: tell coverage.py which test is running, keep how long each one took, run tests in a given order.
 
 The harness loads it, with what it wants in the environment:
 
@@ -36,7 +36,9 @@ hypothesis.settings.load_profile("mutation")
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Leave the tests asked for, in the order asked for."""
     if "COVERING_ORDER" in os.environ:
-        place = {name: k for k, name in enumerate(Path(os.environ["COVERING_ORDER"]).read_text("utf-8").splitlines())}
+        place = {
+            name: k for k, name in enumerate(Path(os.environ["COVERING_ORDER"]).read_text("utf-8").splitlines())
+        }
         items[:] = sorted((item for item in items if item.nodeid in place), key=lambda item: place[item.nodeid])
 
 

@@ -4,9 +4,9 @@
 
 Mutants come from cosmic-ray's operators; which are tried is decided by the seed, spread over all modules
 (`sampling.py`). Of each, the tests that run the changed line are tried, the short ones first, until one fails
-(`covered.py`, whose map is made by a run of all tests at the first call, in the folder that --map names). A kernel is
-compiled anew. Each process works in a copy of the checkout of its own (`server.py`). A survivor that changes nothing
-anyone could notice is entered, with its reason, in `equivalent.toml`.
+(`covered.py`, whose map is made by a run of all tests at the first call, in the folder that --map names). A kernel
+is compiled anew. Each process works in a copy of the checkout of its own (`server.py`). A survivor that changes
+nothing anyone could notice is entered, with its reason, in `equivalent.toml`.
 """
 
 import argparse
@@ -160,7 +160,9 @@ def main() -> int:
     parser.add_argument("--mutants", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--seconds", type=float, default=120.0, help="no test of a mutant is begun later than this")
+    parser.add_argument(
+        "--seconds", type=float, default=120.0, help="no test of a mutant is begun later than this"
+    )
     parser.add_argument("--only", default="", help="part of a path")
     parser.add_argument("--map", type=Path, default=ROOT / "build/mutation", help="folder of the map of tests")
     parser.add_argument("--report", type=Path, help="write every outcome as JSON lines")
@@ -182,7 +184,14 @@ def main() -> int:
             mutant, text = item
             decided = "equivalent" if mutant.key in equivalents else before.get(mutant.key, "")
             if decided in ("killed", "equivalent"):
-                return {**asdict(mutant), "key": mutant.key, "outcome": decided, "seconds": 0.0, "by": "", "tests": 0}
+                return {
+                    **asdict(mutant),
+                    "key": mutant.key,
+                    "outcome": decided,
+                    "seconds": 0.0,
+                    "by": "",
+                    "tests": 0,
+                }
             copy = copies.get()
             try:
                 return tried(copy, mutant, text, tests.tests_of(mutant.path, mutant.line), options.seconds)

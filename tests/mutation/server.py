@@ -1,8 +1,9 @@
 """Run tests of a checkout again and again, without loading numpy and its like each time.
 
-One line of JSON comes in for each run: `files` for pytest, `order` and `seconds` for the plugin `covering`. One goes out:
-`status` of pytest (or null where the time was over), and `failed`, the tests that noticed, one unless `all` was said. Every run is a process of
-its own, forked from this one, which has loaded other people's libraries and nothing of ours.
+One line of JSON comes in for each run: `files` for pytest, `all` if it shall not stop at the first failure, and
+`order` and `seconds` for the plugin `covering`. One goes out: `status` of pytest (null where time was over), and
+`failed`, the tests that noticed. Every run is a process of its own, forked from this one, which has loaded other
+people's libraries and nothing of ours.
 """
 
 import contextlib
@@ -16,10 +17,34 @@ import traceback
 from pathlib import Path
 
 HEAVY = (
-    *("numpy", "scipy.signal", "scipy.optimize", "scipy.interpolate", "scipy.linalg", "scipy.integrate", "scipy.stats"),
+    *(
+        "numpy",
+        "scipy.signal",
+        "scipy.optimize",
+        "scipy.interpolate",
+        "scipy.linalg",
+        "scipy.integrate",
+        "scipy.stats",
+    ),
     *("numba", "soundfile", "soxr", "pydantic", "typer.testing", "rich.progress", "jinja2", "joblib", "tomlkit"),
-    *("matplotlib.figure", "hypothesis", "hypothesis.strategies", "hypothesis.extra.numpy", "pytest", "pedalboard"),
-    *("pandas", "mpmath", "pyebur128", "pyroomacoustics", "jsonschema", "platformdirs", "coverage", "_pytest.assertion"),
+    *(
+        "matplotlib.figure",
+        "hypothesis",
+        "hypothesis.strategies",
+        "hypothesis.extra.numpy",
+        "pytest",
+        "pedalboard",
+    ),
+    *(
+        "pandas",
+        "mpmath",
+        "pyebur128",
+        "pyroomacoustics",
+        "jsonschema",
+        "platformdirs",
+        "coverage",
+        "_pytest.assertion",
+    ),
 )
 MARGIN_SECONDS = 90.0
 

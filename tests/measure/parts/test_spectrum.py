@@ -1,6 +1,7 @@
 """Tone fits against signals written down on paper: tones, harmonics, noise of known density."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -206,3 +207,18 @@ def test_aliasing_needs_its_grid():
 def test_reasons_name_the_first_bad_sample():
     assert "sample 77" in unusable(BAD["not a number"])
     assert unusable(tone(100.0)[0]) == ""
+
+
+def test_too_few_periods_are_told_with_their_number():
+    fit = fit_tone(np.sin(2.0 * np.pi * 100.0 * np.arange(1440) / RATE + 0.4), RATE)
+    assert re.match(r"the recording holds 3\.0 periods of 100 Hz, under", fit.reason)
+
+
+@pytest.mark.parametrize("size", [16, 101, 4096])
+def test_the_window_of_the_fit_is_tukeys(size):
+    """Half of it tapered, read in the middle of each sample (scipy's has points at both ends)."""
+    from scipy.signal.windows import tukey
+
+    from measure.parts.spectrum import _weights
+
+    np.testing.assert_allclose(_weights(size), tukey(2 * size + 1, 0.5)[1::2], atol=1e-12)

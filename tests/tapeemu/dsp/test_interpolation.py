@@ -2,24 +2,11 @@
 
 import numpy as np
 import pytest
+from interpolated import read
 
-from tapeemu.dsp.interpolation import CELLS, make_reader
+from tapeemu.dsp.interpolation import make_reader
 
 RATE = 48_000
-
-
-def read(line, delays, taps, *, start=0.0, slope=0.0, origin=0):
-    """Output `i` is `line` at ``origin + i + start + slope * i - delays[i]``, half the taps on either side."""
-    from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
-
-    reader = make_reader(taps)
-    left, row = np.empty((2, delays.size), dtype=np.int32)
-    places = Places(left, row, np.empty(delays.size, dtype=np.float32))
-    locate(delays, start, slope, float(CELLS), places)
-    kernel = read_pair_32 if taps == 32 else read_pair_48
-    out = np.empty((2, delays.size))
-    kernel(line, reader.table, places, Part(origin + 1 - reader.ahead, 0, delays.size, 0), 0, 1, out)
-    return out
 
 
 def wobbling_delay(samples):
@@ -62,14 +49,6 @@ def test_places_add_start_slope_and_delay():
     np.testing.assert_array_equal(left, np.floor(places))
     np.testing.assert_allclose(left + (row + between) / 4.0, places, atol=1e-15)
     assert np.all((between >= 0.0) & (between < 1.0))
-
-
-@pytest.mark.parametrize("taps", [32, 48])
-def test_fraction_that_rounds_to_one_stays_inside_the_table(taps, rng):
-    """-1e-18 has floor -1 and a fraction that is 1 in floating point: the sample at 0, by the last row but one."""
-    line = rng.standard_normal((2, 200))
-    got = read(line, np.full(60, 1e-18), taps, origin=80)
-    np.testing.assert_array_equal(got, line[:, 80:140])
 
 
 def test_table_is_aligned_for_wide_loads():

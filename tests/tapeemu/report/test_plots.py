@@ -1,0 +1,38 @@
+"""What plots show is what the pictures hold."""
+
+import numpy as np
+import pytest
+
+from tapeemu.report import plots
+from tapeemu.report.pictures import Picture
+
+
+def picture(level_db: float) -> Picture:
+    return Picture(
+        third_hz=np.array([1000.0]),
+        third_dbfs=np.array([-20.0]),
+        level_dbfs=np.arange(-80.0, 0.0, 2.0),
+        level_percent=np.zeros(40),
+        spectrogram_db=np.array([[level_db, level_db - 30.4], [level_db - 10.0, level_db - 200.0]]),
+        band_hz=np.array([100.0, 1000.0]),
+        seconds=1.0,
+    )
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list:
+    calls: list = []
+    monkeypatch.setattr(plots, "_image", lambda *arguments: calls.append(arguments) or "")
+    return calls
+
+
+def test_spectrograms_are_drawn_below_a_common_top(drawn: list) -> None:
+    plots.spectrogram_plot(picture(-12.3), -12.3, 2)
+    np.testing.assert_allclose(drawn[0][1], [[0.0, -30.4], [-10.0, -200.0]], atol=1e-9)
+    assert drawn[0][2][1] == 0.0 > drawn[0][2][0]
+
+
+def test_differences_of_spectrograms_are_zero_where_both_are_below_the_scale(drawn: list) -> None:
+    plots.spectrogram_difference_plot(picture(-12.3), picture(-15.3), -12.3, 2)
+    np.testing.assert_allclose(drawn[0][1], [[3.0, 3.0], [3.0, 0.0]], atol=1e-9)
+    assert drawn[0][2][0] == -drawn[0][2][1] < 0.0
