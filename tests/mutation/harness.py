@@ -126,7 +126,9 @@ def unreliable(copy: Copy, names: set[str]) -> list[str]:
 
 def known_equivalents() -> dict[str, str]:
     """Reasons by key."""
-    return {entry["key"]: entry["reason"] for entry in tomllib.loads(EQUIVALENT.read_text("utf-8"))["mutant"]}
+    return {
+        entry["key"]: entry["reason"] for entry in tomllib.loads(EQUIVALENT.read_text("utf-8")).get("mutant", [])
+    }
 
 
 def earlier(report: Path) -> dict[str, str]:
