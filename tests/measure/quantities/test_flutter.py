@@ -105,18 +105,6 @@ def test_wow_and_flutter_are_read_apart() -> None:
     assert moved.flutter["rms"].value == pytest.approx(result.unweighted["rms"].value, rel=1e-3)
 
 
-def test_powers_of_wow_and_flutter_add_up_at_their_limit() -> None:
-    """A line where one gives way to the other counts in both, by complementary powers: half each at the limit."""
-    for rate in (9.7, 10.0, 10.4):
-        result = flutter(with_speed((rate, 0.1)), FS)
-        together = math.hypot(result.wow["rms"].value, result.flutter["rms"].value)
-        assert together == pytest.approx(0.1 / math.sqrt(2.0), rel=1e-4)
-        assert result.wow["rms"].value > 0.01
-        assert result.flutter["rms"].value > 0.01
-        if rate == 10.0:
-            assert result.wow["rms"].value == pytest.approx(result.flutter["rms"].value, rel=1e-4)
-
-
 def test_speed_error_and_drift() -> None:
     """A mean of +0.5 % and a straight drift of 0.2 % over the recording, under 0.1 % of wow."""
     seconds, fs = 20, FS
