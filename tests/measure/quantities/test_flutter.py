@@ -360,8 +360,7 @@ def test_agrees_with_librosas_reassigned_spectrogram_as_far_as_that_goes() -> No
 # Scrape flutter
 
 
-@pytest.mark.parametrize("carrier", [10_000, 12_500])
-@pytest.mark.parametrize("rate_hz", [100, 700, 3200, 5000])
+@pytest.mark.parametrize(("carrier", "rate_hz"), [(10_000, 100), (12_500, 700), (10_000, 5000), (12_500, 3200)])
 def test_scrape_flutter(carrier: float, rate_hz: float) -> None:
     signal = modulated_tone(
         carrier, duration_seconds=4, sample_rate=HIGH, speed=[Modulation(rate_hz=rate_hz, peak_percent=0.05)]

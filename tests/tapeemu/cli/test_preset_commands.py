@@ -143,10 +143,10 @@ def test_plots_stay_in_their_folder_whatever_a_stage_is_called(tmp_path: Path, s
 
 def test_plots_and_the_whole_standard_set_on_request(run: Run, own: Path, tmp_path: Path) -> None:
     data = json.loads(
-        run("measure", "tape-alone", "--full", "--json", "--plots", tmp_path).rpartition("\n}")[0] + "\n}"
+        run("measure", "preamplifier-alone", "--full", "--json", "--plots", tmp_path).rpartition("\n}")[0] + "\n}"
     )
-    assert "aliasing_to_signal_db" in data["tape-alone"]["chain"]["readings"]
-    assert list((tmp_path / "tape-alone/chain").glob("*.png"))
+    assert "aliasing_to_signal_db" in data["preamplifier-alone"]["chain"]["readings"]
+    assert list((tmp_path / "preamplifier-alone/chain").glob("*.png"))
 
 
 # What a change of settings on the command line does, and what it refuses.

@@ -688,7 +688,7 @@ def test_swaps_are_told_by_pair() -> None:
 
 def test_all_orders_of_a_chain_end_to_end() -> None:
     done = compare(
-        stem(),
+        stem()[:, : 2 * RATE],
         CHAIN,
         orders="all",
         sample_rate=RATE,

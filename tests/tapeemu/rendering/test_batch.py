@@ -190,7 +190,7 @@ def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: 
 @pytest.mark.parametrize(
     ("how", "jobs"),
     [
-        (signal.SIGINT, "1"),
+        pytest.param(signal.SIGINT, "1", marks=pytest.mark.long),
         (signal.SIGTERM, "1"),
         pytest.param(signal.SIGTERM, "2", marks=pytest.mark.long),
         (signal.SIGKILL, "1"),
