@@ -16,6 +16,7 @@ from hypothesis.extra import numpy as hnp
 
 from measure.errors import MeasureError
 from measure.parts.signals import Modulation, modulated_tone, tone
+from measure.parts.weighting import flutter_network
 from measure.quantities.flutter import FlutterResult, flutter, scrape_flutter
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -547,3 +548,17 @@ def test_wrong_types_are_errors() -> None:
         flutter(np.zeros((2, 10)), FS)
     with pytest.raises(MeasureError, match="sample_rate"):
         flutter(np.zeros(10), 0)
+
+
+def test_a_line_is_weighted_by_the_network_at_its_rate() -> None:
+    """By the network that test_weighting holds to its table: 1 at 4 Hz, about a third at 40 Hz."""
+    signal = modulated_tone(
+        3150,
+        duration_seconds=12,
+        sample_rate=FS,
+        speed=[Modulation(rate_hz=4, peak_percent=0.1), Modulation(rate_hz=40, peak_percent=0.05)],
+    )
+    first, second = flutter(signal, FS).lines[:2]
+    assert first.weighted_percent == pytest.approx(0.1, rel=0.01)
+    weight = float(np.abs(flutter_network(np.array([40.0]))[0]))
+    assert second.weighted_percent == pytest.approx(0.05 * weight, rel=0.01)

@@ -33,6 +33,8 @@ def test_the_list_has_every_preset_and_shows_what_hides_what(run: Run, own: Path
         assert name in text
     entry = next(each for each in json.loads(run("presets", "--json")) if each["name"] == "hall-into-drive")
     assert (entry["origin"], Path(entry["path"])) == ("own", own / "hall-into-drive.toml")
+    assert Path(entry["hides"]) == shipped_folder() / "hall-into-drive.toml"
+    assert next(each for each in plain if each["name"] == "hall-into-drive")["hides"] is None
     assert "it hides the shipped" in run("show", "hall-into-drive")
 
 

@@ -33,7 +33,7 @@ from tapeemu.comparison.orders import all_orders, chosen_orders, elsewhere, two_
 from tapeemu.comparison.progress import SILENT
 from tapeemu.comparison.renders import relative_octaves
 from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, settled, with_spread
-from tapeemu.comparison.sentences import answer, differing, meaning, noteworthy
+from tapeemu.comparison.sentences import answer, differing, level_sentence, meaning, noteworthy
 from tapeemu.comparison.traits import SPOKEN, TRAITS
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
 from tapeemu.files.encodings import Encoding
@@ -842,3 +842,29 @@ def test_doubling_a_distortion_that_no_one_hears_makes_no_sentence() -> None:
     for value, told in ((0.04, 0), (0.2, 1)):
         phrases = differing({key: reading(value)}, {}, {key: reading(2.0 * value)}, {})
         assert len(phrases) == told
+
+
+def test_how_well_the_renders_are_matched_is_said_in_figures() -> None:
+    assert level_sentence([-20.0, -20.05, -19.98], [-3.0, -1.2], -1.0) == (
+        "All are matched at -20.0 LUFS (BS.1770 integrated, 0.070 LU apart at most); the highest true peak is "
+        "-1.2 dBTP, under the ceiling of -1 dBTP."
+    )
+
+
+def test_orders_that_share_no_description_are_counted() -> None:
+    """Two of the six orders of three stages, turned round: nothing stands before anything in both."""
+    orders = list(itertools.permutations("abc"))
+    levels = np.where(np.eye(6, dtype=bool), -math.inf, 0.0)
+    for pair in ((0, 5), (1, 4)):
+        levels[pair] = levels[pair[::-1]] = -60.0
+    names = [" > ".join(order) for order in orders]
+    labels = [group.label for group in grouped(levels, names, orders, lambda *_: False)]
+    assert labels[0] == "a > b > c and 1 like it"
+
+
+def test_where_all_orders_differ_what_sets_them_apart_is_said() -> None:
+    lone = tuple(Group(members=(place,), label="xyz"[place], widest_db=-math.inf) for place in range(3))
+    figures = [{"plr_db": reading(value), "null_db": reading(-20.0)} for value in (10.0, 13.0, 16.0)]
+    assert answer(list("xyz"), figures, [{}] * 3, lone).startswith(
+        "On this recording the order matters. Each of the three differs from all the others. "
+    )

@@ -98,3 +98,18 @@ def test_the_doubt_of_clean_products_is_small():
     pair = 0.1 * np.sin(2.0 * np.pi * 7000.0 * time) + 0.1 * np.sin(2.0 * np.pi * 7400.0 * time)
     for figure in vars(difference_frequency_distortion(pair, 48_000, low_hz=7000.0, high_hz=7400.0)).values():
         assert 0.0 <= figure.uncertainty < 1e-6  # per cent: nothing but rounding is there
+
+
+def test_the_doubt_is_that_of_noise_at_the_products():
+    """Products of a pair in noise, over 25 recordings: the scatter is what each one states, in percent."""
+    rng = np.random.default_rng(4)
+    clean = two_tones(RATE, low_hz=60.0, high_hz=7_000.0, low_to_high=4.0, seconds=1.0, level_dbfs=-6.0)
+    found = [
+        modulation_distortion(
+            clean**3 * 0.3 + clean + 3e-4 * rng.standard_normal(clean.size), RATE, low_hz=60.0, high_hz=7_000.0
+        ).third
+        for _ in range(25)
+    ]
+    scatter = np.std([reading.value for reading in found], ddof=1)
+    # 25 recordings tell a scatter to 14 %: allowed is two and a half times that.
+    assert np.mean([reading.uncertainty for reading in found]) == pytest.approx(scatter, rel=0.35)
