@@ -703,9 +703,17 @@ def test_single_precision_keeps_what_is_precise(tmp_path: Path, load: Callable[[
 
 @pytest.mark.parametrize(
     ("sign", "left", "right", "result"),
-    [("+", 7, 2, 9), ("-", 7, 2, 5), ("*", 7, 2, 14), ("//", -7, 2, -4), ("%", -7, 2, 1), ("+", 7.5, 2, None)],
+    [
+        ("+", 7, 2, 9),
+        ("-", 7, 2, 5),
+        ("*", 7, 2, 14),
+        ("//", -7, 2, -4),
+        ("%", -7, 2, 1),
+        ("+", 7.5, 2, 9.5),
+        ("//", 7.5, 2, None),
+    ],
 )
-def test_integers_between_constants_are_worked_out(sign, left, right, result) -> None:
+def test_arithmetic_between_constants_is_worked_out(sign, left, right, result) -> None:
     import ast
 
     from tapeemu.native.c_text import _Body
