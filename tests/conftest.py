@@ -1,5 +1,10 @@
 """Fixtures shared by all tests."""
 
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -31,3 +36,43 @@ def octave_t30():
         return float(measure_rt60(np.sqrt(energy), 1.0 / times[1], decay_db=30))
 
     return read
+
+
+@pytest.fixture
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The folder of one's own presets, still to be made."""
+    folder = tmp_path / "own"
+    monkeypatch.setenv("TAPEEMU_PRESETS", str(folder))
+    return folder
+
+
+@pytest.fixture
+def run(own: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
+    """Run a command as the installed program does, and return what it printed."""
+    from tapeemu.cli import main
+
+    def command(*arguments: object, status: int = 0) -> str:
+        monkeypatch.setattr(sys, "argv", ["tapeemu", *map(str, arguments)])
+        monkeypatch.setattr(signal, "signal", lambda *_: None)
+        with pytest.raises(SystemExit) as ended:
+            main()
+        printed = capsys.readouterr()
+        assert ended.value.code == status, printed.out + printed.err
+        assert "internal error" not in printed.err
+        return printed.out + printed.err
+
+    return command
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> Path:
+    """in/a.wav, in/x/b.wav, in/x/y/a.flac, and things that are not sound files."""
+    from batches import make
+
+    for number, name in enumerate(("a.wav", "x/b.wav", "x/y/a.flac")):
+        make(tmp_path / "in" / name, number)
+    (tmp_path / "in/notes.txt").write_text("not a sound", "utf-8")
+    (tmp_path / "in/.hidden.wav").write_bytes(b"")
+    (tmp_path / "in/.git").mkdir()
+    (tmp_path / "in/.git/c.wav").write_bytes(b"")
+    return tmp_path

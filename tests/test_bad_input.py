@@ -360,7 +360,8 @@ def test_bad_files_are_told_in_one_line_and_the_good_one_is_done(
     bad = make(tmp_path / "in")
     whole(tmp_path, name="good.wav")
     status, errors, _ = run(str(bad), "good.wav", "-o", "out")
-    errors = [line for line in errors if line.startswith("tapeemu: ")]  # a decoder may grumble on its own
+    # A decoder may grumble on its own, and the first sound of all is announced.
+    errors = [line for line in errors if line.startswith("tapeemu: ") and "compiling" not in line]
     assert status == INPUT
     assert len(errors) == 2
     assert errors[-1] == "tapeemu: 1 of 2 failed, 1 done"
@@ -439,30 +440,6 @@ def test_the_laboratory_tells_wrong_use_in_one_line(
     assert told in printed.err
     assert printed.err.startswith("measure: ")
     assert printed.err.strip().isprintable()
-
-
-def test_the_laboratory_overwrites_nothing_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from measure.__main__ import main
-
-    seconds = np.arange(2 * RATE) / RATE
-    recording = whole(tmp_path, name="\x1b[31mlatin.wav", audio=0.1 * np.sin(2e3 * np.pi * seconds))
-    recording = recording.rename(tmp_path / os.fsdecode(b"latin \xe9.wav"))
-    plots = tmp_path / "plots"
-    assert main([str(recording), "--plots", str(plots)]) == 0
-    (plots / "harmonics.png").write_bytes(b"mine")
-    capsys.readouterr()
-    assert main([str(recording), "--plots", str(plots)]) == OUTPUT
-    assert "exists" in capsys.readouterr().err
-    assert (plots / "harmonics.png").read_bytes() == b"mine"
-    assert main([str(recording), "--plots", str(plots), "--overwrite"]) == 0
-    assert (plots / "harmonics.png").read_bytes() != b"mine"
-    signals = ["signals", "--out", str(tmp_path / "signals")]
-    assert main(signals) == 0
-    (tmp_path / "signals/tone_315hz.wav").write_bytes(b"mine")
-    assert main(signals) == OUTPUT
-    assert (tmp_path / "signals/tone_315hz.wav").read_bytes() == b"mine"
-    assert main([*signals, "--overwrite"]) == 0
-    assert (tmp_path / "signals/tone_315hz.wav").read_bytes() != b"mine"
 
 
 @pytest.mark.filterwarnings("ignore")

@@ -157,10 +157,7 @@ def demodulate(
     flat, slope = _filter_shape(lowest, highest, sample_rate, highest_rate_hz)
     coarse = _locate(power, bin_hz, nominal_hz, tolerance, sample_rate)
     ends = _HALF_LENGTH / slope
-    if x.size / sample_rate <= 2.0 * ends + 4.0 / highest_rate_hz:
-        raise NotMeasurableError(
-            f"the signal lasts {x.size / sample_rate:.4g} s, too short for deviations up to {highest_rate_hz:g} Hz"
-        )
+    _check_duration(x.size / sample_rate, ends, highest_rate_hz)
     warnings: list[str] = []
     harmonics = _check_share(power, bin_hz, coarse, flat, sample_rate, warnings)
 
@@ -189,15 +186,7 @@ def demodulate(
     nominal = min(nominal_hz, key=lambda candidate: abs(math.log(found / candidate)))
     if abs(found / nominal - 1.0) > tolerance:
         raise NotMeasurableError(_elsewhere(found, nominal_hz, tolerance, sample_rate))
-    if not given and abs(found / nominal - 1.0) > _DOUBTFUL:
-        warnings.append(
-            f"taken for a tone of {nominal:g} Hz though it has {found:.5g} Hz; give carrier_hz to be sure"
-        )
-    if given and abs(found / nominal - 1.0) > _AUTOMATIC_TOLERANCE:
-        warnings.append(
-            f"the tone has {found:.5g} Hz, {100.0 * (found / nominal - 1.0):+.2g} % from the {nominal:g} Hz "
-            "given: was another test tone recorded?"
-        )
+    warnings += _doubts_of_frequency(found, nominal, given=given)
     _check_steadiness(frequency, rate)
     _check_clipping(x, sample_rate, found, highest_rate_hz, harmonics, warnings)
     density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
@@ -406,6 +395,26 @@ def _check_share(
         warnings.append(f"{100.0 * (1.0 - share):.2g} % of the power lies outside the demodulated band")
     # Of the even ones the second and the fourth, for odd ones of high order fold back beside the higher ones.
     return sum(harmonics[1::2]) / tone, sum(harmonics[:3:2]) / tone
+
+
+def _check_duration(seconds: float, ends: float, highest_rate_hz: float) -> None:
+    if seconds <= 2.0 * ends + 4.0 / highest_rate_hz:
+        raise NotMeasurableError(
+            f"the signal lasts {seconds:.4g} s, too short for deviations up to {highest_rate_hz:g} Hz"
+        )
+
+
+def _doubts_of_frequency(found: float, nominal: float, *, given: bool) -> list[str]:
+    """What is to be said of a tone that is rather far from the frequency that it counts as."""
+    away = abs(found / nominal - 1.0)
+    if given and away > _AUTOMATIC_TOLERANCE:
+        return [
+            f"the tone has {found:.5g} Hz, {100.0 * (found / nominal - 1.0):+.2g} % from the {nominal:g} Hz "
+            "given: was another test tone recorded?"
+        ]
+    if not given and away > _DOUBTFUL:
+        return [f"taken for a tone of {nominal:g} Hz though it has {found:.5g} Hz; give carrier_hz to be sure"]
+    return []
 
 
 def _check_envelope(envelope: FloatArray, carrier: float) -> None:

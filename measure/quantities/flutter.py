@@ -178,12 +178,7 @@ def flutter(
         raise MeasureError(
             f"wow_limit_hz is {wow_limit_hz!r}, but must lie inside band_hz, {low:g} to {high:g} Hz"
         )
-    names = {
-        "weighted": "weighted flutter",
-        "unweighted": "unweighted flutter",
-        "wow": f"wow, {low:g} to {wow_limit_hz:g} Hz",
-        "flutter": f"flutter, {wow_limit_hz:g} to {high:g} Hz",
-    }
+    names = _names(low, high, wow_limit_hz)
     given: dict[str, Condition] = {"band_hz": f"{low:g} to {high:g}", "sample_rate_hz": rate}
     nominal = _NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
     try:
@@ -191,40 +186,20 @@ def flutter(
     except NotMeasurableError as refusal:
         return _nothing(str(refusal), names, given)
 
-    def upper(frequency: FloatArray) -> FloatArray:
-        return weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
-
-    def band(frequency: FloatArray) -> FloatArray:
-        return upper(frequency) * weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
-
-    def wow_part(frequency: FloatArray) -> FloatArray:
-        # Square roots of complementary steps: the powers of wow and flutter add up to that of the band.
-        return np.sqrt(weighting.raised_cosine(frequency, 0.95 * wow_limit_hz, 1.05 * wow_limit_hz))
-
-    responses: dict[str, Response] = {
-        "weighted": lambda f: upper(f) * weighting.flutter_network(f),
-        "unweighted": band,
-        "wow": lambda f: band(f) * wow_part(f),
-        "flutter": lambda f: band(f) * np.sqrt(np.maximum(1.0 - wow_part(f) ** 2, 0.0)),
-    }
     series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
     split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
     percent = 100.0 / split.mean
     conditions = _conditions(tone, split.duration_seconds, split.mean, given)
-    needed = {
-        "weighted": _TWO_SIGMA_SECONDS,
-        "unweighted": max(_TWO_SIGMA_SECONDS, _PERIODS / low),
-        "wow": max(_TWO_SIGMA_SECONDS, _PERIODS / low),
-        "flutter": _TWO_SIGMA_SECONDS,
-    }
+    slow_seconds = max(_TWO_SIGMA_SECONDS, _PERIODS / low)
     oversampling = 40.0 if 40.0 * high * split.duration_seconds < 1e6 else 12.0
     groups: dict[str, dict[str, Reading]] = {}
-    for group, response in responses.items():
+    for group, response in _responses(low, high, wow_limit_hz).items():
         extra: dict[str, Condition] = {}
         if group == "weighted":
             extra["weighting"] = "wow and flutter network, table from memory"
         kinds = DETECTORS if group in ("weighted", "unweighted") else ("two_sigma", "rms")
-        asked = _Asked(names[group], response, kinds, oversampling * high, needed[group])
+        needed = slow_seconds if group in ("unweighted", "wow") else _TWO_SIGMA_SECONDS
+        asked = _Asked(names[group], response, kinds, oversampling * high, needed)
         groups[group] = _read(asked, split, tone, conditions | extra)
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
@@ -237,6 +212,37 @@ def flutter(
         deviation=_deviation(time, (series / split.mean - 1.0) * 100.0, conditions),
         lines=_lines(split.lines, percent, high, weighting.flutter_weighting),
     )
+
+
+def _names(low: float, high: float, wow_limit_hz: float) -> dict[str, str]:
+    """What the groups of readings are called."""
+    return {
+        "weighted": "weighted flutter",
+        "unweighted": "unweighted flutter",
+        "wow": f"wow, {low:g} to {wow_limit_hz:g} Hz",
+        "flutter": f"flutter, {wow_limit_hz:g} to {high:g} Hz",
+    }
+
+
+def _responses(low: float, high: float, wow_limit_hz: float) -> dict[str, Response]:
+    """The filter of each group of readings."""
+
+    def upper(frequency: FloatArray) -> FloatArray:
+        return weighting.raised_cosine(frequency, high * (1.0 + 1e-5), high * 1.0025)
+
+    def band(frequency: FloatArray) -> FloatArray:
+        return upper(frequency) * weighting.raised_cosine(frequency, low * (1.0 - 1e-5), 0.5 * low)
+
+    def wow_part(frequency: FloatArray) -> FloatArray:
+        # Square roots of complementary steps: the powers of wow and flutter add up to that of the band.
+        return np.sqrt(weighting.raised_cosine(frequency, 0.95 * wow_limit_hz, 1.05 * wow_limit_hz))
+
+    return {
+        "weighted": lambda f: upper(f) * weighting.flutter_network(f),
+        "unweighted": band,
+        "wow": lambda f: band(f) * wow_part(f),
+        "flutter": lambda f: band(f) * np.sqrt(np.maximum(1.0 - wow_part(f) ** 2, 0.0)),
+    }
 
 
 def scrape_flutter(

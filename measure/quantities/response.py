@@ -129,14 +129,7 @@ def response_from_sweep(
         raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
     if not sweep.low_hz <= reference_hz <= sweep.high_hz:
         raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
-    conditions: Conditions = {
-        "level_dbfs": sweep.level_dbfs,
-        "low_hz": sweep.low_hz,
-        "high_hz": sweep.high_hz,
-        "sweep_seconds": round(sweep.sweep_seconds, 6),
-        "tail_seconds": round(sweep.tail_seconds, 6),
-        "sample_rate_hz": rate,
-    }
+    conditions = _conditions(sweep)
     reason = unusable(y)
     if reason:
         return _undefined(reason, conditions)
@@ -146,10 +139,8 @@ def response_from_sweep(
     with np.errstate(divide="ignore"):
         magnitude_db = 20.0 * np.log10(magnitude)
     latency, turn, coherence = _arrival(impulse, origin, rate)
-    turned = shifted * np.exp(2j * np.pi * f * latency)
-    phase_deg = np.degrees(np.unwrap(np.angle(turned)))
     anchor = int(np.argmin(np.abs(f - reference_hz)))
-    phase_deg -= 360.0 * np.rint(phase_deg[anchor] / 360.0)
+    phase_deg = _phase_deg(f, shifted, latency, anchor)
     bin_noise, sample_noise = _noise(noise, len(impulse), reference_hz, rate)
     at = float(np.interp(reference_hz, f, magnitude))
     gain_db = float(np.interp(reference_hz, f, magnitude_db))
@@ -193,6 +184,24 @@ def response_from_sweep(
         impulse_response=impulse,
         origin=origin,
     )
+
+
+def _conditions(sweep: SynchronisedSweep) -> Conditions:
+    return {
+        "level_dbfs": sweep.level_dbfs,
+        "low_hz": sweep.low_hz,
+        "high_hz": sweep.high_hz,
+        "sweep_seconds": round(sweep.sweep_seconds, 6),
+        "tail_seconds": round(sweep.tail_seconds, 6),
+        "sample_rate_hz": sweep.sample_rate,
+    }
+
+
+def _phase_deg(f: FloatArray, response: ComplexArray, latency: float, anchor: int) -> FloatArray:
+    """Phase without a delay, unwrapped, within half a turn of nothing where the gain is read."""
+    turned = response * np.exp(2j * np.pi * f * latency)
+    phase = np.degrees(np.unwrap(np.angle(turned)))
+    return np.asarray(phase - 360.0 * np.rint(phase[anchor] / 360.0), dtype=np.float64)
 
 
 def _curve(

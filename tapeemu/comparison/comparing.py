@@ -102,10 +102,7 @@ def compare(
     contenders = _contenders(chain, orders)
     if seed is not None:
         contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
-    meters = {} if meters is None else meters
-    meter = meters.setdefault(rate, ChainMeter(sample_rate=rate, plan=plan or plan_for(len(contenders))))
-    if plan not in (None, meter.plan):
-        raise ParameterError("meters hold figures by another plan; give an empty dict, or leave the plan out")
+    meter = _meter({} if meters is None else meters, rate, plan, len(contenders))
     if tail_seconds is None:
         tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
     elif not 0.0 <= tail_seconds <= 600.0:
@@ -130,18 +127,7 @@ def compare(
     stand_ins = (
         groups if len(contenders) > MANY else _groups(contenders, np.full(differences.shape, np.inf), tell_apart)
     )
-    heads = [group.first for group in stand_ins]
-    tapes = figures_on_tapes(job, contenders, renders, own, heads, meter.plan)
-    chains = meter.measure([contenders[head].chain for head in heads], jobs=jobs, progress=progress)
-    figures: list[dict[str, Reading]] = [{} for _ in contenders]
-    repeats: list[dict[str, tuple[float, ...]]] = [{} for _ in contenders]
-    decays: list[dict[str, Curve]] = [{} for _ in contenders]
-    for index, group in enumerate(stand_ins):
-        on_tapes = repeats_of_renders([tape[index] for tape in tapes])
-        for place in group.members:
-            figures[place] = with_spread(own[place], on_tapes) | chains[index].readings
-            repeats[place] = on_tapes | chains[index].repeats
-            decays[place] = chains[index].decays
+    figures, repeats, decays = _figures(job, contenders, renders, own, stand_ins, meter)
     return Comparison(
         name=called,
         sample_rate=rate,
@@ -217,6 +203,40 @@ def _swaps(renders: Sequence[Render], differences: FloatArray) -> tuple[Swap, ..
         Swap(first=first, second=second, null_db=float(differences[one, two]))
         for one, two, first, second in neighbour_swaps([render.order for render in renders])
     )
+
+
+def _meter(
+    meters: dict[float, ChainMeter], rate: float, plan: MeasuringPlan | None, contenders: int
+) -> ChainMeter:
+    """The meter of chains at a sample rate, a new one where there is none yet."""
+    meter = meters.setdefault(rate, ChainMeter(sample_rate=rate, plan=plan or plan_for(contenders)))
+    if plan not in (None, meter.plan):
+        raise ParameterError("meters hold figures by another plan; give an empty dict, or leave the plan out")
+    return meter
+
+
+def _figures(
+    job: ComparisonJob,
+    contenders: Sequence[Contender],
+    renders: Sequence[Render],
+    own: Sequence[dict[str, Reading]],
+    groups: Sequence[Group],
+    meter: ChainMeter,
+) -> tuple[list[dict[str, Reading]], list[dict[str, tuple[float, ...]]], list[dict[str, Curve]]]:
+    """Figures, repeats and decays of all orders; what takes long is measured of the first of each group alone."""
+    heads = [group.first for group in groups]
+    tapes = figures_on_tapes(job, contenders, renders, own, heads, meter.plan)
+    chains = meter.measure([contenders[head].chain for head in heads], jobs=job.jobs, progress=job.progress)
+    figures: list[dict[str, Reading]] = [{} for _ in contenders]
+    repeats: list[dict[str, tuple[float, ...]]] = [{} for _ in contenders]
+    decays: list[dict[str, Curve]] = [{} for _ in contenders]
+    for index, group in enumerate(groups):
+        on_tapes = repeats_of_renders([tape[index] for tape in tapes])
+        for place in group.members:
+            figures[place] = with_spread(own[place], on_tapes) | chains[index].readings
+            repeats[place] = on_tapes | chains[index].repeats
+            decays[place] = chains[index].decays
+    return figures, repeats, decays
 
 
 def _stem(

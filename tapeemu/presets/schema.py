@@ -18,6 +18,25 @@ def preset_schema() -> dict[str, Any]:
     Rules that tie settings to one another (either a rate or a diameter) are not part of it; reading a
     preset checks those.
     """
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "tapeemu preset",
+        "type": "object",
+        "properties": {
+            "format": {"const": FORMAT, "description": "Version of the file format."},
+            "purpose": {**_TEXT, "description": "What the preset is for, in one sentence.", "minLength": 1},
+            "tags": {"type": "array", "items": _TEXT, "description": "Words to find it by."},
+            "stages": {"$ref": "#/$defs/stages"},
+            "measured": _measured(),
+        },
+        "required": ["format", "purpose", "stages"],
+        "additionalProperties": False,
+        "$defs": _stages() | _figures(),
+    }
+
+
+def _stages() -> dict[str, Any]:
+    """Definitions of a stage of each kind, of their tables, and of a list of stages."""
     definitions: dict[str, Any] = {}
     choices = []
     for kind, model in file_kinds().items():
@@ -41,7 +60,12 @@ def preset_schema() -> dict[str, Any]:
         definitions[f"stage_{kind}"] = body
         choices.append({"$ref": f"#/$defs/stage_{kind}"})
     definitions["stages"] = {"type": "array", "minItems": 1, "items": {"anyOf": choices}}
-    definitions["figure"] = {
+    return definitions
+
+
+def _figures() -> dict[str, Any]:
+    """Definitions of a figure and of a table of figures."""
+    figure = {
         "type": "object",
         "properties": {
             "value": _NUMBER,
@@ -57,12 +81,17 @@ def preset_schema() -> dict[str, Any]:
         "required": ["value", "tolerance"],
         "additionalProperties": False,
     }
-    definitions["figures"] = {
+    figures = {
         "type": "object",
         "properties": {key: {"$ref": "#/$defs/figure"} for key in KEPT},
         "additionalProperties": False,
     }
-    measured = {
+    return {"figure": figure, "figures": figures}
+
+
+def _measured() -> dict[str, Any]:
+    """The table that measuring writes."""
+    return {
         "description": "What the bench read; written by 'tapeemu measure'.",
         "type": "object",
         "properties": {
@@ -77,21 +106,6 @@ def preset_schema() -> dict[str, Any]:
         },
         "required": ["tool_version", "settings_sha256", "sample_rate_hz", "reference_level_dbfs"],
         "additionalProperties": False,
-    }
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "tapeemu preset",
-        "type": "object",
-        "properties": {
-            "format": {"const": FORMAT, "description": "Version of the file format."},
-            "purpose": {**_TEXT, "description": "What the preset is for, in one sentence.", "minLength": 1},
-            "tags": {"type": "array", "items": _TEXT, "description": "Words to find it by."},
-            "stages": {"$ref": "#/$defs/stages"},
-            "measured": measured,
-        },
-        "required": ["format", "purpose", "stages"],
-        "additionalProperties": False,
-        "$defs": definitions,
     }
 
 

@@ -8,6 +8,7 @@ __all__ = ["swap_picture"]
 
 _WIDTH, _LEFT, _RIGHT, _TOP = 860.0, 190.0, 24.0, 78.0
 _ROW, _LINE = 26.0, 15.0
+_COLUMNS = 2  # of the legend
 _LOWEST_DB = -100.0
 _COLOURS = ("#2f7fd0", "#c8641b", "#2e8b57", "#9a5fc0", "#c9406c", "#1b8793", "#85781a", "#a0644e")
 _SHAPES = ("circle", "square", "diamond", "triangle")
@@ -37,16 +38,10 @@ def swap_picture(
     str
         An SVG document; the same input makes the same text.
     """
-    widest: dict[tuple[str, str], float] = {}
-    for _, by_stages in recordings:
-        for pair, levels in by_stages.items():
-            known = (pair[1], pair[0]) if (pair[1], pair[0]) in widest else pair
-            widest[known] = max(widest.get(known, -math.inf), *levels)
-    pairs = sorted(widest, key=lambda pair: (-widest[pair], pair))
-    columns = 2
-    legend = math.ceil(len(recordings) / columns) * 20.0
+    pairs = _pairs([by_stages for _, by_stages in recordings])
+    top = _TOP + math.ceil(len(recordings) / _COLUMNS) * 20.0
     height_of_row = _ROW + _LINE * (len(recordings) - 1)
-    bottom = _TOP + legend + height_of_row * len(pairs)
+    bottom = top + height_of_row * len(pairs)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:.0f} {bottom + 52.0:.0f}" role="img">',
         "<title>Level of the difference when two stages change places</title>",
@@ -54,11 +49,36 @@ def swap_picture(
         f'<rect class="ground" width="{_WIDTH:.0f}" height="{bottom + 52.0:.0f}" rx="8"/>',
         '<text class="ink" x="20" y="32" style="font-size:18px">What changes when two stages change places</text>',
     ]
-    for number, (name, _) in enumerate(recordings):
-        x, y = 30.0 + (number % columns) * 400.0, 60.0 + (number // columns) * 20.0
+    parts += _legend([name for name, _ in recordings])
+    parts += _scale(top, bottom, limit_db)
+    for row, pair in enumerate(pairs):
+        levels = [by_stages.get(pair, by_stages.get((pair[1], pair[0]), ())) for _, by_stages in recordings]
+        parts += _row(pair, levels, top + row * height_of_row, height_of_row)
+    return "\n".join([*parts, "</svg>", ""])
+
+
+def _pairs(recordings: Sequence[Mapping[tuple[str, str], Sequence[float]]]) -> list[tuple[str, str]]:
+    """Each two stages once, those that differ most first."""
+    widest: dict[tuple[str, str], float] = {}
+    for by_stages in recordings:
+        for pair, levels in by_stages.items():
+            known = (pair[1], pair[0]) if (pair[1], pair[0]) in widest else pair
+            widest[known] = max(widest.get(known, -math.inf), *levels)
+    return sorted(widest, key=lambda pair: (-widest[pair], pair))
+
+
+def _legend(names: Sequence[str]) -> list[str]:
+    parts = []
+    for number, name in enumerate(names):
+        x, y = 30.0 + (number % _COLUMNS) * 400.0, 60.0 + (number // _COLUMNS) * 20.0
         parts.append(_mark(number, x, y - 4.0))
         parts.append(f'<text class="soft" x="{x + 14.0:.0f}" y="{y:.0f}">{escape(_short(name))}</text>')
-    top = _TOP + legend
+    return parts
+
+
+def _scale(top: float, bottom: float, limit_db: float) -> list[str]:
+    """The levels, and the one below which renders count as alike."""
+    parts = []
     parts.append(
         f'<rect class="zone" x="{_LEFT:.0f}" y="{top:.0f}" width="{_x(limit_db) - _LEFT:.1f}" '
         f'height="{bottom - top:.0f}"/>'
@@ -79,26 +99,27 @@ def swap_picture(
             f'<text class="soft small" x="{place:.1f}" y="{bottom + 40.0:.0f}" '
             f'text-anchor="{anchor}">{text}</text>'
         )
-    for row, pair in enumerate(pairs):
-        begin = top + row * height_of_row
+    return parts
+
+
+def _row(pair: tuple[str, str], by_recording: Sequence[Sequence[float]], begin: float, height: float) -> list[str]:
+    """The name of two stages, and the range of their differences on each recording."""
+    parts = [
+        f'<text class="ink" x="{_LEFT - 14.0:.0f}" y="{begin + 0.5 * height + 5.0:.1f}" '
+        f'text-anchor="end">{escape(_short(f"{pair[0]} and {pair[1]}", 24))}</text>',
+        f'<line class="rule" x1="20" x2="{_WIDTH - _RIGHT:.0f}" y1="{begin:.1f}" y2="{begin:.1f}"/>',
+    ]
+    for number, levels in enumerate(by_recording):
+        if not levels:
+            continue
+        y = begin + 0.5 * _ROW + number * _LINE
+        low, high = _x(min(levels)), _x(max(levels))
         parts.append(
-            f'<text class="ink" x="{_LEFT - 14.0:.0f}" y="{begin + 0.5 * height_of_row + 5.0:.1f}" '
-            f'text-anchor="end">{escape(_short(f"{pair[0]} and {pair[1]}", 24))}</text>'
+            f'<line x1="{low:.1f}" x2="{high:.1f}" y1="{y:.1f}" y2="{y:.1f}" '
+            f'stroke="{_COLOURS[number % len(_COLOURS)]}" stroke-width="3" stroke-linecap="round"/>'
         )
-        parts.append(f'<line class="rule" x1="20" x2="{_WIDTH - _RIGHT:.0f}" y1="{begin:.1f}" y2="{begin:.1f}"/>')
-        for number, (_, by_stages) in enumerate(recordings):
-            levels = by_stages.get(pair, by_stages.get((pair[1], pair[0]), ()))
-            if not levels:
-                continue
-            y = begin + 0.5 * _ROW + number * _LINE
-            low, high = _x(min(levels)), _x(max(levels))
-            colour = _COLOURS[number % len(_COLOURS)]
-            parts.append(
-                f'<line x1="{low:.1f}" x2="{high:.1f}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colour}" '
-                'stroke-width="3" stroke-linecap="round"/>'
-            )
-            parts += [_mark(number, low, y), _mark(number, high, y)]
-    return "\n".join([*parts, "</svg>", ""])
+        parts += [_mark(number, low, y), _mark(number, high, y)]
+    return parts
 
 
 def _x(level_db: float) -> float:

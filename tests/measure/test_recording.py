@@ -153,6 +153,7 @@ def test_plots_have_axes_with_units(tmp_path):
         "decay",
     }
     for name, figure in figures.items():
+        assert figure.axes[0].get_title(), name
         for axis in figure.axes:
             if not axis.get_visible():
                 continue
@@ -160,6 +161,7 @@ def test_plots_have_axes_with_units(tmp_path):
             assert "/" in axis.get_ylabel(), name
             # Readable without colour: every line is black or grey.
             for line in axis.get_lines():
+                assert line.get_linewidth() > 0.0
                 colour = line.get_color()
                 assert colour == "black" or float(colour) <= 0.6
     written = save_plots(report, tmp_path)

@@ -1,6 +1,5 @@
 """Chains of processors: order, nesting, bypass, mixing, intermediate signals, what they declare."""
 
-import tracemalloc
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -148,23 +147,6 @@ def test_what_changes_length_in_a_way_of_its_own_cannot_be_mixed() -> None:
         chain.stream(sample_rate=RATE, channels=1)
 
 
-@pytest.mark.parametrize("percent", [-3.0, 2.0])
-def test_a_mixed_tape_at_the_wrong_speed_keeps_no_growing_queue(percent: float) -> None:
-    """Blocks of 4096 samples a channel: at 2 % the two sides would part by 82 samples with every one."""
-    inner = Chain(stages=[tapeemu.WowFlutter(speed_error_percent=percent), tapeemu.AmplitudeFlutter()])
-    chain = Chain(stages=[Stage(processor=inner, mix_percent=40.0)])
-    stream = chain.stream(sample_rate=RATE, channels=1)
-    block = np.ones((1, 4096))
-    tracemalloc.start()
-    held = []
-    for _ in range(3):
-        for _ in range(100):
-            stream.process(block)
-        held.append(tracemalloc.get_traced_memory()[0])
-    tracemalloc.stop()
-    assert held[2] - held[1] < 20_000  # the sides would have parted by 65 kB and more
-
-
 def test_a_late_stage_is_flushed_with_what_the_earlier_ones_go_on_sounding() -> None:
     """An echo rings into a late stage: the end of the input is heard as if silence had followed it."""
     echo = PluginEffect(effect="Delay", parameters={"delay_seconds": 0.01, "feedback": 0.6, "mix": 0.5})
@@ -222,17 +204,6 @@ def test_order_matters_and_can_be_changed() -> None:
     before = chain(audio, sample_rate=RATE)
     after = chain.reordered(["clip", "up"])(audio, sample_rate=RATE)
     assert after.max() > 3.0 > 1.0 > before.max()
-
-
-def test_an_order_may_name_only_the_stages_that_move() -> None:
-    """The others keep their places; the stages named share theirs out in the order given."""
-    chain = Chain(stages=[Stage(processor=gain(float(number)), name=name) for number, name in enumerate("abcde")])
-    assert chain.reordered(["d", "b"]).names == ("a", "d", "c", "b", "e")
-    assert chain.reordered(["b", "d"]) == chain
-    assert chain.reordered(["e", "a", "c"]).names == ("e", "b", "a", "d", "c")
-    assert chain.reordered("edcba").names == tuple("edcba")
-    assert chain.reordered(["d", "b"]).stages[1] == chain.stages[3]
-    assert Chain(stages=[Stage(processor=gain(1.0), name="a")]).reordered(["a"]).names == ("a",)
 
 
 @pytest.mark.parametrize(

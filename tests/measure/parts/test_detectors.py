@@ -138,3 +138,10 @@ def test_the_noise_meter_reads_the_rms_of_a_1_khz_sine() -> None:
     rate = 96_000
     sine = np.sin(2 * np.pi * 1000 * np.arange(3 * rate) / rate)
     assert itu468_quasi_peak(sine, rate).max() == pytest.approx(1 / math.sqrt(2), rel=1e-3)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7])
+def test_two_sigma_of_a_few_samples_is_their_quantile(count: int) -> None:
+    """Straight between the ordered magnitudes, 0.95 of the way from the first to the last."""
+    series = np.where(np.arange(count) % 2, 1.0, -1.0) * (10.0 + np.arange(count))
+    assert two_sigma(series) == pytest.approx(10.0 + 0.95 * (count - 1), rel=1e-12)

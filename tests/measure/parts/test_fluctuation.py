@@ -141,3 +141,14 @@ def test_fast_length_keeps_the_beginning() -> None:
     kept = fast_length(values)
     assert 0.99 * values.size < kept.size <= values.size
     np.testing.assert_array_equal(kept, values[: kept.size])
+
+
+@pytest.mark.parametrize("power", [1.0, 2.0])
+def test_the_background_of_slow_wander_rises_towards_0_hz(power):
+    """A spectrum that is a power law has that law as its background, down to the lowest bins."""
+    from measure.parts.fluctuation import _background
+
+    at = np.arange(4000.0)
+    law = np.maximum(at, 1.0) ** -power
+    ratio = _background(law, 1.0)[2:1000] * math.log(2.0) / law[2:1000]
+    assert np.all((ratio > 0.4) & (ratio < 2.5))

@@ -165,3 +165,12 @@ def test_steps_have_their_levels_and_no_clicks():
 def test_steady_tone_knows_half_the_rate():
     with pytest.raises(MeasureError, match="half the sample rate"):
         steady_tone(RATE, frequency_hz=24_000.0, seconds=1.0, level_dbfs=0.0)
+
+
+def test_a_steady_tone_fades_in_from_nothing_and_is_a_sine_after_10_ms() -> None:
+    sound = steady_tone(RATE, frequency_hz=1_000.0, seconds=0.1, level_dbfs=-6.0)
+    sine = 10.0 ** (-6.0 / 20.0) * np.sin(2.0 * np.pi * 1_000.0 / RATE * np.arange(sound.size))
+    np.testing.assert_allclose(sound[480:], sine[480:], atol=1e-12)
+    fade = sound[12:480:48] / sine[12:480:48]  # at the crests
+    np.testing.assert_allclose(fade, np.sin(0.5 * np.pi * np.arange(12, 480, 48) / 480.0) ** 2, atol=1e-9)
+    assert np.max(np.abs(steady_tone(RATE, frequency_hz=1_000.0, seconds=0.001, level_dbfs=0.0))) <= 1.0

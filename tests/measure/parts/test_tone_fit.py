@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from tones import RATE, tone
 
 from measure.errors import MeasureError
+from measure.parts.line_solver import edge_weights
 from measure.parts.tone_fit import fit_tone
 
 
@@ -139,3 +140,16 @@ def test_a_strong_tone_far_from_the_one_looked_for_is_refused():
     fit = fit_tone(strong + 0.1 * strong**2 + 0.2 * strong**3, RATE, frequency_hz=1000.0)
     assert fit.reason
     assert np.all(np.isnan(fit.amplitudes))
+
+
+def test_too_few_periods_are_told_with_their_number():
+    fit = fit_tone(np.sin(2.0 * np.pi * 100.0 * np.arange(1440) / RATE + 0.4), RATE)
+    assert fit.reason.startswith("the recording holds 3.0 periods of 100 Hz, under")
+
+
+@pytest.mark.parametrize("size", [16, 101, 4096])
+def test_the_window_of_the_fit_is_tukeys(size):
+    """Half of it tapered, read in the middle of each sample (scipy's has points at both ends)."""
+    from scipy.signal.windows import tukey
+
+    np.testing.assert_allclose(edge_weights(size), tukey(2 * size + 1, 0.5)[1::2], atol=1e-12)

@@ -122,3 +122,13 @@ def test_it_goes_to_plain_values_and_back(rng: np.random.Generator) -> None:
     found = character(rng.standard_normal((2, RATE)), RATE)
     again = Character.from_dict(found.to_dict())
     assert again.readings == found.readings
+
+
+@pytest.mark.parametrize("silent", [0, 1])
+def test_likeness_to_nothing_is_undefined_whichever_of_the_two_is_silent(silent):
+    pair = [np.sin(0.1 * np.arange(RATE)), np.sin(0.1 * np.arange(RATE))]
+    pair[silent] = np.zeros(RATE)
+    found = likeness(*pair, RATE)
+    for reading in (value for value in vars(found).values() if hasattr(value, "defined")):
+        assert not reading.defined
+        assert "silen" in reading.warnings[0]

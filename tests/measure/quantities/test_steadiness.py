@@ -80,3 +80,13 @@ def test_a_gap_counts_no_deeper_than_forty_decibels() -> None:
 def test_wrong_arguments(arguments: dict[str, float], words: str) -> None:
     with pytest.raises(MeasureError, match=words):
         level_swing(lambda audio, rate: audio, RATE, **arguments)
+
+
+def test_what_comes_before_the_note_is_steady_is_left_out() -> None:
+    """A level that climbs for 1.5 s by 20 dB and then stands."""
+
+    def slow(audio: np.ndarray, rate: float) -> np.ndarray:
+        return audio * np.minimum(0.1 + 0.6 * np.arange(audio.size) / rate, 1.0)
+
+    assert level_swing(slow, RATE, settle_seconds=2.0).value < 0.001
+    assert level_swing(slow, RATE, settle_seconds=0.5).value > 1.0

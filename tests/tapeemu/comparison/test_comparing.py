@@ -18,6 +18,7 @@ from tapeemu.cli import app
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.comparison.chains import ChainMeter, _mean
 from tapeemu.comparison.compared_figures import FIGURES
+from tapeemu.comparison.comparing import _check_size
 from tapeemu.comparison.findings import (
     Swap,
     effect_sentences,
@@ -32,7 +33,7 @@ from tapeemu.comparison.orders import all_orders, chosen_orders, elsewhere, two_
 from tapeemu.comparison.progress import SILENT
 from tapeemu.comparison.renders import relative_octaves
 from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, settled, with_spread
-from tapeemu.comparison.sentences import answer, differing, meaning, noteworthy
+from tapeemu.comparison.sentences import answer, differing, level_sentence, meaning, noteworthy
 from tapeemu.comparison.traits import SPOKEN, TRAITS
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
 from tapeemu.files.encodings import Encoding
@@ -171,15 +172,6 @@ def test_equal_labels_are_told_apart() -> None:
 def test_orders_that_cannot_be(wanted: list[str], error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         chosen_orders(CHAIN, wanted)
-
-
-def test_another_tape_is_the_same_room() -> None:
-    other = Chain(stages=[*CHAIN.stages, Chain(stages=[FdnReverb(), AmplitudeFlutter()])]).with_seed(7)
-    kept = {stage.name: stage.processor for stage in other.stages}
-    assert kept["room"] == CHAIN.stages[1].processor
-    assert kept["wow"] != CHAIN.stages[0].processor
-    assert kept["chain"].stages[0].processor == FdnReverb()
-    assert kept["chain"].stages[1].processor != AmplitudeFlutter()
 
 
 # ------------------------------------------------------------------ how they are matched
@@ -460,29 +452,6 @@ def test_what_both_orders_share_cancels() -> None:
     assert paired_difference([1.0, math.nan, 3.0], [0.0, 1.0, 2.0]) == pytest.approx((1.0, 0.0))
 
 
-def trial(random: np.random.Generator, effect: float, repeats: int) -> list[str]:
-    """One comparison of decays whose truth is known: noise of 8 % that both share, of 4 % that they do not."""
-    shared = random.normal(0.0, 0.08, repeats)
-    one, two = (2.0 * (1.0 + shared + random.normal(own, 0.04, repeats)) for own in (0.0, effect))
-    figures = [{"edt_reference_seconds": reading(float(np.mean(values)))} for values in (one, two)]
-    return differing(
-        figures[1], {"edt_reference_seconds": tuple(two)}, figures[0], {"edt_reference_seconds": tuple(one)}
-    )
-
-
-def test_random_figures_make_a_sentence_only_where_the_repeats_support_it() -> None:
-    """Decays by construction, 400 comparisons each: none contradicts the truth, few claim what is not there."""
-    random = np.random.default_rng(9)
-    for effect, repeats in ((0.0, 6), (0.0, 24), (0.25, 24)):
-        said = [trial(random, effect, repeats) for _ in range(400)]
-        later = sum("later" in each[0] for each in said if each)
-        sooner = sum("sooner" in each[0] for each in said if each)
-        if effect:
-            assert (later, sooner) == (400, 0)
-        else:
-            assert later + sooner <= 10  # 1 % of 400, and six for chance (Poisson, under 0.3 %)
-
-
 def test_it_is_settled_when_the_interval_lies_on_one_side_of_the_threshold() -> None:
     key = "edt_loud_seconds"  # 5 %
     one = {key: reading(2.0)}
@@ -590,51 +559,6 @@ def test_differences_are_levels_of_what_is_left() -> None:
     assert found[0, 2] == pytest.approx(0.0, abs=1e-9)
     assert found[2, 0] == math.inf
     assert found[0, 3] == found[3, 0] == found[2, 2] == -math.inf
-
-
-def never(*_: int) -> bool:
-    return False
-
-
-def levels_by(apart: float, matters: list[tuple[str, str]], orders: list[tuple[str, ...]]) -> np.ndarray:
-    """Differences where only some pairs of stages matter: far if one of those stands the other way round."""
-
-    def far(one: tuple[str, ...], two: tuple[str, ...]) -> bool:
-        return any((one.index(a) < one.index(b)) != (two.index(a) < two.index(b)) for a, b in matters)
-
-    return np.array([[apart if far(one, two) else -60.0 for two in orders] for one in orders])
-
-
-@pytest.mark.parametrize(
-    ("matters", "labels"),
-    [
-        ([("a", "b")], ["a before b", "b before a"]),
-        (
-            [("a", "b"), ("a", "c")],
-            ["a before b and c", "b before a before c", "b and c before a", "c before a before b"],
-        ),
-        ([], ["any order"]),
-    ],
-)
-def test_groups_are_named_by_what_their_orders_share(matters: list[tuple[str, str]], labels: list[str]) -> None:
-    orders = list(itertools.permutations("abcd"))
-    names = [" > ".join(order) for order in orders]
-    groups = grouped(levels_by(-10.0, matters, orders), names, orders, never)
-    assert sorted(group.label for group in groups) == sorted(labels)
-    assert sorted(place for group in groups for place in group.members) == list(range(24))
-    for group in groups:
-        assert group.first == group.members[0] == min(group.members)
-
-
-def test_no_chain_of_small_steps_joins_what_is_far_apart() -> None:
-    """On a line, neighbours are alike and ends are not: complete linkage keeps the ends apart."""
-    levels = np.array(
-        [[-math.inf if one == two else -35.0 + 6.0 * (abs(one - two) - 1) for two in range(4)] for one in range(4)]
-    )
-    groups = grouped(levels, list("wxyz"), [("w",), ("x",), ("y",), ("z",)], never)
-    assert [group.members for group in groups] == [(0, 1), (2, 3)]
-    assert groups[0].widest_db == -35.0
-    assert all(levels[one, two] <= ALIKE_DB for group in groups for one in group.members for two in group.members)
 
 
 def test_a_figure_may_part_what_the_level_does_not() -> None:
@@ -764,7 +688,7 @@ def test_swaps_are_told_by_pair() -> None:
 
 def test_all_orders_of_a_chain_end_to_end() -> None:
     done = compare(
-        stem(),
+        stem()[:, : 2 * RATE],
         CHAIN,
         orders="all",
         sample_rate=RATE,
@@ -872,3 +796,75 @@ def test_the_page_keeps_hostile_names_as_text(tmp_path: Path) -> None:
 
 def test_it_is_reached_from_the_package() -> None:
     assert tapeemu.compare is compare
+
+
+# ------------------------------------------------------------------ bounds and edges
+
+
+def test_a_comparison_that_needs_too_much_memory_is_refused_with_a_share_that_fits() -> None:
+    """24 orders and the dry sound, 2 channels, a billion samples of 4 bytes each: 186.3 GiB."""
+    endless = np.broadcast_to(np.zeros((1, 1)), (2, 10**9))
+    with pytest.raises(AudioError, match=r"would need 186\.3 GiB of memory, more than the 4 GiB") as told:
+        _check_size(endless, 24, 0)
+    share = float(str(told.value).split(", or ")[1].split(" %")[0])
+    _check_size(endless[:, : int(share / 100.0 * 10**9)], 24, 0)
+    with pytest.raises(AudioError):
+        _check_size(endless[:, : int((share + 1.0) / 100.0 * 10**9)], 24, 0)
+    with pytest.raises(AudioError):
+        _check_size(endless[:, :1000], 24, 10**9)
+
+
+def test_an_array_without_a_rate_is_refused() -> None:
+    with pytest.raises(ParameterError, match="sample_rate is missing"):
+        compare(stem(), CHAIN, plan=QUICKEST)
+
+
+def test_on_every_tape_octaves_are_against_the_first_order() -> None:
+    done = compare(stem()[:, :RATE], CHAIN, sample_rate=RATE, plan=QUICKEST.replace(tapes=2, most_tapes=2))
+    octaves = [key for key in done.repeats[0] if key.startswith("octave_")]
+    assert octaves
+    for key in octaves:
+        assert set(done.repeats[0][key]) == {0.0}
+
+
+def test_a_chain_with_an_object_from_outside_has_no_plain_form() -> None:
+    import pedalboard
+
+    from tapeemu.comparison.result import _plain_chain
+
+    assert _plain_chain(Chain([pedalboard.Gain(3.0)])) is None
+    assert _plain_chain(CHAIN) == CHAIN.to_dict()
+
+
+def test_doubling_a_distortion_that_no_one_hears_makes_no_sentence() -> None:
+    """A change by half counts to or from 0.1 % or more."""
+    key = "thd_reference_percent"
+    for value, told in ((0.04, 0), (0.2, 1)):
+        phrases = differing({key: reading(value)}, {}, {key: reading(2.0 * value)}, {})
+        assert len(phrases) == told
+
+
+def test_how_well_the_renders_are_matched_is_said_in_figures() -> None:
+    assert level_sentence([-20.0, -20.05, -19.98], [-3.0, -1.2], -1.0) == (
+        "All are matched at -20.0 LUFS (BS.1770 integrated, 0.070 LU apart at most); the highest true peak is "
+        "-1.2 dBTP, under the ceiling of -1 dBTP."
+    )
+
+
+def test_orders_that_share_no_description_are_counted() -> None:
+    """Two of the six orders of three stages, turned round: nothing stands before anything in both."""
+    orders = list(itertools.permutations("abc"))
+    levels = np.where(np.eye(6, dtype=bool), -math.inf, 0.0)
+    for pair in ((0, 5), (1, 4)):
+        levels[pair] = levels[pair[::-1]] = -60.0
+    names = [" > ".join(order) for order in orders]
+    labels = [group.label for group in grouped(levels, names, orders, lambda *_: False)]
+    assert labels[0] == "a > b > c and 1 like it"
+
+
+def test_where_all_orders_differ_what_sets_them_apart_is_said() -> None:
+    lone = tuple(Group(members=(place,), label="xyz"[place], widest_db=-math.inf) for place in range(3))
+    figures = [{"plr_db": reading(value), "null_db": reading(-20.0)} for value in (10.0, 13.0, 16.0)]
+    assert answer(list("xyz"), figures, [{}] * 3, lone).startswith(
+        "On this recording the order matters. Each of the three differs from all the others. "
+    )

@@ -2,21 +2,13 @@
 
 import numpy as np
 import pytest
+from interpolated import TABLES, places_for, read
 
-from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
-from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
+from tapeemu.dsp.kernels.interpolation import locate
+from tapeemu.dsp.kernels.reader_table import CELLS
 
 RATE = 48_000
 BAND_EDGE = {32: 19.0 / 48.0, 48: 20.4 / 48.0}
-
-
-def designed(taps):
-    table = np.zeros((CELLS + 2, taps))
-    design_reader(taps, np.zeros((2, taps * taps)), table)
-    return table
-
-
-TABLES = {taps: designed(taps) for taps in (32, 48)}
 
 
 def judged(taps):
@@ -25,21 +17,6 @@ def judged(taps):
     normal = np.sinc(2.0 * BAND_EDGE[taps] * (offsets[:, None] - offsets[None, :]))
     wanted = np.sinc(2.0 * BAND_EDGE[taps] * (offsets[:, None] - np.arange(CELLS + 1) / CELLS))
     return np.linalg.solve(normal, wanted).T
-
-
-def places_for(count):
-    left, row = np.empty((2, count), dtype=np.int32)
-    return Places(left, row, np.empty(count))
-
-
-def read(line, delays, taps, *, start=0.0, slope=0.0, origin=0):
-    """Output `i` is `line` at ``origin + i + start + slope * i - delays[i]``, half the taps on either side."""
-    places = places_for(delays.size)
-    locate(np.stack([delays, 0.0 * delays]), 0.0, start, slope, float(CELLS), 0, delays.size, places)
-    kernel = read_pair_32 if taps == 32 else read_pair_48
-    out = np.empty((2, delays.size))
-    kernel(line, TABLES[taps], places, Part(origin + 1 - taps // 2, 0, delays.size, 0), 0, 1, out)
-    return out
 
 
 @pytest.mark.parametrize("taps", [32, 48])
@@ -94,11 +71,3 @@ def test_places_add_start_slope_and_delay():
     np.testing.assert_array_equal(places.left, np.floor(wanted))
     np.testing.assert_allclose(places.left + (places.row + places.between) / 4.0, wanted, atol=1e-15)
     assert np.all((places.between >= 0.0) & (places.between < 1.0))
-
-
-@pytest.mark.parametrize("taps", [32, 48])
-def test_fraction_that_rounds_to_one_stays_inside_the_table(taps, rng):
-    """-1e-18 has floor -1 and a fraction that is 1 in floating point: the sample at 0, by the last row but one."""
-    line = rng.standard_normal((2, 200))
-    got = read(line, np.full(60, 1e-18), taps, origin=80)
-    np.testing.assert_array_equal(got, line[:, 80:140])

@@ -134,12 +134,6 @@ def test_fast_noise_is_steady_and_gaussian():
     assert np.mean(seams**2) == pytest.approx(np.mean(np.diff(out) ** 2), rel=0.4)
 
 
-def test_fast_noise_does_not_repeat():
-    out = Trajectory(noises=(NoiseBand(9, 100.0, 5_000.0, 0.25),), sample_rate=RATE).values(0, 16 * SEGMENT)
-    correlation = np.corrcoef(out.reshape(16, SEGMENT))[~np.eye(16, dtype=bool)]
-    assert np.max(np.abs(correlation)) < 6.0 / math.sqrt(2 * 4_900 * SEGMENT / RATE)
-
-
 @pytest.mark.parametrize("rate", [8_000.0, 48_000.0])
 def test_noise_beyond_the_sample_rate_is_left_out(rate):
     """The law goes to 20 kHz: what is read follows it to 0.36 of the rate; nothing is folded back."""

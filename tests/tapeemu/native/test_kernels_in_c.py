@@ -39,7 +39,7 @@ def test_nothing_outside_of_the_language_is_included_but_the_roots_of_a_machine(
         assert {line.removeprefix("#include ") for line in lines} <= allowed, path.name
 
 
-@pytest.mark.parametrize("compiler", ["gcc", "clang"])
+@pytest.mark.parametrize("compiler", ["gcc", pytest.param("clang", marks=pytest.mark.long)])
 @pytest.mark.parametrize("precision", PRECISIONS)
 @pytest.mark.parametrize("name", GENERATED)
 def test_a_file_compiles_alone_without_a_warning(name: str, precision: str, compiler: str, tmp_path: Path) -> None:

@@ -699,3 +699,23 @@ def test_single_precision_keeps_what_is_precise(tmp_path: Path, load: Callable[[
     library.sample_0_k.restype = None
     library.sample_0_k(ctypes.c_double(place), view(out))
     assert out[0] == 0.3125
+
+
+@pytest.mark.parametrize(
+    ("sign", "left", "right", "result"),
+    [
+        ("+", 7, 2, 9),
+        ("-", 7, 2, 5),
+        ("*", 7, 2, 14),
+        ("//", -7, 2, -4),
+        ("%", -7, 2, 1),
+        ("+", 7.5, 2, 9.5),
+        ("//", 7.5, 2, None),
+    ],
+)
+def test_arithmetic_between_constants_is_worked_out(sign, left, right, result) -> None:
+    import ast
+
+    from tapeemu.native.c_text import _Body
+
+    assert _Body.folded(ast.parse(f"a {sign} b", mode="eval").body.op, left, right) == result

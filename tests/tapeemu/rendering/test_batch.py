@@ -2,7 +2,6 @@
 
 import json
 import os
-import pickle
 import signal
 import subprocess
 import sys
@@ -22,7 +21,7 @@ from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.rendering.batch import BatchOutcome, _again, _Batch, _render_item, render_batch
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.job import Job
-from tapeemu.rendering.journal import JOURNAL, Journal
+from tapeemu.rendering.journal import Journal
 from tapeemu.rendering.plan import Item, plan_batch
 from tapeemu.rendering.render import render_file
 
@@ -32,54 +31,6 @@ purpose = "Unsteady"
 [[stages]]
 kind = "wow_flutter"
 """
-
-
-class TestManyFiles:
-    """What a batch costs beside sound grows as the number of its files."""
-
-    def known(self, tree: Path, count: int) -> None:
-        """A journal of an earlier, larger batch."""
-        line = {"settings": "0" * 64, "source": "0" * 64, "target": "0" * 64}
-        with (tree / "out" / JOURNAL).open("ab") as file:
-            for number in range(count):
-                file.write(b"\n" + json.dumps({"name": f"older/{number}.wav", **line}).encode("ascii") + b"\n")
-
-    def test_a_task_carries_its_own_line_of_the_journal_alone(
-        self, tree: Path, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
-        """Bytes sent to a worker, with 3 and with 3,000 lines in the journal."""
-        sizes = []
-
-        def counted(self: Any, tasks: dict[Item, Any], *_: Any) -> dict[Item, Any]:
-            sizes.append([len(pickle.dumps(task)) for task in tasks.values()])
-            return {item: item for item in tasks}
-
-        run(tree)
-        monkeypatch.setattr("tapeemu.rendering.workers.Workers.run", counted)
-        run(tree, resume=True)
-        self.known(tree, 3000)
-        run(tree, resume=True)
-        assert sizes[1] == sizes[0]
-        assert max(sizes[0]) < 10_000
-
-    def test_a_name_is_looked_at_a_fixed_number_of_times(
-        self, tree: Path, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
-        """Questions to the file system while a batch is planned: twice the files, at most twice as many."""
-        asked: list[int] = []
-        real = os.path.realpath
-
-        def counted(*arguments: Any, **options: Any) -> Any:
-            asked[-1] += 1
-            return real(*arguments, **options)
-
-        monkeypatch.setattr(os.path, "realpath", counted)
-        for count in (50, 100):
-            asked.append(0)
-            for number in range(count):
-                make(tree / str(count) / f"{number}.wav", samples=10)
-            plan_batch([tree / str(count)], tree / "out")
-        assert asked[1] <= 2 * asked[0]
 
 
 class TestRendering:
@@ -239,7 +190,7 @@ def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: 
 @pytest.mark.parametrize(
     ("how", "jobs"),
     [
-        (signal.SIGINT, "1"),
+        pytest.param(signal.SIGINT, "1", marks=pytest.mark.long),
         (signal.SIGTERM, "1"),
         pytest.param(signal.SIGTERM, "2", marks=pytest.mark.long),
         (signal.SIGKILL, "1"),

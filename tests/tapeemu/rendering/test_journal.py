@@ -1,46 +1,14 @@
 """Going on after an end: what is done is left alone, what has changed is told."""
 
-import hashlib
-import json
 import os
-import re
 from pathlib import Path
 from typing import Any
 
 import pytest
-import soundfile
-from batches import CHAIN, RATE, contents, make, run
+from batches import CHAIN, contents, make, run
 
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.journal import JOURNAL
-
-
-class TestJournal:
-    """The journal is what docs/files.md and `--help` say of it."""
-
-    def test_each_line_has_the_keys_that_are_documented(self, tree: Path) -> None:
-        text = (Path(__file__).parents[3] / "docs/files.md").read_text("utf-8").split("## The journal")[1]
-        documented = re.findall(r"^\| `(\w+)` \|", text.split("\n## ")[0], re.MULTILINE)
-        run(tree)
-        lines = [line for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
-        assert [list(json.loads(line)) for line in lines] == 3 * [documented]
-
-    def test_the_sums_are_those_of_the_files(self, tree: Path) -> None:
-        run(tree)
-        entries = [json.loads(line) for line in (tree / "out" / JOURNAL).read_bytes().split(b"\n") if line]
-        assert [entry["name"] for entry in entries] == ["a.wav", "x/b.wav", "x/y/a.flac"]
-        for entry in entries:
-            for key, folder in (("source", "in"), ("target", "out")):
-                assert entry[key] == hashlib.sha256((tree / folder / entry["name"]).read_bytes()).hexdigest()
-        assert len({entry["settings"] for entry in entries}) == 1
-
-    def test_the_help_names_them(self) -> None:
-        from inspect import signature
-
-        from tapeemu.cli.process import process
-
-        told = signature(process).parameters["resume"].default.help
-        assert all(word in told for word in (JOURNAL, "name", "settings", "source", "target", "SHA-256"))
 
 
 class TestResume:
@@ -89,25 +57,6 @@ class TestResume:
         assert not run(tree, resume=True, **options).failures
         assert contents(tree / "out")["a.wav"] != before["a.wav"]
         assert len(run(tree, resume=True, **options).skipped) == 3
-
-    @pytest.mark.parametrize("overwrite", [False, True])
-    def test_with_the_balance_kept_a_changed_neighbour_changes_all(self, tree: Path, overwrite: bool) -> None:
-        """The common gain hangs on every input, so no result may stay when one of them is another."""
-        delivery = Delivery(true_peak_dbtp=-3.0, keep_balance=True)
-        run(tree, delivery=delivery)
-        before = contents(tree / "out")
-        louder = 3.0 * soundfile.read(tree / "in/a.wav")[0]
-        soundfile.write(tree / "in/a.wav", louder, RATE, "PCM_24")
-        again = run(tree, delivery=delivery.replace(overwrite=overwrite), resume=True)
-        assert not again.skipped
-        if not overwrite:
-            assert contents(tree / "out") == before
-            assert {failure.source.name for failure in again.failures} == {"a.wav", "b.wav", "a.flac"}
-            assert all("have changed since" in failure.message for failure in again.failures)
-        else:
-            after = contents(tree / "out")
-            assert all(after[name] != before[name] for name in before)
-            assert len({report.gain_db for report in again.reports}) == 1
 
     def test_a_file_changed_within_its_size_and_time_is_noticed(self, tree: Path) -> None:
         run(tree)

@@ -4,43 +4,20 @@ import base64
 import io
 import json
 import re
-from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from hostile_comparison import HOSTILE, RATE, comparison
 
-from tapeemu.chain import Chain, Stage
-from tapeemu.comparison import Comparison, MeasuringPlan, compare
+from tapeemu.chain import Chain
 from tapeemu.comparison.compared_figures import FIGURES
 from tapeemu.errors import OutputError, ParameterError
-from tapeemu.files.part_files import PartFile
-from tapeemu.processors.fdn_reverb import FdnReverb
-from tapeemu.processors.saturation import PreampDrive
 from tapeemu.rendering.matched import Render
-from tapeemu.report import drawings, html_page, html_tables, html_view, value_text, write_report
+from tapeemu.report import drawings, html_tables, value_text, write_report
 from tapeemu.report.pictures import envelope, loudest_moment, picture_of, shown
-
-RATE = 32_000
-HOSTILE = "</script><script>alert(1)</script><!-- ${x} $\\alpha$ _hidden {{ 7*7 }} \" ' & \u2028"
-
-
-@cache
-def comparison() -> Comparison:
-    chain = Chain(
-        stages=[
-            Stage(processor=FdnReverb(decay_seconds=0.5, lines=8), name=HOSTILE),
-            Stage(processor=PreampDrive(drive_db=18.0), name="drive"),
-        ]
-    )
-    random = np.random.default_rng(4)
-    clock = np.arange(2 * RATE) / RATE
-    sound = 0.3 * np.sin(2.0 * np.pi * 300.0 * clock) * np.exp(-3.0 * (clock % 0.5))
-    stereo = np.stack([sound, 0.5 * sound + 0.01 * random.standard_normal(clock.size)])
-    plan = MeasuringPlan(glide_decays=1.0, glides=1, bursts=1, most_bursts=1, tapes=1, most_tapes=1)
-    return compare(stereo, chain, sample_rate=RATE, plan=plan, name=HOSTILE)
 
 
 @pytest.fixture(scope="module")
@@ -168,32 +145,6 @@ def test_sound_over_the_limit_lies_beside(tmp_path: Path) -> None:
     page = written[0].read_text("utf-8")
     assert 'id="audio-' not in page
     assert "report-audio" in page
-
-
-@pytest.mark.parametrize("where", ["_page", "PartFile.publish"])
-def test_a_page_that_fails_leaves_nothing_behind(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
-) -> None:
-    """Neither sound beside the page nor a folder; and what was there before is as it was."""
-    monkeypatch.setattr(html_view, "plot_sections", lambda *_: [])  # drawn elsewhere, and slow
-    write_report(comparison(), tmp_path / "old.html", embed_limit_mb=0.01)
-    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
-
-    def fail(*_: object, **__: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    if where == "_page":
-        monkeypatch.setattr(html_page, "_page", fail)
-    else:
-        publish = PartFile.publish
-        monkeypatch.setattr(
-            PartFile, "publish", lambda part: fail() if part.target.suffix == ".html" else publish(part)
-        )
-    for target in ("new.html", "old.html"):
-        with pytest.raises(OSError, match="No space"):
-            write_report(comparison(), tmp_path / target, embed_limit_mb=0.01, overwrite=True)
-    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
-    assert not (tmp_path / "new-audio").exists()
 
 
 def test_every_figure_stands_in_one_table_of_the_page() -> None:

@@ -188,8 +188,15 @@ DYING = {
 }
 
 
-@pytest.mark.parametrize("sound", ["impulse", "noise"])
-@pytest.mark.parametrize("flags", [(), (SINGLE,)])
+@pytest.mark.parametrize(
+    ("flags", "sound"),
+    [
+        ((), "noise"),
+        ((SINGLE,), "impulse"),
+        pytest.param((), "impulse", marks=pytest.mark.long),
+        pytest.param((SINGLE,), "noise", marks=pytest.mark.long),
+    ],
+)
 def test_sound_dies_to_exact_zeros_in_both_precisions(folder: Path, flags: tuple[str, ...], sound: str) -> None:
     """From an impulse or from noise to twelve seconds of silence, at hour ten."""
     audio = np.zeros((1, 12 * 48_000))

@@ -68,3 +68,23 @@ def test_steps_are_checked():
     falling = level_steps(RATE, frequency_hz=1000.0, levels_dbfs=(0.0, -6.0))
     with pytest.raises(MeasureError, match="rise"):
         distortion_of_steps(falling.signal, falling)
+
+
+def test_the_operating_level_is_where_three_percent_is_first_passed():
+    """Third harmonic written down: over 3 % at two places, with a fall between them."""
+    wanted = {-18.0: 0.01, -12.0: 0.02, -6.0: 0.045, -3.0: 0.02, 0.0: 0.08}
+
+    def bent(audio, rate):
+        out = np.zeros_like(audio)
+        size = max(1, round(0.01 * rate))
+        # Each step is as loud as its largest sample nearby, and gets the share that is wanted there.
+        blocks = [slice(start, start + size) for start in range(0, audio.size, size)]
+        peaks = np.array([np.max(np.abs(audio[block])) for block in blocks])
+        share = np.interp(20.0 * np.log10(np.maximum(peaks, 1e-9)), list(wanted), list(wanted.values()))
+        for block, peak_, third in zip(blocks, peaks, share, strict=True):
+            x = audio[block] / max(peak_, 1e-12)
+            out[block] = peak_ * (x + third * (3.0 * x - 4.0 * x**3))
+        return out
+
+    reading = operating_level(bent, RATE, frequency_hz=1_000.0)
+    assert -12.0 < reading.value < -6.0

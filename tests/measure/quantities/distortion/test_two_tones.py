@@ -81,3 +81,35 @@ def test_intermodulation_refuses():
         difference_frequency_distortion(one, 41_000)
     with pytest.raises(MeasureError, match="rise"):
         modulation_distortion(one, RATE, low_hz=7_000.0, high_hz=60.0)
+
+
+def test_products_too_close_to_be_told_apart_are_refused():
+    """Tones of 2000 and 2998 Hz make 998 and 1002 Hz, which half a second cannot part."""
+    time = np.arange(24_000) / 48_000
+    for high_hz, told in ((2998.0, True), (2900.0, False)):
+        pair = 0.1 * np.sin(2.0 * np.pi * 2000.0 * time) + 0.1 * np.sin(2.0 * np.pi * high_hz * time)
+        found = difference_frequency_distortion(pair, 48_000, low_hz=2000.0, high_hz=high_hz)
+        assert any("too close to be told apart" in warning for warning in found.second.warnings) is told
+        assert found.second.defined is not told
+
+
+def test_the_doubt_of_clean_products_is_small():
+    time = np.arange(48_000) / 48_000
+    pair = 0.1 * np.sin(2.0 * np.pi * 7000.0 * time) + 0.1 * np.sin(2.0 * np.pi * 7400.0 * time)
+    for figure in vars(difference_frequency_distortion(pair, 48_000, low_hz=7000.0, high_hz=7400.0)).values():
+        assert 0.0 <= figure.uncertainty < 1e-6  # per cent: nothing but rounding is there
+
+
+def test_the_doubt_is_that_of_noise_at_the_products():
+    """Products of a pair in noise, over 25 recordings: the scatter is what each one states, in percent."""
+    rng = np.random.default_rng(4)
+    clean = two_tones(RATE, low_hz=60.0, high_hz=7_000.0, low_to_high=4.0, seconds=1.0, level_dbfs=-6.0)
+    found = [
+        modulation_distortion(
+            clean**3 * 0.3 + clean + 3e-4 * rng.standard_normal(clean.size), RATE, low_hz=60.0, high_hz=7_000.0
+        ).third
+        for _ in range(25)
+    ]
+    scatter = np.std([reading.value for reading in found], ddof=1)
+    # 25 recordings tell a scatter to 14 %: allowed is two and a half times that.
+    assert np.mean([reading.uncertainty for reading in found]) == pytest.approx(scatter, rel=0.35)
