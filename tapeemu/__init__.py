@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from tapeemu.presets import Preset, load_preset
     from tapeemu.processor import Processor, Stream
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
+    from tapeemu.processors.crosstalk import Crosstalk
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
@@ -23,6 +24,7 @@ __version__ = "0.1.0"
 __all__ = [
     "AmplitudeFlutter",
     "Chain",
+    "Crosstalk",
     "FdnReverb",
     "PreampDrive",
     "Preset",
@@ -45,6 +47,7 @@ _HOMES = {
     "tapeemu.presets": ("Preset", "load_preset"),
     "tapeemu.processor": ("Processor", "Stream"),
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
+    "tapeemu.processors.crosstalk": ("Crosstalk",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),

@@ -50,6 +50,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
+    "crosstalk": [{}],
 }
 NOT_SERIALISABLE = {"plugin_object"}
 DUMMIES: dict[str, type[Processor]] = {made.kind: made for made in (Hiss, PreEcho)}

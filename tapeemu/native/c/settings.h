@@ -9,12 +9,13 @@
 /* Kinds of stages. */
 enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
-    TAPEEMU_DRIVE = 1,
-    TAPEEMU_MAGNETISED = 2,
-    TAPEEMU_ROOM = 3,
-    TAPEEMU_TAPE_NOISE = 4,
-    TAPEEMU_WOW_FLUTTER = 5,
-    TAPEEMU_KINDS = 6
+    TAPEEMU_CROSSTALK = 1,
+    TAPEEMU_DRIVE = 2,
+    TAPEEMU_MAGNETISED = 3,
+    TAPEEMU_ROOM = 4,
+    TAPEEMU_TAPE_NOISE = 5,
+    TAPEEMU_WOW_FLUTTER = 6,
+    TAPEEMU_KINDS = 7
 };
 
 /*
@@ -48,6 +49,27 @@ enum {
     TAPEEMU_AMPLITUDE_FLUTTER_SEED = 12, /* whole */
     /* then the table periodic_parts: real, 2 dimension(s) */
     TAPEEMU_AMPLITUDE_FLUTTER_NUMBERS = 13
+};
+
+/*
+ * Settings of the crosstalk, as numbers.
+ * fringing, coupling : int
+ * 1 with it, 0 without.
+ * fringing_db : float
+ * Level of the fringing at the longest wavelengths.
+ * guard_mm, tape_speed_cm_s : float
+ * Distance between two tracks, and speed of the tape.
+ * coupling_db : float
+ * Level of the coupling at 1 kHz.
+ */
+enum {
+    TAPEEMU_CROSSTALK_FRINGING = 0, /* whole */
+    TAPEEMU_CROSSTALK_FRINGING_DB = 1, /* real */
+    TAPEEMU_CROSSTALK_GUARD_MM = 2, /* real */
+    TAPEEMU_CROSSTALK_TAPE_SPEED_CM_S = 3, /* real */
+    TAPEEMU_CROSSTALK_COUPLING = 4, /* whole */
+    TAPEEMU_CROSSTALK_COUPLING_DB = 5, /* real */
+    TAPEEMU_CROSSTALK_NUMBERS = 6
 };
 
 /*
