@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.crosstalk import Crosstalk
     from tapeemu.processors.fdn_reverb import FdnReverb
+    from tapeemu.processors.head_azimuth import HeadAzimuth
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -26,6 +27,7 @@ __all__ = [
     "Chain",
     "Crosstalk",
     "FdnReverb",
+    "HeadAzimuth",
     "PreampDrive",
     "Preset",
     "Processor",
@@ -49,6 +51,7 @@ _HOMES = {
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
     "tapeemu.processors.crosstalk": ("Crosstalk",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
+    "tapeemu.processors.head_azimuth": ("HeadAzimuth",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),

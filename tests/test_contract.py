@@ -51,6 +51,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
     "crosstalk": [{}],
+    "head_azimuth": [{}, {"azimuth_urad": -4_000.0, "wander_urad": 0.0}],
 }
 NOT_SERIALISABLE = {"plugin_object"}
 DUMMIES: dict[str, type[Processor]] = {made.kind: made for made in (Hiss, PreEcho)}

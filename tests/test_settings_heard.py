@@ -48,6 +48,8 @@ CHANGED: dict[str, Any] = {
     "amplitude_flutter.dropout_least_db": 6.0,
     "amplitude_flutter.dropout_shortest_ms": 10.0,
     "amplitude_flutter.periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},),
+    "head_azimuth.wander_low_hz": 0.5,
+    "head_azimuth.wander_high_hz": 6.0,
     "tape_noise.hiss_db": -50.0,
     "tape_noise.bass_time_constant_us": 1000.0,
     "tape_noise.track_width_mm": 0.6,

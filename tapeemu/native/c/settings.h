@@ -11,11 +11,12 @@ enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
     TAPEEMU_CROSSTALK = 1,
     TAPEEMU_DRIVE = 2,
-    TAPEEMU_MAGNETISED = 3,
-    TAPEEMU_ROOM = 4,
-    TAPEEMU_TAPE_NOISE = 5,
-    TAPEEMU_WOW_FLUTTER = 6,
-    TAPEEMU_KINDS = 7
+    TAPEEMU_HEAD_AZIMUTH = 3,
+    TAPEEMU_MAGNETISED = 4,
+    TAPEEMU_ROOM = 5,
+    TAPEEMU_TAPE_NOISE = 6,
+    TAPEEMU_WOW_FLUTTER = 7,
+    TAPEEMU_KINDS = 8
 };
 
 /*
@@ -91,6 +92,25 @@ enum {
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
     TAPEEMU_DRIVE_NUMBERS = 8
+};
+
+/*
+ * Settings of the azimuth, as numbers.
+ * azimuth_urad, wander_urad, wander_low_hz, wander_high_hz, seed
+ * As in the processor.
+ * tape_speed_cm_s, track_spacing_mm, track_width_mm
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_HEAD_AZIMUTH_AZIMUTH_URAD = 0, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_URAD = 1, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_LOW_HZ = 2, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_HIGH_HZ = 3, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TAPE_SPEED_CM_S = 4, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TRACK_SPACING_MM = 5, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TRACK_WIDTH_MM = 6, /* real */
+    TAPEEMU_HEAD_AZIMUTH_SEED = 7, /* whole */
+    TAPEEMU_HEAD_AZIMUTH_NUMBERS = 8
 };
 
 /*
