@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.crosstalk import Crosstalk
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.head_azimuth import HeadAzimuth
+    from tapeemu.processors.print_through import PrintThrough
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -30,6 +31,7 @@ __all__ = [
     "HeadAzimuth",
     "PreampDrive",
     "Preset",
+    "PrintThrough",
     "Processor",
     "Stage",
     "Stream",
@@ -52,6 +54,7 @@ _HOMES = {
     "tapeemu.processors.crosstalk": ("Crosstalk",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.head_azimuth": ("HeadAzimuth",),
+    "tapeemu.processors.print_through": ("PrintThrough",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),

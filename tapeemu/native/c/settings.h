@@ -13,10 +13,11 @@ enum {
     TAPEEMU_DRIVE = 2,
     TAPEEMU_HEAD_AZIMUTH = 3,
     TAPEEMU_MAGNETISED = 4,
-    TAPEEMU_ROOM = 5,
-    TAPEEMU_TAPE_NOISE = 6,
-    TAPEEMU_WOW_FLUTTER = 7,
-    TAPEEMU_KINDS = 8
+    TAPEEMU_PRINT_THROUGH = 5,
+    TAPEEMU_ROOM = 6,
+    TAPEEMU_TAPE_NOISE = 7,
+    TAPEEMU_WOW_FLUTTER = 8,
+    TAPEEMU_KINDS = 9
 };
 
 /*
@@ -131,6 +132,30 @@ enum {
     TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
     TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
     TAPEEMU_MAGNETISED_NUMBERS = 7
+};
+
+/*
+ * Settings of the print-through, as numbers.
+ * level_db, asymmetry_db
+ * As in the processor.
+ * pre_echo : int
+ * 1 with it, 0 without.
+ * heads_out : int
+ * 1 if the tape begins at the outside, 0 if at the hub.
+ * tape_speed_cm_s, coating_um, base_um, hub_radius_mm, full_radius_mm
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_PRINT_THROUGH_LEVEL_DB = 0, /* real */
+    TAPEEMU_PRINT_THROUGH_ASYMMETRY_DB = 1, /* real */
+    TAPEEMU_PRINT_THROUGH_PRE_ECHO = 2, /* whole */
+    TAPEEMU_PRINT_THROUGH_HEADS_OUT = 3, /* whole */
+    TAPEEMU_PRINT_THROUGH_TAPE_SPEED_CM_S = 4, /* real */
+    TAPEEMU_PRINT_THROUGH_COATING_UM = 5, /* real */
+    TAPEEMU_PRINT_THROUGH_BASE_UM = 6, /* real */
+    TAPEEMU_PRINT_THROUGH_HUB_RADIUS_MM = 7, /* real */
+    TAPEEMU_PRINT_THROUGH_FULL_RADIUS_MM = 8, /* real */
+    TAPEEMU_PRINT_THROUGH_NUMBERS = 9
 };
 
 /*
