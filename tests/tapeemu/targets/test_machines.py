@@ -11,7 +11,18 @@ from native_targets import GuardedTarget
 from random_chains import chain, settings
 from strict_reference import Asked, run, strict_results
 
-from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
+from tapeemu import (
+    AmplitudeFlutter,
+    Chain,
+    Crosstalk,
+    FdnReverb,
+    HeadAzimuth,
+    PreampDrive,
+    PrintThrough,
+    Stage,
+    TapeMagnetisation,
+    WowFlutter,
+)
 from tapeemu.native.processors import find_processors
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
@@ -117,9 +128,18 @@ def fuses() -> bool:
     return cpu.exists() and " fma " in cpu.read_text() and " avx2 " in cpu.read_text()
 
 
+LATE: dict[int, Processor] = {
+    59: Crosstalk(),
+    63: HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=9.525),
+    70: PrintThrough(level_db=-20.0, hub_radius_mm=6.0, full_radius_mm=8.0),
+}
+"""Drawn with several channels, and longer than their latency: a draw of 800 samples hardly hears them."""
+
+
 @pytest.fixture(scope="module")
 def cases() -> list[tuple[Asked, Case]]:
-    return [drawn_case(number, 800) for number in range(10)]
+    late = [drawn_case(number, 16_000, made) for number, made in LATE.items()]
+    return [drawn_case(number, 800) for number in range(10)] + late
 
 
 def test_every_processor_is_found() -> None:
@@ -185,6 +205,8 @@ DYING = {
     "wow and flutter": WowFlutter(profile="worn"),
     "wrong speed": WowFlutter(speed_error_percent=1.0),
     "reverb": FdnReverb(decay_seconds=0.1, lines=8),
+    "azimuth": HeadAzimuth(),
+    "print-through": PrintThrough(hub_radius_mm=6.0, full_radius_mm=60.0),
 }
 
 
