@@ -169,7 +169,7 @@ def until_silent(processor: Processor, audio: FloatArray, rate: int) -> None:
     silence = np.zeros((audio.shape[0], block))
     longest = stream.tail_samples(-2300.0) + stream.latency + 20 * rate
     # An echo may come behind blocks of nothing.
-    echoing = stream.tail_samples(-2300.0) + stream.latency if processor.traits.echoes else 0
+    echoing = stream.tail_samples(-2300.0) + stream.latency if processor.traits.neighbours else 0
     fed = 0
     while True:
         result = stream.process(silence) - beside.process(silence)

@@ -78,7 +78,7 @@ class Crosstalk(Processor):
 
     @property
     def traits(self) -> Traits:
-        return Traits(mixes_channels=True, peak_gain_db=12.0)
+        return Traits(mixes_channels=True, neighbours=True, peak_gain_db=12.0)
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""

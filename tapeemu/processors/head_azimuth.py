@@ -94,7 +94,7 @@ class HeadAzimuth(Processor):
     @property
     def traits(self) -> Traits:
         askew = self.azimuth_urad != 0.0 or self.wander_urad > 0.0
-        return Traits(channels_differ=askew, moves_time=self.wander_urad > 0.0, peak_gain_db=12.0)
+        return Traits(channels_differ=askew, moves_time=self.wander_urad > 0.0, neighbours=True, peak_gain_db=12.0)
 
     def delay_us(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
         """Delay of each channel against the one before it, by absolute sample index.

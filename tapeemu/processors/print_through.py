@@ -14,6 +14,7 @@ from tapeemu.validation import FloatArray, check_sample_rate
 __all__ = ["PrintThrough"]
 
 _LONGEST_SECONDS = 12.0
+_FAINT_DB = -35.0
 
 
 class PrintThrough(Processor):
@@ -90,7 +91,8 @@ class PrintThrough(Processor):
 
     @property
     def traits(self) -> Traits:
-        return Traits(echoes=True, peak_gain_db=6.0)
+        # Fainter ones leave a tone steady within 0.2 dB, so that all figures can be read behind them.
+        return Traits(echoes=self.level_db > _FAINT_DB, neighbours=True, peak_gain_db=6.0)
 
     def peak_hz(self) -> float:
         """Frequency of the echoes' peak."""
