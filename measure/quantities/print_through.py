@@ -17,6 +17,7 @@ __all__ = ["PrintThrough", "print_through"]
 
 _METHOD = "a tone burst under a Hann window, and what correlates with it before and after"
 _BURST_SECONDS = 0.1
+_CREST_SHARE = 1e-4  # what the crest of a parabola may miss, as a share of it
 _ABOVE_NOISE = 4.0  # of the median of the correlation, from which on a peak is an echo
 
 
@@ -165,7 +166,7 @@ def _side(
             shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
             value = 20.0 * math.log10(top)
             distance = (place + size + 1 + shift) / rate
-            doubt = 8.686 * floor / top
+            doubt = 8.686 * math.hypot(floor / top, _CREST_SHARE)
 
     def reading(quantity: str, figure: float, unit: str, uncertainty: float) -> Reading:
         return Reading(
@@ -175,11 +176,13 @@ def _side(
             method=_METHOD,
             conditions=conditions,
             uncertainty=uncertainty,
-            uncertainty_basis="theory (what else correlates)" if math.isfinite(uncertainty) else "no figure",
+            uncertainty_basis="theory (what else correlates, interpolation)"
+            if math.isfinite(uncertainty)
+            else "no figure",
             warnings=(reason,) if reason else (),
         )
 
-    blur = doubt / 8.686 * _BURST_SECONDS if math.isfinite(doubt) else math.nan
+    blur = 0.1 / rate + doubt / 8.686 * _BURST_SECONDS if math.isfinite(doubt) else math.nan
     return (
         reading(f"print-through {name} the sound", value, "dB", doubt),
         reading(f"distance of the echo {name} the sound", distance, "s", blur),
