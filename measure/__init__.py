@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from measure.limits import Limits, LimitsCheck, read_limits
     from measure.parts.sound_file import read_sound_file
     from measure.quantities.amplitude import amplitude_fluctuation
+    from measure.quantities.azimuth import azimuth
+    from measure.quantities.crosstalk import crosstalk
     from measure.quantities.decay import (
         colouration,
         decay,
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     )
     from measure.quantities.flutter import flutter, scrape_flutter
     from measure.quantities.level import level, noise
+    from measure.quantities.print_through import print_through
     from measure.quantities.response import frequency_response
     from measure.recording import read_recording
     from measure.report import Report
@@ -53,8 +56,10 @@ __all__ = [
     "ResultsError",
     "aliasing_to_signal",
     "amplitude_fluctuation",
+    "azimuth",
     "bench",
     "colouration",
+    "crosstalk",
     "decay",
     "decay_from_impulse",
     "decay_from_noise",
@@ -72,6 +77,7 @@ __all__ = [
     "modulation_distortion",
     "noise",
     "operating_level",
+    "print_through",
     "read_limits",
     "read_recording",
     "read_sound_file",
@@ -84,6 +90,8 @@ _HOMES = {
     "measure.limits": ("Limits", "LimitsCheck", "read_limits"),
     "measure.parts.sound_file": ("read_sound_file",),
     "measure.quantities.amplitude": ("amplitude_fluctuation",),
+    "measure.quantities.azimuth": ("azimuth",),
+    "measure.quantities.crosstalk": ("crosstalk",),
     "measure.quantities.decay": (
         "colouration",
         "decay",
@@ -106,6 +114,7 @@ _HOMES = {
     ),
     "measure.quantities.flutter": ("flutter", "scrape_flutter"),
     "measure.quantities.level": ("level", "noise"),
+    "measure.quantities.print_through": ("print_through",),
     "measure.quantities.response": ("frequency_response",),
     "measure.recording": ("read_recording",),
     "measure.report": ("Report",),

@@ -40,6 +40,27 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
         "drift_percent",
         "how far the speed wanders off, slower than 0.2 Hz: half of the way from its lowest to its highest",
     ),
+    (
+        "azimuth_delay_us",
+        "azimuth_delay_us",
+        "how late the second track is against the first, on average: how far the head stands askew",
+    ),
+    (
+        "azimuth_wander_us",
+        "azimuth_wander_us",
+        "how far that delay wanders as the tape snakes, the value exceeded 5 % of the time",
+    ),
+    (
+        r"crosstalk_\d+hz_db",
+        "crosstalk_*hz_db",
+        "what a silent track hears of the one beside it, re that one, by frequency",
+    ),
+    (
+        "print_(pre|post)_db",
+        "print_*_db",
+        "level of the echo a turn of the reel before and after a sound, re it, at 1 kHz",
+    ),
+    ("print_(pre|post)_seconds", "print_*_seconds", "how long before and after the sound that echo is heard"),
     ("speed_error_percent", "speed_error_percent", "how much too fast the tape runs on average"),
     (
         "scrape_flutter_rms_percent",

@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from tapeemu.presets import Preset, load_preset
     from tapeemu.processor import Processor, Stream
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
+    from tapeemu.processors.crosstalk import Crosstalk
     from tapeemu.processors.fdn_reverb import FdnReverb
+    from tapeemu.processors.head_azimuth import HeadAzimuth
+    from tapeemu.processors.print_through import PrintThrough
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -23,9 +26,12 @@ __version__ = "0.1.0"
 __all__ = [
     "AmplitudeFlutter",
     "Chain",
+    "Crosstalk",
     "FdnReverb",
+    "HeadAzimuth",
     "PreampDrive",
     "Preset",
+    "PrintThrough",
     "Processor",
     "Stage",
     "Stream",
@@ -45,7 +51,10 @@ _HOMES = {
     "tapeemu.presets": ("Preset", "load_preset"),
     "tapeemu.processor": ("Processor", "Stream"),
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
+    "tapeemu.processors.crosstalk": ("Crosstalk",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
+    "tapeemu.processors.head_azimuth": ("HeadAzimuth",),
+    "tapeemu.processors.print_through": ("PrintThrough",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),

@@ -85,6 +85,8 @@ class Traits:
         The delay moves: a meter reads flutter.
     moves_level : bool
         The gain moves with the tape.
+    neighbours : bool
+        It hears what lies beside it on the tape, other tracks or other turns: azimuth, crosstalk, print-through.
     from_elsewhere : bool
         Its sound is made by an object that declares nothing of itself.
     peak_gain_db : float
@@ -100,6 +102,7 @@ class Traits:
     channels_differ: bool = False
     moves_time: bool = False
     moves_level: bool = False
+    neighbours: bool = False
     from_elsewhere: bool = False
     peak_gain_db: float = 40.0
 

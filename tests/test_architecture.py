@@ -275,6 +275,7 @@ UNIT_ENDS = {
     "cm/s": "cm_s",
     "mm": "mm",
     "µm": "um",
+    "µrad": "urad",
     "°": "degrees",
 }
 """How the unit of a setting ends its name."""

@@ -50,6 +50,18 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
+    "crosstalk": [{}],
+    "print_through": [
+        {"level_db": -20.0, "hub_radius_mm": 6.0, "full_radius_mm": 6.1},
+        {
+            "pre_echo": False,
+            "level_db": -30.0,
+            "hub_radius_mm": 6.0,
+            "full_radius_mm": 60.0,
+            "stored": "heads_out",
+        },
+    ],
+    "head_azimuth": [{}, {"azimuth_urad": -4_000.0, "wander_urad": 0.0}],
 }
 NOT_SERIALISABLE = {"plugin_object"}
 DUMMIES: dict[str, type[Processor]] = {made.kind: made for made in (Hiss, PreEcho)}

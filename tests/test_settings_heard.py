@@ -48,6 +48,10 @@ CHANGED: dict[str, Any] = {
     "amplitude_flutter.dropout_least_db": 6.0,
     "amplitude_flutter.dropout_shortest_ms": 10.0,
     "amplitude_flutter.periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},),
+    "head_azimuth.wander_low_hz": 0.5,
+    "print_through.hub_radius_mm": 40.0,
+    "print_through.full_radius_mm": 7.0,
+    "head_azimuth.wander_high_hz": 6.0,
     "tape_noise.hiss_db": -50.0,
     "tape_noise.bass_time_constant_us": 1000.0,
     "tape_noise.track_width_mm": 0.6,
@@ -64,6 +68,12 @@ CHANGED: dict[str, Any] = {
 }
 # Where a setting matters, if not beside the defaults.
 CONTEXT: dict[str, dict[str, Any]] = {
+    # A reel so small that its turns last less than the stimulus.
+    **{
+        f"print_through.{name}": {"level_db": -30.0, "hub_radius_mm": 6.0, "full_radius_mm": 7.0}
+        for name in tapeemu.PrintThrough.model_fields
+    },
+    "print_through.hub_radius_mm": {"level_db": -30.0, "tape_speed_cm_s": 152.4},
     "amplitude_flutter.spacing_frequency_hz": {"mode": "spacing"},
     **{
         f"amplitude_flutter.{name}": {"dropouts_per_minute": 4_000.0}

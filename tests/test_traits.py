@@ -9,7 +9,18 @@ from dummy_processors import Hiss, PreEcho
 import measure
 from measure.parts.signals import synchronised_sweep
 from measure.quantities.distortion import distortion_from_sweep
-from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
+from tapeemu import (
+    AmplitudeFlutter,
+    Chain,
+    Crosstalk,
+    FdnReverb,
+    HeadAzimuth,
+    PreampDrive,
+    PrintThrough,
+    Stage,
+    TapeMagnetisation,
+    WowFlutter,
+)
 from tapeemu.comparison.orders import two_orders
 from tapeemu.errors import ParameterError
 from tapeemu.presets.measuring import measure_chain, measured_parts
@@ -34,6 +45,11 @@ RATE = 48_000
         (WowFlutter(azimuth_skew_us=10.0), {"moves_time", "channels_differ"}),
         (AmplitudeFlutter(), {"moves_level"}),
         (AmplitudeFlutter(random_db=1.0, channel_correlation=0.4), {"moves_level", "channels_differ"}),
+        (Crosstalk(), {"mixes_channels", "neighbours"}),
+        (PrintThrough(), {"neighbours"}),
+        (PrintThrough(level_db=-30.0), {"echoes", "lingers", "neighbours"}),
+        (HeadAzimuth(), {"channels_differ", "moves_time", "neighbours"}),
+        (HeadAzimuth(wander_urad=0.0), {"channels_differ", "neighbours"}),
         (Hiss(), {"adds_sound", "tracks_differ", "channels_differ"}),
         (Chain(), set()),
         (Chain([Hiss(), Chain([PreampDrive()])]), {"adds_sound", "tracks_differ", "channels_differ", "drives"}),

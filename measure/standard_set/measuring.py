@@ -16,9 +16,9 @@ from measure.results import Curve, Reading
 from measure.standard_set.cautions import cautioned
 from measure.standard_set.combining import combined
 from measure.standard_set.first_sweep import lead_of, read_sweep, rough_decay, sweep_of
-from measure.standard_set.rows import REVERBERANT_SECONDS, STANDARD_SET, fits
+from measure.standard_set.rows import NEIGHBOURS, PAIRED, REVERBERANT_SECONDS, STANDARD_SET, fits
 from measure.standard_set.running import READERS, Setting
-from measure.standard_set.systems import seeded
+from measure.standard_set.systems import seeded, seeded_pairs
 from measure.validation import check_rate
 
 __all__ = ["bench"]
@@ -35,6 +35,7 @@ def bench(
     stages: Mapping[str, Callable[..., Any]] | None = None,
     rows: Sequence[str] | None = None,
     reverberates: bool | None = None,
+    neighbours: bool = False,
 ) -> Report:
     """Measure a system by the standard set.
 
@@ -59,6 +60,9 @@ def bench(
         Whether the system prolongs sound, where that is known: then its decay is read, and what its beating
         falsifies is marked, however short it is; or else neither, whatever the sweep looks like. Found from
         the sweep if left out, where less than 0.1 s is none. Of `stages` it is always found.
+    neighbours : bool
+        Whether the system also takes two channels, as tracks beside each other: then azimuth, crosstalk and
+        print-through are read as well. Of `stages` they are not.
 
     Returns
     -------
@@ -78,9 +82,12 @@ def bench(
         if name not in _ROWS:
             raise MeasureError(f"there is no row {name!r} in the standard set; there are {', '.join(_ROWS)}")
     reference, numbers = float(reference_level_dbfs), [int(seed) for seed in seeds]
+    if not neighbours:
+        wanted = [name for name in wanted if name not in NEIGHBOURS]
     whole = _measured(system, rate, reference, numbers, wanted, reverberates)
+    alone = [name for name in wanted if name not in NEIGHBOURS]
     parts = {
-        name: _measured(stage, rate, reference, numbers, wanted, None) for name, stage in (stages or {}).items()
+        name: _measured(stage, rate, reference, numbers, alone, None) for name, stage in (stages or {}).items()
     }
     return replace(whole, stages=parts)
 
@@ -95,13 +102,14 @@ def _measured(
 ) -> Report:
     """Send the wanted rows through one system."""
     used, systems = seeded(system, rate, seeds)
+    pairs = seeded_pairs(system, seeds)
     notes: list[str] = []
     with ThreadPoolExecutor(max_workers=2) as pool:
         sweep = sweep_of(_ROWS["sweep"], rate, reference_dbfs)
         recordings = list(pool.map(lambda each: each(sweep.signal, rate), systems[:2]))
         if len(recordings) > 1 and np.array_equal(recordings[0], recordings[1]):
             # Nothing in it is random, so more seeds would only repeat the same figures.
-            systems, used = systems[:1], used[:1]
+            systems, pairs, used = systems[:1], pairs[:1], used[:1]
             notes.append("two seeds gave the same sound; one was used")
         response = response_from_sweep(recordings[0], sweep, reference_hz=1000.0)
         decay_seconds = rough_decay(response, rate) if reverberates is not False else 0.0
@@ -126,8 +134,9 @@ def _measured(
             if reason:
                 notes.append(reason)
                 continue
+            through = pairs if name in PAIRED else systems
             jobs.append(
-                [pool.submit(read, row, setting, each) for each in systems[: None if row.every_seed else 1]]
+                [pool.submit(read, row, setting, each) for each in through[: None if row.every_seed else 1]]
             )
         readings, curves = _gathered([[job.result() for job in queue] for queue in jobs], used)
     return Report(

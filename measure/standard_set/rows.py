@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-__all__ = ["LEVELS_DBFS", "REVERBERANT_SECONDS", "STANDARD_SET", "Row", "fits"]
+__all__ = ["LEVELS_DBFS", "NEIGHBOURS", "PAIRED", "REVERBERANT_SECONDS", "STANDARD_SET", "Row", "fits"]
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,18 @@ STANDARD_SET: tuple[Row, ...] = (
     Row("difference pair", (19_000.0, 20_000.0), 1.0, 6.0, False, "difference-frequency distortion"),
     Row("prime tone", (4186.0,), 1.0, 12.0, False, "aliasing to signal"),
     Row("silence", (), 3.0, 0.0, False, "noise"),
+    Row("two tracks", (1000.0,), 10.0, 0.0, True, "azimuth: delay of one track against the other, and its wander"),
+    Row("one track", (), 1.0, 0.0, False, "crosstalk against frequency"),
+    Row("short tone", (1000.0,), 3.0, 0.0, False, "print-through: echoes before and behind"),
     Row("noise bursts", (), 2.0, 0.0, False, "EDT, T20, T30 and decay time in octaves"),
 )
 """The standard set. For noise bursts, `seconds` is the least duration: noise and silence grow with the decay."""
+
+NEIGHBOURS = ("two tracks", "one track", "short tone")
+"""Rows of a system that hears other tracks, or other turns of the reel."""
+
+PAIRED = ("two tracks", "one track")
+"""Those that take two channels."""
 
 LEVELS_DBFS = tuple(range(-42, 1, 3))
 """Input levels of the level steps."""

@@ -16,6 +16,8 @@ from measure.keys import (
 )
 from measure.parts.signals import noise_burst, steady_tone, two_tones
 from measure.quantities.amplitude import amplitude_fluctuation
+from measure.quantities.azimuth import azimuth
+from measure.quantities.crosstalk import crosstalk
 from measure.quantities.decay import decay_of_noise
 from measure.quantities.distortion import (
     aliasing_to_signal,
@@ -27,6 +29,7 @@ from measure.quantities.distortion import (
 )
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import noise
+from measure.quantities.print_through import print_through
 from measure.results import Reading
 from measure.standard_set.rows import LEVELS_DBFS, Row
 from measure.validation import FloatArray, System
@@ -214,6 +217,48 @@ def _noise_bursts(row: Row, setting: Setting, system: System) -> Found:
     return decay_figures((*whole.bands, *octaves.bands))
 
 
+def _two_tracks(row: Row, setting: Setting, system: System) -> Found:
+    (frequency_hz,) = row.frequencies_hz
+    signal = steady_tone(
+        setting.rate,
+        frequency_hz=frequency_hz,
+        seconds=setting.settle_seconds + row.seconds,
+        level_dbfs=setting.reference_dbfs + row.level_db,
+    )
+    heard = system(np.stack([signal, signal]), setting.rate)
+    result = azimuth(
+        heard[:, round(setting.settle_seconds * setting.rate) :], setting.rate, frequency_hz=frequency_hz
+    )
+    return {"azimuth_delay_us": result.delay, "azimuth_wander_us": result.wander}, {"azimuth": result.course}
+
+
+def _one_track(row: Row, setting: Setting, system: System) -> Found:
+    result = crosstalk(
+        system,
+        setting.rate,
+        level_dbfs=setting.reference_dbfs + row.level_db,
+        settle_seconds=setting.settle_seconds,
+    )
+    readings = {f"crosstalk_{hz:.0f}hz_db": level for hz, level in zip(result.curve.x, result.levels, strict=True)}
+    return readings, {"crosstalk": result.curve}
+
+
+def _short_tone(row: Row, setting: Setting, system: System) -> Found:
+    result = print_through(
+        system,
+        setting.rate,
+        frequency_hz=row.frequencies_hz[0],
+        level_dbfs=setting.reference_dbfs + row.level_db,
+        longest_seconds=row.seconds,
+    )
+    return {
+        "print_pre_db": result.pre,
+        "print_post_db": result.post,
+        "print_pre_seconds": result.pre_seconds,
+        "print_post_seconds": result.post_seconds,
+    }, {"print_through": result.course}
+
+
 READERS: Mapping[str, Callable[[Row, Setting, System], Found]] = MappingProxyType(
     {
         "flutter tone": _flutter_tone,
@@ -225,6 +270,9 @@ READERS: Mapping[str, Callable[[Row, Setting, System], Found]] = MappingProxyTyp
         "difference pair": _difference_pair,
         "prime tone": _prime_tone,
         "silence": _silence,
+        "two tracks": _two_tracks,
+        "one track": _one_track,
+        "short tone": _short_tone,
     }
 )
 """How each row but the sweep is run, in the order in which they start: those that take longest come first."""

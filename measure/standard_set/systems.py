@@ -7,7 +7,7 @@ from typing import Any
 from measure.parts.run import drive
 from measure.validation import FloatArray, System, as_system
 
-__all__ = ["seeded"]
+__all__ = ["seeded", "seeded_pairs"]
 
 
 def seeded(system: Callable[..., Any], rate: float, seeds: Sequence[int]) -> tuple[tuple[int, ...], list[System]]:
@@ -34,6 +34,14 @@ def seeded(system: Callable[..., Any], rate: float, seeds: Sequence[int]) -> tup
     if reseed is not None:
         return tuple(seeds), [_one_channel(as_system(reseed(seed)), rate) for seed in seeds]
     return (), [_one_at_a_time(_one_channel(as_system(system), rate))]
+
+
+def seeded_pairs(system: Callable[..., Any], seeds: Sequence[int]) -> list[System]:
+    """The system with each seed, ready to be sent two channels; see :func:`seeded`."""
+    reseed = getattr(system, "with_seed", None)
+    if reseed is not None:
+        return [as_system(reseed(seed)) for seed in seeds]
+    return [_one_at_a_time(as_system(system))]
 
 
 def _one_channel(system: System, rate: float) -> System:

@@ -22,6 +22,7 @@ class Purpose(IntEnum):
     CHANNEL_LEVEL = 9
     DROPOUTS = 10
     ADDED_NOISE = 11
+    HEAD_AZIMUTH = 31
 
 
 def stream_key(seed: int, purpose: Purpose, number: int = 0) -> int:

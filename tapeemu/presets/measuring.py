@@ -110,6 +110,7 @@ def measure_chain(
             rows=sorted({KEPT[key].row for key in asked}),
             # What only echoes may or may not decay like a room; that is left to the bench.
             reverberates=None if part.traits.echoes else part.traits.reverberates,
+            neighbours=part.traits.neighbours,
         )
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}

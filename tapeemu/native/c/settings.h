@@ -9,12 +9,15 @@
 /* Kinds of stages. */
 enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
-    TAPEEMU_DRIVE = 1,
-    TAPEEMU_MAGNETISED = 2,
-    TAPEEMU_ROOM = 3,
-    TAPEEMU_TAPE_NOISE = 4,
-    TAPEEMU_WOW_FLUTTER = 5,
-    TAPEEMU_KINDS = 6
+    TAPEEMU_CROSSTALK = 1,
+    TAPEEMU_DRIVE = 2,
+    TAPEEMU_HEAD_AZIMUTH = 3,
+    TAPEEMU_MAGNETISED = 4,
+    TAPEEMU_PRINT_THROUGH = 5,
+    TAPEEMU_ROOM = 6,
+    TAPEEMU_TAPE_NOISE = 7,
+    TAPEEMU_WOW_FLUTTER = 8,
+    TAPEEMU_KINDS = 9
 };
 
 /*
@@ -51,6 +54,27 @@ enum {
 };
 
 /*
+ * Settings of the crosstalk, as numbers.
+ * fringing, coupling : int
+ * 1 with it, 0 without.
+ * fringing_db : float
+ * Level of the fringing at the longest wavelengths.
+ * guard_mm, tape_speed_cm_s : float
+ * Distance between two tracks, and speed of the tape.
+ * coupling_db : float
+ * Level of the coupling at 1 kHz.
+ */
+enum {
+    TAPEEMU_CROSSTALK_FRINGING = 0, /* whole */
+    TAPEEMU_CROSSTALK_FRINGING_DB = 1, /* real */
+    TAPEEMU_CROSSTALK_GUARD_MM = 2, /* real */
+    TAPEEMU_CROSSTALK_TAPE_SPEED_CM_S = 3, /* real */
+    TAPEEMU_CROSSTALK_COUPLING = 4, /* whole */
+    TAPEEMU_CROSSTALK_COUPLING_DB = 5, /* real */
+    TAPEEMU_CROSSTALK_NUMBERS = 6
+};
+
+/*
  * Settings of a PreampDrive.
  * drive_db, drive_given
  * Gain into the curve, and 1 if it is set; 6 dB if neither it nor the distortion is.
@@ -72,6 +96,25 @@ enum {
 };
 
 /*
+ * Settings of the azimuth, as numbers.
+ * azimuth_urad, wander_urad, wander_low_hz, wander_high_hz, seed
+ * As in the processor.
+ * tape_speed_cm_s, track_spacing_mm, track_width_mm
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_HEAD_AZIMUTH_AZIMUTH_URAD = 0, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_URAD = 1, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_LOW_HZ = 2, /* real */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_HIGH_HZ = 3, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TAPE_SPEED_CM_S = 4, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TRACK_SPACING_MM = 5, /* real */
+    TAPEEMU_HEAD_AZIMUTH_TRACK_WIDTH_MM = 6, /* real */
+    TAPEEMU_HEAD_AZIMUTH_SEED = 7, /* whole */
+    TAPEEMU_HEAD_AZIMUTH_NUMBERS = 8
+};
+
+/*
  * Settings of a TapeMagnetisation.
  * drive_db, drive_given
  * Field of a full-scale sine, and 1 if it is set; 6 dB if neither it nor the level of 3 % is.
@@ -89,6 +132,30 @@ enum {
     TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
     TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
     TAPEEMU_MAGNETISED_NUMBERS = 7
+};
+
+/*
+ * Settings of the print-through, as numbers.
+ * level_db, asymmetry_db
+ * As in the processor.
+ * pre_echo : int
+ * 1 with it, 0 without.
+ * heads_out : int
+ * 1 if the tape begins at the outside, 0 if at the hub.
+ * tape_speed_cm_s, coating_um, base_um, hub_radius_mm, full_radius_mm
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_PRINT_THROUGH_LEVEL_DB = 0, /* real */
+    TAPEEMU_PRINT_THROUGH_ASYMMETRY_DB = 1, /* real */
+    TAPEEMU_PRINT_THROUGH_PRE_ECHO = 2, /* whole */
+    TAPEEMU_PRINT_THROUGH_HEADS_OUT = 3, /* whole */
+    TAPEEMU_PRINT_THROUGH_TAPE_SPEED_CM_S = 4, /* real */
+    TAPEEMU_PRINT_THROUGH_COATING_UM = 5, /* real */
+    TAPEEMU_PRINT_THROUGH_BASE_UM = 6, /* real */
+    TAPEEMU_PRINT_THROUGH_HUB_RADIUS_MM = 7, /* real */
+    TAPEEMU_PRINT_THROUGH_FULL_RADIUS_MM = 8, /* real */
+    TAPEEMU_PRINT_THROUGH_NUMBERS = 9
 };
 
 /*

@@ -11,7 +11,18 @@ from native_targets import GuardedTarget
 from random_chains import chain, settings
 from strict_reference import Asked, run, strict_results
 
-from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
+from tapeemu import (
+    AmplitudeFlutter,
+    Chain,
+    Crosstalk,
+    FdnReverb,
+    HeadAzimuth,
+    PreampDrive,
+    PrintThrough,
+    Stage,
+    TapeMagnetisation,
+    WowFlutter,
+)
 from tapeemu.native.processors import find_processors
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
@@ -55,11 +66,16 @@ def in_kernels() -> list[type[Processor]]:
     return found
 
 
-def decibels(audio: Any, other: Any) -> float:
-    """Largest difference re the largest sample."""
+def decibels(audio: Any, other: Any, least: float = 0.0) -> float:
+    """Largest difference re the largest sample, or re a least size."""
     assert audio.shape == other.shape
-    error, size = np.max(np.abs(audio - other), initial=0.0), np.max(np.abs(other), initial=0.0)
+    error, size = np.max(np.abs(audio - other), initial=0.0), np.max(np.abs(other), initial=least)
     return -np.inf if error == 0.0 else float(20.0 * np.log10(error / size))
+
+
+def not_arrived(asked: Asked, latency: int) -> float:
+    """Size of the input, where none of its sound has come out yet: what has is ends of filters, 500 dB down."""
+    return float(np.max(np.abs(asked.audio), initial=0.0)) if latency >= asked.audio.shape[1] else 0.0
 
 
 def drawn_case(number: int, samples: int, processor: Processor | None = None) -> tuple[Asked, Case]:
@@ -117,9 +133,18 @@ def fuses() -> bool:
     return cpu.exists() and " fma " in cpu.read_text() and " avx2 " in cpu.read_text()
 
 
+LATE: dict[int, Processor] = {
+    59: Crosstalk(),
+    63: HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=9.525),
+    70: PrintThrough(level_db=-20.0, hub_radius_mm=6.0, full_radius_mm=8.0),
+}
+"""Drawn with several channels, and longer than their latency: a draw of 800 samples hardly hears them."""
+
+
 @pytest.fixture(scope="module")
 def cases() -> list[tuple[Asked, Case]]:
-    return [drawn_case(number, 800) for number in range(10)]
+    late = [drawn_case(number, 16_000, made) for number, made in LATE.items()]
+    return [drawn_case(number, 800) for number in range(10)] + late
 
 
 def test_every_processor_is_found() -> None:
@@ -131,7 +156,7 @@ def test_the_shipped_build_gives_the_sound_of_python(folder: Path, cases: list[t
     target = build(HostTarget, folder, (*SHIPPED_FLAGS, *([FUSED] if fuses() else [])))
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
-        assert decibels(result.audio, came.audio) < -200.0
+        assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < -200.0
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
 
@@ -144,7 +169,7 @@ def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(fol
     target = build(HostTarget, folder, SHIPPED_FLAGS)
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
-        assert decibels(result.audio, came.audio) < -200.0
+        assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < -200.0
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
 
@@ -152,7 +177,7 @@ def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]])
     target = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
-        assert decibels(result.audio, came.audio) < -110.0
+        assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < -110.0
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
 
@@ -185,6 +210,8 @@ DYING = {
     "wow and flutter": WowFlutter(profile="worn"),
     "wrong speed": WowFlutter(speed_error_percent=1.0),
     "reverb": FdnReverb(decay_seconds=0.1, lines=8),
+    "azimuth": HeadAzimuth(),
+    "print-through": PrintThrough(hub_radius_mm=6.0, full_radius_mm=60.0),
 }
 
 
@@ -236,14 +263,15 @@ def prove(folder: Path, strict_cache: Path, pairs: list[tuple[Asked, Case]]) -> 
     for expected, result in zip(came, strict.run(given), strict=True):
         assert same(expected, result)
         assert (result.latency, result.tail) == (expected.latency, expected.tail)
-    for expected, result in zip(came, gcc.run(given), strict=True):
-        assert decibels(result.audio, expected.audio) < -200.0
-    for expected, result in zip(came, singles, strict=True):
-        assert decibels(result.audio, expected.audio) < -110.0
+    least = [not_arrived(asked, expected.latency) for (asked, _), expected in zip(pairs, came, strict=True)]
+    for expected, result, size in zip(came, gcc.run(given), least, strict=True):
+        assert decibels(result.audio, expected.audio, size) < -200.0
+    for expected, result, size in zip(came, singles, least, strict=True):
+        assert decibels(result.audio, expected.audio, size) < -110.0
     if shutil.which("clang"):
         clang = build(HostTarget, folder, (*SHIPPED_FLAGS_CLANG, *fused), ("clang",))
-        for expected, result in zip(came, clang.run(given), strict=True):
-            assert decibels(result.audio, expected.audio) < -200.0
+        for expected, result, size in zip(came, clang.run(given), least, strict=True):
+            assert decibels(result.audio, expected.audio, size) < -200.0
     for one, other in zip(singles, build(WebTarget, folder).run(given), strict=True):
         assert same(one, other)
     # The board has no memory for large rooms at high rates.

@@ -1,0 +1,176 @@
+"""Azimuth: how late one channel of a recording is against another, and how that wanders."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.errors import MeasureError
+from measure.results import Condition, Curve, Reading, Result, undefined
+from measure.validation import FloatArray, check_rate, check_signal, unusable
+
+__all__ = ["Azimuth", "azimuth"]
+
+_FRAME_SECONDS = 0.04
+_FEWEST_FRAMES = 20
+_EXCEEDED_SHARE = 0.05
+_METHOD = "phase of a tone between two channels, in frames of 40 ms (Hann), a tenth of a frame apart"
+_LEAST_LEVEL = 0.03
+"""Level of the fainter channel re the louder one, from which on their phases are compared."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Azimuth(Result):
+    """What a tone on two tracks tells about the head that read them.
+
+    Attributes
+    ----------
+    delay : Reading
+        Mean delay of the second channel against the first, in microseconds.
+    wander : Reading
+        Deviation from that mean which is exceeded 5 % of the time, in microseconds.
+    course : Curve
+        Delay in microseconds against time.
+    """
+
+    delay: Reading
+    wander: Reading
+    course: Curve
+
+
+def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float = 1000.0) -> Azimuth:
+    """Read the delay between the channels of a recording of one tone.
+
+    Parameters
+    ----------
+    recording : array_like, shape (2, samples)
+        A tone that was recorded on both tracks at once, in phase.
+    sample_rate : float
+        Samples per second.
+    frequency_hz : float
+        Of the tone. Delays of more than half its period cannot be told from shorter ones.
+
+    Returns
+    -------
+    Azimuth
+        ``nan`` with the reason where a channel is silent, too short or no tone of that frequency.
+
+    Raises
+    ------
+    MeasureError
+        If the recording has not two channels, or the tone does not fit the rate.
+
+    Notes
+    -----
+    The wander is that below about 20 Hz, by the frames. The uncertainty of the mean is the standard deviation of
+    the frames over the root of the independent ones; own protocol, no source.
+    """
+    rate = check_rate(sample_rate)
+    channels = check_signal(recording, channels=True)
+    if channels.shape[0] != 2:
+        raise MeasureError(f"the recording has {channels.shape[0]} channel(s), but azimuth lies between two")
+    if not 5.0 / _FRAME_SECONDS <= frequency_hz < 0.45 * rate:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie between {5.0 / _FRAME_SECONDS:g} and "
+            f"{0.45 * rate:g} Hz (0.45 of the rate)"
+        )
+    conditions: dict[str, Condition] = {
+        "frequency_hz": float(frequency_hz),
+        "frame_seconds": _FRAME_SECONDS,
+        "seconds": round(channels.shape[1] / rate, 6),
+        "sample_rate_hz": rate,
+    }
+    reason = next((why for why in map(unusable, channels) if why), "")
+    if reason:
+        return _undefined(reason, conditions)
+    pointers, hop_seconds = _pointers(channels, rate, frequency_hz)
+    if pointers.shape[1] < _FEWEST_FRAMES:
+        return _undefined("the recording is too short: it needs 0.2 s or more", conditions)
+    sizes = np.sqrt(np.mean(np.abs(pointers) ** 2, axis=1))
+    heard = sizes / np.sqrt(2.0 * np.mean(channels**2, axis=1))
+    if np.min(heard) < 0.3 or np.min(sizes) < _LEAST_LEVEL * np.max(sizes):
+        return _undefined(f"there is no tone of {frequency_hz:g} Hz on both channels", conditions)
+    turned = pointers[1] * np.conj(pointers[0])
+    mean_angle = float(np.angle(np.sum(turned)))
+    # Deviations from the mean are small against a turn, so no unwrapping can go astray.
+    deviation = -np.angle(turned * np.exp(-1j * mean_angle)) / (2.0 * math.pi * frequency_hz) * 1e6
+    delay_us = -mean_angle / (2.0 * math.pi * frequency_hz) * 1e6 + float(np.mean(deviation))
+    deviation = deviation - float(np.mean(deviation))
+    wander_us = float(np.quantile(np.abs(deviation), 1.0 - _EXCEEDED_SHARE))
+    independent = max(len(deviation) * hop_seconds / _FRAME_SECONDS, 1.0)
+
+    def reading(quantity: str, value: float, uncertainty: float, basis: str) -> Reading:
+        return Reading(
+            quantity=quantity,
+            value=value,
+            unit="µs",
+            method=_METHOD,
+            conditions=conditions,
+            uncertainty=uncertainty,
+            uncertainty_basis=basis,
+        )
+
+    return Azimuth(
+        delay=reading(
+            "delay of the second channel",
+            delay_us,
+            float(np.std(deviation)) / math.sqrt(independent),
+            "theory (scatter of the frames)",
+        ),
+        wander=reading(
+            "wander of that delay",
+            wander_us,
+            wander_us / math.sqrt(2.0 * independent),
+            "theory (number of frames); slow wander of a short recording scatters more",
+        ),
+        course=Curve(
+            quantity="delay of the second channel",
+            x=hop_seconds * np.arange(len(deviation), dtype=np.float64) + 0.5 * _FRAME_SECONDS,
+            y=deviation + delay_us,
+            x_name="time",
+            x_unit="s",
+            y_unit="µs",
+            method=_METHOD,
+            conditions=conditions,
+        ),
+    )
+
+
+def _pointers(channels: FloatArray, rate: float, frequency_hz: float) -> tuple[npt.NDArray[np.complex128], float]:
+    """Amplitude and phase of the tone in each channel, frame by frame, and the seconds between frames."""
+    from scipy.signal.windows import hann
+
+    size = round(_FRAME_SECONDS * rate)
+    hop = max(size // 10, 1)
+    window: Any = hann(size, sym=False)
+    frames = max((channels.shape[1] - size) // hop + 1, 0)
+    clock = np.arange(size) / rate
+    # The same clock in all frames: only differences of phase between channels count.
+    kernel = window * np.exp(-2j * np.pi * frequency_hz * clock) * (2.0 / np.sum(window))
+    found = np.empty((2, frames), dtype=np.complex128)
+    for frame in range(frames):
+        found[:, frame] = channels[:, frame * hop : frame * hop + size] @ kernel
+    return found, hop / rate
+
+
+def _undefined(reason: str, conditions: dict[str, Condition]) -> Azimuth:
+    def reading(quantity: str) -> Reading:
+        return undefined(quantity, "µs", reason, conditions, method=_METHOD)
+
+    return Azimuth(
+        delay=reading("delay of the second channel"),
+        wander=reading("wander of that delay"),
+        course=Curve(
+            quantity="delay of the second channel",
+            x=np.empty(0),
+            y=np.empty(0),
+            x_name="time",
+            x_unit="s",
+            y_unit="µs",
+            method=_METHOD,
+            conditions=conditions,
+            warnings=(reason,),
+        ),
+    )

@@ -1,0 +1,189 @@
+"""Print-through: echoes of a sound a turn of the reel before and after it."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.errors import MeasureError
+from measure.parts.run import drive
+from measure.results import Condition, Curve, Reading, Result
+from measure.validation import FloatArray, as_system, check_rate
+
+__all__ = ["PrintThrough", "print_through"]
+
+_METHOD = "a tone burst under a Hann window, and what correlates with it before and after"
+_BURST_SECONDS = 0.1
+_CREST_SHARE = 1e-4  # what the crest of a parabola may miss, as a share of it
+_ABOVE_NOISE = 4.0  # of the median of the correlation, from which on a peak is an echo
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PrintThrough(Result):
+    """Echoes of a burst.
+
+    Attributes
+    ----------
+    pre, post : Reading
+        Level of the strongest echo before and behind the sound re it, in dB.
+    pre_seconds, post_seconds : Reading
+        How far from it they are.
+    course : Curve
+        Level in dB re the sound against time from it.
+    """
+
+    pre: Reading
+    post: Reading
+    pre_seconds: Reading
+    post_seconds: Reading
+    course: Curve
+
+
+def print_through(
+    system: Callable[..., Any],
+    sample_rate: float,
+    *,
+    frequency_hz: float = 1000.0,
+    level_dbfs: float = -18.0,
+    longest_seconds: float = 3.0,
+) -> PrintThrough:
+    """Measure the echoes of a short tone.
+
+    Parameters
+    ----------
+    system : callable
+        ``(audio, sample_rate) -> audio``, one channel, latency taken out.
+    sample_rate : float
+        Samples per second.
+    frequency_hz : float
+        Of the tone.
+    level_dbfs : float
+        Its peak.
+    longest_seconds : float
+        How far from the tone echoes are looked for.
+
+    Returns
+    -------
+    PrintThrough
+        ``nan`` with the reason on a side where nothing stands out. Echoes nearer than 0.1 s, the length of the
+        burst, cannot be told from it.
+
+    Raises
+    ------
+    MeasureError
+        If an argument breaks a rule, or the system returns another number of channels or samples.
+
+    Notes
+    -----
+    The level of an echo is its correlation with the burst over that of the sound itself, so noise counts little,
+    and a tape that moves by less than a period does not count. Own protocol, no source.
+    """
+    rate = check_rate(sample_rate)
+    if not 100.0 <= frequency_hz <= 0.4 * rate:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
+        )
+    if not 2.0 * _BURST_SECONDS <= longest_seconds <= 30.0:
+        raise MeasureError(f"longest_seconds is {longest_seconds!r}, but must lie between 0.2 and 30 s")
+    size = 2 * round(0.5 * _BURST_SECONDS * rate) + 1
+    clock = (np.arange(size) - size // 2) / rate
+    pulse = (0.5 + 0.5 * np.cos(2.0 * np.pi * clock / _BURST_SECONDS)) * np.exp(2j * np.pi * frequency_hz * clock)
+    beside = round(longest_seconds * rate) + size
+    signal = np.zeros(2 * beside + size)
+    signal[beside : beside + size] = 10.0 ** (level_dbfs / 20.0) * pulse.real
+    heard = drive(as_system(system), signal, rate)
+    conditions: dict[str, Condition] = {
+        "frequency_hz": float(frequency_hz),
+        "level_dbfs": float(level_dbfs),
+        "burst_seconds": _BURST_SECONDS,
+        "longest_seconds": float(longest_seconds),
+        "sample_rate_hz": rate,
+    }
+    reason = "non-finite samples came back"
+    level, sound = np.empty(0), math.nan
+    if np.all(np.isfinite(heard)):
+        level = _correlation(heard, pulse)
+        sound = float(level[beside])
+        reason = "the burst does not come back" if sound < 1e-9 else ""
+    level = np.empty(0) if reason else level / sound
+    sides = [_side(level, beside, size, sign, rate, conditions, reason) for sign in (-1, 1)]
+    time = (np.arange(level.size) - beside) / rate
+    with np.errstate(divide="ignore"):
+        course = 20.0 * np.log10(level)
+    thin = max(1, round(0.002 * rate))
+    return PrintThrough(
+        pre=sides[0][0],
+        post=sides[1][0],
+        pre_seconds=sides[0][1],
+        post_seconds=sides[1][1],
+        course=Curve(
+            quantity="what correlates with the sound",
+            x=time[::thin],
+            y=course[::thin],
+            x_name="time from the sound",
+            x_unit="s",
+            y_unit="dB",
+            method=_METHOD,
+            conditions=conditions,
+            warnings=(reason,) if reason else (),
+        ),
+    )
+
+
+def _correlation(heard: FloatArray, pulse: npt.NDArray[np.complex128]) -> FloatArray:
+    """Size of the correlation with the pulse, by where the pulse begins."""
+    from scipy.signal import fftconvolve
+
+    return np.asarray(np.abs(fftconvolve(heard, np.conj(pulse[::-1]), mode="valid")), dtype=np.float64)
+
+
+def _side(
+    level: FloatArray,
+    beside: int,
+    size: int,
+    sign: int,
+    rate: float,
+    conditions: dict[str, Condition],
+    reason: str,
+) -> tuple[Reading, Reading]:
+    """Strongest echo on one side: its level and its distance."""
+    name = "before" if sign < 0 else "after"
+    value = distance = doubt = math.nan
+    if not reason:
+        part = level[:beside][::-1] if sign < 0 else level[beside + 1 :]
+        part = part[size:]
+        place = int(np.argmax(part))
+        floor = float(np.median(part))
+        if part[place] <= max(_ABOVE_NOISE * floor, 1e-9) or place in (0, len(part) - 1):
+            reason = f"no echo stands out {name} the sound"
+        else:
+            # The crest of a parabola through the highest three.
+            left, top, right = (float(part[place + k]) for k in (-1, 0, 1))
+            bend = left - 2.0 * top + right
+            shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
+            value = 20.0 * math.log10(top)
+            distance = (place + size + 1 + shift) / rate
+            doubt = 8.686 * math.hypot(floor / top, _CREST_SHARE)
+
+    def reading(quantity: str, figure: float, unit: str, uncertainty: float) -> Reading:
+        return Reading(
+            quantity=quantity,
+            value=figure,
+            unit=unit,
+            method=_METHOD,
+            conditions=conditions,
+            uncertainty=uncertainty,
+            uncertainty_basis="theory (what else correlates, interpolation)"
+            if math.isfinite(uncertainty)
+            else "no figure",
+            warnings=(reason,) if reason else (),
+        )
+
+    blur = 0.1 / rate + doubt / 8.686 * _BURST_SECONDS if math.isfinite(doubt) else math.nan
+    return (
+        reading(f"print-through {name} the sound", value, "dB", doubt),
+        reading(f"distance of the echo {name} the sound", distance, "s", blur),
+    )

@@ -1,0 +1,396 @@
+"""What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
+
+The echoes of both neighbours are read from one long line at places that move as the reel fills, added, and
+filtered together: both turns are as far away, so their spectrum is the same.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, power_of_ten
+from tapeemu.dsp.kernels.interpolation import Part, Places, read_pair_32
+from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
+from tapeemu.dsp.kernels.three_rates import (
+    HOP,
+    POINTS,
+    ThreeRates,
+    clear_three_rates,
+    design_three_rates,
+    filter_hop,
+    next_hop,
+    point_turns,
+    three_rates_half,
+    three_rates_latency,
+    three_rates_shapes,
+)
+
+__all__ = [
+    "PrintThroughMemory",
+    "PrintThroughSettings",
+    "print_gain",
+    "print_peak_hz",
+    "print_through_design",
+    "print_through_latency",
+    "print_through_lead",
+    "print_through_process",
+    "print_through_seek",
+    "print_through_shapes",
+    "print_through_tail",
+    "turn_samples",
+]
+
+_TURN = 6.283185307179586
+_PI = 3.141592653589793
+_TAPS = 32
+
+# Places in PrintThroughMemory.plan: square of the radius at tape position 0 and its change per sample, its least
+# and its largest value, all in square metres; thickness of a turn in metres, negative if later turns lie inside;
+# samples per metre; gains of the echoes.
+_SQUARE, _PER_SAMPLE, _LEAST, _MOST, _PITCH, _PER_METRE, _POST, _PRE = 0, 1, 2, 3, 4, 5, 6, 7
+_PLAN = 8
+
+# Places in PrintThroughMemory.counts: place on the tape of the next input, by how much what is read is behind, and
+# the latency.
+_PLACE, _BEHIND, _LATE = 0, 1, 2
+
+
+class PrintThroughSettings(NamedTuple):
+    """Settings of the print-through, as numbers.
+
+    Attributes
+    ----------
+    level_db, asymmetry_db
+        As in the processor.
+    pre_echo : int
+        1 with it, 0 without.
+    heads_out : int
+        1 if the tape begins at the outside, 0 if at the hub.
+    tape_speed_cm_s, coating_um, base_um, hub_radius_mm, full_radius_mm
+        As in the processor.
+    """
+
+    level_db: Precise
+    asymmetry_db: Precise
+    pre_echo: int
+    heads_out: int
+    tape_speed_cm_s: Precise
+    coating_um: Precise
+    base_um: Precise
+    hub_radius_mm: Precise
+    full_radius_mm: Precise
+
+
+class PrintThroughMemory(NamedTuple):
+    """Plan and state.
+
+    Attributes
+    ----------
+    plan : ndarray, shape (8,)
+        Numbers that do not change.
+    counts : ndarray, shape (3,)
+        Where it stands, see the places above.
+    reader : ndarray, shape (CELLS + 2, 32)
+        Taps of the reader.
+    ring : ndarray, shape (channels, columns)
+        The stretch of tape round all that is read: a sample lies on its index modulo the columns but the last 64,
+        which repeat the first.
+    later, sooner, heard : ndarray, shape (channels, HOP)
+        What is read a turn later and a turn before, and what is added to the sound that is given out now.
+    places : Places
+        Where a hop is read.
+    scratch : ndarray, shape (2, 1024)
+        For the design of the reader.
+    filters : ThreeRates
+        Of the echoes.
+    """
+
+    plan: Precises1
+    counts: Integers1
+    reader: Reals2
+    ring: Reals2
+    later: Reals2
+    sooner: Reals2
+    heard: Reals2
+    places: Places
+    scratch: Precises2
+    filters: ThreeRates
+
+
+@kernel(exact=True)
+def _print_law(thick: Precise, apart: Precise) -> Precise:
+    """Field that one coating prints on the other, as read there, by wave number times thickness of the coating.
+
+    ``(1 - exp(-x))^2 / x exp(-a x)``, where `a` is the distance of the coatings over their thickness.
+    """
+    once = -exponential_less_one(-thick)
+    return once * once / thick * exponential(-apart * thick)
+
+
+@kernel(exact=True)
+def _law_peak(apart: Precise) -> Precise:
+    """Wave number times thickness at which :func:`_print_law` is largest, by halves: its slope falls."""
+    low: Precise = 1e-6
+    high: Precise = 4.0
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        if 2.0 / exponential_less_one(middle) - 1.0 / middle - apart > 0.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@kernel(exact=True)
+def print_gain(settings: PrintThroughSettings, frequency_hz: Precise) -> Precise:
+    """Level of an echo at a frequency, re that at its peak."""
+    apart = settings.base_um / settings.coating_um
+    thick = _TURN * frequency_hz / (0.01 * settings.tape_speed_cm_s) * 1e-6 * settings.coating_um
+    if thick <= 0.0:
+        return 0.0
+    return _print_law(thick, apart) / _print_law(_law_peak(apart), apart)
+
+
+@kernel(exact=True)
+def print_peak_hz(settings: PrintThroughSettings) -> Precise:
+    """Frequency at which an echo is loudest."""
+    thick = _law_peak(settings.base_um / settings.coating_um)
+    return thick / (1e-6 * settings.coating_um) * 0.01 * settings.tape_speed_cm_s / _TURN
+
+
+@kernel()
+def _pitch(settings: PrintThroughSettings) -> Precise:
+    """Thickness of a turn in metres."""
+    return 1e-6 * (settings.coating_um + settings.base_um)
+
+
+@kernel()
+def _longest_turn(settings: PrintThroughSettings, sample_rate: Precise) -> int:
+    """Samples that the longest turn takes, rounded up."""
+    metres = _TURN * (1e-3 * settings.full_radius_mm + 0.5 * _pitch(settings))
+    return math.ceil(metres / (0.01 * settings.tape_speed_cm_s) * sample_rate)
+
+
+@kernel()
+def _behind(settings: PrintThroughSettings, sample_rate: Precise) -> int:
+    """Samples by which what is read lags the input: whole hops that hold a turn, if one is heard ahead."""
+    if settings.pre_echo == 0:
+        return 0
+    return HOP * ((_longest_turn(settings, sample_rate) + _TAPS) // HOP + 1)
+
+
+@kernel()
+def print_through_latency(settings: PrintThroughSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples by which the output is late: half a filter, and the longest turn if one is heard ahead."""
+    return _behind(settings, sample_rate) + three_rates_latency(sample_rate)
+
+
+@kernel()
+def _post_db(settings: PrintThroughSettings) -> Precise:
+    return settings.level_db - settings.asymmetry_db if settings.heads_out == 1 else settings.level_db
+
+
+@kernel()
+def _pre_db(settings: PrintThroughSettings) -> Precise:
+    return settings.level_db if settings.heads_out == 1 else settings.level_db - settings.asymmetry_db
+
+
+@kernel()
+def print_through_tail(
+    settings: PrintThroughSettings, sample_rate: Precise, channels: int, level_db: Precise
+) -> int:
+    """Samples that sound on: the longest turn and half a filter, if the echo is above the level."""
+    if _post_db(settings) <= level_db:
+        return 0
+    return _longest_turn(settings, sample_rate) + _TAPS + three_rates_half(sample_rate)
+
+
+@kernel()
+def print_through_lead(settings: PrintThroughSettings, sample_rate: Precise, level_db: Precise) -> int:
+    """Samples that sound ahead: the longest turn, if there is a pre-echo above the level."""
+    if settings.pre_echo == 0 or _pre_db(settings) <= level_db:
+        return 0
+    return _longest_turn(settings, sample_rate)
+
+
+@kernel()
+def print_through_shapes(
+    settings: PrintThroughSettings, sample_rate: Precise, channels: int, shapes: Integers2
+) -> None:
+    """Write the shapes of the arrays of :class:`PrintThroughMemory`, a row for each."""
+    for i in range(shapes.shape[0]):
+        for j in range(shapes.shape[1]):
+            shapes[i, j] = 1
+    behind = _behind(settings, sample_rate)
+    reach = max(_longest_turn(settings, sample_rate) + _TAPS, three_rates_latency(sample_rate))
+    shapes[0, 0] = _PLAN
+    shapes[1, 0] = 3
+    shapes[2, 0] = CELLS + 2
+    shapes[2, 1] = _TAPS
+    shapes[3, 0] = channels
+    shapes[3, 1] = HOP * ((behind + reach) // HOP + 4)
+    for row in range(4, 7):
+        shapes[row, 0] = channels
+        shapes[row, 1] = HOP
+    for row in range(7, 10):
+        shapes[row, 0] = HOP
+    shapes[10, 0] = 2
+    shapes[10, 1] = _TAPS * _TAPS
+    three_rates_shapes(sample_rate, channels, shapes, 11)
+
+
+@kernel()
+def print_through_design(
+    settings: PrintThroughSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: PrintThroughMemory,
+) -> None:
+    """Fill the plan, and go to a place on the tape; the reel is the same for all tracks."""
+    plan = memory.plan
+    laws = memory.filters.laws
+    design_reader(_TAPS, memory.scratch, memory.reader)
+    for level in range(3):
+        for i in range(POINTS):
+            laws[level, i] = print_gain(settings, point_turns(level, i) * sample_rate)
+    design_three_rates(memory.filters)
+    hub, full = 1e-3 * settings.hub_radius_mm, 1e-3 * settings.full_radius_mm
+    inwards = settings.heads_out == 1
+    pitch = -_pitch(settings) if inwards else _pitch(settings)
+    speed = 0.01 * settings.tape_speed_cm_s
+    plan[_LEAST] = hub * hub
+    plan[_MOST] = full * full
+    plan[_SQUARE] = plan[_MOST] if inwards else plan[_LEAST]
+    # A length of tape covers as much of the reel's face, pi r^2, as its edge has.
+    plan[_PER_SAMPLE] = speed / sample_rate * pitch / _PI
+    plan[_PITCH] = pitch
+    plan[_PER_METRE] = sample_rate / speed
+    plan[_POST] = power_of_ten(0.05 * _post_db(settings))
+    plan[_PRE] = power_of_ten(0.05 * _pre_db(settings)) if settings.pre_echo == 1 else 0.0
+    memory.counts[_BEHIND] = _behind(settings, sample_rate)
+    memory.counts[_LATE] = print_through_latency(settings, sample_rate, channels)
+    print_through_seek(memory, start_sample)
+
+
+@kernel()
+def print_through_seek(memory: PrintThroughMemory, place: np.int64) -> None:
+    """Go to another place on the tape; nothing that sounded before is left."""
+    memory.counts[_PLACE] = place
+    clear_three_rates(memory.filters)
+    for channel in range(memory.ring.shape[0]):
+        for column in range(memory.ring.shape[1]):
+            memory.ring[channel, column] = 0.0
+        for i in range(HOP):
+            memory.heard[channel, i] = 0.0
+
+
+@kernel()
+def turn_samples(plan: Precises1, place: np.int64, before: bool) -> Precise:
+    """Samples from a place on the tape to the one a turn before it, or a turn after it.
+
+    On a spiral whose radius grows by its pitch a turn, a turn is as long as the circle half a pitch inside, or
+    outside, the place.
+
+    Parameters
+    ----------
+    plan : ndarray, shape (8,)
+        Of the memory.
+    place : int64
+        Index on the tape; beyond the ends of the reel its radius stays what it is there.
+    before : bool
+        Whether it is the turn that passed the head before.
+    """
+    square = plan[_SQUARE] + np.double(place) * plan[_PER_SAMPLE]
+    radius = math.sqrt(min(max(square, plan[_LEAST]), plan[_MOST]))
+    half = -0.5 * plan[_PITCH] if before else 0.5 * plan[_PITCH]
+    return float(_TURN * (radius + half) * plan[_PER_METRE])
+
+
+@kernel()
+def _read_turn(memory: PrintThroughMemory, first: np.int64, before: bool, out: Reals2) -> None:
+    """Read a hop a turn before it or after it, from an index of the tape on."""
+    places = memory.places
+    columns = memory.ring.shape[1] - HOP
+    start = int(first - _TAPS // 2 + 1 - (first - _TAPS // 2 + 1) // columns * columns)
+    for i in range(HOP):
+        turn = turn_samples(memory.plan, first + i, before)
+        place = i - turn if before else i + turn
+        whole = np.floor(place)
+        cell = (place - whole) * CELLS
+        lower = np.floor(cell)
+        column = start + int(whole)
+        if column < 0:
+            column += columns
+        if column >= columns:
+            column -= columns
+        places.left[i] = np.int32(column)
+        places.row[i] = np.int32(lower)
+        places.between[i] = cell - lower
+    part = Part(0, 0, HOP, 0)
+    channels = out.shape[0]
+    for one in range(0, channels, 2):
+        read_pair_32(memory.ring, memory.reader, places, part, one, min(one + 1, channels - 1), out)
+
+
+@kernel()
+def _hear_turns(memory: PrintThroughMemory, first: np.int64) -> None:
+    """Make what is added to the sound, from the hop of input that begins at an index of the tape."""
+    filters = memory.filters
+    later, sooner = memory.later, memory.sooner
+    post: float = memory.plan[_POST]
+    pre: float = memory.plan[_PRE]
+    behind = memory.counts[_BEHIND]
+    _read_turn(memory, first - behind, True, later)
+    if behind > 0:
+        _read_turn(memory, first - behind, False, sooner)
+    column = np.uintp(next_hop(filters, filters.line[:0]))
+    for channel in range(memory.ring.shape[0]):
+        for i in range(np.uintp(HOP)):
+            filters.line[channel, column + i] = post * later[channel, i] + pre * sooner[channel, i]
+    filter_hop(filters, memory.heard)
+
+
+@kernel()
+def print_through_process(memory: PrintThroughMemory, block: Reals2, out: Reals2) -> None:
+    """Add to a block what the turns beside it have printed.
+
+    Parameters
+    ----------
+    memory : PrintThroughMemory
+        Changed in place.
+    block : ndarray, shape (channels, samples)
+        Of any length.
+    out : ndarray, shape (channels, samples)
+        Gets the result; may be `block` itself.
+    """
+    counts = memory.counts
+    ring = memory.ring
+    channels, samples = block.shape
+    columns = ring.shape[1] - HOP
+    done = 0
+    while done < samples:
+        place = counts[_PLACE]
+        hop = place // HOP * HOP
+        begin = int(place - hop)
+        count = min(samples - done, HOP - begin)
+        column = int(place - place // columns * columns)
+        dry = place - counts[_LATE]
+        back = np.uintp(int(dry - dry // columns * columns))
+        to, since = np.uintp(column), np.uintp(done)
+        for channel in range(channels):
+            for i in range(np.uintp(count)):
+                ring[channel, to + i] = block[channel, since + i]
+            if column < HOP:
+                for i in range(np.uintp(count)):
+                    ring[channel, np.uintp(columns) + to + i] = block[channel, since + i]
+            for i in range(np.uintp(count)):
+                out[channel, since + i] = ring[channel, back + i] + memory.heard[channel, np.uintp(begin) + i]
+        counts[_PLACE] = place + count
+        done += count
+        if begin + count == HOP:
+            _hear_turns(memory, hop)

@@ -1,0 +1,430 @@
+"""Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
+
+What is heard of a neighbour on the tape, an echo or the track beside, follows a law of ``|k|``, the wave number:
+it has a corner at 0 Hz, so its impulse response is long, but only in the lowest octaves. So the filter works at
+three rates, each an eighth of the one before, as the hiss of :mod:`tapeemu.dsp.kernels.tape_noise` does. A filter
+takes what lies above the reach of the next one, which gets what is left as its law: their sum is the law asked
+for.
+
+Sound is filtered in hops of 64 samples, which lie on a fixed grid of the tape: the cut of the input cannot matter,
+and the lower rates are those of the tape.
+"""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+
+__all__ = [
+    "HOP",
+    "POINTS",
+    "ThreeRates",
+    "add_odd_law",
+    "clear_three_rates",
+    "design_three_rates",
+    "filter_hop",
+    "half_slow",
+    "next_hop",
+    "past_columns",
+    "point_turns",
+    "three_rates_half",
+    "three_rates_latency",
+    "three_rates_shapes",
+]
+
+HOP = 64
+"""Samples that are filtered at a time: one step of the slowest rate."""
+
+POINTS = 512
+"""Points of a law for each rate."""
+
+_STEP = 8
+_HOPS = 32
+"""Hops that a line holds beside its past, before that is moved to the front."""
+
+_HALF_FAST = 64
+_HALF_MIDDLE = 96
+_HALF_SLOW_SECONDS = 0.05
+_RAISE_TAPS = 12
+_LOWER_TAPS = 95
+_LOWER_HALF = 47
+_PI = 3.141592653589793
+_KAISER = 6.76
+"""Shape of the window of what changes a rate: images 70 dB down."""
+
+_BEGIN, _REACH, _END = 0.05, 0.27, 0.32
+"""Where a slower filter takes over, is alone, and ends, in turns of its own rate."""
+
+_FLAT = 0.65
+"""Share of a filter that its window leaves as it is; the rest falls as a raised cosine."""
+
+# Places in ThreeRates.counts.
+_HOP_OF_LINE = 0
+
+_1, _2, _3 = np.uintp(1), np.uintp(2), np.uintp(3)
+
+
+class ThreeRates(NamedTuple):
+    """Plan and state of a filter.
+
+    Attributes
+    ----------
+    counts : ndarray, shape (1,)
+        Hop of the line that is next.
+    fast, middle, slow : ndarray, shape (2 * half + 1,)
+        Taps at the three rates, in the order of the samples that they multiply.
+    raising : ndarray, shape (8, 12)
+        Taps that raise a rate by eight, one row a phase.
+    lowering : ndarray, shape (95,)
+        Taps that lower it.
+    line, middles, slows, slows_out, middles_out : ndarray, shape (channels, columns)
+        Sound at the three rates, then what is made of it at the two lower ones.
+    laws : ndarray, shape (3, POINTS)
+        Law of the response at the points of each rate, for the design.
+    """
+
+    counts: Integers1
+    fast: Reals1
+    middle: Reals1
+    slow: Reals1
+    raising: Reals2
+    lowering: Reals1
+    line: Reals2
+    middles: Reals2
+    slows: Reals2
+    slows_out: Reals2
+    middles_out: Reals2
+    laws: Precises2
+
+
+@kernel()
+def half_slow(sample_rate: Precise) -> int:
+    """Half length of the filter at the slowest rate: 50 ms."""
+    return 4 * max(6, int(0.25 * _HALF_SLOW_SECONDS * sample_rate / HOP + 0.5))
+
+
+@kernel()
+def three_rates_half(sample_rate: Precise) -> int:
+    """Samples by which the response reaches to either side."""
+    return 2 * 48 + _STEP * 2 * 48 + HOP * half_slow(sample_rate)
+
+
+@kernel()
+def three_rates_latency(sample_rate: Precise) -> int:
+    """Samples by which the output of a hop, given out during the next, is late."""
+    return HOP * (13 + half_slow(sample_rate)) + 48
+
+
+@kernel()
+def past_columns(sample_rate: Precise) -> int:
+    """Columns of the line that lie before the next hop's, at least; a line has 2048 more."""
+    return HOP * (12 + half_slow(sample_rate)) + 48 + _HALF_FAST
+
+
+@kernel()
+def _past_of_middles(sample_rate: Precise) -> int:
+    return _STEP * (12 + half_slow(sample_rate)) + _HALF_MIDDLE
+
+
+@kernel()
+def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
+    shapes[row, 0] = first
+    shapes[row, 1] = second
+    shapes[row, 2] = 1
+    return row + 1
+
+
+@kernel()
+def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, row: int) -> int:
+    """Write the shapes of the arrays of :class:`ThreeRates`, from a row on.
+
+    Returns
+    -------
+    int
+        The row after the last one.
+    """
+    half = half_slow(sample_rate)
+    row = _row(1, 1, shapes, row)
+    row = _row(2 * _HALF_FAST + 1, 1, shapes, row)
+    row = _row(2 * _HALF_MIDDLE + 1, 1, shapes, row)
+    row = _row(2 * half + 1, 1, shapes, row)
+    row = _row(_STEP, _RAISE_TAPS, shapes, row)
+    row = _row(_LOWER_TAPS, 1, shapes, row)
+    row = _row(channels, past_columns(sample_rate) + HOP * _HOPS, shapes, row)
+    row = _row(channels, _past_of_middles(sample_rate) + _STEP * _HOPS, shapes, row)
+    row = _row(channels, 2 * half + _HOPS, shapes, row)
+    row = _row(channels, _RAISE_TAPS + _HOPS, shapes, row)
+    row = _row(channels, _RAISE_TAPS + _STEP * _HOPS, shapes, row)
+    return _row(3, POINTS, shapes, row)
+
+
+@kernel(exact=True)
+def point_turns(level: int, point: int) -> Precise:
+    """Frequency of a point of a law, in turns per sample of the fastest rate."""
+    turns = (point + 0.5) * 0.5 / POINTS
+    for _ in range(level):
+        turns = turns / _STEP
+    return turns
+
+
+@kernel(exact=True)
+def _rise(x: Precise, zero: Precise, one: Precise) -> Precise:
+    """Raised cosine from nothing at `zero` to 1 at `one`."""
+    u = min(max((x - zero) / (one - zero), 0.0), 1.0)
+    return 0.5 - 0.5 * cosine_of_turns(0.5 * u)
+
+
+@kernel(exact=True)
+def _window(x: Precise) -> Precise:
+    """Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine."""
+    return 1.0 - _rise(x, _FLAT, 1.0)
+
+
+@kernel(exact=True)
+def _design_rates(filters: ThreeRates) -> None:
+    """Taps that raise and lower a rate: a sinc under a Kaiser window."""
+    whole = bessel_i0(_KAISER)
+    for phase in range(_STEP):
+        total: Precise = 0.0
+        for k in range(_RAISE_TAPS):
+            away = (k - 5) - phase / _STEP
+            inside = max(1.0 - (away / 6.0) * (away / 6.0), 0.0)
+            value = bessel_i0(_KAISER * math.sqrt(inside)) / whole
+            if away != 0.0:
+                value = value * sine_of_turns(0.5 * away) / (_PI * away)
+            filters.raising[phase, k] = value
+            total += value
+        for k in range(_RAISE_TAPS):
+            filters.raising[phase, k] = filters.raising[phase, k] / total
+    for phase in range(_STEP):
+        for k in range(_RAISE_TAPS):
+            place = _LOWER_HALF + _STEP * (k - 5) - phase
+            if place < _LOWER_TAPS:
+                filters.lowering[place] = filters.raising[phase, k] / _STEP
+
+
+@kernel(exact=True)
+def _design_even(law: Precises1, taps: Reals1) -> None:
+    """Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window."""
+    half = taps.size // 2
+    points = law.size
+    for n in range(half + 1):
+        taps[half + n] = 0.0
+    for i in range(points):
+        # Cosines of multiples of an angle, by their recursion.
+        twice = 2.0 * cosine_of_turns((i + 0.5) * 0.5 / points)
+        cosine: Precise = 1.0
+        before = 0.5 * twice
+        for n in range(half + 1):
+            taps[half + n] += law[i] * cosine
+            following = twice * cosine - before
+            before = cosine
+            cosine = following
+    for n in range(half + 1):
+        value = taps[half + n] / points * _window(n / (half + 1.0))
+        taps[half + n] = value
+        taps[half - n] = value
+
+
+@kernel(exact=True)
+def _gain(taps: Reals1, turns: Precise) -> Precise:
+    """Response of symmetric taps at a frequency in turns per sample of their rate."""
+    half = taps.size // 2
+    twice = 2.0 * cosine_of_turns(turns)
+    cosine = 0.5 * twice
+    before: Precise = 1.0
+    total = np.double(taps[half])
+    for n in range(1, half + 1):
+        total += 2.0 * np.double(taps[half + n]) * cosine
+        following = twice * cosine - before
+        before = cosine
+        cosine = following
+    return total
+
+
+@kernel(exact=True)
+def _gain_of_rate(lowering: Reals1, turns: Precise) -> Precise:
+    """What a change of the rate by eight does, at a frequency in turns per sample of the faster rate."""
+    return _gain(lowering, turns)
+
+
+@kernel(exact=True)
+def design_three_rates(filters: ThreeRates) -> None:
+    """Design the filters for the law in ``filters.laws``, which is used up.
+
+    Parameters
+    ----------
+    filters : ThreeRates
+        ``laws[level, point]`` is the response, real and the same for negative frequencies, at
+        ``point_turns(level, point)``.
+    """
+    laws = filters.laws
+    _design_rates(filters)
+    for i in range(POINTS):
+        laws[0, i] = laws[0, i] * _rise(point_turns(0, i), _BEGIN / _STEP, _REACH / _STEP)
+    _design_even(laws[0], filters.fast)
+    for i in range(POINTS):
+        turns = point_turns(1, i)
+        once = _gain_of_rate(filters.lowering, turns)
+        left = (laws[1, i] - _gain(filters.fast, turns)) / (once * once)
+        left = left * (1.0 - _rise(turns, _REACH / _STEP, _END / _STEP))
+        laws[1, i] = left * _rise(turns, _BEGIN / HOP, _REACH / HOP)
+    _design_even(laws[1], filters.middle)
+    for i in range(POINTS):
+        turns = point_turns(2, i)
+        once = _gain_of_rate(filters.lowering, turns)
+        twice = _gain_of_rate(filters.lowering, _STEP * turns)
+        left = laws[2, i] - _gain(filters.fast, turns) - _gain(filters.middle, _STEP * turns) * once * once
+        left = left / (once * once * twice * twice)
+        laws[2, i] = left * (1.0 - _rise(turns, _REACH / HOP, _END / HOP))
+    _design_even(laws[2], filters.slow)
+
+
+@kernel(exact=True)
+def add_odd_law(filters: ThreeRates) -> None:
+    """Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0."""
+    law = filters.laws[0]
+    taps = filters.fast
+    half = taps.size // 2
+    for n in range(1, half + 1):
+        total: Precise = 0.0
+        for i in range(POINTS):
+            total += law[i] * sine_of_turns(point_turns(0, i) * n)
+        value = total / POINTS * _window(n / (half + 1.0))
+        # Taps stand in the order of the samples, so a later one multiplies the future.
+        taps[half + n] += value
+        taps[half - n] -= value
+
+
+@kernel()
+def clear_three_rates(filters: ThreeRates) -> None:
+    """Forget all sound."""
+    filters.counts[_HOP_OF_LINE] = 0
+    _clear(filters.line)
+    _clear(filters.middles)
+    _clear(filters.slows)
+    _clear(filters.slows_out)
+    _clear(filters.middles_out)
+
+
+@kernel()
+def _clear(line: Reals2) -> None:
+    for channel in range(line.shape[0]):
+        for column in range(line.shape[1]):
+            line[channel, column] = 0.0
+
+
+@kernel()
+def _to_front(line: Reals2, skipped: int) -> None:
+    """Move what is still needed to the front of a line."""
+    for channel in range(line.shape[0]):
+        for column in range(np.uintp(line.shape[1] - skipped)):
+            line[channel, column] = line[channel, np.uintp(skipped) + column]
+
+
+@kernel()
+def next_hop(filters: ThreeRates, dry: Reals2) -> int:
+    """Make room for the next hop.
+
+    Parameters
+    ----------
+    filters : ThreeRates
+        Its line is moved to the front if it is full.
+    dry : ndarray, shape (channels, columns of the line)
+        Another line, which moves with it.
+
+    Returns
+    -------
+    int
+        Column of both lines that gets the first sample.
+    """
+    past = filters.line.shape[1] - HOP * _HOPS
+    if filters.counts[_HOP_OF_LINE] == _HOPS:
+        _to_front(filters.line, HOP * _HOPS)
+        _to_front(dry, HOP * _HOPS)
+        _to_front(filters.middles, _STEP * _HOPS)
+        _to_front(filters.slows, _HOPS)
+        _to_front(filters.slows_out, _HOPS)
+        _to_front(filters.middles_out, _STEP * _HOPS)
+        filters.counts[_HOP_OF_LINE] = 0
+    return int(past + HOP * filters.counts[_HOP_OF_LINE])
+
+
+@kernel(reassociate=True)
+def _product(line: Reals1, first: int, taps: Reals1) -> float:
+    """Sum of products of taps with a line, from a column on."""
+    total = 0.0
+    base = np.uintp(first)
+    for k in range(np.uintp(taps.size)):
+        total += taps[k] * line[base + k]
+    return total
+
+
+@kernel()
+def _filter_fast(line: Reals1, first: int, taps: Reals1, out: Reals1) -> None:
+    """Filter a hop at the sample rate; its first sample has its first tap on column `first`."""
+    base = np.uintp(first)
+    size = np.uintp(HOP)
+    for i in range(size):
+        out[i] = taps[0] * line[base + i]
+    for group in range(np.uintp(_HALF_FAST // 2)):
+        n = np.uintp(4) * group + _1
+        a, b, c, d = taps[n], taps[n + _1], taps[n + _2], taps[n + _3]
+        here = base + n
+        for i in range(size):
+            left = a * line[here + i] + b * line[here + i + _1]
+            right = c * line[here + i + _2] + d * line[here + i + _3]
+            out[i] += left + right
+
+
+@kernel(reassociate=True)
+def _add_raised(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
+    """Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``."""
+    for phase in range(np.uintp(_STEP)):
+        for m in range(np.uintp(_STEP)):
+            total = 0.0
+            base = np.uintp(first) + m
+            for k in range(np.uintp(_RAISE_TAPS)):
+                total += raising[phase, k] * low[base + k]
+            out[np.uintp(_STEP) * m + phase] += total
+
+
+@kernel()
+def filter_hop(filters: ThreeRates, out: Reals2) -> None:
+    """Filter the hop that was written to the line.
+
+    Parameters
+    ----------
+    filters : ThreeRates
+        With the hop's sound from the column of :func:`next_hop` on.
+    out : ndarray, shape (channels, HOP)
+        Gets a hop of output, ``three_rates_latency() - HOP`` samples late.
+    """
+    hop = int(filters.counts[_HOP_OF_LINE])
+    half = filters.slow.size // 2
+    behind = 12 + half
+    new = filters.line.shape[1] - HOP * (_HOPS - hop)
+    new_middle = filters.middles.shape[1] - _STEP * (_HOPS - hop)
+    new_slow = filters.slows.shape[1] - _HOPS + hop
+    for channel in range(filters.line.shape[0]):
+        line = filters.line[channel]
+        middles = filters.middles[channel]
+        slows = filters.slows[channel]
+        slows_out = filters.slows_out[channel]
+        middles_out = filters.middles_out[channel]
+        _filter_fast(line, new - HOP * behind - 48 - _HALF_FAST, filters.fast, out[channel])
+        for r in range(_STEP):
+            middles[new_middle + r] = _product(line, new - 40 + _STEP * r - _LOWER_HALF, filters.lowering)
+        slows[new_slow] = _product(middles, new_middle - 43 - _LOWER_HALF, filters.lowering)
+        slows_out[_RAISE_TAPS + hop] = _product(slows, new_slow - 2 * half, filters.slow)
+        new_out = _RAISE_TAPS + _STEP * hop
+        for r in range(_STEP):
+            at = new_middle + 5 - _STEP * behind + r - _HALF_MIDDLE
+            low = _product(slows_out, 1 + hop, filters.raising[r])
+            middles_out[new_out + r] = low + _product(middles, at, filters.middle)
+        _add_raised(middles_out, new_out - 11, filters.raising, out[channel])
+    filters.counts[_HOP_OF_LINE] = hop + 1

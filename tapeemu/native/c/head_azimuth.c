@@ -1,0 +1,385 @@
+/* Generated from head_azimuth.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
+ *
+ * Channels are read at places of their own, then all are averaged over the time that the slanted gap takes to pass a
+ * point of the tape: a table of filters whose response is ``sin(x) / x``, by the length of that time.
+ */
+
+#include "head_azimuth.h"
+
+#define HEAD_AZIMUTH_BAND 1
+#define HEAD_AZIMUTH_CELLS 512
+#define HEAD_AZIMUTH_SEGMENT 4096
+#define HEAD_AZIMUTH_HEAD_AZIMUTH UINT64_C(31)
+#define HEAD_AZIMUTH_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
+#define HEAD_AZIMUTH_TURN REAL(0x1.921fb54442d18p+2)
+#define HEAD_AZIMUTH_TAPS 48
+#define HEAD_AZIMUTH_STRETCH 256
+#define HEAD_AZIMUTH_ROOM 1024
+#define HEAD_AZIMUTH_ROW_SECONDS REAL(0x1.0c6f7a0b5ed8dp-19)
+#define HEAD_AZIMUTH_POINTS 512
+#define HEAD_AZIMUTH_FLAT REAL(0x1.3333333333333p-2)
+#define HEAD_AZIMUTH_DELAY 0
+#define HEAD_AZIMUTH_ROWS 1
+#define HEAD_AZIMUTH_ANGLE 2
+#define HEAD_AZIMUTH_REACH 0
+#define HEAD_AZIMUTH_HALF 1
+#define HEAD_AZIMUTH_MOVES 2
+#define HEAD_AZIMUTH_PLACE 3
+#define HEAD_AZIMUTH_MADE 4
+#define HEAD_AZIMUTH_SEGMENT_MADE 5
+#define HEAD_AZIMUTH_FILLED 6
+#define HEAD_AZIMUTH_READ 7
+#define HEAD_AZIMUTH_COUNTS 8
+#define HEAD_AZIMUTH_ONE UINT64_C(1)
+
+/* Standard deviation of the angle in radians. */
+KERNEL double head_azimuth_wander_rms(const HeadAzimuthSettings *settings)
+{
+    return settings->wander_urad * 0x1.0c6f7a0b5ed8dp-20 / 0x1.f5c0331eeff84p+0;
+}
+
+/* Tangent of an angle in radians below 0.05: series to the 7th power, relative error 2e-11. */
+KERNEL double head_azimuth_tangent(double angle)
+{
+    const double z = angle * angle;
+    return angle * (1.0 + z * (0x1.5555555555555p-2 + z * (0x1.1111111111111p-3 + z * 0x1.ba1ba1ba1ba1cp-5)));
+}
+
+/* Largest tangent of the angle. */
+KERNEL double head_azimuth_steepest(const HeadAzimuthSettings *settings, double sample_rate)
+{
+    const double rms = head_azimuth_wander_rms(settings);
+    double wander = 0.0;
+    if (rms > 0.0) {
+        const double low = settings->wander_low_hz;
+        const double high = settings->wander_high_hz;
+        wander = trajectories_noise_bound(HEAD_AZIMUTH_BAND, low, high, rms, 0.0, false, sample_rate);
+    }
+    return head_azimuth_tangent(magnitude_double(settings->azimuth_urad) * 0x1.0c6f7a0b5ed8dp-20 + wander);
+}
+
+/* Time in which the tape runs a length. */
+KERNEL double head_azimuth_seconds_of(const HeadAzimuthSettings *settings, double length_mm)
+{
+    return 0x1.999999999999ap-4 * length_mm / settings->tape_speed_cm_s;
+}
+
+/* Half length of the filters of losses: 23 samples up to 50 kHz, doubled with every octave. */
+KERNEL ix head_azimuth_half_length(double sample_rate)
+{
+    ix length = 24;
+    while (sample_rate > 50000.0) {
+        sample_rate = 0.5 * sample_rate;
+        length = 2 * length;
+    }
+    return length - 1;
+}
+
+/* Samples to either side that the reader may need. */
+KERNEL ix head_azimuth_reach_of(const HeadAzimuthSettings *settings, double sample_rate, ix channels)
+{
+    const double farthest = 0.5 * (double)(channels - 1) * head_azimuth_seconds_of(settings,
+        settings->track_spacing_mm) * sample_rate;
+    return (ix)ceiling_of_double(farthest * head_azimuth_steepest(settings, sample_rate)) + 24;
+}
+
+/* Samples by which the output is late. */
+KERNEL ix head_azimuth_latency(const HeadAzimuthSettings *settings, double sample_rate, ix channels)
+{
+    return head_azimuth_reach_of(settings, sample_rate, channels) + head_azimuth_half_length(sample_rate);
+}
+
+/* Samples that may sound on: what a channel may lag, and half a filter. */
+KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_rate, ix channels, double
+    level_db)
+{
+    (void)level_db;
+    return head_azimuth_latency(settings, sample_rate, channels);
+}
+
+KERNEL ix head_azimuth_row(ix first, ix second, int64s_2 shapes, ix row)
+{
+    shapes.at[row * shapes.n1] = (int64_t)first;
+    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
+    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
+    return row + 1;
+}
+
+/* Write the shapes of the arrays of :class:`HeadAzimuthMemory`, a row for each. */
+KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64s_2
+    shapes)
+{
+    const ix half = head_azimuth_half_length(sample_rate);
+    const double longest = head_azimuth_seconds_of(settings, settings->track_width_mm) *
+        head_azimuth_steepest(settings, sample_rate);
+    const double low = settings->wander_low_hz;
+    const double high = settings->wander_high_hz;
+    ix row = head_azimuth_row(3, 1, shapes, 0);
+    row = head_azimuth_row(HEAD_AZIMUTH_COUNTS, 1, shapes, row);
+    row = head_azimuth_row(514, HEAD_AZIMUTH_TAPS, shapes, row);
+    row = head_azimuth_row((ix)ceiling_of_double(longest / 0x1.0c6f7a0b5ed8dp-19) + 2, 2 * half + 2, shapes,
+        row);
+    row = head_azimuth_row(channels, 2 * head_azimuth_reach_of(settings, sample_rate, channels) + 16 +
+        HEAD_AZIMUTH_ROOM, shapes, row);
+    /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
+    row = head_azimuth_row(channels, 2 * half + 2 + HEAD_AZIMUTH_ROOM, shapes, row);
+    row = head_azimuth_row(2, HEAD_AZIMUTH_SEGMENT, shapes, row);
+    row = head_azimuth_row(HEAD_AZIMUTH_SEGMENT, 1, shapes, row);
+    for (ix _ = 0; _ < 3; _++) {
+        row = head_azimuth_row(HEAD_AZIMUTH_STRETCH, 1, shapes, row);
+    }
+    const ix octaves = octave_noise_noise_octaves(HEAD_AZIMUTH_BAND, low, high, sample_rate);
+    trajectories_trajectory_shapes(0, 1, octaves, octave_noise_noise_highest(HEAD_AZIMUTH_BAND, low, high,
+        sample_rate), sample_rate, shapes, row);
+}
+
+/*
+ * Fill the table of filters: ``sin(x) / x`` with ``x = pi f w``, w the time of passing of a row.
+ *
+ * By its values at points in the middle of equal parts of the band, under a window, and exact at 0 Hz.
+ */
+EXACT KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
+{
+    EXACT_BODY
+    const ix half = floor_division(losses.n1, 2) - 1;
+    for (ix row = 0; row < losses.n0; row++) {
+        const double width = (double)row * 0x1.0c6f7a0b5ed8dp-19 * sample_rate;
+        for (ix k = 0; k < losses.n1; k++) {
+            losses.at[row * losses.n1 + k] = REAL(0.0);
+        }
+        if (row == 0) {
+            losses.at[row * losses.n1 + half] = REAL(1.0);
+            continue;
+        }
+        for (ix i = 0; i < HEAD_AZIMUTH_POINTS; i++) {
+            const real turns = (real)(((double)i + 0.5) * 0.5 / 512.0);
+            const double law = elementary_sine_of_turns((double)(REAL(0.5) * turns) * width) /
+                ((double)(REAL(0x1.921fb54442d18p+1) * turns) * width);
+            /* Cosines of multiples of an angle, by their recursion. */
+            const double twice = 2.0 * elementary_cosine_of_turns((double)turns);
+            double cosine = 1.0;
+            double before = 0.5 * twice;
+            for (ix n = 0; n < half + 1; n++) {
+                losses.at[row * losses.n1 + half + n] = (real)((double)losses.at[row * losses.n1 + half + n] +
+                    law * cosine);
+                const double following = twice * cosine - before;
+                before = cosine;
+                cosine = following;
+            }
+        }
+        double total = 0.0;
+        for (ix n = 0; n < half + 1; n++) {
+            const real beyond = (real)smaller_double(larger_double(((double)n / ((double)half + 1.0) -
+                0x1.3333333333333p-2) / 0x1.6666666666666p-1, 0.0), 1.0);
+            losses.at[row * losses.n1 + half + n] = (real)((double)losses.at[row * losses.n1 + half + n] *
+                (0.5 + 0.5 * elementary_cosine_of_turns((double)(REAL(0.5) * beyond))));
+            total += (double)(n == 0 ? losses.at[row * losses.n1 + half + n] : REAL(2.0) * losses.at[row *
+                losses.n1 + half + n]);
+        }
+        for (ix n = 0; n < half + 1; n++) {
+            losses.at[row * losses.n1 + half + n] = (real)((double)losses.at[row * losses.n1 + half + n] /
+                total);
+            losses.at[row * losses.n1 + half - n] = losses.at[row * losses.n1 + half + n];
+        }
+    }
+}
+
+/* Fill the plan, and go to a place on the tape; the head is the same for all tracks. */
+KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64_t
+    start_sample, int64_t track, const HeadAzimuthMemory *memory)
+{
+    (void)track;
+    doubles_1 plan = memory->plan;
+    int64s_1 counts = memory->counts;
+    reader_table_design_reader(HEAD_AZIMUTH_TAPS, memory->course, memory->reader);
+    head_azimuth_design_losses(sample_rate, memory->losses);
+    plan.at[HEAD_AZIMUTH_DELAY] = head_azimuth_seconds_of(settings, settings->track_spacing_mm) * sample_rate;
+    plan.at[HEAD_AZIMUTH_ROWS] = head_azimuth_seconds_of(settings, settings->track_width_mm) /
+        0x1.0c6f7a0b5ed8dp-19;
+    plan.at[HEAD_AZIMUTH_ANGLE] = settings->azimuth_urad * 0x1.0c6f7a0b5ed8dp-20;
+    const double rms = head_azimuth_wander_rms(settings);
+    trajectories_begin_trajectory(sample_rate, &memory->wander);
+    trajectories_set_noise(0, HEAD_AZIMUTH_BAND, hashing_stream_key(settings->seed, HEAD_AZIMUTH_HEAD_AZIMUTH,
+        UINT64_C(0)), settings->wander_low_hz, settings->wander_high_hz, rms, 0.0, false, &memory->wander);
+    counts.at[HEAD_AZIMUTH_REACH] = (int64_t)head_azimuth_reach_of(settings, sample_rate, channels);
+    counts.at[HEAD_AZIMUTH_HALF] = (int64_t)head_azimuth_half_length(sample_rate);
+    counts.at[HEAD_AZIMUTH_MOVES] = (int64_t)(rms > 0.0 ? 1 : 0);
+    head_azimuth_seek(memory, start_sample);
+}
+
+/* Go to a place on the tape, as if made there. */
+KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place)
+{
+    int64s_1 counts = memory->counts;
+    counts.at[HEAD_AZIMUTH_PLACE] = place - counts.at[HEAD_AZIMUTH_REACH];
+    counts.at[HEAD_AZIMUTH_MADE] = INT64_C(0);
+    counts.at[HEAD_AZIMUTH_FILLED] = INT64_C(2) * counts.at[HEAD_AZIMUTH_REACH];
+    counts.at[HEAD_AZIMUTH_READ] = INT64_C(2) * counts.at[HEAD_AZIMUTH_HALF];
+    for (ix channel = 0; channel < memory->line.n0; channel++) {
+        for (ix i = 0; i < memory->line.n1; i++) {
+            memory->line.at[channel * memory->line.n1 + i] = REAL(0.0);
+        }
+        for (ix i = 0; i < memory->shifted.n1; i++) {
+            memory->shifted.at[channel * memory->shifted.n1 + i] = REAL(0.0);
+        }
+    }
+}
+
+/*
+ * Write the tangent of the angle in a segment of the tape.
+ *
+ * Parameters
+ * ----------
+ * memory : HeadAzimuthMemory
+ *     Designed.
+ * segment : int64
+ *     Any; negative ones too.
+ * out : ndarray, shape (SEGMENT,)
+ *     Gets it.
+ */
+KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t segment, doubles_1 out)
+{
+    const double angle = memory->plan.at[HEAD_AZIMUTH_ANGLE];
+    if (memory->counts.at[HEAD_AZIMUTH_MOVES] == INT64_C(1)) {
+        trajectories_fill_trajectory(&memory->wander, segment, UINT64_C(0), out);
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            out.at[(ix)i] = head_azimuth_tangent(angle + out.at[(ix)i]);
+        }
+    } else {
+        const double tangent = head_azimuth_tangent(angle);
+        for (ux i = (ux)0; i < (ux)4096; i++) {
+            out.at[(ix)i] = tangent;
+        }
+    }
+}
+
+/* Make the delays and the losses of a segment. */
+KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t segment)
+{
+    doubles_1 delays = (doubles_1){memory->course.at + 1 * memory->course.n1, memory->course.n1};
+    head_azimuth_azimuth_tangents(memory, segment, delays);
+    const double last = (double)(memory->losses.n0 - 2);
+    const double per_tangent = memory->plan.at[HEAD_AZIMUTH_ROWS];
+    const double delay = memory->plan.at[HEAD_AZIMUTH_DELAY];
+    for (ux i = (ux)0; i < (ux)4096; i++) {
+        memory->course.at[(ix)i] = 0.0;
+        memory->rows.at[(ix)i] = (real)smaller_double(per_tangent * magnitude_double(delays.at[(ix)i]), last);
+        delays.at[(ix)i] = delay * delays.at[(ix)i];
+    }
+    memory->counts.at[HEAD_AZIMUTH_SEGMENT_MADE] = segment;
+    memory->counts.at[HEAD_AZIMUTH_MADE] = INT64_C(1);
+}
+
+/* Read a channel at its places; the first tap of a place 0 lies on a column, the first result on another. */
+KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *places, ix column, ix count, ix
+    at, reals_1 out)
+{
+    REASSOCIATE
+    int32s_1 left = places->left;
+    int32s_1 row = places->row;
+    reals_1 between = places->between;
+    for (ux i = (ux)0; i < (ux)count; i++) {
+        const ux cell = (ux)row.at[(ix)i];
+        const real share = between.at[(ix)i];
+        const ux base = (ux)(column + (ix)left.at[(ix)i]);
+        real total = REAL(0.0);
+        for (ux k = (ux)0; k < (ux)48; k++) {
+            const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share * (reader.at[(ix)((uint64_t)cell
+                + HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] - reader.at[(ix)cell * reader.n1 + (ix)k]);
+            total += tap * line.at[(ix)(base + k)];
+        }
+        out.at[(ix)((ux)at + i)] = total;
+    }
+}
+
+/* Move the last columns to the front of a line. */
+KERNEL void head_azimuth_keep(reals_2 line, ix filled, ix kept)
+{
+    const ux skipped = (ux)(filled - kept);
+    for (ix channel = 0; channel < line.n0; channel++) {
+        for (ux i = (ux)0; i < (ux)kept; i++) {
+            line.at[channel * line.n1 + (ix)i] = line.at[channel * line.n1 + (ix)(skipped + i)];
+        }
+    }
+}
+
+/*
+ * Read a block of any length.
+ *
+ * Parameters
+ * ----------
+ * memory : HeadAzimuthMemory
+ *     Changed in place.
+ * block : ndarray, shape (channels, samples)
+ *     What lies on the tape.
+ * out : ndarray, shape (channels, samples)
+ *     Gets what the head reads; may be `block` itself.
+ */
+KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block, reals_2 out)
+{
+    int64s_1 counts = memory->counts;
+    reals_2 line = memory->line;
+    reals_2 shifted = memory->shifted;
+    const ix channels = block.n0;
+    const ix samples = block.n1;
+    const ix reach = (ix)counts.at[HEAD_AZIMUTH_REACH];
+    const ix half = (ix)counts.at[HEAD_AZIMUTH_HALF];
+    ix done = 0;
+    while (done < samples) {
+        const int64_t segment = floor_division_64(counts.at[HEAD_AZIMUTH_PLACE], INT64_C(4096));
+        const ix begin = (ix)(counts.at[HEAD_AZIMUTH_PLACE] - segment * INT64_C(4096));
+        if (counts.at[HEAD_AZIMUTH_MADE] == INT64_C(0) || counts.at[HEAD_AZIMUTH_SEGMENT_MADE] != segment) {
+            head_azimuth_fill_course(memory, segment);
+        }
+        ix filled = (ix)counts.at[HEAD_AZIMUTH_FILLED];
+        ix read = (ix)counts.at[HEAD_AZIMUTH_READ];
+        if (filled == line.n1) {
+            head_azimuth_keep(line, filled, 2 * reach);
+            filled = 2 * reach;
+        }
+        if (read == shifted.n1 - 1) {
+            head_azimuth_keep(shifted, read, 2 * half);
+            read = 2 * half;
+        }
+        ix count = smaller_integer(smaller_integer(samples - done, HEAD_AZIMUTH_SEGMENT - begin),
+            HEAD_AZIMUTH_STRETCH);
+        count = smaller_integer(count, smaller_integer(line.n1 - filled, shifted.n1 - 1 - read));
+        const ux to = (ux)filled;
+        const ux since = (ux)done;
+        /* The column under the first sample of the stretch at no delay. */
+        const ix here = filled - reach - begin;
+        for (ix channel = 0; channel < channels; channel++) {
+            for (ux i = (ux)0; i < (ux)count; i++) {
+                line.at[channel * line.n1 + (ix)(to + i)] = block.at[channel * block.n1 + (ix)(since + i)];
+            }
+            const real share = (real)((double)channel - 0.5 * (double)(channels - 1));
+            if (share == REAL(0.0)) {
+                for (ux i = (ux)0; i < (ux)count; i++) {
+                    shifted.at[channel * shifted.n1 + (ix)((ux)read + i)] = line.at[channel * line.n1 +
+                        (ix)((ux)(filled - reach) + i)];
+                }
+            } else {
+                interpolation_locate(memory->course, (double)share, 0.0, 0.0, 512.0, begin, count,
+                    &memory->places);
+                const ix column = here - 23;
+                head_azimuth_read_one((reals_1){line.at + channel * line.n1, line.n1}, memory->reader,
+                    &memory->places, column, count, read, (reals_1){shifted.at + channel * shifted.n1,
+                    shifted.n1});
+            }
+        }
+        /* The filter hears half its length ahead of what it gives out, so its loss is that of half a length later. */
+        reals_1 rows = (reals_1){memory->rows.at + begin, begin + count - begin};
+        for (ix first = 0; first < channels; first += 2) {
+            const ix second = smaller_integer(first + 1, channels - 1);
+            spacing_loss_filter_pair(shifted, memory->losses, rows, read - 2 * half, first, second, done,
+                out);
+        }
+        counts.at[HEAD_AZIMUTH_FILLED] = (int64_t)(filled + count);
+        counts.at[HEAD_AZIMUTH_READ] = (int64_t)(read + count);
+        counts.at[HEAD_AZIMUTH_PLACE] += (int64_t)count;
+        done += count;
+    }
+}

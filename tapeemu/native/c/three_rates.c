@@ -1,0 +1,438 @@
+/* Generated from three_rates.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
+ *
+ * What is heard of a neighbour on the tape, an echo or the track beside, follows a law of ``|k|``, the wave number:
+ * it has a corner at 0 Hz, so its impulse response is long, but only in the lowest octaves. So the filter works at
+ * three rates, each an eighth of the one before, as the hiss of :mod:`tapeemu.dsp.kernels.tape_noise` does. A filter
+ * takes what lies above the reach of the next one, which gets what is left as its law: their sum is the law asked
+ * for.
+ *
+ * Sound is filtered in hops of 64 samples, which lie on a fixed grid of the tape: the cut of the input cannot matter,
+ * and the lower rates are those of the tape.
+ */
+
+#include "three_rates.h"
+
+#define THREE_RATES_HOP 64
+#define THREE_RATES_POINTS 512
+#define THREE_RATES_STEP 8
+#define THREE_RATES_HOPS 32
+#define THREE_RATES_HALF_FAST 64
+#define THREE_RATES_HALF_MIDDLE 96
+#define THREE_RATES_HALF_SLOW_SECONDS REAL(0x1.999999999999ap-5)
+#define THREE_RATES_RAISE_TAPS 12
+#define THREE_RATES_LOWER_TAPS 95
+#define THREE_RATES_LOWER_HALF 47
+#define THREE_RATES_PI REAL(0x1.921fb54442d18p+1)
+#define THREE_RATES_KAISER REAL(0x1.b0a3d70a3d70ap+2)
+#define THREE_RATES_BEGIN REAL(0x1.999999999999ap-5)
+#define THREE_RATES_REACH REAL(0x1.147ae147ae148p-2)
+#define THREE_RATES_END REAL(0x1.47ae147ae147bp-2)
+#define THREE_RATES_FLAT REAL(0x1.4cccccccccccdp-1)
+#define THREE_RATES_HOP_OF_LINE 0
+#define THREE_RATES_1 UINT64_C(1)
+#define THREE_RATES_2 UINT64_C(2)
+#define THREE_RATES_3 UINT64_C(3)
+
+/* Half length of the filter at the slowest rate: 50 ms. */
+KERNEL ix three_rates_half_slow(double sample_rate)
+{
+    return 4 * larger_integer(6, (ix)(0x1.999999999999ap-7 * sample_rate / 64.0 + 0.5));
+}
+
+/* Samples by which the response reaches to either side. */
+KERNEL ix three_rates_half(double sample_rate)
+{
+    return 864 + THREE_RATES_HOP * three_rates_half_slow(sample_rate);
+}
+
+/* Samples by which the output of a hop, given out during the next, is late. */
+KERNEL ix three_rates_latency(double sample_rate)
+{
+    return THREE_RATES_HOP * (13 + three_rates_half_slow(sample_rate)) + 48;
+}
+
+/* Columns of the line that lie before the next hop's, at least; a line has 2048 more. */
+KERNEL ix three_rates_past_columns(double sample_rate)
+{
+    return THREE_RATES_HOP * (12 + three_rates_half_slow(sample_rate)) + 48 + THREE_RATES_HALF_FAST;
+}
+
+KERNEL ix three_rates_past_of_middles(double sample_rate)
+{
+    return THREE_RATES_STEP * (12 + three_rates_half_slow(sample_rate)) + THREE_RATES_HALF_MIDDLE;
+}
+
+KERNEL ix three_rates_row(ix first, ix second, int64s_2 shapes, ix row)
+{
+    shapes.at[row * shapes.n1] = (int64_t)first;
+    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
+    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
+    return row + 1;
+}
+
+/*
+ * Write the shapes of the arrays of :class:`ThreeRates`, from a row on.
+ *
+ * Returns
+ * -------
+ * int
+ *     The row after the last one.
+ */
+KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row)
+{
+    const ix half = three_rates_half_slow(sample_rate);
+    row = three_rates_row(1, 1, shapes, row);
+    row = three_rates_row(129, 1, shapes, row);
+    row = three_rates_row(193, 1, shapes, row);
+    row = three_rates_row(2 * half + 1, 1, shapes, row);
+    row = three_rates_row(THREE_RATES_STEP, THREE_RATES_RAISE_TAPS, shapes, row);
+    row = three_rates_row(THREE_RATES_LOWER_TAPS, 1, shapes, row);
+    row = three_rates_row(channels, three_rates_past_columns(sample_rate) + 2048, shapes, row);
+    row = three_rates_row(channels, three_rates_past_of_middles(sample_rate) + 256, shapes, row);
+    row = three_rates_row(channels, 2 * half + THREE_RATES_HOPS, shapes, row);
+    row = three_rates_row(channels, 44, shapes, row);
+    row = three_rates_row(channels, 268, shapes, row);
+    return three_rates_row(3, THREE_RATES_POINTS, shapes, row);
+}
+
+/* Frequency of a point of a law, in turns per sample of the fastest rate. */
+EXACT KERNEL double three_rates_point_turns(ix level, ix point)
+{
+    EXACT_BODY
+    real turns = (real)(((double)point + 0.5) * 0.5 / 512.0);
+    for (ix _ = 0; _ < level; _++) {
+        turns = turns / REAL(8.0);
+    }
+    return (double)turns;
+}
+
+/* Raised cosine from nothing at `zero` to 1 at `one`. */
+EXACT KERNEL double three_rates_rise(double x, double zero, double one)
+{
+    EXACT_BODY
+    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
+    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
+}
+
+/* Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine. */
+EXACT KERNEL double three_rates_window(double x)
+{
+    EXACT_BODY
+    return 1.0 - three_rates_rise(x, 0x1.4cccccccccccdp-1, 1.0);
+}
+
+/* Taps that raise and lower a rate: a sinc under a Kaiser window. */
+EXACT KERNEL void three_rates_design_rates(const ThreeRates *filters)
+{
+    EXACT_BODY
+    const double whole = elementary_bessel_i0(0x1.b0a3d70a3d70ap+2);
+    for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
+        double total = 0.0;
+        for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
+            const real away = (real)((double)(k - 5) - (double)phase / 8.0);
+            const real inside = larger(REAL(1.0) - away / REAL(6.0) * (away / REAL(6.0)), REAL(0.0));
+            double value = elementary_bessel_i0((double)(THREE_RATES_KAISER * square_root(inside))) / whole;
+            if (away != REAL(0.0)) {
+                value = value * elementary_sine_of_turns((double)(REAL(0.5) * away)) / (double)(THREE_RATES_PI
+                    * away);
+            }
+            filters->raising.at[phase * filters->raising.n1 + k] = (real)value;
+            total += value;
+        }
+        for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
+            filters->raising.at[phase * filters->raising.n1 + k] = (real)((double)filters->raising.at[phase *
+                filters->raising.n1 + k] / total);
+        }
+    }
+    for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
+        for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
+            const ix place = THREE_RATES_LOWER_HALF + THREE_RATES_STEP * (k - 5) - phase;
+            if (place < THREE_RATES_LOWER_TAPS) {
+                filters->lowering.at[place] = filters->raising.at[phase * filters->raising.n1 + k] /
+                    REAL(8.0);
+            }
+        }
+    }
+}
+
+/* Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window. */
+EXACT KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps)
+{
+    EXACT_BODY
+    const ix half = floor_division(taps.n0, 2);
+    const ix points = law.n0;
+    for (ix n = 0; n < half + 1; n++) {
+        taps.at[half + n] = REAL(0.0);
+    }
+    for (ix i = 0; i < points; i++) {
+        /* Cosines of multiples of an angle, by their recursion. */
+        const double twice = 2.0 * elementary_cosine_of_turns(((double)i + 0.5) * 0.5 / (double)points);
+        double cosine = 1.0;
+        double before = 0.5 * twice;
+        for (ix n = 0; n < half + 1; n++) {
+            taps.at[half + n] = (real)((double)taps.at[half + n] + law.at[i] * cosine);
+            const double following = twice * cosine - before;
+            before = cosine;
+            cosine = following;
+        }
+    }
+    for (ix n = 0; n < half + 1; n++) {
+        const double value = (double)(taps.at[half + n] / (real)points) * three_rates_window((double)n /
+            ((double)half + 1.0));
+        taps.at[half + n] = (real)value;
+        taps.at[half - n] = (real)value;
+    }
+}
+
+/* Response of symmetric taps at a frequency in turns per sample of their rate. */
+EXACT KERNEL double three_rates_gain(reals_1 taps, double turns)
+{
+    EXACT_BODY
+    const ix half = floor_division(taps.n0, 2);
+    const double twice = 2.0 * elementary_cosine_of_turns(turns);
+    double cosine = 0.5 * twice;
+    double before = 1.0;
+    double total = (double)taps.at[half];
+    for (ix n = 1; n < half + 1; n++) {
+        total += 2.0 * (double)taps.at[half + n] * cosine;
+        const double following = twice * cosine - before;
+        before = cosine;
+        cosine = following;
+    }
+    return total;
+}
+
+/* What a change of the rate by eight does, at a frequency in turns per sample of the faster rate. */
+EXACT KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns)
+{
+    EXACT_BODY
+    return three_rates_gain(lowering, turns);
+}
+
+/*
+ * Design the filters for the law in ``filters.laws``, which is used up.
+ *
+ * Parameters
+ * ----------
+ * filters : ThreeRates
+ *     ``laws[level, point]`` is the response, real and the same for negative frequencies, at
+ *     ``point_turns(level, point)``.
+ */
+EXACT KERNEL void design_three_rates(const ThreeRates *filters)
+{
+    EXACT_BODY
+    double turns = 0.0;
+    double once = 0.0;
+    double left = 0.0;
+    doubles_2 laws = filters->laws;
+    three_rates_design_rates(filters);
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        laws.at[i] = laws.at[i] * three_rates_rise(three_rates_point_turns(0, i), 0x1.999999999999ap-8,
+            0x1.147ae147ae148p-5);
+    }
+    three_rates_design_even((doubles_1){laws.at, laws.n1}, filters->fast);
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        turns = three_rates_point_turns(1, i);
+        once = three_rates_gain_of_rate(filters->lowering, turns);
+        left = (laws.at[1 * laws.n1 + i] - three_rates_gain(filters->fast, turns)) / (once * once);
+        left = left * (1.0 - three_rates_rise(turns, 0x1.147ae147ae148p-5, 0x1.47ae147ae147bp-5));
+        laws.at[1 * laws.n1 + i] = left * three_rates_rise(turns, 0x1.999999999999ap-11,
+            0x1.147ae147ae148p-8);
+    }
+    three_rates_design_even((doubles_1){laws.at + 1 * laws.n1, laws.n1}, filters->middle);
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        turns = three_rates_point_turns(2, i);
+        once = three_rates_gain_of_rate(filters->lowering, turns);
+        const double twice = three_rates_gain_of_rate(filters->lowering, 8.0 * turns);
+        left = laws.at[2 * laws.n1 + i] - three_rates_gain(filters->fast, turns) -
+            three_rates_gain(filters->middle, 8.0 * turns) * once * once;
+        left = left / (once * once * twice * twice);
+        laws.at[2 * laws.n1 + i] = left * (1.0 - three_rates_rise(turns, 0x1.147ae147ae148p-8,
+            0x1.47ae147ae147bp-8));
+    }
+    three_rates_design_even((doubles_1){laws.at + 2 * laws.n1, laws.n1}, filters->slow);
+}
+
+/* Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0. */
+EXACT KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
+{
+    EXACT_BODY
+    doubles_1 law = (doubles_1){filters->laws.at, filters->laws.n1};
+    reals_1 taps = filters->fast;
+    const ix half = floor_division(taps.n0, 2);
+    for (ix n = 1; n < half + 1; n++) {
+        double total = 0.0;
+        for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+            total += law.at[i] * elementary_sine_of_turns(three_rates_point_turns(0, i) * (double)n);
+        }
+        const double value = total / 512.0 * three_rates_window((double)n / ((double)half + 1.0));
+        /* Taps stand in the order of the samples, so a later one multiplies the future. */
+        taps.at[half + n] = (real)((double)taps.at[half + n] + value);
+        taps.at[half - n] = (real)((double)taps.at[half - n] - value);
+    }
+}
+
+/* Forget all sound. */
+KERNEL void clear_three_rates(const ThreeRates *filters)
+{
+    filters->counts.at[THREE_RATES_HOP_OF_LINE] = INT64_C(0);
+    three_rates_clear(filters->line);
+    three_rates_clear(filters->middles);
+    three_rates_clear(filters->slows);
+    three_rates_clear(filters->slows_out);
+    three_rates_clear(filters->middles_out);
+}
+
+KERNEL void three_rates_clear(reals_2 line)
+{
+    for (ix channel = 0; channel < line.n0; channel++) {
+        for (ix column = 0; column < line.n1; column++) {
+            line.at[channel * line.n1 + column] = REAL(0.0);
+        }
+    }
+}
+
+/* Move what is still needed to the front of a line. */
+KERNEL void three_rates_to_front(reals_2 line, ix skipped)
+{
+    for (ix channel = 0; channel < line.n0; channel++) {
+        for (ux column = (ux)0; column < (ux)(line.n1 - skipped); column++) {
+            line.at[channel * line.n1 + (ix)column] = line.at[channel * line.n1 + (ix)((ux)skipped + column)];
+        }
+    }
+}
+
+/*
+ * Make room for the next hop.
+ *
+ * Parameters
+ * ----------
+ * filters : ThreeRates
+ *     Its line is moved to the front if it is full.
+ * dry : ndarray, shape (channels, columns of the line)
+ *     Another line, which moves with it.
+ *
+ * Returns
+ * -------
+ * int
+ *     Column of both lines that gets the first sample.
+ */
+KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry)
+{
+    const ix past = filters->line.n1 - 2048;
+    if (filters->counts.at[THREE_RATES_HOP_OF_LINE] == INT64_C(32)) {
+        three_rates_to_front(filters->line, 2048);
+        three_rates_to_front(dry, 2048);
+        three_rates_to_front(filters->middles, 256);
+        three_rates_to_front(filters->slows, THREE_RATES_HOPS);
+        three_rates_to_front(filters->slows_out, THREE_RATES_HOPS);
+        three_rates_to_front(filters->middles_out, 256);
+        filters->counts.at[THREE_RATES_HOP_OF_LINE] = INT64_C(0);
+    }
+    return (ix)((int64_t)past + INT64_C(64) * filters->counts.at[THREE_RATES_HOP_OF_LINE]);
+}
+
+/* Sum of products of taps with a line, from a column on. */
+KERNEL real three_rates_product(reals_1 line, ix first, reals_1 taps)
+{
+    REASSOCIATE
+    real total = REAL(0.0);
+    const ux base = (ux)first;
+    for (ux k = (ux)0; k < (ux)taps.n0; k++) {
+        total += taps.at[(ix)k] * line.at[(ix)(base + k)];
+    }
+    return total;
+}
+
+/* Filter a hop at the sample rate; its first sample has its first tap on column `first`. */
+KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out)
+{
+    const ux base = (ux)first;
+    const ux size = (ux)64;
+    for (ux i = (ux)0; i < size; i++) {
+        out.at[(ix)i] = taps.at[0] * line.at[(ix)(base + i)];
+    }
+    for (ux group = (ux)0; group < (ux)32; group++) {
+        const uint64_t n = (uint64_t)((ux)4 * group) + THREE_RATES_1;
+        const real a = taps.at[(ix)n];
+        const real b = taps.at[(ix)(n + THREE_RATES_1)];
+        const real c = taps.at[(ix)(n + THREE_RATES_2)];
+        const real d = taps.at[(ix)(n + THREE_RATES_3)];
+        const uint64_t here = (uint64_t)base + n;
+        for (ux i = (ux)0; i < size; i++) {
+            const real left = a * line.at[(ix)(here + (uint64_t)i)] + b * line.at[(ix)(here + (uint64_t)i +
+                THREE_RATES_1)];
+            const real right = c * line.at[(ix)(here + (uint64_t)i + THREE_RATES_2)] + d * line.at[(ix)(here +
+                (uint64_t)i + THREE_RATES_3)];
+            out.at[(ix)i] += left + right;
+        }
+    }
+}
+
+/* Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``. */
+KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out)
+{
+    REASSOCIATE
+    for (ux phase = (ux)0; phase < (ux)8; phase++) {
+        for (ux m = (ux)0; m < (ux)8; m++) {
+            real total = REAL(0.0);
+            const ux base = (ux)first + m;
+            for (ux k = (ux)0; k < (ux)12; k++) {
+                total += raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)(base + k)];
+            }
+            out.at[(ix)((ux)8 * m + phase)] += total;
+        }
+    }
+}
+
+/*
+ * Filter the hop that was written to the line.
+ *
+ * Parameters
+ * ----------
+ * filters : ThreeRates
+ *     With the hop's sound from the column of :func:`next_hop` on.
+ * out : ndarray, shape (channels, HOP)
+ *     Gets a hop of output, ``three_rates_latency() - HOP`` samples late.
+ */
+KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
+{
+    const ix hop = (ix)filters->counts.at[THREE_RATES_HOP_OF_LINE];
+    const ix half = floor_division(filters->slow.n0, 2);
+    const ix behind = 12 + half;
+    const ix new = filters->line.n1 - THREE_RATES_HOP * (THREE_RATES_HOPS - hop);
+    const ix new_middle = filters->middles.n1 - THREE_RATES_STEP * (THREE_RATES_HOPS - hop);
+    const ix new_slow = filters->slows.n1 - THREE_RATES_HOPS + hop;
+    for (ix channel = 0; channel < filters->line.n0; channel++) {
+        reals_1 line = (reals_1){filters->line.at + channel * filters->line.n1, filters->line.n1};
+        reals_1 middles = (reals_1){filters->middles.at + channel * filters->middles.n1, filters->middles.n1};
+        reals_1 slows = (reals_1){filters->slows.at + channel * filters->slows.n1, filters->slows.n1};
+        reals_1 slows_out = (reals_1){filters->slows_out.at + channel * filters->slows_out.n1,
+            filters->slows_out.n1};
+        reals_1 middles_out = (reals_1){filters->middles_out.at + channel * filters->middles_out.n1,
+            filters->middles_out.n1};
+        three_rates_filter_fast(line, new - THREE_RATES_HOP * behind - 48 - THREE_RATES_HALF_FAST,
+            filters->fast, (reals_1){out.at + channel * out.n1, out.n1});
+        for (ix r = 0; r < THREE_RATES_STEP; r++) {
+            middles.at[new_middle + r] = three_rates_product(line, new - 40 + THREE_RATES_STEP * r -
+                THREE_RATES_LOWER_HALF, filters->lowering);
+        }
+        slows.at[new_slow] = three_rates_product(middles, new_middle - 43 - THREE_RATES_LOWER_HALF,
+            filters->lowering);
+        slows_out.at[THREE_RATES_RAISE_TAPS + hop] = three_rates_product(slows, new_slow - 2 * half,
+            filters->slow);
+        const ix new_out = THREE_RATES_RAISE_TAPS + THREE_RATES_STEP * hop;
+        for (ix r = 0; r < THREE_RATES_STEP; r++) {
+            const ix at = new_middle + 5 - THREE_RATES_STEP * behind + r - THREE_RATES_HALF_MIDDLE;
+            const real low = three_rates_product(slows_out, 1 + hop, (reals_1){filters->raising.at + r *
+                filters->raising.n1, filters->raising.n1});
+            middles_out.at[new_out + r] = low + three_rates_product(middles, at, filters->middle);
+        }
+        three_rates_add_raised(middles_out, new_out - 11, filters->raising, (reals_1){out.at + channel *
+            out.n1, out.n1});
+    }
+    filters->counts.at[THREE_RATES_HOP_OF_LINE] = (int64_t)(hop + 1);
+}

@@ -1,0 +1,48 @@
+/* Generated from three_rates.py; do not edit. SPDX-License-Identifier: ISC */
+
+#ifndef TAPEEMU_THREE_RATES_H
+#define TAPEEMU_THREE_RATES_H
+
+#include "elementary.h"
+
+typedef struct {
+    int64s_1 counts;
+    reals_1 fast;
+    reals_1 middle;
+    reals_1 slow;
+    reals_2 raising;
+    reals_1 lowering;
+    reals_2 line;
+    reals_2 middles;
+    reals_2 slows;
+    reals_2 slows_out;
+    reals_2 middles_out;
+    doubles_2 laws;
+} ThreeRates;
+
+KERNEL ix three_rates_half_slow(double sample_rate);
+KERNEL ix three_rates_half(double sample_rate);
+KERNEL ix three_rates_latency(double sample_rate);
+KERNEL ix three_rates_past_columns(double sample_rate);
+KERNEL ix three_rates_past_of_middles(double sample_rate);
+KERNEL ix three_rates_row(ix first, ix second, int64s_2 shapes, ix row);
+KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row);
+KERNEL double three_rates_point_turns(ix level, ix point);
+KERNEL double three_rates_rise(double x, double zero, double one);
+KERNEL double three_rates_window(double x);
+KERNEL void three_rates_design_rates(const ThreeRates *filters);
+KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps);
+KERNEL double three_rates_gain(reals_1 taps, double turns);
+KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns);
+KERNEL void design_three_rates(const ThreeRates *filters);
+KERNEL void three_rates_add_odd_law(const ThreeRates *filters);
+KERNEL void clear_three_rates(const ThreeRates *filters);
+KERNEL void three_rates_clear(reals_2 line);
+KERNEL void three_rates_to_front(reals_2 line, ix skipped);
+KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry);
+KERNEL real three_rates_product(reals_1 line, ix first, reals_1 taps);
+KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out);
+KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out);
+KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out);
+
+#endif
