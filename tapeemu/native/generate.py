@@ -21,6 +21,10 @@ HAND_WRITTEN = frozenset({"subset.h", "tapeemu.h", "tapeemu.c", "proof.c", "emul
 """What in there is written by hand."""
 
 
+_SOLVED = ("flutter_figures",)
+"""Kernels that no processor calls: settings are solved for with them."""
+
+
 def files_of(names: list[str]) -> list[str]:
     """Names of kernel files with all that they need, each behind what it needs."""
     ordered: list[str] = []
@@ -51,7 +55,7 @@ def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
     """
     files: dict[str, str] = {}
     processors = [each for each in find_processors() if kinds is None or each.name in kinds]
-    names = files_of([*(each.unit.name for each in processors), "chain"])
+    names = files_of([*(each.unit.name for each in processors), "chain", *_SOLVED])
     _refuse_equal_names(names)
     for name in names:
         files[f"{name}.h"] = header_source(f"{KERNELS}.{name}")

@@ -1,0 +1,33 @@
+/* The plug-ins of all formats in one file: compile this. SPDX-License-Identifier: ISC */
+#include "tapeemu.c"
+
+#include <stdlib.h>
+#include <string.h>
+
+#include "shapes.h"
+
+#include "tables.inc"
+
+#include "decimal.c"
+
+#include "tree.c"
+
+#include "preset.c"
+
+#include "numbers.c"
+
+#include "setup.c"
+
+#include "core.c"
+
+#if defined(_WIN32)
+#define EXPORTED __declspec(dllexport)
+#else
+#define EXPORTED __attribute__((visibility("default")))
+#endif
+
+#include "clap.c"
+
+#include "lv2.c"
+
+#include "vst3.c"
