@@ -28,8 +28,8 @@ _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
 _OPTIONAL = ("length_ratio", "change", "adds_sound", "rings")
-"""Kernels of a processor that changes the length, of one that follows its settings while it plays, of one that sounds by
-itself, and of one whose tail is to be heard."""
+"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, or has a tail
+that is to be heard."""
 
 
 @dataclass(frozen=True)
@@ -344,7 +344,7 @@ def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
         lines += [f"/* {what} */"]
         switch(
             f"static bool stage_{call}(int32_t kind, const tapeemu_number *given, ix count)",
-            lambda each, call=call: [*_read(each), f"return {each.calls[call]}(&settings) != 0;"],
+            _truth(call),
             [*_unused("given", "count"), "return false;"],
             [each for each in processors if call in each.calls],
         )
@@ -377,6 +377,15 @@ def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
         _unused("given", "count", "sample_rate", "channels", "memory"),
         moving,
     )
+    return lines
+
+
+def _truth(call: str) -> _Lines:
+    """The case of a kind, where a kernel of its settings says yes or no."""
+
+    def lines(processor: KernelProcessor) -> list[str]:
+        return [*_read(processor), f"return {processor.calls[call]}(&settings) != 0;"]
+
     return lines
 
 

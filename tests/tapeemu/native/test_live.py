@@ -134,7 +134,7 @@ def test_a_tail_is_kept(library: LiveLibrary) -> None:
     """The sound of before the change rings on to its end."""
     audio = noise(40_000)
     audio[:, CHANGE:] = 0.0
-    heard, _, chains = change(library, HALL, NOTHING, audio)
+    heard, _, _ = change(library, HALL, NOTHING, audio)
     alone = late(library.chain(HALL).process(audio), LATE)
     after = CHANGE + LATE + FADE
     assert np.array_equal(heard[:, after : after + 8_000], alone[:, after : after + 8_000])
