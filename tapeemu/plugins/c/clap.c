@@ -321,7 +321,7 @@ static bool clap_hard_real_time(const ClapPlugin *plugin)
 
 static bool clap_set_render(const ClapPlugin *plugin, int32_t mode)
 {
-    (void)plugin;
+    core_set_offline(clap_core(plugin), mode == 1);
     return mode == 0 || mode == 1;
 }
 
@@ -406,9 +406,9 @@ static void clap_stretch(Core *core, const ClapProcess *data, Transport transpor
 static Transport clap_transport(const ClapTransport *told, double rate)
 {
     if (told == NULL || (told->flags & CLAP_HAS_SECONDS) == 0)
-        return (Transport){false, false, 0};
+        return (Transport){false, false, 0, 0};
     const double seconds = (double)told->seconds / 2147483648.0;
-    return (Transport){true, (told->flags & CLAP_PLAYING) != 0, (int64_t)floor_of_double(seconds * rate + 0.5)};
+    return (Transport){true, (told->flags & CLAP_PLAYING) != 0, (int64_t)floor_of_double(seconds * rate + 0.5), 1};
 }
 
 static int32_t clap_process(const ClapPlugin *plugin, const ClapProcess *data)
@@ -429,12 +429,19 @@ static int32_t clap_process(const ClapPlugin *plugin, const ClapProcess *data)
     }
     if (sounds)
         clap_stretch(core, data, transport, at, data->count);
+    if (__atomic_load_n(&core->later, __ATOMIC_ACQUIRE)) {
+        const ClapHost *host = ((ClapInstance *)plugin->data)->host;
+        host->request_callback(host);
+    }
     return 1; /* goes on; the host knows the tail */
 }
 
+/* Settings that are later than what the host was told sound when it has begun again. */
 static void clap_on_main_thread(const ClapPlugin *plugin)
 {
-    (void)plugin;
+    const ClapInstance *instance = plugin->data;
+    if (__atomic_exchange_n(&instance->core->later, false, __ATOMIC_ACQ_REL))
+        instance->host->request_restart(instance->host);
 }
 
 /* --- factory ------------------------------------------------------------------------------------------- */

@@ -12,6 +12,7 @@ typedef struct {
     bool known; /* the host says where it is */
     bool playing;
     int64_t place; /* of the first sample of the block */
+    int64_t slack; /* samples by which what the host says may be rounded */
 } Transport;
 
 typedef struct {
@@ -25,15 +26,30 @@ typedef struct {
     char *text; /* of the preset as loaded, or NULL */
     size_t text_bytes;
 
-    bool active;
     double rate;
     int channels;
-    Made *made;
-    uint32_t made_from; /* changes when the chain was made */
-    int64_t latency;
+    int64_t latency; /* as told to the host */
+    int64_t tail; /* of the newest chain, below 0 without an end */
+    uint32_t told_from; /* changes when both were found */
+    bool told;
+
+    /* While it is active. */
+    bool active, offline;
+    tapeemu_live *live;
+    Made *made; /* that plays, or is on its way in */
+    Made *waiting; /* that the live engine did not take yet */
+    Made *older[TAPEEMU_LIVE_CHAINS]; /* that ring on */
+    Made *incoming; /* from our thread to the audio thread */
+    Made *retired; /* and back, a list */
+    uint32_t made_from; /* changes when the newest chain was made */
+    int which_chain; /* of the two of `made` */
     int64_t place; /* on the tape, of the next sample */
     bool fresh; /* nothing has sounded yet */
     double *buffers; /* channels of PIECE samples */
+    Thread thread;
+    bool threaded, ending;
+    bool later; /* the knobs ask for a chain that is later than what was told */
+    bool locked; /* the preset is being read or replaced */
 } Core;
 
 static double value_of(const Core *core, int knob)
@@ -291,12 +307,13 @@ static const char *plugin_kind(int which)
     return which == CHAIN_PLUGIN ? "chain" : KINDS[which - 1].kind;
 }
 
+static void core_deactivate(Core *core);
+
 static void core_end(Core *core)
 {
     if (core == NULL)
         return;
-    free(core->made);
-    free(core->buffers);
+    core_deactivate(core);
     free(core->base);
     free(core->text);
     free(core);
@@ -321,118 +338,329 @@ static Core *core_begin(int which)
     return core;
 }
 
-/* A chain as the knobs stand; NULL if they do not fit together. Not for the audio thread. */
-static Made *core_make(const Core *core, int64_t place)
+/* Between the main thread and our own; the audio thread never waits. */
+static void lock(Core *core)
+{
+    while (__atomic_exchange_n(&core->locked, true, __ATOMIC_ACQUIRE))
+        wait_milliseconds(1);
+}
+
+static void unlock(Core *core)
+{
+    __atomic_store_n(&core->locked, false, __ATOMIC_RELEASE);
+}
+
+static uint32_t changes_of(const Core *core)
+{
+    return __atomic_load_n(&core->changes, __ATOMIC_ACQUIRE);
+}
+
+/* A chain as the knobs stand; NULL if they do not fit together. Not for the audio thread, but where time does not
+ * count. */
+static Made *core_make(Core *core)
 {
     Preset *preset = malloc(sizeof *preset);
     Made *made = NULL;
     if (preset != NULL) {
+        lock(core);
         preset_as_turned(core, preset);
+        unlock(core);
         const double track = value_of(core, knob_with_role(core, ROLE_TRACK));
-        made = make(preset, core->rate, core->channels, PIECE, (int64_t)track, place);
+        made = make(preset, core->rate, core->channels, PIECE, (int64_t)track, 0);
     }
     free(preset);
     return made;
 }
 
-/* Follow the knobs. */
-static void core_renew(Core *core, int64_t place)
+/* Find what the host is told, while nothing sounds. */
+static void find_latency(Core *core)
 {
-    const uint32_t changes = __atomic_load_n(&core->changes, __ATOMIC_ACQUIRE);
-    if (core->made != NULL && changes == core->made_from)
+    const uint32_t changes = changes_of(core);
+    if (core->active || (core->told && core->told_from == changes))
         return;
-    Made *made = core_make(core, place);
-    core->made_from = changes;
+    Made *made = core_make(core);
+    core->told = true;
+    core->told_from = changes;
     if (made == NULL)
-        return; /* what sounded before goes on */
-    free(core->made);
-    core->made = made;
+        return;
     core->latency = made->latency;
-    core->fresh = true;
-    core->place = place;
+    core->tail = made->tail;
+    free(made);
 }
 
 static int64_t core_latency(Core *core)
 {
-    core_renew(core, 0);
-    return core->made == NULL ? 0 : core->latency;
+    find_latency(core);
+    return core->latency;
 }
 
 static int64_t core_tail(Core *core)
 {
-    core_renew(core, 0);
-    return core->made == NULL ? 0 : core->made->tail;
+    find_latency(core);
+    return __atomic_load_n(&core->tail, __ATOMIC_RELAXED);
 }
 
 static bool core_format(Core *core, double rate, int channels)
 {
-    if (!(rate >= 1000.0 && rate <= 1000000.0) || channels < 1 || channels > TAPEEMU_MOST_CHANNELS)
+    if (!(rate >= 1000.0 && rate <= 1000000.0) || channels < 1 || channels > TAPEEMU_MOST_CHANNELS || core->active)
         return false;
-    if (rate != core->rate || channels != core->channels) {
-        core->rate = rate;
-        core->channels = channels;
-        free(core->made);
-        core->made = NULL;
-    }
+    if (rate != core->rate || channels != core->channels)
+        core->told = false;
+    core->rate = rate;
+    core->channels = channels;
     return true;
 }
 
+/* --- our own thread ------------------------------------------------------------------------------------ */
+
+static void free_list(Made *list)
+{
+    while (list != NULL) {
+        Made *next = list->next;
+        free(list);
+        list = next;
+    }
+}
+
+static void make_if_turned(Core *core)
+{
+    const uint32_t changes = changes_of(core);
+    if (changes == __atomic_load_n(&core->made_from, __ATOMIC_RELAXED))
+        return;
+    Made *made = core_make(core);
+    __atomic_store_n(&core->made_from, changes, __ATOMIC_RELAXED);
+    if (made == NULL)
+        return; /* what sounded before goes on */
+    if (made->latency > core->latency) {
+        __atomic_store_n(&core->later, true, __ATOMIC_RELEASE);
+        free(made);
+        return;
+    }
+    __atomic_store_n(&core->later, false, __ATOMIC_RELEASE);
+    __atomic_store_n(&core->tail, made->tail, __ATOMIC_RELAXED);
+    free(__atomic_exchange_n(&core->incoming, made, __ATOMIC_ACQ_REL));
+}
+
+/* Makes chains and frees them. It looks for work instead of being woken: waking is a call of the system. */
+#if defined(_WIN32)
+static DWORD WINAPI thread_entry(LPVOID data)
+#else
+static void *thread_entry(void *data)
+#endif
+{
+    Core *core = data;
+    int idle = 0;
+    while (!__atomic_load_n(&core->ending, __ATOMIC_ACQUIRE)) {
+        const uint32_t before = __atomic_load_n(&core->made_from, __ATOMIC_RELAXED);
+        free_list(__atomic_exchange_n(&core->retired, NULL, __ATOMIC_ACQ_REL));
+        if (!__atomic_load_n(&core->offline, __ATOMIC_RELAXED))
+            make_if_turned(core);
+        idle = before == __atomic_load_n(&core->made_from, __ATOMIC_RELAXED) ? idle + 1 : 0;
+        wait_milliseconds(idle < 400 ? 5 : 20);
+    }
+    return 0;
+}
+
+/* --- sound --------------------------------------------------------------------------------------------- */
+
 static bool core_activate(Core *core)
 {
-    free(core->buffers);
+    if (core->active)
+        return true;
+    core->made_from = changes_of(core);
+    core->made = core_make(core);
+    if (core->made == NULL) { /* the knobs do not fit together: as they last did */
+        lock(core);
+        core->made = make(core->base, core->rate, core->channels, PIECE, 0, 0);
+        unlock(core);
+    }
+    if (core->made == NULL)
+        return false;
+    core->latency = core->made->latency;
+    core->tail = core->made->tail;
+    core->told = true;
+    core->told_from = core->made_from;
     core->buffers = malloc((size_t)core->channels * PIECE * sizeof(double));
-    core_renew(core, 0);
-    if (core->made != NULL && !core->fresh)
-        place_made(core->made, 0);
+    void *memory = malloc(tapeemu_live_size(core->rate, core->channels, PIECE, core->latency));
+    core->live = memory == NULL || core->buffers == NULL
+        ? NULL
+        : tapeemu_live_create(core->rate, core->channels, PIECE, core->latency, memory);
+    core->ending = false;
+    core->threaded = core->live != NULL && begin_thread(&core->thread, core);
+    core->active = true;
+    if (core->live == NULL) {
+        free(memory);
+        core_deactivate(core);
+        return false;
+    }
+    core->which_chain = 0;
+    place_chain(core->made, core->made->chains[0], 0);
+    core->made->sounding[0] = tapeemu_live_take(core->live, core->made->chains[0]);
     core->place = 0;
     core->fresh = true;
-    core->active = core->buffers != NULL && core->made != NULL;
-    return core->active;
+    core->later = false;
+    return true;
 }
 
 static void core_deactivate(Core *core)
 {
+    if (!core->active)
+        return;
     core->active = false;
+    __atomic_store_n(&core->ending, true, __ATOMIC_RELEASE);
+    if (core->threaded)
+        join_thread(core->thread);
+    core->threaded = false;
+    for (int k = 0; k < TAPEEMU_LIVE_CHAINS; k++) {
+        free(core->older[k]);
+        core->older[k] = NULL;
+    }
+    free(core->made);
+    free(core->waiting);
+    free(core->incoming);
+    free_list(core->retired);
+    free(core->live);
+    free(core->buffers);
+    core->made = core->waiting = core->incoming = core->retired = NULL;
+    core->live = NULL;
+    core->buffers = NULL;
+    core->told = false;
 }
 
+static void retire(Core *core, Made *made)
+{
+    Made *first = __atomic_load_n(&core->retired, __ATOMIC_RELAXED);
+    do
+        made->next = first;
+    while (!__atomic_compare_exchange_n(&core->retired, &first, made, true, __ATOMIC_RELEASE, __ATOMIC_RELAXED));
+}
+
+/* Chains that have rung out are free again. */
+static void fetch_gone(Core *core)
+{
+    for (tapeemu *gone; (gone = tapeemu_live_gone(core->live)) != NULL;) {
+        for (int k = -1; k < TAPEEMU_LIVE_CHAINS; k++) {
+            Made **of = k < 0 ? &core->made : &core->older[k];
+            for (int each = 0; *of != NULL && each < 2; each++)
+                if ((*of)->chains[each] == gone)
+                    (*of)->sounding[each] = false;
+            if (k >= 0 && *of != NULL && !(*of)->sounding[0] && !(*of)->sounding[1]) {
+                retire(core, *of);
+                *of = NULL;
+            }
+        }
+    }
+}
+
+static bool room_for_older(const Core *core)
+{
+    for (int k = 0; k < TAPEEMU_LIVE_CHAINS; k++)
+        if (core->older[k] == NULL)
+            return true;
+    return false;
+}
+
+/* Let the newest chain take over, if one waits. */
+static void take_newest(Core *core, int64_t place)
+{
+    Made *newest = __atomic_exchange_n(&core->incoming, NULL, __ATOMIC_ACQ_REL);
+    if (newest != NULL) {
+        if (core->waiting != NULL)
+            retire(core, core->waiting);
+        core->waiting = newest;
+    }
+    if (core->waiting == NULL || tapeemu_live_changing(core->live) || !room_for_older(core))
+        return;
+    tapeemu_seek(core->waiting->chains[0], place);
+    if (!tapeemu_live_take(core->live, core->waiting->chains[0]))
+        return;
+    core->waiting->sounding[0] = true;
+    for (int k = 0; k < TAPEEMU_LIVE_CHAINS; k++)
+        if (core->older[k] == NULL) {
+            core->older[k] = core->made;
+            break;
+        }
+    core->made = core->waiting;
+    core->waiting = NULL;
+    core->which_chain = 0;
+    core->place = place;
+}
+
+/* Go to another place on the tape: the twin goes there and takes over. If it still rings from a jump before this one,
+ * the next block tries again. */
+static void jump(Core *core, int64_t place)
+{
+    const int other = 1 - core->which_chain;
+    if (core->fresh) { /* nothing has sounded: be there at once */
+        place_chain(core->made, core->made->chains[core->which_chain], place);
+        core->place = place;
+        return;
+    }
+    if (core->made->sounding[other] || tapeemu_live_changing(core->live))
+        return;
+    tapeemu_seek(core->made->chains[other], place);
+    if (!tapeemu_live_take(core->live, core->made->chains[other]))
+        return;
+    core->made->sounding[other] = true;
+    core->which_chain = other;
+    core->place = place;
+}
+
+static void core_set_offline(Core *core, bool offline)
+{
+    __atomic_store_n(&core->offline, offline, __ATOMIC_RELAXED);
+}
+
+/* As after activation. */
 static void core_reset(Core *core)
 {
-    if (core->made != NULL && !core->fresh)
-        place_made(core->made, 0);
+    if (!core->active || core->fresh)
+        return;
+    tapeemu_live_reset(core->live, 0);
+    fetch_gone(core);
+    for (int each = 0; each < 2; each++) /* the one that plays stays, all others are gone */
+        core->made->sounding[each] = each == core->which_chain;
+    if (core->made->run_in > 0)
+        place_chain(core->made, core->made->chains[core->which_chain], 0);
     core->place = 0;
     core->fresh = true;
 }
 
-static void core_process(Core *core, Transport transport, const void *const *in, void *const *out, bool wide, int32_t count)
+/* in and out: a pointer a channel, to doubles where `wide`, else to floats. */
+static void core_process(
+    Core *core, Transport transport, const void *const *in, void *const *out, bool wide, int32_t count)
 {
     double *pieces[TAPEEMU_MOST_CHANNELS];
-    if (!core->active)
+    if (!core->active || count <= 0)
         return;
-    core_renew(core, core->place);
-    if (transport.known && transport.playing && transport.place != core->place) {
-        place_made(core->made, transport.place);
-        core->place = transport.place;
-    }
+    tapeemu_live_bypass(core->live, bypassed(core));
     for (int channel = 0; channel < core->channels; channel++)
         pieces[channel] = core->buffers + (ptrdiff_t)channel * PIECE;
     for (int32_t at = 0; at < count; at += PIECE) {
         const int32_t now = count - at < PIECE ? count - at : PIECE;
+        const bool follows = transport.known && transport.playing;
+        const int64_t wanted = follows ? transport.place + at : core->place;
+        const int64_t beside = wanted > core->place ? wanted - core->place : core->place - wanted;
+        if (__atomic_load_n(&core->offline, __ATOMIC_RELAXED)) /* time does not count, but every bounce is the same */
+            make_if_turned(core);
+        fetch_gone(core);
+        take_newest(core, beside > transport.slack ? wanted : core->place);
+        if (beside > transport.slack && wanted != core->place)
+            jump(core, wanted);
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
                 pieces[channel][k] =
                     wide ? ((const double *)in[channel])[at + k] : (double)((const float *)in[channel])[at + k];
-        if (!bypassed(core))
-            tapeemu_process(core->made->chain, (const double *const *)pieces, pieces, now);
+        tapeemu_live_process(core->live, (const double *const *)pieces, pieces, now);
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
                 if (wide)
                     ((double *)out[channel])[at + k] = pieces[channel][k];
                 else
                     ((float *)out[channel])[at + k] = (float)pieces[channel][k];
-    }
-    core->place += count;
-    if (count > 0)
+        core->place += now;
         core->fresh = false;
+    }
 }
 
 /* --- state --------------------------------------------------------------------------------------------- */
@@ -479,7 +707,7 @@ static bool same_preset(const Preset *one, const Preset *other)
 }
 
 /* The text of the state; to be freed. */
-static char *core_save(const Core *core, size_t *bytes)
+static char *core_save(Core *core, size_t *bytes)
 {
     Preset *preset = malloc(sizeof *preset);
     char *text = NULL;
@@ -550,6 +778,7 @@ static bool core_load(Core *core, const char *text, size_t bytes)
         return false;
     }
     memcpy(kept, text, bytes);
+    lock(core);
     free(core->base);
     free(core->text);
     core->base = preset;
@@ -559,5 +788,6 @@ static bool core_load(Core *core, const char *text, size_t bytes)
     for (int k = 0; k < core->knob_count; k++)
         if (named[k])
             keep_value(core, k, settled(core->knobs + k, values[k]));
+    unlock(core);
     return true;
 }

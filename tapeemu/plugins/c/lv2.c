@@ -61,7 +61,7 @@ static void lv2_activate(void *handle)
     Lv2Plugin *plugin = handle;
     lv2_follow_knobs(plugin);
     core_activate(plugin->core);
-    core_reset(plugin->core);
+    core_reset(plugin->core); /* a host may activate twice */
 }
 
 static void lv2_run(void *handle, uint32_t count)
@@ -75,7 +75,7 @@ static void lv2_run(void *handle, uint32_t count)
         in[channel] = plugin->ports[channel];
         out[channel] = plugin->ports[channels + channel];
     }
-    core_process(plugin->core, (Transport){false, false, 0}, in, out, false, (int32_t)count);
+    core_process(plugin->core, (Transport){false, false, 0, 0}, in, out, false, (int32_t)count);
     float *latency = plugin->ports[2 * channels + plugin->core->knob_count];
     if (latency != NULL)
         *latency = (float)core_latency(plugin->core);

@@ -296,13 +296,6 @@ static bool stage_fits(const StageText *stage)
     }
 }
 
-/* Whether a stage sounds without input. */
-static bool stage_adds_sound(const StageText *stage)
-{
-    return stage->kind == KIND_TAPE_NOISE &&
-        (stage->settings[TAPE_NOISE_HISS].whole != 0 || stage->settings[TAPE_NOISE_HUM_DB].given);
-}
-
 /* The numbers of a stage that is a processor; false if its settings do not fit together. */
 static bool numbers_of(const StageText *stage, Numbers *to)
 {

@@ -1,5 +1,11 @@
 /* The plug-ins of all formats in one file: compile this. SPDX-License-Identifier: ISC */
+#if !defined(_WIN32)
+#define _POSIX_C_SOURCE 200809L
+#endif
+
 #include "tapeemu.c"
+
+#include "live.c"
 
 #include <stdlib.h>
 #include <string.h>
@@ -15,6 +21,8 @@
 #include "preset.c"
 
 #include "numbers.c"
+
+#include "system.c"
 
 #include "setup.c"
 

@@ -1,11 +1,14 @@
 /* From a preset to a chain of the library. SPDX-License-Identifier: ISC */
 
-/* A chain that sounds, with the memory it lives in. */
-typedef struct {
-    tapeemu *chain;
+/* A chain and its twin, with the memory they live in. When the song's position jumps, the twin goes there and takes
+ * over, while the other rings. */
+typedef struct Made {
+    tapeemu *chains[2];
+    bool sounding[2]; /* with the live engine */
     int64_t latency, tail; /* tail below 0: it has no end */
     int64_t run_in; /* samples of silence to be fed before the first */
     int channels;
+    struct Made *next; /* in the list of those that are to be freed */
 } Made;
 
 #define HELD_BACK 8         /* samples, as in the chain in Python */
@@ -48,7 +51,8 @@ static bool flatten(const Preset *preset, int first, int behind, int top, Setup 
         to->stages[here] = (tapeemu_stage){
             KINDS[stage->kind].native, to->numbers[here].count, to->numbers[here].numbers, NULL, 0};
         to->top[here] = outermost;
-        to->adds_sound[here] = stage_adds_sound(stage);
+        to->adds_sound[here] = stage_adds_sound(
+            to->stages[here].kind, to->numbers[here].numbers, to->numbers[here].count);
         to->setup.stage_count++;
         if (stage->mix_percent / 100.0 < 1.0) {
             if (to->setup.group_count == TAPEEMU_MOST_GROUPS)
@@ -90,19 +94,19 @@ static bool setup_of(const Preset *preset, double rate, int channels, int block,
 }
 
 /* Put a chain at a place on the tape, as if it had always run. */
-static void place_made(Made *made, int64_t place)
+static void place_chain(const Made *made, tapeemu *chain, int64_t place)
 {
     enum { PIECE = 64 };
     tapeemu_real silence[PIECE] = {0}, lost[PIECE];
     const tapeemu_real *in[TAPEEMU_MOST_CHANNELS];
     tapeemu_real *out[TAPEEMU_MOST_CHANNELS];
-    tapeemu_seek(made->chain, place - made->run_in);
+    tapeemu_seek(chain, place - made->run_in);
     for (int channel = 0; channel < made->channels; channel++) {
         in[channel] = silence;
         out[channel] = lost;
     }
     for (int64_t left = made->run_in; left > 0; left -= PIECE)
-        tapeemu_process(made->chain, in, out, (ptrdiff_t)(left < PIECE ? left : PIECE));
+        tapeemu_process(chain, in, out, (ptrdiff_t)(left < PIECE ? left : PIECE));
 }
 
 /* Make a chain; NULL if the settings do not fit, or there is no memory. Not for the audio thread. */
@@ -113,19 +117,19 @@ static Made *make(const Preset *preset, double rate, int channels, int block, in
     if (setup != NULL && setup_of(preset, rate, channels, block, track, setup)) {
         setup->setup.place = place;
         const tapeemu_bytes bytes = tapeemu_size(&setup->setup);
-        made = bytes.fast == 0 ? NULL : malloc(sizeof *made + bytes.fast + 64);
+        const size_t each = (bytes.fast + 63) & ~(size_t)63;
+        made = bytes.fast == 0 ? NULL : calloc(1, sizeof *made + 2 * each + 64);
         if (made != NULL) {
-            const uintptr_t behind = (uintptr_t)(made + 1);
+            char *behind = (char *)(((uintptr_t)(made + 1) + 63) & ~(uintptr_t)63);
             made->channels = channels;
-            made->chain = tapeemu_create(&setup->setup, (void *)((behind + 63) & ~(uintptr_t)63), NULL);
-            made->latency = tapeemu_latency(made->chain);
-            made->tail = tapeemu_tail(made->chain, TAIL_DB) + made->latency;
+            for (int k = 0; k < 2; k++)
+                made->chains[k] = tapeemu_create(&setup->setup, behind + (size_t)k * each, NULL);
+            made->latency = tapeemu_latency(made->chains[0]);
+            made->tail = tapeemu_tail(made->chains[0], TAIL_DB) + made->latency;
             for (int32_t k = 0; k < setup->setup.stage_count; k++)
                 if (setup->adds_sound[k])
                     made->tail = -1;
             made->run_in = run_in_of(setup, rate, channels);
-            if (made->run_in > 0)
-                place_made(made, place);
         }
     }
     free(setup);

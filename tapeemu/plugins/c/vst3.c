@@ -102,6 +102,7 @@ typedef struct {
 } V3Context;
 
 #define V3_PLAYING (1u << 1)
+#define V3_OFFLINE 2
 
 typedef struct {
     int32_t mode, sample_size, samples, inputs, outputs;
@@ -439,6 +440,7 @@ static V3Result V3_CALL v3_set_up(void *self, V3Setup *setup)
     if (plugin->core->active || !core_format(plugin->core, setup->rate, plugin->core->channels))
         return V3_FALSE;
     plugin->rate = setup->rate;
+    core_set_offline(plugin->core, setup->mode == V3_OFFLINE);
     return V3_OK;
 }
 
@@ -456,7 +458,7 @@ static V3Result V3_CALL v3_process(void *self, V3Data *data)
 {
     V3Plugin *plugin = V3_OF(self, processor);
     Core *core = plugin->core;
-    Transport transport = {false, false, 0};
+    Transport transport = {false, false, 0, 0};
     if (data->changes != NULL)
         v3_follow_changes(plugin, data->changes);
     if (data->inputs < 1 || data->outputs < 1 || data->samples <= 0 || data->in->buffers == NULL ||
