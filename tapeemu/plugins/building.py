@@ -17,7 +17,17 @@ from tapeemu.plugins.tables import PluginKind, plugin_kinds, tables_source
 from tapeemu.plugins.turtle import manifest_text, turtle_text
 from tapeemu.presets import list_places
 
-__all__ = ["FORMATS", "MACHINES", "BuildError", "Machine", "build", "built", "compiler_for", "this_machine"]
+__all__ = [
+    "FORMATS",
+    "MACHINES",
+    "NAME",
+    "BuildError",
+    "Machine",
+    "build",
+    "built",
+    "compiler_for",
+    "this_machine",
+]
 
 FORMATS = ("clap", "lv2", "vst3")
 """Formats; the name of each is also the ending of its file or folder."""

@@ -98,7 +98,6 @@ def _knob(knob: Knob) -> list[str]:
     if knob.unit in _UNITS:
         lines.append(f"units:unit {_UNITS[knob.unit]}")
     elif knob.unit:
-        lines.append(
-            f'units:unit [ a units:Unit ; units:symbol "{knob.unit}" ; units:render "%f {knob.unit.replace("%", "%%")}" ]'
-        )
+        shown = f'units:symbol "{knob.unit}" ; units:render "%f {knob.unit}"'
+        lines.append(f"units:unit [ a units:Unit ; {shown} ]")
     return lines
