@@ -13,9 +13,8 @@ from pathlib import Path
 
 from tapeemu.errors import TapeemuError
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.plugins.tables import PluginKind, plugin_kinds, tables_source
+from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, tables_source
 from tapeemu.plugins.turtle import manifest_text, turtle_text
-from tapeemu.presets import list_places
 
 __all__ = [
     "FORMATS",
@@ -36,7 +35,16 @@ NAME = "tapeemu"
 
 _SOURCES = Path(__file__).parent / "c"
 _VERSION = "0.1.0"
-_FLAGS = ("-std=gnu99", "-O3", "-ffp-contract=off", "-DTAPEEMU_STRICT", "-fvisibility=hidden", "-fno-math-errno")
+_FLAGS = (
+    "-std=gnu99",
+    "-O2",
+    "-ffp-contract=off",
+    "-DTAPEEMU_STRICT",
+    "-fvisibility=hidden",
+    "-fno-math-errno",
+    "-ffunction-sections",
+    "-fdata-sections",
+)
 
 
 class BuildError(TapeemuError):
@@ -135,8 +143,7 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
     machine = machine or this_machine()
     compiler = compiler_for(machine)
     kinds = plugin_kinds()
-    presets = {place.name: place.path.read_text("utf-8") for place in list_places() if place.origin == "shipped"}
-    tables = tables_source(kinds, presets) + _entries(kinds)
+    tables = tables_source(kinds, shipped_presets()) + _entries(kinds)
     made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, compiler)}"
     if built(made, machine):
         return made

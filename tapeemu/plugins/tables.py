@@ -1,7 +1,7 @@
-"""What the plug-ins must know of the processors, as tables in C, read from the settings' declarations.
+"""What the plug-ins must know of the processors, as tables in C, from the settings' declarations.
 
-Keys, units, ranges, defaults and choices come from there. What no declaration says stands in this file: which of two
-settings counts, where a knob stands that is left out by default, and what the kernels call a setting.
+Keys, units, ranges, defaults and choices come from there. What no declaration says stands in this file: which of
+two settings counts, where a knob stands that is left out by default, and what the kernels call a setting.
 """
 
 import re
@@ -21,7 +21,17 @@ from tapeemu.presets.reading import file_kinds
 from tapeemu.processor import Processor
 from tapeemu.settings_text import is_list, nested_model, unit_of
 
-__all__ = ["MOST_PARTS", "Knob", "Listed", "PluginKind", "Value", "chain_knobs", "plugin_kinds", "tables_source"]
+__all__ = [
+    "MOST_PARTS",
+    "Knob",
+    "Listed",
+    "PluginKind",
+    "Value",
+    "chain_knobs",
+    "plugin_kinds",
+    "shipped_presets",
+    "tables_source",
+]
 
 MOST_PARTS = 16
 """Most rows of a list of parts."""
@@ -338,8 +348,8 @@ def _numbers(kind: str, native: KernelProcessor, values: Sequence[Value]) -> Ite
             yield rule.upper(), places[key], float(otherwise or 0.0)
         else:
             raise ParameterError(
-                f"{kind}: nothing is known of the number {path} of its kernels; say in plugins/tables.py from which "
-                "setting it comes"
+                f"{kind}: nothing is known of the number {path} of its kernels; say in plugins/tables.py of which "
+                "setting it is"
             )
 
 
@@ -358,9 +368,18 @@ def _knobs(kind: str, values: Sequence[Value]) -> Iterator[Knob]:
             band = value.key.endswith("[0]")
             names = ["set"] if band or len(group) == 1 else [values[places[each]].label for each in group]
             yield Knob(
-                *(f"{value.key.removesuffix('[0]')}.set", f"{value.label.removesuffix(' from')}: set"),
-                *("", "SELECT", number, 2 if band else len(group), 0.0, float(len(names)), 0.0, True, False),
-                ("left out", *names),
+                f"{value.key.removesuffix('[0]')}.set",
+                f"{value.label.removesuffix(' from')}: set",
+                "",
+                "SELECT",
+                first=number,
+                count=2 if band else len(group),
+                least=0.0,
+                most=float(len(names)),
+                default=0.0,
+                stepped=True,
+                logarithmic=False,
+                words=("left out", *names),
             )
         yield _knob(number, value)
 
@@ -379,7 +398,12 @@ def _knob(number: int, value: Value) -> Knob:
     if value.sort == "WORD" and value.optional:
         words, most, default = ("none", *words), most + 1.0, 0.0
     return Knob(
-        *(value.key, value.label, value.unit, "VALUE", number, 1, least, most, default),
+        *(value.key, value.label, value.unit, "VALUE"),
+        first=number,
+        count=1,
+        least=least,
+        most=most,
+        default=default,
         stepped=value.sort != "NUMBER",
         logarithmic=value.sort == "NUMBER" and least > 0.0 and most / least >= 40.0,
         words=words,
@@ -513,10 +537,8 @@ def _profile_lines() -> list[str]:
     for profile in (AS_SET, *PROFILES.values()):
         parts = ", ".join(f"{{{part.diameter_mm!r}, {part.peak_percent!r}}}" for part in profile.parts)
         low, high = profile.random_band_hz
-        lines.append(
-            f"    {{{profile.tape_speed_cm_s!r}, {profile.weighted_flutter_percent!r}, {profile.random_percent!r}, "
-            f"{low!r}, {high!r}, {len(profile.parts)}, {{{parts}}}}},"
-        )
+        numbers = (profile.tape_speed_cm_s, profile.weighted_flutter_percent, profile.random_percent, low, high)
+        lines.append(f"    {{{', '.join(map(repr, numbers))}, {len(profile.parts)}, {{{parts}}}}},")
     return [*lines, "};"]
 
 
@@ -534,6 +556,19 @@ STAGE_KNOBS = 8
 """Stages of a chain that have knobs of their own."""
 
 
+def shipped_presets() -> dict[str, str]:
+    """Texts of the shipped presets that a plug-in can hold, without their measured figures, by name.
+
+    Effects of other libraries have no kernels, so presets with them stay with the command line.
+    """
+    texts = {
+        place.name: place.path.read_text("utf-8").partition("\n[measured]")[0] + "\n"
+        for place in list_places()
+        if place.origin == "shipped"
+    }
+    return {name: text for name, text in texts.items() if 'kind = "plugin_effect"' not in text}
+
+
 def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
     """The knobs of the plug-in that holds a whole chain: a preset, and what each of its stages adds.
 
@@ -543,7 +578,7 @@ def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
         Names of presets that can be chosen; the shipped ones if left out.
     """
     if presets is None:
-        presets = [place.name for place in list_places() if place.origin == "shipped"]
+        presets = list(shipped_presets())
     bypass, _, track = list(_knobs("chain", ()))
     knobs = [
         bypass,

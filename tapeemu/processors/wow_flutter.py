@@ -426,16 +426,19 @@ def _solved_figures(
     for row, line in zip(sines, lines, strict=True):
         row[:2] = line
     figures = np.zeros(2)
-    numbers = (
-        law.rms,
-        law.low_hz,
-        law.high_hz,
-        law.slope_db_per_octave,
-        scrape.rms,
-        scrape.low_hz,
-        scrape.high_hz,
+    flutter_figures(
+        sines,
+        float(law.rms),
+        float(law.low_hz),
+        float(law.high_hz),
+        float(law.slope_db_per_octave),
+        float(scrape.rms),
+        float(scrape.low_hz),
+        float(scrape.high_hz),
+        np.zeros((17, 3)),
+        np.zeros(FLUTTER_POINTS),
+        figures,
     )
-    flutter_figures(sines, *map(float, numbers), np.zeros((17, 3)), np.zeros(FLUTTER_POINTS), figures)
     return float(figures[0]), float(figures[1])
 
 

@@ -5,8 +5,20 @@ The layouts of structures are those of the public interface of CLAP 1.2.
 
 import ctypes
 from collections.abc import Sequence
-from ctypes import CFUNCTYPE, POINTER, Structure, c_bool, c_char, c_char_p, c_double, c_int32, c_int64, c_uint32
-from ctypes import c_uint64, c_void_p
+from ctypes import (
+    CFUNCTYPE,
+    POINTER,
+    Structure,
+    c_bool,
+    c_char,
+    c_char_p,
+    c_double,
+    c_int32,
+    c_int64,
+    c_uint32,
+    c_uint64,
+    c_void_p,
+)
 from pathlib import Path
 from typing import Any
 
@@ -250,7 +262,9 @@ class ClapPlugin:
         rows = [(c_void_p * len(each))(*(row.ctypes.data for row in each)) for each in (audio, out)]
         wide = audio.dtype == np.float64
         buffers = [
-            _Buffer(None if wide else ctypes.addressof(row), ctypes.addressof(row) if wide else None, len(audio), 0, 0)
+            _Buffer(
+                None if wide else ctypes.addressof(row), ctypes.addressof(row) if wide else None, len(audio), 0, 0
+            )
             for row in rows
         ]
         events, keep = self._events(changes)
