@@ -238,9 +238,9 @@ def _plugin_kind(kind: str, model: type[Processor], natives: Mapping[str, Kernel
 
 
 def _native_of(model: type[Processor], natives: Mapping[str, KernelProcessor]) -> KernelProcessor:
-    stream = model().stream(sample_rate=48_000.0, channels=1)
-    name = type(getattr(stream, "settings", None)).__name__
-    stream.close()
+    made = model()
+    numbers = getattr(made, "kernel_settings", None) or getattr(made, "_numbers", None)
+    name = type(numbers()).__name__ if numbers else ""
     for native in natives.values():
         if native.settings.name == name:
             return native

@@ -55,8 +55,8 @@ def play(
 
 
 def near(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) -> bool:
-    """As in test_vst3: the same but for single roundings."""
-    return bool(np.all(np.abs(one - other) <= 2.0 * np.spacing(np.abs(other)))) and np.mean(one != other) < 1e-3
+    """As in test_vst3: the same but for single roundings, and for what is below -200 dBFS."""
+    return bool(np.all(np.abs(one - other) <= 2.0 * np.spacing(np.abs(other)) + 1e-10))
 
 
 @pytest.mark.parametrize("name", ["studio-at-38-with-hiss", "bounced-three-times"])
@@ -87,7 +87,7 @@ mix_percent = 40.5
 
 [[stages.stages]]
 kind = "wow_flutter"
-rotating_parts = [{ rate_hz = 3, peak_percent = 0.2, phase_degrees = -30 }, { diameter_mm = 20, peak_percent = 0.1 }]
+rotating_parts = [{ rate_hz = 3, peak_percent = 0.2, phase_degrees = -30 }, { rate_hz = 9, peak_percent = 0.1 }]
 
 [[stages]]
 kind = "preamp_drive"
@@ -132,21 +132,22 @@ def test_a_jump_of_the_song_does_not_click(library: ClapLibrary) -> None:
 
 def test_a_change_is_heard_and_a_bounce_with_automation_repeats(library: ClapLibrary) -> None:
     def bounce() -> npt.NDArray[np.float32]:
-        plugin, audio = library.make("preamp_drive"), sine(14_400)
+        plugin, audio = library.make("preamp_drive"), sine(24_000)
         plugin.offline()
         assert plugin.activate(RATE)
         parts = [
             plugin.process(
-                audio[:, at : at + 4_800], changes=[(100, "Drive: set", 1.0), (100, "Drive", 20.0 + at / 4_800)]
+                audio[:, at : at + 4_800],
+                changes=[(100, "Drive: set", 1.0), (100, "Drive", min(20.0 + at / 4_800, 22.0))],
             )
-            for at in range(0, 14_400, 4_800)
+            for at in range(0, 24_000, 4_800)
         ]
         plugin.end()
         return np.concatenate(parts, axis=1)
 
     one = bounce()
     assert np.array_equal(one, bounce())
-    last = PreampDrive(drive_db=22.0).stream(sample_rate=RATE, channels=2).process(sine(14_400))
+    last = PreampDrive(drive_db=22.0).stream(sample_rate=RATE, channels=2).process(sine(24_000))
     assert np.max(np.abs(one[:, -600:] - last[:, -600:])) < 1e-4
     assert np.max(np.abs(one[:, :100])) < 1e-3  # nothing before its latency
 
