@@ -52,6 +52,7 @@ ROOMS = (
         (
             "tapeemu report",
             "tapeemu targets",
+            "tapeemu plug-ins",
             "tapeemu comparison",
             "tapeemu presets",
             "tapeemu rendering",
@@ -66,6 +67,19 @@ ROOMS = (
             "measure meanings",
             "measure results",
             "measure errors",
+        ),
+    ),
+    Room(
+        "tapeemu plug-ins",
+        ("tapeemu.plugins",),
+        "the suite as plug-ins for hosts: tables from the settings, builds, where they are installed",
+        (
+            "tapeemu presets",
+            "tapeemu processor",
+            "tapeemu dsp",
+            "tapeemu native",
+            "tapeemu settings text",
+            "tapeemu errors",
         ),
     ),
     Room(

@@ -13,7 +13,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, device, measuring, presets, process, settings, warm
+from tapeemu.cli import compare, demo, device, measuring, plugins, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -50,6 +50,9 @@ _EXAMPLES = {
     "device": "tapeemu device preamplifier-alone --rate 48000 --channels 1 --out device",
     "solve": "tapeemu solve my-tape --from hall-into-drive flutter=0.2 thd=2",
 }
+
+
+app.add_typer(plugins.app, name="plugins")
 
 
 @app.callback()

@@ -17,8 +17,14 @@ __all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_f
 C_FOLDER = Path(__file__).parent / "c"
 """Where the C files stand."""
 
-HAND_WRITTEN = frozenset({"subset.h", "tapeemu.h", "tapeemu.c", "proof.c", "emulated.c", "emulated.ld"})
+HAND_WRITTEN = frozenset(
+    {"subset.h", "tapeemu.h", "tapeemu.c", "live.h", "live.c", "proof.c", "emulated.c", "emulated.ld"}
+)
 """What in there is written by hand."""
+
+
+_SOLVED = ("flutter_figures",)
+"""Kernels that no processor calls: settings are solved for with them."""
 
 
 def files_of(names: list[str]) -> list[str]:
@@ -51,7 +57,7 @@ def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
     """
     files: dict[str, str] = {}
     processors = [each for each in find_processors() if kinds is None or each.name in kinds]
-    names = files_of([*(each.unit.name for each in processors), "chain"])
+    names = files_of([*(each.unit.name for each in processors), "chain", "glides", *_SOLVED])
     _refuse_equal_names(names)
     for name in names:
         files[f"{name}.h"] = header_source(f"{KERNELS}.{name}")

@@ -1,7 +1,7 @@
 """Wow and flutter: the tape runs past the head at a speed that is never quite constant."""
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Literal, NamedTuple, Self
 
 import numpy as np
@@ -368,12 +368,17 @@ class WowFlutter(Processor):
         return two_sigma_figures(tuple(self._lines()), self._law(), self._scrape())
 
     def _scale(self) -> float:
+        free = self.weighted_flutter_percent is None and self.profile is None
+        return 1.0 if free else self._scale_for(self._unscaled_figure())
+
+    def _scale_for(self, figure: float) -> float:
+        """Factor on all that moves, where it has this weighted figure unscaled."""
         wanted = self.weighted_flutter_percent
         if wanted is None:
             if self.profile is None:
                 return 1.0
             wanted = PROFILES[self.profile].weighted_flutter_percent
-        return wanted / self._unscaled_figure() if wanted else 0.0
+        return wanted / figure if wanted else 0.0
 
     def _delay(self, sample_rate: float) -> "_Delay":
         return _Delay(self._numbers(), float(sample_rate))
@@ -389,6 +394,8 @@ class WowFlutter(Processor):
             rate = part.turns_per_second(mixture.tape_speed_cm_s)
             row[:] = rate, part.peak_percent, (phase or 0.0) / 360.0 % 1.0, phase is not None
         law, scrape = self._law(), self._scrape()
+        weighted, unweighted = _solved_figures(tuple(self._lines()), law, scrape)
+        scale = self._scale_for(weighted)
         return WowFlutterSettings(
             parts=parts,
             random_percent=mixture.random_percent,
@@ -398,8 +405,8 @@ class WowFlutter(Processor):
             scrape_percent=self.scrape_percent,
             scrape_low_hz=scrape.low_hz,
             scrape_high_hz=scrape.high_hz,
-            scale=self._scale(),
-            settling_percent=self._set_flutter_percent(),
+            scale=scale,
+            settling_percent=scale * max(weighted, 0.25 * unweighted),
             speed_error_percent=self.speed_error_percent,
             azimuth_skew_us=self.azimuth_skew_us,
             azimuth_wander_us=self.azimuth_wander_us,
@@ -407,10 +414,32 @@ class WowFlutter(Processor):
             seed=np.uint64(self.seed),
         )
 
-    def _set_flutter_percent(self) -> float:
-        """Flutter that settling is held against: the weighted figure, or a quarter of the unweighted one."""
-        weighted, unweighted = self._unscaled_figures()
-        return self._scale() * max(weighted, 0.25 * unweighted)
+
+@lru_cache(maxsize=256)
+def _solved_figures(
+    lines: tuple[tuple[float, float], ...], law: RandomLaw, scrape: NoiseBand
+) -> tuple[float, float]:
+    """The figures of :func:`two_sigma_figures`, to the same bits in Python and in C."""
+    from tapeemu.dsp.kernels.flutter_figures import FLUTTER_POINTS, flutter_figures
+
+    sines = np.zeros((len(lines), 3))
+    for row, line in zip(sines, lines, strict=True):
+        row[:2] = line
+    figures = np.zeros(2)
+    flutter_figures(
+        sines,
+        float(law.rms),
+        float(law.low_hz),
+        float(law.high_hz),
+        float(law.slope_db_per_octave),
+        float(scrape.rms),
+        float(scrape.low_hz),
+        float(scrape.high_hz),
+        np.zeros((17, 3)),
+        np.zeros(FLUTTER_POINTS),
+        figures,
+    )
+    return float(figures[0]), float(figures[1])
 
 
 class _Delay:

@@ -8,6 +8,20 @@ from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.driven_sine import drive_that_gives, matching_gain
 from tapeemu.dsp.kernels.elementary import power_of_ten
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    glide_values,
+)
 from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
@@ -24,8 +38,10 @@ from tapeemu.dsp.kernels.oversampling import (
 )
 
 __all__ = [
+    "DRIVE_MOVES",
     "DriveMemory",
     "DriveSettings",
+    "drive_change",
     "drive_design",
     "drive_factor",
     "drive_latency",
@@ -42,9 +58,17 @@ DEFAULT_DRIVE_DB = 6.0
 MOST_GAIN_AT_SIX = 3.0
 """Gain into the curve up to which six times the rate is enough; see :func:`drive_factor`."""
 
-GAIN, REST, LEVEL, POLE = 0, 1, 2, 3
+DRIVE_MOVES = ("drive_db", "thd_percent", "reference_level_dbfs")
+"""Settings that it follows while it plays."""
+
+GAIN, LEVEL, REST, POLE = 0, 1, 2, 3
 _PLAN = 4
-"""Places in the plan: gain into the curve, output at rest, factor behind it, pole of the offset filter."""
+"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter. The first two
+are the numbers that glide."""
+
+_GAINS, _LEVELS, _SCALED = 0, 1, 2
+_ROWS = 3
+"""Rows of scratch: gains and factors sample by sample, and what goes into the curve."""
 
 _LIMIT = 12.0
 _P0, _P1, _P2 = 0.9999999999421048, 0.14258216242805963, 0.0046450328736968565
@@ -85,12 +109,18 @@ class DriveMemory(NamedTuple):
         See the places above.
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
+    glide : Glide
+        Gain into the curve, and factor behind it.
+    rows : ndarray, shape (3, CHUNK)
+        Scratch.
     over : Oversampler
         The way up and down.
     """
 
     plan: Precises1
     offset: Precises2
+    glide: Glide
+    rows: Reals2
     over: Oversampler
 
 
@@ -141,13 +171,17 @@ def drive_tail(settings: DriveSettings, sample_rate: Precise, channels: int, lev
 @kernel()
 def drive_shapes(settings: DriveSettings, sample_rate: Precise, channels: int, shapes: Integers2) -> None:
     """Write the shapes of the arrays of :class:`DriveMemory`, a row for each."""
-    for row in range(2):
+    rows = 2 + GLIDE_ARRAYS
+    for row in range(rows + 1):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[0, 0] = _PLAN
     shapes[1, 0] = channels
     shapes[1, 1] = OFFSET_STATE
-    oversampler_shapes(drive_factor(settings, sample_rate), channels, 2, shapes)
+    glide_shapes(2, 2, shapes)
+    shapes[rows, 0] = _ROWS
+    shapes[rows, 1] = CHUNK
+    oversampler_shapes(drive_factor(settings, sample_rate), channels, rows + 1, shapes)
 
 
 @kernel()
@@ -160,19 +194,41 @@ def drive_design(
     memory: DriveMemory,
 ) -> None:
     """Fill the plan, for memory that is all zeros; the place on the tape does not matter."""
-    gain = power_of_ten(0.05 * effective_drive_db(settings))
-    pole = offset_pole(settings.high_pass_hz, sample_rate)
-    memory.plan[GAIN] = gain
-    memory.plan[REST] = 0.01 * settings.asymmetry_percent
-    # The offset filter is given a gain of 1 far above its corner.
-    memory.plan[LEVEL] = output_gain(settings) / gain * (0.5 * (1.0 + pole))
-    memory.plan[POLE] = pole
+    plan = memory.plan
+    plan[REST] = 0.01 * settings.asymmetry_percent
+    plan[POLE] = offset_pole(settings.high_pass_hz, sample_rate)
+    gain, level = _gain_and_level(settings, plan[POLE])
+    plan[GAIN] = gain
+    plan[LEVEL] = level
+    glide_rest(GAIN, gain, memory.glide)
+    glide_rest(LEVEL, level, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     oversampler_design(drive_factor(settings, sample_rate), memory.over)
 
 
 @kernel()
+def _gain_and_level(settings: DriveSettings, pole: Precise) -> tuple[Precise, Precise]:
+    """Gain into the curve, and the factor behind it."""
+    gain = power_of_ten(0.05 * effective_drive_db(settings))
+    # The offset filter is given a gain of 1 far above its corner.
+    return gain, output_gain(settings) / gain * (0.5 * (1.0 + pole))
+
+
+@kernel()
+def drive_change(settings: DriveSettings, sample_rate: Precise, channels: int, memory: DriveMemory) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `DRIVE_MOVES` may differ from the ones that it was designed for.
+    """
+    gain, level = _gain_and_level(settings, memory.plan[POLE])
+    glide_target(GAIN, gain, memory.glide)
+    glide_target(LEVEL, level, memory.glide)
+
+
+@kernel()
 def drive_seek(memory: DriveMemory, place: np.int64) -> None:
-    """Go to rest; the place on the tape does not matter."""
+    """Go to rest; the place on the tape does not matter to the sound."""
+    glide_seek(place, memory.glide)
     oversampler_clear(memory.over)
     for channel in range(memory.offset.shape[0]):
         for k in range(OFFSET_STATE):
@@ -196,14 +252,14 @@ def driven(x: float, rest: float) -> float:
 
 
 @kernel()
-def bend(count: int, gain: float, rest: float, level: float, high: Reals2) -> None:
-    """Pass samples through the curve, in place: ``level * driven(gain * x, rest)``.
+def bend(count: int, rest: float, high: Reals2) -> None:
+    """Pass samples through the curve, in place: ``driven(x, rest)``.
 
     Parameters
     ----------
     count : int
         Samples in every row.
-    gain, rest, level : float
+    rest : float
         Of the curve; without unit.
     high : ndarray, shape (rows, HISTORY_HIGH + count or more)
         One channel at the top rate; see :mod:`tapeemu.dsp.kernels.oversampling`.
@@ -211,7 +267,7 @@ def bend(count: int, gain: float, rest: float, level: float, high: Reals2) -> No
     for row in range(high.shape[0]):
         samples = high[row, HISTORY_HIGH : HISTORY_HIGH + count]
         for i in range(count):
-            samples[i] = level * driven(gain * samples[i], rest)
+            samples[i] = driven(samples[i], rest)
 
 
 @kernel()
@@ -227,14 +283,42 @@ def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
     """
     over = memory.over
     rows_per_base = per_base(over.plan[0])
+    late = oversampler_latency(over.plan[0])
     gain: float = memory.plan[GAIN]
     rest: float = memory.plan[REST]
     level: float = memory.plan[LEVEL]
-    for channel in range(block.shape[0]):
-        for start in range(0, block.shape[1], CHUNK):
-            stop = min(start + CHUNK, block.shape[1])
-            made = out[channel, start:stop]
-            rise(block[channel, start:stop], channel, over)
-            bend((stop - start) * rows_per_base, gain, rest, level, over.high[channel])
+    counts = memory.glide.counts
+    done = 0
+    while done < block.shape[1]:
+        count = min(CHUNK, block.shape[1] - done)
+        moving = counts[MOVING] == 1
+        if moving:
+            at = int(counts[AT])
+            count = min(count, int(counts[CELL]) - at)
+            glide_values(GAIN, at, 0, memory.glide, memory.rows[_GAINS, :count])
+            # What comes out went in that much earlier.
+            glide_values(LEVEL, at, late, memory.glide, memory.rows[_LEVELS, :count])
+        gains = memory.rows[_GAINS, :count]
+        levels = memory.rows[_LEVELS, :count]
+        scaled = memory.rows[_SCALED, :count]
+        for channel in range(block.shape[0]):
+            given = block[channel, done : done + count]
+            made = out[channel, done : done + count]
+            if moving:
+                for k in range(count):
+                    scaled[k] = gains[k] * given[k]
+            else:
+                for k in range(count):
+                    scaled[k] = gain * given[k]
+            rise(scaled, channel, over)
+            bend(count * rows_per_base, rest, over.high[channel])
             fall(channel, over, made)
+            if moving:
+                for k in range(count):
+                    made[k] = levels[k] * made[k]
+            else:
+                for k in range(count):
+                    made[k] = level * made[k]
             block_offset(made, memory.plan[POLE], memory.offset[channel])
+        glide_pass(count, memory.glide)
+        done += count

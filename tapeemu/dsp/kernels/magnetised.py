@@ -8,6 +8,20 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential_less_one, logarithm_of_ten, power_of_ten
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    glide_values,
+)
 from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol, loop_harmonics
 from tapeemu.dsp.kernels.magnetisation import HISTORY_H, ROWS, SCRATCH, Law, TapeMemory, magnetise
 from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
@@ -26,10 +40,12 @@ from tapeemu.dsp.kernels.oversampling import (
 )
 
 __all__ = [
+    "MAGNETISED_MOVES",
     "MagnetisedMemory",
     "MagnetisedSettings",
     "field_drive_db",
     "full_scale_field",
+    "magnetised_change",
     "magnetised_design",
     "magnetised_factor",
     "magnetised_latency",
@@ -60,9 +76,17 @@ of 3 % third harmonic 4 dB above the reference level); see :func:`magnetised_fac
 CALM_MOL_FIELD = 1.431
 """Field of a sine with 3 % third harmonic for any such bias, in shape fields: at most so much, at least 1.4."""
 
-FIELD, REVERSIBLE, GAIN, RELEASE, SWING, POLE = 0, 1, 2, 3, 4, 5
+MAGNETISED_MOVES = ("drive_db", "mol_db", "reference_level_dbfs")
+"""Settings that it follows while it plays."""
+
+FIELD, GAIN, REVERSIBLE, RELEASE, SWING, POLE = 0, 1, 2, 3, 4, 5
 _PLAN = 6
-"""Places in the plan: the five numbers of a :class:`Law`, and the pole of the offset filter."""
+"""Places in the plan: field of full scale, and what full magnetisation gives, which are the numbers that glide; three of
+the numbers of a :class:`Law`; the pole of the offset filter."""
+
+_FIELDS, _GAINS, _SCALED = 0, 1, 2
+_SCRATCH_ROWS = 3
+"""Rows of scratch: fields and gains sample by sample, and the field of the input."""
 
 
 class MagnetisedSettings(NamedTuple):
@@ -96,6 +120,10 @@ class MagnetisedMemory(NamedTuple):
         See the places above.
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
+    glide : Glide
+        Field of full scale, and what full magnetisation gives.
+    rows : ndarray, shape (3, CHUNK)
+        Scratch.
     tape : TapeMemory
         What the tape remembers.
     over : Oversampler
@@ -104,6 +132,8 @@ class MagnetisedMemory(NamedTuple):
 
     plan: Precises1
     offset: Precises2
+    glide: Glide
+    rows: Reals2
     tape: TapeMemory
     over: Oversampler
 
@@ -201,20 +231,24 @@ def magnetised_shapes(
     settings: MagnetisedSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`MagnetisedMemory`, a row for each."""
-    for row in range(5):
+    rows = 2 + GLIDE_ARRAYS
+    for row in range(rows + 4):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[0, 0] = _PLAN
     shapes[1, 0] = channels
     shapes[1, 1] = OFFSET_STATE
-    shapes[2, 0] = channels
-    shapes[2, 1] = 2
-    shapes[3, 0] = channels
-    shapes[3, 1] = HISTORY_H
-    shapes[4, 0] = min(channels, 2)
-    shapes[4, 1] = ROWS
-    shapes[4, 2] = SCRATCH
-    oversampler_shapes(magnetised_factor(settings, sample_rate), channels, 5, shapes)
+    glide_shapes(2, 2, shapes)
+    shapes[rows, 0] = _SCRATCH_ROWS
+    shapes[rows, 1] = CHUNK
+    shapes[rows + 1, 0] = channels
+    shapes[rows + 1, 1] = 2
+    shapes[rows + 2, 0] = channels
+    shapes[rows + 2, 1] = HISTORY_H
+    shapes[rows + 3, 0] = min(channels, 2)
+    shapes[rows + 3, 1] = ROWS
+    shapes[rows + 3, 2] = SCRATCH
+    oversampler_shapes(magnetised_factor(settings, sample_rate), channels, rows + 4, shapes)
 
 
 @kernel()
@@ -228,12 +262,14 @@ def magnetised_design(
 ) -> None:
     """Fill the plan, for memory that is all zeros; the place on the tape does not matter."""
     factor = magnetised_factor(settings, sample_rate)
-    field = full_scale_field(settings)
     pole = offset_pole(settings.high_pass_hz, sample_rate)
+    field, gain = _field_and_gain(settings, pole)
     memory.plan[FIELD] = field
+    memory.plan[GAIN] = gain
     memory.plan[REVERSIBLE] = reversible_share(settings)
-    # The offset filter is given a gain of 1 far above its corner.
-    memory.plan[GAIN] = tape_gain(settings, field) * (0.5 * (1.0 + pole))
+    glide_rest(FIELD, field, memory.glide)
+    glide_rest(GAIN, gain, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * sample_rate * per_base(factor)))
     memory.plan[SWING] = SWING_SECONDS * sample_rate * factor
     memory.plan[POLE] = pole
@@ -241,8 +277,30 @@ def magnetised_design(
 
 
 @kernel()
+def _field_and_gain(settings: MagnetisedSettings, pole: Precise) -> tuple[Precise, Precise]:
+    """Field of full scale, and what full magnetisation gives."""
+    field = full_scale_field(settings)
+    # The offset filter is given a gain of 1 far above its corner.
+    return field, tape_gain(settings, field) * (0.5 * (1.0 + pole))
+
+
+@kernel()
+def magnetised_change(
+    settings: MagnetisedSettings, sample_rate: Precise, channels: int, memory: MagnetisedMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `MAGNETISED_MOVES` may differ from the ones that it was designed for.
+    """
+    field, gain = _field_and_gain(settings, memory.plan[POLE])
+    glide_target(FIELD, field, memory.glide)
+    glide_target(GAIN, gain, memory.glide)
+
+
+@kernel()
 def magnetised_seek(memory: MagnetisedMemory, place: np.int64) -> None:
-    """Go to rest on demagnetised tape; the place on the tape does not matter."""
+    """Go to rest on demagnetised tape; the place on the tape does not matter to the sound."""
+    glide_seek(place, memory.glide)
     oversampler_clear(memory.over)
     for channel in range(memory.offset.shape[0]):
         for k in range(OFFSET_STATE):
@@ -267,13 +325,43 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
     over = memory.over
     plan = memory.plan
     factor = over.plan[0]
-    law = Law(plan[FIELD], plan[REVERSIBLE], plan[GAIN], plan[RELEASE], plan[SWING])
-    for start in range(0, block.shape[1], CHUNK):
-        stop = min(start + CHUNK, block.shape[1])
+    law = Law(1.0, plan[REVERSIBLE], 1.0, plan[RELEASE], plan[SWING])
+    late = oversampler_latency(factor) + 1
+    field: float = plan[FIELD]
+    gain: float = plan[GAIN]
+    counts = memory.glide.counts
+    done = 0
+    while done < block.shape[1]:
+        count = min(CHUNK, block.shape[1] - done)
+        moving = counts[MOVING] == 1
+        if moving:
+            at = int(counts[AT])
+            count = min(count, int(counts[CELL]) - at)
+            glide_values(FIELD, at, 0, memory.glide, memory.rows[_FIELDS, :count])
+            # What comes out went in that much earlier.
+            glide_values(GAIN, at, late, memory.glide, memory.rows[_GAINS, :count])
+        fields = memory.rows[_FIELDS, :count]
+        gains = memory.rows[_GAINS, :count]
+        scaled = memory.rows[_SCALED, :count]
         for channel in range(block.shape[0]):
-            rise(block[channel, start:stop], channel, over)
-        magnetise(over.high, HISTORY_HIGH, (stop - start) * per_base(factor), factor, law, memory.tape)
+            given = block[channel, done : done + count]
+            if moving:
+                for k in range(count):
+                    scaled[k] = fields[k] * given[k]
+            else:
+                for k in range(count):
+                    scaled[k] = field * given[k]
+            rise(scaled, channel, over)
+        magnetise(over.high, HISTORY_HIGH, count * per_base(factor), factor, law, memory.tape)
         for channel in range(block.shape[0]):
-            made = out[channel, start:stop]
+            made = out[channel, done : done + count]
             fall(channel, over, made)
+            if moving:
+                for k in range(count):
+                    made[k] = gains[k] * made[k]
+            else:
+                for k in range(count):
+                    made[k] = gain * made[k]
             block_offset(made, plan[POLE], memory.offset[channel])
+        glide_pass(count, memory.glide)
+        done += count

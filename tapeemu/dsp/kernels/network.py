@@ -31,7 +31,9 @@ __all__ = [
     "CELL",
     "CHUNK",
     "COMMON",
+    "COMMON_ROW",
     "COUNTERS",
+    "COURSES",
     "CURVED",
     "DELAYS",
     "DEPTH",
@@ -39,8 +41,12 @@ __all__ = [
     "DIFFUSER_GAIN",
     "DIFFUSER_ORDER",
     "DRY",
+    "DRY_ROW",
     "FED",
     "GAINS",
+    "HEARD",
+    "HEARD_ROW",
+    "HELD",
     "INPUT_DELAY",
     "INPUT_GAIN",
     "LINE_DELAY",
@@ -50,6 +56,7 @@ __all__ = [
     "MOVING",
     "NUMBERS",
     "OWN",
+    "OWN_ROW",
     "POSITION",
     "SCALE",
     "SHORTEST",
@@ -68,6 +75,7 @@ __all__ = [
     "spread",
     "turn_rows",
     "write_input",
+    "write_moving_output",
     "write_output",
     "write_rows",
 ]
@@ -91,8 +99,13 @@ DELAYS = 5
 INPUT_DELAY, DIFFUSER_DELAY, LINE_DELAY, DIFFUSER_ORDER, LINE_ORDER = range(5)
 GAINS = 3
 INPUT_GAIN, DIFFUSER_GAIN, MIXING_GAIN = range(3)
-NUMBERS = 6
-DRY, OWN, COMMON, SCALE, DEPTH = range(5)
+NUMBERS = 8
+DRY, OWN, COMMON, SCALE, DEPTH, DEPTH_OF_SECOND, HEARD, HELD = range(8)
+
+DRY_ROW, HEARD_ROW, OWN_ROW, COMMON_ROW = range(4)
+COURSES = 4
+"""Numbers that glide, and rows of them sample by sample."""
+
 COUNTERS = 7
 FED, POSITION, TURNED, SHORTEST, MOVING, CELL, CURVED = range(7)
 
@@ -109,7 +122,7 @@ class Network(NamedTuple):
     numbers : ndarray, shape (NUMBERS,)
         Gains of the dry sound, of a channel's own reverberation, and of that of all channels together; what the
         lines are scaled by, so that the mixing itself has no factor but signs; largest angles of both swings in
-        turns.
+        turns; whether the reverberation is heard, 1 or 0; the level of it that the taps hold.
     delays : ndarray of int64, shape (DELAYS, lines)
         Of input, diffuser and lines, in samples: the first two may be zero, lines are at least one sample long.
         Then which row of the mixed chunk goes into each row of the diffuser's ring, and of the lines'.
@@ -700,12 +713,54 @@ def write_output(
     own: float = network.numbers[OWN]
     common: float = network.numbers[COMMON]
     channels = out.shape[0]
-    if common == 0.0:
+    if common == 0.0 or network.numbers[HEARD] == 0.0:
         for channel in range(channels):
             for k in range(samples):
                 out[channel, first + k] = dry * audio[channel, first + k]
-            add_taps(channel, network, state.line_ring, fed, first, samples, out, channel)
+            if network.numbers[HEARD] != 0.0:
+                add_taps(channel, network, state.line_ring, fed, first, samples, out, channel)
         return
+    hear(channels, network, state, fed, samples)
+    heard = state.heard
+    for channel in range(channels):
+        for k in range(samples):
+            wet = own * heard[channel, k] + common * heard[channels, k]
+            out[channel, first + k] = wet + dry * audio[channel, first + k]
+
+
+@kernel()
+def write_moving_output(
+    audio: Reals2,
+    out: Reals2,
+    first: np.uintp,
+    network: Network,
+    state: NetworkState,
+    fed: np.int64,
+    samples: np.uintp,
+    courses: Reals2,
+) -> None:
+    """As :func:`write_output`, with gains that move.
+
+    Parameters
+    ----------
+    audio, out, first, network, state, fed, samples
+        As there.
+    courses : ndarray, shape (COURSES, samples or more)
+        Sample by sample: gain of the dry sound, of all that taps give, of a channel's own, and of all channels'.
+    """
+    channels = out.shape[0]
+    hear(channels, network, state, fed, samples)
+    heard = state.heard
+    for channel in range(channels):
+        for k in range(samples):
+            wet = courses[OWN_ROW, k] * heard[channel, k] + courses[COMMON_ROW, k] * heard[channels, k]
+            dry = courses[DRY_ROW, k] * audio[channel, first + k]
+            out[channel, first + k] = courses[HEARD_ROW, k] * wet + dry
+
+
+@kernel()
+def hear(channels: int, network: Network, state: NetworkState, fed: np.int64, samples: np.uintp) -> None:
+    """Write what every channel hears of the lines into `state.heard`, and behind that of all the sum."""
     heard = state.heard
     for k in range(samples):
         heard[channels, k] = 0.0
@@ -715,10 +770,6 @@ def write_output(
         add_taps(channel, network, state.line_ring, fed, np.uintp(0), samples, heard, channel)
         for k in range(samples):
             heard[channels, k] += heard[channel, k]
-    for channel in range(channels):
-        for k in range(samples):
-            wet = own * heard[channel, k] + common * heard[channels, k]
-            out[channel, first + k] = wet + dry * audio[channel, first + k]
 
 
 @kernel()

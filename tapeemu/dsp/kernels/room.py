@@ -19,11 +19,27 @@ from tapeemu.dsp.kernels.absorption import (
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, logarithm_of_ten, power_of_ten, sine_of_turns
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL as GLIDE_CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    glide_values,
+)
 from tapeemu.dsp.kernels.network import (
     CELL,
     CHUNK,
     COMMON,
+    COMMON_ROW,
     COUNTERS,
+    COURSES,
     CURVED,
     DELAYS,
     DEPTH,
@@ -31,17 +47,22 @@ from tapeemu.dsp.kernels.network import (
     DIFFUSER_GAIN,
     DIFFUSER_ORDER,
     DRY,
+    DRY_ROW,
     FED,
     GAINS,
+    HEARD,
+    HEARD_ROW,
+    HELD,
     INPUT_DELAY,
     INPUT_GAIN,
     LINE_DELAY,
     LINE_ORDER,
     LONGEST_CELL,
     MIXING_GAIN,
-    MOVING,
+    MOVING as TURNING,
     NUMBERS,
     OWN,
+    OWN_ROW,
     POSITION,
     SCALE,
     SHORTEST,
@@ -58,6 +79,7 @@ from tapeemu.dsp.kernels.network import (
     spread,
     turn_rows,
     write_input,
+    write_moving_output,
     write_output,
     write_rows,
 )
@@ -91,16 +113,22 @@ from tapeemu.dsp.kernels.room_layout import (
 
 __all__ = [
     "DEEPEST_ANGLE",
+    "ROOM_MOVES",
     "RoomMemory",
     "RoomSettings",
+    "room_change",
     "room_decays",
     "room_design",
     "room_latency",
     "room_process",
+    "room_rings",
     "room_seek",
     "room_shapes",
     "room_tail",
 ]
+
+ROOM_MOVES = ("wet_percent", "width_percent")
+"""Settings that it follows while it plays."""
 
 # Numbers of keys.
 _FIRST = np.uint64(0)
@@ -119,7 +147,7 @@ _PI = 3.141592653589793
 _NO_SHARE = 1e-30  # what is silence inside is silence outside
 _LEVEL_REFERENCE_HZ = 1000.0
 _BAND_OF_1_KHZ = 4
-_MEMORY_ROWS = 23
+_MEMORY_ROWS = 24 + GLIDE_ARRAYS
 _RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
 
 
@@ -133,11 +161,17 @@ class RoomMemory(NamedTuple):
     state : NetworkState
     scratch : AbsorptionScratch
         Needed by the design alone.
+    glide : Glide
+        Gains of the output.
+    courses : ndarray, shape (COURSES, CHUNK)
+        Scratch: the same, sample by sample.
     """
 
     network: Network
     state: NetworkState
     scratch: AbsorptionScratch
+    glide: Glide
+    courses: Reals2
 
 
 # --- sizes ---------------------------------------------------------------------------------------------------
@@ -185,6 +219,12 @@ def room_tail(settings: RoomSettings, sample_rate: Precise, channels: int, level
     once += longest_line_samples(settings, sample_rate)
     fall = max(20.0 * logarithm_of_ten(wet) + _RESONANCE_DB - level_db, 0.0)
     return once + math.ceil(fall / 60.0 * slowest_decay_seconds(settings, sample_rate) * sample_rate)
+
+
+@kernel()
+def room_rings(settings: RoomSettings) -> int:
+    """Whether its tail is to be heard: 1 if any of it is."""
+    return 1 if _wet_share(settings) > 0.0 else 0
 
 
 @kernel()
@@ -252,6 +292,9 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
     shapes[22, 0] = FILTER_ROWS
     shapes[22, 1] = 4
     shapes[22, 2] = lines
+    glide_shapes(COURSES, 23, shapes)
+    shapes[23 + GLIDE_ARRAYS, 0] = COURSES
+    shapes[23 + GLIDE_ARRAYS, 1] = CHUNK
 
 
 # --- design --------------------------------------------------------------------------------------------------
@@ -350,23 +393,36 @@ def _loop_power(sample_rate: Precise, network: Network) -> Precise:
 
 
 @kernel()
-def _set_levels(settings: RoomSettings, channels: int, level: Precise, network: Network) -> None:
-    """Write dry and wet gains, and how wide the reverberation is."""
-    numbers = network.numbers
+def _output_gains(settings: RoomSettings, channels: int) -> tuple[Precise, Precise, Precise, Precise]:
+    """Gains of the dry sound, of the reverberation, and in it of a channel's own and of all channels together."""
     wet = _wet_share(settings)
     share = settings.wet_percent / 100.0
-    numbers[DRY] = 1.0
+    dry: Precise = 1.0
     if wet > 0.0:
-        numbers[DRY] = (1.0 - share) * (wet / share)
+        dry = (1.0 - share) * (wet / share)
     count: Precise = channels
     own: Precise = 1.0
     if channels > 1:
         own = settings.width_percent / 100.0
     common = (1.0 - own) / math.sqrt(count)
+    # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
+    wet = wet / math.sqrt(own * own + 2.0 * own * common + count * common * common)
+    return dry, wet, own, common
+
+
+@kernel()
+def _set_levels(settings: RoomSettings, channels: int, level: Precise, network: Network) -> None:
+    """Write dry and wet gains, and how wide the reverberation is."""
+    numbers = network.numbers
+    dry, wet, own, common = _output_gains(settings, channels)
+    numbers[DRY] = dry
     numbers[OWN] = own
     numbers[COMMON] = common
-    # Power of own * y_c + common * sum(y) for channels of equal power that are not alike.
-    level = level * (wet / math.sqrt(own * own + 2.0 * own * common + count * common * common))
+    # Taps hold the level of the reverberation, so that nothing more is multiplied while nothing moves; where it is
+    # not heard they hold one, for it may come.
+    numbers[HEARD] = 1.0 if wet > 0.0 else 0.0
+    numbers[HELD] = wet if wet > 0.0 else 1.0
+    level = level * numbers[HELD]
     for channel in range(channels):
         for tap in range(network.tap_gains.shape[1]):
             network.tap_gains[channel, tap] *= level
@@ -408,7 +464,7 @@ def _set_turning(
     fastest = 2.0 * _PI * (spread_rate(deepest * settings.modulation_hz) + spread_rate(own * _OWN_SWING_HZ))
     count: Precise = lines
     cell = cell_samples(fastest / sample_rate, whole / count / (sample_rate * slowest))
-    counters[MOVING] = 1 if deepest + own > 0.0 else 0
+    counters[TURNING] = 1 if deepest + own > 0.0 else 0
     counters[CURVED] = 1 if cell < 0 else 0
     counters[CELL] = abs(cell)
     samples: Precise = abs(cell)
@@ -450,7 +506,25 @@ def room_design(
     level = math.sqrt(lines * (1.0 - _loop_power(sample_rate, network)) / (count * entering * heard))
     _set_levels(settings, channels, level, network)
     _set_turning(settings, sample_rate, decays, network, memory.state)
+    glide_rest(DRY_ROW, network.numbers[DRY], memory.glide)
+    glide_rest(HEARD_ROW, network.numbers[HEARD], memory.glide)
+    glide_rest(OWN_ROW, network.numbers[OWN], memory.glide)
+    glide_rest(COMMON_ROW, network.numbers[COMMON], memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     clear_network(memory.state, start_sample)
+
+
+@kernel()
+def room_change(settings: RoomSettings, sample_rate: Precise, channels: int, memory: RoomMemory) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `ROOM_MOVES` may differ from the ones that it was designed for.
+    """
+    dry, wet, own, common = _output_gains(settings, channels)
+    glide_target(DRY_ROW, dry, memory.glide)
+    glide_target(HEARD_ROW, wet / memory.network.numbers[HELD], memory.glide)
+    glide_target(OWN_ROW, own, memory.glide)
+    glide_target(COMMON_ROW, common, memory.glide)
 
 
 @kernel()
@@ -470,6 +544,7 @@ def room_decays(memory: RoomMemory, sample_rate: Precise, frequencies_hz: Precis
 @kernel()
 def room_seek(memory: RoomMemory, place: np.int64) -> None:
     """Go to a place on the tape; nothing that sounded before is left."""
+    glide_seek(place, memory.glide)
     clear_network(memory.state, place)
 
 
@@ -498,6 +573,12 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
         count = int(min(CHUNK - fed % CHUNK, counters[CELL] - counters[POSITION] % counters[CELL]))
         count = min(count, int(counters[SHORTEST]))
         count = min(count, length - done)
+        glides = memory.glide.counts[MOVING] == 1
+        if glides:
+            at = int(memory.glide.counts[AT])
+            count = min(count, int(memory.glide.counts[GLIDE_CELL]) - at)
+            for course in range(COURSES):
+                glide_values(course, at, 0, memory.glide, memory.courses[course, :count])
         samples = np.uintp(count)
 
         write_input(state.input_ring, block, np.uintp(done), fed, samples)
@@ -511,11 +592,15 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
             read_rows(state.line_ring, network, state.filtered, fed, samples)
             absorb(state.filtered, network.filters, sections, state.filter_state, samples)
             add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], state.filtered, rows, fed, samples)
-        if counters[MOVING] != 0:
+        if counters[TURNING] != 0:
             turn_rows(network, state, samples)
         mix(rows, samples)
         write_rows(state.line_ring, delays[LINE_ORDER], gains[MIXING_GAIN], rows, fed, samples)
-        write_output(block, out, np.uintp(done), network, state, fed, samples)
+        if glides:
+            write_moving_output(block, out, np.uintp(done), network, state, fed, samples, memory.courses)
+        else:
+            write_output(block, out, np.uintp(done), network, state, fed, samples)
+        glide_pass(count, memory.glide)
 
         done += count
         counters[FED] = fed + count

@@ -14,13 +14,30 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, sine_of_turns
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    glide_values,
+)
 from tapeemu.dsp.kernels.hashing import mix_hash, stream_key, white
 
 __all__ = [
     "SEGMENT",
+    "TAPE_NOISE_MOVES",
     "TapeNoiseMemory",
     "TapeNoiseSettings",
     "hiss_of_medium_db",
+    "tape_noise_adds_sound",
+    "tape_noise_change",
     "tape_noise_design",
     "tape_noise_latency",
     "tape_noise_process",
@@ -31,6 +48,13 @@ __all__ = [
 
 SEGMENT = 1024
 """Samples that are made at a time, on a fixed grid of the tape; a multiple of the slowest rate's step."""
+
+TAPE_NOISE_MOVES = ("hiss_db", "skirt_db", "hum_db", "reference_level_dbfs")
+"""Settings that it follows while it plays."""
+
+HISS, SKIRT, HUM = 0, 1, 2
+_PARTS = 3
+"""Numbers that glide: what each part is raised by over its level as designed."""
 
 STEP = 8
 LEVELS = 3
@@ -143,6 +167,14 @@ class TapeNoiseMemory(NamedTuple):
         Peaks of the hum's odd harmonics.
     hiss, moving : ndarray, shape (channels, segment)
         What is added in the segment that is held, and by what share the signal is raised in it.
+    hum : ndarray, shape (segment,)
+        What else is added, on all channels.
+    levels : ndarray, shape (3,)
+        Levels of hiss, modulation noise and hum as designed, in dB.
+    glide : Glide
+        What they are raised by.
+    rows : ndarray, shape (3, segment)
+        Scratch: the same, sample by sample.
     numbers, nodes, raised : ndarray
         Scratch.
     design : ndarray, shape (1, points)
@@ -162,6 +194,10 @@ class TapeNoiseMemory(NamedTuple):
     hum_peaks: Reals1
     hiss: Reals2
     moving: Reals2
+    hum: Reals1
+    levels: Precises1
+    glide: Glide
+    rows: Reals2
     numbers: Reals1
     nodes: Reals1
     raised: Reals1
@@ -184,7 +220,7 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     sample_rate : float
         Samples per second.
     channels : int
-    shapes : ndarray, shape (17, 3)
+    shapes : ndarray, shape (22, 3)
         Gets a row for each array; dimensions that it has not are 1.
     """
     for i in range(shapes.shape[0]):
@@ -208,11 +244,17 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     shapes[11, 1] = SEGMENT
     shapes[12, 0] = channels
     shapes[12, 1] = SEGMENT
-    shapes[13, 0] = longest
-    shapes[14, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[15, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[16, 0] = 1
-    shapes[16, 1] = POINTS
+    shapes[13, 0] = SEGMENT
+    shapes[14, 0] = _PARTS
+    glide_shapes(_PARTS, 15, shapes)
+    row = 15 + GLIDE_ARRAYS
+    shapes[row, 0] = _PARTS
+    shapes[row, 1] = SEGMENT
+    shapes[row + 1, 0] = longest
+    shapes[row + 2, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[row + 3, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[row + 4, 0] = 1
+    shapes[row + 4, 1] = POINTS
 
 
 @kernel()
@@ -227,6 +269,12 @@ def tape_noise_tail(
 ) -> np.int64:
     """Samples that sound on behind the input: none of its own; noise has no end."""
     return np.int64(0)
+
+
+@kernel()
+def tape_noise_adds_sound(settings: TapeNoiseSettings) -> int:
+    """Whether it sounds by itself: 1 with hiss or hum; modulation noise is of the input."""
+    return 1 if settings.hiss == 1 or settings.hum == 1 else 0
 
 
 @kernel()
@@ -520,12 +568,41 @@ def tape_noise_design(
         design_skirt(settings, sample_rate, memory)
     if settings.hum == 1:
         design_hum(settings, sample_rate, memory)
+    one: Precise = 1.0
+    for part in range(_PARTS):
+        memory.levels[part] = _level_db(settings, part)
+        glide_rest(part, one, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     tape_noise_seek(memory, start_sample)
+
+
+@kernel()
+def _level_db(settings: TapeNoiseSettings, part: int) -> Precise:
+    """What the level of a part goes with; the medium, where hiss follows from it, stays as it is."""
+    if part == SKIRT:
+        return settings.skirt_db
+    if part == HUM:
+        return settings.hum_db + settings.reference_level_dbfs
+    return (settings.hiss_db if settings.hiss_set == 1 else 0.0) + settings.reference_level_dbfs
+
+
+@kernel()
+def tape_noise_change(
+    settings: TapeNoiseSettings, sample_rate: Precise, channels: int, memory: TapeNoiseMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `TAPE_NOISE_MOVES` may differ from the ones that it was designed for.
+    """
+    for part in range(_PARTS):
+        raised = _level_db(settings, part) - memory.levels[part]
+        glide_target(part, exponential(_NEPERS_PER_DB * raised), memory.glide)
 
 
 @kernel()
 def tape_noise_seek(memory: TapeNoiseMemory, place: np.int64) -> None:
     """Go to another place on the tape."""
+    glide_seek(place, memory.glide)
     memory.state[_PLACE] = place
     memory.state[_ANY_MADE] = 0
 
@@ -632,10 +709,7 @@ def make_segment(memory: TapeNoiseMemory, segment: np.int64) -> None:
                 following = twice * odd - before
                 before = odd
                 odd = following
-            for channel in range(channels):
-                memory.hiss[channel, i] = (
-                    memory.hiss[channel, i] if memory.switches[_HISS_ON] == 1 else 0.0
-                ) + value
+            memory.hum[i] = value
             turn = turn + memory.turns[0]
 
 
@@ -652,6 +726,7 @@ def tape_noise_process(memory: TapeNoiseMemory, block: Reals2, out: Reals2) -> N
     out : ndarray, shape (channels, samples)
         Gets the result; may be `block` itself.
     """
+    counts = memory.glide.counts
     done = 0
     while done < block.shape[1]:
         place = memory.state[_PLACE]
@@ -662,11 +737,28 @@ def tape_noise_process(memory: TapeNoiseMemory, block: Reals2, out: Reals2) -> N
             make_segment(memory, segment)
             memory.state[_SEGMENT_MADE] = segment
             memory.state[_ANY_MADE] = 1
+        hum = memory.hum[begin:]
+        glides = counts[MOVING] == 1
+        if glides:
+            at = int(counts[AT])
+            count = min(count, int(counts[CELL]) - at)
+            for part in range(_PARTS):
+                glide_values(part, at, 0, memory.glide, memory.rows[part, :count])
         for channel in range(block.shape[0]):
             hiss = memory.hiss[channel, begin:]
             moving = memory.moving[channel, begin:]
-            for i in range(count):
-                signal = block[channel, done + i]
-                out[channel, done + i] = signal + signal * moving[i] + hiss[i]
+            if glides:
+                of_hiss = memory.rows[HISS]
+                of_skirt = memory.rows[SKIRT]
+                of_hum = memory.rows[HUM]
+                for i in range(count):
+                    signal = block[channel, done + i]
+                    added = of_hiss[i] * hiss[i] + of_hum[i] * hum[i]
+                    out[channel, done + i] = signal + signal * (of_skirt[i] * moving[i]) + added
+            else:
+                for i in range(count):
+                    signal = block[channel, done + i]
+                    out[channel, done + i] = signal + signal * moving[i] + (hiss[i] + hum[i])
+        glide_pass(count, memory.glide)
         memory.state[_PLACE] = place + count
         done += count

@@ -4,16 +4,24 @@
 
 #include "drive.h"
 
+#define DRIVE_AT 0
+#define DRIVE_CELL 1
+#define DRIVE_GLIDE_ARRAYS 2
+#define DRIVE_MOVING 2
 #define DRIVE_OFFSET_STATE 2
 #define DRIVE_CHUNK 128
 #define DRIVE_HISTORY_HIGH 24
 #define DRIVE_DEFAULT_DRIVE_DB REAL(6.0)
 #define DRIVE_MOST_GAIN_AT_SIX REAL(3.0)
 #define DRIVE_GAIN 0
-#define DRIVE_REST 1
-#define DRIVE_LEVEL 2
+#define DRIVE_LEVEL 1
+#define DRIVE_REST 2
 #define DRIVE_POLE 3
 #define DRIVE_PLAN 4
+#define DRIVE_GAINS 0
+#define DRIVE_LEVELS 1
+#define DRIVE_SCALED 2
+#define DRIVE_ROWS 3
 #define DRIVE_LIMIT REAL(12.0)
 #define DRIVE_P0 REAL(0x1.ffffffff80afep-1)
 #define DRIVE_P1 REAL(0x1.24021de4f8c87p-3)
@@ -83,7 +91,8 @@ KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix chann
 /* Write the shapes of the arrays of :class:`DriveMemory`, a row for each. */
 KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix channels, int64s_2 shapes)
 {
-    for (ix row = 0; row < 2; row++) {
+    const ix rows = 4;
+    for (ix row = 0; row < rows + 1; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -91,7 +100,10 @@ KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix c
     shapes.at[0] = INT64_C(4);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
-    oversampling_oversampler_shapes(drive_factor(settings, sample_rate), channels, 2, shapes);
+    glides_glide_shapes(2, 2, shapes);
+    shapes.at[rows * shapes.n1] = INT64_C(3);
+    shapes.at[rows * shapes.n1 + 1] = INT64_C(128);
+    oversampling_oversampler_shapes(drive_factor(settings, sample_rate), channels, rows + 1, shapes);
 }
 
 /* Fill the plan, for memory that is all zeros; the place on the tape does not matter. */
@@ -99,22 +111,50 @@ KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix c
     int64_t track, const DriveMemory *memory)
 {
     (void)channels;
-    (void)start_sample;
     (void)track;
-    const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * drive_effective_drive_db(settings));
-    const double pole = offset_filter_offset_pole(settings->high_pass_hz, sample_rate);
-    memory->plan.at[DRIVE_GAIN] = gain;
-    memory->plan.at[DRIVE_REST] = 0x1.47ae147ae147bp-7 * settings->asymmetry_percent;
-    /* The offset filter is given a gain of 1 far above its corner. */
-    memory->plan.at[DRIVE_LEVEL] = drive_output_gain(settings) / gain * (0.5 * (1.0 + pole));
-    memory->plan.at[DRIVE_POLE] = pole;
+    doubles_1 plan = memory->plan;
+    plan.at[DRIVE_REST] = 0x1.47ae147ae147bp-7 * settings->asymmetry_percent;
+    plan.at[DRIVE_POLE] = offset_filter_offset_pole(settings->high_pass_hz, sample_rate);
+    const drive__gain_and_level_result result_1 = drive_gain_and_level(settings, plan.at[DRIVE_POLE]);
+    const double gain = result_1.m0;
+    const double level = result_1.m1;
+    plan.at[DRIVE_GAIN] = gain;
+    plan.at[DRIVE_LEVEL] = level;
+    glides_glide_rest(DRIVE_GAIN, gain, &memory->glide);
+    glides_glide_rest(DRIVE_LEVEL, level, &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     oversampling_oversampler_design(drive_factor(settings, sample_rate), &memory->over);
 }
 
-/* Go to rest; the place on the tape does not matter. */
+/* Gain into the curve, and the factor behind it. */
+KERNEL drive__gain_and_level_result drive_gain_and_level(const DriveSettings *settings, double pole)
+{
+    const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * drive_effective_drive_db(settings));
+    /* The offset filter is given a gain of 1 far above its corner. */
+    return (drive__gain_and_level_result){gain, drive_output_gain(settings) / gain * (0.5 * (1.0 + pole))};
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `DRIVE_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void drive_change(const DriveSettings *settings, double sample_rate, ix channels, const DriveMemory
+    *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    const drive__gain_and_level_result result_1 = drive_gain_and_level(settings, memory->plan.at[DRIVE_POLE]);
+    const double gain = result_1.m0;
+    const double level = result_1.m1;
+    glides_glide_target(DRIVE_GAIN, gain, &memory->glide);
+    glides_glide_target(DRIVE_LEVEL, level, &memory->glide);
+}
+
+/* Go to rest; the place on the tape does not matter to the sound. */
 KERNEL void drive_seek(const DriveMemory *memory, int64_t place)
 {
-    (void)place;
+    glides_glide_seek(place, &memory->glide);
     oversampling_oversampler_clear(&memory->over);
     for (ix channel = 0; channel < memory->offset.n0; channel++) {
         for (ix k = 0; k < DRIVE_OFFSET_STATE; k++) {
@@ -143,24 +183,24 @@ KERNEL real drive_driven(real x, real rest)
 }
 
 /*
- * Pass samples through the curve, in place: ``level * driven(gain * x, rest)``.
+ * Pass samples through the curve, in place: ``driven(x, rest)``.
  *
  * Parameters
  * ----------
  * count : int
  *     Samples in every row.
- * gain, rest, level : float
+ * rest : float
  *     Of the curve; without unit.
  * high : ndarray, shape (rows, HISTORY_HIGH + count or more)
  *     One channel at the top rate; see :mod:`tapeemu.dsp.kernels.oversampling`.
  */
-KERNEL void drive_bend(ix count, real gain, real rest, real level, reals_2 high)
+KERNEL void drive_bend(ix count, real rest, reals_2 high)
 {
     for (ix row = 0; row < high.n0; row++) {
         reals_1 samples = (reals_1){high.at + row * high.n1 + DRIVE_HISTORY_HIGH, DRIVE_HISTORY_HIGH + count -
             DRIVE_HISTORY_HIGH};
         for (ix i = 0; i < count; i++) {
-            samples.at[i] = level * drive_driven(gain * samples.at[i], rest);
+            samples.at[i] = drive_driven(samples.at[i], rest);
         }
     }
 }
@@ -179,19 +219,55 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
 {
     const Oversampler over = memory->over;
     const ix rows_per_base = oversampling_per_base((ix)over.plan.at[0]);
+    const ix late = oversampling_oversampler_latency((ix)over.plan.at[0]);
     const real gain = (real)memory->plan.at[DRIVE_GAIN];
     const real rest = (real)memory->plan.at[DRIVE_REST];
     const real level = (real)memory->plan.at[DRIVE_LEVEL];
-    for (ix channel = 0; channel < block.n0; channel++) {
-        for (ix start = 0; start < block.n1; start += 128) {
-            const ix stop = smaller_integer(start + DRIVE_CHUNK, block.n1);
-            reals_1 made = (reals_1){out.at + channel * out.n1 + start, stop - start};
-            oversampling_rise((reals_1){block.at + channel * block.n1 + start, stop - start}, channel, &over);
-            drive_bend((stop - start) * rows_per_base, gain, rest, level, (reals_2){over.high.at + channel *
-                over.high.n1 * over.high.n2, over.high.n1, over.high.n2});
+    int64s_1 counts = memory->glide.counts;
+    ix done = 0;
+    while (done < block.n1) {
+        ix count = smaller_integer(DRIVE_CHUNK, block.n1 - done);
+        const bool moving = counts.at[DRIVE_MOVING] == INT64_C(1);
+        if (moving) {
+            const ix at = (ix)counts.at[DRIVE_AT];
+            count = smaller_integer(count, (ix)counts.at[DRIVE_CELL] - at);
+            glides_glide_values(DRIVE_GAIN, at, 0, &memory->glide, (reals_1){memory->rows.at, count});
+            /* What comes out went in that much earlier. */
+            glides_glide_values(DRIVE_LEVEL, at, late, &memory->glide, (reals_1){memory->rows.at +
+                DRIVE_LEVELS * memory->rows.n1, count});
+        }
+        reals_1 gains = (reals_1){memory->rows.at, count};
+        reals_1 levels = (reals_1){memory->rows.at + DRIVE_LEVELS * memory->rows.n1, count};
+        reals_1 scaled = (reals_1){memory->rows.at + DRIVE_SCALED * memory->rows.n1, count};
+        for (ix channel = 0; channel < block.n0; channel++) {
+            reals_1 given = (reals_1){block.at + channel * block.n1 + done, done + count - done};
+            reals_1 made = (reals_1){out.at + channel * out.n1 + done, done + count - done};
+            if (moving) {
+                for (ix k = 0; k < count; k++) {
+                    scaled.at[k] = gains.at[k] * given.at[k];
+                }
+            } else {
+                for (ix k = 0; k < count; k++) {
+                    scaled.at[k] = gain * given.at[k];
+                }
+            }
+            oversampling_rise(scaled, channel, &over);
+            drive_bend(count * rows_per_base, rest, (reals_2){over.high.at + channel * over.high.n1 *
+                over.high.n2, over.high.n1, over.high.n2});
             oversampling_fall(channel, &over, made);
+            if (moving) {
+                for (ix k = 0; k < count; k++) {
+                    made.at[k] = levels.at[k] * made.at[k];
+                }
+            } else {
+                for (ix k = 0; k < count; k++) {
+                    made.at[k] = level * made.at[k];
+                }
+            }
             offset_filter_block_offset(made, memory->plan.at[DRIVE_POLE], (doubles_1){memory->offset.at +
                 channel * memory->offset.n1, memory->offset.n1});
         }
+        glides_glide_pass(count, &memory->glide);
+        done += count;
     }
 }

@@ -5,6 +5,7 @@
 
 #include "driven_sine.h"
 #include "elementary.h"
+#include "glides.h"
 #include "offset_filter.h"
 #include "oversampling.h"
 
@@ -22,6 +23,8 @@ typedef struct {
 typedef struct {
     doubles_1 plan;
     doubles_2 offset;
+    Glide glide;
+    reals_2 rows;
     Oversampler over;
 } DriveMemory;
 
@@ -32,9 +35,16 @@ KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix ch
 KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const DriveMemory *memory);
+typedef struct {
+    double m0;
+    double m1;
+} drive__gain_and_level_result;
+
+KERNEL drive__gain_and_level_result drive_gain_and_level(const DriveSettings *settings, double pole);
+KERNEL void drive_change(const DriveSettings *settings, double sample_rate, ix channels, const DriveMemory *memory);
 KERNEL void drive_seek(const DriveMemory *memory, int64_t place);
 KERNEL real drive_driven(real x, real rest);
-KERNEL void drive_bend(ix count, real gain, real rest, real level, reals_2 high);
+KERNEL void drive_bend(ix count, real rest, reals_2 high);
 KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out);
 
 #endif

@@ -4,6 +4,10 @@
 
 #include "magnetised.h"
 
+#define MAGNETISED_AT 0
+#define MAGNETISED_CELL 1
+#define MAGNETISED_GLIDE_ARRAYS 2
+#define MAGNETISED_MOVING 2
 #define MAGNETISED_HISTORY_H 16
 #define MAGNETISED_ROWS 10
 #define MAGNETISED_SCRATCH 210
@@ -20,12 +24,16 @@
 #define MAGNETISED_MOST_FIELD_AT_SIX REAL(0x1.ccccccccccccdp+2)
 #define MAGNETISED_CALM_MOL_FIELD REAL(0x1.6e5604189374cp+0)
 #define MAGNETISED_FIELD 0
-#define MAGNETISED_REVERSIBLE 1
-#define MAGNETISED_GAIN 2
+#define MAGNETISED_GAIN 1
+#define MAGNETISED_REVERSIBLE 2
 #define MAGNETISED_RELEASE 3
 #define MAGNETISED_SWING 4
 #define MAGNETISED_POLE 5
 #define MAGNETISED_PLAN 6
+#define MAGNETISED_FIELDS 0
+#define MAGNETISED_GAINS 1
+#define MAGNETISED_SCALED 2
+#define MAGNETISED_SCRATCH_ROWS 3
 
 /* Share of the magnetisation that follows the field without hysteresis. */
 KERNEL double magnetised_reversible_share(const MagnetisedSettings *settings)
@@ -139,7 +147,8 @@ KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate
 KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_rate, ix channels, int64s_2
     shapes)
 {
-    for (ix row = 0; row < 5; row++) {
+    const ix rows = 4;
+    for (ix row = 0; row < rows + 4; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -147,14 +156,17 @@ KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_
     shapes.at[0] = INT64_C(6);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
-    shapes.at[2 * shapes.n1] = (int64_t)channels;
-    shapes.at[2 * shapes.n1 + 1] = INT64_C(2);
-    shapes.at[3 * shapes.n1] = (int64_t)channels;
-    shapes.at[3 * shapes.n1 + 1] = INT64_C(16);
-    shapes.at[4 * shapes.n1] = (int64_t)smaller_integer(channels, 2);
-    shapes.at[4 * shapes.n1 + 1] = INT64_C(10);
-    shapes.at[4 * shapes.n1 + 2] = INT64_C(210);
-    oversampling_oversampler_shapes(magnetised_factor(settings, sample_rate), channels, 5, shapes);
+    glides_glide_shapes(2, 2, shapes);
+    shapes.at[rows * shapes.n1] = INT64_C(3);
+    shapes.at[rows * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[(rows + 1) * shapes.n1] = (int64_t)channels;
+    shapes.at[(rows + 1) * shapes.n1 + 1] = INT64_C(2);
+    shapes.at[(rows + 2) * shapes.n1] = (int64_t)channels;
+    shapes.at[(rows + 2) * shapes.n1 + 1] = INT64_C(16);
+    shapes.at[(rows + 3) * shapes.n1] = (int64_t)smaller_integer(channels, 2);
+    shapes.at[(rows + 3) * shapes.n1 + 1] = INT64_C(10);
+    shapes.at[(rows + 3) * shapes.n1 + 2] = INT64_C(210);
+    oversampling_oversampler_shapes(magnetised_factor(settings, sample_rate), channels, rows + 4, shapes);
 }
 
 /* Fill the plan, for memory that is all zeros; the place on the tape does not matter. */
@@ -162,15 +174,18 @@ KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_
     start_sample, int64_t track, const MagnetisedMemory *memory)
 {
     (void)channels;
-    (void)start_sample;
     (void)track;
     const ix factor = magnetised_factor(settings, sample_rate);
-    const double field = magnetised_full_scale_field(settings);
     const double pole = offset_filter_offset_pole(settings->high_pass_hz, sample_rate);
+    const magnetised__field_and_gain_result result_1 = magnetised_field_and_gain(settings, pole);
+    const double field = result_1.m0;
+    const double gain = result_1.m1;
     memory->plan.at[MAGNETISED_FIELD] = field;
+    memory->plan.at[MAGNETISED_GAIN] = gain;
     memory->plan.at[MAGNETISED_REVERSIBLE] = magnetised_reversible_share(settings);
-    /* The offset filter is given a gain of 1 far above its corner. */
-    memory->plan.at[MAGNETISED_GAIN] = magnetised_tape_gain(settings, field) * (0.5 * (1.0 + pole));
+    glides_glide_rest(MAGNETISED_FIELD, field, &memory->glide);
+    glides_glide_rest(MAGNETISED_GAIN, gain, &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     memory->plan.at[MAGNETISED_RELEASE] = -elementary_exponential_less_one(-1.0 / (0x1.0624dd2f1a9fcp-12 *
         sample_rate * (double)oversampling_per_base(factor)));
     memory->plan.at[MAGNETISED_SWING] = 0x1.a1371305e714bp-10 * sample_rate * (double)factor;
@@ -178,10 +193,38 @@ KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_
     oversampling_oversampler_design(factor, &memory->over);
 }
 
-/* Go to rest on demagnetised tape; the place on the tape does not matter. */
+/* Field of full scale, and what full magnetisation gives. */
+KERNEL magnetised__field_and_gain_result magnetised_field_and_gain(const MagnetisedSettings *settings, double
+    pole)
+{
+    const double field = magnetised_full_scale_field(settings);
+    /* The offset filter is given a gain of 1 far above its corner. */
+    return (magnetised__field_and_gain_result){field, magnetised_tape_gain(settings, field) * (0.5 * (1.0 +
+        pole))};
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `MAGNETISED_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void magnetised_change(const MagnetisedSettings *settings, double sample_rate, ix channels, const
+    MagnetisedMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    const magnetised__field_and_gain_result result_1 = magnetised_field_and_gain(settings,
+        memory->plan.at[MAGNETISED_POLE]);
+    const double field = result_1.m0;
+    const double gain = result_1.m1;
+    glides_glide_target(MAGNETISED_FIELD, field, &memory->glide);
+    glides_glide_target(MAGNETISED_GAIN, gain, &memory->glide);
+}
+
+/* Go to rest on demagnetised tape; the place on the tape does not matter to the sound. */
 KERNEL void magnetised_seek(const MagnetisedMemory *memory, int64_t place)
 {
-    (void)place;
+    glides_glide_seek(place, &memory->glide);
     oversampling_oversampler_clear(&memory->over);
     for (ix channel = 0; channel < memory->offset.n0; channel++) {
         for (ix k = 0; k < MAGNETISED_OFFSET_STATE; k++) {
@@ -211,20 +254,58 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
     const Oversampler over = memory->over;
     doubles_1 plan = memory->plan;
     const int64_t factor = over.plan.at[0];
-    const Law law = (Law){(real)plan.at[MAGNETISED_FIELD], (real)plan.at[MAGNETISED_REVERSIBLE],
-        (real)plan.at[MAGNETISED_GAIN], (real)plan.at[MAGNETISED_RELEASE], (real)plan.at[MAGNETISED_SWING]};
-    for (ix start = 0; start < block.n1; start += 128) {
-        const ix stop = smaller_integer(start + MAGNETISED_CHUNK, block.n1);
-        for (ix channel = 0; channel < block.n0; channel++) {
-            oversampling_rise((reals_1){block.at + channel * block.n1 + start, stop - start}, channel, &over);
+    const Law law = (Law){REAL(1.0), (real)plan.at[MAGNETISED_REVERSIBLE], REAL(1.0),
+        (real)plan.at[MAGNETISED_RELEASE], (real)plan.at[MAGNETISED_SWING]};
+    const ix late = oversampling_oversampler_latency((ix)factor) + 1;
+    const real field = (real)plan.at[MAGNETISED_FIELD];
+    const real gain = (real)plan.at[MAGNETISED_GAIN];
+    int64s_1 counts = memory->glide.counts;
+    ix done = 0;
+    while (done < block.n1) {
+        ix count = smaller_integer(MAGNETISED_CHUNK, block.n1 - done);
+        const bool moving = counts.at[MAGNETISED_MOVING] == INT64_C(1);
+        if (moving) {
+            const ix at = (ix)counts.at[MAGNETISED_AT];
+            count = smaller_integer(count, (ix)counts.at[MAGNETISED_CELL] - at);
+            glides_glide_values(MAGNETISED_FIELD, at, 0, &memory->glide, (reals_1){memory->rows.at, count});
+            /* What comes out went in that much earlier. */
+            glides_glide_values(MAGNETISED_GAIN, at, late, &memory->glide, (reals_1){memory->rows.at +
+                MAGNETISED_GAINS * memory->rows.n1, count});
         }
-        magnetisation_magnetise(over.high, MAGNETISED_HISTORY_HIGH, (stop - start) *
-            oversampling_per_base((ix)factor), (ix)factor, &law, &memory->tape);
+        reals_1 fields = (reals_1){memory->rows.at, count};
+        reals_1 gains = (reals_1){memory->rows.at + MAGNETISED_GAINS * memory->rows.n1, count};
+        reals_1 scaled = (reals_1){memory->rows.at + MAGNETISED_SCALED * memory->rows.n1, count};
         for (ix channel = 0; channel < block.n0; channel++) {
-            reals_1 made = (reals_1){out.at + channel * out.n1 + start, stop - start};
+            reals_1 given = (reals_1){block.at + channel * block.n1 + done, done + count - done};
+            if (moving) {
+                for (ix k = 0; k < count; k++) {
+                    scaled.at[k] = fields.at[k] * given.at[k];
+                }
+            } else {
+                for (ix k = 0; k < count; k++) {
+                    scaled.at[k] = field * given.at[k];
+                }
+            }
+            oversampling_rise(scaled, channel, &over);
+        }
+        magnetisation_magnetise(over.high, MAGNETISED_HISTORY_HIGH, count * oversampling_per_base((ix)factor),
+            (ix)factor, &law, &memory->tape);
+        for (ix channel = 0; channel < block.n0; channel++) {
+            reals_1 made = (reals_1){out.at + channel * out.n1 + done, done + count - done};
             oversampling_fall(channel, &over, made);
+            if (moving) {
+                for (ix k = 0; k < count; k++) {
+                    made.at[k] = gains.at[k] * made.at[k];
+                }
+            } else {
+                for (ix k = 0; k < count; k++) {
+                    made.at[k] = gain * made.at[k];
+                }
+            }
             offset_filter_block_offset(made, plan.at[MAGNETISED_POLE], (doubles_1){memory->offset.at + channel
                 * memory->offset.n1, memory->offset.n1});
         }
+        glides_glide_pass(count, &memory->glide);
+        done += count;
     }
 }

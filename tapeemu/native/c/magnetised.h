@@ -4,6 +4,7 @@
 #define TAPEEMU_MAGNETISED_H
 
 #include "elementary.h"
+#include "glides.h"
 #include "hysteresis_loop.h"
 #include "magnetisation.h"
 #include "offset_filter.h"
@@ -22,6 +23,8 @@ typedef struct {
 typedef struct {
     doubles_1 plan;
     doubles_2 offset;
+    Glide glide;
+    reals_2 rows;
     TapeMemory tape;
     Oversampler over;
 } MagnetisedMemory;
@@ -38,6 +41,13 @@ KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_r
 KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const MagnetisedMemory *memory);
+typedef struct {
+    double m0;
+    double m1;
+} magnetised__field_and_gain_result;
+
+KERNEL magnetised__field_and_gain_result magnetised_field_and_gain(const MagnetisedSettings *settings, double pole);
+KERNEL void magnetised_change(const MagnetisedSettings *settings, double sample_rate, ix channels, const MagnetisedMemory *memory);
 KERNEL void magnetised_seek(const MagnetisedMemory *memory, int64_t place);
 KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, reals_2 out);
 

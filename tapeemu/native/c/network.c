@@ -25,6 +25,11 @@
 #define NETWORK_COMMON 2
 #define NETWORK_SCALE 3
 #define NETWORK_DEPTH 4
+#define NETWORK_HEARD 6
+#define NETWORK_DRY_ROW 0
+#define NETWORK_HEARD_ROW 1
+#define NETWORK_OWN_ROW 2
+#define NETWORK_COMMON_ROW 3
 #define NETWORK_FED 0
 #define NETWORK_POSITION 1
 #define NETWORK_TURNED 2
@@ -627,16 +632,62 @@ KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Net
     const real own = (real)network->numbers.at[NETWORK_OWN];
     const real common = (real)network->numbers.at[NETWORK_COMMON];
     const ix channels = out.n0;
-    if (common == REAL(0.0)) {
+    if (common == REAL(0.0) || network->numbers.at[NETWORK_HEARD] == 0.0) {
         for (ix channel = 0; channel < channels; channel++) {
             for (ux k = (ux)0; k < samples; k++) {
                 out.at[channel * out.n1 + (ix)(first + k)] = dry * audio.at[channel * audio.n1 + (ix)(first +
                     k)];
             }
-            network_add_taps(channel, network, state->line_ring, fed, first, samples, out, channel);
+            if (network->numbers.at[NETWORK_HEARD] != 0.0) {
+                network_add_taps(channel, network, state->line_ring, fed, first, samples, out, channel);
+            }
         }
         return;
     }
+    network_hear(channels, network, state, fed, samples);
+    reals_2 heard = state->heard;
+    for (ix channel = 0; channel < channels; channel++) {
+        for (ux k = (ux)0; k < samples; k++) {
+            const real wet = own * heard.at[channel * heard.n1 + (ix)k] + common * heard.at[channels *
+                heard.n1 + (ix)k];
+            out.at[channel * out.n1 + (ix)(first + k)] = wet + dry * audio.at[channel * audio.n1 + (ix)(first
+                + k)];
+        }
+    }
+}
+
+/*
+ * As :func:`write_output`, with gains that move.
+ *
+ * Parameters
+ * ----------
+ * audio, out, first, network, state, fed, samples
+ *     As there.
+ * courses : ndarray, shape (COURSES, samples or more)
+ *     Sample by sample: gain of the dry sound, of all that taps give, of a channel's own, and of all channels'.
+ */
+KERNEL void network_write_moving_output(reals_2 audio, reals_2 out, ux first, const Network *network, const
+    NetworkState *state, int64_t fed, ux samples, reals_2 courses)
+{
+    const ix channels = out.n0;
+    network_hear(channels, network, state, fed, samples);
+    reals_2 heard = state->heard;
+    for (ix channel = 0; channel < channels; channel++) {
+        for (ux k = (ux)0; k < samples; k++) {
+            const real wet = courses.at[NETWORK_OWN_ROW * courses.n1 + (ix)k] * heard.at[channel * heard.n1 +
+                (ix)k] + courses.at[NETWORK_COMMON_ROW * courses.n1 + (ix)k] * heard.at[channels * heard.n1 +
+                (ix)k];
+            const real dry = courses.at[(ix)k] * audio.at[channel * audio.n1 + (ix)(first + k)];
+            out.at[channel * out.n1 + (ix)(first + k)] = courses.at[NETWORK_HEARD_ROW * courses.n1 + (ix)k] *
+                wet + dry;
+        }
+    }
+}
+
+/* Write what every channel hears of the lines into `state.heard`, and behind that of all the sum. */
+KERNEL void network_hear(ix channels, const Network *network, const NetworkState *state, int64_t fed, ux
+    samples)
+{
     reals_2 heard = state->heard;
     for (ux k = (ux)0; k < samples; k++) {
         heard.at[channels * heard.n1 + (ix)k] = REAL(0.0);
@@ -648,14 +699,6 @@ KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Net
         network_add_taps(channel, network, state->line_ring, fed, (ux)0, samples, heard, channel);
         for (ux k = (ux)0; k < samples; k++) {
             heard.at[channels * heard.n1 + (ix)k] += heard.at[channel * heard.n1 + (ix)k];
-        }
-    }
-    for (ix channel = 0; channel < channels; channel++) {
-        for (ux k = (ux)0; k < samples; k++) {
-            const real wet = own * heard.at[channel * heard.n1 + (ix)k] + common * heard.at[channels *
-                heard.n1 + (ix)k];
-            out.at[channel * out.n1 + (ix)(first + k)] = wet + dry * audio.at[channel * audio.n1 + (ix)(first
-                + k)];
         }
     }
 }

@@ -43,6 +43,8 @@ KERNEL void network_turn(int64_t position, const Network *network, reals_1 cosin
 KERNEL void network_rotate(reals_2 rows, reals_2 rotation, reals_2 ramp, bool curved, ix into, ux samples);
 KERNEL void network_add_taps(ix channel, const Network *network, reals_2 ring, int64_t fed, ux first, ux samples, reals_2 out, ix row);
 KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Network *network, const NetworkState *state, int64_t fed, ux samples);
+KERNEL void network_write_moving_output(reals_2 audio, reals_2 out, ux first, const Network *network, const NetworkState *state, int64_t fed, ux samples, reals_2 courses);
+KERNEL void network_hear(ix channels, const Network *network, const NetworkState *state, int64_t fed, ux samples);
 KERNEL void network_turn_rows(const Network *network, const NetworkState *state, ux samples);
 KERNEL void network_clear(reals_2 ring);
 KERNEL void clear_network(const NetworkState *state, int64_t position);

@@ -9,10 +9,16 @@
 #define ROOM_FILTER_ROWS 9
 #define ROOM_LINE_ROWS 5
 #define ROOM_POINT_ROWS 8
+#define ROOM_AT 0
+#define ROOM_GLIDE_CELL 1
+#define ROOM_GLIDE_ARRAYS 2
+#define ROOM_MOVING 2
 #define ROOM_CELL 5
 #define ROOM_CHUNK 64
 #define ROOM_COMMON 2
+#define ROOM_COMMON_ROW 3
 #define ROOM_COUNTERS 7
+#define ROOM_COURSES 4
 #define ROOM_CURVED 6
 #define ROOM_DELAYS 5
 #define ROOM_DEPTH 4
@@ -20,17 +26,22 @@
 #define ROOM_DIFFUSER_GAIN 1
 #define ROOM_DIFFUSER_ORDER 3
 #define ROOM_DRY 0
+#define ROOM_DRY_ROW 0
 #define ROOM_FED 0
 #define ROOM_GAINS 3
+#define ROOM_HEARD 6
+#define ROOM_HEARD_ROW 1
+#define ROOM_HELD 7
 #define ROOM_INPUT_DELAY 0
 #define ROOM_INPUT_GAIN 0
 #define ROOM_LINE_DELAY 2
 #define ROOM_LINE_ORDER 4
 #define ROOM_LONGEST_CELL 256
 #define ROOM_MIXING_GAIN 2
-#define ROOM_MOVING 4
-#define ROOM_NUMBERS 6
+#define ROOM_TURNING 4
+#define ROOM_NUMBERS 8
 #define ROOM_OWN 1
+#define ROOM_OWN_ROW 2
 #define ROOM_POSITION 1
 #define ROOM_SCALE 3
 #define ROOM_SHORTEST 3
@@ -53,7 +64,7 @@
 #define ROOM_NO_SHARE REAL(0x1.4484bfeebc2a0p-100)
 #define ROOM_LEVEL_REFERENCE_HZ REAL(1000.0)
 #define ROOM_BAND_OF_1_KHZ 4
-#define ROOM_MEMORY_ROWS 23
+#define ROOM_MEMORY_ROWS 26
 #define ROOM_RESONANCE_DB REAL(12.0)
 
 /* Samples by which the output is late: none, for the dry sound passes at once. */
@@ -113,6 +124,12 @@ KERNEL ix room_tail(const RoomSettings *settings, double sample_rate, ix channel
         * sample_rate);
 }
 
+/* Whether its tail is to be heard: 1 if any of it is. */
+KERNEL ix room_rings(const RoomSettings *settings)
+{
+    return room_wet_share(settings) > 0.0 ? 1 : 0;
+}
+
 /* Columns of a ring for delays up to the longest, with its margin. */
 KERNEL ix room_ring_columns(ix longest)
 {
@@ -129,7 +146,7 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    shapes.at[0] = INT64_C(6);
+    shapes.at[0] = INT64_C(8);
     shapes.at[1 * shapes.n1] = INT64_C(5);
     shapes.at[1 * shapes.n1 + 1] = (int64_t)lines;
     shapes.at[2 * shapes.n1] = INT64_C(3);
@@ -181,6 +198,9 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
     shapes.at[22 * shapes.n1] = INT64_C(9);
     shapes.at[22 * shapes.n1 + 1] = INT64_C(4);
     shapes.at[22 * shapes.n1 + 2] = (int64_t)lines;
+    glides_glide_shapes(ROOM_COURSES, 23, shapes);
+    shapes.at[25 * shapes.n1] = INT64_C(4);
+    shapes.at[25 * shapes.n1 + 1] = INT64_C(64);
 }
 
 /* Power that is left after some samples of a decay. */
@@ -287,15 +307,14 @@ KERNEL double room_loop_power(double sample_rate, const Network *network)
     return total / lines;
 }
 
-/* Write dry and wet gains, and how wide the reverberation is. */
-KERNEL void room_set_levels(const RoomSettings *settings, ix channels, double level, const Network *network)
+/* Gains of the dry sound, of the reverberation, and in it of a channel's own and of all channels together. */
+KERNEL room__output_gains_result room_output_gains(const RoomSettings *settings, ix channels)
 {
-    doubles_1 numbers = network->numbers;
-    const double wet = room_wet_share(settings);
+    double wet = room_wet_share(settings);
     const double share = settings->wet_percent / 100.0;
-    numbers.at[ROOM_DRY] = 1.0;
+    double dry = 1.0;
     if (wet > 0.0) {
-        numbers.at[ROOM_DRY] = (1.0 - share) * (wet / share);
+        dry = (1.0 - share) * (wet / share);
     }
     const double count = (double)channels;
     double own = 1.0;
@@ -303,10 +322,28 @@ KERNEL void room_set_levels(const RoomSettings *settings, ix channels, double le
         own = settings->width_percent / 100.0;
     }
     const double common = (1.0 - own) / square_root_double(count);
+    /* Power of own * y_c + common * sum(y) for channels of equal power that are not alike. */
+    wet = wet / square_root_double(own * own + 2.0 * own * common + count * common * common);
+    return (room__output_gains_result){dry, wet, own, common};
+}
+
+/* Write dry and wet gains, and how wide the reverberation is. */
+KERNEL void room_set_levels(const RoomSettings *settings, ix channels, double level, const Network *network)
+{
+    doubles_1 numbers = network->numbers;
+    const room__output_gains_result result_1 = room_output_gains(settings, channels);
+    const double dry = result_1.m0;
+    const double wet = result_1.m1;
+    const double own = result_1.m2;
+    const double common = result_1.m3;
+    numbers.at[ROOM_DRY] = dry;
     numbers.at[ROOM_OWN] = own;
     numbers.at[ROOM_COMMON] = common;
-    /* Power of own * y_c + common * sum(y) for channels of equal power that are not alike. */
-    level = level * (wet / square_root_double(own * own + 2.0 * own * common + count * common * common));
+    /* Taps hold the level of the reverberation, so that nothing more is multiplied while nothing moves; where it is */
+    /* not heard they hold one, for it may come. */
+    numbers.at[ROOM_HEARD] = (double)(wet > 0.0 ? REAL(1.0) : REAL(0.0));
+    numbers.at[ROOM_HELD] = wet > 0.0 ? wet : 1.0;
+    level = level * numbers.at[ROOM_HELD];
     for (ix channel = 0; channel < channels; channel++) {
         for (ix tap = 0; tap < network->tap_gains.n1; tap++) {
             network->tap_gains.at[channel * network->tap_gains.n1 + tap] =
@@ -358,7 +395,7 @@ KERNEL void room_set_turning(const RoomSettings *settings, double sample_rate, d
         + room_layout_spread_rate(own * 0.5));
     const double count = (double)lines;
     const ix cell = room_layout_cell_samples(fastest / sample_rate, whole / count / (sample_rate * slowest));
-    counters.at[ROOM_MOVING] = (int64_t)(deepest + own > 0.0 ? 1 : 0);
+    counters.at[ROOM_TURNING] = (int64_t)(deepest + own > 0.0 ? 1 : 0);
     counters.at[ROOM_CURVED] = (int64_t)(cell < 0 ? 1 : 0);
     counters.at[ROOM_CELL] = (int64_t)magnitude_of_integer(cell);
     const double samples = (double)magnitude_of_integer(cell);
@@ -402,7 +439,32 @@ KERNEL void room_design(const RoomSettings *settings, double sample_rate, ix cha
         entering * heard));
     room_set_levels(settings, channels, level, &network);
     room_set_turning(settings, sample_rate, decays, &network, &memory->state);
+    glides_glide_rest(ROOM_DRY_ROW, network.numbers.at[ROOM_DRY], &memory->glide);
+    glides_glide_rest(ROOM_HEARD_ROW, network.numbers.at[ROOM_HEARD], &memory->glide);
+    glides_glide_rest(ROOM_OWN_ROW, network.numbers.at[ROOM_OWN], &memory->glide);
+    glides_glide_rest(ROOM_COMMON_ROW, network.numbers.at[ROOM_COMMON], &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     clear_network(&memory->state, start_sample);
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `ROOM_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void room_change(const RoomSettings *settings, double sample_rate, ix channels, const RoomMemory
+    *memory)
+{
+    (void)sample_rate;
+    const room__output_gains_result result_1 = room_output_gains(settings, channels);
+    const double dry = result_1.m0;
+    const double wet = result_1.m1;
+    const double own = result_1.m2;
+    const double common = result_1.m3;
+    glides_glide_target(ROOM_DRY_ROW, dry, &memory->glide);
+    glides_glide_target(ROOM_HEARD_ROW, wet / memory->network.numbers.at[ROOM_HELD], &memory->glide);
+    glides_glide_target(ROOM_OWN_ROW, own, &memory->glide);
+    glides_glide_target(ROOM_COMMON_ROW, common, &memory->glide);
 }
 
 /* Write the decay time of every line from its loop gain, all gains included; `out` is (lines, frequencies). */
@@ -421,6 +483,7 @@ KERNEL void room_decays(const RoomMemory *memory, double sample_rate, doubles_1 
 /* Go to a place on the tape; nothing that sounded before is left. */
 KERNEL void room_seek(const RoomMemory *memory, int64_t place)
 {
+    glides_glide_seek(place, &memory->glide);
     clear_network(&memory->state, place);
 }
 
@@ -451,6 +514,15 @@ KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
             counters.at[ROOM_CELL] - floor_remainder_64(counters.at[ROOM_POSITION], counters.at[ROOM_CELL]));
         count = smaller_integer(count, (ix)counters.at[ROOM_SHORTEST]);
         count = smaller_integer(count, length - done);
+        const bool glides = memory->glide.counts.at[ROOM_MOVING] == INT64_C(1);
+        if (glides) {
+            const ix at = (ix)memory->glide.counts.at[ROOM_AT];
+            count = smaller_integer(count, (ix)memory->glide.counts.at[ROOM_GLIDE_CELL] - at);
+            for (ix course = 0; course < ROOM_COURSES; course++) {
+                glides_glide_values(course, at, 0, &memory->glide, (reals_1){memory->courses.at + course *
+                    memory->courses.n1, count});
+            }
+        }
         const ux samples = (ux)count;
         network_write_input(state.input_ring, block, (ux)done, fed, samples);
         network_spread(state.input_ring, (int64s_1){delays.at, delays.n1}, (reals_1){gains.at, gains.n1},
@@ -466,13 +538,19 @@ KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
             network_add_rows(state.diffuser_ring, (int64s_1){delays.at + ROOM_DIFFUSER_DELAY * delays.n1,
                 delays.n1}, state.filtered, rows, fed, samples);
         }
-        if (counters.at[ROOM_MOVING] != INT64_C(0)) {
+        if (counters.at[ROOM_TURNING] != INT64_C(0)) {
             network_turn_rows(&network, &state, samples);
         }
         network_mix(rows, samples);
         network_write_rows(state.line_ring, (int64s_1){delays.at + ROOM_LINE_ORDER * delays.n1, delays.n1},
             (reals_1){gains.at + ROOM_MIXING_GAIN * gains.n1, gains.n1}, rows, fed, samples);
-        network_write_output(block, out, (ux)done, &network, &state, fed, samples);
+        if (glides) {
+            network_write_moving_output(block, out, (ux)done, &network, &state, fed, samples,
+                memory->courses);
+        } else {
+            network_write_output(block, out, (ux)done, &network, &state, fed, samples);
+        }
+        glides_glide_pass(count, &memory->glide);
         done += count;
         counters.at[ROOM_FED] = fed + (int64_t)count;
         counters.at[ROOM_POSITION] += (int64_t)count;

@@ -84,11 +84,11 @@ enum {
  * As in the processor; the switch is 1 or 0.
  */
 enum {
-    TAPEEMU_DRIVE_DRIVE_DB = 0, /* real */
+    TAPEEMU_DRIVE_DRIVE_DB = 0, /* real, moves */
     TAPEEMU_DRIVE_DRIVE_GIVEN = 1, /* whole */
-    TAPEEMU_DRIVE_THD_PERCENT = 2, /* real */
+    TAPEEMU_DRIVE_THD_PERCENT = 2, /* real, moves */
     TAPEEMU_DRIVE_THD_GIVEN = 3, /* whole */
-    TAPEEMU_DRIVE_REFERENCE_LEVEL_DBFS = 4, /* real */
+    TAPEEMU_DRIVE_REFERENCE_LEVEL_DBFS = 4, /* real, moves */
     TAPEEMU_DRIVE_ASYMMETRY_PERCENT = 5, /* real */
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
@@ -124,11 +124,11 @@ enum {
  * As in the processor.
  */
 enum {
-    TAPEEMU_MAGNETISED_DRIVE_DB = 0, /* real */
+    TAPEEMU_MAGNETISED_DRIVE_DB = 0, /* real, moves */
     TAPEEMU_MAGNETISED_DRIVE_GIVEN = 1, /* whole */
-    TAPEEMU_MAGNETISED_MOL_DB = 2, /* real */
+    TAPEEMU_MAGNETISED_MOL_DB = 2, /* real, moves */
     TAPEEMU_MAGNETISED_MOL_GIVEN = 3, /* whole */
-    TAPEEMU_MAGNETISED_REFERENCE_LEVEL_DBFS = 4, /* real */
+    TAPEEMU_MAGNETISED_REFERENCE_LEVEL_DBFS = 4, /* real, moves */
     TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
     TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
     TAPEEMU_MAGNETISED_NUMBERS = 7
@@ -185,8 +185,8 @@ enum {
     TAPEEMU_ROOM_DIFFUSION_PERCENT = 8, /* real */
     TAPEEMU_ROOM_MODULATION_PERCENT = 9, /* real */
     TAPEEMU_ROOM_MODULATION_HZ = 10, /* real */
-    TAPEEMU_ROOM_WIDTH_PERCENT = 11, /* real */
-    TAPEEMU_ROOM_WET_PERCENT = 12, /* real */
+    TAPEEMU_ROOM_WIDTH_PERCENT = 11, /* real, moves */
+    TAPEEMU_ROOM_WET_PERCENT = 12, /* real, moves */
     TAPEEMU_ROOM_LINES = 13, /* whole */
     TAPEEMU_ROOM_ROOM_SEED = 14, /* whole */
     /* then the table band_seconds: real, 1 dimension(s) */
@@ -226,7 +226,7 @@ enum {
 enum {
     TAPEEMU_TAPE_NOISE_HISS = 0, /* whole */
     TAPEEMU_TAPE_NOISE_HISS_SET = 1, /* whole */
-    TAPEEMU_TAPE_NOISE_HISS_DB = 2, /* real */
+    TAPEEMU_TAPE_NOISE_HISS_DB = 2, /* real, moves */
     TAPEEMU_TAPE_NOISE_WEIGHTING = 3, /* whole */
     TAPEEMU_TAPE_NOISE_TAPE_SPEED_CM_S = 4, /* real */
     TAPEEMU_TAPE_NOISE_TREBLE_US = 5, /* real */
@@ -235,12 +235,12 @@ enum {
     TAPEEMU_TAPE_NOISE_SPACING_UM = 8, /* real */
     TAPEEMU_TAPE_NOISE_TRACK_WIDTH_MM = 9, /* real */
     TAPEEMU_TAPE_NOISE_SKIRT = 10, /* whole */
-    TAPEEMU_TAPE_NOISE_SKIRT_DB = 11, /* real */
+    TAPEEMU_TAPE_NOISE_SKIRT_DB = 11, /* real, moves */
     TAPEEMU_TAPE_NOISE_SKIRT_HZ = 12, /* real */
     TAPEEMU_TAPE_NOISE_HUM = 13, /* whole */
-    TAPEEMU_TAPE_NOISE_HUM_DB = 14, /* real */
+    TAPEEMU_TAPE_NOISE_HUM_DB = 14, /* real, moves */
     TAPEEMU_TAPE_NOISE_MAINS_HZ = 15, /* real */
-    TAPEEMU_TAPE_NOISE_REFERENCE_LEVEL_DBFS = 16, /* real */
+    TAPEEMU_TAPE_NOISE_REFERENCE_LEVEL_DBFS = 16, /* real, moves */
     TAPEEMU_TAPE_NOISE_SEED = 17, /* whole */
     TAPEEMU_TAPE_NOISE_NUMBERS = 18
 };

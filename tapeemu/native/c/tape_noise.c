@@ -11,7 +11,15 @@
 
 #include "tape_noise.h"
 
+#define TAPE_NOISE_AT 0
+#define TAPE_NOISE_CELL 1
+#define TAPE_NOISE_GLIDE_ARRAYS 2
+#define TAPE_NOISE_MOVING 2
 #define TAPE_NOISE_SEGMENT 1024
+#define TAPE_NOISE_HISS 0
+#define TAPE_NOISE_SKIRT 1
+#define TAPE_NOISE_HUM 2
+#define TAPE_NOISE_PARTS 3
 #define TAPE_NOISE_STEP 8
 #define TAPE_NOISE_LEVELS 3
 #define TAPE_NOISE_SLOWEST 64
@@ -60,7 +68,7 @@ KERNEL ix tape_noise_half_of_slow(double sample_rate)
  * sample_rate : float
  *     Samples per second.
  * channels : int
- * shapes : ndarray, shape (17, 3)
+ * shapes : ndarray, shape (22, 3)
  *     Gets a row for each array; dimensions that it has not are 1.
  */
 KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64s_2
@@ -90,11 +98,17 @@ KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_r
     shapes.at[11 * shapes.n1 + 1] = INT64_C(1024);
     shapes.at[12 * shapes.n1] = (int64_t)channels;
     shapes.at[12 * shapes.n1 + 1] = INT64_C(1024);
-    shapes.at[13 * shapes.n1] = (int64_t)longest;
-    shapes.at[14 * shapes.n1] = INT64_C(152);
-    shapes.at[15 * shapes.n1] = INT64_C(152);
-    shapes.at[16 * shapes.n1] = INT64_C(1);
-    shapes.at[16 * shapes.n1 + 1] = INT64_C(512);
+    shapes.at[13 * shapes.n1] = INT64_C(1024);
+    shapes.at[14 * shapes.n1] = INT64_C(3);
+    glides_glide_shapes(TAPE_NOISE_PARTS, 15, shapes);
+    const ix row = 17;
+    shapes.at[row * shapes.n1] = INT64_C(3);
+    shapes.at[row * shapes.n1 + 1] = INT64_C(1024);
+    shapes.at[(row + 1) * shapes.n1] = (int64_t)longest;
+    shapes.at[(row + 2) * shapes.n1] = INT64_C(152);
+    shapes.at[(row + 3) * shapes.n1] = INT64_C(152);
+    shapes.at[(row + 4) * shapes.n1] = INT64_C(1);
+    shapes.at[(row + 4) * shapes.n1 + 1] = INT64_C(512);
 }
 
 /* Samples by which the output is late: none. */
@@ -115,6 +129,12 @@ KERNEL int64_t tape_noise_tail(const TapeNoiseSettings *settings, double sample_
     (void)channels;
     (void)level_db;
     return INT64_C(0);
+}
+
+/* Whether it sounds by itself: 1 with hiss or hum; modulation noise is of the input. */
+KERNEL ix tape_noise_adds_sound(const TapeNoiseSettings *settings)
+{
+    return settings->hiss == 1 || settings->hum == 1 ? 1 : 0;
 }
 
 /*
@@ -445,12 +465,47 @@ KERNEL void tape_noise_design(const TapeNoiseSettings *settings, double sample_r
     if (settings->hum == 1) {
         tape_noise_design_hum(settings, sample_rate, memory);
     }
+    const double one = 1.0;
+    for (ix part = 0; part < TAPE_NOISE_PARTS; part++) {
+        memory->levels.at[part] = tape_noise_level_db(settings, part);
+        glides_glide_rest(part, one, &memory->glide);
+    }
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     tape_noise_seek(memory, start_sample);
+}
+
+/* What the level of a part goes with; the medium, where hiss follows from it, stays as it is. */
+KERNEL double tape_noise_level_db(const TapeNoiseSettings *settings, ix part)
+{
+    if (part == TAPE_NOISE_SKIRT) {
+        return settings->skirt_db;
+    }
+    if (part == TAPE_NOISE_HUM) {
+        return settings->hum_db + settings->reference_level_dbfs;
+    }
+    return (settings->hiss_set == 1 ? settings->hiss_db : 0.0) + settings->reference_level_dbfs;
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `TAPE_NOISE_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void tape_noise_change(const TapeNoiseSettings *settings, double sample_rate, ix channels, const
+    TapeNoiseMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    for (ix part = 0; part < TAPE_NOISE_PARTS; part++) {
+        const double raised = tape_noise_level_db(settings, part) - memory->levels.at[part];
+        glides_glide_target(part, elementary_exponential(0x1.d791c5f888823p-4 * raised), &memory->glide);
+    }
 }
 
 /* Go to another place on the tape. */
 KERNEL void tape_noise_seek(const TapeNoiseMemory *memory, int64_t place)
 {
+    glides_glide_seek(place, &memory->glide);
     memory->state.at[TAPE_NOISE_PLACE] = place;
     memory->state.at[TAPE_NOISE_ANY_MADE] = INT64_C(0);
 }
@@ -582,11 +637,7 @@ KERNEL void tape_noise_make_segment(const TapeNoiseMemory *memory, int64_t segme
                 before = odd;
                 odd = following;
             }
-            for (ix channel = 0; channel < channels; channel++) {
-                memory->hiss.at[channel * memory->hiss.n1 + i] =
-                    (real)((double)(memory->switches.at[TAPE_NOISE_HISS_ON] == INT64_C(1) ?
-                    memory->hiss.at[channel * memory->hiss.n1 + i] : REAL(0.0)) + value);
-            }
+            memory->hum.at[i] = (real)value;
             turn = turn + memory->turns.at[0];
         }
     }
@@ -606,28 +657,56 @@ KERNEL void tape_noise_make_segment(const TapeNoiseMemory *memory, int64_t segme
  */
 KERNEL void tape_noise_process(const TapeNoiseMemory *memory, reals_2 block, reals_2 out)
 {
+    real signal = REAL(0.0);
+    int64s_1 counts = memory->glide.counts;
     ix done = 0;
     while (done < block.n1) {
         const int64_t place = memory->state.at[TAPE_NOISE_PLACE];
         const int64_t segment = floor_division_64(place, INT64_C(1024));
         const ix begin = (ix)(place - segment * INT64_C(1024));
-        const ix count = smaller_integer(block.n1 - done, TAPE_NOISE_SEGMENT - begin);
+        ix count = smaller_integer(block.n1 - done, TAPE_NOISE_SEGMENT - begin);
         if (memory->state.at[TAPE_NOISE_ANY_MADE] == INT64_C(0) || memory->state.at[TAPE_NOISE_SEGMENT_MADE]
             != segment) {
             tape_noise_make_segment(memory, segment);
             memory->state.at[TAPE_NOISE_SEGMENT_MADE] = segment;
             memory->state.at[TAPE_NOISE_ANY_MADE] = INT64_C(1);
         }
+        reals_1 hum = (reals_1){memory->hum.at + begin, memory->hum.n0 - begin};
+        const bool glides = counts.at[TAPE_NOISE_MOVING] == INT64_C(1);
+        if (glides) {
+            const ix at = (ix)counts.at[TAPE_NOISE_AT];
+            count = smaller_integer(count, (ix)counts.at[TAPE_NOISE_CELL] - at);
+            for (ix part = 0; part < TAPE_NOISE_PARTS; part++) {
+                glides_glide_values(part, at, 0, &memory->glide, (reals_1){memory->rows.at + part *
+                    memory->rows.n1, count});
+            }
+        }
         for (ix channel = 0; channel < block.n0; channel++) {
             reals_1 hiss = (reals_1){memory->hiss.at + channel * memory->hiss.n1 + begin, memory->hiss.n1 -
                 begin};
             reals_1 moving = (reals_1){memory->moving.at + channel * memory->moving.n1 + begin,
                 memory->moving.n1 - begin};
-            for (ix i = 0; i < count; i++) {
-                const real signal = block.at[channel * block.n1 + done + i];
-                out.at[channel * out.n1 + done + i] = signal + signal * moving.at[i] + hiss.at[i];
+            if (glides) {
+                reals_1 of_hiss = (reals_1){memory->rows.at, memory->rows.n1};
+                reals_1 of_skirt = (reals_1){memory->rows.at + TAPE_NOISE_SKIRT * memory->rows.n1,
+                    memory->rows.n1};
+                reals_1 of_hum = (reals_1){memory->rows.at + TAPE_NOISE_HUM * memory->rows.n1,
+                    memory->rows.n1};
+                for (ix i = 0; i < count; i++) {
+                    signal = block.at[channel * block.n1 + done + i];
+                    const real added = of_hiss.at[i] * hiss.at[i] + of_hum.at[i] * hum.at[i];
+                    out.at[channel * out.n1 + done + i] = signal + signal * (of_skirt.at[i] * moving.at[i]) +
+                        added;
+                }
+            } else {
+                for (ix i = 0; i < count; i++) {
+                    signal = block.at[channel * block.n1 + done + i];
+                    out.at[channel * out.n1 + done + i] = signal + signal * moving.at[i] + (hiss.at[i] +
+                        hum.at[i]);
+                }
             }
         }
+        glides_glide_pass(count, &memory->glide);
         memory->state.at[TAPE_NOISE_PLACE] = place + (int64_t)count;
         done += count;
     }

@@ -4,6 +4,7 @@
 #define TAPEEMU_TAPE_NOISE_H
 
 #include "elementary.h"
+#include "glides.h"
 #include "hashing.h"
 
 typedef struct {
@@ -41,6 +42,10 @@ typedef struct {
     reals_1 hum_peaks;
     reals_2 hiss;
     reals_2 moving;
+    reals_1 hum;
+    doubles_1 levels;
+    Glide glide;
+    reals_2 rows;
     reals_1 numbers;
     reals_1 nodes;
     reals_1 raised;
@@ -51,6 +56,7 @@ KERNEL ix tape_noise_half_of_slow(double sample_rate);
 KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL ix tape_noise_latency(const TapeNoiseSettings *settings, double sample_rate, ix channels);
 KERNEL int64_t tape_noise_tail(const TapeNoiseSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL ix tape_noise_adds_sound(const TapeNoiseSettings *settings);
 KERNEL double tape_noise_hiss_density(const TapeNoiseSettings *settings, double frequency_hz);
 KERNEL double tape_noise_fade(double x, double zero, double one);
 KERNEL double tape_noise_a_weighting_power(double frequency_hz);
@@ -68,6 +74,8 @@ KERNEL double tape_noise_power_of(reals_1 taps);
 KERNEL void tape_noise_design_skirt(const TapeNoiseSettings *settings, double sample_rate, const TapeNoiseMemory *memory);
 KERNEL void tape_noise_design_hum(const TapeNoiseSettings *settings, double sample_rate, const TapeNoiseMemory *memory);
 KERNEL void tape_noise_design(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeNoiseMemory *memory);
+KERNEL double tape_noise_level_db(const TapeNoiseSettings *settings, ix part);
+KERNEL void tape_noise_change(const TapeNoiseSettings *settings, double sample_rate, ix channels, const TapeNoiseMemory *memory);
 KERNEL void tape_noise_seek(const TapeNoiseMemory *memory, int64_t place);
 KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers, reals_1 out);
 KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_1 out);

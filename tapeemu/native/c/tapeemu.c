@@ -109,24 +109,26 @@ static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values
 
 /* --- the chain ----------------------------------------------------------------------------------------- */
 
-#define RAMP_PIECE 16      /* samples between two steps of a setting that moves */
-#define RAMP_SECONDS 0.02
+#define SHARE_SECONDS 0.03 /* in which the share of a mix goes to another */
 
 typedef struct {
     int32_t kind;
     ix count, still_count, still_tapes;
-    ix moving;               /* setting on its way, or -1 */
-    ix steps_left;
-    double target;
+    ix at;                     /* samples into the cell of the tape, see glides.c */
+    ix summed;                 /* samples of the cell that `sums` hold */
+    bool waits;                /* a setting was moved in this cell */
     tapeemu_number *settings;
+    tapeemu_number *mean;      /* the settings over the cell */
+    double *sums;              /* of every setting, over the samples of the cell that are past */
     const tapeemu_number *still_settings; /* NULL if there is no still tape */
     StageMemory memory;
     StageMemory *stills; /* one for each level of mixes around the stage: each dry path has its own */
 } Stage;
 
+/* The share of a mix, on its way or at rest. */
 typedef struct {
-    ix steps_left;
-    double target, now;
+    double from, to, wanted;
+    ix at, length;
 } Share;
 
 struct tapeemu {
@@ -134,7 +136,7 @@ struct tapeemu {
     int64_t place, track;
     ix channels, block, stage_count, group_count, levels;
     ix longest; /* most samples at any point of the chain for a full block */
-    ix until_step; /* samples until what moves goes a step on */
+    ix cell;    /* samples of a cell of the tape */
     Stage *stages;
     Share *shares;
     real *scratch; /* blocks: current, what a stage makes, and one for each level */
@@ -208,6 +210,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
     chain->block = setup->block;
     chain->stage_count = stages;
     chain->group_count = groups;
+    chain->cell = glides_glide_cell(rate);
     chain->stages = piece(&carver, (size_t)stages * sizeof(Stage));
     chain->shares = piece(&carver, (size_t)groups * sizeof(Share));
 
@@ -233,6 +236,8 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
         const int32_t kind = given->kind;
         const ix count = given->count, still_count = given->still_count;
         tapeemu_number *settings = piece(&carver, (size_t)count * sizeof(tapeemu_number));
+        tapeemu_number *mean = piece(&carver, (size_t)count * sizeof(tapeemu_number));
+        double *sums = piece(&carver, (size_t)count * sizeof(double));
         tapeemu_number *still = NULL;
         if (given->still != NULL)
             still = piece(&carver, (size_t)still_count * sizeof(tapeemu_number));
@@ -266,8 +271,9 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
             stage->still_count = still_count;
             stage->still_tapes = tapes;
             stage->stills = stills;
-            stage->moving = -1;
             stage->settings = settings;
+            stage->mean = mean;
+            stage->sums = sums;
             stage->still_settings = still;
         }
     }
@@ -284,7 +290,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
         if (group->share < 1.0 && around > chain->levels)
             chain->levels = around;
         if (real_memory)
-            chain->shares[i] = (Share){0, group->share, group->share};
+            chain->shares[i] = (Share){group->share, group->share, group->share, 1, 1};
     }
 
     int64_t sizes[3 * CHAIN_ARRAYS];
@@ -302,6 +308,16 @@ tapeemu_bytes tapeemu_size(const tapeemu_setup *setup)
     if (!valid(setup))
         return (tapeemu_bytes){0, 0};
     return lay(setup, &counted, (Carver){NULL, NULL, 0, 0, setup->slow_from});
+}
+
+/* A stage stands at a place on the tape. */
+static void begin_cell(const tapeemu *chain, Stage *stage, int64_t place)
+{
+    stage->at = (ix)floor_remainder_64(place, (int64_t)chain->cell);
+    stage->summed = stage->at;
+    stage->waits = false;
+    for (ix k = 0; k < stage->count; k++)
+        stage->sums[k] = stage->settings[k].real * (double)stage->at;
 }
 
 tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
@@ -324,15 +340,30 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
             stage_design(
                 stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
                 chain->track, stage->stills + k);
+        begin_cell(chain, stage, start);
     }
     return chain;
 }
 
+static void seek_shares(tapeemu *chain)
+{
+    for (ix i = 0; i < chain->group_count; i++) {
+        Share *share = chain->shares + i;
+        *share = (Share){share->wanted, share->wanted, share->wanted, 1, 1};
+        chain->memory.shares.at[i] = (real)share->wanted;
+    }
+}
+
 void tapeemu_seek(tapeemu *chain, int64_t place)
 {
+    seek_shares(chain);
     seek_chain(&chain->settings, place, &chain->memory);
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
+        if (stage->waits)
+            stage_change(
+                stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
+        begin_cell(chain, stage, chain->memory.starts.at[i]);
         stage_seek(stage->kind, &stage->memory, chain->memory.starts.at[i]);
         for (ix k = 0; k < stage->still_tapes; k++)
             stage_seek(stage->kind, stage->stills + k, chain->memory.starts.at[i]);
@@ -371,40 +402,52 @@ static ix run_stage(const tapeemu *chain, int32_t kind, const StageMemory *memor
     return made;
 }
 
-/* Settings and shares that are on their way go a step on. */
-static void move_settings(tapeemu *chain)
+/* A stage has gone on by samples. At the beginning of a cell what was moved in the one before holds from then on. */
+static void pass(const tapeemu *chain, Stage *stage, ix count)
 {
-    for (ix i = 0; i < chain->stage_count; i++) {
-        Stage *stage = chain->stages + i;
-        if (stage->moving < 0)
-            continue;
-        double *value = &stage->settings[stage->moving].real;
-        *value = stage->steps_left == 1 ? stage->target : *value + (stage->target - *value) / (double)stage->steps_left;
-        stage_change(
-            stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
-        if (--stage->steps_left == 0)
-            stage->moving = -1;
-    }
-    for (ix i = 0; i < chain->group_count; i++) {
-        Share *share = chain->shares + i;
-        if (share->steps_left == 0)
-            continue;
-        share->now = share->steps_left == 1 ? share->target
-                                            : share->now + (share->target - share->now) / (double)share->steps_left;
-        chain->memory.shares.at[i] = (real)share->now;
-        share->steps_left--;
-    }
+    stage->at += count;
+    if (stage->at < chain->cell)
+        return;
+    stage->at = (ix)floor_remainder_64((int64_t)stage->at, (int64_t)chain->cell);
+    if (!stage->waits)
+        return;
+    begin_cell(chain, stage, (int64_t)stage->at);
+    stage_change(stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
 }
 
-static bool anything_moves(const tapeemu *chain)
+/* Samples until a cell begins that must be told of, at most `count`. */
+static ix until_told(const tapeemu *chain, ix count)
 {
     for (ix i = 0; i < chain->stage_count; i++)
-        if (chain->stages[i].moving >= 0)
-            return true;
-    for (ix i = 0; i < chain->group_count; i++)
-        if (chain->shares[i].steps_left > 0)
-            return true;
-    return false;
+        if (chain->stages[i].waits)
+            count = smaller_integer(count, chain->cell - chain->stages[i].at);
+    return count;
+}
+
+/* Mix a processed signal with its input, into the former, by a share that may move. */
+static void mix(Share *share, real *now, reals_2 dry, reals_2 wet)
+{
+    if (share->at == share->length && share->to == share->wanted) {
+        chain_mix_blocks(*now, dry, wet);
+        return;
+    }
+    for (ix k = 0; k < wet.n1; k++) {
+        if (share->at == share->length && share->to != share->wanted) {
+            share->from = share->to;
+            share->to = share->wanted;
+            share->at = 0;
+        }
+        if (share->at < share->length)
+            share->at++;
+        const double way = (double)share->at / (double)share->length, squared = way * way;
+        const double risen = squared * squared * (35.0 + way * (-84.0 + way * (70.0 - 20.0 * way)));
+        const real part = (real)(share->from + (share->to - share->from) * risen);
+        for (ix channel = 0; channel < wet.n0; channel++) {
+            real *heard = wet.at + channel * wet.n1 + k;
+            *heard = (1 - part) * dry.at[channel * dry.n1 + k] + part * *heard;
+        }
+    }
+    *now = (real)share->to;
 }
 
 /* The steps of the chain on at most a block; `*current` holds it, one row after the other. */
@@ -419,9 +462,11 @@ static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix
         ix *dry_count = dry_counts + step[1];
         switch (step[0]) {
         case CHAIN_PROCESS: {
-            const Stage *stage = chain->stages + number;
+            Stage *stage = chain->stages + number;
+            const ix given = count;
             count = run_stage(
                 chain, stage->kind, &stage->memory, chain->settings.ratios.at[number], current, other, count);
+            pass(chain, stage, given);
             break;
         }
         case CHAIN_KEEP:
@@ -438,8 +483,8 @@ static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix
             break;
         }
         case CHAIN_MIX:
-            chain_mix_blocks(
-                chain->memory.shares.at[number], (reals_2){*level, channels, count}, (reals_2){*current, channels, count});
+            mix(chain->shares + number, chain->memory.shares.at + number, (reals_2){*level, channels, count},
+                (reals_2){*current, channels, count});
             break;
         default:
             return count;
@@ -457,15 +502,7 @@ ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu
         blocks[k] = chain->scratch + k * block;
     ix written = 0;
     for (ix start = 0; start < count;) {
-        ix now = smaller_integer(chain->block, count - start);
-        if (anything_moves(chain) || chain->until_step > 0) {
-            if (chain->until_step == 0) {
-                move_settings(chain);
-                chain->until_step = RAMP_PIECE;
-            }
-            now = smaller_integer(now, chain->until_step);
-            chain->until_step -= now;
-        }
+        const ix now = until_told(chain, smaller_integer(chain->block, count - start));
         for (ix channel = 0; channel < channels; channel++)
             for (ix k = 0; k < now; k++)
                 blocks[0][channel * now + k] = in[channel][start + k];
@@ -492,6 +529,37 @@ int64_t tapeemu_latency(const tapeemu *chain)
     return (int64_t)chain->memory.totals.at[CHAIN_LATENCY];
 }
 
+double tapeemu_rate(const tapeemu *chain)
+{
+    return chain->sample_rate;
+}
+
+int32_t tapeemu_channels(const tapeemu *chain)
+{
+    return (int32_t)chain->channels;
+}
+
+double tapeemu_length_ratio(const tapeemu *chain)
+{
+    return chain->memory.totals.at[CHAIN_LENGTH_RATIO];
+}
+
+bool tapeemu_adds_sound(const tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++)
+        if (stage_adds_sound(chain->stages[i].kind, chain->stages[i].settings, chain->stages[i].count))
+            return true;
+    return false;
+}
+
+bool tapeemu_rings(const tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++)
+        if (stage_rings(chain->stages[i].kind, chain->stages[i].settings, chain->stages[i].count))
+            return true;
+    return false;
+}
+
 int64_t tapeemu_tail(const tapeemu *chain, double level_db)
 {
     int64_t tail = 0;
@@ -508,11 +576,22 @@ bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double v
     if (stage_number < 0 || stage_number >= chain->stage_count)
         return false;
     Stage *stage = chain->stages + stage_number;
-    if (!stage_moves(stage->kind, setting) || (stage->moving >= 0 && stage->moving != setting))
+    if (!stage_moves(stage->kind, setting))
         return false;
-    stage->moving = setting;
-    stage->target = value;
-    stage->steps_left = (ix)(RAMP_SECONDS * chain->sample_rate / RAMP_PIECE) + 1;
+    for (ix k = 0; k < stage->count; k++) {
+        if (stage_moves(stage->kind, k))
+            stage->sums[k] += stage->settings[k].real * (double)(stage->at - stage->summed);
+        stage->mean[k] = stage->settings[k];
+    }
+    stage->summed = stage->at;
+    stage->settings[setting].real = value;
+    /* What is taken up next is the mean over the cell, so that a change within it is heard at its sample. */
+    for (ix k = 0; k < stage->count; k++)
+        if (stage_moves(stage->kind, k))
+            stage->mean[k].real =
+                (stage->sums[k] + stage->settings[k].real * (double)(chain->cell - stage->at)) / (double)chain->cell;
+    stage->waits = true;
+    stage_change(stage->kind, stage->mean, stage->count, chain->sample_rate, chain->channels, &stage->memory);
     return true;
 }
 
@@ -522,7 +601,8 @@ bool tapeemu_set_share(tapeemu *chain, int32_t group, double share)
         return false;
     if (!(share >= 0.0 && share <= 1.0))
         return false;
-    chain->shares[group].target = share;
-    chain->shares[group].steps_left = (ix)(RAMP_SECONDS * chain->sample_rate / RAMP_PIECE) + 1;
+    chain->shares[group].wanted = share;
+    if (chain->shares[group].at == chain->shares[group].length)
+        chain->shares[group].at = chain->shares[group].length = (ix)(SHARE_SECONDS * chain->sample_rate) + 1;
     return true;
 }

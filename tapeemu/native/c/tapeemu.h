@@ -103,14 +103,29 @@ ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count);
 /* Samples by which the output is late. */
 int64_t tapeemu_latency(const tapeemu *chain);
 
+/* As set up. */
+double tapeemu_rate(const tapeemu *chain);
+int32_t tapeemu_channels(const tapeemu *chain);
+
+/* Samples that leave per sample that enters: 1 but for a tape at the wrong speed. */
+double tapeemu_length_ratio(const tapeemu *chain);
+
+/* Whether it sounds by itself (noise, hum), and whether it has a tail that is to be heard to its end (a reverb). */
+bool tapeemu_adds_sound(const tapeemu *chain);
+bool tapeemu_rings(const tapeemu *chain);
+
 /* Samples that sound on above a level (dB, below 0) after the input has ended, without the latency. */
 int64_t tapeemu_tail(const tapeemu *chain, double level_db);
 
-/* Move a setting that is real to a value, in equal steps over about 20 ms; settings.h says which can move.
+/* Move a setting that is real to a value, from the next sample on; settings.h says which can move.
+ *
+ * What follows from it goes there smoothly, to the second derivative, in 15 ms, and is at the middle of its way after
+ * 10 to 15 ms. Settings that follow a straight line in small steps follow it 10 ms later.
  * Returns false, and does nothing, if it cannot: make a new chain then. */
 bool tapeemu_set(tapeemu *chain, int32_t stage, int32_t setting, double value);
 
-/* Move the share of a group's processed signal, 0 to 1. A group made with the share 1 is not mixed, and cannot. */
+/* Move the share of a group's processed signal, 0 to 1, smoothly in 30 ms; while it is on its way, afterwards. A group made
+ * with the share 1 is not mixed, and cannot. */
 bool tapeemu_set_share(tapeemu *chain, int32_t group, double share);
 
 #endif

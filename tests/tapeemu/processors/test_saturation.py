@@ -221,7 +221,7 @@ def test_tangent_of_the_kernel() -> None:
     x = np.concatenate([positive, -positive])
     for rest in (0.0, 0.3, -0.6):
         high = np.concatenate([np.zeros(HISTORY_HIGH), x])[None]
-        bend(x.size, 1.0, rest, 1.0, high)
+        bend(x.size, rest, high)
         out = high[0, HISTORY_HIGH:]
         wanted = np.tanh(x) / (1.0 + rest * np.tanh(x))
         np.testing.assert_allclose(out, wanted, rtol=1.4e-10 / (1.0 - abs(rest)))

@@ -1,0 +1,75 @@
+"""``tapeemu plugins``: the suite as plug-ins for hosts of CLAP, LV2 and VST3."""
+
+from pathlib import Path
+
+import typer
+
+from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.errors import ParameterError
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    help="The suite as plug-ins for a host: build, install, list, remove.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+@app.command("build")
+def build_plugins(
+    out: Path = typer.Option(..., "--out", metavar="DIR", help="Folder for the plug-ins."),
+    machine: str = typer.Option("", "--machine", help="Whose; this one's if left out. Others need ziglang."),
+) -> None:
+    """Build the plug-ins into a folder."""
+    import shutil
+
+    from tapeemu.plugins.building import MACHINES, build, this_machine
+
+    if machine and machine not in MACHINES:
+        raise ParameterError(f"--machine is {machine!r}, but must be one of: {', '.join(MACHINES)}")
+    listen_to_compilation()
+    chosen = MACHINES[machine] if machine else this_machine()
+    made = build(chosen)
+    target = output_folder(out) / chosen.name
+    shutil.copytree(made, target, dirs_exist_ok=True, ignore=shutil.ignore_patterns("tables.inc"))
+    typer.echo(f"{target}: tapeemu.clap, tapeemu.lv2, tapeemu.vst3")
+
+
+@app.command("install")
+def install_plugins() -> None:
+    """Put the plug-ins where hosts look for them, for this user; they are built if that is needed."""
+    from tapeemu.plugins.installing import install
+
+    listen_to_compilation()
+    typer.echo("building the plug-ins where they are not built yet (less than a minute)", err=True)
+    for path in install():
+        typer.echo(str(path))
+
+
+@app.command("list")
+def list_plugins() -> None:
+    """List the plug-ins, and where they are installed."""
+    from tapeemu.plugins.installing import find_installed
+    from tapeemu.plugins.tables import plugin_kinds
+
+    typer.echo("Tape Suite Chain: a whole chain, from a preset")
+    for kind in plugin_kinds():
+        typer.echo(f"{kind.label}: {kind.kind}")
+    found = find_installed()
+    for path in found:
+        typer.echo(str(path))
+    if not found:
+        typer.echo("not installed; 'tapeemu plugins install' does it")
+
+
+@app.command("remove")
+def remove_plugins() -> None:
+    """Take the plug-ins away from where hosts look for them."""
+    from tapeemu.plugins.installing import remove
+
+    found = remove()
+    for path in found:
+        typer.echo(f"removed {path}")
+    if not found:
+        typer.echo("there was none")

@@ -1,0 +1,179 @@
+"""Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
+
+The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
+between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
+the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
+straight line has two cells later: who knows the course gives that, and who does not is two cells late.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises2, Reals1
+from tapeemu.dsp.kernels.compilation import kernel
+
+__all__ = [
+    "AT",
+    "CELL",
+    "GLIDE_ARRAYS",
+    "MOVING",
+    "NODES",
+    "TARGET",
+    "Glide",
+    "glide_cell",
+    "glide_design",
+    "glide_pass",
+    "glide_rest",
+    "glide_seek",
+    "glide_shapes",
+    "glide_target",
+    "glide_values",
+]
+
+NODES = 5
+"""Values that are kept, oldest first: four of the spline, and one before for what is read late."""
+
+TARGET, REST = 5, 6
+_COLUMNS = 7
+"""Behind the values: what is taken up at the next cell, and the value as designed."""
+
+AT, CELL, MOVING = 0, 1, 2
+_COUNTS = 3
+"""Samples into the cell; its length; whether any value is not as designed."""
+
+GLIDE_ARRAYS = 2
+_CELL_SECONDS = 0.005
+_SHORTEST = 128
+"""Longer than anything that is read late is late."""
+
+
+class Glide(NamedTuple):
+    """Numbers that move.
+
+    Attributes
+    ----------
+    values : ndarray, shape (numbers, 7)
+        Of every number: the last five values, the next one, and the one as designed.
+    counts : ndarray, shape (3,)
+        See the places above.
+    """
+
+    values: Precises2
+    counts: Integers1
+
+
+@kernel()
+def glide_cell(sample_rate: Precise) -> int:
+    """Samples of a cell."""
+    return max(int(_CELL_SECONDS * sample_rate + 0.5), _SHORTEST)
+
+
+@kernel()
+def glide_rest(number: int, value: Precise, glide: Glide) -> None:
+    """Set a number as designed: it stands there."""
+    for column in range(_COLUMNS):
+        glide.values[number, column] = value
+
+
+@kernel()
+def glide_target(number: int, value: Precise, glide: Glide) -> None:
+    """Set what a number takes up at the beginning of the next cell, and holds until it is told another."""
+    glide.values[number, TARGET] = value
+    if value != glide.values[number, REST]:
+        glide.counts[MOVING] = 1
+
+
+@kernel()
+def _look(glide: Glide) -> None:
+    """Find whether any value is not as designed."""
+    values = glide.values
+    moving = 0
+    for number in range(values.shape[0]):
+        for column in range(REST):
+            if values[number, column] != values[number, REST]:
+                moving = 1
+    glide.counts[MOVING] = moving
+
+
+@kernel()
+def glide_seek(place: np.int64, glide: Glide) -> None:
+    """Go to a place on the tape: every number is where it was going."""
+    cell = glide.counts[CELL]
+    glide.counts[AT] = place - place // cell * cell
+    for number in range(glide.values.shape[0]):
+        for column in range(NODES):
+            glide.values[number, column] = glide.values[number, TARGET]
+    _look(glide)
+
+
+@kernel()
+def glide_design(sample_rate: Precise, place: np.int64, glide: Glide) -> None:
+    """Begin at a place on the tape, when :func:`glide_rest` has set all numbers."""
+    glide.counts[CELL] = glide_cell(sample_rate)
+    glide_seek(place, glide)
+
+
+@kernel()
+def glide_pass(count: int, glide: Glide) -> None:
+    """Go on by samples, while anything moves not beyond the end of the cell."""
+    counts = glide.counts
+    cell = counts[CELL]
+    after = counts[AT] + count
+    if counts[MOVING] == 1 and after == cell:
+        values = glide.values
+        for number in range(values.shape[0]):
+            for column in range(NODES):
+                values[number, column] = values[number, column + 1]
+        _look(glide)
+    counts[AT] = after % cell
+
+
+@kernel()
+def glide_values(number: int, first: int, late: int, glide: Glide, out: Reals1) -> None:
+    """Write a number sample by sample.
+
+    Parameters
+    ----------
+    number : int
+        Which it is.
+    first : int
+        Samples into the cell of the first one.
+    late : int
+        Samples by which they are those of earlier ones, at most a cell.
+    glide : Glide
+    out : ndarray, shape (samples,)
+        Gets them; must not reach beyond the cell.
+    """
+    values = glide.values
+    cell = int(glide.counts[CELL])
+    scale = 1.0 / np.double(cell)
+    for k in range(out.size):
+        at = first + k - late
+        column = 1
+        if at < 0:
+            at += cell
+            column = 0
+        u = np.double(at) * scale
+        v = 1.0 - u
+        uu = u * u
+        vv = v * v
+        # Weights add up to one: what stands does not move by more than a rounding.
+        before = vv * v
+        behind = uu * u
+        near = 4.0 - 6.0 * uu + 3.0 * behind
+        far = 6.0 - before - near - behind
+        total = before * values[number, column] + near * values[number, column + 1]
+        total += far * values[number, column + 2] + behind * values[number, column + 3]
+        out[k] = total / 6.0
+
+
+@kernel()
+def glide_shapes(numbers: int, first: int, shapes: Integers2) -> None:
+    """Write the shapes of a :class:`Glide` into two rows of `shapes`, from row `first` on."""
+    for row in range(first, first + GLIDE_ARRAYS):
+        for axis in range(3):
+            shapes[row, axis] = 1
+    shapes[first, 0] = numbers
+    shapes[first, 1] = _COLUMNS
+    shapes[first + 1, 0] = _COUNTS

@@ -1,0 +1,158 @@
+/* Generated from glides.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
+ *
+ * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
+ * between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
+ * the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
+ * straight line has two cells later: who knows the course gives that, and who does not is two cells late.
+ */
+
+#include "glides.h"
+
+#define GLIDES_NODES 5
+#define GLIDES_TARGET 5
+#define GLIDES_REST 6
+#define GLIDES_COLUMNS 7
+#define GLIDES_AT 0
+#define GLIDES_CELL 1
+#define GLIDES_MOVING 2
+#define GLIDES_COUNTS 3
+#define GLIDES_GLIDE_ARRAYS 2
+#define GLIDES_CELL_SECONDS REAL(0x1.47ae147ae147bp-8)
+#define GLIDES_SHORTEST 128
+
+/* Samples of a cell. */
+KERNEL ix glides_glide_cell(double sample_rate)
+{
+    return larger_integer((ix)(0x1.47ae147ae147bp-8 * sample_rate + 0.5), GLIDES_SHORTEST);
+}
+
+/* Set a number as designed: it stands there. */
+KERNEL void glides_glide_rest(ix number, double value, const Glide *glide)
+{
+    for (ix column = 0; column < GLIDES_COLUMNS; column++) {
+        glide->values.at[number * glide->values.n1 + column] = value;
+    }
+}
+
+/* Set what a number takes up at the beginning of the next cell, and holds until it is told another. */
+KERNEL void glides_glide_target(ix number, double value, const Glide *glide)
+{
+    glide->values.at[number * glide->values.n1 + GLIDES_TARGET] = value;
+    if (value != glide->values.at[number * glide->values.n1 + GLIDES_REST]) {
+        glide->counts.at[GLIDES_MOVING] = INT64_C(1);
+    }
+}
+
+/* Find whether any value is not as designed. */
+KERNEL void glides_look(const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    ix moving = 0;
+    for (ix number = 0; number < values.n0; number++) {
+        for (ix column = 0; column < GLIDES_REST; column++) {
+            if (values.at[number * values.n1 + column] != values.at[number * values.n1 + GLIDES_REST]) {
+                moving = 1;
+            }
+        }
+    }
+    glide->counts.at[GLIDES_MOVING] = (int64_t)moving;
+}
+
+/* Go to a place on the tape: every number is where it was going. */
+KERNEL void glides_glide_seek(int64_t place, const Glide *glide)
+{
+    const int64_t cell = glide->counts.at[GLIDES_CELL];
+    glide->counts.at[GLIDES_AT] = place - floor_division_64(place, cell) * cell;
+    for (ix number = 0; number < glide->values.n0; number++) {
+        for (ix column = 0; column < GLIDES_NODES; column++) {
+            glide->values.at[number * glide->values.n1 + column] = glide->values.at[number * glide->values.n1
+                + GLIDES_TARGET];
+        }
+    }
+    glides_look(glide);
+}
+
+/* Begin at a place on the tape, when :func:`glide_rest` has set all numbers. */
+KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *glide)
+{
+    glide->counts.at[GLIDES_CELL] = (int64_t)glides_glide_cell(sample_rate);
+    glides_glide_seek(place, glide);
+}
+
+/* Go on by samples, while anything moves not beyond the end of the cell. */
+KERNEL void glides_glide_pass(ix count, const Glide *glide)
+{
+    int64s_1 counts = glide->counts;
+    const int64_t cell = counts.at[GLIDES_CELL];
+    const int64_t after = counts.at[GLIDES_AT] + (int64_t)count;
+    if (counts.at[GLIDES_MOVING] == INT64_C(1) && after == cell) {
+        doubles_2 values = glide->values;
+        for (ix number = 0; number < values.n0; number++) {
+            for (ix column = 0; column < GLIDES_NODES; column++) {
+                values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
+            }
+        }
+        glides_look(glide);
+    }
+    counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
+}
+
+/*
+ * Write a number sample by sample.
+ *
+ * Parameters
+ * ----------
+ * number : int
+ *     Which it is.
+ * first : int
+ *     Samples into the cell of the first one.
+ * late : int
+ *     Samples by which they are those of earlier ones, at most a cell.
+ * glide : Glide
+ * out : ndarray, shape (samples,)
+ *     Gets them; must not reach beyond the cell.
+ */
+KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out)
+{
+    doubles_2 values = glide->values;
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    const double scale = 1.0 / (double)cell;
+    for (ix k = 0; k < out.n0; k++) {
+        ix at = first + k - late;
+        ix column = 1;
+        if (at < 0) {
+            at += cell;
+            column = 0;
+        }
+        const double u = (double)at * scale;
+        const double v = 1.0 - u;
+        const double uu = u * u;
+        const double vv = v * v;
+        /* Weights add up to one: what stands does not move by more than a rounding. */
+        const double before = vv * v;
+        const double behind = uu * u;
+        const double near = 4.0 - 6.0 * uu + 3.0 * behind;
+        const double far = 6.0 - before - near - behind;
+        double total = before * values.at[number * values.n1 + column] + near * values.at[number * values.n1 +
+            column + 1];
+        total += far * values.at[number * values.n1 + column + 2] + behind * values.at[number * values.n1 +
+            column + 3];
+        out.at[k] = (real)(total / 6.0);
+    }
+}
+
+/* Write the shapes of a :class:`Glide` into two rows of `shapes`, from row `first` on. */
+KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes)
+{
+    for (ix row = first; row < first + GLIDES_GLIDE_ARRAYS; row++) {
+        for (ix axis = 0; axis < 3; axis++) {
+            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+        }
+    }
+    shapes.at[first * shapes.n1] = (int64_t)numbers;
+    shapes.at[first * shapes.n1 + 1] = INT64_C(7);
+    shapes.at[(first + 1) * shapes.n1] = INT64_C(3);
+}

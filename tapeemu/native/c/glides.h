@@ -1,0 +1,23 @@
+/* Generated from glides.py; do not edit. SPDX-License-Identifier: ISC */
+
+#ifndef TAPEEMU_GLIDES_H
+#define TAPEEMU_GLIDES_H
+
+#include "subset.h"
+
+typedef struct {
+    doubles_2 values;
+    int64s_1 counts;
+} Glide;
+
+KERNEL ix glides_glide_cell(double sample_rate);
+KERNEL void glides_glide_rest(ix number, double value, const Glide *glide);
+KERNEL void glides_glide_target(ix number, double value, const Glide *glide);
+KERNEL void glides_look(const Glide *glide);
+KERNEL void glides_glide_seek(int64_t place, const Glide *glide);
+KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *glide);
+KERNEL void glides_glide_pass(ix count, const Glide *glide);
+KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out);
+KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes);
+
+#endif

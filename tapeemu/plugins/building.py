@@ -1,0 +1,251 @@
+"""Plug-ins from their sources: one call of a compiler, then the folders that hosts expect."""
+
+import hashlib
+import importlib.util
+import os
+import platform
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapeemu.errors import TapeemuError
+from tapeemu.native.generate import C_FOLDER
+from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, tables_source
+from tapeemu.plugins.turtle import manifest_text, turtle_text
+
+__all__ = [
+    "FORMATS",
+    "MACHINES",
+    "NAME",
+    "BuildError",
+    "Machine",
+    "build",
+    "built",
+    "compiler_for",
+    "this_machine",
+]
+
+FORMATS = ("clap", "lv2", "vst3")
+"""Formats; the name of each is also the ending of its file or folder."""
+
+NAME = "tapeemu"
+
+_SOURCES = Path(__file__).parent / "c"
+_VERSION = "0.1.0"
+_FLAGS = (
+    "-std=gnu99",
+    "-O2",
+    "-ffp-contract=off",
+    "-DTAPEEMU_STRICT",
+    "-fvisibility=hidden",
+    "-fno-math-errno",
+    "-ffunction-sections",
+    "-fdata-sections",
+)
+
+
+class BuildError(TapeemuError):
+    """No compiler, or one that failed."""
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What plug-ins are built for.
+
+    Attributes
+    ----------
+    name : str
+        For people and for folders.
+    target : str
+        As ziglang calls it.
+    vst3 : str
+        Folder of the binary within a VST3 bundle.
+    ending : str
+        Of a shared library.
+    """
+
+    name: str
+    target: str
+    vst3: str
+    ending: str
+
+
+MACHINES = {
+    each.name: each
+    for each in (
+        Machine("linux-x86-64", "x86_64-linux-gnu.2.17", "x86_64-linux", ".so"),
+        Machine("linux-arm64", "aarch64-linux-gnu.2.17", "aarch64-linux", ".so"),
+        Machine("windows-x86-64", "x86_64-windows-gnu", "x86_64-win", ".dll"),
+        Machine("macos-x86-64", "x86_64-macos", "MacOS", ".dylib"),
+        Machine("macos-arm64", "aarch64-macos", "MacOS", ".dylib"),
+    )
+}
+
+
+def this_machine() -> Machine:
+    """The machine this runs on.
+
+    Raises
+    ------
+    BuildError
+        If there are no plug-ins for it.
+    """
+    system = {"linux": "linux", "darwin": "macos", "win32": "windows"}.get(sys.platform, sys.platform)
+    part = {"amd64": "x86-64", "x86_64": "x86-64", "aarch64": "arm64", "arm64": "arm64"}.get(
+        platform.machine().lower(), platform.machine()
+    )
+    name = f"{system}-{part}"
+    if name not in MACHINES:
+        raise BuildError(f"this machine is {name}, but plug-ins are built for {', '.join(MACHINES)}")
+    return MACHINES[name]
+
+
+def compiler_for(machine: Machine) -> tuple[str, ...]:
+    """The command of a compiler for a machine: the system's clang or gcc, or ziglang.
+
+    Raises
+    ------
+    BuildError
+        If there is none, with what to install.
+    """
+    own = machine.name == this_machine().name and not sys.platform.startswith("win")
+    for name in ("clang", "gcc") if own else ():
+        if shutil.which(name):
+            return (name,)
+    if importlib.util.find_spec("ziglang") is not None:
+        return (sys.executable, "-m", "ziglang", "cc", "-target", machine.target)
+    raise BuildError(f"there is no compiler for {machine.name}; pip install 'tapeemu[native]', which brings one")
+
+
+def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path:
+    """Build the plug-ins, or find them built before.
+
+    Parameters
+    ----------
+    machine : Machine, optional
+        Whose; this one's if left out.
+    folder : Path, optional
+        Where to keep builds; the user's cache if left out.
+
+    Returns
+    -------
+    Path
+        A folder that holds tapeemu.clap, tapeemu.lv2 and tapeemu.vst3.
+
+    Raises
+    ------
+    BuildError
+        If there is no compiler, or if it fails.
+    """
+    machine = machine or this_machine()
+    compiler = compiler_for(machine)
+    kinds = plugin_kinds()
+    tables = tables_source(kinds, shipped_presets()) + _entries(kinds)
+    made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, compiler)}"
+    if built(made, machine):
+        return made
+    work = made.with_name(f"{made.name}.part-{os.getpid()}")
+    shutil.rmtree(work, ignore_errors=True)
+    work.mkdir(parents=True)
+    (work / "tables.inc").write_text(tables, "utf-8")
+    library = work / f"{NAME}{machine.ending}"
+    _compile(
+        [
+            *compiler,
+            *_FLAGS,
+            *_machine_flags(machine, compiler),
+            f"-I{work}",
+            f"-I{C_FOLDER}",
+            f'-DPLUGIN_VERSION="{_VERSION}"',
+            str(_SOURCES / "plugins.c"),
+            "-o",
+            str(library),
+        ]
+    )
+    _bundle(work, library, machine, kinds)
+    library.unlink()
+    for rest in work.glob(f"{NAME}.pdb"), work.glob(f"{NAME}.lib"):
+        for path in rest:
+            path.unlink()
+    shutil.rmtree(made, ignore_errors=True)
+    work.rename(made)
+    return made
+
+
+def built(folder: Path, machine: Machine) -> bool:
+    """Whether a folder holds all formats."""
+    return all((folder / f"{NAME}.{each}").exists() for each in FORMATS)
+
+
+def _cache() -> Path:
+    from platformdirs import user_cache_path
+
+    return user_cache_path("tapeemu", appauthor=False) / "plugins"
+
+
+def _stamp(tables: str, compiler: Sequence[str]) -> str:
+    digest = hashlib.sha256(tables.encode())
+    for path in sorted(
+        [*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*"), Path(__file__).with_name("turtle.py")]
+    ):
+        digest.update(path.read_bytes())
+    digest.update(" ".join((*compiler, *_FLAGS)).encode())
+    return digest.hexdigest()[:16]
+
+
+def _machine_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
+    flags = ["-shared", "-s"]
+    if not machine.name.startswith("windows"):
+        flags += ["-fPIC"]
+    return flags
+
+
+def _entries(kinds: Sequence[PluginKind]) -> str:
+    names = [("chain", "Tape Suite Chain"), *((kind.kind, kind.label) for kind in kinds)]
+    clap = ", ".join(f'CLAP_DESCRIPTOR("{kind}", "{label}")' for kind, label in names)
+    lv2 = ", ".join(f'LV2_ENTRY(LV2_BASE "{kind}{width}")' for kind, _ in names for width in ("", ":mono"))
+    return f"#define CLAP_ENTRIES {clap}\n#define LV2_ENTRIES {lv2}\n"
+
+
+def _compile(command: Sequence[str]) -> None:
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900.0)
+    if done.returncode:
+        raise BuildError(f"{' '.join(command[:3])} ... failed; it said:\n{done.stderr[-4000:]}")
+
+
+def _bundle(folder: Path, library: Path, machine: Machine, kinds: Sequence[PluginKind]) -> None:
+    clap = folder / f"{NAME}.clap"
+    vst3 = folder / f"{NAME}.vst3" / "Contents"
+    ending = {".dll": ".vst3", ".dylib": ""}.get(machine.ending, machine.ending)
+    (vst3 / machine.vst3).mkdir(parents=True)
+    shutil.copy(library, vst3 / machine.vst3 / f"{NAME}{ending}")
+    if machine.ending == ".dylib":
+        (clap / "Contents" / "MacOS").mkdir(parents=True)
+        shutil.copy(library, clap / "Contents" / "MacOS" / NAME)
+        for each, sort in ((clap / "Contents", "clap"), (vst3, "vst3")):
+            (each / "Info.plist").write_text(_property_list(sort), "utf-8")
+            (each / "PkgInfo").write_text("BNDL????", "utf-8")
+    else:
+        shutil.copy(library, clap)
+    lv2 = folder / f"{NAME}.lv2"
+    lv2.mkdir()
+    shutil.copy(library, lv2 / f"{NAME}{machine.ending}")
+    (lv2 / "manifest.ttl").write_text(manifest_text(kinds, f"{NAME}{machine.ending}"), "utf-8")
+    (lv2 / f"{NAME}.ttl").write_text(turtle_text(kinds), "utf-8")
+
+
+def _property_list(sort: str) -> str:
+    pairs = {
+        "CFBundleDevelopmentRegion": "en",
+        "CFBundleExecutable": NAME,
+        "CFBundleIdentifier": f"tapeemu.{sort}",
+        "CFBundleInfoDictionaryVersion": "6.0",
+        "CFBundleName": NAME,
+        "CFBundlePackageType": "BNDL",
+        "CFBundleVersion": _VERSION,
+    }
+    rows = "".join(f"    <key>{key}</key>\n    <string>{value}</string>\n" for key, value in pairs.items())
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n<plist version="1.0">\n<dict>\n{rows}</dict>\n</plist>\n'

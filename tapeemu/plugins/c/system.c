@@ -1,0 +1,50 @@
+/* A thread and a short wait, which C99 does not have. SPDX-License-Identifier: ISC */
+
+#if defined(_WIN32)
+#define WIN32_LEAN_AND_MEAN
+#include <windows.h>
+
+typedef HANDLE Thread;
+
+static DWORD WINAPI thread_entry(LPVOID data);
+
+static bool begin_thread(Thread *thread, void *data)
+{
+    *thread = CreateThread(NULL, 0, thread_entry, data, 0, NULL);
+    return *thread != NULL;
+}
+
+static void join_thread(Thread thread)
+{
+    WaitForSingleObject(thread, INFINITE);
+    CloseHandle(thread);
+}
+
+static void wait_milliseconds(int count)
+{
+    Sleep((DWORD)count);
+}
+#else
+#include <pthread.h>
+#include <time.h>
+
+typedef pthread_t Thread;
+
+static void *thread_entry(void *data);
+
+static bool begin_thread(Thread *thread, void *data)
+{
+    return pthread_create(thread, NULL, thread_entry, data) == 0;
+}
+
+static void join_thread(Thread thread)
+{
+    pthread_join(thread, NULL);
+}
+
+static void wait_milliseconds(int count)
+{
+    const struct timespec time = {0, count * 1000000L};
+    nanosleep(&time, NULL);
+}
+#endif

@@ -1,0 +1,606 @@
+"""What the plug-ins must know of the processors, as tables in C, from the settings' declarations.
+
+Keys, units, ranges, defaults and choices come from there. What no declaration says stands in this file: which of
+two settings counts, where a knob stands that is left out by default, and what the kernels call a setting.
+"""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
+from tapeemu.errors import ParameterError
+from tapeemu.native.processors import KernelProcessor, find_processors, scalars_first
+from tapeemu.native.subset import Array
+from tapeemu.presets.places import list_places
+from tapeemu.presets.reading import file_kinds
+from tapeemu.processor import Processor
+from tapeemu.settings_text import is_list, nested_model, unit_of
+
+__all__ = [
+    "MOST_PARTS",
+    "Knob",
+    "Listed",
+    "PluginKind",
+    "Value",
+    "chain_knobs",
+    "plugin_kinds",
+    "shipped_presets",
+    "tables_source",
+]
+
+MOST_PARTS = 16
+"""Most rows of a list of parts."""
+
+_LEFT_OUT: Mapping[str, float] = {
+    "preamp_drive.drive_db": 6.0,
+    "preamp_drive.thd_percent": 1.0,
+    "tape_magnetisation.drive_db": 6.0,
+    "tape_magnetisation.mol_db": 9.0,
+    "fdn_reverb.decay_seconds": 2.0,
+    "fdn_reverb.low_decay_ratio": 1.1,
+    "fdn_reverb.high_decay_ratio": 0.5,
+    "tape_noise.hiss_db": -60.0,
+    "tape_noise.track_width_mm": 2.0,
+    "tape_noise.modulation_noise_db": -50.0,
+    "tape_noise.hum_db": -70.0,
+    "wow_flutter.weighted_flutter_percent": 0.1,
+    "wow_flutter.tape_speed_cm_s": AS_SET.tape_speed_cm_s,
+    "wow_flutter.random_percent": AS_SET.random_percent,
+    "wow_flutter.random_slope_db_per_octave": -3.0,
+    "wow_flutter.random_band_hz[0]": AS_SET.random_band_hz[0],
+    "wow_flutter.random_band_hz[1]": AS_SET.random_band_hz[1],
+    "wow_flutter.scrape_band_hz[0]": 100.0,
+    "wow_flutter.scrape_band_hz[1]": 5000.0,
+}
+"""Where the knob of a setting stands that is left out by default."""
+
+_RANGES: Mapping[str, tuple[float, float]] = {
+    "wow_flutter.random_band_hz[0]": (0.01, 20_000.0),
+    "wow_flutter.random_band_hz[1]": (0.01, 20_000.0),
+    "wow_flutter.scrape_band_hz[0]": (50.0, 20_000.0),
+    "wow_flutter.scrape_band_hz[1]": (50.0, 20_000.0),
+}
+"""Ranges that a validator holds instead of the declaration."""
+
+_ONE_OF: Mapping[str, Sequence[tuple[str, ...]]] = {
+    "preamp_drive": [("drive_db", "thd_percent")],
+    "tape_magnetisation": [("drive_db", "mol_db")],
+    "tape_noise": [("hiss_db", "track_width_mm")],
+    "wow_flutter": [("random_band_hz[0]", "random_band_hz[1]"), ("scrape_band_hz[0]", "scrape_band_hz[1]")],
+}
+"""Settings of which at most one is set, or, where they are two ends of a band, both."""
+
+_NOT_IN_A_HOST = frozenset({"wow_flutter.speed_error_percent"})
+"""A host wants as many samples as it gives, so a tape at the wrong speed is none of its plug-ins."""
+
+_MOST_SEED = 65_535.0
+"""A knob of all seeds would have steps that no host can set; others are kept in the state."""
+
+_NUMBERS: Mapping[str, Mapping[str, str]] = {
+    "amplitude_flutter": {"spacing": "choice mode", "periodic_parts": "parts"},
+    "tape_noise": {
+        "hiss_set": "given hiss_db",
+        "weighting": "choice hiss_weighting",
+        "treble_us": "number treble_time_constant_us",
+        "bass_us": "number bass_time_constant_us",
+        "track_width_mm": "number track_width_mm else 2.0",
+        "skirt": "given modulation_noise_db",
+        "skirt_db": "number modulation_noise_db",
+        "skirt_hz": "number modulation_noise_hz",
+        "hum": "given hum_db",
+    },
+    "fdn_reverb": {
+        "low_given": "given low_decay_ratio",
+        "high_given": "given high_decay_ratio",
+        "decay_given": "given decay_seconds",
+        "band_seconds": "table decay_by_band_seconds",
+        "bands_given": "which decay_by_band_seconds",
+    },
+    "preamp_drive": {"drive_given": "given drive_db", "thd_given": "given thd_percent"},
+    "tape_magnetisation": {"drive_given": "given drive_db", "mol_given": "given mol_db"},
+}
+"""What the kernels call their numbers, where it is not what the setting is called."""
+
+_COMPUTED = frozenset({"wow_flutter"})
+"""Processors whose numbers are computed from several settings, see numbers.c."""
+
+_LABELS: Mapping[str, str] = {
+    "amplitude_flutter": "Tape Level Flutter",
+    "fdn_reverb": "Tape Suite Reverberation",
+    "preamp_drive": "Preamplifier Drive",
+    "tape_magnetisation": "Tape Magnetisation",
+    "tape_noise": "Tape Noise",
+    "wow_flutter": "Tape Wow and Flutter",
+}
+
+_UNIT_ENDS = re.compile(r"_(dbfs|db_per_octave|db|hz|seconds|percent|per_minute|ms|us|um|mm|cm_s|degrees)$")
+
+
+@dataclass(frozen=True)
+class Value:
+    """A number, a switch or a choice among the settings of a processor.
+
+    Attributes
+    ----------
+    key : str
+        As in a preset; ``table.key`` within a table, ``key[0]`` for an end of a band.
+    sort : str
+        NUMBER, WHOLE, SWITCH, WORD (one of some texts) or STEP (one of some numbers).
+    optional : bool
+        Whether it may be left out.
+    least, most : float
+        Range.
+    least_open, most_open : bool
+        Whether the ends are out of it.
+    default : float
+        Number, truth, or number of the choice; where the knob stands for one that is left out.
+    unit, label, told : str
+        As declared; what a host shows; the sentence.
+    words : tuple of str
+        Choices.
+    """
+
+    key: str
+    sort: str
+    optional: bool
+    least: float
+    most: float
+    least_open: bool
+    most_open: bool
+    default: float
+    unit: str
+    label: str
+    told: str
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Listed:
+    """A list of tables: its key, whether it may be left out, and the columns."""
+
+    key: str
+    optional: bool
+    columns: tuple[Value, ...]
+
+
+@dataclass(frozen=True)
+class Knob:
+    """A parameter of a plug-in.
+
+    Attributes
+    ----------
+    key : str
+        Its name for machines; its number in a host is a hash of it.
+    role : str
+        VALUE, SELECT (which of some settings is set), BYPASS, MIX, TRACK, or of chains PRESET, STAGE_BYPASS,
+        STAGE_MIX.
+    first, count : int
+        Settings that it is about, or the stage.
+    words : tuple of str
+        Names of its steps.
+    """
+
+    key: str
+    label: str
+    unit: str
+    role: str
+    first: int
+    count: int
+    least: float
+    most: float
+    default: float
+    stepped: bool
+    logarithmic: bool
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class PluginKind:
+    """A processor as the plug-ins see it."""
+
+    kind: str
+    label: str
+    native: str
+    values: tuple[Value, ...]
+    listed: Listed | None
+    numbers: tuple[tuple[str, int, float], ...]
+    knobs: tuple[Knob, ...]
+
+
+def plugin_kinds() -> tuple[PluginKind, ...]:
+    """All processors that can be plug-ins, in order of their kinds.
+
+    Raises
+    ------
+    ParameterError
+        If the numbers of a processor's kernels do not follow from its settings.
+    """
+    natives = {each.name: each for each in find_processors()}
+    return tuple(
+        _plugin_kind(kind, model, natives)
+        for kind, model in file_kinds().items()
+        # Effects of other libraries say their name, which is required; they are no kernels.
+        if kind != "chain" and not any(field.is_required() for field in model.model_fields.values())
+    )
+
+
+def _plugin_kind(kind: str, model: type[Processor], natives: Mapping[str, KernelProcessor]) -> PluginKind:
+    native = _native_of(model, natives)
+    values, listed = _values(kind, model)
+    numbers = () if kind in _COMPUTED else tuple(_numbers(kind, native, values))
+    label = _LABELS.get(kind) or kind.replace("_", " ").title()
+    return PluginKind(kind, label, native.name, values, listed, numbers, tuple(_knobs(kind, values)))
+
+
+def _native_of(model: type[Processor], natives: Mapping[str, KernelProcessor]) -> KernelProcessor:
+    made = model()
+    numbers = getattr(made, "kernel_settings", None) or getattr(made, "_numbers", None)
+    name = type(numbers()).__name__ if numbers else ""
+    for native in natives.values():
+        if native.settings.name == name:
+            return native
+    raise ParameterError(f"{model.kind} is not computed by kernels, so it cannot be a plug-in; leave it out")
+
+
+def _values(kind: str, model: type[BaseModel]) -> tuple[tuple[Value, ...], Listed | None]:
+    values: list[Value] = []
+    listed = None
+    for key, field in model.model_fields.items():
+        table = nested_model(field)
+        if table is not None and is_list(field):
+            columns = tuple(_value(f"{kind}.{key}", name, inner) for name, inner in table.model_fields.items())
+            listed = Listed(key, field.default is None, columns)
+        elif table is not None:
+            values += [_value(kind, f"{key}.{name}", inner) for name, inner in table.model_fields.items()]
+        elif is_list(field):
+            values += [_value(kind, f"{key}[{end}]", field) for end in (0, 1)]
+        else:
+            values.append(_value(kind, key, field))
+    return tuple(values), listed
+
+
+def _value(kind: str, key: str, field: FieldInfo) -> Value:
+    leaves = [leaf for leaf in _leaves(field.annotation) if leaf is not type(None)]
+    optional = field.default is None
+    words: tuple[str, ...] = ()
+    limits = {
+        name: getattr(item, name)
+        for item in field.metadata
+        for name in ("ge", "gt", "le", "lt")
+        if getattr(item, name, None) is not None
+    }
+    full = f"{kind}.{key}"
+    least, most = _RANGES.get(full, (limits.get("ge", limits.get("gt")), limits.get("le", limits.get("lt"))))
+    default = field.default
+    if get_origin(leaves[0]) is Literal:
+        options = get_args(leaves[0])
+        words = tuple(str(each) for each in options)
+        sort = "WORD" if isinstance(options[0], str) else "STEP"
+        default = options.index(default) if default in options else 0
+        least, most = 0.0, float(len(words) - 1)
+    elif leaves[0] is bool:
+        sort, least, most = "SWITCH", 0.0, 1.0
+    else:
+        sort = "WHOLE" if leaves[0] is int else "NUMBER"
+    if least is None or most is None:
+        least, most = -1e6, 1e6
+    if not isinstance(default, int | float):
+        default = _LEFT_OUT.get(full)
+    if default is None:
+        default = (least * most) ** 0.5 if least > 0.0 else 0.5 * (least + most)
+    return Value(
+        key=key,
+        sort=sort,
+        optional=optional,
+        least=float(least),
+        most=float(most),
+        least_open="gt" in limits,
+        most_open="lt" in limits,
+        default=float(default),
+        unit=unit_of(field),
+        label=_label(key),
+        told=field.description or "",
+        words=words,
+    )
+
+
+def _leaves(annotation: Any) -> Iterator[Any]:
+    inner = get_args(annotation)
+    if get_origin(annotation) is Literal or not inner:
+        yield annotation
+    else:
+        for each in inner:
+            yield from _leaves(each)
+
+
+def _label(key: str) -> str:
+    end = {"[0]": " from", "[1]": " to"}.get(key[-3:], "")
+    band = re.search(r"at_(\d+)_hz_seconds$", key)
+    if band:
+        return f"Decay at {band[1]} Hz"
+    name = _UNIT_ENDS.sub("", key.removesuffix("[0]").removesuffix("[1]").rpartition(".")[2])
+    return name.replace("_", " ").capitalize() + end
+
+
+def _numbers(kind: str, native: KernelProcessor, values: Sequence[Value]) -> Iterator[tuple[str, int, float]]:
+    places = {value.key: number for number, value in enumerate(values)}
+    said = _NUMBERS.get(kind, {})
+    for path, sort in scalars_first(native.settings):
+        rule, _, rest = said.get(path, "").partition(" ")
+        if not rule and path in places:
+            value = values[places[path]]
+            rule = "number" if value.sort == "NUMBER" else "step" if value.sort == "STEP" else "whole"
+            rest = path
+        elif not rule and path.endswith("_given") and path.removesuffix("_given") in places:
+            rule, rest = "given", path.removesuffix("_given")
+        key, _, otherwise = rest.partition(" else ")
+        if rule == "parts":
+            yield "PARTS", 0, 0.0
+        elif rule in ("table", "which") and isinstance(sort, Array):
+            first = next(number for name, number in places.items() if name.startswith(f"{key}."))
+            yield rule.upper(), first, float(sum(name.startswith(f"{key}.") for name in places))
+        elif rule and key in places:
+            yield rule.upper(), places[key], float(otherwise or 0.0)
+        else:
+            raise ParameterError(
+                f"{kind}: nothing is known of the number {path} of its kernels; say in plugins/tables.py of which "
+                "setting it is"
+            )
+
+
+def _knobs(kind: str, values: Sequence[Value]) -> Iterator[Knob]:
+    yield Knob("bypass", "Bypass", "", "BYPASS", 0, 0, 0.0, 1.0, 0.0, True, False, ("off", "on"))
+    yield Knob("mix_percent", "Mix", "%", "MIX", 0, 0, 0.0, 100.0, 100.0, False, False)
+    yield Knob("track", "Track of the tape", "", "TRACK", 0, 0, 0.0, 255.0, 0.0, True, False)
+    places = {value.key: number for number, value in enumerate(values)}
+    groups = _ONE_OF.get(kind, ())
+    for number, value in enumerate(values):
+        if f"{kind}.{value.key}" in _NOT_IN_A_HOST:
+            continue
+        group = next((each for each in groups if value.key in each), (value.key,))
+        first_of_group = group[0] == value.key
+        if value.optional and value.sort != "WORD" and first_of_group:
+            band = value.key.endswith("[0]")
+            names = ["set"] if band or len(group) == 1 else [values[places[each]].label for each in group]
+            yield Knob(
+                f"{value.key.removesuffix('[0]')}.set",
+                f"{value.label.removesuffix(' from')}: set",
+                "",
+                "SELECT",
+                first=number,
+                count=2 if band else len(group),
+                least=0.0,
+                most=float(len(names)),
+                default=0.0,
+                stepped=True,
+                logarithmic=False,
+                words=("left out", *names),
+            )
+        yield _knob(number, value)
+
+
+def _knob(number: int, value: Value) -> Knob:
+    least, most, default, words = value.least, value.most, value.default, value.words
+    span = most - least
+    if value.least_open:
+        least += 1e-4 * span
+    if value.most_open:
+        most -= 1e-4 * span
+    if value.sort == "SWITCH":
+        words = ("off", "on")
+    if value.sort == "WHOLE":
+        most = min(most, _MOST_SEED)
+    if value.sort == "WORD" and value.optional:
+        words, most, default = ("none", *words), most + 1.0, 0.0
+    return Knob(
+        *(value.key, value.label, value.unit, "VALUE"),
+        first=number,
+        count=1,
+        least=least,
+        most=most,
+        default=default,
+        stepped=value.sort != "NUMBER",
+        logarithmic=value.sort == "NUMBER" and least > 0.0 and most / least >= 40.0,
+        words=words,
+    )
+
+
+# --- as C -----------------------------------------------------------------------------------------------
+
+
+def tables_source(kinds: Sequence[PluginKind], presets: Mapping[str, str]) -> str:
+    """The tables in C.
+
+    Parameters
+    ----------
+    kinds : sequence of PluginKind
+        Processors.
+    presets : mapping of str to str
+        Texts of presets by name, for the plug-in that holds a chain.
+    """
+    lines = ["/* Made from the declarations of the settings; do not edit. SPDX-License-Identifier: ISC */", ""]
+    for kind in kinds:
+        lines += _kind_lines(kind)
+    lines.append("static const Kind KINDS[] = {")
+    for kind in kinds:
+        upper = kind.kind.upper()
+        columns = f"COLUMNS_{upper}, {len(kind.listed.columns)}" if kind.listed else "NULL, 0"
+        key = _text(kind.listed.key) if kind.listed else "NULL"
+        left_out = _truth(kind.listed is not None and kind.listed.optional)
+        numbers = f"NUMBERS_{upper}, {len(kind.numbers)}" if kind.numbers else "NULL, 0"
+        lines.append(
+            f"    {{{_text(kind.kind)}, {_text(kind.label)}, TAPEEMU_{kind.native.upper()}, VALUES_{upper}, "
+            f"{len(kind.values)}, {key}, {left_out}, {columns}, {numbers}, KNOBS_{upper}, {len(kind.knobs)}}},"
+        )
+    lines += [
+        "};",
+        f"#define KIND_COUNT {len(kinds)}",
+        f"#define MOST_VALUES {max(len(kind.values) for kind in kinds)}",
+        f"#define MOST_KNOBS {_most_knobs(kinds)}",
+        "",
+    ]
+    lines += [f"#define KIND_{kind.kind.upper()} {number}" for number, kind in enumerate(kinds)]
+    for kind in kinds:
+        lines += [
+            f"#define {kind.kind.upper()}_{_name(value.key)} {number}" for number, value in enumerate(kind.values)
+        ]
+    lines += ["", *_profile_lines(), "", *_preset_lines(presets), *_chain_lines(list(presets))]
+    return "\n".join(lines) + "\n"
+
+
+def _most_knobs(kinds: Sequence[PluginKind]) -> int:
+    return max(len(kind.knobs) for kind in kinds) + 32
+
+
+def _name(key: str) -> str:
+    return re.sub(r"\W+", "_", key).strip("_").upper()
+
+
+def _text(text: str) -> str:
+    def shown(byte: int) -> str:
+        return chr(byte) if 32 <= byte < 127 and chr(byte) not in '"\\?' else f"\\{byte:03o}"
+
+    return '"' + "".join(shown(byte) for byte in text.encode()) + '"'
+
+
+def _truth(truth: bool) -> str:
+    return "true" if truth else "false"
+
+
+def _words(name: str, words: Sequence[str]) -> list[str]:
+    return [f"static const char *const {name}[] = {{{', '.join(map(_text, words))}}};"] if words else []
+
+
+def _value_line(value: Value, words: str) -> str:
+    return (
+        f"    {{{_text(value.key)}, SORT_{value.sort}, {_truth(value.optional)}, {value.least!r}, {value.most!r}, "
+        f"{_truth(value.least_open)}, {_truth(value.most_open)}, {value.default!r}, "
+        f"{words if value.words else 'NULL'}, {len(value.words)}}},"
+    )
+
+
+def _knob_line(knob: Knob, words: str) -> str:
+    return (
+        f"    {{{_hash(knob.key)}u, {_text(knob.key)}, {_text(knob.label)}, {_text(knob.unit)}, ROLE_{knob.role}, "
+        f"{knob.first}, {knob.count}, {knob.least!r}, {knob.most!r}, {knob.default!r}, {_truth(knob.stepped)}, "
+        f"{_truth(knob.logarithmic)}, {words if knob.words else 'NULL'}, {len(knob.words)}}},"
+    )
+
+
+def _hash(key: str) -> int:
+    """Number of a parameter: it stays when others are added (FNV-1a of the key, 31 bits)."""
+    number = 2166136261
+    for byte in key.encode():
+        number = (number ^ byte) * 16777619 & 0xFFFFFFFF
+    return number & 0x7FFFFFFF
+
+
+def _kind_lines(kind: PluginKind) -> list[str]:
+    upper = kind.kind.upper()
+    lines = []
+    for number, value in enumerate(kind.values):
+        lines += _words(f"WORDS_{upper}_{number}", value.words)
+    lines.append(f"static const Value VALUES_{upper}[] = {{")
+    lines += [_value_line(value, f"WORDS_{upper}_{number}") for number, value in enumerate(kind.values)]
+    lines.append("};")
+    if kind.listed:
+        lines.append(f"static const Value COLUMNS_{upper}[] = {{")
+        lines += [_value_line(value, "NULL") for value in kind.listed.columns]
+        lines.append("};")
+    if kind.numbers:
+        lines.append(f"static const Number NUMBERS_{upper}[] = {{")
+        lines += [f"    {{RULE_{rule}, {place}, {value!r}}}," for rule, place, value in kind.numbers]
+        lines.append("};")
+    return lines + _knob_lines(upper, kind.knobs)
+
+
+def _knob_lines(upper: str, knobs: Sequence[Knob]) -> list[str]:
+    lines = []
+    for number, knob in enumerate(knobs):
+        lines += _words(f"STEPS_{upper}_{number}", knob.words)
+    lines.append(f"static const Knob KNOBS_{upper}[] = {{")
+    lines += [_knob_line(knob, f"STEPS_{upper}_{number}") for number, knob in enumerate(knobs)]
+    return [*lines, "};", ""]
+
+
+def _profile_lines() -> list[str]:
+    lines = [
+        "/* Speed, figure, deviation of the random part, its band, and rows of diameter and peak; first what is",
+        " * left out without a profile. */",
+        "static const Profile PROFILES[] = {",
+    ]
+    for profile in (AS_SET, *PROFILES.values()):
+        parts = ", ".join(f"{{{part.diameter_mm!r}, {part.peak_percent!r}}}" for part in profile.parts)
+        low, high = profile.random_band_hz
+        numbers = (profile.tape_speed_cm_s, profile.weighted_flutter_percent, profile.random_percent, low, high)
+        lines.append(f"    {{{', '.join(map(repr, numbers))}, {len(profile.parts)}, {{{parts}}}}},")
+    return [*lines, "};"]
+
+
+def _preset_lines(presets: Mapping[str, str]) -> list[str]:
+    lines = []
+    for number, text in enumerate(presets.values()):
+        rows = [_text(f"{row}\n") for row in text.splitlines()]
+        lines += [f"static const char PRESET_{number}[] =", *(f"    {row}" for row in rows), "    ;"]
+    lines.append("static const Shipped PRESETS[] = {")
+    lines += [f"    {{{_text(name)}, PRESET_{number}}}," for number, name in enumerate(presets)]
+    return [*lines, "    {NULL, NULL}};", f"#define PRESET_COUNT {len(presets)}"]
+
+
+STAGE_KNOBS = 8
+"""Stages of a chain that have knobs of their own."""
+
+
+def shipped_presets() -> dict[str, str]:
+    """Texts of the shipped presets that a plug-in can hold, without their measured figures, by name.
+
+    Effects of other libraries have no kernels, so presets with them stay with the command line.
+    """
+    texts = {
+        place.name: place.path.read_text("utf-8").partition("\n[measured]")[0] + "\n"
+        for place in list_places()
+        if place.origin == "shipped"
+    }
+    return {name: text for name, text in texts.items() if 'kind = "plugin_effect"' not in text}
+
+
+def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
+    """The knobs of the plug-in that holds a whole chain: a preset, and what each of its stages adds.
+
+    Parameters
+    ----------
+    presets : sequence of str, optional
+        Names of presets that can be chosen; the shipped ones if left out.
+    """
+    if presets is None:
+        presets = list(shipped_presets())
+    bypass, _, track = list(_knobs("chain", ()))
+    knobs = [
+        bypass,
+        track,
+        Knob(
+            *("preset", "Preset", "", "PRESET", 0, 0, 0.0, float(len(presets)), 0.0, True, False),
+            ("as loaded", *presets),
+        ),
+    ]
+    for stage in range(STAGE_KNOBS):
+        key = f"stages.{stage + 1}"
+        switch = replace(bypass, key=f"{key}.bypass", label=f"Stage {stage + 1}: bypass", role="STAGE_BYPASS")
+        knobs.append(replace(switch, first=stage, words=("off", "on")))
+        knobs.append(
+            Knob(
+                *(f"{key}.mix_percent", f"Stage {stage + 1}: mix", "%", "STAGE_MIX", stage, 0, 0.0, 100.0, 100.0),
+                *(False, False),
+            )
+        )
+    return knobs
+
+
+def _chain_lines(presets: Sequence[str]) -> list[str]:
+    knobs = chain_knobs(presets)
+    return [*_knob_lines("CHAIN", knobs), f"#define CHAIN_KNOB_COUNT {len(knobs)}"]

@@ -1,0 +1,271 @@
+"""What no host from elsewhere lets us reach: state, positions of the song, changes while it plays, odd blocks."""
+
+import random
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from clap_host import ClapLibrary, ClapPlugin
+
+from tapeemu import PreampDrive, WowFlutter
+from tapeemu.errors import PresetError
+from tapeemu.presets import load_preset
+from tapeemu.presets.reading import parse_preset
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the test host loads libraries of Linux")
+
+RATE = 48_000.0
+
+
+@pytest.fixture(scope="module")
+def library(plugins: Path) -> ClapLibrary:
+    return ClapLibrary(plugins / "tapeemu.clap")
+
+
+@pytest.fixture
+def chain(library: ClapLibrary) -> Iterator[ClapPlugin]:
+    plugin = library.make("chain")
+    yield plugin
+    plugin.end()
+
+
+def noise(samples: int) -> npt.NDArray[np.float32]:
+    return np.random.default_rng(3).normal(0.0, 0.1, (2, samples)).astype(np.float32)
+
+
+def sine(samples: int) -> npt.NDArray[np.float32]:
+    wave = 0.5 * np.sin(2.0 * np.pi * 100.0 * np.arange(samples) / RATE)
+    return np.tile(wave, (2, 1)).astype(np.float32)
+
+
+def play(
+    plugin: ClapPlugin, audio: npt.NDArray[np.float32], block: int, place: int | None
+) -> npt.NDArray[np.float32]:
+    return np.concatenate(
+        [
+            plugin.process(audio[:, at : at + block], place=None if place is None else place + at)
+            for at in range(0, audio.shape[1], block)
+        ],
+        axis=1,
+    )
+
+
+def near(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) -> bool:
+    """As in test_vst3: the same but for single roundings, and for what is below -200 dBFS."""
+    return bool(np.all(np.abs(one - other) <= 2.0 * np.spacing(np.abs(other)) + 1e-10))
+
+
+@pytest.mark.parametrize("name", ["studio-at-38-with-hiss", "bounced-three-times"])
+def test_a_preset_sounds_as_on_the_command_line(chain: ClapPlugin, name: str) -> None:
+    preset, audio = load_preset(name), noise(2_400)
+    assert preset.path is not None
+    assert chain.load(preset.path.read_bytes())
+    assert chain.save() == preset.path.read_bytes()
+    assert chain.activate(RATE)
+    stream = preset.chain.stream(sample_rate=RATE, channels=2)
+    assert chain.latency() == stream.latency
+    assert near(play(chain, audio, 700, None), stream.process(audio))
+
+
+def test_mixed_nested_and_bypassed_stages_sound_as_on_the_command_line(chain: ClapPlugin) -> None:
+    text = """format = 1
+purpose = "All that a chain may be."
+
+[[stages]]
+name = "pass"
+kind = "chain"
+mix_percent = 60
+
+[[stages.stages]]
+kind = "preamp_drive"
+thd_percent = 2.5
+mix_percent = 40.5
+
+[[stages.stages]]
+kind = "wow_flutter"
+rotating_parts = [{ rate_hz = 3, peak_percent = 0.2, phase_degrees = -30 }, { rate_hz = 9, peak_percent = 0.1 }]
+
+[[stages]]
+kind = "preamp_drive"
+bypass = true
+
+[[stages]]
+kind = "amplitude_flutter"
+mode = "spacing"
+periodic_parts = [{ rate_hz = 5.5, peak_db = 0.4 }]
+"""
+    audio = noise(2_400)
+    assert chain.load(text.encode())
+    assert chain.activate(RATE)
+    stream = parse_preset(text, name="all").chain.stream(sample_rate=RATE, channels=2)
+    assert chain.latency() == stream.latency
+    assert near(play(chain, audio, 2_400, None), stream.process(audio))
+
+
+def test_the_place_on_the_tape_is_that_of_the_song(library: ClapLibrary) -> None:
+    plugin, audio = library.make("wow_flutter"), noise(2_400)
+    assert plugin.activate(RATE)
+    expected = WowFlutter().stream(sample_rate=RATE, channels=2, start_sample=480_000).process(audio)
+    first = play(plugin, audio, 500, 480_000)
+    plugin.reset()
+    again = play(plugin, audio, 333, 480_000)
+    plugin.end()
+    assert near(first, expected)
+    assert np.array_equal(first, again)
+
+
+def test_a_jump_of_the_song_does_not_click(library: ClapLibrary) -> None:
+    plugin, audio = library.make("wow_flutter"), sine(24_000)
+    assert plugin.activate(RATE)
+    before = play(plugin, audio[:, :12_000], 480, 0)
+    behind = play(plugin, audio[:, 12_000:], 480, 960_000)
+    plugin.end()
+    window = np.hanning(16_000)
+    spectrum = np.fft.rfft(np.concatenate([before, behind], axis=1)[0, 6_000:22_000] * window)
+    spectrum[: int(5_000 * 16_000 / RATE)] = 0.0
+    assert np.max(np.abs(np.fft.irfft(spectrum))) < 1e-5  # -100 dBFS; a step there is -40
+
+
+def test_a_change_is_heard_and_a_bounce_with_automation_repeats(library: ClapLibrary) -> None:
+    def bounce() -> npt.NDArray[np.float32]:
+        plugin, audio = library.make("preamp_drive"), sine(24_000)
+        plugin.offline()
+        assert plugin.activate(RATE)
+        parts = [
+            plugin.process(
+                audio[:, at : at + 4_800],
+                changes=[(100, "Drive: set", 1.0), (100, "Drive", min(20.0 + at / 4_800, 22.0))],
+            )
+            for at in range(0, 24_000, 4_800)
+        ]
+        plugin.end()
+        return np.concatenate(parts, axis=1)
+
+    one = bounce()
+    assert np.array_equal(one, bounce())
+    last = PreampDrive(drive_db=22.0).stream(sample_rate=RATE, channels=2).process(sine(24_000))
+    assert np.max(np.abs(one[:, -600:] - last[:, -600:])) < 1e-4
+    assert np.max(np.abs(one[:, :100])) < 1e-3  # nothing before its latency
+
+
+def test_a_state_keeps_what_was_turned_and_what_does_not_fit(library: ClapLibrary) -> None:
+    plugin, other = library.make("amplitude_flutter"), library.make("amplitude_flutter")
+    plugin.turn("Random", 0.123456789123)
+    plugin.turn("Track of the tape", 5.0)
+    plugin.turn("Dropout least", 50.0)  # more than the most: no such tape, until the other is turned as well
+    state = plugin.save()
+    assert other.load(state)
+    assert other.save() == state
+    assert {name: other.value(name) for name in other.knobs} == {name: plugin.value(name) for name in plugin.knobs}
+    assert parse_preset(state.decode(), name="state").chain.stages[0].processor.kind == "amplitude_flutter"
+    plugin.end()
+    other.end()
+
+
+def test_numbers_have_a_point_and_a_unit(library: ClapLibrary) -> None:
+    plugin = library.make("preamp_drive")
+    assert plugin.text("Drive", 12.5) == "12.5 dB"
+    assert plugin.value_of("Drive", "3.25 dB") == plugin.value_of("Drive", "3.25") == 3.25
+    assert plugin.value_of("Drive", "3,25") is None
+    assert plugin.value_of("Drive: set", plugin.text("Drive: set", 2.0)) == 2.0
+    plugin.end()
+
+
+def mutants(count: int) -> Iterator[bytes]:
+    rng = random.Random(5)
+    pieces = [b"9", b"-", b"true", b"1e9", b'"', b"[", b"]", b"=", b"\n", b".", b",", b"{", b"}", b"#"]
+    for number in range(count):
+        preset = load_preset(("hall-into-drive", "studio-at-38-with-hiss")[number % 2])
+        text = bytearray(preset.text.partition("\n[measured]")[0].encode() + b"\n")
+        for _ in range(rng.randint(1, 3)):
+            at = rng.randrange(len(text))
+            what = rng.random()
+            if what < 0.4:
+                text[at] = rng.randrange(256)
+            elif what < 0.6:
+                del text[at : at + rng.randint(1, 6)]
+            else:
+                text[at:at] = rng.choice(pieces)
+        yield bytes(text)
+
+
+def check_mutants(plugin: ClapPlugin, count: int) -> None:
+    """What the plug-in takes, the command line takes; what it refuses leaves it as it was."""
+    before = plugin.save()
+    refused = 0
+    for text in mutants(count):
+        if plugin.load(text):
+            parse_preset(text.decode(), name="mutant")
+            assert plugin.load(before)
+        else:
+            refused += 1
+            assert plugin.save() == before
+    assert refused > count // 2
+
+
+def test_a_bad_state_is_refused_and_changes_nothing(chain: ClapPlugin) -> None:
+    with pytest.raises(PresetError):
+        parse_preset("format = 1", name="short")
+    assert not chain.load(b"")
+    check_mutants(chain, 20)
+
+
+@pytest.mark.long
+def test_a_thousand_mutants_of_a_state_are_refused(chain: ClapPlugin) -> None:
+    check_mutants(chain, 1_000)
+
+
+def test_blocks_of_any_size_in_place_and_in_two_threads_give_the_same(library: ClapLibrary) -> None:
+    audio = noise(6_000)
+    made: dict[int, npt.NDArray[np.float32]] = {}
+
+    def run(number: int) -> None:
+        plugin, at, parts = library.make("tape_magnetisation"), 0, []
+        assert plugin.activate(RATE, 16_384)
+        rng = random.Random(number)
+        while at < 6_000:
+            size = 6_000 if number == 0 else rng.choice([0, 1, 7, 512, 2_027])
+            parts.append(plugin.process(audio[:, at : at + size], in_place=number == 1))
+            at += size
+        plugin.end()
+        made[number] = np.concatenate(parts, axis=1)
+
+    threads = [threading.Thread(target=run, args=(number,)) for number in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert np.array_equal(made[0], made[1])
+    assert np.array_equal(made[0], made[2])
+
+
+def test_noise_has_no_end_and_a_drive_has(library: ClapLibrary) -> None:
+    for kind, endless in (("tape_noise", True), ("preamp_drive", False)):
+        plugin = library.make(kind)
+        assert plugin.activate(RATE)
+        assert (plugin.tail() >= 2**31 - 1) == endless
+        plugin.end()
+
+
+@pytest.mark.long
+def test_it_is_made_and_ended_a_thousand_times(library: ClapLibrary) -> None:
+    def held_kilobytes() -> int:
+        rows = Path("/proc/self/status").read_text().splitlines()
+        return int(next(row for row in rows if row.startswith("VmRSS")).split()[1])
+
+    def round_trip() -> None:
+        plugin = library.make("preamp_drive")
+        assert plugin.activate(RATE)
+        plugin.process(noise(64))
+        plugin.end()
+
+    for _ in range(50):
+        round_trip()
+    before = held_kilobytes()
+    for _ in range(1_000):
+        round_trip()
+    assert held_kilobytes() - before < 2_000

@@ -1,0 +1,41 @@
+"""Plug-ins where hosts look for them."""
+
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapeemu import PreampDrive
+from tapeemu.plugins.installing import find_installed, install, remove
+
+
+def test_they_come_and_go(plugins: Path, tmp_path: Path) -> None:
+    assert plugins.is_dir()
+    placed = install(tmp_path)
+    assert install(tmp_path) == placed == find_installed(tmp_path)
+    assert {path.suffix for path in placed} == {".clap", ".lv2", ".vst3"}
+    assert remove(tmp_path) == placed
+    assert not find_installed(tmp_path)
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+
+
+@pytest.mark.skipif(shutil.which("lv2apply") is None, reason="lv2apply is not installed (Debian: lilv-utils)")
+def test_an_lv2_host_bounces_what_python_makes(plugins: Path, tmp_path: Path) -> None:
+    audio = np.random.default_rng(4).normal(0.0, 0.1, 4_800).astype(np.float32)
+    soundfile.write(tmp_path / "in.wav", audio, 48_000, subtype="FLOAT")
+    subprocess.run(
+        [
+            *("lv2apply", "-i", "in.wav", "-o", "out.wav", "-c", "drive_db_set", "1", "-c", "drive_db", "12"),
+            "urn:tapeemu:preamp_drive:mono",
+        ],
+        cwd=tmp_path,
+        env={"LV2_PATH": f"{plugins}:/usr/lib/lv2", "PATH": "/usr/bin:/bin"},
+        check=True,
+        timeout=60,
+    )
+    out = soundfile.read(tmp_path / "out.wav", dtype="float32")[0]
+    expected = PreampDrive(drive_db=12.0).stream(sample_rate=48_000.0, channels=1).process(audio)
+    assert np.all(np.abs(out - expected[: len(out)]) <= 2.0 * np.spacing(np.abs(expected[: len(out)])) + 1e-10)
