@@ -1,0 +1,39 @@
+// What all parts of the page use: elements, numbers as text, settings by their names.
+
+const at = (id) => document.getElementById(id);
+
+const make = (tag, attributes = {}, ...children) => {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (name === "class") element.className = value;
+    else element.setAttribute(name, value === true ? "" : String(value));
+  }
+  element.append(...children.filter((child) => child !== null && child !== undefined));
+  return element;
+};
+
+const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
+
+const gainOf = (decibels) => 10 ** (decibels / 20);
+const decibelsOf = (gain) => 20 * Math.log10(Math.max(gain, 1e-10));
+
+// A number for people: as few digits as say what it is.
+const spoken = (value, digits = 3) => {
+  if (typeof value === "bigint") return String(value);
+  if (Number.isInteger(value) && Math.abs(value) < 1e6) return String(value);
+  return String(Number(Number(value).toPrecision(digits))).replace("-", "\u2212");
+};
+
+const bytesOf = (text) => Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
+
+const ENDINGS = ["_db_per_octave", "_per_minute", "_cm_s", "_seconds", "_percent", "_dbfs", "_degrees", "_hz", "_db", "_us", "_um", "_mm", "_ms"];
+
+// The name of a setting in words, without the unit that ends it.
+const inWords = (name) => {
+  const ending = ENDINGS.find((each) => name.endsWith(each));
+  const bare = ending && ending !== "_per_minute" && name.length > ending.length ? name.slice(0, -ending.length) : name;
+  const words = bare.replaceAll("_", " ").replace(/^at (\d+) hz$/, "at $1 Hz");
+  return words.charAt(0).toUpperCase() + words.slice(1);
+};
