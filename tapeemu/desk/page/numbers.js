@@ -251,7 +251,7 @@ const numbersOf = (kernel, values) => {
 const ownOf = (values) => {
   const declared = data.kinds[values.kind];
   if (!declared) throw new SettingError(`kind is ${values.kind ?? "missing"}, but must be one of: ${Object.keys(data.kinds).join(", ")}`, "kind");
-  const given = Object.fromEntries(Object.entries(values).filter(([key]) => !(key in data.stage)));
+  const given = Object.fromEntries(Object.entries(values).filter(([key]) => key !== "kind" && !(key in data.stage)));
   const own = checkedTable(given, declared.fields);
   for (const [key, field] of Object.entries(data.stage)) own[key] = checked(key, values[key], field);
   RULES[values.kind]?.(own, given);
