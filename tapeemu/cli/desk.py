@@ -14,7 +14,9 @@ def desk(
     stems: list[Path] = typer.Argument(
         ..., metavar="STEM...", help="Sound files of one sample rate; they loop together on one tape."
     ),
-    preset: str = typer.Option("hall-into-drive", "--preset", "-p", help="Name or file of the preset to begin with."),
+    preset: str = typer.Option(
+        "hall-into-drive", "--preset", "-p", help="Name or file of the preset to begin with."
+    ),
     page: Path | None = typer.Option(
         None, "--page", metavar="FILE.html", help="Write one file with everything inside, and serve nothing."
     ),

@@ -11,6 +11,7 @@ from typing import Any
 from tapeemu.chain import Chain
 from tapeemu.errors import TapeemuError
 from tapeemu.presets import load_preset
+from tapeemu.presets.kept_figures import DECAY_BANDS_HZ
 from tapeemu.presets.measuring import measure_chain, measure_preset
 from tapeemu.presets.writing import save_preset
 
@@ -20,8 +21,7 @@ _STEPS: tuple[tuple[str, ...], ...] = (
     ("thd_reference_percent", "harmonic_2_reference_db", "harmonic_3_reference_db"),
     ("weighted_flutter_percent", "level_fluctuation_peak_db"),
     ("mol_3_percent_db",),
-    ("decay_125hz_seconds", "decay_250hz_seconds", "decay_500hz_seconds", "decay_1000hz_seconds")
-    + ("decay_2000hz_seconds", "decay_4000hz_seconds", "decay_8000hz_seconds"),
+    tuple(f"decay_{band}hz_seconds" for band in DECAY_BANDS_HZ),
     ("noise_a_weighted_db",),
 )
 """Figures that are read together, those that come soonest first."""

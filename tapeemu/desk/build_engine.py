@@ -1,7 +1,7 @@
 """Builds what makes the sound in the page: the C library as WebAssembly, once for playing and once for files.
 
-``python -m tapeemu.desk.build_engine`` writes both modules beside the page; with ``--check`` it names those that are
-stale and fails. Needs ``pip install ziglang``; whoever opens the desk needs no compiler.
+``python -m tapeemu.desk.build_engine`` writes both modules beside the page; with ``--check`` it names those
+that are stale and fails. Needs ``pip install ziglang``; whoever opens the desk needs no compiler.
 """
 
 import json

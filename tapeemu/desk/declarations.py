@@ -54,7 +54,9 @@ def _field(field: FieldInfo) -> dict[str, Any]:
     for item in field.metadata:
         limits |= {name: getattr(item, name) for name in _LIMITS if getattr(item, name, None) is not None}
     # Numbers beyond what a script counts exactly go as text.
-    limits = {name: str(value) if isinstance(value, int) and value > 2**53 else value for name, value in limits.items()}
+    limits = {
+        name: str(value) if isinstance(value, int) and value > 2**53 else value for name, value in limits.items()
+    }
     default = None if field.is_required() else field.default
     nested = nested_model(field)
     return {

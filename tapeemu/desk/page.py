@@ -1,4 +1,4 @@
-"""The page of the desk: one HTML file with script, style and engine inside, and with stems where it shall be mailed."""
+"""The page of the desk: one HTML file with script, style and engine inside, and stems where it is mailed."""
 
 import base64
 import hashlib
@@ -10,6 +10,7 @@ from typing import Any
 
 from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
 from tapeemu.desk.stems import PageStem
+from tapeemu.desk.transport_figures import transport_figures
 from tapeemu.errors import ParameterError
 from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.pages import script_data, shared_source
@@ -44,15 +45,16 @@ def desk_page(
         Of its scripts; made from the script if left out.
     """
     script = "\n".join([*(shared_source(name) for name in _SHARED), *(_own(name) for name in SCRIPTS)])
+    presets = _presets(preset)
     data = {
         "rate": stems[0].sample_rate,
         "stems": [stem.described() if server else stem.embedded() for stem in stems],
         "opened": preset.name,
-        "presets": [_described(each) for each in _presets(preset)],
+        "presets": [_described(each) for each in presets],
         "kinds": kinds_of_stages(),
         "stage": stage_settings(),
         "transports": transports(),
-        "figures": {},
+        "figures": transport_figures(each.chain for each in presets),
         "engine": json.loads(_own("engine.json")),
         "wasm": {name: _encoded(f"{name}.wasm") for name in ("engine", "engine64")},
         "worklet": _own("worklet.js"),
@@ -72,16 +74,14 @@ def desk_page(
 
 
 def content_policy(nonce: str) -> str:
-    """What the page may load: nothing from anywhere but itself; the player's script is a data address within it."""
+    """What the page may load: nothing but what is in it, the player's script as a data address among it."""
     return (
         f"default-src 'none'; script-src 'nonce-{nonce}' 'wasm-unsafe-eval' data:; style-src 'unsafe-inline'; "
         "img-src data:; media-src blob:; connect-src 'self'; base-uri 'none'; form-action 'none'"
     )
 
 
-def write_page(
-    stems: Sequence[PageStem], preset: Preset, path: str | Path, *, overwrite: bool = False
-) -> Path:
+def write_page(stems: Sequence[PageStem], preset: Preset, path: str | Path, *, overwrite: bool = False) -> Path:
     """Write the desk as one file that works from disk.
 
     Raises

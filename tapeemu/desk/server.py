@@ -13,13 +13,13 @@ from collections.abc import Callable, Sequence
 from http import HTTPStatus
 from http.cookies import SimpleCookie
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from pathlib import Path
 from typing import Any, ClassVar
 from urllib.parse import parse_qs, urlsplit
 
 from tapeemu.desk.bench import Bench
 from tapeemu.desk.page import content_policy, desk_page
 from tapeemu.desk.stems import PageStem
+from tapeemu.desk.transport_figures import transport_figures
 from tapeemu.errors import OutputError, PresetError, TapeemuError
 from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
 from tapeemu.presets.places import NAME
@@ -76,7 +76,7 @@ class DeskServer(ThreadingHTTPServer):
         return given is not None and hmac.compare_digest(given.encode(), self.key.encode())
 
 
-class _Refused(Exception):
+class _RefusedError(Exception):
     def __init__(self, status: HTTPStatus, message: str) -> None:
         super().__init__(message)
         self.status = status
@@ -113,13 +113,15 @@ class _Handler(BaseHTTPRequestHandler):
             parts = urlsplit(self.path)
             name = self.ANSWERS.get((method, parts.path))
             if name is None:
-                raise _Refused(HTTPStatus.NOT_FOUND, "there is nothing here")
+                raise _RefusedError(HTTPStatus.NOT_FOUND, "there is nothing here")
             answer: Callable[[dict[str, list[str]]], None] = getattr(self, name)
             answer(parse_qs(parts.query))
-        except _Refused as refused:
+        except _RefusedError as refused:
             self._send(refused.status, {"message": str(refused)})
         except PresetError as error:
-            self._send(HTTPStatus.UNPROCESSABLE_ENTITY, {"message": error.heading, "mistakes": list(error.mistakes)})
+            self._send(
+                HTTPStatus.UNPROCESSABLE_ENTITY, {"message": error.heading, "mistakes": list(error.mistakes)}
+            )
         except TapeemuError as error:
             self._send(HTTPStatus.UNPROCESSABLE_ENTITY, {"message": str(error), "mistakes": []})
         except (BrokenPipeError, ConnectionResetError, TimeoutError):
@@ -130,29 +132,31 @@ class _Handler(BaseHTTPRequestHandler):
         origins = {self.server.origin, self.server.origin.replace("127.0.0.1", "localhost")}
         hosts = {origin.removeprefix("http://") for origin in origins}
         if self.headers.get("Host") not in hosts:
-            raise _Refused(HTTPStatus.FORBIDDEN, "this address is not the desk's")
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "this address is not the desk's")
         origin = self.headers.get("Origin")
         if (origin is not None and origin not in origins) or (method == "POST" and origin is None):
-            raise _Refused(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
         if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
-            raise _Refused(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
 
     def _need_key(self) -> None:
         if not self.server.has_key(self.headers.get("X-Desk-Key")):
-            raise _Refused(HTTPStatus.FORBIDDEN, "the key is missing; open the desk by the address that was printed")
+            raise _RefusedError(
+                HTTPStatus.FORBIDDEN, "the key is missing; open the desk by the address that was printed"
+            )
 
     def _body(self) -> Any:
         length = self.headers.get("Content-Length", "")
         if not length.isdigit() or int(length) > _MOST_BYTES:
             self.close_connection = True
-            raise _Refused(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "this is more than a preset needs")
+            raise _RefusedError(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "this is more than a preset needs")
         raw = self.rfile.read(int(length))
         try:
             body = json.loads(raw)
         except ValueError:
-            raise _Refused(HTTPStatus.BAD_REQUEST, "this is not JSON") from None
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "this is not JSON") from None
         if not isinstance(body, dict) or not isinstance(body.get("text"), str):
-            raise _Refused(HTTPStatus.BAD_REQUEST, "the text of a preset is missing")
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "the text of a preset is missing")
         return body
 
     def _send(self, status: HTTPStatus, content: Any, kind: str = "application/json", **headers: str) -> None:
@@ -180,7 +184,7 @@ class _Handler(BaseHTTPRequestHandler):
         cookie = SimpleCookie(self.headers.get("Cookie", "")).get(_COOKIE)
         opened = cookie is not None and self.server.has_key(cookie.value)
         if not opened and not self.server.take_token((query.get("token") or [""])[0]):
-            raise _Refused(HTTPStatus.FORBIDDEN, "this address was used or is wrong; start the desk again")
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "this address was used or is wrong; start the desk again")
         nonce = secrets.token_hex(16)
         page = desk_page(self.server.stems, self.server.preset, server={"key": self.server.key}, nonce=nonce)
         self._send(
@@ -195,20 +199,22 @@ class _Handler(BaseHTTPRequestHandler):
         self._need_key()
         number = (query.get("number") or [""])[0]
         if not re.fullmatch(r"\d{1,3}", number) or int(number) >= len(self.server.stems):
-            raise _Refused(HTTPStatus.NOT_FOUND, "there is no such stem")
+            raise _RefusedError(HTTPStatus.NOT_FOUND, "there is no such stem")
         self._send(HTTPStatus.OK, self.server.stems[int(number)].content, "application/octet-stream")
 
     def _check(self, _: dict[str, list[str]]) -> None:
         self._need_key()
-        parse_preset(self._body()["text"], name="preset")
-        self._send(HTTPStatus.OK, {"message": ""})
+        preset = parse_preset(self._body()["text"], name="preset")
+        self._send(HTTPStatus.OK, {"figures": transport_figures([preset.chain])})
 
     def _save(self, _: dict[str, list[str]]) -> None:
         self._need_key()
         body = self._body()
         name = str(body.get("name", ""))
         if not NAME.fullmatch(name) or len(name) > 80:
-            raise OutputError(f"{name!r} is no name for a preset; use lower-case words and numbers joined by hyphens")
+            raise OutputError(
+                f"{name!r} is no name for a preset; use lower-case words and numbers joined by hyphens"
+            )
         preset = parse_preset(body["text"], name=name)
         folder = user_folder()
         try:

@@ -72,7 +72,9 @@ def read_stems(paths: Sequence[Path]) -> list[PageStem]:
     rates = sorted({stem.sample_rate for stem in stems})
     if len(rates) > 1:
         told = ", ".join(f"{stem.name} {stem.sample_rate} Hz" for stem in stems)
-        raise AudioError(f"stems that loop together need one sample rate, but they have {told}; convert them first")
+        raise AudioError(
+            f"stems that loop together need one sample rate, but they have {told}; convert them first"
+        )
     return stems
 
 
@@ -94,7 +96,11 @@ def _stem(path: Path) -> PageStem:
 def _coded(audio: FloatArray) -> tuple[str, bytes, bool]:
     for coding, bits in (("s16", 16), ("s24", 24)):
         scaled = audio * 2.0 ** (bits - 1)
-        if np.all(scaled == np.rint(scaled)) and np.all(scaled >= -(2 ** (bits - 1))) and np.all(scaled < 2 ** (bits - 1)):
+        if (
+            np.all(scaled == np.rint(scaled))
+            and np.all(scaled >= -(2 ** (bits - 1)))
+            and np.all(scaled < 2 ** (bits - 1))
+        ):
             whole = scaled.astype("<i4")
             if bits == 16:
                 return coding, whole.astype("<i2").tobytes(), False

@@ -1,4 +1,4 @@
-"""What HTML pages of this suite share: scripts that play aligned sounds and ask hidden questions, and how data gets in."""
+"""What pages share: scripts that play aligned sounds and ask hidden questions, and how data gets in."""
 
 import json
 from importlib.resources import files

@@ -30,10 +30,21 @@ const bytesOf = (text) => Uint8Array.from(atob(text), (character) => character.c
 
 const ENDINGS = ["_db_per_octave", "_per_minute", "_cm_s", "_seconds", "_percent", "_dbfs", "_degrees", "_hz", "_db", "_us", "_um", "_mm", "_ms"];
 
+const KINDS_IN_WORDS = {
+  fdn_reverb: "Reverberation",
+  preamp_drive: "Preamplifier drive",
+  tape_magnetisation: "Magnetisation",
+  wow_flutter: "Wow and flutter",
+  amplitude_flutter: "Amplitude flutter",
+  tape_noise: "Tape noise",
+};
+const kindInWords = (kind) => KINDS_IN_WORDS[kind] ?? inWords(kind);
+
 // The name of a setting in words, without the unit that ends it.
 const inWords = (name) => {
   const ending = ENDINGS.find((each) => name.endsWith(each));
   const bare = ending && ending !== "_per_minute" && name.length > ending.length ? name.slice(0, -ending.length) : name;
   const words = bare.replaceAll("_", " ").replace(/^at (\d+) hz$/, "at $1 Hz");
-  return words.charAt(0).toUpperCase() + words.slice(1);
+  const known = { thd: "THD", mol: "3 % level (MOL)", mix: "Mix" }[words];
+  return known ?? words.charAt(0).toUpperCase() + words.slice(1);
 };

@@ -148,12 +148,15 @@ const exceededLevel = (amplitudes, rms) => {
 };
 
 const figuresKept = new Map();
+const keepFigures = (found) => {
+  for (const [mixture, figures] of found) figuresKept.set(JSON.stringify(mixture), figures);
+};
 
 // Two-sigma figures in percent before scaling, weighted and unweighted.
 const flutterFigures = (own) => {
   const mixture = mixtureOf(own);
   const key = JSON.stringify([mixture.parts.map((part) => [turnsPerSecond(part, mixture.speed), part.peak_percent]), mixture.random, mixture.band, mixture.slope, own.scrape_percent, mixture.scrapeBand]);
-  const known = data.figures[key] ?? figuresKept.get(key);
+  const known = figuresKept.get(key);
   if (known) return known;
   const rms = mixture.random / 100 / TWO_SIGMA;
   const scrape = own.scrape_percent / 100 / TWO_SIGMA;
@@ -165,7 +168,10 @@ const flutterFigures = (own) => {
     100 * exceededLevel(peaks.map((peak, i) => peak * flutterWeighting(rates[i])), Math.sqrt(power)),
     100 * exceededLevel(peaks, Math.hypot(rms, scrape)),
   ];
-  if (figuresKept.size > 200) figuresKept.clear();
+  if (figuresKept.size > 500) {
+    figuresKept.clear();
+    keepFigures(data.figures);
+  }
   figuresKept.set(key, made);
   return made;
 };

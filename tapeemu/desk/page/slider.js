@@ -8,7 +8,7 @@ const scaleOf = (field) => {
     const span = Math.log(high / low);
     return { low, high, to: (share) => low * Math.exp(share * span), from: (value) => Math.log(Math.max(value, low) / low) / span };
   }
-  if (low === 0 && high > 0 && ["%", "s", "ms", "1/min", "µs"].includes(field.unit) && !(field.unit === "%" && high === 100)) {
+  if (low === 0 && high > 0 && ["%", "s", "ms", "1/min", "µs"].includes(field.unit) && !(field.unit === "%" && high === 100 && field.gt === null)) {
     return { low, high, to: (share) => high * share ** 3, from: (value) => Math.cbrt(Math.max(value, 0) / high) };
   }
   return { low, high, to: (share) => low + share * (high - low), from: (value) => (value - low) / (high - low) };
@@ -91,7 +91,7 @@ class Slider {
     this.groove.style.setProperty("--share", share);
     this.element.classList.toggle("left-out", value === null);
     this.element.classList.toggle("no-value", number === null);
-    const text = number === null ? String(fallback ?? "\u2013") : spoken(number, 4);
+    const text = number === null ? String(fallback ?? "\u2013") : spoken(number, 3);
     if (document.activeElement !== this.input) this.input.value = text;
     this.groove.setAttribute("aria-valuenow", number ?? this.scale.low);
     const words = `${text}${this.field.unit && number !== null ? ` ${this.field.unit}` : ""}`;

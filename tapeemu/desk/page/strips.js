@@ -108,7 +108,7 @@ class Strips {
     const declared = data.kinds[kind];
     const index = path.at(-1);
     const title = make("h3", { id: `${id}-title` });
-    const kindWords = make("span", { class: "kind" }, inWords(kind ?? "?"));
+    const kindWords = make("span", { class: "kind" }, kindInWords(kind ?? "?"));
     const bypass = make("input", { type: "checkbox", id: `${id}-on`, role: "switch", onchange: (event) => this.desk.change(path, "bypass", event.target.checked ? null : true) });
     const back = make("button", { type: "button", class: "move", onclick: () => this.desk.move(path, index - 1) }, "\u2039");
     const on = make("button", { type: "button", class: "move", onclick: () => this.desk.move(path, index + 1) }, "\u203a");
@@ -128,7 +128,7 @@ class Strips {
       const values = document_.stage(path).values;
       const name = values.name ?? kind;
       title.textContent = name;
-      kindWords.hidden = inWords(name).toLowerCase() === inWords(kind ?? "").toLowerCase();
+      kindWords.hidden = name.toLowerCase() === kindInWords(kind ?? "").toLowerCase();
       bypass.checked = values.bypass !== true;
       bypass.setAttribute("aria-label", `${name} on`);
       back.setAttribute("aria-label", `Move ${name} earlier`);
@@ -141,7 +141,7 @@ class Strips {
       const front = (IN_FRONT[kind] ?? Object.keys(declared.fields).slice(0, 5)).filter((name) => name in declared.fields);
       const rest = Object.keys(declared.fields).filter((name) => !front.includes(name));
       const settings = (names) => make("div", { class: "settings" }, ...names.map((name) => this.setting(path, kind, name, declared.fields[name], id)));
-      const more = make("details", { class: "more", open: this.open.has(id) }, make("summary", {}, `More of ${inWords(kind).toLowerCase()}`));
+      const more = make("details", { class: "more", open: this.open.has(id) }, make("summary", {}, `More of ${kindInWords(kind).toLowerCase()}`));
       more.append(settings(rest), this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
       more.addEventListener("toggle", () => (more.open ? this.open.add(id) : this.open.delete(id)));
       more.append(make("button", { type: "button", class: "quiet", onclick: () => this.desk.remove(path) }, "Take this stage out"));
