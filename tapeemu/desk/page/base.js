@@ -21,8 +21,8 @@ const decibelsOf = (gain) => 20 * Math.log10(Math.max(gain, 1e-10));
 
 // A number for people: as few digits as say what it is.
 const spoken = (value, digits = 3) => {
-  if (typeof value === "bigint") return String(value);
-  if (Number.isInteger(value) && Math.abs(value) < 1e6) return String(value);
+  if (typeof value === "bigint") return String(value).replace("-", "\u2212");
+  if (Number.isInteger(value) && Math.abs(value) < 1e6) return String(value).replace("-", "\u2212");
   return String(Number(Number(value).toPrecision(digits))).replace("-", "\u2212");
 };
 

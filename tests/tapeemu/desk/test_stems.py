@@ -45,7 +45,7 @@ def test_what_single_precision_cannot_hold_is_said(tmp_path: Path) -> None:
 def test_stems_that_cannot_loop_together_are_refused(tmp_path: Path) -> None:
     one = written(tmp_path, "one.wav", np.zeros((1, 9)), "PCM_16")
     other = written(tmp_path, "other.wav", np.zeros((1, 9)), "PCM_16", rate=44_100)
-    with pytest.raises(AudioError, match="one sample rate.*one 48000 Hz, other 44100 Hz"):
+    with pytest.raises(AudioError, match=r"one sample rate.*one 48000 Hz, other 44100 Hz"):
         read_stems([one, other])
     with pytest.raises(AudioError, match="has 3 channels, but the desk plays one or two"):
         read_stems([written(tmp_path, "three.wav", np.zeros((3, 9)), "PCM_16")])
