@@ -17,7 +17,9 @@ __all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_f
 C_FOLDER = Path(__file__).parent / "c"
 """Where the C files stand."""
 
-HAND_WRITTEN = frozenset({"subset.h", "tapeemu.h", "tapeemu.c", "proof.c", "emulated.c", "emulated.ld"})
+HAND_WRITTEN = frozenset(
+    {"subset.h", "tapeemu.h", "tapeemu.c", "live.h", "live.c", "proof.c", "emulated.c", "emulated.ld"}
+)
 """What in there is written by hand."""
 
 

@@ -27,8 +27,9 @@ KERNELS = "tapeemu.dsp.kernels"
 _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
-_OPTIONAL = ("length_ratio", "change")
-"""Kernels of a processor that changes the length, and of one that follows its settings while it plays."""
+_OPTIONAL = ("length_ratio", "change", "adds_sound", "rings")
+"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, or has a tail
+that is to be heard."""
 
 
 @dataclass(frozen=True)
@@ -336,6 +337,17 @@ def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
         [*_unused("given", "count"), "return 1.0;"],
         [each for each in processors if "length_ratio" in each.calls],
     )
+    for call, what in (
+        ("adds_sound", "Whether a stage sounds by itself."),
+        ("rings", "Whether a stage has a tail that is to be heard to its end."),
+    ):
+        lines += [f"/* {what} */"]
+        switch(
+            f"static bool stage_{call}(int32_t kind, const tapeemu_number *given, ix count)",
+            _truth(call),
+            [*_unused("given", "count"), "return false;"],
+            [each for each in processors if call in each.calls],
+        )
     lines += ["/* Process a block; returns the samples made. */"]
     switch(
         "static ix stage_process(int32_t kind, const StageMemory *memory, reals_2 block, reals_2 out)",
@@ -365,6 +377,15 @@ def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
         _unused("given", "count", "sample_rate", "channels", "memory"),
         moving,
     )
+    return lines
+
+
+def _truth(call: str) -> _Lines:
+    """The case of a kind, where a kernel of its settings says yes or no."""
+
+    def lines(processor: KernelProcessor) -> list[str]:
+        return [*_read(processor), f"return {processor.calls[call]}(&settings) != 0;"]
+
     return lines
 
 

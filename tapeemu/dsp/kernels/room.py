@@ -97,6 +97,7 @@ __all__ = [
     "room_design",
     "room_latency",
     "room_process",
+    "room_rings",
     "room_seek",
     "room_shapes",
     "room_tail",
@@ -185,6 +186,12 @@ def room_tail(settings: RoomSettings, sample_rate: Precise, channels: int, level
     once += longest_line_samples(settings, sample_rate)
     fall = max(20.0 * logarithm_of_ten(wet) + _RESONANCE_DB - level_db, 0.0)
     return once + math.ceil(fall / 60.0 * slowest_decay_seconds(settings, sample_rate) * sample_rate)
+
+
+@kernel()
+def room_rings(settings: RoomSettings) -> int:
+    """Whether its tail is to be heard: 1 if any of it is."""
+    return 1 if _wet_share(settings) > 0.0 else 0
 
 
 @kernel()

@@ -21,6 +21,7 @@ __all__ = [
     "TapeNoiseMemory",
     "TapeNoiseSettings",
     "hiss_of_medium_db",
+    "tape_noise_adds_sound",
     "tape_noise_design",
     "tape_noise_latency",
     "tape_noise_process",
@@ -227,6 +228,12 @@ def tape_noise_tail(
 ) -> np.int64:
     """Samples that sound on behind the input: none of its own; noise has no end."""
     return np.int64(0)
+
+
+@kernel()
+def tape_noise_adds_sound(settings: TapeNoiseSettings) -> int:
+    """Whether it sounds by itself: 1 with hiss or hum; modulation noise is of the input."""
+    return 1 if settings.hiss == 1 or settings.hum == 1 else 0
 
 
 @kernel()

@@ -113,6 +113,12 @@ KERNEL ix room_tail(const RoomSettings *settings, double sample_rate, ix channel
         * sample_rate);
 }
 
+/* Whether its tail is to be heard: 1 if any of it is. */
+KERNEL ix room_rings(const RoomSettings *settings)
+{
+    return room_wet_share(settings) > 0.0 ? 1 : 0;
+}
+
 /* Columns of a ring for delays up to the longest, with its margin. */
 KERNEL ix room_ring_columns(ix longest)
 {

@@ -20,6 +20,7 @@ KERNEL double room_wet_share(const RoomSettings *settings);
 KERNEL ix room_longest_input_delay(const RoomSettings *settings, double sample_rate);
 KERNEL ix room_longest_diffuser_delay(const RoomSettings *settings, double sample_rate);
 KERNEL ix room_tail(const RoomSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL ix room_rings(const RoomSettings *settings);
 KERNEL ix room_ring_columns(ix longest);
 KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL double room_decay_power(double decibels_per_sample, int64_t samples);

@@ -117,6 +117,12 @@ KERNEL int64_t tape_noise_tail(const TapeNoiseSettings *settings, double sample_
     return INT64_C(0);
 }
 
+/* Whether it sounds by itself: 1 with hiss or hum; modulation noise is of the input. */
+KERNEL ix tape_noise_adds_sound(const TapeNoiseSettings *settings)
+{
+    return settings->hiss == 1 || settings->hum == 1 ? 1 : 0;
+}
+
 /*
  * Power density of the hiss, not yet scaled.
  *

@@ -51,6 +51,7 @@ KERNEL ix tape_noise_half_of_slow(double sample_rate);
 KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL ix tape_noise_latency(const TapeNoiseSettings *settings, double sample_rate, ix channels);
 KERNEL int64_t tape_noise_tail(const TapeNoiseSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL ix tape_noise_adds_sound(const TapeNoiseSettings *settings);
 KERNEL double tape_noise_hiss_density(const TapeNoiseSettings *settings, double frequency_hz);
 KERNEL double tape_noise_fade(double x, double zero, double one);
 KERNEL double tape_noise_a_weighting_power(double frequency_hz);

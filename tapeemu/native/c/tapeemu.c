@@ -492,6 +492,37 @@ int64_t tapeemu_latency(const tapeemu *chain)
     return (int64_t)chain->memory.totals.at[CHAIN_LATENCY];
 }
 
+double tapeemu_rate(const tapeemu *chain)
+{
+    return chain->sample_rate;
+}
+
+int32_t tapeemu_channels(const tapeemu *chain)
+{
+    return (int32_t)chain->channels;
+}
+
+double tapeemu_length_ratio(const tapeemu *chain)
+{
+    return chain->memory.totals.at[CHAIN_LENGTH_RATIO];
+}
+
+bool tapeemu_adds_sound(const tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++)
+        if (stage_adds_sound(chain->stages[i].kind, chain->stages[i].settings, chain->stages[i].count))
+            return true;
+    return false;
+}
+
+bool tapeemu_rings(const tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++)
+        if (stage_rings(chain->stages[i].kind, chain->stages[i].settings, chain->stages[i].count))
+            return true;
+    return false;
+}
+
 int64_t tapeemu_tail(const tapeemu *chain, double level_db)
 {
     int64_t tail = 0;

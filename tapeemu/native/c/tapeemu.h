@@ -103,6 +103,17 @@ ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count);
 /* Samples by which the output is late. */
 int64_t tapeemu_latency(const tapeemu *chain);
 
+/* As set up. */
+double tapeemu_rate(const tapeemu *chain);
+int32_t tapeemu_channels(const tapeemu *chain);
+
+/* Samples that leave per sample that enters: 1 but for a tape at the wrong speed. */
+double tapeemu_length_ratio(const tapeemu *chain);
+
+/* Whether it sounds by itself (noise, hum), and whether it has a tail that is to be heard to its end (a reverb). */
+bool tapeemu_adds_sound(const tapeemu *chain);
+bool tapeemu_rings(const tapeemu *chain);
+
 /* Samples that sound on above a level (dB, below 0) after the input has ended, without the latency. */
 int64_t tapeemu_tail(const tapeemu *chain, double level_db);
 
