@@ -22,7 +22,8 @@ PAGE_FOLDER = Path(__file__).parent / "page"
 
 _EXPORTS = (
     *("desk_bytes", "desk_create", "desk_latency", "desk_tail", "desk_seek"),
-    *("tapeemu_process", "tapeemu_most", "__heap_base"),
+    *("desk_live_bytes", "desk_live_create", "tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone"),
+    *("tapeemu_live_process", "tapeemu_process", "__heap_base"),
 )
 _COMMON = ("-target", "wasm32-freestanding", "-msimd128", "-Wl,--no-entry", "-Wl,--strip-all")
 
@@ -43,7 +44,7 @@ def build(name: str, target: Path) -> None:
     CompilerError
         If it fails.
     """
-    sources = [str(Path(__file__).parent / "engine.c"), str(C_FOLDER / "tapeemu.c")]
+    sources = [str(Path(__file__).parent / "engine.c"), *(str(C_FOLDER / each) for each in ("tapeemu.c", "live.c"))]
     exports = [f"-Wl,--export={export}" for export in _EXPORTS]
     compile_c([*zig(), *_COMMON, *WARNINGS, *MODULES[name], *exports, *sources, "-o", str(target)])
 

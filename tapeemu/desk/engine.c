@@ -6,7 +6,7 @@
  *
  * SPDX-License-Identifier: ISC
  */
-#include "../native/c/tapeemu.h"
+#include "../native/c/live.h"
 
 #define EXPORTED __attribute__((visibility("default")))
 
@@ -17,6 +17,10 @@ EXPORTED tapeemu *desk_create(const tapeemu_number *row, void *memory);
 EXPORTED double desk_latency(const tapeemu *chain);
 EXPORTED double desk_tail(const tapeemu *chain, double level_db);
 EXPORTED void desk_seek(tapeemu *chain, double place);
+EXPORTED size_t desk_live_bytes(double rate, double channels, double latency);
+EXPORTED tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory);
+
+enum { LIVE_BLOCK = 256 };
 
 static tapeemu_setup setup_of(const tapeemu_number *row, tapeemu_stage *stages, tapeemu_group *groups)
 {
@@ -77,4 +81,15 @@ double desk_tail(const tapeemu *chain, double level_db)
 void desk_seek(tapeemu *chain, double place)
 {
     tapeemu_seek(chain, (int64_t)place);
+}
+
+/* As in live.h, with numbers that scripts have. */
+size_t desk_live_bytes(double rate, double channels, double latency)
+{
+    return tapeemu_live_size(rate, (int32_t)channels, LIVE_BLOCK, (int64_t)latency);
+}
+
+tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory)
+{
+    return tapeemu_live_create(rate, (int32_t)channels, LIVE_BLOCK, (int64_t)latency, memory);
 }

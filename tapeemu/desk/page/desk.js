@@ -12,6 +12,12 @@ const MEASURED = [
 ];
 const REFERENCE_DBFS = -18;
 
+const withoutSpeedError = (stage) => ({
+  ...stage,
+  values: stage.values.kind === "wow_flutter" ? { ...stage.values, speed_error_percent: 0 } : stage.values,
+  stages: stage.stages.map(withoutSpeedError),
+});
+
 class Desk {
   constructor() {
     this.sound = new Sound();
@@ -152,8 +158,9 @@ class Desk {
       this.document = document_;
       if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
       this.setup = setupOf(document_.root.stages);
+      if (ratioOf(this.setup) !== 1) this.setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
       this.sound.take(this.setup);
-      this.probe?.take(this.setup);
+      this.probe?.take(this.setup.atSpeed ?? this.setup);
       this.figuresSoon();
     } catch (error) {
       if (!(error instanceof TextError || error instanceof SettingError)) throw error;
@@ -183,6 +190,7 @@ class Desk {
     if (document.activeElement !== at("text")) at("text").value = this.text;
     at("text").setAttribute("aria-invalid", String(Boolean(this.mistake)));
     at("text-mistake").textContent = this.mistake ? `Line ${this.mistake.line}: ${this.mistake.message}` : "";
+    at("speed-note").hidden = !this.setup?.atSpeed;
     this.applyMatch();
     this.drawStill();
   }

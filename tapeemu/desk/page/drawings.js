@@ -175,6 +175,14 @@ const drawSpectrum = (canvas, scopes) => {
       const from = low * (high / low) ** (column / columns);
       const to = low * (high / low) ** ((column + 1) / columns);
       let most = -200;
+      if (to - from < hertz) {
+        // Between two bins the level goes straight.
+        const place = from / hertz;
+        const below = Math.min(Math.floor(place), bins.length - 2);
+        most = bins[below] + (place - below) * (bins[below + 1] - bins[below]);
+        sheet.lineTo((column / columns) * width, y(Math.max(most, -140)));
+        continue;
+      }
       const [first, last] = [Math.floor(from / hertz), Math.max(Math.floor(from / hertz), Math.ceil(to / hertz) - 1)];
       for (let bin = first; bin <= last && bin < bins.length; bin += 1) most = Math.max(most, bins[bin]);
       sheet.lineTo((column / columns) * width, y(Math.max(most, -140)));

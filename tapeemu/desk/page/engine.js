@@ -3,6 +3,7 @@
 
 const PAGE_BYTES = 65536;
 const ROW_BYTES = 65536; // for the numbers of a setup
+const LIVE_BYTES = 4 << 20;
 const BLOCK = 256; // samples that a chain works on at once
 const PIECE = 4096; // most samples of a call
 
@@ -15,7 +16,8 @@ class Engine {
     this.row = (this.exports.__heap_base.value + 63) & ~63;
     this.pointers = this.row + ROW_BYTES;
     this.audio = this.pointers + 1024;
-    this.first = this.audio + 8 * 2 * 2 * PIECE; // where chains may lie
+    this.live = this.audio + 8 * 2 * 2 * PIECE; // where the player keeps what joins chains
+    this.first = this.live + LIVE_BYTES; // where chains may lie
   }
 
   need(bytes) {

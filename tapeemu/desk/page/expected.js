@@ -227,7 +227,18 @@ const decaysOf = (own) => {
     return own.decay_seconds === null ? seconds : seconds.map((value) => (value * own.decay_seconds) / seconds[4]);
   }
   const middle = own.decay_seconds ?? 2;
-  const low = own.low_decay_ratio ?? 1.1;
-  const high = own.high_decay_ratio ?? 0.5;
-  return OCTAVES_HZ.map((_, band) => middle * (band < 4 ? low ** Math.min((4 - band) / 3, 1) : high ** Math.min((band - 4) / 3, 1)));
+  // As decay_by_ratios of the room's layout: two shelves on top of a constant, exact at 125 Hz, 1 kHz and 8 kHz.
+  const lowPart = (hertz) => 1 / (1 + (hertz / 300) ** 2);
+  const highPart = (hertz) => 1 / (1 + (4000 / hertz) ** 2);
+  const [bottom, centre, top] = [OCTAVES_HZ[1], OCTAVES_HZ[4], OCTAVES_HZ[7]];
+  const [a, b] = [lowPart(bottom) - lowPart(centre), highPart(bottom) - highPart(centre)];
+  const [c, d] = [lowPart(top) - lowPart(centre), highPart(top) - highPart(centre)];
+  const left = 1 / (own.low_decay_ratio ?? 1.1) - 1;
+  const right = 1 / (own.high_decay_ratio ?? 0.5) - 1;
+  const low = (left * d - b * right) / (a * d - b * c);
+  const high = (a * right - left * c) / (a * d - b * c);
+  return OCTAVES_HZ.map((hertz) => {
+    const rate = 1 + low * (lowPart(hertz) - lowPart(centre)) + high * (highPart(hertz) - highPart(centre));
+    return middle / Math.max(rate, 0.05);
+  });
 };

@@ -35,7 +35,7 @@ class Sound {
     this.loop = null;
     this.setup = null; // what shall sound
     this.waiting = false; // a chain is on its way to the player
-    this.busySlots = new Map(); // slots by the number of the chain in them
+    this.busySlots = new Map(); // what lies in the player's memory, by address
     this.number = 0;
     this.onMeters = () => {};
     this.volumeDb = -20;
@@ -60,12 +60,12 @@ class Sound {
     this.context = new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
-    const { pointers, audio } = this.engine;
+    const { pointers, audio, live, first } = this.engine;
     this.node = new AudioWorkletNode(this.context, "desk", {
       numberOfInputs: 0,
       numberOfOutputs: 3,
       outputChannelCount: [2, 2, 2],
-      processorOptions: { module: this.module, layout: { pointers, audio }, stems: this.stems },
+      processorOptions: { module: this.module, layout: { pointers, audio, live, first }, stems: this.stems },
     });
     this.node.port.onmessage = (event) => this.hear(event.data);
     this.volume = this.context.createGain();
@@ -96,7 +96,8 @@ class Sound {
       this.placeTime = performance.now();
       this.onMeters(message);
     } else if (message.type === "gone") {
-      if (message.id !== null) this.busySlots.delete(message.id);
+      this.busySlots.delete(message.address);
+    } else if (message.type === "settled") {
       this.waiting = false;
       if (this.wanted) this.take(this.wanted);
     }
@@ -114,32 +115,45 @@ class Sound {
   }
 
   // Let a setup be heard. While one change is under way the newest of those that follow waits.
-  take(setup) {
-    this.setup = setup;
+  take(wanted) {
+    this.setup = wanted;
     if (!this.node) return;
+    // The player keeps time with the song: a constant speed error is left to rendered files.
+    const setup = wanted.atSpeed ?? wanted;
     if (this.waiting) {
-      this.wanted = setup;
+      this.wanted = wanted;
       return;
     }
     this.wanted = null;
     this.waiting = true;
+    this.number += 1;
+    this.send({ type: "take", ...this.chainsOf(setup) });
+    // A second chain of the same settings, for the next jump of the loop, when nothing moves any more.
+    clearTimeout(this.twinTimer);
+    const { number } = this;
+    this.twinTimer = setTimeout(() => {
+      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(setup) });
+    }, 400);
+  }
+
+  // Chains of a setup for all stems, at an address that is free in the player; equal ones are made once.
+  chainsOf(setup) {
     const tracked = setup.stages.some((stage) => stage.sort === "tape_noise");
     const options = this.stems.map((stem, index) => ({ rate: data.rate, channels: stem.length, track: tracked ? index : 0 }));
-    const slot = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
+    const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
     const made = new Map();
     let latency = 0;
     const chains = options.map((each) => {
       const key = `${each.channels} ${each.track}`;
       if (!made.has(key)) {
-        const bytes = this.engine.create(setup, each, slot.from);
-        latency = this.engine.exports.desk_latency(slot.from);
-        made.set(key, this.engine.copy(slot.from, bytes));
+        const bytes = this.engine.create(setup, each, from);
+        latency = this.engine.exports.desk_latency(from);
+        made.set(key, this.engine.copy(from, bytes));
       }
       return made.get(key);
     });
-    this.number += 1;
-    this.busySlots.set(this.number, slot);
-    this.send({ type: "take", id: this.number, address: slot.from, chains, latency });
+    this.busySlots.set(from, { from, to });
+    return { address: from, chains, latency, setup: this.number };
   }
 
   async play() {

@@ -45,45 +45,52 @@ class KWeighting {
   }
 }
 
-// A stem: its samples, and the wasm instance with the chain that sounds and the one that is leaving.
+// A stem: its samples, and the wasm instance with the chains that it sounds through.
 class Voice {
-  constructor(module, first, samples) {
+  constructor(module, layout, samples) {
     this.exports = new WebAssembly.Instance(module).exports;
     this.memory = this.exports.memory;
-    this.pointers = first.pointers;
-    this.audio = first.audio;
+    this.layout = layout;
     this.samples = samples;
     this.channels = samples.length;
     this.frames = samples[0].length;
-    this.chain = 0;
-    this.leaving = 0;
     this.gain = 1;
     this.pan = 0;
     this.gains = [0, 0];
     this.dry = samples.map(() => new Float32Array(65536)); // a ring, to be as late as the chain
-    this.latency = 0;
-    this.first = Array.from({ length: 2 }, () => new Float32Array(PIECE));
-    this.second = Array.from({ length: 2 }, () => new Float32Array(PIECE));
+    this.out = samples.map(() => new Float32Array(PIECE));
+  }
+
+  need(bytes) {
+    const missing = bytes - this.memory.buffer.byteLength;
+    if (missing > 0) this.memory.grow(Math.ceil(missing / 65536));
+  }
+
+  // Begin anew, with a latency that all chains to come are delayed to.
+  declare(latency) {
+    this.need(this.layout.first);
+    new Uint8Array(this.memory.buffer, this.layout.live, this.layout.first - this.layout.live).fill(0);
+    this.live = this.exports.desk_live_create(sampleRate, this.channels, latency, this.layout.live);
   }
 
   put(address, bytes) {
-    const missing = address + bytes.byteLength - this.memory.buffer.byteLength;
-    if (missing > 0) this.memory.grow(Math.ceil(missing / 65536));
+    this.need(address + bytes.byteLength);
     new Uint8Array(this.memory.buffer, address, bytes.byteLength).set(new Uint8Array(bytes));
   }
 
-  run(chain, input, output, count) {
-    const reals = new Float32Array(this.memory.buffer, this.audio, 4 * PIECE);
-    const pointers = new Uint32Array(this.memory.buffer, this.pointers, 4);
+  run(input, count) {
+    const { audio, pointers } = this.layout;
+    const reals = new Float32Array(this.memory.buffer, audio, 4 * PIECE);
+    const addresses = new Uint32Array(this.memory.buffer, pointers, 4);
     for (let channel = 0; channel < this.channels; channel += 1) {
-      pointers[channel] = this.audio + channel * PIECE * 4;
-      pointers[2 + channel] = this.audio + (2 + channel) * PIECE * 4;
+      addresses[channel] = audio + channel * PIECE * 4;
+      addresses[2 + channel] = audio + (2 + channel) * PIECE * 4;
       for (let i = 0; i < count; i += 1) reals[channel * PIECE + i] = input[channel][i];
     }
-    const made = this.exports.tapeemu_process(chain, this.pointers, this.pointers + 8, count);
+    this.exports.tapeemu_live_process(this.live, pointers, pointers + 8, count);
     for (let channel = 0; channel < this.channels; channel += 1) {
       const start = (2 + channel) * PIECE;
-      for (let i = 0; i < count; i += 1) output[channel][i] = i < made ? reals[start + i] : 0;
+      for (let i = 0; i < count; i += 1) this.out[channel][i] = reals[start + i];
     }
   }
 }
@@ -96,15 +103,21 @@ class Desk extends AudioWorkletProcessor {
     this.length = Math.max(...this.voices.map((voice) => voice.frames));
     this.loop = [0, this.length];
     this.place = 0;
+    this.clock = 0;
+    this.latency = 0;
     this.playing = false;
     this.level = 0; // of everything, on its way up or down where play begins or ends
     this.dryOnly = false;
     this.wetShare = 1;
     this.match = 1; // gain that brings the wet sound to the loudness of the dry one
     this.matchNow = 1;
-    this.fade = 0;
     this.fadeSamples = Math.round(FADE_SECONDS * sampleRate);
-    this.busy = null;
+    this.slots = new Map(); // what lies where: address to the setup's number, and how many voices still hear it
+    this.current = null; // number of the setup that sounds
+    this.spare = null; // a chain of it that does not sound, for the next jump
+    this.waiting = null; // a chain that shall be taken as soon as it can
+    this.onTape = true; // whether the chain is where the song is
+    this.jumpTo = null; // a place to go to in silence
     this.told = 0;
     this.meters = this.fresh();
     this.weightings = [new KWeighting(sampleRate), new KWeighting(sampleRate)];
@@ -121,13 +134,20 @@ class Desk extends AudioWorkletProcessor {
   hear(message) {
     switch (message.type) {
       case "take":
-        this.take(message);
+        this.put(message);
+        this.waiting = message;
+        break;
+      case "twin":
+        this.put(message);
+        if (message.setup === this.current && !this.spare) this.spare = message.address;
+        else this.free(message.address);
         break;
       case "play":
         this.playing = message.on;
         break;
       case "go":
-        this.jump(Math.round(message.place * sampleRate));
+        this.jumpTo = Math.min(Math.max(Math.round(message.place * sampleRate), 0), this.length - 1);
+        if (this.level === 0) this.land();
         break;
       case "loop":
         this.loop = message.loop.map((seconds) => Math.round(seconds * sampleRate));
@@ -146,33 +166,89 @@ class Desk extends AudioWorkletProcessor {
     }
   }
 
-  // Go over to new chains, one a voice, at the place where the tape is now.
-  take({ id, address, chains, latency }) {
-    this.finishFade();
-    this.voices.forEach((voice, index) => {
-      voice.put(address, chains[index]);
-      voice.leaving = voice.chain;
-      voice.chain = address;
-      voice.latency = latency;
-      voice.exports.desk_seek(voice.chain, this.place);
-    });
-    if (this.voices[0].leaving) this.fade = this.fadeSamples;
-    this.busy = { id: this.current, next: id };
-    if (!this.voices[0].leaving) this.finishFade();
-    this.current = id;
+  put({ address, chains, setup, latency }) {
+    this.voices.forEach((voice, index) => voice.put(address, chains[index]));
+    this.slots.set(address, { setup, latency, held: 0 });
   }
 
-  finishFade() {
-    if (!this.busy) return;
-    for (const voice of this.voices) voice.leaving = 0;
-    this.fade = 0;
-    this.port.postMessage({ type: "gone", id: this.busy.id ?? null });
-    this.busy = null;
+  free(address) {
+    this.slots.delete(address);
+    this.port.postMessage({ type: "gone", address });
   }
 
-  jump(place) {
-    this.place = Math.min(Math.max(place, 0), this.length - 1);
-    for (const voice of this.voices) if (voice.chain) voice.exports.desk_seek(voice.chain, this.place);
+  // Everything that plays or waits is dropped, and the chain that sounded begins anew at the place of the song.
+  land() {
+    if (this.jumpTo !== null) this.place = this.jumpTo;
+    this.jumpTo = null;
+    this.begin(this.latency, this.sounding);
+  }
+
+  begin(latency, address) {
+    this.latency = latency;
+    for (const [other, slot] of [...this.slots]) {
+      slot.held = 0;
+      if (other !== address && other !== this.spare && other !== this.waiting?.address) this.free(other);
+    }
+    for (const voice of this.voices) {
+      voice.declare(latency);
+      for (const ring of voice.dry) ring.fill(0);
+    }
+    this.sounding = null;
+    if (address) this.take(address);
+    this.onTape = true;
+  }
+
+  // Let a chain sound from the next sample on; false while another change is under way.
+  take(address) {
+    for (const voice of this.voices) {
+      voice.exports.desk_seek(address, this.place);
+      if (!voice.exports.tapeemu_live_take(voice.live, address)) return false;
+    }
+    this.slots.get(address).held = this.voices.length;
+    this.sounding = address;
+    return true;
+  }
+
+  // What wants to sound, and what no longer does.
+  settle() {
+    for (const voice of this.voices) {
+      for (let gone = voice.exports.tapeemu_live_gone(voice.live); gone; gone = voice.exports.tapeemu_live_gone(voice.live)) {
+        const slot = this.slots.get(gone);
+        if (!slot) continue;
+        slot.held -= 1;
+        if (slot.held > 0) continue;
+        if (slot.setup === this.current && !this.spare) this.spare = gone;
+        else this.free(gone);
+      }
+    }
+    const changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+    if (this.changing && !changing) this.port.postMessage({ type: "settled" });
+    this.changing = changing;
+    if (changing) return;
+    if (this.waiting) {
+      const { address, setup, latency } = this.waiting;
+      if (latency > this.latency) {
+        if (this.level > 0) {
+          this.hush = true;
+          return;
+        }
+        this.hush = false;
+        this.begin(Math.min(Math.ceil((latency * 1.3 + 64) / 256) * 256, 60000), null);
+      }
+      if (!this.take(address)) return;
+      if (this.spare) this.free(this.spare);
+      this.spare = null;
+      this.current = setup;
+      this.waiting = null;
+      this.onTape = true;
+      this.changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+      if (!this.changing) this.port.postMessage({ type: "settled" });
+    } else if (!this.onTape && this.spare) {
+      const { spare } = this;
+      if (!this.take(spare)) return;
+      this.spare = null;
+      this.onTape = true;
+    }
   }
 
   // Samples of a stem from the place on; the end of a loop goes over into its beginning.
@@ -197,51 +273,40 @@ class Desk extends AudioWorkletProcessor {
 
   // A stretch that no edge of the loop cuts.
   stretch(out, offset, count) {
-    const wet = this.wet;
-    const dry = this.dry;
+    const { wet, dry } = this;
     for (let channel = 0; channel < 2; channel += 1) {
       wet[channel].fill(0, 0, count);
       dry[channel].fill(0, 0, count);
     }
     for (const voice of this.voices) {
       this.read(voice, count);
-      if (!voice.chain) continue;
-      voice.run(voice.chain, this.input, voice.first, count);
-      if (voice.leaving) {
-        voice.run(voice.leaving, this.input, voice.second, count);
-        for (let channel = 0; channel < voice.channels; channel += 1) {
-          for (let i = 0; i < count; i += 1) {
-            const share = 0.5 - 0.5 * Math.cos(Math.PI * Math.min(1, 1 - (this.fade - i) / this.fadeSamples));
-            voice.first[channel][i] = share * voice.first[channel][i] + (1 - share) * voice.second[channel][i];
-          }
-        }
-      }
+      voice.run(this.input, count);
       const mono = voice.channels === 1;
       const angle = ((voice.pan + 1) * Math.PI) / 4;
       // A mono stem is placed by equal power; of a stereo stem the farther side is turned down.
       const wanted = mono
         ? [voice.gain * Math.cos(angle), voice.gain * Math.sin(angle)]
         : [voice.gain * Math.min(1, 1 - voice.pan), voice.gain * Math.min(1, 1 + voice.pan)];
+      for (let channel = 0; channel < voice.channels; channel += 1) {
+        const ring = voice.dry[channel];
+        for (let i = 0; i < count; i += 1) ring[(this.clock + i) & 65535] = this.input[channel][i];
+      }
       for (let side = 0; side < 2; side += 1) {
         const channel = mono ? 0 : side;
         const ring = voice.dry[channel];
         let gain = voice.gains[side];
         for (let i = 0; i < count; i += 1) {
           gain += (wanted[side] - gain) * 0.002;
-          ring[(this.clock + i) & 65535] = this.input[channel][i];
-          wet[side][i] += gain * voice.first[channel][i];
-          dry[side][i] += gain * ring[(this.clock + i - voice.latency) & 65535];
+          wet[side][i] += gain * voice.out[channel][i];
+          dry[side][i] += gain * ring[(this.clock + i - this.latency) & 65535];
         }
         voice.gains[side] = gain;
       }
     }
-    if (this.fade) {
-      this.fade = Math.max(0, this.fade - count);
-      if (!this.fade) this.finishFade();
-    }
     const step = 1 / this.fadeSamples;
+    const up = this.playing && this.jumpTo === null && !this.hush;
     for (let i = 0; i < count; i += 1) {
-      this.level = this.playing ? Math.min(1, this.level + step) : Math.max(0, this.level - step);
+      this.level = up ? Math.min(1, this.level + step) : Math.max(0, this.level - step);
       this.wetShare = this.dryOnly ? Math.max(0, this.wetShare - step) : Math.min(1, this.wetShare + step);
       this.matchNow += (this.match - this.matchNow) * 0.001;
       const level = 0.5 - 0.5 * Math.cos(Math.PI * this.level);
@@ -259,7 +324,7 @@ class Desk extends AudioWorkletProcessor {
   }
 
   measure(wet, dry, count) {
-    const meters = this.meters;
+    const { meters } = this;
     for (let side = 0; side < 2; side += 1) {
       meters.outPower += this.weightings[0].power(wet[side], count, side);
       meters.inPower += this.weightings[1].power(dry[side], count, side);
@@ -271,15 +336,20 @@ class Desk extends AudioWorkletProcessor {
     meters.count += count;
   }
 
-  process(_, outputs) {
-    const out = outputs;
+  process(_, out) {
     const count = out[0][0].length;
-    this.clock ??= 0;
+    if (!this.voices[0].live) this.begin(0, null);
+    this.settle();
     if (!this.playing && this.level === 0) return true;
     let done = 0;
     while (done < count) {
-      if (this.place >= this.loop[1] && this.place - this.loop[1] < PIECE) this.jump(this.loop[0]);
-      if (this.place >= this.length) this.jump(this.loop[0]);
+      if (this.jumpTo !== null && this.level === 0) this.land();
+      const before = this.place;
+      if ((this.place >= this.loop[1] && this.place - this.loop[1] < PIECE) || this.place >= this.length) [this.place] = this.loop;
+      if (before !== this.place) {
+        this.onTape = false;
+        this.settle();
+      }
       const end = this.place < this.loop[1] ? this.loop[1] : this.length;
       const now = Math.min(count - done, end - this.place, PIECE);
       this.stretch(out, done, now);
@@ -288,7 +358,9 @@ class Desk extends AudioWorkletProcessor {
     this.told += count;
     if (this.told > sampleRate / 30) {
       this.told = 0;
-      this.port.postMessage({ type: "meters", place: this.place / sampleRate, time: currentTime, ...this.meters });
+      // What is heard went in so much earlier.
+      const place = Math.max(this.place - this.latency, 0) / sampleRate;
+      this.port.postMessage({ type: "meters", place, time: currentTime, ...this.meters });
       this.meters = this.fresh();
     }
     return true;
