@@ -266,3 +266,84 @@ def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> No
     there = processed(source, preset, tmp_path / "out", NUMBA_DISABLE_JIT="1")
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
+
+
+# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called. What
+# comes out of the player, at full level, comes back.
+OFFLINE = """
+const [seconds, steps, done] = arguments;
+const { desk } = window.tapeemuDesk;
+(async () => {
+  const { sound } = desk;
+  sound.volumeDb = 0;
+  document.getElementById("match").checked = false;
+  desk.applyMatch();
+  const context = new OfflineAudioContext(2, seconds * 48000, 48000);
+  await sound.open(context);
+  const moment = () => new Promise((resolve) => setTimeout(resolve, 60));
+  await moment();
+  sound.send({ type: "play", on: true });
+  await moment();
+  for (const [time, method, ...given] of steps) {
+    context.suspend(time).then(async () => {
+      desk[method](...given);
+      await moment();
+      context.resume();
+    });
+  }
+  const heard = await context.startRendering();
+  done([0, 1].map((channel) => {
+    const bytes = new Uint8Array(heard.getChannelData(channel).buffer);
+    let text = "";
+    for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
+    return btoa(text);
+  }));
+})().catch((error) => done(String(error.stack)));
+"""
+
+
+def played(browser: Any, seconds: float, steps: list[tuple[Any, ...]]) -> np.ndarray:
+    found = browser.execute_async_script(OFFLINE, seconds, steps)
+    assert isinstance(found, list), found
+    return np.stack([np.frombuffer(base64.b64decode(raw), "<f4") for raw in found]).astype(np.float64)
+
+
+def page_of(browser: Any, folder: Path, text: str, sources: list[Path]) -> None:
+    page = write_page(read_stems(sources), parse_preset(text, name="page"), folder / "page.html", overwrite=True)
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+
+
+def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_path: Path) -> None:
+    source = stem(tmp_path, 2 * RATE)
+    page_of(browser, tmp_path, PRESET, [source])
+    file = rendered(browser, 0).astype(np.float64)
+    heard = played(browser, 1.5, [])
+    # The player begins with a fade of 30 ms and says nowhere how late it is: the place of the best match tells.
+    middle = file[0, 24_000:48_000]
+    lags = np.arange(0, 20_000)
+    spectrum = np.fft.rfft(heard[0], 131_072) * np.conj(np.fft.rfft(middle, 131_072))
+    latency = int(np.argmax(np.fft.irfft(spectrum)[24_000 + lags]))
+    error = heard[:, 24_000 + latency : 48_000 + latency] - file[:, 24_000:48_000]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
+
+
+def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(4 * RATE) / RATE), RATE, subtype="FLOAT")
+    text = PRESET.split("\n# then")[0].replace("drive_db = 6.0", "drive_db = 0.0")
+    page_of(browser, tmp_path, text, [path])
+    steps = [
+        (1.0, "change", [0], "drive_db", 10.0, {"type": "number"}),
+        (1.5, "change", [0], "bypass", True),
+        (2.0, "change", [0], "bypass", None),
+        (2.5, "add", "tape_magnetisation"),
+    ]
+    heard = played(browser, 3.5, steps)[0, RATE // 2 :]
+    assert np.max(np.abs(heard)) > 0.05
+    # 20 harmonics of 100 Hz lie below 5 kHz and leave nothing above it; a click is all over the spectrum.
+    window = np.kaiser(4096, 20.0)
+    frames = np.stack([heard[at : at + 4096] * window for at in range(0, heard.size - 4096, 1024)])
+    spectra = np.abs(np.fft.rfft(frames)) / np.sum(window) * 2.0
+    above = spectra[:, int(8_000 * 4096 / RATE) :]
+    assert 20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))) < -100.0

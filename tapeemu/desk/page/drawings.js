@@ -132,7 +132,11 @@ class Thread {
     sheet.lineWidth = 1.6;
     sheet.strokeStyle = colour("mark");
     sheet.beginPath();
-    points.forEach((point, i) => sheet.lineTo(first + i * across, y(point)));
+    sheet.moveTo(first, y(points[0]));
+    for (let i = 1; i < points.length - 1; i += 1) {
+      const x = first + i * across;
+      sheet.quadraticCurveTo(x, y(points[i]), x + 0.5 * across, 0.5 * (y(points[i]) + y(points[i + 1])));
+    }
     sheet.stroke();
     const last = points.at(-1);
     sheet.fillStyle = colour("mark");

@@ -55,9 +55,10 @@ class Sound {
     return this.exactEngine;
   }
 
-  async open() {
+  // Open the player in a context; the device's own if none is given.
+  async open(context = null) {
     if (this.node) return;
-    this.context = new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
+    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
     const { pointers, audio, live, first } = this.engine;
