@@ -44,7 +44,10 @@ def build(name: str, target: Path) -> None:
     CompilerError
         If it fails.
     """
-    sources = [str(Path(__file__).parent / "engine.c"), *(str(C_FOLDER / each) for each in ("tapeemu.c", "live.c"))]
+    sources = [
+        str(Path(__file__).parent / "engine.c"),
+        *(str(C_FOLDER / each) for each in ("tapeemu.c", "live.c")),
+    ]
     exports = [f"-Wl,--export={export}" for export in _EXPORTS]
     compile_c([*zig(), *_COMMON, *WARNINGS, *MODULES[name], *exports, *sources, "-o", str(target)])
 

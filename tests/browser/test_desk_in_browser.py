@@ -337,7 +337,8 @@ def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
         (1.0, "change", [0], "drive_db", 10.0, {"type": "number"}),
         (1.5, "change", [0], "bypass", True),
         (2.0, "change", [0], "bypass", None),
-        (2.5, "add", "tape_magnetisation"),
+        (2.5, "add", "wow_flutter"),
+        (3.0, "setDry", True),
     ]
     heard = played(browser, 3.5, steps)[0, RATE // 2 :]
     assert np.max(np.abs(heard)) > 0.05

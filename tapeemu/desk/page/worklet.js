@@ -2,7 +2,9 @@
 
 const PIECE = 4096;
 const FADE_SECONDS = 0.03;
-const EDGE_SECONDS = 0.005; // by which the end of a loop goes over into its beginning
+const SETTLING = 256;
+const LEAST_LATENCY = 512; // so that a stage with a short one may come in while all plays on
+const EDGE_SECONDS = 0.012; // by which the end of a loop goes over into its beginning
 
 // K-weighting of ITU-R BS.1770 at any rate, from the analogue prototypes of its two filters.
 class KWeighting {
@@ -104,7 +106,8 @@ class Desk extends AudioWorkletProcessor {
     this.loop = [0, this.length];
     this.place = 0;
     this.clock = 0;
-    this.latency = 0;
+    this.latency = LEAST_LATENCY;
+    this.unheard = 0;
     this.playing = false;
     this.level = 0; // of everything, on its way up or down where play begins or ends
     this.dryOnly = false;
@@ -185,6 +188,7 @@ class Desk extends AudioWorkletProcessor {
 
   begin(latency, address) {
     this.latency = latency;
+    this.unheard = latency + SETTLING; // what comes out before is the start of a chain in the middle of a sound
     for (const [other, slot] of [...this.slots]) {
       slot.held = 0;
       if (other !== address && other !== this.spare && other !== this.waiting?.address) this.free(other);
@@ -262,7 +266,7 @@ class Desk extends AudioWorkletProcessor {
         const at = this.place + i;
         let value = at < voice.frames ? samples[at] : 0;
         if (this.place < to && at >= to - edge) {
-          const share = (at - (to - edge) + 0.5) / edge;
+          const share = 0.5 - 0.5 * Math.cos((Math.PI * (at - (to - edge) + 0.5)) / edge);
           const other = from - (to - at);
           value = value * (1 - share) + (other >= 0 && other < voice.frames ? samples[other] : 0) * share;
         }
@@ -303,8 +307,14 @@ class Desk extends AudioWorkletProcessor {
         voice.gains[side] = gain;
       }
     }
+    // A song begins as it is; only what starts in its middle is faded in.
+    if (this.playing && this.place === 0 && this.level === 0 && !this.hush) {
+      this.level = 1;
+      this.unheard = 0;
+    }
     const step = 1 / this.fadeSamples;
-    const up = this.playing && this.jumpTo === null && !this.hush;
+    const up = this.playing && this.jumpTo === null && !this.hush && this.unheard === 0;
+    this.unheard = Math.max(0, this.unheard - count);
     for (let i = 0; i < count; i += 1) {
       this.level = up ? Math.min(1, this.level + step) : Math.max(0, this.level - step);
       this.wetShare = this.dryOnly ? Math.max(0, this.wetShare - step) : Math.min(1, this.wetShare + step);
@@ -338,7 +348,7 @@ class Desk extends AudioWorkletProcessor {
 
   process(_, out) {
     const count = out[0][0].length;
-    if (!this.voices[0].live) this.begin(0, null);
+    if (!this.voices[0].live) this.begin(LEAST_LATENCY, null);
     this.settle();
     if (!this.playing && this.level === 0) return true;
     let done = 0;
