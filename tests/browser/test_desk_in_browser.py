@@ -268,8 +268,8 @@ def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> No
     assert np.array_equal(here, there)
 
 
-# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called. What
-# comes out of the player, at full level, comes back.
+# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called.
+# What comes out of the player, at full level, comes back.
 OFFLINE = """
 const [seconds, steps, done] = arguments;
 const { desk } = window.tapeemuDesk;
