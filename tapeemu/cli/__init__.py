@@ -13,7 +13,7 @@ from typing import Any
 
 import typer
 
-from tapeemu.cli import compare, demo, device, measuring, plugins, presets, process, settings, warm
+from tapeemu.cli import compare, demo, desk, device, measuring, plugins, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
@@ -41,6 +41,7 @@ app = typer.Typer(
 _EXAMPLES = {
     "process": "tapeemu process tapeemu-demo/dry --preset hall-into-drive --out takes --seed 7",
     "compare": "tapeemu compare tapeemu-demo/dry/bell-buoy.wav --preset hall-into-drive --out orders",
+    "desk": "tapeemu desk tapeemu-demo/dry/*.wav --preset hall-into-drive",
     "show": "tapeemu show hall-into-drive",
     "find": "tapeemu find flutter=..0.15 rt60=3..",
     "new": "tapeemu new my-hall --from hall-into-drive --set hall.decay_seconds=1.8s --purpose 'A nearer hall.'",
@@ -69,6 +70,7 @@ for _name, _run, _short in (
     ("demo", demo.demo, "Make four short stems, to try everything on, and put them on tape."),
     ("process", process.process, "Put stems on tape, through the chain of a preset."),
     ("compare", compare.compare, "Compare orders of a chain: by ear, in words and in figures."),
+    ("desk", desk.desk, "Tune a chain by ear while stems loop, in the browser."),
     ("presets", presets.presets, "List all presets with their measured figures."),
     ("show", presets.show_preset, "Show one preset: its purpose, stages and measured figures."),
     ("find", presets.find, "Find presets by their measured figures."),

@@ -3,7 +3,6 @@
 import base64
 import contextlib
 import hashlib
-import json
 import tempfile
 from collections.abc import Sequence
 from importlib.resources import files
@@ -19,6 +18,7 @@ from tapeemu.errors import OutputError, ParameterError
 from tapeemu.files.encodings import Encoding
 from tapeemu.files.part_files import PartFile, check_target
 from tapeemu.files.writer import AudioWriter
+from tapeemu.pages import script_data, shared_source
 from tapeemu.report import drawings
 from tapeemu.report.html_view import page_view
 from tapeemu.report.pictures import Picture, picture_of, shown
@@ -125,7 +125,7 @@ def _page(
     tracks = _tracks(renders, coded, inside, folder)
     view = page_view(comparison, in_colour, chosen, pictures)
     size_mb = sum(map(len, coded)) / _MEGABYTE
-    script = _own("script.js")
+    script = _script()
     data = {
         "name": comparison.name,
         "rate": comparison.sample_rate,
@@ -144,7 +144,7 @@ def _page(
         nonce=hashlib.sha256(script.encode() + comparison.name.encode("utf-8", "replace")).hexdigest()[:32],
         style=_own("style.css"),
         script=script,
-        data=_json(data),
+        data=script_data(data),
         tracks=tracks,
         rival=view["choices"][1]["number"] if len(view["choices"]) > 1 else min(2, len(tracks) - 1),
         points=drawings.POINTS,
@@ -198,14 +198,14 @@ def _make(folder: Path) -> None:
         raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
 
 
+def _script() -> str:
+    """The page's own script, with what pages share in front, in a scope of its own."""
+    shared = "\n".join(shared_source(name) for name in ("player.js", "hidden_test.js"))
+    return f'"use strict";\n(() => {{\n{shared}\n{_own("script.js")}}})();\n'
+
+
 def _own(name: str) -> str:
     return files(__package__).joinpath(name).read_text("utf-8")
-
-
-def _json(data: Any) -> str:
-    """JSON that may stand inside a script element, whatever its strings hold."""
-    text = json.dumps(data, ensure_ascii=True, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
 def _coded(render: Render, path: Path, sample_rate: float) -> bytes:

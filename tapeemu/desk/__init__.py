@@ -1,0 +1,1 @@
+"""The desk: a chain tuned by ear while stems loop, in the browser."""

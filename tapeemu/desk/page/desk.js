@@ -1,0 +1,747 @@
+// The desk itself: two settings as texts, their history, what is heard of them, and what is shown.
+
+const data = JSON.parse(at("desk-data").textContent);
+const MEASURED = [
+  ["weighted_flutter_percent", "Weighted flutter", "%"],
+  ["thd_reference_percent", "THD at reference", "%"],
+  ["thd_now_percent", "THD at this level", "%"],
+  ["mol_3_percent_db", "3 % level re reference", "dB"],
+  ["decay_500hz_seconds", "RT60 at 500 Hz", "s"],
+  ["noise_a_weighted_db", "Noise, A-weighted", "dB"],
+  ["loudness_change_lu", "Loudness change", "LU"],
+];
+const REFERENCE_DBFS = -18;
+
+const withoutSpeedError = (stage) => ({
+  ...stage,
+  values: stage.values.kind === "wow_flutter" ? { ...stage.values, speed_error_percent: 0 } : stage.values,
+  stages: stage.stages.map(withoutSpeedError),
+});
+
+class Desk {
+  constructor() {
+    this.sound = new Sound();
+    this.texts = [data.presets[0].text, data.presets[0].text];
+    this.names = [data.presets[0].name, data.presets[0].name];
+    this.current = 0;
+    this.past = [];
+    this.future = [];
+    this.lastChange = { key: "", time: 0 };
+    this.mistake = null;
+    this.heard = [this.freshMatch(), this.freshMatch()];
+    this.measured = {};
+    this.peak = 0;
+    this.hold = { in: 0, out: 0 };
+    this.meters = null;
+  }
+
+  freshMatch() {
+    return { in: 0, out: 0, seconds: 0, held: null };
+  }
+
+  get text() {
+    return this.texts[this.current];
+  }
+
+  // ------------------------------------------------------------ changing
+  // Every change of a text goes through here: kept for undo, read, heard, shown. Changes of one control within a
+  // moment are one change.
+  edit(text, key) {
+    if (text === this.text) return;
+    const now = performance.now();
+    if (key !== this.lastChange.key || now - this.lastChange.time > 900) this.keep();
+    this.lastChange = { key, time: now };
+    this.texts[this.current] = text;
+    this.heard[this.current] = this.freshMatch();
+    this.refresh();
+  }
+
+  pause(key) {
+    if (this.lastChange.key !== key) this.lastChange = { key: "", time: 0 };
+  }
+
+  state() {
+    return { texts: [...this.texts], names: [...this.names], current: this.current };
+  }
+
+  keep() {
+    this.past.push(this.state());
+    if (this.past.length > 500) this.past.shift();
+    this.future = [];
+  }
+
+  undo(from = this.past, to = this.future) {
+    const state = from.pop();
+    if (!state) return;
+    to.push(this.state());
+    Object.assign(this, { texts: [...state.texts], names: [...state.names], current: state.current });
+    this.heard = [this.freshMatch(), this.freshMatch()];
+    this.lastChange = { key: "", time: 0 };
+    this.refresh();
+  }
+
+  redo() {
+    this.undo(this.future, this.past);
+  }
+
+  change(path, name, value, field) {
+    const key = `${path.join(".")}.${name}`;
+    try {
+      let document_ = new PresetText(this.text);
+      if (value === null) {
+        return this.edit(document_.without(path, name), key);
+      }
+      for (const other of INSTEAD[name] ?? []) {
+        if (other in document_.stage(path).values) document_ = new PresetText(document_.without(path, other));
+      }
+      return this.edit(document_.withValue(path, name, literalOf(value, field?.type !== "number")), key);
+    } catch (error) {
+      return this.say(error.message);
+    }
+  }
+
+  move(path, to) {
+    const document_ = new PresetText(this.text);
+    const list = document_.siblings(path);
+    if (to < 0 || to >= list.length) return;
+    const name = list[path.at(-1)].values.name ?? list[path.at(-1)].values.kind;
+    this.edit(document_.moved(path, to), `move ${performance.now()}`);
+    this.say(`${name} is now stage ${to + 1} of ${list.length}`);
+    const id = `stage-${[...path.slice(0, -1), to].join("-")}`;
+    const button = at(`${id}-${to > path.at(-1) ? "forth" : "back"}`);
+    (button?.disabled ? at(`${id}-${to > path.at(-1) ? "back" : "forth"}`) : button)?.focus();
+  }
+
+  remove(path) {
+    this.edit(new PresetText(this.text).withoutStage(path), `remove ${performance.now()}`);
+  }
+
+  add(kind) {
+    const document_ = new PresetText(this.text);
+    const names = document_.root.stages.map((stage) => stage.values.name ?? stage.values.kind);
+    let name = kindInWords(kind).toLowerCase();
+    for (let number = 2; names.includes(name); number += 1) name = `${kindInWords(kind).toLowerCase()} ${number}`;
+    this.edit(document_.withStage(kind, name), `add ${performance.now()}`);
+  }
+
+  choosePreset(index) {
+    this.keep();
+    this.names[this.current] = data.presets[index].name;
+    this.texts[this.current] = data.presets[index].text;
+    this.heard[this.current] = this.freshMatch();
+    this.lastChange = { key: "", time: 0 };
+    this.refresh();
+  }
+
+  use(which) {
+    if (which === this.current) return;
+    this.current = which;
+    this.lastChange = { key: "", time: 0 };
+    this.refresh();
+  }
+
+  copy() {
+    this.keep();
+    const other = 1 - this.current;
+    this.texts[other] = this.text;
+    this.names[other] = this.names[this.current];
+    this.heard[other] = { ...this.heard[this.current] };
+    this.say(`${"AB"[this.current]} copied to ${"AB"[other]}`);
+  }
+
+  // ------------------------------------------------------------ reading and hearing
+  refresh() {
+    this.mistake = null;
+    let document_;
+    try {
+      document_ = new PresetText(this.text);
+      this.document = document_;
+      if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
+      this.setup = setupOf(document_.root.stages);
+      if (ratioOf(this.setup) !== 1) this.setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
+      this.sound.take(this.setup);
+      this.probe?.take(this.setup.atSpeed ?? this.setup);
+      this.figuresSoon();
+    } catch (error) {
+      if (!(error instanceof TextError || error instanceof SettingError)) throw error;
+      this.mistake = { message: error.message, path: error.path, line: error.line ?? this.lineOf(error) };
+    }
+    this.show();
+  }
+
+  lineOf(error) {
+    if (!error.path || !this.document) return 1;
+    const stage = this.document.stage(error.path);
+    const span = stage.spans[error.key];
+    return this.document.line(span ? span.line : stage.block.begin);
+  }
+
+  show() {
+    const owns = new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
+    if (this.document) this.strips.show(this.document, owns, this.mistake);
+    at("purpose").textContent = this.document?.root.values.purpose ?? "";
+    for (const [id, which] of [["use-a", 0], ["use-b", 1]]) at(id).setAttribute("aria-pressed", String(this.current === which));
+    at("copy").textContent = `Copy to ${"BA"[this.current]}`;
+    at("undo").disabled = !this.past.length;
+    at("redo").disabled = !this.future.length;
+    const preset = data.presets.findIndex((each) => each.name === this.names[this.current]);
+    at("preset").value = preset;
+    document.body.classList.toggle("changed", data.presets[preset]?.text !== this.text);
+    if (document.activeElement !== at("text")) at("text").value = this.text;
+    at("text").setAttribute("aria-invalid", String(Boolean(this.mistake)));
+    at("text-mistake").textContent = this.mistake ? `Line ${this.mistake.line}: ${this.mistake.message}` : "";
+    at("speed-note").hidden = !this.setup?.atSpeed;
+    this.applyMatch();
+    this.drawStill();
+  }
+
+  say(text) {
+    at("message").textContent = text;
+  }
+
+  async attempt(work) {
+    try {
+      await work();
+    } catch (error) {
+      this.say(`${error.message}.`.replace("..", "."));
+    }
+  }
+
+  toggle() {
+    at("caution").hidden = true;
+    if (this.sound.playing) this.sound.pause();
+    else this.attempt(() => this.sound.play().then(() => this.paint()));
+    this.paint();
+  }
+
+  setDry(on) {
+    this.sound.setDry(on);
+    at("dry").setAttribute("aria-pressed", String(on));
+    this.show();
+  }
+
+  // ------------------------------------------------------------ loudness
+  // What has been heard since the last change of a setting, dry and wet side by side, tells how much louder it is. The
+  // figure is held while one compares, so that nothing drifts.
+  learn(message) {
+    const own = this.heard[this.current];
+    if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
+    own.in += message.inPower;
+    own.out += message.outPower;
+    own.seconds += message.count / data.rate;
+    if (own.seconds > 0.4 && (own.held === null || own.seconds < 12)) {
+      own.held = 10 * Math.log10(Math.max(own.out, 1e-20) / own.in);
+      this.applyMatch();
+    }
+  }
+
+  applyMatch() {
+    const own = this.heard[this.current];
+    const on = at("match").checked;
+    this.sound.setMatch(on && own.held !== null ? clamp(-own.held, -40, 40) : 0);
+    at("match-text").textContent = own.held === null ? "" : `${own.held >= 0 ? "+" : "\u2212"}${Math.abs(own.held).toFixed(1)} LU${on ? ", taken off" : ""}`;
+    this.figure("loudness_change_lu", own.held, "heard");
+  }
+
+  // ------------------------------------------------------------ figures
+  figuresSoon() {
+    clearTimeout(this.figureTimer);
+    clearTimeout(this.labTimer);
+    this.measured = {};
+    this.figureTimer = setTimeout(() => this.foretell(), 120);
+    if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 700);
+  }
+
+  figure(key, value, how) {
+    const cell = this.figureCells?.get(key);
+    if (!cell) return;
+    const [, , unit] = MEASURED.find(([each]) => each === key);
+    const known = value !== null && value !== undefined && Number.isFinite(value);
+    cell.value.textContent = known ? `${spoken(value)} ${unit}` : "\u2013";
+    cell.how.textContent = known ? how : "";
+    cell.element.classList.toggle("sure", how === "measured");
+  }
+
+  only(sorts) {
+    return { stages: this.setup.stages.filter((stage) => sorts.includes(stage.sort)), groups: [] };
+  }
+
+  foretell() {
+    const find = (sort) => this.setup.stages.filter((stage) => stage.sort === sort);
+    const flutter = Math.hypot(...find("wow_flutter").map((stage) => flutterScale(stage.own) * flutterFigures(stage.own)[0]), 0);
+    const expected = { weighted_flutter_percent: flutter };
+    this.drives = this.only(["preamp_drive", "tape_magnetisation"]);
+    this.loop = null;
+    if (this.drives.stages.length) {
+      expected.thd_reference_percent = this.thd(REFERENCE_DBFS);
+      expected.thd_now_percent = this.peak > 1e-4 ? this.thd(decibelsOf(this.peak)) : null;
+      this.loop = this.hysteresis();
+    }
+    const rooms = find("fdn_reverb").filter((stage) => stage.own.wet_percent > 0);
+    this.decays = rooms.length ? rooms.map((stage) => decaysOf(stage.own)).reduce((one, other) => one.map((value, i) => Math.max(value, other[i]))) : null;
+    expected.decay_500hz_seconds = this.decays?.[3];
+    for (const [key] of MEASURED) {
+      if (key === "loudness_change_lu") continue;
+      if (key in this.measured) this.figure(key, this.measured[key], "measured");
+      else this.figure(key, expected[key], "expected");
+    }
+    const preset = data.presets.find((each) => each.text === this.text);
+    for (const [key, [value]] of Object.entries(preset?.figures ?? {})) if (!(key in this.measured)) this.figure(key, value, "measured");
+    this.drawStill();
+  }
+
+  // A sine through the stages that drive, on the page's own engine.
+  sine(frequency, levelDbfs, periods, settle) {
+    const engine = this.sound.engine;
+    const setup = this.drives;
+    engine.create(setup, { rate: data.rate, channels: 1 }, engine.first);
+    const latency = engine.exports.desk_latency(engine.first);
+    const period = Math.round(data.rate / frequency);
+    const count = period * (periods + settle) + latency;
+    const level = gainOf(levelDbfs);
+    const input = Float64Array.from({ length: count }, (_, i) => level * Math.sin((2 * Math.PI * i) / period));
+    const output = new Float64Array(count);
+    for (let from = 0; from < count; from += 2048) {
+      const size = Math.min(2048, count - from);
+      engine.process(engine.first, 1, [input.subarray(from, from + size)], [output.subarray(from, from + size)], size);
+    }
+    const start = period * settle;
+    return { period, in: input.subarray(start, start + period * periods), out: output.subarray(start + latency, start + latency + period * periods) };
+  }
+
+  thd(levelDbfs) {
+    const { period, out } = this.sine(1000, levelDbfs, 8, 24);
+    const size = (order) => {
+      let [re, im] = [0, 0];
+      out.forEach((value, i) => {
+        re += value * Math.cos((2 * Math.PI * order * i) / period);
+        im += value * Math.sin((2 * Math.PI * order * i) / period);
+      });
+      return Math.hypot(re, im);
+    };
+    const orders = Array.from({ length: Math.min(18, Math.floor(period / 2) - 2) }, (_, i) => i + 2);
+    return (100 * Math.hypot(...orders.map(size))) / size(1);
+  }
+
+  hysteresis() {
+    const { in: x, out } = this.sine(60, 0, 1, 2);
+    return { in: Array.from(x), out: Array.from(out) };
+  }
+
+  async askLaboratory() {
+    const { text } = this;
+    const answer = await this.post("/measure", { text });
+    const { number } = answer;
+    while (text === this.text) {
+      await new Promise((resolve) => setTimeout(resolve, 300));
+      const got = await fetch(`/figures?number=${number}`, { headers: { "X-Desk-Key": data.server.key } });
+      const told = await got.json();
+      if (text !== this.text || told.number !== number) return;
+      for (const [key, [value]] of Object.entries(told.figures)) {
+        this.measured[key] = value;
+        this.figure(key, value, "measured");
+      }
+      if (told.done) return;
+    }
+  }
+
+  async post(where, body) {
+    const answer = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json", "X-Desk-Key": data.server.key }, body: JSON.stringify(body) });
+    const told = await answer.json();
+    if (!answer.ok) throw new Error([told.message, ...(told.mistakes ?? [])].join("; "));
+    return told;
+  }
+
+  // ------------------------------------------------------------ keeping
+  // The stems through a setting, mixed as they are heard, of the part that repeats.
+  async mixOf(which, told) {
+    const { sound } = this;
+    const [from, to] = sound.loop.map((seconds) => Math.round(seconds * data.rate));
+    const mix = [new Float32Array(to - from), new Float32Array(to - from)];
+    const setup = which < 2 ? setupOf(new PresetText(this.texts[which]).root.stages) : null;
+    const anyAlone = sound.mix.some((each) => each.alone);
+    for (let index = 0; index < sound.stems.length; index += 1) {
+      const { gain, pan, silent, alone } = sound.mix[index];
+      if (silent || (anyAlone && !alone)) continue;
+      const stem = sound.stems[index].map((samples) => samples.subarray(0, to));
+      let channels = stem;
+      if (setup) {
+        channels = stem.map(() => new Float32Array(to));
+        let made = 0;
+        const engine = sound.engine;
+        for await (const part of rendered(engine, setup, { rate: data.rate, channels: stem.length, start: 0, track: index, tailDb: -60, tailSamples: 0 }, stem, told)) {
+          part.forEach((samples, channel) => channels[channel].set(samples.subarray(0, to - made), made));
+          made += part[0].length;
+        }
+      }
+      const mono = channels.length === 1;
+      const angle = ((pan + 1) * Math.PI) / 4;
+      const gains = mono ? [Math.cos(angle), Math.sin(angle)] : [Math.min(1, 1 - pan), Math.min(1, 1 + pan)];
+      mix.forEach((side, number) => {
+        const samples = channels[mono ? 0 : number];
+        for (let i = 0; i < side.length && from + i < samples.length; i += 1) side[i] += gain * gains[number] * samples[from + i];
+      });
+    }
+    return mix;
+  }
+
+  blind(on) {
+    for (const part of document.querySelectorAll(".top, .stage-light, .chain, .eyes, .stems-part")) part.inert = on;
+  }
+
+  async savePreset() {
+    const name = at("save-name").value.trim();
+    const purpose = at("save-purpose").value.trim();
+    const told = at("save-message");
+    if (!/^[a-z0-9]+(-[a-z0-9]+)*$/.test(name)) {
+      told.textContent = "A name is lower-case words and numbers joined by hyphens.";
+      return;
+    }
+    if (this.mistake) {
+      told.textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
+      return;
+    }
+    if (purpose) this.edit(new PresetText(this.text).withValue([], "purpose", literalOf(purpose)), "purpose");
+    try {
+      if (data.server) {
+        const before = data.presets.findIndex((each) => each.name === name);
+        const answer = await this.post("/save", { name, text: this.text, overwrite: before >= 0 });
+        told.textContent = `${answer.message}; its figures are measured in the background`;
+      } else {
+        saveText(this.text, "application/toml", `${name}.toml`);
+        told.textContent = `saved as ${name}.toml`;
+      }
+      const kept = { name, text: this.text, purpose, figures: {} };
+      const known = data.presets.findIndex((each) => each.name === name);
+      if (known >= 0) data.presets[known] = kept;
+      else data.presets.push(kept);
+      this.names[this.current] = name;
+      this.listPresets();
+      this.show();
+    } catch (error) {
+      told.textContent = error.message;
+    }
+  }
+
+  async saveFiles() {
+    // The suite's own solution for a transport that was changed here: the page's differs by a last bit or two.
+    if (data.server) {
+      keepFigures((await this.post("/check", { text: this.text })).figures);
+      this.setup = setupOf(this.document.root.stages);
+    }
+    for (let index = 0; index < data.stems.length; index += 1) {
+      const told = (share) => {
+        at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
+      };
+      const { wav } = await this.sound.file(this.setup, index, told);
+      const link = make("a", { href: URL.createObjectURL(new Blob([wav], { type: "audio/wav" })), download: `${data.stems[index].name}.wav` });
+      link.click();
+      setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+    }
+    at("save-message").textContent = "Rendered.";
+  }
+
+  copyLink() {
+    const packed = btoa(String.fromCharCode(...new TextEncoder().encode(this.text))).replaceAll("+", "-").replaceAll("/", "_").replaceAll("=", "");
+    history.replaceState(null, "", `#preset=${packed}`);
+    const done = () => this.say("The address of this page now carries the settings.");
+    navigator.clipboard?.writeText(location.href).then(done, done) ?? done();
+  }
+
+  readLink() {
+    const match = /^#preset=([A-Za-z0-9_-]+)$/.exec(location.hash);
+    if (!match) return;
+    try {
+      const raw = atob(match[1].replaceAll("-", "+").replaceAll("_", "/"));
+      this.texts[0] = new TextDecoder("utf-8", { fatal: true }).decode(Uint8Array.from(raw, (letter) => letter.charCodeAt(0)));
+    } catch {
+      this.say("The settings in the address of this page cannot be read.");
+    }
+  }
+
+  // ------------------------------------------------------------ showing
+  listPresets() {
+    at("preset").replaceChildren(...data.presets.map((preset, index) => make("option", { value: index }, preset.name.replaceAll("-", " "))));
+  }
+
+  get placeNow() {
+    if (!this.sound.playing) return this.sound.place;
+    return Math.min(this.sound.place + (performance.now() - this.sound.placeTime) / 1000, this.sound.seconds);
+  }
+
+  hearMeters(message) {
+    this.learn(message);
+    this.meters = message;
+    const peak = message.inPeak;
+    this.peak = Math.max(peak, this.peak * 0.93);
+    this.hold.in = Math.max(message.inPeak, this.hold.in * 0.985);
+    this.hold.out = Math.max(message.outPeak, this.hold.out * 0.985);
+    const from = this.probePlace ?? Math.round(message.place * data.rate);
+    const to = Math.round(message.place * data.rate);
+    const sound = decibelsOf(Math.sqrt(message.outPower / Math.max(message.count, 1)));
+    const points = this.probe ? this.probe.run(to > from && to - from < data.rate ? from : to - message.count, to) : [];
+    this.probePlace = to;
+    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent: 0, level: 0 }));
+    this.smooth ??= sound;
+    flat.forEach((point) => {
+      this.smooth += (sound - this.smooth) * 0.25;
+      point.sound = this.smooth + point.level;
+    });
+    this.thread.add(flat);
+    if (message.place - (this.thdPlace ?? -1) > 0.5 || message.place < this.thdPlace) {
+      this.thdPlace = message.place;
+      if (this.drives?.stages.length && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
+    }
+  }
+
+  paint() {
+    at("play").textContent = this.sound.playing ? "Pause" : "Play";
+    document.body.classList.toggle("playing", this.sound.playing);
+    if (!this.frame && this.sound.playing) this.frame = requestAnimationFrame(() => this.drawMoving());
+    this.drawPlace();
+  }
+
+  drawPlace() {
+    const place = this.placeNow;
+    const text = (seconds) => `${Math.floor(seconds / 60)}:${(seconds % 60).toFixed(1).padStart(4, "0")}`;
+    at("place-text").textContent = `${text(place)} / ${text(this.sound.seconds ?? 0)}`;
+    if (!this.dragging) at("place").value = place;
+    at("place").setAttribute("aria-valuetext", `${place.toFixed(1)} of ${(this.sound.seconds ?? 0).toFixed(1)} seconds`);
+    this.song?.draw(place);
+  }
+
+  drawMoving() {
+    this.frame = null;
+    this.drawPlace();
+    const due = !calm.matches || performance.now() - (this.drawn ?? 0) > 500;
+    if (due) {
+      this.drawn = performance.now();
+      this.thread.draw();
+      at("thread-speed").textContent = this.thread.points.length > 2 ? `speed \u00b1${spoken(this.thread.reach, 2)} %` : "";
+      drawSpectrum(at("spectrum"), this.sound.scopes);
+      drawCurve(at("curve"), this.loop, this.peak);
+      this.drawLevels();
+    }
+    if (this.sound.playing) this.frame = requestAnimationFrame(() => this.drawMoving());
+  }
+
+  drawStill() {
+    if (!this.thread) return;
+    drawDecay(at("decay"), this.decays);
+    drawCurve(at("curve"), this.loop, this.peak);
+    at("curve-caption").textContent = this.loop ? "Saturation: out over in, and where the sound is on it" : "Nothing in this chain saturates";
+    if (!this.sound.playing) {
+      this.thread.draw();
+      drawSpectrum(at("spectrum"), this.sound.scopes);
+      this.drawPlace();
+      this.drawLevels();
+    }
+  }
+
+  drawLevels() {
+    for (const [name, peak] of Object.entries(this.hold)) {
+      const { bar, text } = this.levelBars[name];
+      const decibels = decibelsOf(peak);
+      bar.style.setProperty("--share", clamp((decibels + 60) / 60, 0, 1));
+      bar.classList.toggle("over", decibels > 0);
+      bar.setAttribute("aria-valuenow", Math.max(-60, Math.round(decibels)));
+      const words = decibels < -59 ? "silent" : decibels > 0 ? `${decibels.toFixed(1)} dB over full scale` : `${(-decibels).toFixed(1)} dB of headroom`;
+      bar.setAttribute("aria-valuetext", words);
+      text.textContent = words;
+    }
+  }
+
+  // ------------------------------------------------------------ beginning
+  async begin() {
+    keepFigures(data.figures);
+    this.readLink();
+    this.strips = new Strips(at("strips"), this);
+    this.listPresets();
+    this.wire();
+    this.buildFigures();
+    await this.sound.load();
+    this.probe = new Probe(await this.sound.exact());
+    this.thread = new Thread(at("thread"));
+    this.song = new Song(at("song"), this.sound);
+    this.buildStems();
+    this.hidden = new HiddenComparison(this);
+    at("place").max = this.sound.seconds;
+    at("from").value = "0";
+    at("to").value = this.sound.seconds.toFixed(2);
+    this.sound.onMeters = (message) => this.hearMeters(message);
+    this.sound.failed = (text) => this.say(text);
+    this.refresh();
+    document.body.classList.add("ready");
+  }
+
+  buildFigures() {
+    this.figureCells = new Map();
+    at("figures").replaceChildren(
+      ...MEASURED.map(([key, label]) => {
+        const value = make("span", { class: "number" }, "\u2013");
+        const how = make("span", { class: "how" });
+        const element = make("div", {}, make("dt", {}, label), make("dd", {}, value, how));
+        this.figureCells.set(key, { element, value, how });
+        return element;
+      }),
+    );
+    at("figures-note").textContent = data.server
+      ? "Expected figures follow from the settings at once; the laboratory then measures them in the background."
+      : "Expected figures follow from the settings. The command tapeemu desk has the laboratory measure them.";
+    this.levelBars = {};
+    at("levels").replaceChildren(
+      ...[["in", "In"], ["out", "Out"]].map(([name, label]) => {
+        const bar = make("div", { class: "meter", role: "meter", "aria-label": `Level ${label.toLowerCase()}`, "aria-valuemin": -60, "aria-valuemax": 0, "aria-valuenow": -60 }, make("span"));
+        const text = make("span", { class: "soft" });
+        this.levelBars[name] = { bar, text };
+        return make("div", { class: "level" }, make("span", {}, label), bar, text);
+      }),
+    );
+  }
+
+  buildStems() {
+    at("stems").replaceChildren(
+      ...data.stems.map((stem, index) => {
+        const mix = this.sound.mix[index];
+        const send = () => this.sound.sendMix();
+        const level = { type: "number", unit: "dB", ge: -60, le: 12, gt: null, lt: null, default: 0 };
+        const place = { type: "number", unit: "%", ge: -100, le: 100, gt: null, lt: null, default: 0 };
+        const sliderFor = (name, label, field, value, set, sense) => {
+          const slider = new Slider({
+            id: `stem-${index}-${name}`,
+            label,
+            field,
+            sense,
+            began: () => {},
+            set: (wanted) => {
+              set(wanted);
+              slider.show(wanted, 0);
+              send();
+            },
+            clear: () => {
+              set(0);
+              slider.show(0, 0);
+              send();
+            },
+          });
+          slider.show(value, 0);
+          return slider.element;
+        };
+        const button = (name, label) => {
+          const element = make("button", { type: "button", class: "quiet", "aria-pressed": "false", "aria-label": `${label}: ${stem.name}` }, label);
+          element.addEventListener("click", () => {
+            mix[name] = !mix[name];
+            element.setAttribute("aria-pressed", String(mix[name]));
+            send();
+          });
+          return element;
+        };
+        return make(
+          "fieldset",
+          { class: "stem" },
+          make("legend", {}, stem.name),
+          sliderFor("level", "Level", level, 0, (value) => { mix.gain = value <= -60 ? 0 : gainOf(value); }, "How loud this stem is; the files that are rendered keep their own level."),
+          sliderFor("place", "Place", place, 0, (value) => { mix.pan = value / 100; }, "Left or right; the files that are rendered keep their own place."),
+          make("div", { class: "row" }, button("silent", "Silent"), button("alone", "Alone"), make("span", { class: "soft" }, `track ${index}`)),
+        );
+      }),
+    );
+  }
+
+  wire() {
+    const on = (id, event, act) => at(id).addEventListener(event, act);
+    on("play", "click", () => this.toggle());
+    on("back", "click", () => {
+      this.sound.go(this.sound.loop[0]);
+      this.paint();
+    });
+    on("place", "input", (event) => {
+      this.dragging = true;
+      this.sound.go(Number(event.target.value));
+      this.drawPlace();
+    });
+    on("place", "change", () => {
+      this.dragging = false;
+    });
+    on("volume", "input", (event) => {
+      event.target.setAttribute("aria-valuetext", `${event.target.value} dB`);
+      this.sound.setVolume(Number(event.target.value));
+    });
+    on("dry", "click", () => this.setDry(!this.sound.dry));
+    on("match", "change", () => this.applyMatch());
+    on("undo", "click", () => this.undo());
+    on("redo", "click", () => this.redo());
+    on("use-a", "click", () => this.use(0));
+    on("use-b", "click", () => this.use(1));
+    on("copy", "click", () => this.copy());
+    on("link", "click", () => this.copyLink());
+    on("preset", "change", (event) => this.choosePreset(Number(event.target.value)));
+    on("text", "input", (event) => this.edit(event.target.value, "text"));
+    on("text", "blur", () => this.show());
+    const setLoop = () => {
+      const number = (id, otherwise) => {
+        const value = Number(at(id).value.replace(",", "."));
+        return Number.isFinite(value) ? clamp(value, 0, this.sound.seconds) : otherwise;
+      };
+      const from = Math.min(number("from", 0), this.sound.seconds - 0.1);
+      const to = Math.max(number("to", this.sound.seconds), from + 0.1);
+      this.sound.setLoop(from, to);
+      at("from").value = from.toFixed(2);
+      at("to").value = to.toFixed(2);
+      this.drawPlace();
+    };
+    on("from", "change", setLoop);
+    on("to", "change", setLoop);
+    on("whole", "click", () => {
+      at("from").value = "0";
+      at("to").value = String(this.sound.seconds);
+      setLoop();
+    });
+    at("add").append(make("option", { value: "" }, "Add a stage"), ...Object.keys(data.kinds).map((kind) => make("option", { value: kind }, kindInWords(kind))));
+    on("add", "change", (event) => {
+      if (event.target.value) this.add(event.target.value);
+      event.target.value = "";
+    });
+    on("save", "click", () => {
+      at("save-name").value = this.names[this.current];
+      at("save-purpose").value = this.document?.root.values.purpose ?? "";
+      at("save-message").textContent = "";
+      at("save-dialog").showModal();
+    });
+    on("save-preset", "click", () => this.savePreset());
+    on("save-files", "click", () => this.attempt(() => this.saveFiles()));
+    on("save-form", "submit", (event) => {
+      if (event.submitter?.value !== "close") event.preventDefault();
+    });
+    on("song", "pointerdown", (event) => {
+      const box = event.target.getBoundingClientRect();
+      this.sound.go(((event.clientX - box.left) / box.width) * this.sound.seconds);
+      this.drawPlace();
+    });
+    document.addEventListener("keydown", (event) => this.key(event));
+    const redraw = () => this.drawStill();
+    new ResizeObserver(redraw).observe(document.body);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  }
+
+  key(event) {
+    const typing = event.target.matches('input[type="text"], textarea, select');
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !event.target.matches("textarea")) {
+      if (event.shiftKey) this.redo();
+      else this.undo();
+      event.preventDefault();
+      return;
+    }
+    if (typing || event.ctrlKey || event.metaKey || event.altKey || at("save-dialog").open || this.hidden?.test) return;
+    const pressing = event.target.matches("button, summary, input");
+    const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1) }[event.key.toLowerCase()];
+    if (!act) return;
+    act();
+    event.preventDefault();
+  }
+}
+
+const desk = new Desk();
+window.tapeemuDesk = { desk, data, PresetText, setupOf, Engine };
+if (data.server) history.replaceState(null, "", `/${location.hash}`);
+desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));

@@ -1,0 +1,159 @@
+// The C library in the page. Chains are made here, at the addresses that they will have in the player, and their memory
+// is copied there byte by byte: instances of one module that grow alike have one layout.
+
+const PAGE_BYTES = 65536;
+const ROW_BYTES = 65536; // for the numbers of a setup
+const LIVE_BYTES = 4 << 20;
+const BLOCK = 256; // samples that a chain works on at once
+const PIECE = 4096; // most samples of a call
+
+class Engine {
+  constructor(module, single) {
+    this.instance = new WebAssembly.Instance(module);
+    this.exports = this.instance.exports;
+    this.memory = this.exports.memory;
+    this.Real = single ? Float32Array : Float64Array;
+    this.row = (this.exports.__heap_base.value + 63) & ~63;
+    this.pointers = this.row + ROW_BYTES;
+    this.audio = this.pointers + 1024;
+    this.live = this.audio + 8 * 2 * 2 * PIECE; // where the player keeps what joins chains
+    this.first = this.live + LIVE_BYTES; // where chains may lie
+  }
+
+  need(bytes) {
+    const missing = bytes - this.memory.buffer.byteLength;
+    if (missing > 0) this.memory.grow(Math.ceil(missing / PAGE_BYTES));
+  }
+
+  write(setup, { rate, channels, place = 0, track = 0 }) {
+    const words = [rate, channels, BLOCK, place, track, setup.stages.length, setup.groups.length];
+    for (const stage of setup.stages) words.push(stage.kind, stage.numbers.length, stage.still.length, ...stage.numbers, ...stage.still);
+    for (const group of setup.groups) words.push(...group);
+    if (words.length * 8 > ROW_BYTES) throw new SettingError("this chain has more settings than a page can hold; make it shorter");
+    this.need(this.first);
+    const view = new DataView(this.memory.buffer, this.row);
+    words.forEach((word, index) => {
+      if (typeof word === "bigint") view.setBigUint64(8 * index, BigInt.asUintN(64, word), true);
+      else view.setFloat64(8 * index, word, true);
+    });
+  }
+
+  bytes(setup, options) {
+    this.write(setup, options);
+    const bytes = this.exports.desk_bytes(this.row);
+    if (!bytes) throw new SettingError("this chain cannot be made: at most 16 stages are possible");
+    return bytes;
+  }
+
+  // A chain at an address.
+  create(setup, options, address) {
+    const bytes = this.bytes(setup, options);
+    this.need(address + bytes);
+    this.exports.desk_create(this.row, address);
+    return bytes;
+  }
+
+  // A copy of what lies at an address, to be sent.
+  copy(address, bytes) {
+    return this.memory.buffer.slice(address, address + bytes);
+  }
+
+  // Channels in, channels out; at most PIECE samples. Returns how many were made.
+  process(chain, channels, input, output, count) {
+    this.need(this.first);
+    const size = this.Real.BYTES_PER_ELEMENT;
+    const reals = new this.Real(this.memory.buffer, this.audio, 4 * PIECE);
+    const pointers = new Uint32Array(this.memory.buffer, this.pointers, 4);
+    for (let channel = 0; channel < channels; channel += 1) {
+      pointers[channel] = this.audio + channel * PIECE * size;
+      pointers[2 + channel] = this.audio + (2 + channel) * PIECE * size;
+      reals.set(input[channel], channel * PIECE);
+    }
+    const made = this.exports.tapeemu_process(chain, this.pointers, this.pointers + 8, count);
+    for (let channel = 0; channel < channels; channel += 1) {
+      const start = (2 + channel) * PIECE;
+      output[channel].set(reals.subarray(start, start + made));
+    }
+    return made;
+  }
+}
+
+// A stem through a chain as `tapeemu process` does it: late sound moved back to its place, the tail waited for, and a
+// chain behind a source started as much earlier as its sound is remembered.
+async function* rendered(engine, setup, { rate, channels, start, track, tailDb, tailSamples = null }, samples, told = () => {}) {
+  const address = engine.first;
+  const frames = samples[0].length;
+  const source = setup.stages.findIndex((stage) => addsSound(stage));
+  let runIn = 0;
+  if (source >= 0 && source < setup.stages.length - 1) {
+    const behind = { stages: setup.stages.slice(source + 1), groups: [] };
+    engine.create(behind, { rate, channels }, address);
+    runIn = engine.exports.desk_tail(address, -120) + engine.exports.desk_latency(address) + 8;
+  }
+  engine.create(setup, { rate, channels, place: start - runIn, track }, address);
+  const latency = engine.exports.desk_latency(address);
+  const ratio = ratioOf(setup);
+  const tail = tailSamples ?? Math.min(engine.exports.desk_tail(address, tailDb), 120 * rate);
+  const wanted = roundedEven(frames * ratio) + tail;
+  let late = latency + runIn;
+  let made = 0;
+  const silence = new Float64Array(PIECE);
+  const HALF = 2048;
+  const out = Array.from({ length: channels }, () => new Float64Array(PIECE));
+  let since = performance.now();
+  for (let from = -runIn; made < wanted; ) {
+    const count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
+    const input = samples.map((one) => (from < 0 || from >= frames ? silence.subarray(0, count) : one.subarray(from, from + count)));
+    const got = engine.process(address, channels, input, out, count);
+    from += count;
+    const skipped = Math.min(late, got);
+    late -= skipped;
+    const kept = Math.min(got - skipped, wanted - made);
+    if (kept > 0) yield out.map((one) => one.slice(skipped, skipped + kept));
+    made += Math.max(kept, 0);
+    if (performance.now() - since > 60) {
+      told(made / wanted);
+      await new Promise((resolve) => setTimeout(resolve));
+      since = performance.now();
+    }
+  }
+}
+
+const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
+
+const ratioOf = (setup) => setup.stages.reduce((ratio, stage) => ratio / (1 + (stage.own.speed_error_percent ?? 0) / 100), 1);
+
+// As Python rounds: halves to the even number.
+const roundedEven = (value) => {
+  const below = Math.floor(value);
+  if (value - below !== 0.5) return Math.round(value);
+  return below % 2 ? below + 1 : below;
+};
+
+// A WAV file of floats.
+const wavOf = (channels, rate) => {
+  const frames = channels[0].length;
+  const count = channels.length;
+  const size = 4 * frames * count;
+  const view = new DataView(new ArrayBuffer(58 + size));
+  const text = (place, word) => [...word].forEach((letter, i) => view.setUint8(place + i, letter.charCodeAt(0)));
+  text(0, "RIFF");
+  view.setUint32(4, 50 + size, true);
+  text(8, "WAVEfmt ");
+  view.setUint32(16, 18, true);
+  view.setUint16(20, 3, true);
+  view.setUint16(22, count, true);
+  view.setUint32(24, rate, true);
+  view.setUint32(28, rate * 4 * count, true);
+  view.setUint16(32, 4 * count, true);
+  view.setUint16(34, 32, true);
+  text(38, "fact");
+  view.setUint32(42, 4, true);
+  view.setUint32(46, frames, true);
+  text(50, "data");
+  view.setUint32(54, size, true);
+  for (let i = 0; i < frames; i += 1) {
+    for (let channel = 0; channel < count; channel += 1) view.setFloat32(58 + 4 * (i * count + channel), channels[channel][i], true);
+  }
+  return view.buffer;
+};

@@ -1,0 +1,224 @@
+// Stems, the audio context, and the way of a chain from here to the player.
+
+const decodedStem = async (stem, index) => {
+  let bytes;
+  if (stem.content !== undefined) {
+    bytes = bytesOf(stem.content);
+  } else {
+    const answer = await fetch(`/stem?number=${index}`, { headers: { "X-Desk-Key": data.server.key } });
+    if (!answer.ok) throw new Error(`${stem.name} could not be fetched; start the desk again`);
+    bytes = new Uint8Array(await answer.arrayBuffer());
+  }
+  return Array.from({ length: stem.channels }, (_, channel) => {
+    const first = channel * stem.frames;
+    if (stem.coding === "f32") return new Float32Array(bytes.buffer, 4 * first, stem.frames).slice();
+    const view = new DataView(bytes.buffer, bytes.byteOffset);
+    if (stem.coding === "s16") return Float32Array.from({ length: stem.frames }, (_, i) => view.getInt16(2 * (first + i), true) / 32768);
+    return Float32Array.from({ length: stem.frames }, (_, i) => {
+      const place = 3 * (first + i);
+      return (view.getUint16(place, true) + 65536 * view.getInt8(place + 2)) / 8388608;
+    });
+  });
+};
+
+class Sound {
+  constructor() {
+    this.context = null;
+    this.node = null;
+    this.stems = [];
+    this.playing = false;
+    this.place = 0;
+    this.placeTime = 0;
+    this.dry = false;
+    this.match = 1;
+    this.mix = data.stems.map(() => ({ gain: 1, pan: 0, silent: false, alone: false }));
+    this.loop = null;
+    this.setup = null; // what shall sound
+    this.waiting = false; // a chain is on its way to the player
+    this.busySlots = new Map(); // what lies in the player's memory, by address
+    this.number = 0;
+    this.onMeters = () => {};
+    this.volumeDb = -20;
+  }
+
+  async load() {
+    this.module = await WebAssembly.compile(bytesOf(data.wasm.engine));
+    this.engine = new Engine(this.module, true);
+    this.stems = await Promise.all(data.stems.map(decodedStem));
+    this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
+    this.loop = [0, this.seconds];
+  }
+
+  // The engine that gives the bits of Python; made when it is first wanted.
+  async exact() {
+    this.exactEngine ??= new Engine(await WebAssembly.compile(bytesOf(data.wasm.engine64)), false);
+    return this.exactEngine;
+  }
+
+  // Open the player in a context; the device's own if none is given.
+  async open(context = null) {
+    if (this.node) return;
+    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
+    if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
+    await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
+    const { pointers, audio, live, first } = this.engine;
+    this.node = new AudioWorkletNode(this.context, "desk", {
+      numberOfInputs: 0,
+      numberOfOutputs: 3,
+      outputChannelCount: [2, 2, 2],
+      processorOptions: { module: this.module, layout: { pointers, audio, live, first }, stems: this.stems },
+    });
+    this.node.port.onmessage = (event) => this.hear(event.data);
+    this.volume = this.context.createGain();
+    this.volume.gain.value = gainOf(this.volumeDb);
+    this.node.connect(this.volume, 0).connect(this.context.destination);
+    this.scopes = [1, 2].map((output) => {
+      const analyser = this.context.createAnalyser();
+      analyser.fftSize = 4096;
+      analyser.smoothingTimeConstant = 0.85;
+      this.node.connect(analyser, output);
+      return analyser;
+    });
+    this.node.onprocessorerror = () => {
+      this.failed?.("the player stopped by a fault of its own; reload the page");
+    };
+    this.send({ type: "loop", loop: this.loop });
+    this.sendMix();
+    if (this.setup) this.take(this.setup);
+  }
+
+  send(message, transfer = []) {
+    this.node?.port.postMessage(message, transfer);
+  }
+
+  hear(message) {
+    if (message.type === "meters") {
+      this.place = message.place;
+      this.placeTime = performance.now();
+      this.onMeters(message);
+    } else if (message.type === "gone") {
+      this.busySlots.delete(message.address);
+    } else if (message.type === "settled") {
+      this.waiting = false;
+      if (this.wanted) this.take(this.wanted);
+    }
+  }
+
+  // A place in memory where a chain of so many bytes fits beside those that are there.
+  slot(bytes) {
+    const taken = [...this.busySlots.values()].sort((one, other) => one.from - other.from);
+    let from = this.engine.first;
+    for (const each of taken) {
+      if (from + bytes <= each.from) break;
+      from = Math.max(from, each.to);
+    }
+    return { from, to: (from + bytes + 63) & ~63 };
+  }
+
+  // Let a setup be heard. While one change is under way the newest of those that follow waits.
+  take(wanted) {
+    this.setup = wanted;
+    if (!this.node) return;
+    // The player keeps time with the song: a constant speed error is left to rendered files.
+    const setup = wanted.atSpeed ?? wanted;
+    if (this.waiting) {
+      this.wanted = wanted;
+      return;
+    }
+    this.wanted = null;
+    this.waiting = true;
+    this.number += 1;
+    this.send({ type: "take", ...this.chainsOf(setup) });
+    // A second chain of the same settings, for the next jump of the loop, when nothing moves any more.
+    clearTimeout(this.twinTimer);
+    const { number } = this;
+    this.twinTimer = setTimeout(() => {
+      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(setup) });
+    }, 400);
+  }
+
+  // Chains of a setup for all stems, at an address that is free in the player; equal ones are made once.
+  chainsOf(setup) {
+    const tracked = setup.stages.some((stage) => stage.sort === "tape_noise");
+    const options = this.stems.map((stem, index) => ({ rate: data.rate, channels: stem.length, track: tracked ? index : 0 }));
+    const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
+    const made = new Map();
+    let latency = 0;
+    const chains = options.map((each) => {
+      const key = `${each.channels} ${each.track}`;
+      if (!made.has(key)) {
+        const bytes = this.engine.create(setup, each, from);
+        latency = this.engine.exports.desk_latency(from);
+        made.set(key, this.engine.copy(from, bytes));
+      }
+      return made.get(key);
+    });
+    this.busySlots.set(from, { from, to });
+    return { address: from, chains, latency, setup: this.number };
+  }
+
+  async play() {
+    await this.open();
+    await this.context.resume();
+    this.playing = true;
+    this.send({ type: "play", on: true });
+  }
+
+  pause() {
+    this.playing = false;
+    this.send({ type: "play", on: false });
+  }
+
+  go(seconds) {
+    this.place = clamp(seconds, 0, this.seconds);
+    this.placeTime = performance.now();
+    this.send({ type: "go", place: this.place });
+  }
+
+  setLoop(from, to) {
+    this.loop = [from, to];
+    this.send({ type: "loop", loop: this.loop });
+  }
+
+  setDry(on) {
+    this.dry = on;
+    this.send({ type: "dry", on });
+  }
+
+  setMatch(decibels) {
+    this.match = gainOf(decibels);
+    this.send({ type: "match", gain: this.match });
+  }
+
+  setVolume(decibels) {
+    this.volumeDb = decibels;
+    if (this.volume) this.volume.gain.setTargetAtTime(gainOf(decibels), this.context.currentTime, 0.02);
+  }
+
+  sendMix() {
+    const anyAlone = this.mix.some((each) => each.alone);
+    this.send({
+      type: "mix",
+      mix: this.mix.map((each) => ({ gain: each.silent || (anyAlone && !each.alone) ? 0 : each.gain, pan: each.pan })),
+    });
+  }
+
+  // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats.
+  async file(setup, index, told) {
+    const engine = await this.exact();
+    const stem = this.stems[index];
+    const parts = [];
+    const options = { rate: data.rate, channels: stem.length, start: 0, track: index, tailDb: -60 };
+    for await (const part of rendered(engine, setup, options, stem, told)) parts.push(part);
+    const channels = stem.map((_, channel) => {
+      const whole = new Float32Array(sum(parts.map((part) => part[channel].length)));
+      let from = 0;
+      for (const part of parts) {
+        whole.set(part[channel], from);
+        from += part[channel].length;
+      }
+      return whole;
+    });
+    return { channels, wav: wavOf(channels, data.rate) };
+  }
+}

@@ -1,0 +1,380 @@
+// The player: stems that loop together, each through its own chain, on one tape. Runs on the audio thread.
+
+const PIECE = 4096;
+const FADE_SECONDS = 0.03;
+const SETTLING = 256;
+const LEAST_LATENCY = 512; // so that a stage with a short one may come in while all plays on
+const EDGE_SECONDS = 0.012; // by which the end of a loop goes over into its beginning
+
+// K-weighting of ITU-R BS.1770 at any rate, from the analogue prototypes of its two filters.
+class KWeighting {
+  constructor(rate) {
+    const shelf = (() => {
+      const [f0, g, q] = [1681.974450955533, 3.999843853973347, 0.7071752369554196];
+      const k = Math.tan((Math.PI * f0) / rate);
+      const vh = 10 ** (g / 20);
+      const vb = vh ** 0.4996667741545416;
+      const a0 = 1 + k / q + k * k;
+      return [(vh + (vb * k) / q + k * k) / a0, (2 * (k * k - vh)) / a0, (vh - (vb * k) / q + k * k) / a0, (2 * (k * k - 1)) / a0, (1 - k / q + k * k) / a0];
+    })();
+    const pass = (() => {
+      const [f0, q] = [38.13547087602444, 0.5003270373238773];
+      const k = Math.tan((Math.PI * f0) / rate);
+      const a0 = 1 + k / q + k * k;
+      return [1, -2, 1, (2 * (k * k - 1)) / a0, (1 - k / q + k * k) / a0];
+    })();
+    this.filters = [shelf, pass];
+    this.state = new Float64Array(8);
+  }
+
+  // Sum of squares of a weighted block, of one channel.
+  power(block, count, channel) {
+    const [one, two] = this.filters;
+    const s = this.state.subarray(4 * channel, 4 * channel + 4);
+    let total = 0;
+    for (let i = 0; i < count; i += 1) {
+      const x = block[i];
+      const y = one[0] * x + s[0];
+      s[0] = one[1] * x - one[3] * y + s[1];
+      s[1] = one[2] * x - one[4] * y;
+      const z = two[0] * y + s[2];
+      s[2] = two[1] * y - two[3] * z + s[3];
+      s[3] = two[2] * y - two[4] * z;
+      total += z * z;
+    }
+    if (Math.abs(s[0]) + Math.abs(s[2]) < 1e-25) s.fill(0);
+    return total;
+  }
+}
+
+// A stem: its samples, and the wasm instance with the chains that it sounds through.
+class Voice {
+  constructor(module, layout, samples) {
+    this.exports = new WebAssembly.Instance(module).exports;
+    this.memory = this.exports.memory;
+    this.layout = layout;
+    this.samples = samples;
+    this.channels = samples.length;
+    this.frames = samples[0].length;
+    this.gain = 1;
+    this.pan = 0;
+    this.gains = [0, 0];
+    this.dry = samples.map(() => new Float32Array(65536)); // a ring, to be as late as the chain
+    this.out = samples.map(() => new Float32Array(PIECE));
+  }
+
+  need(bytes) {
+    const missing = bytes - this.memory.buffer.byteLength;
+    if (missing > 0) this.memory.grow(Math.ceil(missing / 65536));
+  }
+
+  // Begin anew, with a latency that all chains to come are delayed to.
+  declare(latency) {
+    this.need(this.layout.first);
+    new Uint8Array(this.memory.buffer, this.layout.live, this.layout.first - this.layout.live).fill(0);
+    this.live = this.exports.desk_live_create(sampleRate, this.channels, latency, this.layout.live);
+  }
+
+  put(address, bytes) {
+    this.need(address + bytes.byteLength);
+    new Uint8Array(this.memory.buffer, address, bytes.byteLength).set(new Uint8Array(bytes));
+  }
+
+  run(input, count) {
+    const { audio, pointers } = this.layout;
+    const reals = new Float32Array(this.memory.buffer, audio, 4 * PIECE);
+    const addresses = new Uint32Array(this.memory.buffer, pointers, 4);
+    for (let channel = 0; channel < this.channels; channel += 1) {
+      addresses[channel] = audio + channel * PIECE * 4;
+      addresses[2 + channel] = audio + (2 + channel) * PIECE * 4;
+      for (let i = 0; i < count; i += 1) reals[channel * PIECE + i] = input[channel][i];
+    }
+    this.exports.tapeemu_live_process(this.live, pointers, pointers + 8, count);
+    for (let channel = 0; channel < this.channels; channel += 1) {
+      const start = (2 + channel) * PIECE;
+      for (let i = 0; i < count; i += 1) this.out[channel][i] = reals[start + i];
+    }
+  }
+}
+
+class Desk extends AudioWorkletProcessor {
+  constructor(options) {
+    super();
+    const { module, layout, stems } = options.processorOptions;
+    this.voices = stems.map((samples) => new Voice(module, layout, samples));
+    this.length = Math.max(...this.voices.map((voice) => voice.frames));
+    this.loop = [0, this.length];
+    this.place = 0;
+    this.clock = 0;
+    this.latency = LEAST_LATENCY;
+    this.unheard = 0;
+    this.playing = false;
+    this.level = 0; // of everything, on its way up or down where play begins or ends
+    this.dryOnly = false;
+    this.wetShare = 1;
+    this.match = 1; // gain that brings the wet sound to the loudness of the dry one
+    this.matchNow = 1;
+    this.fadeSamples = Math.round(FADE_SECONDS * sampleRate);
+    this.slots = new Map(); // what lies where: address to the setup's number, and how many voices still hear it
+    this.current = null; // number of the setup that sounds
+    this.spare = null; // a chain of it that does not sound, for the next jump
+    this.waiting = null; // a chain that shall be taken as soon as it can
+    this.onTape = true; // whether the chain is where the song is
+    this.jumpTo = null; // a place to go to in silence
+    this.told = 0;
+    this.meters = this.fresh();
+    this.weightings = [new KWeighting(sampleRate), new KWeighting(sampleRate)];
+    this.input = Array.from({ length: 2 }, () => new Float32Array(PIECE));
+    this.wet = Array.from({ length: 2 }, () => new Float32Array(PIECE));
+    this.dry = Array.from({ length: 2 }, () => new Float32Array(PIECE));
+    this.port.onmessage = (event) => this.hear(event.data);
+  }
+
+  fresh() {
+    return { inPeak: 0, outPeak: 0, inPower: 0, outPower: 0, count: 0 };
+  }
+
+  hear(message) {
+    switch (message.type) {
+      case "take":
+        this.put(message);
+        this.waiting = message;
+        break;
+      case "twin":
+        this.put(message);
+        if (message.setup === this.current && !this.spare) this.spare = message.address;
+        else this.free(message.address);
+        break;
+      case "play":
+        this.playing = message.on;
+        break;
+      case "go":
+        this.jumpTo = Math.min(Math.max(Math.round(message.place * sampleRate), 0), this.length - 1);
+        if (this.level === 0) this.land();
+        break;
+      case "loop":
+        this.loop = message.loop.map((seconds) => Math.round(seconds * sampleRate));
+        this.loop[1] = Math.min(Math.max(this.loop[1], this.loop[0] + 2400), this.length);
+        break;
+      case "mix":
+        message.mix.forEach(({ gain, pan }, index) => Object.assign(this.voices[index], { gain, pan }));
+        break;
+      case "dry":
+        this.dryOnly = message.on;
+        break;
+      case "match":
+        this.match = message.gain;
+        break;
+      default:
+    }
+  }
+
+  put({ address, chains, setup, latency }) {
+    this.voices.forEach((voice, index) => voice.put(address, chains[index]));
+    this.slots.set(address, { setup, latency, held: 0 });
+  }
+
+  free(address) {
+    this.slots.delete(address);
+    this.port.postMessage({ type: "gone", address });
+  }
+
+  // Everything that plays or waits is dropped, and the chain that sounded begins anew at the place of the song.
+  land() {
+    if (this.jumpTo !== null) this.place = this.jumpTo;
+    this.jumpTo = null;
+    this.begin(this.latency, this.sounding);
+  }
+
+  begin(latency, address) {
+    this.latency = latency;
+    this.unheard = latency + SETTLING; // what comes out before is the start of a chain in the middle of a sound
+    for (const [other, slot] of [...this.slots]) {
+      slot.held = 0;
+      if (other !== address && other !== this.spare && other !== this.waiting?.address) this.free(other);
+    }
+    for (const voice of this.voices) {
+      voice.declare(latency);
+      for (const ring of voice.dry) ring.fill(0);
+    }
+    this.sounding = null;
+    if (address) this.take(address);
+    this.onTape = true;
+  }
+
+  // Let a chain sound from the next sample on; false while another change is under way.
+  take(address) {
+    for (const voice of this.voices) {
+      voice.exports.desk_seek(address, this.place);
+      if (!voice.exports.tapeemu_live_take(voice.live, address)) return false;
+    }
+    this.slots.get(address).held = this.voices.length;
+    this.sounding = address;
+    return true;
+  }
+
+  // What wants to sound, and what no longer does.
+  settle() {
+    for (const voice of this.voices) {
+      for (let gone = voice.exports.tapeemu_live_gone(voice.live); gone; gone = voice.exports.tapeemu_live_gone(voice.live)) {
+        const slot = this.slots.get(gone);
+        if (!slot) continue;
+        slot.held -= 1;
+        if (slot.held > 0) continue;
+        if (slot.setup === this.current && !this.spare) this.spare = gone;
+        else this.free(gone);
+      }
+    }
+    const changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+    if (this.changing && !changing) this.port.postMessage({ type: "settled" });
+    this.changing = changing;
+    if (changing) return;
+    if (this.waiting) {
+      const { address, setup, latency } = this.waiting;
+      if (latency > this.latency) {
+        if (this.level > 0) {
+          this.hush = true;
+          return;
+        }
+        this.hush = false;
+        this.begin(Math.min(Math.ceil((latency * 1.3 + 64) / 256) * 256, 60000), null);
+      }
+      if (!this.take(address)) return;
+      if (this.spare) this.free(this.spare);
+      this.spare = null;
+      this.current = setup;
+      this.waiting = null;
+      this.onTape = true;
+      this.changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+      if (!this.changing) this.port.postMessage({ type: "settled" });
+    } else if (!this.onTape && this.spare) {
+      const { spare } = this;
+      if (!this.take(spare)) return;
+      this.spare = null;
+      this.onTape = true;
+    }
+  }
+
+  // Samples of a stem from the place on; the end of a loop goes over into its beginning.
+  read(voice, count) {
+    const [from, to] = this.loop;
+    const edge = Math.min(Math.round(EDGE_SECONDS * sampleRate), to - from);
+    for (let channel = 0; channel < voice.channels; channel += 1) {
+      const samples = voice.samples[channel];
+      const target = this.input[channel];
+      for (let i = 0; i < count; i += 1) {
+        const at = this.place + i;
+        let value = at < voice.frames ? samples[at] : 0;
+        if (this.place < to && at >= to - edge) {
+          const share = 0.5 - 0.5 * Math.cos((Math.PI * (at - (to - edge) + 0.5)) / edge);
+          const other = from - (to - at);
+          value = value * (1 - share) + (other >= 0 && other < voice.frames ? samples[other] : 0) * share;
+        }
+        target[i] = value;
+      }
+    }
+  }
+
+  // A stretch that no edge of the loop cuts.
+  stretch(out, offset, count) {
+    const { wet, dry } = this;
+    for (let channel = 0; channel < 2; channel += 1) {
+      wet[channel].fill(0, 0, count);
+      dry[channel].fill(0, 0, count);
+    }
+    for (const voice of this.voices) {
+      this.read(voice, count);
+      voice.run(this.input, count);
+      const mono = voice.channels === 1;
+      const angle = ((voice.pan + 1) * Math.PI) / 4;
+      // A mono stem is placed by equal power; of a stereo stem the farther side is turned down.
+      const wanted = mono
+        ? [voice.gain * Math.cos(angle), voice.gain * Math.sin(angle)]
+        : [voice.gain * Math.min(1, 1 - voice.pan), voice.gain * Math.min(1, 1 + voice.pan)];
+      for (let channel = 0; channel < voice.channels; channel += 1) {
+        const ring = voice.dry[channel];
+        for (let i = 0; i < count; i += 1) ring[(this.clock + i) & 65535] = this.input[channel][i];
+      }
+      for (let side = 0; side < 2; side += 1) {
+        const channel = mono ? 0 : side;
+        const ring = voice.dry[channel];
+        let gain = voice.gains[side];
+        for (let i = 0; i < count; i += 1) {
+          gain += (wanted[side] - gain) * 0.002;
+          wet[side][i] += gain * voice.out[channel][i];
+          dry[side][i] += gain * ring[(this.clock + i - this.latency) & 65535];
+        }
+        voice.gains[side] = gain;
+      }
+    }
+    // A song begins as it is; only what starts in its middle is faded in.
+    if (this.playing && this.place === 0 && this.level === 0 && !this.hush) {
+      this.level = 1;
+      this.unheard = 0;
+    }
+    const step = 1 / this.fadeSamples;
+    const up = this.playing && this.jumpTo === null && !this.hush && this.unheard === 0;
+    this.unheard = Math.max(0, this.unheard - count);
+    for (let i = 0; i < count; i += 1) {
+      this.level = up ? Math.min(1, this.level + step) : Math.max(0, this.level - step);
+      this.wetShare = this.dryOnly ? Math.max(0, this.wetShare - step) : Math.min(1, this.wetShare + step);
+      this.matchNow += (this.match - this.matchNow) * 0.001;
+      const level = 0.5 - 0.5 * Math.cos(Math.PI * this.level);
+      const share = 0.5 - 0.5 * Math.cos(Math.PI * this.wetShare);
+      for (let side = 0; side < 2; side += 1) {
+        const heard = share * this.matchNow * wet[side][i] + (1 - share) * dry[side][i];
+        out[0][side][offset + i] = level * heard;
+        if (out[1]) out[1][side][offset + i] = level * wet[side][i];
+        if (out[2]) out[2][side][offset + i] = level * dry[side][i];
+      }
+    }
+    this.measure(wet, dry, count);
+    this.place += count;
+    this.clock = (this.clock + count) & 65535;
+  }
+
+  measure(wet, dry, count) {
+    const { meters } = this;
+    for (let side = 0; side < 2; side += 1) {
+      meters.outPower += this.weightings[0].power(wet[side], count, side);
+      meters.inPower += this.weightings[1].power(dry[side], count, side);
+      for (let i = 0; i < count; i += 1) {
+        meters.outPeak = Math.max(meters.outPeak, Math.abs(wet[side][i]));
+        meters.inPeak = Math.max(meters.inPeak, Math.abs(dry[side][i]));
+      }
+    }
+    meters.count += count;
+  }
+
+  process(_, out) {
+    const count = out[0][0].length;
+    if (!this.voices[0].live) this.begin(LEAST_LATENCY, null);
+    this.settle();
+    if (!this.playing && this.level === 0) return true;
+    let done = 0;
+    while (done < count) {
+      if (this.jumpTo !== null && this.level === 0) this.land();
+      const before = this.place;
+      if ((this.place >= this.loop[1] && this.place - this.loop[1] < PIECE) || this.place >= this.length) [this.place] = this.loop;
+      if (before !== this.place) {
+        this.onTape = false;
+        this.settle();
+      }
+      const end = this.place < this.loop[1] ? this.loop[1] : this.length;
+      const now = Math.min(count - done, end - this.place, PIECE);
+      this.stretch(out, done, now);
+      done += now;
+    }
+    this.told += count;
+    if (this.told > sampleRate / 30) {
+      this.told = 0;
+      // What is heard went in so much earlier.
+      const place = Math.max(this.place - this.latency, 0) / sampleRate;
+      this.port.postMessage({ type: "meters", place, time: currentTime, ...this.meters });
+      this.meters = this.fresh();
+    }
+    return true;
+  }
+}
+
+registerProcessor("desk", Desk);

@@ -1,0 +1,237 @@
+"""The desk on this machine's own address: the page, its stems, presets saved, figures measured while it plays.
+
+Whoever opens the address first, with the token that was printed, gets a key; every further request needs it. So no
+other page in the same browser, and no other user of the machine, reads or writes anything here.
+"""
+
+import hmac
+import json
+import re
+import secrets
+import threading
+from collections.abc import Callable, Sequence
+from http import HTTPStatus
+from http.cookies import SimpleCookie
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any, ClassVar
+from urllib.parse import parse_qs, urlsplit
+
+from tapeemu.desk.bench import Bench
+from tapeemu.desk.page import content_policy, desk_page
+from tapeemu.desk.stems import PageStem
+from tapeemu.desk.transport_figures import transport_figures
+from tapeemu.errors import OutputError, PresetError, TapeemuError
+from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
+from tapeemu.presets.places import NAME
+from tapeemu.presets.writing import write_text
+
+__all__ = ["DeskServer"]
+
+_MOST_BYTES = 1 << 20
+_COOKIE = "desk"
+
+
+class DeskServer(ThreadingHTTPServer):
+    """Serves one desk on the loopback address.
+
+    Parameters
+    ----------
+    stems : sequence of PageStem
+        What loops.
+    preset : Preset
+        What it opens with.
+    port : int
+        0 for any that is free.
+
+    Attributes
+    ----------
+    address : str
+        What to open, with the token in it; works once.
+    """
+
+    daemon_threads = True
+    block_on_close = False
+
+    def __init__(self, stems: Sequence[PageStem], preset: Preset, *, port: int = 0) -> None:
+        super().__init__(("127.0.0.1", port), _Handler)
+        self.stems = list(stems)
+        self.preset = preset
+        self.bench = Bench()
+        self.key = secrets.token_urlsafe(32)
+        self._token: str | None = secrets.token_urlsafe(32)
+        self._taking = threading.Lock()
+        self.origin = f"http://127.0.0.1:{self.server_port}"
+        self.address = f"{self.origin}/?token={self._token}"
+
+    def take_token(self, given: str) -> bool:
+        """Whether this is the token, which then is spent."""
+        with self._taking:
+            if self._token is None or not hmac.compare_digest(given.encode(), self._token.encode()):
+                return False
+            self._token = None
+            return True
+
+    def has_key(self, given: str | None) -> bool:
+        """Whether this is the key that the page was given."""
+        return given is not None and hmac.compare_digest(given.encode(), self.key.encode())
+
+
+class _RefusedError(Exception):
+    def __init__(self, status: HTTPStatus, message: str) -> None:
+        super().__init__(message)
+        self.status = status
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: DeskServer
+    protocol_version = "HTTP/1.1"
+    timeout = 30.0
+    server_version = "desk"
+    sys_version = ""
+
+    ANSWERS: ClassVar[dict[tuple[str, str], str]] = {
+        ("GET", "/"): "_page",
+        ("GET", "/stem"): "_stem",
+        ("POST", "/check"): "_check",
+        ("POST", "/save"): "_save",
+        ("POST", "/measure"): "_measure",
+        ("GET", "/figures"): "_figures",
+    }
+
+    def do_GET(self) -> None:
+        self._answer("GET")
+
+    def do_POST(self) -> None:
+        self._answer("POST")
+
+    def log_message(self, *_: Any) -> None:
+        """Nothing is logged: addresses hold the token."""
+
+    def _answer(self, method: str) -> None:
+        try:
+            self._check_sender(method)
+            parts = urlsplit(self.path)
+            name = self.ANSWERS.get((method, parts.path))
+            if name is None:
+                raise _RefusedError(HTTPStatus.NOT_FOUND, "there is nothing here")
+            answer: Callable[[dict[str, list[str]]], None] = getattr(self, name)
+            answer(parse_qs(parts.query))
+        except _RefusedError as refused:
+            self._send(refused.status, {"message": str(refused)})
+        except PresetError as error:
+            self._send(
+                HTTPStatus.UNPROCESSABLE_ENTITY, {"message": error.heading, "mistakes": list(error.mistakes)}
+            )
+        except TapeemuError as error:
+            self._send(HTTPStatus.UNPROCESSABLE_ENTITY, {"message": str(error), "mistakes": []})
+        except (BrokenPipeError, ConnectionResetError, TimeoutError):
+            self.close_connection = True
+
+    def _check_sender(self, method: str) -> None:
+        """Refuse what another page or another name for this address sends."""
+        origins = {self.server.origin, self.server.origin.replace("127.0.0.1", "localhost")}
+        hosts = {origin.removeprefix("http://") for origin in origins}
+        if self.headers.get("Host") not in hosts:
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "this address is not the desk's")
+        origin = self.headers.get("Origin")
+        if (origin is not None and origin not in origins) or (method == "POST" and origin is None):
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+        if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+
+    def _need_key(self) -> None:
+        if not self.server.has_key(self.headers.get("X-Desk-Key")):
+            raise _RefusedError(
+                HTTPStatus.FORBIDDEN, "the key is missing; open the desk by the address that was printed"
+            )
+
+    def _body(self) -> Any:
+        length = self.headers.get("Content-Length", "")
+        if not length.isdigit() or int(length) > _MOST_BYTES:
+            self.close_connection = True
+            raise _RefusedError(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "this is more than a preset needs")
+        raw = self.rfile.read(int(length))
+        try:
+            body = json.loads(raw)
+        except ValueError:
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "this is not JSON") from None
+        if not isinstance(body, dict) or not isinstance(body.get("text"), str):
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "the text of a preset is missing")
+        return body
+
+    def _send(self, status: HTTPStatus, content: Any, kind: str = "application/json", **headers: str) -> None:
+        raw = content if isinstance(content, bytes) else json.dumps(content).encode()
+        self.send_response(status)
+        given = {
+            "Content-Type": kind,
+            "Content-Length": str(len(raw)),
+            "Cache-Control": "no-store",
+            "X-Content-Type-Options": "nosniff",
+            "X-Frame-Options": "DENY",
+            "Referrer-Policy": "no-referrer",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "Cross-Origin-Opener-Policy": "same-origin",
+            **{name.replace("_", "-"): value for name, value in headers.items()},
+        }
+        for name, value in given.items():
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(raw)
+
+    # ------------------------------------------------------------ answers
+
+    def _page(self, query: dict[str, list[str]]) -> None:
+        cookie = SimpleCookie(self.headers.get("Cookie", "")).get(_COOKIE)
+        opened = cookie is not None and self.server.has_key(cookie.value)
+        if not opened and not self.server.take_token((query.get("token") or [""])[0]):
+            raise _RefusedError(HTTPStatus.FORBIDDEN, "this address was used or is wrong; start the desk again")
+        nonce = secrets.token_hex(16)
+        page = desk_page(self.server.stems, self.server.preset, server={"key": self.server.key}, nonce=nonce)
+        self._send(
+            HTTPStatus.OK,
+            page.encode(),
+            "text/html; charset=utf-8",
+            Content_Security_Policy=f"{content_policy(nonce)}; frame-ancestors 'none'",
+            Set_Cookie=f"{_COOKIE}={self.server.key}; HttpOnly; SameSite=Strict; Path=/",
+        )
+
+    def _stem(self, query: dict[str, list[str]]) -> None:
+        self._need_key()
+        number = (query.get("number") or [""])[0]
+        if not re.fullmatch(r"\d{1,3}", number) or int(number) >= len(self.server.stems):
+            raise _RefusedError(HTTPStatus.NOT_FOUND, "there is no such stem")
+        self._send(HTTPStatus.OK, self.server.stems[int(number)].content, "application/octet-stream")
+
+    def _check(self, _: dict[str, list[str]]) -> None:
+        self._need_key()
+        preset = parse_preset(self._body()["text"], name="preset")
+        self._send(HTTPStatus.OK, {"figures": transport_figures([preset.chain])})
+
+    def _save(self, _: dict[str, list[str]]) -> None:
+        self._need_key()
+        body = self._body()
+        name = str(body.get("name", ""))
+        if not NAME.fullmatch(name) or len(name) > 80:
+            raise OutputError(
+                f"{name!r} is no name for a preset; use lower-case words and numbers joined by hyphens"
+            )
+        preset = parse_preset(body["text"], name=name)
+        folder = user_folder()
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"{folder} cannot be made ({error.strerror}); check its permissions") from None
+        path = folder / f"{name}.toml"
+        write_text(preset.text, path, overwrite=bool(body.get("overwrite")))
+        self.server.preset = load_preset(path)
+        self.server.bench.measure_file(path)
+        self._send(HTTPStatus.OK, {"message": f"saved as {path}", "path": str(path)})
+
+    def _measure(self, _: dict[str, list[str]]) -> None:
+        self._need_key()
+        preset = parse_preset(self._body()["text"], name="preset")
+        self._send(HTTPStatus.OK, {"number": self.server.bench.measure(preset.chain)})
+
+    def _figures(self, query: dict[str, list[str]]) -> None:
+        self._need_key()
+        self._send(HTTPStatus.OK, self.server.bench.figures((query.get("number") or ["0"])[0]))

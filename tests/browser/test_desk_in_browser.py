@@ -1,0 +1,350 @@
+"""The desk in a real browser, opened from disk: sounds, follows its controls, saves, renders the bits of Python.
+
+Needs chromium and its driver (on Debian: the packages chromium and chromium-driver).
+"""
+
+import base64
+import io
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from tapeemu.desk.page import write_page
+from tapeemu.desk.stems import read_stems
+from tapeemu.presets import parse_preset
+
+webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+from selenium.webdriver.chrome.service import Service  # noqa: E402
+from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
+from selenium.webdriver.common.by import By  # noqa: E402
+from selenium.webdriver.common.keys import Keys  # noqa: E402
+
+BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+pytestmark = pytest.mark.skipif(
+    BROWSER is None or DRIVER is None, reason="chromium and chromedriver are not installed"
+)
+
+RATE = 48_000
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+)
+PRESET = """format = 1
+# what it is for
+purpose = "A test of the desk."
+
+# first the drive
+[[stages]]
+name = "drive"
+kind = "preamp_drive"
+drive_db = 6.0 # by ear
+
+# then the tape
+[[stages]]
+name = "tape"
+kind = "wow_flutter"
+weighted_flutter_percent = 0.2
+"""
+
+
+def stem(folder: Path, frames: int, name: str = "tone", channels: int = 2) -> Path:
+    path = folder / f"{name}.wav"
+    time_ = np.arange(frames) / RATE
+    tone = np.stack([0.25 * np.sin(2 * np.pi * hertz * time_) for hertz in (220.0, 331.0)[:channels]])
+    soundfile.write(path, tone.T, RATE, subtype="PCM_24")
+    return path
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("desk")
+    stems = read_stems([stem(folder, 2 * RATE), stem(folder, RATE, "one", channels=1)])
+    return write_page(stems, parse_preset(PRESET, name="for-the-test"), folder / "a #desk? 100%.html")
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    options = webdriver.ChromeOptions()
+    options.binary_location = BROWSER
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}", "--window-size=1300,1000"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver.set_script_timeout(60)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def opened(browser: Any, page: Path) -> Any:
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    return browser
+
+
+def until(condition: Callable[[], Any], what: str, seconds: float = 20.0) -> Any:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if value := condition():
+            return value
+        time.sleep(0.02)
+    raise AssertionError(f"waited {seconds} s in vain: {what}")
+
+
+def desk(browser: Any, expression: str) -> Any:
+    return browser.execute_script(f"const {{ desk }} = window.tapeemuDesk; return {expression}")
+
+
+def element(browser: Any, name: str) -> Any:
+    found = browser.find_element(By.ID, name)
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", found)
+    return found
+
+
+def test_it_plays_and_says_nothing_to_the_console(opened: Any) -> None:
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.meters && desk.meters.outPeak > 0.05"), "sound comes out")
+    until(lambda: desk(opened, "desk.sound.place > 0.3"), "the position moves")
+    assert desk(opened, "desk.sound.volumeDb") <= -20  # the first sound is a quiet one
+    element(opened, "play").click()
+    until(lambda: not desk(opened, "desk.sound.playing"), "it pauses")
+    assert opened.get_log("browser") == []
+
+
+def test_no_request_leaves_the_page(opened: Any) -> None:
+    sent = [entry["message"] for entry in opened.get_log("performance") if "requestWillBeSent" in entry["message"]]
+    assert sent
+    assert not [each for each in sent if '"url":"http' in each.replace(" ", "")]
+
+
+def test_a_slider_by_keys_by_typing_and_back_to_the_default(opened: Any) -> None:
+    slider = element(opened, "stage-0-drive_db")
+    assert slider.get_attribute("role") == "slider"
+    assert slider.get_attribute("aria-valuetext") == "6 dB"
+    slider.send_keys(Keys.ARROW_RIGHT)
+    assert float(slider.get_attribute("aria-valuenow")) > 6.0
+    slider.send_keys(Keys.END)
+    assert slider.get_attribute("aria-valuetext") == "60 dB"
+    assert "drive_db = 60.0 # by ear" in desk(opened, "desk.text")
+    slider.send_keys(Keys.DELETE)
+    assert "drive_db" not in desk(opened, "desk.text")
+    assert slider.get_attribute("aria-valuetext") == "left out: 6 dB"
+    typed = element(opened, "stage-1-weighted_flutter_percent-typed")
+    typed.send_keys(Keys.CONTROL, "a")
+    typed.send_keys("0,35", Keys.ENTER)
+    assert "weighted_flutter_percent = 0.35" in desk(opened, "desk.text")
+    typed.send_keys(Keys.CONTROL, "a")
+    typed.send_keys("99", Keys.ENTER)
+    assert typed.get_attribute("aria-invalid") == "true"
+    assert "weighted_flutter_percent = 0.35" in desk(opened, "desk.text")
+
+
+def test_a_slider_by_pointer(opened: Any) -> None:
+    slider = element(opened, "stage-0-asymmetry_percent")
+    box = slider.rect
+    ActionChains(opened).move_to_element_with_offset(slider, int(box["width"] * 0.25), 0).click().perform()
+    value = float(slider.get_attribute("aria-valuenow"))
+    assert value == pytest.approx(30.0, abs=2.0)
+    actions = ActionChains(opened).move_to_element_with_offset(slider, int(box["width"] * 0.25), 0)
+    actions.click_and_hold().move_by_offset(-30, 0).release().perform()
+    assert float(slider.get_attribute("aria-valuenow")) < value
+    assert desk(opened, "desk.past.length") == 2
+    ActionChains(opened).double_click(slider).perform()
+    assert "asymmetry_percent" not in desk(opened, "desk.text")
+
+
+def test_stages_move_and_everything_is_undone(opened: Any) -> None:
+    element(opened, "stage-0-forth").click()
+    text = desk(opened, "desk.text")
+    assert text.index('name = "tape"') < text.index('name = "drive"')
+    assert '# first the drive\n[[stages]]\nname = "drive"' in text  # comments go along
+    element(opened, "stage-1-on").click()
+    assert "bypass = true" in desk(opened, "desk.text")
+    element(opened, "undo").click()
+    element(opened, "undo").click()
+    assert desk(opened, "desk.text") == PRESET
+    element(opened, "redo").click()
+    assert desk(opened, "desk.text") == text
+
+
+def test_what_is_set_removes_what_would_contradict_it(opened: Any) -> None:
+    element(opened, "stage-0-thd_percent").send_keys(Keys.ARROW_RIGHT)
+    text = desk(opened, "desk.text")
+    assert "drive_db" not in text
+    assert "thd_percent = " in text
+    assert desk(opened, "desk.mistake") is None
+
+
+def test_text_and_strips_are_one_and_mistakes_are_told_at_the_line(opened: Any) -> None:
+    opened.execute_script("document.getElementById('text-fold').open = true")
+    area = element(opened, "text")
+    opened.execute_script(
+        "arguments[0].value = arguments[1]; arguments[0].dispatchEvent(new Event('input'))",
+        area,
+        PRESET.replace("drive_db = 6.0", "drive_db = 600.0"),
+    )
+    assert element(opened, "text-mistake").text == "Line 9: drive_db is 600, but must be -40 to 60 dB".replace(
+        "-", "\u2212"
+    )
+    opened.execute_script(
+        "arguments[0].value = arguments[1]; arguments[0].dispatchEvent(new Event('input'))",
+        area,
+        PRESET.replace("drive_db = 6.0", "drive_db = 12.0"),
+    )
+    assert element(opened, "text-mistake").text == ""
+    assert element(opened, "stage-0-drive_db").get_attribute("aria-valuetext") == "12 dB"
+
+
+def test_two_settings_are_kept_apart_and_copied(opened: Any) -> None:
+    element(opened, "use-b").click()
+    element(opened, "stage-0-drive_db").send_keys(Keys.END)
+    element(opened, "use-a").click()
+    assert desk(opened, "desk.text") == PRESET
+    element(opened, "use-b").click()
+    assert "drive_db = 60.0" in desk(opened, "desk.text")
+    element(opened, "copy").click()
+    element(opened, "use-a").click()
+    assert "drive_db = 60.0" in desk(opened, "desk.text")
+
+
+RENDER = """
+const done = arguments[1];
+const { desk } = window.tapeemuDesk;
+desk.sound.file(desk.setup, arguments[0], () => {}).then(({ wav }) => {
+  let text = "";
+  const bytes = new Uint8Array(wav);
+  for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
+  done(btoa(text));
+}, (error) => done("!" + error.message));
+"""
+
+
+def rendered(browser: Any, index: int) -> np.ndarray:
+    raw = browser.execute_async_script(RENDER, index)
+    assert not raw.startswith("!"), raw
+    audio, rate = soundfile.read(io.BytesIO(base64.b64decode(raw)), dtype="float32", always_2d=True)
+    assert rate == RATE
+    return np.asarray(audio.T)
+
+
+def processed(path: Path, preset: Path, out: Path, **environment: str) -> np.ndarray:
+    command = ["process", str(path), "--preset", str(preset), "--out", str(out), "--depth", "float"]
+    subprocess.run(
+        [sys.executable, "-m", "tapeemu", *command],
+        check=True,
+        env={**os.environ, **environment},
+        capture_output=True,
+    )
+    return np.asarray(soundfile.read(out / path.name, dtype="float32", always_2d=True)[0].T)
+
+
+def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> None:
+    # Plain Python: nothing is fused or reordered there, and nothing needs compiling for so few samples.
+    text = PRESET.split("\n# then")[0]
+    source, preset = stem(tmp_path, 96, channels=1), tmp_path / "short.toml"
+    preset.write_text(text, "utf-8")
+    page = write_page(read_stems([source]), parse_preset(text, name="short"), tmp_path / "short.html")
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    here = rendered(browser, 0)
+    there = processed(source, preset, tmp_path / "out", NUMBA_DISABLE_JIT="1")
+    assert np.max(np.abs(here)) > 0.01
+    assert np.array_equal(here, there)
+
+
+# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called.
+# What comes out of the player, at full level, comes back.
+OFFLINE = """
+const [seconds, steps, done] = arguments;
+const { desk } = window.tapeemuDesk;
+(async () => {
+  const { sound } = desk;
+  sound.volumeDb = 0;
+  document.getElementById("match").checked = false;
+  desk.applyMatch();
+  const context = new OfflineAudioContext(2, seconds * 48000, 48000);
+  await sound.open(context);
+  const moment = () => new Promise((resolve) => setTimeout(resolve, 60));
+  await moment();
+  sound.send({ type: "play", on: true });
+  await moment();
+  for (const [time, method, ...given] of steps) {
+    context.suspend(time).then(async () => {
+      desk[method](...given);
+      await moment();
+      context.resume();
+    });
+  }
+  const heard = await context.startRendering();
+  done([0, 1].map((channel) => {
+    const bytes = new Uint8Array(heard.getChannelData(channel).buffer);
+    let text = "";
+    for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
+    return btoa(text);
+  }));
+})().catch((error) => done(String(error.stack)));
+"""
+
+
+def played(browser: Any, seconds: float, steps: list[tuple[Any, ...]]) -> np.ndarray:
+    found = browser.execute_async_script(OFFLINE, seconds, steps)
+    assert isinstance(found, list), found
+    return np.stack([np.frombuffer(base64.b64decode(raw), "<f4") for raw in found]).astype(np.float64)
+
+
+def page_of(browser: Any, folder: Path, text: str, sources: list[Path]) -> None:
+    page = write_page(read_stems(sources), parse_preset(text, name="page"), folder / "page.html", overwrite=True)
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+
+
+def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_path: Path) -> None:
+    source = stem(tmp_path, 2 * RATE)
+    page_of(browser, tmp_path, PRESET, [source])
+    file = rendered(browser, 0).astype(np.float64)
+    heard = played(browser, 1.5, [])
+    # The player begins with a fade of 30 ms and says nowhere how late it is: the place of the best match tells.
+    middle = file[0, 24_000:48_000]
+    lags = np.arange(0, 20_000)
+    spectrum = np.fft.rfft(heard[0], 131_072) * np.conj(np.fft.rfft(middle, 131_072))
+    latency = int(np.argmax(np.fft.irfft(spectrum)[24_000 + lags]))
+    error = heard[:, 24_000 + latency : 48_000 + latency] - file[:, 24_000:48_000]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
+
+
+def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(4 * RATE) / RATE), RATE, subtype="FLOAT")
+    text = PRESET.split("\n# then")[0].replace("drive_db = 6.0", "drive_db = 0.0")
+    page_of(browser, tmp_path, text, [path])
+    steps = [
+        (1.0, "change", [0], "drive_db", 10.0, {"type": "number"}),
+        (1.5, "change", [0], "bypass", True),
+        (2.0, "change", [0], "bypass", None),
+        (2.5, "add", "wow_flutter"),
+        (3.0, "setDry", True),
+    ]
+    heard = played(browser, 3.5, steps)[0, RATE // 2 :]
+    assert np.max(np.abs(heard)) > 0.05
+    # 20 harmonics of 100 Hz lie below 5 kHz and leave nothing above it; a click is all over the spectrum.
+    window = np.kaiser(4096, 20.0)
+    frames = np.stack([heard[at : at + 4096] * window for at in range(0, heard.size - 4096, 1024)])
+    spectra = np.abs(np.fft.rfft(frames)) / np.sum(window) * 2.0
+    above = spectra[:, int(8_000 * 4096 / RATE) :]
+    assert 20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))) < -100.0
