@@ -34,9 +34,7 @@ class CurvePoint(Settings):
     seconds: float | None = setting(
         None, "Time on the tape, from its position 0. Leave out to set samples.", unit="s", ge=-1e6, le=1e6
     )
-    samples: int | None = setting(
-        None, "Place on the tape in samples, instead of seconds.", ge=-(2**53), le=2**53
-    )
+    samples: int | None = setting(None, "Place on the tape in samples, instead of seconds.", ge=-(2**53), le=2**53)
     value: float = required_setting("Value of the setting there, in its own unit.")
     shape: Literal["linear", "smooth", "hold"] = setting(
         "linear", "The way to the next point: straight, with a soft beginning and end, or held until there."
@@ -61,11 +59,15 @@ class Curve(Settings):
         if not 1 <= len(points) <= _MOST_POINTS:
             raise ValueError(f"has {len(points)} points, but a curve has 1 to {_MOST_POINTS}")
         if len({point.samples is None for point in points}) > 1:
-            raise ValueError("some points are in seconds and some in samples; give all times of a curve in one unit")
+            raise ValueError(
+                "some points are in seconds and some in samples; give all times of a curve in one unit"
+            )
         times = [point.seconds if point.samples is None else point.samples for point in points]
         for before, after in zip(times, times[1:], strict=False):
             if after < before:  # type: ignore[operator]
-                raise ValueError(f"a point at {after:g} stands behind one at {before:g}; put points in order of time")
+                raise ValueError(
+                    f"a point at {after:g} stands behind one at {before:g}; put points in order of time"
+                )
         return points
 
     def mean(self, first: float, behind: float, sample_rate: float) -> float:
