@@ -1,12 +1,13 @@
 """Settings that follow curves over the tape.
 
-A curve is points in time and how the value goes from each to the next. A processor whose settings can move takes up new
-values every 5 ms of tape (:mod:`tapeemu.dsp.kernels.glides`) and goes through them smoothly: straight lines stay where
-they are, corners and jumps are rounded over 15 ms. What is taken up is the mean of the curve over the cell, so the sample
-at which a jump stands is heard; and it is known ahead, so nothing is late.
+A curve is points in time and how the value goes from each to the next. A processor whose settings can move takes
+up new values every 5 ms of tape (:mod:`tapeemu.dsp.kernels.glides`) and goes through them smoothly: straight lines
+stay where they are, corners and jumps are rounded over 15 to 20 ms. What is taken up is the mean of the curve over
+the cell, so the sample at which a jump stands is heard; and it is known ahead, so nothing is late.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -48,7 +49,7 @@ class CurvePoint(Settings):
 
 
 class Curve(Settings):
-    """The course of one setting over the tape; before its first point and behind its last it holds their values."""
+    """The course of one setting over the tape; outside of its points it holds the values of the nearest."""
 
     setting: str = required_setting("Name of the setting that follows it.")
     points: tuple[CurvePoint, ...] = required_setting("Points in the order of time; two at one time are a jump.")
@@ -63,7 +64,7 @@ class Curve(Settings):
                 "some points are in seconds and some in samples; give all times of a curve in one unit"
             )
         times = [point.seconds if point.samples is None else point.samples for point in points]
-        for before, after in zip(times, times[1:], strict=False):
+        for before, after in pairwise(times):
             if after < before:  # type: ignore[operator]
                 raise ValueError(
                     f"a point at {after:g} stands behind one at {before:g}; put points in order of time"

@@ -28,8 +28,8 @@ _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
 _OPTIONAL = ("length_ratio", "change", "adds_sound", "rings")
-"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, or has a tail
-that is to be heard."""
+"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, or has a
+tail that is to be heard."""
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,11 @@
 """Settings that follow curves over the tape, in Python, in preset files and in C.
 
-Truth: integrals by scipy, a gain that is known, the spectrum of a sine. Goals: -100 dBFS above the signal band for a
-jump over the full range; the lag of a ramp at most a sample; no more than +3 dB under random jumps.
+Truth: integrals by scipy, a gain that is known, the spectrum of a sine. Goals: -100 dBFS above the signal band for
+a jump over the full range; the lag of a ramp at most a sample; no more than +3 dB under random jumps.
 """
 
 import shutil
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -69,7 +70,7 @@ def test_the_mean_of_a_curve_is_its_integral() -> None:
         points = made.points
         if at < points[0].seconds * RATE:  # type: ignore[operator]
             return points[0].value
-        for one, other in zip(points, points[1:], strict=False):
+        for one, other in pairwise(points):
             begin, end = one.seconds * RATE, other.seconds * RATE  # type: ignore[operator]
             if begin <= at < end:
                 way = (at - begin) / (end - begin)
@@ -350,7 +351,7 @@ SET = [
 def test_a_setting_moves_in_c_as_in_python(
     library: LiveLibrary, processor: Processor, name: str, value: float
 ) -> None:
-    """A live change is not known ahead: it is two and a half cells of 240 samples later than the same jump of a curve."""
+    """A live change is not known ahead: it is two cells and a half, of 240 samples, later than a curve."""
     audio = 0.2 * np.random.default_rng(6).standard_normal((1, 12_000))
     at = 4_811
     late = processor.stream(sample_rate=RATE, channels=1).latency

@@ -14,8 +14,8 @@ from tapeemu.dsp.kernels.glides import (
     GLIDE_ARRAYS,
     MOVING,
     Glide,
-    glide_design,
     bent_level,
+    glide_design,
     glide_exponentials,
     glide_levels,
     glide_pass,
@@ -61,7 +61,8 @@ DRIVE_MOVES = ("drive_db", "thd_percent", "reference_level_dbfs")
 
 GAIN, LEVEL, REST, POLE, BEND = range(5)
 _PLAN = 5
-"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter, bend of the level."""
+"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter, and where
+the level bends."""
 
 _LOG_GAIN, _LOG_TONE, _LOG_EXCESS = 0, 1, 2
 _NUMBERS = 3

@@ -1,10 +1,10 @@
 """Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
 
-The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
-between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
-the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
-straight line has two cells later: who knows the course gives that, and who gives the mean over the cell that has just
-passed is two cells and a half late.
+The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number;
+in between it is a cubic B-spline of the last four. A jump becomes a transition over three cells (four if it is
+inside of one), whose spectrum falls with the fourth power of frequency; a straight line stays one. What is taken
+up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that; who gives
+the mean over the cell that has just passed is two cells and a half late.
 """
 
 from typing import NamedTuple
@@ -152,7 +152,7 @@ def _value(number: int, at: int, glide: Glide) -> Precise:
     behind = uu * u
     near = 4.0 - 6.0 * uu + 3.0 * behind
     far = 6.0 - before - near - behind
-    total = before * values[number, column] + near * values[number, column + 1]
+    total: Precise = before * values[number, column] + near * values[number, column + 1]
     total += far * values[number, column + 2] + behind * values[number, column + 3]
     return total / 6.0
 
@@ -188,8 +188,8 @@ def glide_exponentials(number: int, first: int, late: int, glide: Glide, out: Re
 def bent_level(gain: Precise, reference: Precise, bend: Precise) -> Precise:
     """Logarithm of about the level behind a saturating curve that keeps a tone's level.
 
-    Between small tones, for which the level is one over the gain, and large ones, for which it no longer depends on it.
-    Gain and level that went each its own way from one pair of values to another could be far too much in between.
+    For small tones the level is one over the gain, for large ones it no longer depends on it. Gain and level that
+    went each its own way from one pair of values to another could be far too much in between.
 
     Parameters
     ----------

@@ -14,8 +14,8 @@ from tapeemu.dsp.kernels.glides import (
     GLIDE_ARRAYS,
     MOVING,
     Glide,
-    glide_design,
     bent_level,
+    glide_design,
     glide_exponentials,
     glide_levels,
     glide_pass,
@@ -82,7 +82,7 @@ _NUMBERS = 3
 """Numbers that glide, see :func:`tapeemu.dsp.kernels.glides.glide_levels`."""
 
 _BEND = 0.0685
-"""Small fields magnetise a third, large ones give a square: a fundamental of 4 / pi. It bends where the two meet."""
+"""Small fields magnetise a third, large ones give a square, 4 / pi as a fundamental: it bends where both meet."""
 
 _FIELDS, _GAINS, _SCALED = 0, 1, 2
 _SCRATCH_ROWS = 3

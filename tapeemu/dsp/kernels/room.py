@@ -21,7 +21,6 @@ from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, logarithm_of_ten, power_of_ten, sine_of_turns
 from tapeemu.dsp.kernels.glides import (
     AT,
-    CELL as GLIDE_CELL,
     GLIDE_ARRAYS,
     MOVING,
     Glide,
@@ -32,6 +31,9 @@ from tapeemu.dsp.kernels.glides import (
     glide_shapes,
     glide_target,
     glide_values,
+)
+from tapeemu.dsp.kernels.glides import (
+    CELL as GLIDE_CELL,
 )
 from tapeemu.dsp.kernels.network import (
     CELL,
@@ -59,7 +61,6 @@ from tapeemu.dsp.kernels.network import (
     LINE_ORDER,
     LONGEST_CELL,
     MIXING_GAIN,
-    MOVING as TURNING,
     NUMBERS,
     OWN,
     OWN_ROW,
@@ -82,6 +83,9 @@ from tapeemu.dsp.kernels.network import (
     write_moving_output,
     write_output,
     write_rows,
+)
+from tapeemu.dsp.kernels.network import (
+    MOVING as TURNING,
 )
 from tapeemu.dsp.kernels.octave_decay import READ_POINTS
 from tapeemu.dsp.kernels.room_layout import (

@@ -3,11 +3,11 @@
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
  *
- * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
- * between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
- * the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
- * straight line has two cells later: who knows the course gives that, and who gives the mean over the cell that has just
- * passed is two cells and a half late.
+ * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number;
+ * in between it is a cubic B-spline of the last four. A jump becomes a transition over three cells (four if it is
+ * inside of one), whose spectrum falls with the fourth power of frequency; a straight line stays one. What is taken
+ * up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that; who gives
+ * the mean over the cell that has just passed is two cells and a half late.
  */
 
 #include "glides.h"
@@ -160,8 +160,8 @@ KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide 
 /*
  * Logarithm of about the level behind a saturating curve that keeps a tone's level.
  *
- * Between small tones, for which the level is one over the gain, and large ones, for which it no longer depends on it.
- * Gain and level that went each its own way from one pair of values to another could be far too much in between.
+ * For small tones the level is one over the gain, for large ones it no longer depends on it. Gain and level that
+ * went each its own way from one pair of values to another could be far too much in between.
  *
  * Parameters
  * ----------
