@@ -148,6 +148,7 @@ ROOMS = (
         ("tapeemu.presets",),
         "preset files: read, write, find, measure, verify, solve",
         (
+            "tapeemu automation",
             "tapeemu chain",
             "tapeemu processors",
             "tapeemu processor",
@@ -180,6 +181,7 @@ ROOMS = (
         ("tapeemu.chain",),
         "stages in a row, which together are a processor",
         (
+            "tapeemu automation",
             "tapeemu processors",
             "tapeemu processor",
             "tapeemu settings",
@@ -187,6 +189,18 @@ ROOMS = (
             "tapeemu units",
             "tapeemu validation",
             "tapeemu errors",
+        ),
+    ),
+    Room(
+        "tapeemu automation",
+        ("tapeemu.automation",),
+        "settings that follow curves over the tape",
+        (
+            "tapeemu kernel stream",
+            "tapeemu processor",
+            "tapeemu settings",
+            "tapeemu kernels",
+            "tapeemu validation",
         ),
     ),
     Room(

@@ -7,6 +7,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from tapeemu.automation import Curve, CurvePoint
     from tapeemu.chain import Chain, Stage
     from tapeemu.comparison import compare
     from tapeemu.presets import Preset, load_preset
@@ -27,6 +28,8 @@ __all__ = [
     "AmplitudeFlutter",
     "Chain",
     "Crosstalk",
+    "Curve",
+    "CurvePoint",
     "FdnReverb",
     "HeadAzimuth",
     "PreampDrive",
@@ -46,6 +49,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "tapeemu.automation": ("Curve", "CurvePoint"),
     "tapeemu.chain": ("Chain", "Stage"),
     "tapeemu.comparison": ("compare",),
     "tapeemu.presets": ("Preset", "load_preset"),

@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any, ClassVar, Self, overload
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import InstanceOf, field_validator
+from pydantic import InstanceOf, field_validator, model_validator
 
+from tapeemu.automation import MIX, AutomatedStream, Curve, MovingMix
 from tapeemu.errors import ParameterError
 from tapeemu.processor import (
     AnyAudio,
@@ -37,7 +38,7 @@ from tapeemu.validation import FloatArray, check_audio
 
 __all__ = ["STAGE_KEYS", "Chain", "ChainStream", "Stage", "StageStream", "processor_class", "spoken"]
 
-STAGE_KEYS = ("name", "bypass", "mix_percent")
+STAGE_KEYS = ("name", "bypass", "mix_percent", "automation")
 """Settings of a stage that stand beside its processor's in a table; no processor may have one of that name."""
 
 _HELD_BACK = 8
@@ -61,6 +62,9 @@ class Stage(Settings):
         100 is the processor alone, 0 its input alone; in between, the input is delayed by the
         processor's latency before the two are added, so that they do not comb. A processor that changes
         the speed is mixed with its input at that speed: the same tape without wow and flutter.
+    automation : tuple of Curve
+        Settings that follow curves over the tape, one curve each: those in the processor's `moves`, and
+        ``mix_percent``. A curve stands above the setting's own value.
     """
 
     processor: InstanceOf[Processor]
@@ -69,9 +73,38 @@ class Stage(Settings):
     mix_percent: float = setting(
         100.0, "Share of the processed signal; the rest is the input, equally late.", unit="%", ge=0.0, le=100.0
     )
+    automation: tuple[Curve, ...] = setting((), "Settings that follow curves over the tape.")
+
+    @model_validator(mode="after")
+    def _curves_can_be_followed(self) -> Self:
+        seen = set()
+        for curve in self.automation:
+            name = curve.setting
+            if name in seen:
+                raise ValueError(f"automation has two curves for {name}; make them one")
+            seen.add(name)
+            if name != MIX and name not in self.processor.moves:
+                able = ", ".join((*self.processor.moves, MIX))
+                raise ValueError(f"{name!r} of {self.processor.kind} cannot follow a curve; these can: {able}")
+            for value in {point.value for point in curve.points}:
+                if name == MIX:
+                    if not 0.0 <= value <= 100.0:
+                        raise ValueError(f"a point of {MIX} is {value:g} %, but must be 0 to 100 %")
+                    continue
+                try:
+                    self.processor.replace(**{name: value})
+                except ParameterError as error:
+                    raise ValueError(f"a point of the curve of {name} cannot be: {error}") from None
+        return self
+
+    def curve_of(self, name: str) -> Curve | None:
+        """The curve that a setting follows; None if it follows none."""
+        return next((curve for curve in self.automation if curve.setting == name), None)
 
     def to_dict(self) -> dict[str, Any]:
         own = {key: getattr(self, key) for key in STAGE_KEYS if getattr(self, key) != _stage_default(key)}
+        if self.automation:
+            own["automation"] = [curve.to_dict() for curve in self.automation]
         return {"kind": self.processor.kind, **own, **self.processor.to_dict()}
 
     @classmethod
@@ -204,7 +237,11 @@ class Chain(Processor):
     @property
     def sounding(self) -> tuple[Stage, ...]:
         """The stages that are heard: not bypassed, and not mixed away."""
-        return tuple(stage for stage in self.stages if not stage.bypass and stage.mix_percent > 0.0)
+        return tuple(
+            stage
+            for stage in self.stages
+            if not stage.bypass and (stage.mix_percent > 0.0 or stage.curve_of(MIX) is not None)
+        )
 
     @property
     def traits(self) -> Traits:
@@ -386,18 +423,31 @@ class StageStream:
     """
 
     def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int, track: int) -> None:
-        self._inner = stage.processor.stream(
-            sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        curves = [curve for curve in stage.automation if curve.setting != MIX]
+        where: dict[str, Any] = {
+            "sample_rate": sample_rate,
+            "channels": channels,
+            "start_sample": start_sample,
+            "track": track,
+        }
+        self._inner: Stream = (
+            AutomatedStream(stage.processor, curves, **where) if curves else stage.processor.stream(**where)
         )
         # Without a stage in it a chain is its own input, and nothing is mixed.
         self._share = 1.0 if _is_wire(stage.processor) else stage.mix_percent / 100.0
         self.latency = self._inner.latency
         self.length_ratio = self._inner.length_ratio
-        self._dry_path = self._inner.steady() if self._share < 1.0 else []
-        if self._share < 1.0:
+        self._moving: MovingMix | None = None
+        course = stage.curve_of(MIX)
+        mixes = self._share < 1.0 or (course is not None and not _is_wire(stage.processor))
+        self._dry_path = self._inner.steady() if mixes else []
+        if mixes:
             from tapeemu.dsp.kernels.chain import mix_blocks
 
             self._mix = mix_blocks
+            if course is not None:
+                heard = _place_behind(start_sample, self.length_ratio) - self.latency
+                self._moving = MovingMix(course, sample_rate=sample_rate, place=heard)
         # What waits to be paired: with a length of its own, one side may give some samples more in a block.
         self._dry = np.zeros((channels, 0))
         self._wet = np.zeros((channels, 0))
@@ -405,7 +455,7 @@ class StageStream:
     def advance(self, block: FloatArray) -> FloatArray:
         """Process a block, see :meth:`tapeemu.processor.Stream.advance`."""
         wet = self._inner.advance(block)
-        if self._share == 1.0:
+        if self._share == 1.0 and self._moving is None:
             return wet
         dry = block
         for stream in self._dry_path:
@@ -416,7 +466,10 @@ class StageStream:
             ready = min(dry.shape[1], wet.shape[1])
             self._dry, self._wet = dry[:, ready:].copy(), wet[:, ready:].copy()
             dry, wet = dry[:, :ready].copy(), wet[:, :ready].copy()
-        self._mix(self._share, dry, wet)
+        if self._moving is not None:
+            self._moving.mix(dry, wet)
+        else:
+            self._mix(self._share, dry, wet)
         return wet
 
     def steady(self) -> list[Stream]:

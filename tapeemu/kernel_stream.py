@@ -52,6 +52,8 @@ class ProcessorKernels:
     tail: Callable[..., int]
     process: Callable[..., int | None]
     seek: Callable[..., None]
+    change: Callable[..., None] | None = None
+    """Of a processor whose settings can move."""
 
     def settings_from(self, **values: Any) -> Any:
         """The settings with every number in the type that is declared, so that one version is compiled."""
@@ -87,6 +89,7 @@ def processor_kernels(name: str) -> ProcessorKernels:
         tail=getattr(module, f"{name}_tail"),
         process=getattr(module, f"{name}_process"),
         seek=getattr(module, f"{name}_seek"),
+        change=getattr(module, f"{name}_change", None),
     )
 
 
@@ -137,8 +140,17 @@ class KernelStream(Stream):
         self._process(self.memory, block, out)
         return out
 
+    def change(self, settings: NamedTuple) -> None:
+        """Go to other settings, see :mod:`tapeemu.dsp.kernels.glides`; only those that move may differ."""
+        assert self.kernels.change is not None
+        self.kernels.change(settings, self.sample_rate, self.channels, self.memory)
+
     def tail_samples(self, level_db: float = -60.0) -> int:
-        return int(self.kernels.tail(self.settings, self.sample_rate, self.channels, float(level_db)))
+        return self.tail_of(self.settings, level_db)
+
+    def tail_of(self, settings: NamedTuple, level_db: float) -> int:
+        """Tail that it would have with other settings, see :meth:`tail_samples`."""
+        return int(self.kernels.tail(settings, self.sample_rate, self.channels, float(level_db)))
 
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""

@@ -282,6 +282,13 @@ class Processor(Settings, ABC):
     kind: ClassVar[str]
     """Name of the artefact in presets and on the command line."""
 
+    moves: ClassVar[tuple[str, ...]] = ()
+    """Settings that can follow a curve while it plays; none unless a processor says so."""
+
+    def kernel_settings(self) -> Any:
+        """The settings as kernels take them; every processor with settings that move has them."""
+        raise NotImplementedError(f"{self.kind} has no kernels")
+
     @property
     def traits(self) -> Traits:
         """What it does to sound with these settings; nothing in particular unless a processor says so."""

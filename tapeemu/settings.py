@@ -81,7 +81,7 @@ class _SettingsClass(ModelMetaclass):
         ours = {name for base in cls.__mro__ if not base.__module__.startswith("pydantic") for name in vars(base)}
         return sorted(
             name
-            for name in ours - {"amounts", "model_config"}
+            for name in ours - {"amounts", "model_config", "moves", "kernel_settings"}
             if not name.startswith("_") or name in _SHOWN_SPECIAL
         )
 

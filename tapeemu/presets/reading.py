@@ -273,7 +273,10 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
         if kind == Chain.kind
         else _settings(kinds[kind], settings, path, problems)
     )
-    problems += [((*path, *place), text) for place, text in Stage.find_problems({**own, "processor": Chain()})]
+    # What curves can be followed depends on the processor; without one they are not looked at.
+    checked = own if processor is not None else {key: own[key] for key in own if key != "automation"}
+    found = Stage.find_problems({**checked, "processor": processor or Chain()})
+    problems += [((*path, *place), text) for place, text in found]
     if isinstance(own.get("name"), str) and not _good_name(own["name"]):
         problems.append(
             ((*path, "name"), f"name is {own['name']!r}, but must be of letters, digits, spaces, '-' and '_'")

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from tapeemu.automation import Curve, CurvePoint
 from tapeemu.chain import Chain, Stage
 from tapeemu.presets.kept_figures import KEPT
 from tapeemu.presets.reading import FORMAT, file_kinds
@@ -126,6 +127,21 @@ def _or_with_unit(body: dict[str, Any]) -> dict[str, Any]:
     return {**rest, "anyOf": [*choices, _WITH_UNIT]}
 
 
+def _curve() -> dict[str, Any]:
+    body = Curve.model_json_schema()
+    point = body.pop("$defs")["CurvePoint"]
+    point["description"] = (CurvePoint.__doc__ or "").split("\n")[0]
+    point["properties"] = {name: _or_with_unit(each) for name, each in point["properties"].items()}
+    body["description"] = (Curve.__doc__ or "").split("\n")[0]
+    body["properties"]["points"] = {
+        "type": "array",
+        "minItems": 1,
+        "items": {**point, "additionalProperties": False},
+        "description": Curve.model_fields["points"].description,
+    }
+    return {**body, "additionalProperties": False}
+
+
 def _stage_properties() -> dict[str, Any]:
     body = Stage.model_fields
     return {
@@ -138,4 +154,5 @@ def _stage_properties() -> dict[str, Any]:
             "default": 100.0,
             "description": body["mix_percent"].description,
         },
+        "automation": {"type": "array", "items": _curve(), "description": body["automation"].description},
     }

@@ -122,6 +122,7 @@ class FdnReverb(Processor):
     """
 
     kind = "fdn_reverb"
+    moves = ("wet_percent", "width_percent")
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "modulation_percent": ("modulation_hz",),
         "wet_percent": (
@@ -225,7 +226,7 @@ class FdnReverb(Processor):
 
         return KernelStream(
             processor_kernels("room"),
-            self._numbers(),
+            self.kernel_settings(),
             sample_rate=sample_rate,
             channels=channels,
             start_sample=start_sample,
@@ -236,7 +237,7 @@ class FdnReverb(Processor):
         """Decay times that the octave bands 63 Hz to 16 kHz shall read, shape (9,)."""
         from tapeemu.dsp.kernels.room_layout import decay_of_band
 
-        numbers = self._numbers()
+        numbers = self.kernel_settings()
         return np.array([decay_of_band(numbers, band) for band in range(_OCTAVES_HZ.size)])
 
     def designed_decay_seconds(
@@ -268,7 +269,7 @@ class FdnReverb(Processor):
         room_decays(stream.memory, rate, where.copy(), seconds)
         return seconds
 
-    def _numbers(self) -> Any:
+    def kernel_settings(self) -> Any:
         """The settings as kernels take them."""
         from tapeemu.kernel_stream import processor_kernels
 

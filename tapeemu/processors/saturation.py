@@ -46,6 +46,7 @@ class PreampDrive(Processor):
     """
 
     kind: ClassVar[str] = "preamp_drive"
+    moves: ClassVar[tuple[str, ...]] = ("drive_db", "thd_percent", "reference_level_dbfs")
 
     drive_db: float | None = setting(
         None,
@@ -104,14 +105,14 @@ class PreampDrive(Processor):
         """Gain into the curve in dB: as set, or as solved for from `thd_percent`."""
         from tapeemu.dsp.kernels.drive import effective_drive_db
 
-        return _solved(effective_drive_db, self._numbers())
+        return _solved(effective_drive_db, self.kernel_settings())
 
     @property
     def output_gain_db(self) -> float:
         """Gain after the curve in dB: zero, or what `level_matched` asks for."""
         from tapeemu.dsp.kernels.drive import output_gain
 
-        return gain_to_db(_solved(output_gain, self._numbers()))
+        return gain_to_db(_solved(output_gain, self.kernel_settings()))
 
     def expected_thd_percent(self, level_dbfs: float) -> float:
         """THD_F in percent of a sine at a level in dBFS, from the Fourier coefficients of the curve."""
@@ -126,14 +127,14 @@ class PreampDrive(Processor):
 
         return KernelStream(
             processor_kernels("drive"),
-            self._numbers(),
+            self.kernel_settings(),
             sample_rate=sample_rate,
             channels=channels,
             start_sample=start_sample,
             track=track,
         )
 
-    def _numbers(self) -> Any:
+    def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.kernel_stream import processor_kernels
 
@@ -194,6 +195,7 @@ class TapeMagnetisation(Processor):
     """
 
     kind: ClassVar[str] = "tape_magnetisation"
+    moves: ClassVar[tuple[str, ...]] = ("drive_db", "mol_db", "reference_level_dbfs")
 
     drive_db: float | None = setting(
         None,
@@ -239,34 +241,34 @@ class TapeMagnetisation(Processor):
         """Field of a full-scale sine in dB above 40 kA/m: as set, or as solved for from `mol_db`."""
         from tapeemu.dsp.kernels.magnetised import field_drive_db
 
-        return _solved(field_drive_db, self._numbers())
+        return _solved(field_drive_db, self.kernel_settings())
 
     @property
     def effective_mol_db(self) -> float:
         """Level of 3 % third harmonic in dB above the reference level: as set, or as it follows."""
         from tapeemu.dsp.kernels.magnetised import mol_db
 
-        return _solved(mol_db, self._numbers())
+        return _solved(mol_db, self.kernel_settings())
 
     @property
     def full_scale_field(self) -> float:
         """Peak field of a full-scale sine, in units of the shape field a (22 kA/m)."""
         from tapeemu.dsp.kernels.magnetised import full_scale_field
 
-        return _solved(full_scale_field, self._numbers())
+        return _solved(full_scale_field, self.kernel_settings())
 
     @property
     def output_gain(self) -> float:
         """Output per magnetisation M / Ms."""
         from tapeemu.dsp.kernels.magnetised import tape_gain
 
-        return _solved(tape_gain, self._numbers(), self.full_scale_field)
+        return _solved(tape_gain, self.kernel_settings(), self.full_scale_field)
 
     def expected_third_harmonic_percent(self, level_dbfs: float) -> float:
         """Third harmonic in percent of the fundamental, of the settled loop of a sine at a level in dBFS."""
         from tapeemu.dsp.kernels.magnetised import third_harmonic_ratio
 
-        return ratio_to_percent(_solved(third_harmonic_ratio, self._numbers(), float(level_dbfs)))
+        return ratio_to_percent(_solved(third_harmonic_ratio, self.kernel_settings(), float(level_dbfs)))
 
     @property
     def traits(self) -> Traits:
@@ -277,14 +279,14 @@ class TapeMagnetisation(Processor):
 
         return KernelStream(
             processor_kernels("magnetised"),
-            self._numbers(),
+            self.kernel_settings(),
             sample_rate=sample_rate,
             channels=channels,
             start_sample=start_sample,
             track=track,
         )
 
-    def _numbers(self) -> Any:
+    def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.kernel_stream import processor_kernels
 

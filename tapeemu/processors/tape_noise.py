@@ -50,6 +50,7 @@ class TapeNoise(Processor):
     """
 
     kind: ClassVar[str] = "tape_noise"
+    moves: ClassVar[tuple[str, ...]] = ("hiss_db", "modulation_noise_db", "hum_db", "reference_level_dbfs")
 
     hiss: bool = setting(True, "Whether there is hiss.")
     hiss_db: float | None = setting(

@@ -87,6 +87,11 @@ def _flatten(
     for stage in chain.stages:
         if stage.bypass:
             continue
+        if stage.automation:
+            raise ParameterError(
+                f"stage {stage.name!r} has automation, which the C library is given while it plays (tapeemu_set); "
+                "leave it out of what goes into C"
+            )
         first, share = len(stages), stage.mix_percent / 100.0
         place = len(groups)
         if isinstance(stage.processor, Chain):

@@ -7,20 +7,22 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.driven_sine import drive_that_gives, matching_gain
-from tapeemu.dsp.kernels.elementary import power_of_ten
+from tapeemu.dsp.kernels.elementary import logarithm, power_of_ten
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
     MOVING,
     Glide,
+    bent_level,
     glide_design,
+    glide_exponentials,
+    glide_levels,
     glide_pass,
     glide_rest,
     glide_seek,
     glide_shapes,
     glide_target,
-    glide_values,
 )
 from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
 from tapeemu.dsp.kernels.oversampling import (
@@ -61,10 +63,14 @@ MOST_GAIN_AT_SIX = 3.0
 DRIVE_MOVES = ("drive_db", "thd_percent", "reference_level_dbfs")
 """Settings that it follows while it plays."""
 
-GAIN, LEVEL, REST, POLE = 0, 1, 2, 3
-_PLAN = 4
-"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter. The first two
-are the numbers that glide."""
+GAIN, LEVEL, REST, POLE, BEND = range(5)
+_PLAN = 5
+"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter, and where
+the level bends."""
+
+_LOG_GAIN, _LOG_TONE, _LOG_EXCESS = 0, 1, 2
+_NUMBERS = 3
+"""Numbers that glide, see :func:`tapeemu.dsp.kernels.glides.glide_levels`."""
 
 _GAINS, _LEVELS, _SCALED = 0, 1, 2
 _ROWS = 3
@@ -105,12 +111,12 @@ class DriveMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (4,)
+    plan : ndarray, shape (5,)
         See the places above.
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
     glide : Glide
-        Gain into the curve, and factor behind it.
+        What gain and factor follow from.
     rows : ndarray, shape (3, CHUNK)
         Scratch.
     over : Oversampler
@@ -178,7 +184,7 @@ def drive_shapes(settings: DriveSettings, sample_rate: Precise, channels: int, s
     shapes[0, 0] = _PLAN
     shapes[1, 0] = channels
     shapes[1, 1] = OFFSET_STATE
-    glide_shapes(2, 2, shapes)
+    glide_shapes(_NUMBERS, 2, shapes)
     shapes[rows, 0] = _ROWS
     shapes[rows, 1] = CHUNK
     oversampler_shapes(drive_factor(settings, sample_rate), channels, rows + 1, shapes)
@@ -200,8 +206,12 @@ def drive_design(
     gain, level = _gain_and_level(settings, plan[POLE])
     plan[GAIN] = gain
     plan[LEVEL] = level
-    glide_rest(GAIN, gain, memory.glide)
-    glide_rest(LEVEL, level, memory.glide)
+    # Half of its square is the power of a tone that is as large as the curve's ends are far apart.
+    plan[BEND] = 0.5 if settings.level_matched == 1 else 0.0
+    log_gain, log_tone, log_excess = _logarithms(settings, gain, level, plan[BEND])
+    glide_rest(_LOG_GAIN, log_gain, memory.glide)
+    glide_rest(_LOG_TONE, log_tone, memory.glide)
+    glide_rest(_LOG_EXCESS, log_excess, memory.glide)
     glide_design(sample_rate, start_sample, memory.glide)
     oversampler_design(drive_factor(settings, sample_rate), memory.over)
 
@@ -215,14 +225,26 @@ def _gain_and_level(settings: DriveSettings, pole: Precise) -> tuple[Precise, Pr
 
 
 @kernel()
+def _logarithms(
+    settings: DriveSettings, gain: Precise, level: Precise, bend_: Precise
+) -> tuple[Precise, Precise, Precise]:
+    """The numbers that glide."""
+    log_gain = logarithm(gain)
+    log_tone = logarithm(power_of_ten(0.05 * settings.reference_level_dbfs))
+    return log_gain, log_tone, logarithm(level) - bent_level(log_gain, log_tone, bend_)
+
+
+@kernel()
 def drive_change(settings: DriveSettings, sample_rate: Precise, channels: int, memory: DriveMemory) -> None:
     """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
 
     Of the settings those of `DRIVE_MOVES` may differ from the ones that it was designed for.
     """
     gain, level = _gain_and_level(settings, memory.plan[POLE])
-    glide_target(GAIN, gain, memory.glide)
-    glide_target(LEVEL, level, memory.glide)
+    log_gain, log_tone, log_excess = _logarithms(settings, gain, level, memory.plan[BEND])
+    glide_target(_LOG_GAIN, log_gain, memory.glide)
+    glide_target(_LOG_TONE, log_tone, memory.glide)
+    glide_target(_LOG_EXCESS, log_excess, memory.glide)
 
 
 @kernel()
@@ -295,9 +317,9 @@ def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
         if moving:
             at = int(counts[AT])
             count = min(count, int(counts[CELL]) - at)
-            glide_values(GAIN, at, 0, memory.glide, memory.rows[_GAINS, :count])
+            glide_exponentials(_LOG_GAIN, at, 0, memory.glide, memory.rows[_GAINS, :count])
             # What comes out went in that much earlier.
-            glide_values(LEVEL, at, late, memory.glide, memory.rows[_LEVELS, :count])
+            glide_levels(memory.plan[BEND], at, late, memory.glide, memory.rows[_LEVELS, :count])
         gains = memory.rows[_GAINS, :count]
         levels = memory.rows[_LEVELS, :count]
         scaled = memory.rows[_SCALED, :count]

@@ -1,9 +1,10 @@
 """Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
 
-The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
-between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
-the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
-straight line has two cells later: who knows the course gives that, and who does not is two cells late.
+The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number;
+in between it is a cubic B-spline of the last four. A jump becomes a transition over three cells (four if it is
+inside of one), whose spectrum falls with the fourth power of frequency; a straight line stays one. What is taken
+up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that; who gives
+the mean over the cell that has just passed is two cells and a half late.
 """
 
 from typing import NamedTuple
@@ -12,6 +13,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises2, Reals1
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import exponential, logarithm
 
 __all__ = [
     "AT",
@@ -21,8 +23,11 @@ __all__ = [
     "NODES",
     "TARGET",
     "Glide",
+    "bent_level",
     "glide_cell",
     "glide_design",
+    "glide_exponentials",
+    "glide_levels",
     "glide_pass",
     "glide_rest",
     "glide_seek",
@@ -130,6 +135,29 @@ def glide_pass(count: int, glide: Glide) -> None:
 
 
 @kernel()
+def _value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample of the cell; below 0 of the cell before."""
+    values = glide.values
+    cell = int(glide.counts[CELL])
+    column = 1
+    if at < 0:
+        at += cell
+        column = 0
+    u = np.double(at) / np.double(cell)
+    v = 1.0 - u
+    uu = u * u
+    vv = v * v
+    # Weights add up to one: what stands does not move by more than a rounding.
+    before = vv * v
+    behind = uu * u
+    near = 4.0 - 6.0 * uu + 3.0 * behind
+    far = 6.0 - before - near - behind
+    total: Precise = before * values[number, column] + near * values[number, column + 1]
+    total += far * values[number, column + 2] + behind * values[number, column + 3]
+    return total / 6.0
+
+
+@kernel()
 def glide_values(number: int, first: int, late: int, glide: Glide, out: Reals1) -> None:
     """Write a number sample by sample.
 
@@ -145,27 +173,45 @@ def glide_values(number: int, first: int, late: int, glide: Glide, out: Reals1) 
     out : ndarray, shape (samples,)
         Gets them; must not reach beyond the cell.
     """
-    values = glide.values
-    cell = int(glide.counts[CELL])
-    scale = 1.0 / np.double(cell)
+    for k in range(out.size):
+        out[k] = _value(number, first + k - late, glide)
+
+
+@kernel()
+def glide_exponentials(number: int, first: int, late: int, glide: Glide, out: Reals1) -> None:
+    """As :func:`glide_values`, with the exponential of the number."""
+    for k in range(out.size):
+        out[k] = exponential(_value(number, first + k - late, glide))
+
+
+@kernel()
+def bent_level(gain: Precise, reference: Precise, bend: Precise) -> Precise:
+    """Logarithm of about the level behind a saturating curve that keeps a tone's level.
+
+    For small tones the level is one over the gain, for large ones it no longer depends on it. Gain and level that
+    went each its own way from one pair of values to another could be far too much in between.
+
+    Parameters
+    ----------
+    gain, reference : float
+        Logarithms of the gain into the curve and of the tone.
+    bend : float
+        Inverse square of the driven tone at which it bends; 0 if its level is not kept.
+    """
+    driven = exponential(gain + reference)
+    return 0.5 * logarithm(1.0 + bend * driven * driven) - gain
+
+
+@kernel()
+def glide_levels(bend: Precise, first: int, late: int, glide: Glide, out: Reals1) -> None:
+    """As :func:`glide_values`, for the level behind a saturating curve.
+
+    Number 0 is the logarithm of the gain, 1 that of the tone, 2 what the level's exceeds :func:`bent_level` by.
+    """
     for k in range(out.size):
         at = first + k - late
-        column = 1
-        if at < 0:
-            at += cell
-            column = 0
-        u = np.double(at) * scale
-        v = 1.0 - u
-        uu = u * u
-        vv = v * v
-        # Weights add up to one: what stands does not move by more than a rounding.
-        before = vv * v
-        behind = uu * u
-        near = 4.0 - 6.0 * uu + 3.0 * behind
-        far = 6.0 - before - near - behind
-        total = before * values[number, column] + near * values[number, column + 1]
-        total += far * values[number, column + 2] + behind * values[number, column + 3]
-        out[k] = total / 6.0
+        near = bent_level(_value(0, at, glide), _value(1, at, glide), bend)
+        out[k] = exponential(near + _value(2, at, glide))
 
 
 @kernel()

@@ -7,20 +7,22 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import exponential_less_one, logarithm_of_ten, power_of_ten
+from tapeemu.dsp.kernels.elementary import exponential_less_one, logarithm, logarithm_of_ten, power_of_ten
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
     MOVING,
     Glide,
+    bent_level,
     glide_design,
+    glide_exponentials,
+    glide_levels,
     glide_pass,
     glide_rest,
     glide_seek,
     glide_shapes,
     glide_target,
-    glide_values,
 )
 from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol, loop_harmonics
 from tapeemu.dsp.kernels.magnetisation import HISTORY_H, ROWS, SCRATCH, Law, TapeMemory, magnetise
@@ -81,8 +83,15 @@ MAGNETISED_MOVES = ("drive_db", "mol_db", "reference_level_dbfs")
 
 FIELD, GAIN, REVERSIBLE, RELEASE, SWING, POLE = 0, 1, 2, 3, 4, 5
 _PLAN = 6
-"""Places in the plan: field of full scale, and what full magnetisation gives, which are the numbers that glide; three of
+"""Places in the plan: field of full scale, and what full magnetisation gives; three of
 the numbers of a :class:`Law`; the pole of the offset filter."""
+
+_LOG_FIELD, _LOG_TONE, _LOG_EXCESS = 0, 1, 2
+_NUMBERS = 3
+"""Numbers that glide, see :func:`tapeemu.dsp.kernels.glides.glide_levels`."""
+
+_BEND = 0.0685
+"""Small fields magnetise a third, large ones give a square, 4 / pi as a fundamental: it bends where both meet."""
 
 _FIELDS, _GAINS, _SCALED = 0, 1, 2
 _SCRATCH_ROWS = 3
@@ -121,7 +130,7 @@ class MagnetisedMemory(NamedTuple):
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
     glide : Glide
-        Field of full scale, and what full magnetisation gives.
+        What field and gain follow from.
     rows : ndarray, shape (3, CHUNK)
         Scratch.
     tape : TapeMemory
@@ -238,7 +247,7 @@ def magnetised_shapes(
     shapes[0, 0] = _PLAN
     shapes[1, 0] = channels
     shapes[1, 1] = OFFSET_STATE
-    glide_shapes(2, 2, shapes)
+    glide_shapes(_NUMBERS, 2, shapes)
     shapes[rows, 0] = _SCRATCH_ROWS
     shapes[rows, 1] = CHUNK
     shapes[rows + 1, 0] = channels
@@ -267,8 +276,10 @@ def magnetised_design(
     memory.plan[FIELD] = field
     memory.plan[GAIN] = gain
     memory.plan[REVERSIBLE] = reversible_share(settings)
-    glide_rest(FIELD, field, memory.glide)
-    glide_rest(GAIN, gain, memory.glide)
+    log_field, log_tone, log_excess = _logarithms(settings, field, gain)
+    glide_rest(_LOG_FIELD, log_field, memory.glide)
+    glide_rest(_LOG_TONE, log_tone, memory.glide)
+    glide_rest(_LOG_EXCESS, log_excess, memory.glide)
     glide_design(sample_rate, start_sample, memory.glide)
     memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * sample_rate * per_base(factor)))
     memory.plan[SWING] = SWING_SECONDS * sample_rate * factor
@@ -285,6 +296,15 @@ def _field_and_gain(settings: MagnetisedSettings, pole: Precise) -> tuple[Precis
 
 
 @kernel()
+def _logarithms(settings: MagnetisedSettings, field: Precise, gain: Precise) -> tuple[Precise, Precise, Precise]:
+    """The numbers that glide."""
+    log_field = logarithm(field)
+    log_tone = logarithm(power_of_ten(0.05 * settings.reference_level_dbfs))
+    bend: Precise = _BEND
+    return log_field, log_tone, logarithm(gain) - bent_level(log_field, log_tone, bend)
+
+
+@kernel()
 def magnetised_change(
     settings: MagnetisedSettings, sample_rate: Precise, channels: int, memory: MagnetisedMemory
 ) -> None:
@@ -293,8 +313,10 @@ def magnetised_change(
     Of the settings those of `MAGNETISED_MOVES` may differ from the ones that it was designed for.
     """
     field, gain = _field_and_gain(settings, memory.plan[POLE])
-    glide_target(FIELD, field, memory.glide)
-    glide_target(GAIN, gain, memory.glide)
+    log_field, log_tone, log_excess = _logarithms(settings, field, gain)
+    glide_target(_LOG_FIELD, log_field, memory.glide)
+    glide_target(_LOG_TONE, log_tone, memory.glide)
+    glide_target(_LOG_EXCESS, log_excess, memory.glide)
 
 
 @kernel()
@@ -327,6 +349,7 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
     factor = over.plan[0]
     law = Law(1.0, plan[REVERSIBLE], 1.0, plan[RELEASE], plan[SWING])
     late = oversampler_latency(factor) + 1
+    bend: Precise = _BEND
     field: float = plan[FIELD]
     gain: float = plan[GAIN]
     counts = memory.glide.counts
@@ -337,9 +360,9 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
         if moving:
             at = int(counts[AT])
             count = min(count, int(counts[CELL]) - at)
-            glide_values(FIELD, at, 0, memory.glide, memory.rows[_FIELDS, :count])
+            glide_exponentials(_LOG_FIELD, at, 0, memory.glide, memory.rows[_FIELDS, :count])
             # What comes out went in that much earlier.
-            glide_values(GAIN, at, late, memory.glide, memory.rows[_GAINS, :count])
+            glide_levels(bend, at, late, memory.glide, memory.rows[_GAINS, :count])
         fields = memory.rows[_FIELDS, :count]
         gains = memory.rows[_GAINS, :count]
         scaled = memory.rows[_SCALED, :count]

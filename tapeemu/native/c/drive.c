@@ -17,7 +17,12 @@
 #define DRIVE_LEVEL 1
 #define DRIVE_REST 2
 #define DRIVE_POLE 3
-#define DRIVE_PLAN 4
+#define DRIVE_BEND 4
+#define DRIVE_PLAN 5
+#define DRIVE_LOG_GAIN 0
+#define DRIVE_LOG_TONE 1
+#define DRIVE_LOG_EXCESS 2
+#define DRIVE_NUMBERS 3
 #define DRIVE_GAINS 0
 #define DRIVE_LEVELS 1
 #define DRIVE_SCALED 2
@@ -97,10 +102,10 @@ KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix c
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    shapes.at[0] = INT64_C(4);
+    shapes.at[0] = INT64_C(5);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
-    glides_glide_shapes(2, 2, shapes);
+    glides_glide_shapes(DRIVE_NUMBERS, 2, shapes);
     shapes.at[rows * shapes.n1] = INT64_C(3);
     shapes.at[rows * shapes.n1 + 1] = INT64_C(128);
     oversampling_oversampler_shapes(drive_factor(settings, sample_rate), channels, rows + 1, shapes);
@@ -120,8 +125,15 @@ KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix c
     const double level = result_1.m1;
     plan.at[DRIVE_GAIN] = gain;
     plan.at[DRIVE_LEVEL] = level;
-    glides_glide_rest(DRIVE_GAIN, gain, &memory->glide);
-    glides_glide_rest(DRIVE_LEVEL, level, &memory->glide);
+    /* Half of its square is the power of a tone that is as large as the curve's ends are far apart. */
+    plan.at[DRIVE_BEND] = (double)(settings->level_matched == 1 ? REAL(0.5) : REAL(0.0));
+    const drive__logarithms_result result_2 = drive_logarithms(settings, gain, level, plan.at[DRIVE_BEND]);
+    const double log_gain = result_2.m0;
+    const double log_tone = result_2.m1;
+    const double log_excess = result_2.m2;
+    glides_glide_rest(DRIVE_LOG_GAIN, log_gain, &memory->glide);
+    glides_glide_rest(DRIVE_LOG_TONE, log_tone, &memory->glide);
+    glides_glide_rest(DRIVE_LOG_EXCESS, log_excess, &memory->glide);
     glides_glide_design(sample_rate, start_sample, &memory->glide);
     oversampling_oversampler_design(drive_factor(settings, sample_rate), &memory->over);
 }
@@ -132,6 +144,17 @@ KERNEL drive__gain_and_level_result drive_gain_and_level(const DriveSettings *se
     const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * drive_effective_drive_db(settings));
     /* The offset filter is given a gain of 1 far above its corner. */
     return (drive__gain_and_level_result){gain, drive_output_gain(settings) / gain * (0.5 * (1.0 + pole))};
+}
+
+/* The numbers that glide. */
+KERNEL drive__logarithms_result drive_logarithms(const DriveSettings *settings, double gain, double level,
+    double bend_)
+{
+    const double log_gain = elementary_logarithm(gain);
+    const double log_tone = elementary_logarithm(elementary_power_of_ten(0x1.999999999999ap-5 *
+        settings->reference_level_dbfs));
+    return (drive__logarithms_result){log_gain, log_tone, elementary_logarithm(level) -
+        glides_bent_level(log_gain, log_tone, bend_)};
 }
 
 /*
@@ -147,8 +170,14 @@ KERNEL void drive_change(const DriveSettings *settings, double sample_rate, ix c
     const drive__gain_and_level_result result_1 = drive_gain_and_level(settings, memory->plan.at[DRIVE_POLE]);
     const double gain = result_1.m0;
     const double level = result_1.m1;
-    glides_glide_target(DRIVE_GAIN, gain, &memory->glide);
-    glides_glide_target(DRIVE_LEVEL, level, &memory->glide);
+    const drive__logarithms_result result_2 = drive_logarithms(settings, gain, level,
+        memory->plan.at[DRIVE_BEND]);
+    const double log_gain = result_2.m0;
+    const double log_tone = result_2.m1;
+    const double log_excess = result_2.m2;
+    glides_glide_target(DRIVE_LOG_GAIN, log_gain, &memory->glide);
+    glides_glide_target(DRIVE_LOG_TONE, log_tone, &memory->glide);
+    glides_glide_target(DRIVE_LOG_EXCESS, log_excess, &memory->glide);
 }
 
 /* Go to rest; the place on the tape does not matter to the sound. */
@@ -231,10 +260,11 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
         if (moving) {
             const ix at = (ix)counts.at[DRIVE_AT];
             count = smaller_integer(count, (ix)counts.at[DRIVE_CELL] - at);
-            glides_glide_values(DRIVE_GAIN, at, 0, &memory->glide, (reals_1){memory->rows.at, count});
+            glides_glide_exponentials(DRIVE_LOG_GAIN, at, 0, &memory->glide, (reals_1){memory->rows.at,
+                count});
             /* What comes out went in that much earlier. */
-            glides_glide_values(DRIVE_LEVEL, at, late, &memory->glide, (reals_1){memory->rows.at +
-                DRIVE_LEVELS * memory->rows.n1, count});
+            glides_glide_levels(memory->plan.at[DRIVE_BEND], at, late, &memory->glide,
+                (reals_1){memory->rows.at + DRIVE_LEVELS * memory->rows.n1, count});
         }
         reals_1 gains = (reals_1){memory->rows.at, count};
         reals_1 levels = (reals_1){memory->rows.at + DRIVE_LEVELS * memory->rows.n1, count};

@@ -41,6 +41,13 @@ typedef struct {
 } drive__gain_and_level_result;
 
 KERNEL drive__gain_and_level_result drive_gain_and_level(const DriveSettings *settings, double pole);
+typedef struct {
+    double m0;
+    double m1;
+    double m2;
+} drive__logarithms_result;
+
+KERNEL drive__logarithms_result drive_logarithms(const DriveSettings *settings, double gain, double level, double bend_);
 KERNEL void drive_change(const DriveSettings *settings, double sample_rate, ix channels, const DriveMemory *memory);
 KERNEL void drive_seek(const DriveMemory *memory, int64_t place);
 KERNEL real drive_driven(real x, real rest);

@@ -3,10 +3,11 @@
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
  *
- * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number; in
- * between it is a cubic B-spline of the last four. A jump becomes a transition over three cells whose spectrum falls with
- * the fourth power of frequency; a straight line stays one. What is taken up at the beginning of a cell is what a
- * straight line has two cells later: who knows the course gives that, and who does not is two cells late.
+ * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number;
+ * in between it is a cubic B-spline of the last four. A jump becomes a transition over three cells (four if it is
+ * inside of one), whose spectrum falls with the fourth power of frequency; a straight line stays one. What is taken
+ * up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that; who gives
+ * the mean over the cell that has just passed is two cells and a half late.
  */
 
 #include "glides.h"
@@ -100,6 +101,32 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
 }
 
+/* A number at a sample of the cell; below 0 of the cell before. */
+KERNEL double glides_value(ix number, ix at, const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    ix column = 1;
+    if (at < 0) {
+        at += cell;
+        column = 0;
+    }
+    const double u = (double)at / (double)cell;
+    const double v = 1.0 - u;
+    const double uu = u * u;
+    const double vv = v * v;
+    /* Weights add up to one: what stands does not move by more than a rounding. */
+    const double before = vv * v;
+    const double behind = uu * u;
+    const double near = 4.0 - 6.0 * uu + 3.0 * behind;
+    const double far = 6.0 - before - near - behind;
+    double total = before * values.at[number * values.n1 + column] + near * values.at[number * values.n1 +
+        column + 1];
+    total += far * values.at[number * values.n1 + column + 2] + behind * values.at[number * values.n1 + column
+        + 3];
+    return total / 6.0;
+}
+
 /*
  * Write a number sample by sample.
  *
@@ -117,30 +144,49 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
  */
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out)
 {
-    doubles_2 values = glide->values;
-    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
-    const double scale = 1.0 / (double)cell;
     for (ix k = 0; k < out.n0; k++) {
-        ix at = first + k - late;
-        ix column = 1;
-        if (at < 0) {
-            at += cell;
-            column = 0;
-        }
-        const double u = (double)at * scale;
-        const double v = 1.0 - u;
-        const double uu = u * u;
-        const double vv = v * v;
-        /* Weights add up to one: what stands does not move by more than a rounding. */
-        const double before = vv * v;
-        const double behind = uu * u;
-        const double near = 4.0 - 6.0 * uu + 3.0 * behind;
-        const double far = 6.0 - before - near - behind;
-        double total = before * values.at[number * values.n1 + column] + near * values.at[number * values.n1 +
-            column + 1];
-        total += far * values.at[number * values.n1 + column + 2] + behind * values.at[number * values.n1 +
-            column + 3];
-        out.at[k] = (real)(total / 6.0);
+        out.at[k] = (real)glides_value(number, first + k - late, glide);
+    }
+}
+
+/* As :func:`glide_values`, with the exponential of the number. */
+KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out)
+{
+    for (ix k = 0; k < out.n0; k++) {
+        out.at[k] = (real)elementary_exponential(glides_value(number, first + k - late, glide));
+    }
+}
+
+/*
+ * Logarithm of about the level behind a saturating curve that keeps a tone's level.
+ *
+ * For small tones the level is one over the gain, for large ones it no longer depends on it. Gain and level that
+ * went each its own way from one pair of values to another could be far too much in between.
+ *
+ * Parameters
+ * ----------
+ * gain, reference : float
+ *     Logarithms of the gain into the curve and of the tone.
+ * bend : float
+ *     Inverse square of the driven tone at which it bends; 0 if its level is not kept.
+ */
+KERNEL double glides_bent_level(double gain, double reference, double bend)
+{
+    const double driven = elementary_exponential(gain + reference);
+    return 0.5 * elementary_logarithm(1.0 + bend * driven * driven) - gain;
+}
+
+/*
+ * As :func:`glide_values`, for the level behind a saturating curve.
+ *
+ * Number 0 is the logarithm of the gain, 1 that of the tone, 2 what the level's exceeds :func:`bent_level` by.
+ */
+KERNEL void glides_glide_levels(double bend, ix first, ix late, const Glide *glide, reals_1 out)
+{
+    for (ix k = 0; k < out.n0; k++) {
+        const ix at = first + k - late;
+        const double near = glides_bent_level(glides_value(0, at, glide), glides_value(1, at, glide), bend);
+        out.at[k] = (real)elementary_exponential(near + glides_value(2, at, glide));
     }
 }
 

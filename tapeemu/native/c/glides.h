@@ -3,7 +3,7 @@
 #ifndef TAPEEMU_GLIDES_H
 #define TAPEEMU_GLIDES_H
 
-#include "subset.h"
+#include "elementary.h"
 
 typedef struct {
     doubles_2 values;
@@ -17,7 +17,11 @@ KERNEL void glides_look(const Glide *glide);
 KERNEL void glides_glide_seek(int64_t place, const Glide *glide);
 KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *glide);
 KERNEL void glides_glide_pass(ix count, const Glide *glide);
+KERNEL double glides_value(ix number, ix at, const Glide *glide);
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out);
+KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out);
+KERNEL double glides_bent_level(double gain, double reference, double bend);
+KERNEL void glides_glide_levels(double bend, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes);
 
 #endif

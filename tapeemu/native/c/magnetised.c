@@ -30,6 +30,11 @@
 #define MAGNETISED_SWING 4
 #define MAGNETISED_POLE 5
 #define MAGNETISED_PLAN 6
+#define MAGNETISED_LOG_FIELD 0
+#define MAGNETISED_LOG_TONE 1
+#define MAGNETISED_LOG_EXCESS 2
+#define MAGNETISED_NUMBERS 3
+#define MAGNETISED_BEND REAL(0x1.189374bc6a7f0p-4)
 #define MAGNETISED_FIELDS 0
 #define MAGNETISED_GAINS 1
 #define MAGNETISED_SCALED 2
@@ -156,7 +161,7 @@ KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_
     shapes.at[0] = INT64_C(6);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
-    glides_glide_shapes(2, 2, shapes);
+    glides_glide_shapes(MAGNETISED_NUMBERS, 2, shapes);
     shapes.at[rows * shapes.n1] = INT64_C(3);
     shapes.at[rows * shapes.n1 + 1] = INT64_C(128);
     shapes.at[(rows + 1) * shapes.n1] = (int64_t)channels;
@@ -183,8 +188,13 @@ KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_
     memory->plan.at[MAGNETISED_FIELD] = field;
     memory->plan.at[MAGNETISED_GAIN] = gain;
     memory->plan.at[MAGNETISED_REVERSIBLE] = magnetised_reversible_share(settings);
-    glides_glide_rest(MAGNETISED_FIELD, field, &memory->glide);
-    glides_glide_rest(MAGNETISED_GAIN, gain, &memory->glide);
+    const magnetised__logarithms_result result_2 = magnetised_logarithms(settings, field, gain);
+    const double log_field = result_2.m0;
+    const double log_tone = result_2.m1;
+    const double log_excess = result_2.m2;
+    glides_glide_rest(MAGNETISED_LOG_FIELD, log_field, &memory->glide);
+    glides_glide_rest(MAGNETISED_LOG_TONE, log_tone, &memory->glide);
+    glides_glide_rest(MAGNETISED_LOG_EXCESS, log_excess, &memory->glide);
     glides_glide_design(sample_rate, start_sample, &memory->glide);
     memory->plan.at[MAGNETISED_RELEASE] = -elementary_exponential_less_one(-1.0 / (0x1.0624dd2f1a9fcp-12 *
         sample_rate * (double)oversampling_per_base(factor)));
@@ -203,6 +213,18 @@ KERNEL magnetised__field_and_gain_result magnetised_field_and_gain(const Magneti
         pole))};
 }
 
+/* The numbers that glide. */
+KERNEL magnetised__logarithms_result magnetised_logarithms(const MagnetisedSettings *settings, double field,
+    double gain)
+{
+    const double log_field = elementary_logarithm(field);
+    const double log_tone = elementary_logarithm(elementary_power_of_ten(0x1.999999999999ap-5 *
+        settings->reference_level_dbfs));
+    const double bend = 0x1.189374bc6a7f0p-4;
+    return (magnetised__logarithms_result){log_field, log_tone, elementary_logarithm(gain) -
+        glides_bent_level(log_field, log_tone, bend)};
+}
+
 /*
  * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
  *
@@ -217,8 +239,13 @@ KERNEL void magnetised_change(const MagnetisedSettings *settings, double sample_
         memory->plan.at[MAGNETISED_POLE]);
     const double field = result_1.m0;
     const double gain = result_1.m1;
-    glides_glide_target(MAGNETISED_FIELD, field, &memory->glide);
-    glides_glide_target(MAGNETISED_GAIN, gain, &memory->glide);
+    const magnetised__logarithms_result result_2 = magnetised_logarithms(settings, field, gain);
+    const double log_field = result_2.m0;
+    const double log_tone = result_2.m1;
+    const double log_excess = result_2.m2;
+    glides_glide_target(MAGNETISED_LOG_FIELD, log_field, &memory->glide);
+    glides_glide_target(MAGNETISED_LOG_TONE, log_tone, &memory->glide);
+    glides_glide_target(MAGNETISED_LOG_EXCESS, log_excess, &memory->glide);
 }
 
 /* Go to rest on demagnetised tape; the place on the tape does not matter to the sound. */
@@ -257,6 +284,7 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
     const Law law = (Law){REAL(1.0), (real)plan.at[MAGNETISED_REVERSIBLE], REAL(1.0),
         (real)plan.at[MAGNETISED_RELEASE], (real)plan.at[MAGNETISED_SWING]};
     const ix late = oversampling_oversampler_latency((ix)factor) + 1;
+    const double bend = 0x1.189374bc6a7f0p-4;
     const real field = (real)plan.at[MAGNETISED_FIELD];
     const real gain = (real)plan.at[MAGNETISED_GAIN];
     int64s_1 counts = memory->glide.counts;
@@ -267,10 +295,11 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
         if (moving) {
             const ix at = (ix)counts.at[MAGNETISED_AT];
             count = smaller_integer(count, (ix)counts.at[MAGNETISED_CELL] - at);
-            glides_glide_values(MAGNETISED_FIELD, at, 0, &memory->glide, (reals_1){memory->rows.at, count});
+            glides_glide_exponentials(MAGNETISED_LOG_FIELD, at, 0, &memory->glide, (reals_1){memory->rows.at,
+                count});
             /* What comes out went in that much earlier. */
-            glides_glide_values(MAGNETISED_GAIN, at, late, &memory->glide, (reals_1){memory->rows.at +
-                MAGNETISED_GAINS * memory->rows.n1, count});
+            glides_glide_levels(bend, at, late, &memory->glide, (reals_1){memory->rows.at + MAGNETISED_GAINS *
+                memory->rows.n1, count});
         }
         reals_1 fields = (reals_1){memory->rows.at, count};
         reals_1 gains = (reals_1){memory->rows.at + MAGNETISED_GAINS * memory->rows.n1, count};

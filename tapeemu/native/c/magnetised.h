@@ -47,6 +47,13 @@ typedef struct {
 } magnetised__field_and_gain_result;
 
 KERNEL magnetised__field_and_gain_result magnetised_field_and_gain(const MagnetisedSettings *settings, double pole);
+typedef struct {
+    double m0;
+    double m1;
+    double m2;
+} magnetised__logarithms_result;
+
+KERNEL magnetised__logarithms_result magnetised_logarithms(const MagnetisedSettings *settings, double field, double gain);
 KERNEL void magnetised_change(const MagnetisedSettings *settings, double sample_rate, ix channels, const MagnetisedMemory *memory);
 KERNEL void magnetised_seek(const MagnetisedMemory *memory, int64_t place);
 KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, reals_2 out);

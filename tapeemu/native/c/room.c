@@ -10,9 +10,9 @@
 #define ROOM_LINE_ROWS 5
 #define ROOM_POINT_ROWS 8
 #define ROOM_AT 0
-#define ROOM_GLIDE_CELL 1
 #define ROOM_GLIDE_ARRAYS 2
 #define ROOM_MOVING 2
+#define ROOM_GLIDE_CELL 1
 #define ROOM_CELL 5
 #define ROOM_CHUNK 64
 #define ROOM_COMMON 2
@@ -38,7 +38,6 @@
 #define ROOM_LINE_ORDER 4
 #define ROOM_LONGEST_CELL 256
 #define ROOM_MIXING_GAIN 2
-#define ROOM_TURNING 4
 #define ROOM_NUMBERS 8
 #define ROOM_OWN 1
 #define ROOM_OWN_ROW 2
@@ -46,6 +45,7 @@
 #define ROOM_SCALE 3
 #define ROOM_SHORTEST 3
 #define ROOM_SWINGS 2
+#define ROOM_TURNING 4
 #define ROOM_READ_POINTS 296
 #define ROOM_BANDS 9
 #define ROOM_FOR_DIFFUSER UINT64_C(2)

@@ -119,8 +119,8 @@ int64_t tapeemu_tail(const tapeemu *chain, double level_db);
 
 /* Move a setting that is real to a value, from the next sample on; settings.h says which can move.
  *
- * What follows from it goes there smoothly, to the second derivative, in 15 ms, and is at the middle of its way after
- * 10 to 15 ms. Settings that follow a straight line in small steps follow it 10 ms later.
+ * What follows from it goes there smoothly, to the second derivative, in 15 to 20 ms, and is at the middle of its way
+ * after 12.5 ms. Settings that follow a straight line in small steps follow it 12.5 ms later.
  * Returns false, and does nothing, if it cannot: make a new chain then. */
 bool tapeemu_set(tapeemu *chain, int32_t stage, int32_t setting, double value);
 

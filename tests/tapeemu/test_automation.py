@@ -1,0 +1,409 @@
+"""Settings that follow curves over the tape, in Python, in preset files and in C.
+
+Truth: integrals by scipy, a gain that is known, the spectrum of a sine. Goals: -100 dBFS above the signal band for
+a jump over the full range; the lag of a ramp at most a sample; no more than +3 dB under random jumps.
+"""
+
+import shutil
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from live_library import LiveLibrary
+from scipy.integrate import quad
+from scipy.signal import fftconvolve, firwin
+
+from tapeemu import (
+    AmplitudeFlutter,
+    Chain,
+    Curve,
+    CurvePoint,
+    FdnReverb,
+    PreampDrive,
+    Stage,
+    TapeMagnetisation,
+    TapeNoise,
+    WowFlutter,
+)
+from tapeemu.errors import ParameterError, PresetError
+from tapeemu.presets.reading import parse_preset
+from tapeemu.presets.writing import preset_text
+from tapeemu.processor import Processor
+
+RATE = 48_000
+
+
+def curve(name: str, *points: tuple[Any, ...]) -> Curve:
+    return Curve(
+        setting=name,
+        points=tuple(
+            CurvePoint(seconds=at, value=value, shape=(*shape, "linear")[0]) for at, value, *shape in points
+        ),
+    )
+
+
+def moved(processor: Processor, *curves: Curve) -> Chain:
+    return Chain([Stage(processor=processor, automation=curves)])
+
+
+def sine(samples: int, hertz: float = 100.0) -> Any:
+    return np.sin(2.0 * np.pi * hertz * np.arange(samples) / RATE)
+
+
+def above(audio: Any, hertz: float = 5_000.0) -> float:
+    """Peak above a frequency in dBFS."""
+    high = firwin(1023, hertz, fs=RATE, pass_zero=False, window=("kaiser", 14.0))
+    return float(20.0 * np.log10(np.max(np.abs(fftconvolve(audio, high, mode="valid"))) + 1e-20))
+
+
+# --- curves ----------------------------------------------------------------------------------------------
+
+
+def test_the_mean_of_a_curve_is_its_integral() -> None:
+    made = curve(
+        "x", (0.001, 3.0, "smooth"), (0.004, -1.0, "hold"), (0.006, 5.0), (0.006, 2.0), (0.01, 4.0, "smooth")
+    )
+
+    def value(at: float) -> float:
+        """By the definition, point by point."""
+        points = made.points
+        if at < points[0].seconds * RATE:  # type: ignore[operator]
+            return points[0].value
+        for one, other in pairwise(points):
+            begin, end = one.seconds * RATE, other.seconds * RATE  # type: ignore[operator]
+            if begin <= at < end:
+                way = (at - begin) / (end - begin)
+                way = {"linear": way, "smooth": way * way * (3.0 - 2.0 * way), "hold": 0.0}[one.shape]
+                return one.value + way * (other.value - one.value)
+        return points[-1].value
+
+    corners = [point.seconds * RATE for point in made.points]  # type: ignore[operator]
+    for first, behind in ((-500.0, -20.0), (-30.0, 700.0), (60.0, 170.0), (280.0, 295.0), (400.0, 900.0)):
+        inside = [corner for corner in corners if first < corner < behind]
+        expected = quad(value, first, behind, points=inside or None, limit=200)[0] / (behind - first)
+        assert made.mean(first, behind, RATE) == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
+def test_times_may_be_samples_of_tape() -> None:
+    in_samples = Curve(setting="x", points=(CurvePoint(samples=0, value=0.0), CurvePoint(samples=100, value=1.0)))
+    assert in_samples.mean(40.0, 60.0, 44_100.0) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        ((), "has 0 points"),
+        (({"value": 1.0},), "either seconds or samples"),
+        (({"seconds": 1.0, "value": 1.0}, {"samples": 3, "value": 1.0}), "in one unit"),
+        (({"seconds": 1.0, "value": 1.0}, {"seconds": 0.5, "value": 1.0}), "in order of time"),
+    ],
+)
+def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
+    with pytest.raises(ParameterError, match=words):
+        Curve(setting="wet_percent", points=points)
+
+
+@pytest.mark.parametrize(
+    ("processor", "name"),
+    [
+        (PreampDrive(), "high_pass_hz"),
+        (WowFlutter(), "weighted_flutter_percent"),
+        (AmplitudeFlutter(), "random_db"),
+        (FdnReverb(), "size_percent"),
+        (TapeNoise(), "seed"),
+        (Chain([PreampDrive()]), "thd_percent"),
+    ],
+)
+def test_a_setting_that_cannot_move_says_so(processor: Processor, name: str) -> None:
+    with pytest.raises(ParameterError, match=r"cannot follow a curve; these can: .*mix_percent") as caught:
+        moved(processor, curve(name, (0.0, 1.0)))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_point_out_of_range_is_refused() -> None:
+    for name, value in (("thd_percent", 100.0), ("mix_percent", 101.0)):
+        with pytest.raises(ParameterError, match="must be"):
+            moved(PreampDrive(), curve(name, (0.0, 1.0), (1.0, value)))
+    with pytest.raises(ParameterError, match="two curves"):
+        moved(PreampDrive(), curve("drive_db", (0.0, 1.0)), curve("drive_db", (0.0, 2.0)))
+
+
+# --- sound -----------------------------------------------------------------------------------------------
+
+
+def test_a_curve_that_stands_sounds_as_the_setting() -> None:
+    audio = 0.3 * np.random.default_rng(1).standard_normal((2, 3_000))
+    for processor, name, value in (
+        (PreampDrive(), "thd_percent", 3.0),
+        (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 70.0),
+        (TapeNoise(), "hiss_db", -40.0),
+        (TapeMagnetisation(), "mol_db", 8.0),
+    ):
+        expected = processor.replace(**{name: value})(audio, RATE)
+        heard = moved(processor, curve(name, (0.0, value)))(audio, RATE)
+        assert np.allclose(heard, expected, rtol=0.0, atol=1e-14), name
+
+
+def test_a_ramp_is_followed_without_a_lag() -> None:
+    """Hum that rises by 12 dB a second, over the same hum at a constant level: a sample is 2.9e-5 of the gain."""
+    hum = TapeNoise(hiss=False, hum_db=-40.0)
+    ramp = moved(hum, curve("hum_db", (0.0, -40.0), (0.5, -34.0)))
+    silence = np.zeros(24_000)
+    part = slice(1_000, 23_000)
+    steady, rising = hum(silence, RATE)[part], ramp(silence, RATE)[part]
+    expected = 10.0 ** (12.0 * np.arange(24_000)[part] / RATE / 20.0)
+    clear = np.abs(steady) > 0.3 * np.max(np.abs(steady))
+    assert np.max(np.abs(rising[clear] / steady[clear] / expected[clear] - 1.0)) < 1.4e-5  # half a sample
+
+
+FULL_RANGE = [
+    (FdnReverb(lines=8, decay_seconds=0.1), "wet_percent", 0.0, 100.0, 1.0),
+    (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=100.0), "width_percent", 0.0, 100.0, 1.0),
+    (TapeNoise(hiss=False, hum_db=-20.0), "hum_db", -120.0, 0.0, 0.0),
+    (PreampDrive(level_matched=True, reference_level_dbfs=-60.0), "drive_db", -40.0, 20.0, 1e-4),
+]
+
+
+@pytest.mark.parametrize(("processor", "name", "low", "high", "amplitude"), FULL_RANGE)
+@pytest.mark.parametrize("at", [0.2, 0.20213])
+def test_a_jump_over_the_full_range_makes_no_click(
+    processor: Processor, name: str, low: float, high: float, amplitude: float, at: float
+) -> None:
+    audio = amplitude * sine(24_000)
+    for one, other in ((low, high), (high, low)):
+        made = moved(processor, curve(name, (0.0, one, "hold"), (at, other)))
+        heard = made(audio, RATE)
+        size = max(1.0, float(np.max(np.abs(heard)))) if amplitude in (0.0, 1.0) else amplitude
+        assert above(heard[4_000:] / size) < -100.0
+
+
+def test_a_mix_follows_its_curve() -> None:
+    made = moved(PreampDrive(drive_db=20.0), curve("mix_percent", (0.1, 0.0, "hold"), (0.2, 100.0)))
+    audio = sine(24_000)
+    heard = made(audio, RATE)
+    driven = PreampDrive(drive_db=20.0)(audio, RATE)
+    assert np.array_equal(heard[:8_000], audio[:8_000])
+    assert np.allclose(heard[12_000:], driven[12_000:], rtol=0.0, atol=1e-14)
+    assert above(heard - moved(PreampDrive(drive_db=20.0), curve("mix_percent", (0.0, 50.0)))(audio, RATE)) < -60.0
+
+
+MOVED = Chain(
+    [
+        Stage(
+            processor=PreampDrive(level_matched=True),
+            automation=(curve("thd_percent", (0.0, 0.5), (0.05, 20.0, "smooth"), (0.1, 1.0)),),
+        ),
+        Stage(
+            processor=FdnReverb(lines=8, decay_seconds=0.2),
+            automation=(
+                curve("wet_percent", (0.02, 0.0, "hold"), (0.0333, 80.0), (0.08, 10.0)),
+                curve("mix_percent", (0.0, 100.0), (0.1, 20.0, "smooth")),
+            ),
+        ),
+        Stage(
+            processor=TapeNoise(modulation_noise_db=-50.0, hum_db=-60.0),
+            automation=(
+                curve("hum_db", (0.0, -100.0), (0.1, -20.0)),
+                curve("hiss_db", (0.0, -30.0), (0.1, -90.0)),
+            ),
+        ),
+    ]
+)
+
+
+def test_no_cut_changes_a_sample() -> None:
+    audio = 0.3 * np.random.default_rng(3).standard_normal((2, 6_000))
+    rng = np.random.default_rng(4)
+    whole = MOVED.stream(sample_rate=RATE, channels=2, start_sample=-300).process(audio)
+    stream, parts, at = MOVED.stream(sample_rate=RATE, channels=2, start_sample=-300), [], 0
+    while at < audio.shape[1]:
+        count = int(rng.integers(0, 500))
+        parts.append(stream.process(audio[:, at : at + count]))
+        at += count
+    assert np.array_equal(np.concatenate(parts, axis=1), whole)
+
+
+def test_a_curve_belongs_to_the_tape_and_not_to_the_recording() -> None:
+    """A render that starts later hears the same part of the curve; at hour ten as at the beginning."""
+    far = 36_000 * RATE
+    points = ((0.0, -30.0), (0.05, -60.0), (0.1, -20.0, "hold"), (0.15, -80.0))
+    made = moved(TapeNoise(hiss=False, hum_db=-30.0, mains_hz=50.0), curve("hum_db", *points))
+    later = moved(
+        TapeNoise(hiss=False, hum_db=-30.0, mains_hz=50.0),
+        curve("hum_db", *((at + 36_000.0, value, *shape) for at, value, *shape in points)),
+    )
+    whole = made(np.zeros(9_600), RATE)
+    assert np.allclose(made(np.zeros(4_800), RATE, start_sample=4_800), whole[4_800:], rtol=0.0, atol=1e-15)
+    # The hum goes through a whole number of cycles in ten hours.
+    assert np.allclose(later(np.zeros(9_600), RATE, start_sample=far), whole, rtol=0.0, atol=1e-9)
+
+
+def random_jumps(seed: int, jumps: int, processor: Processor, name: str, low: float, high: float) -> Chain:
+    rng = np.random.default_rng(seed)
+    times = np.cumsum(rng.exponential(0.004, jumps))
+    return moved(processor, curve(name, *((float(at), float(rng.uniform(low, high)), "hold") for at in times)))
+
+
+JUMPING = [
+    (PreampDrive(level_matched=True), "drive_db", -40.0, 60.0),
+    (TapeMagnetisation(), "drive_db", -40.0, 40.0),
+    (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
+    (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
+]
+
+
+def largest(processor: Processor, name: str, low: float, high: float, jumps: int) -> tuple[float, float]:
+    """Peak under random jumps, and the largest with the setting held anywhere in its range."""
+    samples = int(0.004 * RATE * jumps)
+    audio = 0.1 * sine(samples, 1000.0)
+    heard = random_jumps(7, jumps, processor, name, low, high)(audio, RATE)
+    assert np.all(np.isfinite(heard))
+    held = [
+        np.max(np.abs(processor.replace(**{name: value})(audio[: min(samples, 24_000)], RATE)))
+        for value in np.linspace(low, high, 6)
+    ]
+    return float(np.max(np.abs(heard))), float(max(held))
+
+
+@pytest.mark.parametrize(("processor", "name", "low", "high"), JUMPING)
+def test_random_jumps_never_blow_up(processor: Processor, name: str, low: float, high: float) -> None:
+    jumping, held = largest(processor, name, low, high, 60)
+    assert jumping < held * 10.0**0.15
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("processor", "name", "low", "high"), JUMPING)
+def test_ten_thousand_random_jumps_never_blow_up(processor: Processor, name: str, low: float, high: float) -> None:
+    jumping, held = largest(processor, name, low, high, 10_000)
+    assert jumping < held * 10.0**0.15
+
+
+def test_the_tail_is_the_longest_that_the_curve_gives() -> None:
+    hall = FdnReverb(decay_seconds=1.0, lines=8)
+    made = moved(hall, curve("wet_percent", (0.0, 0.0), (1.0, 90.0)))
+    expected = hall.replace(wet_percent=90.0).stream(sample_rate=RATE, channels=1).tail_samples()
+    assert made.stream(sample_rate=RATE, channels=1).tail_samples() == expected
+
+
+# --- files -----------------------------------------------------------------------------------------------
+
+TEXT = """format = 1
+purpose = "Drive that grows."
+
+[[stages]]
+kind = "preamp_drive"
+thd_percent = 1.0
+
+[[stages.automation]]
+setting = "thd_percent"
+points = [
+    { seconds = 0.0, value = 1.0 },
+    { seconds = "500 ms", value = 10.0, shape = "hold" },
+    { seconds = 0.7, value = 2.0 },
+]
+"""
+
+
+def test_a_preset_file_holds_curves() -> None:
+    preset = parse_preset(TEXT, name="grows")
+    (stage,) = preset.chain.stages
+    assert stage.automation == (curve("thd_percent", (0.0, 1.0), (0.5, 10.0, "hold"), (0.7, 2.0)),)
+    assert parse_preset(preset_text(preset), name="grows").chain == preset.chain
+    assert Chain.from_dict(preset.chain.to_dict()) == preset.chain
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"thd_percent"\np', '"high_pass_hz"\np', "cannot follow a curve"),
+        ("value = 10.0", "value = 1000.0", "must be above 0 and below 100 %"),
+        ("seconds = 0.7", "seconds = 0.1", "in order of time"),
+        ("value = 2.0", "valu = 2.0", "did you mean 'value'"),
+    ],
+)
+def test_mistakes_in_a_file_are_told_with_their_line(old: str, new: str, words: str) -> None:
+    with pytest.raises(PresetError, match=words) as caught:
+        parse_preset(TEXT.replace(old, new), name="grows")
+    assert "line " in str(caught.value)
+
+
+# --- in C ------------------------------------------------------------------------------------------------
+
+needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="no C compiler (gcc) is installed")
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> LiveLibrary:
+    return LiveLibrary(tmp_path_factory.mktemp("moving"))
+
+
+SET = [
+    (PreampDrive(thd_percent=1.0), "thd_percent", 20.0),
+    (TapeMagnetisation(mol_db=12.0), "mol_db", 0.0),
+    (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
+    (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
+]
+
+
+@needs_gcc
+@pytest.mark.parametrize(("processor", "name", "value"), SET)
+def test_a_setting_moves_in_c_as_in_python(
+    library: LiveLibrary, processor: Processor, name: str, value: float
+) -> None:
+    """A live change is not known ahead: it is two cells and a half, of 240 samples, later than a curve."""
+    audio = 0.2 * np.random.default_rng(6).standard_normal((1, 12_000))
+    at = 4_811
+    late = processor.stream(sample_rate=RATE, channels=1).latency
+    chain = library.chain(processor)
+    first = chain.process(audio[:, :at])
+    assert chain.set(0, name, value)
+    heard = np.concatenate([first, chain.process(audio[:, at:])], axis=1)
+    before = getattr(processor, name)
+    jump = (at + 600) / RATE
+    made = moved(processor, curve(name, (0.0, before, "hold"), (jump, value)))
+    expected = made.stream(sample_rate=RATE, channels=1).process(audio)
+    error = np.max(np.abs(heard - expected)) / np.max(np.abs(expected))
+    assert error < 1e-9, late
+
+
+@needs_gcc
+@pytest.mark.parametrize(("processor", "name", "value"), SET)
+def test_no_cut_changes_a_sample_in_c(library: LiveLibrary, processor: Processor, name: str, value: float) -> None:
+    audio = 0.2 * np.random.default_rng(6).standard_normal((1, 6_000))
+    came = []
+    for block, cuts in ((64, (512,)), (4_096, (4_096,)), (1, (3, 0, 77))):
+        chain = library.chain(processor, block=block)
+        parts = [chain.process(audio[:, :1_111], cuts)]
+        assert chain.set(0, name, value)
+        parts.append(chain.process(audio[:, 1_111:1_200], cuts))
+        assert chain.set(0, name, getattr(processor, name))
+        parts.append(chain.process(audio[:, 1_200:], cuts))
+        came.append(np.concatenate(parts, axis=1))
+    assert np.array_equal(came[0], came[1])
+    assert np.array_equal(came[0], came[2])
+
+
+@needs_gcc
+def test_a_share_moves_smoothly_in_c(library: LiveLibrary) -> None:
+    """From the wet side, a delayed sine, to the dry one and back before it has arrived."""
+    mixed = Chain([Stage(processor=PreampDrive(drive_db=0.0), mix_percent=0.0)])
+    audio = 1e-3 * sine(24_000)[np.newaxis]
+    came = []
+    for cuts in ((64,), (4_096,)):
+        chain = library.chain(mixed)
+        parts = [chain.process(audio[:, :9_999], cuts)]
+        assert library.c.tapeemu_set_share(chain.handle, 0, 1.0)
+        parts.append(chain.process(audio[:, 9_999:10_500], cuts))
+        assert library.c.tapeemu_set_share(chain.handle, 0, 0.3)
+        parts.append(chain.process(audio[:, 10_500:], cuts))
+        came.append(np.concatenate(parts, axis=1))
+    assert np.array_equal(came[0], came[1])
+    assert above(1e3 * came[0][0, 2_000:]) < -100.0
+
+
+@needs_gcc
+def test_what_cannot_move_is_refused_in_c(library: LiveLibrary) -> None:
+    chain = library.chain(FdnReverb(lines=8, decay_seconds=0.1))
+    assert not chain.set(0, "size_percent", 50.0)
+    assert not library.c.tapeemu_set(chain.handle, 1, 0, 0.0)
