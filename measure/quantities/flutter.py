@@ -165,7 +165,7 @@ def flutter(
     sidebands and passed through the differentiation and the filter), or a weak second tone, adds, as if all of
     it were bias; the scatter of the random part of the deviation over the duration, from its spectrum, so that
     two sigma hold the truth in about 95 % of recordings also where few independent samples were recorded and the
-    spectrum has steps (91.5 to 99.5 % in 200 trials or more a case of 10.5 to 60 s); how lines that
+    spectrum has steps (91.2 to 99.5 % in 200 trials or more a case of 10.5 to 60 s); how lines that
     beat scatter over stretches of that duration; the part of the time that is bridged over dropouts and
     jumps of phase; an echo that the envelope betrays; harmonics of a clipped tone that fold back; for
     quasi-peak the tolerance that the standard leaves to
