@@ -165,9 +165,10 @@ def flutter(
     sidebands and passed through the differentiation and the filter), or a weak second tone, adds, as if all of
     it were bias; the scatter of the random part of the deviation over the duration, from its spectrum, so that
     two sigma hold the truth in about 95 % of recordings also where few independent samples were recorded and the
-    spectrum has steps (90 to 99.5 % in 200 trials a case, of 12 and 30 s); how lines that
+    spectrum has steps (91.2 to 99.5 % in 200 trials or more a case of 10.5 to 60 s); how lines that
     beat scatter over stretches of that duration; the part of the time that is bridged over dropouts and
-    jumps of phase; an echo that the envelope betrays; for quasi-peak the tolerance that the standard leaves to
+    jumps of phase; an echo that the envelope betrays; harmonics of a clipped tone that fold back; for
+    quasi-peak the tolerance that the standard leaves to
     the meter; and 0.01 % of the reading for the numbers. It does not hold the tolerance of the weighting
     network nor the error of the sampling clock. Random flutter whose band is narrower than about three times 1
     / duration looks like a line and counts as one; an echo cannot be told from speed where the deviation turns
@@ -398,7 +399,8 @@ def _read(
             value = detectors.peak(series)
         bias, scatter = doubts.of(kind, value)
         model = _QUASI_PEAK_MODEL if kind == "quasi_peak" else 0.0
-        others = math.hypot(scatter, value * math.hypot(tone.bridged, tone.echo, _READING_LIMIT, model))
+        relative = math.hypot(tone.bridged, tone.echo, tone.folded, _READING_LIMIT, model)
+        others = math.hypot(scatter, value * relative)
         warnings = tone.warnings
         floor = noise * _GAUSSIAN_READING[kind]
         if floor > 0.5 * value > 0.0:

@@ -288,6 +288,25 @@ def test_a_tone_clipped_at_44_1_khz_is_refused_for_its_harmonics_fold_onto_it() 
     assert flutter(with_speed((4, 0.1), seconds=8, rate=44_100), 44_100).weighted["rms"].warnings == ()
 
 
+@pytest.mark.parametrize("gain", [1.3, 2.0, 8.0, 100.0])
+@pytest.mark.parametrize("rate", [8_000, 16_000])
+def test_a_clipped_tone_whose_third_harmonic_no_rate_can_show_gives_no_figure(rate: int, gain: float) -> None:
+    """Read from 0.2 % too low to 150 times too high, for the sizes of the folded harmonics were not seen."""
+    signal = np.clip(gain * with_speed((4, 0.1), seconds=8, level_dbfs=0, rate=rate), -1, 1)
+    reading = flutter(signal, rate).weighted["two_sigma"]
+    assert not reading.defined
+    assert "folds back" in reading.warnings[0]
+
+
+def test_what_a_hard_clipped_tone_reads_wrong_is_in_its_uncertainty() -> None:
+    """0.34 % too high where it was stated to 0.01 %."""
+    speed = [Modulation(rate_hz=4, peak_percent=0.1, phase_radians=0.3)]
+    sound = modulated_tone(3151.7, duration_seconds=12, sample_rate=HIGH, speed=speed)
+    signal = np.clip(200.0 * sound, -1, 1)
+    reading = flutter(signal, HIGH).weighted["rms"]
+    assert abs(reading.value - 0.1 / math.sqrt(2)) < 2.0 * reading.uncertainty < 0.02 * reading.value
+
+
 # Other people's programs and libraries
 
 
