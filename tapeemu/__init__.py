@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
+    from tapeemu.processors.tape_response import TapeResponse
     from tapeemu.processors.wow_flutter import WowFlutter
     from tapeemu.rendering.render import render_file, render_files
 
@@ -31,6 +32,7 @@ __all__ = [
     "Stream",
     "TapeMagnetisation",
     "TapeNoise",
+    "TapeResponse",
     "WowFlutter",
     "__version__",
     "compare",
@@ -48,6 +50,7 @@ _HOMES = {
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
+    "tapeemu.processors.tape_response": ("TapeResponse",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),
     "tapeemu.rendering.render": ("render_file", "render_files"),
 }

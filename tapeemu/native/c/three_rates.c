@@ -1,0 +1,460 @@
+/* Generated from three_rates.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
+ *
+ * The fastest has the response from treble down to where its length ends, and a further group of taps on each side
+ * for what comes early and late, as from the edges of a head. What it leaves of the response asked for, below a
+ * third of the next rate, is the next one's target; so the sum of the three has the response asked for. The delay is
+ * the same at all frequencies.
+ *
+ * Sound is worked on in frames of FRAME samples, on a grid that begins with the stream; what the lower rates add to a
+ * frame is made when it begins, so that blocks may be cut anywhere.
+ */
+
+#include "three_rates.h"
+
+#define THREE_RATES_FRAME 128
+#define THREE_RATES_SLACK 2048
+#define THREE_RATES_STEP 8
+#define THREE_RATES_SLOW_STEP 64
+#define THREE_RATES_HALF 48
+#define THREE_RATES_SIDE 64
+#define THREE_RATES_LOW_HALF 64
+#define THREE_RATES_RAISE_NODES 16
+#define THREE_RATES_LOW_SHAPE REAL(10.0)
+#define THREE_RATES_AT_ONCE 8
+#define THREE_RATES_REACH REAL(0x1.147ae147ae148p-2)
+#define THREE_RATES_PASSED REAL(0x1.3333333333333p-2)
+#define THREE_RATES_SIDE_AT 0
+#define THREE_RATES_MIDDLE_HALF 1
+#define THREE_RATES_SLOW_HALF 2
+#define THREE_RATES_DELAY 3
+#define THREE_RATES_PLAN 4
+#define THREE_RATES_MIDDLE_FRAME 16
+#define THREE_RATES_SLOW_FRAME 2
+#define THREE_RATES_MIDDLE_SLACK 256
+#define THREE_RATES_SLOW_SLACK 32
+#define THREE_RATES_THREE_RATES_ARRAYS 12
+
+/* Delay in samples: that of the slowest path, and it is one more than a multiple of 64. */
+KERNEL ix three_rates_delay(ix side_at, ix middle_half, ix slow_half)
+{
+    const ix slow = 1217 + THREE_RATES_SLOW_STEP * slow_half;
+    const ix middle = 249 + THREE_RATES_STEP * middle_half;
+    const ix fast = larger_integer(THREE_RATES_HALF, side_at + THREE_RATES_SIDE);
+    const ix longest = larger_integer(larger_integer(slow, middle), fast);
+    return floor_division(longest - 1 + THREE_RATES_SLOW_STEP - 1, THREE_RATES_SLOW_STEP) *
+        THREE_RATES_SLOW_STEP + 1;
+}
+
+/* Samples of the input that are kept. */
+KERNEL ix three_rates_kept_line(ix plan_delay, ix side_at)
+{
+    return plan_delay + larger_integer(THREE_RATES_HALF, side_at + THREE_RATES_SIDE) + 128;
+}
+
+KERNEL ix three_rates_kept_middles(ix delay, ix middle_half)
+{
+    return floor_division(delay - 57, THREE_RATES_STEP) + middle_half + 128 + THREE_RATES_STEP;
+}
+
+KERNEL ix three_rates_kept_slows(ix delay, ix slow_half)
+{
+    return floor_division(delay - 577, THREE_RATES_SLOW_STEP) + slow_half + 32;
+}
+
+/* Write the shapes of a :class:`ThreeRates` into the rows of `shapes` from `first` on. */
+KERNEL void three_rates_shapes(ix side_at, ix middle_half, ix slow_half, ix channels, ix first, int64s_2
+    shapes)
+{
+    for (ix row = first; row < first + THREE_RATES_THREE_RATES_ARRAYS; row++) {
+        for (ix axis = 0; axis < 3; axis++) {
+            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+        }
+    }
+    const ix delay = three_rates_delay(side_at, middle_half, slow_half);
+    shapes.at[first * shapes.n1] = INT64_C(4);
+    shapes.at[(first + 1) * shapes.n1] = INT64_C(49);
+    shapes.at[(first + 2) * shapes.n1] = INT64_C(64);
+    shapes.at[(first + 3) * shapes.n1] = (int64_t)(middle_half + 1);
+    shapes.at[(first + 4) * shapes.n1] = (int64_t)(slow_half + 1);
+    shapes.at[(first + 5) * shapes.n1] = INT64_C(128);
+    shapes.at[(first + 6) * shapes.n1] = INT64_C(8);
+    shapes.at[(first + 6) * shapes.n1 + 1] = INT64_C(16);
+    for (ix row = first + 7; row < first + THREE_RATES_THREE_RATES_ARRAYS; row++) {
+        shapes.at[row * shapes.n1] = (int64_t)channels;
+    }
+    shapes.at[(first + 7) * shapes.n1 + 1] = (int64_t)(three_rates_kept_line(delay, side_at) +
+        THREE_RATES_SLACK);
+    shapes.at[(first + 8) * shapes.n1 + 1] = (int64_t)(three_rates_kept_middles(delay, middle_half) +
+        THREE_RATES_MIDDLE_SLACK);
+    shapes.at[(first + 9) * shapes.n1 + 1] = (int64_t)(three_rates_kept_slows(delay, slow_half) +
+        THREE_RATES_SLOW_SLACK);
+    shapes.at[(first + 10) * shapes.n1 + 1] = INT64_C(272);
+    shapes.at[(first + 11) * shapes.n1 + 1] = INT64_C(128);
+}
+
+/*
+ * Design the filter between two rates: 100 dB from 0.7 of the lower rate on, flat to 0.3 of it.
+ *
+ * Parameters
+ * ----------
+ * lowpass : ndarray, shape (2 * LOW_HALF,)
+ *     Gets the taps; the first is zero, so that the middle is the one of number LOW_HALF.
+ * raising : ndarray, shape (8, 16)
+ *     Gets the same taps for each phase, eight times as high.
+ */
+KERNEL void three_rates_design_lowpass(reals_1 lowpass, reals_2 raising)
+{
+    double distance = 0.0;
+    double total = 0.0;
+    const double width = 64.0;
+    for (ix k = 0; k < 128; k++) {
+        distance = (double)(k - THREE_RATES_LOW_HALF);
+        total += oversampling_windowed_sinc(distance, 0.0625, width, 10.0);
+    }
+    for (ix k = 0; k < 128; k++) {
+        distance = 1.0 * (double)(k - THREE_RATES_LOW_HALF);
+        lowpass.at[k] = (real)(oversampling_windowed_sinc(distance, 0.0625, width, 10.0) / total);
+    }
+    for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
+        for (ix k = 0; k < THREE_RATES_RAISE_NODES; k++) {
+            distance = 1.0 * (double)(phase - THREE_RATES_STEP * (k - 7));
+            raising.at[phase * raising.n1 + k] = (real)(8.0 * oversampling_windowed_sinc(distance, 0.0625,
+                width, 10.0) / total);
+        }
+    }
+}
+
+/* Window of a filter: 1 to half of its length, then a squared cosine to nothing. */
+KERNEL double three_rates_taper(ix distance, ix half)
+{
+    const double place = (double)distance;
+    const double u = smaller_double(larger_double((2.0 * place - (double)half) / ((double)half + 2.0), 0.0),
+        1.0);
+    return 0.5 + 0.5 * elementary_cosine_of_turns(0.5 * u);
+}
+
+/*
+ * Tap of the symmetric filter that has these gains at the middles of equal parts of the band.
+ *
+ * The cosines are stepped from one to the next by the addition theorem.
+ */
+KERNEL double three_rates_symmetric_tap(doubles_1 gains, ix distance)
+{
+    const ix points = gains.n0;
+    const double place = (double)distance;
+    const double step = place / (2.0 * (double)points);
+    const double twice = 2.0 * elementary_cosine_of_turns(step);
+    double now = elementary_cosine_of_turns(0.5 * step);
+    double before = now;
+    double total = 0.0;
+    for (ix i = 0; i < points; i++) {
+        total += gains.at[i] * now;
+        const double following = twice * now - before;
+        before = now;
+        now = following;
+    }
+    return total / (double)points;
+}
+
+/* Response of pairs of taps, the first at a distance from the middle, at a frequency in turns per number. */
+KERNEL double three_rates_response(reals_1 taps, ix first, double turns)
+{
+    const double start = (double)first;
+    const double twice = 2.0 * elementary_cosine_of_turns(turns);
+    double now = elementary_cosine_of_turns(turns * start);
+    double before = elementary_cosine_of_turns(turns * (start - 1.0));
+    double total = 0.0;
+    for (ix k = 0; k < taps.n0; k++) {
+        total += (double)taps.at[k] * now;
+        const double following = twice * now - before;
+        before = now;
+        now = following;
+    }
+    return 2.0 * total;
+}
+
+/* Squared cosine from nothing at `zero` to 1 at `one`. */
+KERNEL double three_rates_fade(double x, double zero, double one)
+{
+    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
+    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
+}
+
+KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns)
+{
+    double value = (double)rates->fast.at[0] + three_rates_response((reals_1){rates->fast.at + 1,
+        rates->fast.n0 - 1}, 1, turns);
+    if (rates->plan.at[THREE_RATES_SIDE_AT] > INT64_C(0)) {
+        value += three_rates_response(rates->side, (ix)rates->plan.at[THREE_RATES_SIDE_AT], turns);
+    }
+    return value;
+}
+
+/*
+ * Design the filters for a response, which is given at the middles of equal parts of the band of each rate.
+ *
+ * Parameters
+ * ----------
+ * side_at : int
+ *     Distance at which the side groups begin, beyond HALF; 0 for none.
+ * middle_half, slow_half : int
+ *     Half lengths of the slower filters, multiples of eight.
+ * fast_gains, middle_gains, slow_gains : ndarray
+ *     The response, to half of each rate; the two slower ones are used up.
+ * rates : ThreeRates
+ *     Gets all taps.
+ */
+KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1
+    middle_gains, doubles_1 slow_gains, const ThreeRates *rates)
+{
+    double window = 0.0;
+    real turns = REAL(0.0);
+    double left = 0.0;
+    rates->plan.at[THREE_RATES_SIDE_AT] = (int64_t)side_at;
+    rates->plan.at[THREE_RATES_MIDDLE_HALF] = (int64_t)middle_half;
+    rates->plan.at[THREE_RATES_SLOW_HALF] = (int64_t)slow_half;
+    rates->plan.at[THREE_RATES_DELAY] = (int64_t)three_rates_delay(side_at, middle_half, slow_half);
+    three_rates_design_lowpass(rates->lowpass, rates->raising);
+    const bool joined = side_at == 49;
+    for (ix n = 0; n < 49; n++) {
+        rates->fast.at[n] = (real)(three_rates_symmetric_tap(fast_gains, n) * (joined ? 1.0 :
+            three_rates_taper(n, THREE_RATES_HALF)));
+    }
+    for (ix n = 0; n < THREE_RATES_SIDE; n++) {
+        rates->side.at[n] = REAL(0.0);
+        if (side_at > 0) {
+            /* The echo begins a quarter into its group, and fades before its end. */
+            const ix away = joined ? n : n - 16;
+            window = three_rates_taper(away, joined ? THREE_RATES_SIDE : 48);
+            if (away < 0) {
+                window = three_rates_taper(-away, 16);
+            }
+            rates->side.at[n] = (real)(three_rates_symmetric_tap(fast_gains, side_at + n) * window);
+        }
+    }
+    ix points = middle_gains.n0;
+    for (ix i = 0; i < points; i++) {
+        turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
+        left = middle_gains.at[i] - three_rates_fast_response(rates, (double)(turns / REAL(8.0)));
+        middle_gains.at[i] = left * three_rates_fade((double)turns, 0x1.3333333333333p-2,
+            0x1.147ae147ae148p-2);
+    }
+    for (ix n = 0; n < middle_half + 1; n++) {
+        window = 1.0;
+        if (n > middle_half - THREE_RATES_HALF) {
+            window = three_rates_taper(n - (middle_half - THREE_RATES_HALF) + 24, 72);
+        }
+        rates->middle.at[n] = (real)(three_rates_symmetric_tap(middle_gains, n) * window);
+    }
+    points = slow_gains.n0;
+    for (ix i = 0; i < points; i++) {
+        turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
+        left = slow_gains.at[i] - three_rates_fast_response(rates, (double)(turns / REAL(64.0)));
+        left -= (double)rates->middle.at[0] + three_rates_response((reals_1){rates->middle.at + 1,
+            rates->middle.n0 - 1}, 1, (double)(turns / REAL(8.0)));
+        slow_gains.at[i] = left * three_rates_fade((double)turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
+    }
+    for (ix n = 0; n < slow_half + 1; n++) {
+        rates->slow.at[n] = (real)(three_rates_symmetric_tap(slow_gains, n) * three_rates_taper(n,
+            slow_half));
+    }
+}
+
+/* Forget all sound. */
+KERNEL void three_rates_clear(const ThreeRates *rates)
+{
+    for (ix channel = 0; channel < rates->line.n0; channel++) {
+        for (ix i = 0; i < rates->line.n1; i++) {
+            rates->line.at[channel * rates->line.n1 + i] = REAL(0.0);
+        }
+        for (ix i = 0; i < rates->middles.n1; i++) {
+            rates->middles.at[channel * rates->middles.n1 + i] = REAL(0.0);
+        }
+        for (ix i = 0; i < rates->slows.n1; i++) {
+            rates->slows.at[channel * rates->slows.n1 + i] = REAL(0.0);
+        }
+        for (ix i = 0; i < rates->nodes.n1; i++) {
+            rates->nodes.at[channel * rates->nodes.n1 + i] = REAL(0.0);
+        }
+        for (ix i = 0; i < THREE_RATES_FRAME; i++) {
+            rates->added.at[channel * rates->added.n1 + i] = REAL(0.0);
+        }
+    }
+}
+
+/*
+ * Add pairs of taps: ``out[i] += taps[k] * (line[centre + i - first - k] + line[centre + i + first + k])``.
+ *
+ * Parameters
+ * ----------
+ * line : ndarray, shape (samples,)
+ *     Input.
+ * centre : int
+ *     Place of the middle for the first output.
+ * first : int
+ *     Distance of the first pair.
+ * taps : ndarray, shape (pairs,)
+ *     A multiple of eight.
+ * out : ndarray, shape (FRAME or fewer,)
+ *     Output.
+ */
+KERNEL void three_rates_add_symmetric(reals_1 line, ix centre, ix first, reals_1 taps, reals_1 out)
+{
+    const ix count = smaller_integer(out.n0, THREE_RATES_FRAME);
+    for (ix k0 = 0; k0 < taps.n0; k0 += 8) {
+        reals_1 part = (reals_1){taps.at + k0, k0 + THREE_RATES_AT_ONCE - k0};
+        reals_1 older = (reals_1){line.at + centre - first - k0 - THREE_RATES_AT_ONCE + 1, line.n0 - (centre -
+            first - k0 - THREE_RATES_AT_ONCE + 1)};
+        reals_1 newer = (reals_1){line.at + centre + first + k0, line.n0 - (centre + first + k0)};
+        for (ix i = 0; i < count; i++) {
+            real total = out.at[i];
+            for (ix k = 0; k < THREE_RATES_AT_ONCE; k++) {
+                total += part.at[k] * (older.at[i + (7 - k)] + newer.at[i + k]);
+            }
+            out.at[i] = total;
+        }
+    }
+}
+
+KERNEL real three_rates_dot(reals_1 a, reals_1 b)
+{
+    REASSOCIATE
+    real total = REAL(0.0);
+    for (ux k = (ux)0; k < (ux)a.n0; k++) {
+        total += a.at[(ix)k] * b.at[(ix)k];
+    }
+    return total;
+}
+
+/* Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``. */
+KERNEL void three_rates_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out)
+{
+    for (ix i = 0; i < out.n0; i++) {
+        const ix start = first + THREE_RATES_STEP * i - THREE_RATES_LOW_HALF;
+        out.at[i] = three_rates_dot(lowpass, (reals_1){line.at + start, start + 128 - start});
+    }
+}
+
+/* Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``. */
+KERNEL void three_rates_raise_rate(reals_1 low, reals_2 raising, reals_1 out)
+{
+    for (ix i = 0; i < floor_division(out.n0, THREE_RATES_STEP); i++) {
+        for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
+            out.at[THREE_RATES_STEP * i + phase] = three_rates_dot((reals_1){raising.at + phase * raising.n1,
+                raising.n1}, (reals_1){low.at + i, i + THREE_RATES_RAISE_NODES - i});
+        }
+    }
+}
+
+/* Move what is kept of a channel to the front, when SLACK samples have been written. */
+KERNEL void three_rates_keep(ix channel, const ThreeRates *rates)
+{
+    reals_1 line = (reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1};
+    for (ix i = 0; i < line.n0 - THREE_RATES_SLACK; i++) {
+        line.at[i] = line.at[i + THREE_RATES_SLACK];
+    }
+    reals_1 middles = (reals_1){rates->middles.at + channel * rates->middles.n1, rates->middles.n1};
+    for (ix i = 0; i < middles.n0 - THREE_RATES_MIDDLE_SLACK; i++) {
+        middles.at[i] = middles.at[i + THREE_RATES_MIDDLE_SLACK];
+    }
+    reals_1 slows = (reals_1){rates->slows.at + channel * rates->slows.n1, rates->slows.n1};
+    for (ix i = 0; i < slows.n0 - THREE_RATES_SLOW_SLACK; i++) {
+        slows.at[i] = slows.at[i + THREE_RATES_SLOW_SLACK];
+    }
+    reals_1 nodes = (reals_1){rates->nodes.at + channel * rates->nodes.n1, rates->nodes.n1};
+    for (ix i = 0; i < nodes.n0 - THREE_RATES_MIDDLE_SLACK; i++) {
+        nodes.at[i] = nodes.at[i + THREE_RATES_MIDDLE_SLACK];
+    }
+}
+
+/*
+ * Filter samples of a channel within a frame.
+ *
+ * Parameters
+ * ----------
+ * channel : int
+ * at : int
+ *     Samples written since what is kept was moved.
+ * fresh : ndarray, shape (FRAME or fewer,)
+ *     Input.
+ * rates : ThreeRates
+ *     Changed in place.
+ * out : ndarray, shape of `fresh`
+ *     Gets the output; may be `fresh` itself.
+ */
+KERNEL void three_rates_run(ix channel, ix at, reals_1 fresh, const ThreeRates *rates, reals_1 out)
+{
+    const ix count = smaller_integer(fresh.n0, THREE_RATES_FRAME);
+    reals_1 line = (reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1};
+    const ix write = line.n0 - THREE_RATES_SLACK + at;
+    for (ix i = 0; i < count; i++) {
+        line.at[write + i] = fresh.at[i];
+    }
+    const ix centre = write - (ix)rates->plan.at[THREE_RATES_DELAY];
+    const ix within = floor_remainder(at, THREE_RATES_FRAME);
+    for (ix i = 0; i < count; i++) {
+        out.at[i] = rates->added.at[channel * rates->added.n1 + within + i] + rates->fast.at[0] *
+            line.at[centre + i];
+    }
+    three_rates_add_symmetric(line, centre, 1, (reals_1){rates->fast.at + 1, rates->fast.n0 - 1}, out);
+    if (rates->plan.at[THREE_RATES_SIDE_AT] > INT64_C(0)) {
+        three_rates_add_symmetric(line, centre, (ix)rates->plan.at[THREE_RATES_SIDE_AT], rates->side, out);
+    }
+}
+
+/*
+ * Make what the lower rates add to the next frame, when one is full.
+ *
+ * Parameters
+ * ----------
+ * channel : int
+ * at : int
+ *     Samples written since what is kept was moved: a multiple of FRAME, not zero.
+ * rates : ThreeRates
+ *     Changed in place.
+ * work : ndarray, shape (FRAME,)
+ *     Scratch.
+ */
+KERNEL void three_rates_frame(ix channel, ix at, const ThreeRates *rates, reals_1 work)
+{
+    const ix delay = (ix)rates->plan.at[THREE_RATES_DELAY];
+    reals_1 line = (reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1};
+    reals_1 middles = (reals_1){rates->middles.at + channel * rates->middles.n1, rates->middles.n1};
+    reals_1 slows = (reals_1){rates->slows.at + channel * rates->slows.n1, rates->slows.n1};
+    reals_1 nodes = (reals_1){rates->nodes.at + channel * rates->nodes.n1, rates->nodes.n1};
+    const ix line_end = line.n0 - THREE_RATES_SLACK + at;
+    const ix middle_end = middles.n0 - THREE_RATES_MIDDLE_SLACK + floor_division(at, THREE_RATES_STEP);
+    const ix slow_end = slows.n0 - THREE_RATES_SLOW_SLACK + floor_division(at, THREE_RATES_SLOW_STEP);
+    const ix node_end = nodes.n0 - THREE_RATES_MIDDLE_SLACK + floor_division(at, THREE_RATES_STEP);
+    reals_1 fresh_middles = (reals_1){middles.at + middle_end - THREE_RATES_MIDDLE_FRAME, middle_end -
+        (middle_end - THREE_RATES_MIDDLE_FRAME)};
+    three_rates_lower_rate(line, line_end - THREE_RATES_FRAME + THREE_RATES_STEP - 1 - THREE_RATES_LOW_HALF,
+        rates->lowpass, fresh_middles);
+    reals_1 fresh_slows = (reals_1){slows.at + slow_end - THREE_RATES_SLOW_FRAME, slow_end - (slow_end -
+        THREE_RATES_SLOW_FRAME)};
+    three_rates_lower_rate(middles, middle_end - THREE_RATES_MIDDLE_FRAME + THREE_RATES_STEP - 1 -
+        THREE_RATES_LOW_HALF, rates->lowpass, fresh_slows);
+    /* Numbers of the slow filter that the new nodes lie between, the first and the last 15 of them apart. */
+    const ix count = 17;
+    ix centre = slow_end - floor_division(delay - 577, THREE_RATES_SLOW_STEP) - 7;
+    reals_1 filtered = (reals_1){work.at, count};
+    for (ix i = 0; i < count; i++) {
+        filtered.at[i] = rates->slow.at[0] * slows.at[centre + i];
+    }
+    three_rates_add_symmetric(slows, centre, 1, (reals_1){rates->slow.at + 1, rates->slow.n0 - 1}, filtered);
+    reals_1 fresh_nodes = (reals_1){nodes.at + node_end - THREE_RATES_MIDDLE_FRAME, node_end - (node_end -
+        THREE_RATES_MIDDLE_FRAME)};
+    three_rates_raise_rate(filtered, rates->raising, fresh_nodes);
+    centre = middle_end - floor_division(delay - 57, THREE_RATES_STEP) + THREE_RATES_STEP;
+    for (ix i = 0; i < THREE_RATES_MIDDLE_FRAME; i++) {
+        fresh_nodes.at[i] += rates->middle.at[0] * middles.at[centre + i];
+    }
+    three_rates_add_symmetric(middles, centre, 1, (reals_1){rates->middle.at + 1, rates->middle.n0 - 1},
+        fresh_nodes);
+    three_rates_raise_rate((reals_1){nodes.at + node_end - THREE_RATES_MIDDLE_FRAME - THREE_RATES_RAISE_NODES
+        + 1, node_end - (node_end - THREE_RATES_MIDDLE_FRAME - THREE_RATES_RAISE_NODES + 1)}, rates->raising,
+        (reals_1){rates->added.at + channel * rates->added.n1, rates->added.n1});
+}
