@@ -53,8 +53,8 @@ class TapeResponse(Processor):
     `self_erasure_db` at 10 kHz, at others in proportion to frequency, and at most 18 dB at 10 kHz. So the output
     of a loud high tone falls when it is recorded louder still.
 
-    `sol_10khz_db` is the highest output that a 10 kHz sine can have. It is set by the loss of recording, which
-    the record equaliser must make up for.
+    `sol_10khz_db` is the highest output that a 10 kHz sine can have (SOL). It follows from the losses of recording
+    and spacing, which the record equaliser must make up for; set, it decides both together, as one distance.
 
     Latency is that of the filters, the same at all frequencies: about 0.1 s, and 0.2 s with a head face.
 
@@ -115,7 +115,7 @@ class TapeResponse(Processor):
     )
     sol_10khz_db: float | None = setting(
         None,
-        "Highest output of a 10 kHz sine, in dB above the reference level; the loss of recording is solved for.",
+        "Highest output of a 10 kHz sine (SOL), in dB above the reference level; the distance is solved for.",
         unit="dB",
         ge=-40.0,
         le=40.0,
@@ -164,9 +164,14 @@ class TapeResponse(Processor):
                 f"record_loss_um is {self.record_loss_um:g} µm and sol_10khz_db is {self.sol_10khz_db:g} dB, but "
                 "one follows from the other; leave one of them out"
             )
+        if self.sol_10khz_db is not None and self.given("spacing_um"):
+            raise ParameterError(
+                f"spacing_um is {self.spacing_um:g} µm and sol_10khz_db is {self.sol_10khz_db:g} dB, but the "
+                "distance of recording and replay together follows from the latter; leave spacing_um out"
+            )
         if self.sol_10khz_db is not None:
-            best = self.replace(sol_10khz_db=None, record_loss_um=0.0).expected_sol_10khz_db
-            worst = self.replace(sol_10khz_db=None, record_loss_um=20.0).expected_sol_10khz_db
+            best = self.replace(sol_10khz_db=None, record_loss_um=0.0, spacing_um=0.0).expected_sol_10khz_db
+            worst = self.replace(sol_10khz_db=None, record_loss_um=20.0, spacing_um=0.0).expected_sol_10khz_db
             if not worst <= self.sol_10khz_db <= best:
                 raise ParameterError(
                     f"sol_10khz_db is {self.sol_10khz_db:g} dB, but with these losses and mol_db it can be from "
@@ -185,7 +190,7 @@ class TapeResponse(Processor):
 
     @property
     def effective_record_loss_um(self) -> float:
-        """Loss of recording in µm: as set, or as solved for from `sol_10khz_db`."""
+        """Loss of recording in µm: as set, or, spacing included, as solved for from `sol_10khz_db`."""
         return _solved(self.kernel_settings())[0]
 
     @property
@@ -208,7 +213,8 @@ class TapeResponse(Processor):
                 tape_speed_cm_s=self.tape_speed_cm_s,
                 treble_us=self.treble_time_constant_us,
                 coating_um=self.coating_um,
-                spacing_um=self.spacing_um,
+                # It sounds as a loss of recording does, so both together are solved for.
+                spacing_um=self.spacing_um if self.sol_10khz_db is None else 0.0,
                 gap_um=self.gap_um,
                 boost_limit_db=self.boost_limit_db,
             ),

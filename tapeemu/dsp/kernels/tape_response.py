@@ -28,6 +28,7 @@ from tapeemu.dsp.kernels.oversampling import (
     rise,
 )
 from tapeemu.dsp.kernels.three_rates import (
+    FIT_ROWS,
     FRAME,
     HALF,
     LOW_HALF,
@@ -37,6 +38,7 @@ from tapeemu.dsp.kernels.three_rates import (
     SLOW_STEP,
     STEP,
     THREE_RATES_ARRAYS,
+    UNKNOWNS,
     ThreeRates,
     add_symmetric,
     fade,
@@ -89,7 +91,9 @@ _HALF_DB = 6.020599913279624
 _MOL_HZ = 1_000.0
 _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
-_PRE_SLOW_HALF = 16
+_PRE_SECONDS = 0.02
+_MIDDLE_BEYOND = 64
+_PRE_MIDDLE_HALF = HALF
 _ERASING_HALF = 24
 _ERASING_POINTS = 512
 _LEVEL_HALF = 16
@@ -171,7 +175,7 @@ class TapeResponseMemory(NamedTuple):
         The way up and down.
     face : ndarray, shape (5, 118)
         Nodes of the head's response.
-    fast_gains, middle_gains, slow_gains : ndarray
+    fast_gains, middle_gains, slow_gains, fit : ndarray
         Scratch of the design.
     """
 
@@ -195,6 +199,7 @@ class TapeResponseMemory(NamedTuple):
     fast_gains: Precises1
     middle_gains: Precises1
     slow_gains: Precises1
+    fit: Precises2
 
 
 @kernel()
@@ -208,7 +213,7 @@ def _side_at(settings: TapeResponseSettings, sample_rate: Precise) -> int:
     """Distance at which the side taps begin."""
     if settings.face_mm == 0.0:
         return 0
-    return max(HALF + 1, int(_echo_samples(settings, sample_rate)) - SIDE // 4)
+    return max(HALF + 1, int(_echo_samples(settings, sample_rate)) - SIDE // 2)
 
 
 @kernel()
@@ -219,13 +224,19 @@ def _eights(count: Precise) -> int:
 
 @kernel()
 def _middle_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
-    return _eights(_echo_samples(settings, sample_rate) / STEP + HALF)
+    return _eights(_echo_samples(settings, sample_rate) / STEP + _MIDDLE_BEYOND)
+
+
+@kernel()
+def _pre_slow_half(sample_rate: Precise) -> int:
+    """Half length of the record equaliser at the slowest rate: it has but to round the law off at 0 Hz."""
+    return _eights(_PRE_SECONDS * sample_rate / SLOW_STEP)
 
 
 @kernel()
 def _slow_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
     if settings.face_mm == 0.0:
-        return _PRE_SLOW_HALF
+        return _pre_slow_half(sample_rate)
     return _eights((_echo_samples(settings, sample_rate) + _BASS_SECONDS * sample_rate) / SLOW_STEP)
 
 
@@ -241,7 +252,7 @@ def _points(least: int) -> int:
 @kernel()
 def tape_response_latency(settings: TapeResponseSettings, sample_rate: Precise, channels: int) -> int:
     """Samples by which the output is late."""
-    pre = three_rates_delay(0, _eights(HALF - 1.0), _PRE_SLOW_HALF)
+    pre = three_rates_delay(0, _PRE_MIDDLE_HALF, _pre_slow_half(sample_rate))
     post = three_rates_delay(
         _side_at(settings, sample_rate), _middle_half(settings, sample_rate), _slow_half(settings, sample_rate)
     )
@@ -255,7 +266,7 @@ def tape_response_lead(
     """Samples that sound ahead of the input: the edge of the head comes before the gap."""
     if settings.face_mm == 0.0 or level_db >= 0.0:
         return 0
-    return SLOW_STEP * (_slow_half(settings, sample_rate) + _PRE_SLOW_HALF)
+    return SLOW_STEP * (_slow_half(settings, sample_rate) + _pre_slow_half(sample_rate))
 
 
 @kernel()
@@ -268,7 +279,7 @@ def tape_response_tail(
     decay = -level_db * _NEPERS_PER_DB
     decay = decay + logarithm(1.0 + decay) + 0.2
     slopes = math.ceil(decay * sample_rate / (_TURN * settings.high_pass_hz))
-    return slopes + SLOW_STEP * (_slow_half(settings, sample_rate) + _PRE_SLOW_HALF)
+    return slopes + SLOW_STEP * (_slow_half(settings, sample_rate) + _pre_slow_half(sample_rate))
 
 
 @kernel()
@@ -299,13 +310,13 @@ def tape_response_shapes(
     side_at = _side_at(settings, sample_rate)
     middle_half = _middle_half(settings, sample_rate)
     slow_half = _slow_half(settings, sample_rate)
-    three_rates_shapes(0, _eights(HALF - 1.0), _PRE_SLOW_HALF, channels, first, shapes)
+    three_rates_shapes(0, _PRE_MIDDLE_HALF, _pre_slow_half(sample_rate), channels, first, shapes)
     first += THREE_RATES_ARRAYS
     three_rates_shapes(side_at, middle_half, slow_half, channels, first, shapes)
     first += THREE_RATES_ARRAYS
     oversampler_shapes(oversampling_factor(sample_rate), channels, first, shapes)
     first += OVERSAMPLER_ARRAYS
-    for row in range(first, first + 4):
+    for row in range(first, first + 5):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[first, 0] = NODE_ROWS
@@ -313,6 +324,8 @@ def tape_response_shapes(
     shapes[first + 1, 0] = _points(2 * (side_at + SIDE))
     shapes[first + 2, 0] = _points(2 * middle_half)
     shapes[first + 3, 0] = _points(2 * slow_half)
+    shapes[first + 4, 0] = FIT_ROWS
+    shapes[first + 4, 1] = UNKNOWNS
 
 
 @kernel()
@@ -478,14 +491,21 @@ def _design_filter(
     slow = sample_rate / SLOW_STEP
     _fill(settings, sample_rate, slow, lost_um, record, memory, thin, deep, memory.slow_gains)
     side_at = 0
-    middle_half = _eights(HALF - 1.0)
-    slow_half = _PRE_SLOW_HALF
+    middle_half = _PRE_MIDDLE_HALF
+    slow_half = _pre_slow_half(sample_rate)
     if not record:
         side_at = _side_at(settings, sample_rate)
         middle_half = _middle_half(settings, sample_rate)
         slow_half = _slow_half(settings, sample_rate)
     three_rates_design(
-        side_at, middle_half, slow_half, memory.fast_gains, memory.middle_gains, memory.slow_gains, rates
+        side_at,
+        middle_half,
+        slow_half,
+        memory.fast_gains,
+        memory.middle_gains,
+        memory.slow_gains,
+        memory.fit,
+        rates,
     )
 
 

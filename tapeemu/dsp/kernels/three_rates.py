@@ -13,12 +13,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Reals1, Reals2
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns
 from tapeemu.dsp.kernels.oversampling import windowed_sinc
+from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 
 __all__ = [
+    "FIT_ROWS",
     "FRAME",
     "HALF",
     "LOW_HALF",
@@ -26,6 +28,7 @@ __all__ = [
     "SLACK",
     "STEP",
     "THREE_RATES_ARRAYS",
+    "UNKNOWNS",
     "ThreeRates",
     "add_symmetric",
     "design_lowpass",
@@ -63,6 +66,12 @@ _AT_ONCE = 8
 
 REACH, PASSED = 0.27, 0.30
 """Share of a rate up to which it corrects, and from which on it leaves everything alone."""
+
+_BELOW_REACH = 1e-4
+
+UNKNOWNS = HALF + 1 + SIDE
+FIT_ROWS = UNKNOWNS + 2
+"""Size of the fit of the fastest filter."""
 
 SIDE_AT, MIDDLE_HALF, SLOW_HALF, DELAY = 0, 1, 2, 3
 _PLAN = 4
@@ -244,6 +253,71 @@ def _fast_response(rates: ThreeRates, turns: Precise) -> Precise:
     return value
 
 
+@kernel(exact=True)
+def _fit_fast(side_at: int, gains: Precises1, fit: Precises2, rates: ThreeRates) -> None:
+    """Fit the taps at the sample rate to a response by least squares of its relative error.
+
+    What the next rate corrects counts next to nothing.
+
+    Parameters
+    ----------
+    side_at : int
+        Distance at which the side groups begin; 0 for none.
+    gains : ndarray
+        The response at the middles of equal parts of the band.
+    fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+        Normal equations, right-hand side and cosines.
+    rates : ThreeRates
+        Gets the taps.
+    """
+    matrix = fit[:UNKNOWNS]
+    right = fit[UNKNOWNS]
+    cosines = fit[UNKNOWNS + 1]
+    unknowns = UNKNOWNS if side_at > 0 else HALF + 1
+    for row in range(UNKNOWNS):
+        right[row] = 0.0
+        for column in range(UNKNOWNS):
+            matrix[row, column] = 0.0
+    points = gains.size
+    for i in range(points):
+        turns = (i + 0.5) / (2.0 * points)
+        twice = 2.0 * cosine_of_turns(turns)
+        cosines[0] = 1.0
+        cosines[1] = twice
+        before: Precise = 2.0
+        for n in range(2, HALF + 1):
+            cosines[n] = twice * cosines[n - 1] - before
+            before = cosines[n - 1]
+        if side_at > 0:
+            place: Precise = side_at
+            now = 2.0 * cosine_of_turns(turns * place)
+            before = 2.0 * cosine_of_turns(turns * (place - 1.0))
+            for n in range(HALF + 1, UNKNOWNS):
+                cosines[n] = now
+                following = twice * now - before
+                before = now
+                now = following
+        weight = 1.0 / (gains[i] * gains[i] + 1e-6)
+        if turns * STEP < REACH:
+            weight = _BELOW_REACH * weight
+        for row in range(unknowns):
+            part = weight * cosines[row]
+            right[row] += part * gains[i]
+            for column in range(row, unknowns):
+                matrix[row, column] += part * cosines[column]
+    for row in range(unknowns):
+        for column in range(row):
+            matrix[row, column] = matrix[column, row]
+    for row in range(unknowns, UNKNOWNS):
+        matrix[row, row] = 1.0
+    factorise(matrix)
+    solve_factorised(matrix, right)
+    for n in range(HALF + 1):
+        rates.fast[n] = right[n]
+    for n in range(SIDE):
+        rates.side[n] = right[HALF + 1 + n]
+
+
 @kernel()
 def three_rates_design(
     side_at: int,
@@ -252,6 +326,7 @@ def three_rates_design(
     fast_gains: Precises1,
     middle_gains: Precises1,
     slow_gains: Precises1,
+    fit: Precises2,
     rates: ThreeRates,
 ) -> None:
     """Design the filters for a response, which is given at the middles of equal parts of the band of each rate.
@@ -264,6 +339,8 @@ def three_rates_design(
         Half lengths of the slower filters, multiples of eight.
     fast_gains, middle_gains, slow_gains : ndarray
         The response, to half of each rate; the two slower ones are used up.
+    fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+        Scratch.
     rates : ThreeRates
         Gets all taps.
     """
@@ -272,18 +349,7 @@ def three_rates_design(
     rates.plan[SLOW_HALF] = slow_half
     rates.plan[DELAY] = three_rates_delay(side_at, middle_half, slow_half)
     design_lowpass(rates.lowpass, rates.raising)
-    joined = side_at == HALF + 1
-    for n in range(HALF + 1):
-        rates.fast[n] = symmetric_tap(fast_gains, n) * (1.0 if joined else taper(n, HALF))
-    for n in range(SIDE):
-        rates.side[n] = 0.0
-        if side_at > 0:
-            # The echo begins a quarter into its group, and fades before its end.
-            away = n if joined else n - SIDE // 4
-            window = taper(away, SIDE if joined else SIDE - SIDE // 4)
-            if away < 0:
-                window = taper(-away, SIDE // 4)
-            rates.side[n] = symmetric_tap(fast_gains, side_at + n) * window
+    _fit_fast(side_at, fast_gains, fit, rates)
     points = middle_gains.size
     for i in range(points):
         turns = (i + 0.5) / (2.0 * points)

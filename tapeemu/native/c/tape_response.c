@@ -12,6 +12,7 @@
 #define TAPE_RESPONSE_FACE_NODES 118
 #define TAPE_RESPONSE_NODE_ROWS 5
 #define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
+#define TAPE_RESPONSE_FIT_ROWS 115
 #define TAPE_RESPONSE_FRAME 128
 #define TAPE_RESPONSE_HALF 48
 #define TAPE_RESPONSE_LOW_HALF 64
@@ -21,6 +22,7 @@
 #define TAPE_RESPONSE_SLOW_STEP 64
 #define TAPE_RESPONSE_STEP 8
 #define TAPE_RESPONSE_THREE_RATES_ARRAYS 12
+#define TAPE_RESPONSE_UNKNOWNS 113
 #define TAPE_RESPONSE_SATURATED_HZ REAL(10000.0)
 #define TAPE_RESPONSE_MOST_RECORD_LOSS_UM REAL(20.0)
 #define TAPE_RESPONSE_TURN REAL(0x1.921fb54442d18p+2)
@@ -30,7 +32,9 @@
 #define TAPE_RESPONSE_MOL_HZ REAL(1000.0)
 #define TAPE_RESPONSE_QUARTER_POINTS 256
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
-#define TAPE_RESPONSE_PRE_SLOW_HALF 16
+#define TAPE_RESPONSE_PRE_SECONDS REAL(0x1.47ae147ae147bp-6)
+#define TAPE_RESPONSE_MIDDLE_BEYOND 64
+#define TAPE_RESPONSE_PRE_MIDDLE_HALF 48
 #define TAPE_RESPONSE_ERASING_HALF 24
 #define TAPE_RESPONSE_ERASING_POINTS 512
 #define TAPE_RESPONSE_LEVEL_HALF 16
@@ -64,7 +68,7 @@ KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sam
     if (settings->face_mm == 0.0) {
         return 0;
     }
-    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 16);
+    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 32);
 }
 
 /* The next multiple of eight. */
@@ -75,13 +79,19 @@ KERNEL ix tape_response_eights(double count)
 
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate)
 {
-    return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + 48.0);
+    return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + 64.0);
+}
+
+/* Half length of the record equaliser at the slowest rate: it has but to round the law off at 0 Hz. */
+KERNEL ix tape_response_pre_slow_half(double sample_rate)
+{
+    return tape_response_eights(0x1.47ae147ae147bp-6 * sample_rate / 64.0);
 }
 
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate)
 {
     if (settings->face_mm == 0.0) {
-        return TAPE_RESPONSE_PRE_SLOW_HALF;
+        return tape_response_pre_slow_half(sample_rate);
     }
     return tape_response_eights((tape_response_echo_samples(settings, sample_rate) + 0x1.999999999999ap-4 *
         sample_rate) / 64.0);
@@ -101,7 +111,8 @@ KERNEL ix tape_response_points(ix least)
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels)
 {
     (void)channels;
-    const ix pre = three_rates_delay(0, tape_response_eights(47.0), TAPE_RESPONSE_PRE_SLOW_HALF);
+    const ix pre = three_rates_delay(0, TAPE_RESPONSE_PRE_MIDDLE_HALF,
+        tape_response_pre_slow_half(sample_rate));
     const ix post = three_rates_delay(tape_response_side_at(settings, sample_rate),
         tape_response_middle_half(settings, sample_rate), tape_response_slow_half(settings, sample_rate));
     return pre + TAPE_RESPONSE_LEVEL_DELAY + post;
@@ -116,7 +127,7 @@ KERNEL ix tape_response_lead(const TapeResponseSettings *settings, double sample
         return 0;
     }
     return TAPE_RESPONSE_SLOW_STEP * (tape_response_slow_half(settings, sample_rate) +
-        TAPE_RESPONSE_PRE_SLOW_HALF);
+        tape_response_pre_slow_half(sample_rate));
 }
 
 /* Samples that sound on: the filters' lengths, and the answer of two high-passes in a row. */
@@ -132,7 +143,7 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
     const ix slopes = (ix)ceiling_of_double(decay * sample_rate / (0x1.921fb54442d18p+2 *
         settings->high_pass_hz));
     return slopes + TAPE_RESPONSE_SLOW_STEP * (tape_response_slow_half(settings, sample_rate) +
-        TAPE_RESPONSE_PRE_SLOW_HALF);
+        tape_response_pre_slow_half(sample_rate));
 }
 
 /* Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each. */
@@ -166,13 +177,14 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     const ix side_at = tape_response_side_at(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
-    three_rates_shapes(0, tape_response_eights(47.0), TAPE_RESPONSE_PRE_SLOW_HALF, channels, first, shapes);
+    three_rates_shapes(0, TAPE_RESPONSE_PRE_MIDDLE_HALF, tape_response_pre_slow_half(sample_rate), channels,
+        first, shapes);
     first += TAPE_RESPONSE_THREE_RATES_ARRAYS;
     three_rates_shapes(side_at, middle_half, slow_half, channels, first, shapes);
     first += TAPE_RESPONSE_THREE_RATES_ARRAYS;
     oversampling_oversampler_shapes(oversampling_factor(sample_rate), channels, first, shapes);
     first += TAPE_RESPONSE_OVERSAMPLER_ARRAYS;
-    for (ix row = first; row < first + 4; row++) {
+    for (ix row = first; row < first + 5; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -182,6 +194,8 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[(first + 1) * shapes.n1] = (int64_t)tape_response_points(2 * (side_at + TAPE_RESPONSE_SIDE));
     shapes.at[(first + 2) * shapes.n1] = (int64_t)tape_response_points(2 * middle_half);
     shapes.at[(first + 3) * shapes.n1] = (int64_t)tape_response_points(2 * slow_half);
+    shapes.at[(first + 4) * shapes.n1] = INT64_C(115);
+    shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(113);
 }
 
 /* Shares of the echoes of thin and of deep poles. */
@@ -353,15 +367,15 @@ KERNEL void tape_response_design_filter(const TapeResponseSettings *settings, do
     const double slow = sample_rate / 64.0;
     tape_response_fill(settings, sample_rate, slow, lost_um, record, memory, thin, deep, memory->slow_gains);
     ix side_at = 0;
-    ix middle_half = tape_response_eights(47.0);
-    ix slow_half = TAPE_RESPONSE_PRE_SLOW_HALF;
+    ix middle_half = TAPE_RESPONSE_PRE_MIDDLE_HALF;
+    ix slow_half = tape_response_pre_slow_half(sample_rate);
     if (!record) {
         side_at = tape_response_side_at(settings, sample_rate);
         middle_half = tape_response_middle_half(settings, sample_rate);
         slow_half = tape_response_slow_half(settings, sample_rate);
     }
     three_rates_design(side_at, middle_half, slow_half, memory->fast_gains, memory->middle_gains,
-        memory->slow_gains, rates);
+        memory->slow_gains, memory->fit, rates);
 }
 
 /* Design the filter that loses 6 dB at 10 kHz, with a gain of 1 at 0 Hz, and the window of the level. */

@@ -48,12 +48,14 @@ typedef struct {
     doubles_1 fast_gains;
     doubles_1 middle_gains;
     doubles_1 slow_gains;
+    doubles_2 fit;
 } TapeResponseMemory;
 
 KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_eights(double count);
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_pre_slow_half(double sample_rate);
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_points(ix least);
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels);

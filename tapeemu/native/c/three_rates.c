@@ -26,6 +26,8 @@
 #define THREE_RATES_AT_ONCE 8
 #define THREE_RATES_REACH REAL(0x1.147ae147ae148p-2)
 #define THREE_RATES_PASSED REAL(0x1.3333333333333p-2)
+#define THREE_RATES_BELOW_REACH REAL(0x1.a36e2eb1c432dp-14)
+#define THREE_RATES_UNKNOWNS 113
 #define THREE_RATES_SIDE_AT 0
 #define THREE_RATES_MIDDLE_HALF 1
 #define THREE_RATES_SLOW_HALF 2
@@ -194,6 +196,87 @@ KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns)
 }
 
 /*
+ * Fit the taps at the sample rate to a response by least squares of its relative error.
+ *
+ * What the next rate corrects counts next to nothing.
+ *
+ * Parameters
+ * ----------
+ * side_at : int
+ *     Distance at which the side groups begin; 0 for none.
+ * gains : ndarray
+ *     The response at the middles of equal parts of the band.
+ * fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+ *     Normal equations, right-hand side and cosines.
+ * rates : ThreeRates
+ *     Gets the taps.
+ */
+EXACT KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, doubles_2 fit, const ThreeRates *rates)
+{
+    EXACT_BODY
+    doubles_2 matrix = (doubles_2){fit.at, THREE_RATES_UNKNOWNS, fit.n1};
+    doubles_1 right = (doubles_1){fit.at + THREE_RATES_UNKNOWNS * fit.n1, fit.n1};
+    doubles_1 cosines = (doubles_1){fit.at + 114 * fit.n1, fit.n1};
+    const ix unknowns = side_at > 0 ? THREE_RATES_UNKNOWNS : 49;
+    for (ix row = 0; row < THREE_RATES_UNKNOWNS; row++) {
+        right.at[row] = 0.0;
+        for (ix column = 0; column < THREE_RATES_UNKNOWNS; column++) {
+            matrix.at[row * matrix.n1 + column] = 0.0;
+        }
+    }
+    const ix points = gains.n0;
+    for (ix i = 0; i < points; i++) {
+        const real turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
+        const double twice = 2.0 * elementary_cosine_of_turns((double)turns);
+        cosines.at[0] = 1.0;
+        cosines.at[1] = twice;
+        double before = 2.0;
+        for (ix n = 2; n < 49; n++) {
+            cosines.at[n] = twice * cosines.at[n - 1] - before;
+            before = cosines.at[n - 1];
+        }
+        if (side_at > 0) {
+            const double place = (double)side_at;
+            double now = 2.0 * elementary_cosine_of_turns((double)turns * place);
+            before = 2.0 * elementary_cosine_of_turns((double)turns * (place - 1.0));
+            for (ix n = 49; n < THREE_RATES_UNKNOWNS; n++) {
+                cosines.at[n] = now;
+                const double following = twice * now - before;
+                before = now;
+                now = following;
+            }
+        }
+        double weight = 1.0 / (gains.at[i] * gains.at[i] + 0x1.0c6f7a0b5ed8dp-20);
+        if (turns * REAL(8.0) < THREE_RATES_REACH) {
+            weight = 0x1.a36e2eb1c432dp-14 * weight;
+        }
+        for (ix row = 0; row < unknowns; row++) {
+            const double part = weight * cosines.at[row];
+            right.at[row] += part * gains.at[i];
+            for (ix column = row; column < unknowns; column++) {
+                matrix.at[row * matrix.n1 + column] += part * cosines.at[column];
+            }
+        }
+    }
+    for (ix row = 0; row < unknowns; row++) {
+        for (ix column = 0; column < row; column++) {
+            matrix.at[row * matrix.n1 + column] = matrix.at[column * matrix.n1 + row];
+        }
+    }
+    for (ix row = unknowns; row < THREE_RATES_UNKNOWNS; row++) {
+        matrix.at[row * matrix.n1 + row] = 1.0;
+    }
+    small_systems_factorise(matrix);
+    small_systems_solve_factorised(matrix, right);
+    for (ix n = 0; n < 49; n++) {
+        rates->fast.at[n] = (real)right.at[n];
+    }
+    for (ix n = 0; n < THREE_RATES_SIDE; n++) {
+        rates->side.at[n] = (real)right.at[49 + n];
+    }
+}
+
+/*
  * Design the filters for a response, which is given at the middles of equal parts of the band of each rate.
  *
  * Parameters
@@ -204,13 +287,14 @@ KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns)
  *     Half lengths of the slower filters, multiples of eight.
  * fast_gains, middle_gains, slow_gains : ndarray
  *     The response, to half of each rate; the two slower ones are used up.
+ * fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+ *     Scratch.
  * rates : ThreeRates
  *     Gets all taps.
  */
 KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1
-    middle_gains, doubles_1 slow_gains, const ThreeRates *rates)
+    middle_gains, doubles_1 slow_gains, doubles_2 fit, const ThreeRates *rates)
 {
-    double window = 0.0;
     real turns = REAL(0.0);
     double left = 0.0;
     rates->plan.at[THREE_RATES_SIDE_AT] = (int64_t)side_at;
@@ -218,23 +302,7 @@ KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles
     rates->plan.at[THREE_RATES_SLOW_HALF] = (int64_t)slow_half;
     rates->plan.at[THREE_RATES_DELAY] = (int64_t)three_rates_delay(side_at, middle_half, slow_half);
     three_rates_design_lowpass(rates->lowpass, rates->raising);
-    const bool joined = side_at == 49;
-    for (ix n = 0; n < 49; n++) {
-        rates->fast.at[n] = (real)(three_rates_symmetric_tap(fast_gains, n) * (joined ? 1.0 :
-            three_rates_taper(n, THREE_RATES_HALF)));
-    }
-    for (ix n = 0; n < THREE_RATES_SIDE; n++) {
-        rates->side.at[n] = REAL(0.0);
-        if (side_at > 0) {
-            /* The echo begins a quarter into its group, and fades before its end. */
-            const ix away = joined ? n : n - 16;
-            window = three_rates_taper(away, joined ? THREE_RATES_SIDE : 48);
-            if (away < 0) {
-                window = three_rates_taper(-away, 16);
-            }
-            rates->side.at[n] = (real)(three_rates_symmetric_tap(fast_gains, side_at + n) * window);
-        }
-    }
+    three_rates_fit_fast(side_at, fast_gains, fit, rates);
     ix points = middle_gains.n0;
     for (ix i = 0; i < points; i++) {
         turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
@@ -243,11 +311,11 @@ KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles
             0x1.147ae147ae148p-2);
     }
     for (ix n = 0; n < middle_half + 1; n++) {
-        window = 1.0;
+        real window = REAL(1.0);
         if (n > middle_half - THREE_RATES_HALF) {
-            window = three_rates_taper(n - (middle_half - THREE_RATES_HALF) + 24, 72);
+            window = (real)three_rates_taper(n - (middle_half - THREE_RATES_HALF) + 24, 72);
         }
-        rates->middle.at[n] = (real)(three_rates_symmetric_tap(middle_gains, n) * window);
+        rates->middle.at[n] = (real)(three_rates_symmetric_tap(middle_gains, n) * (double)window);
     }
     points = slow_gains.n0;
     for (ix i = 0; i < points; i++) {
