@@ -12,7 +12,14 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.drive import bend
-from tapeemu.dsp.kernels.elementary import exponential, logarithm, power_of_ten, sine_of_turns, tangent_hyperbolic
+from tapeemu.dsp.kernels.elementary import (
+    cosine_of_turns,
+    exponential,
+    logarithm,
+    power_of_ten,
+    sine_of_turns,
+    tangent_hyperbolic,
+)
 from tapeemu.dsp.kernels.head_face import FACE_NODES, NODE_ROWS, face_nodes, face_response, face_shares
 from tapeemu.dsp.kernels.offset_filter import offset_pole
 from tapeemu.dsp.kernels.oversampling import (
@@ -513,16 +520,24 @@ def _design_filter(
 def _design_erasing(sample_rate: Precise, memory: TapeResponseMemory) -> None:
     """Design the filter that loses 6 dB at 10 kHz, with a gain of 1 at 0 Hz, and the window of the level."""
     points = memory.slow_gains[:_ERASING_POINTS]
-    for i in range(_ERASING_POINTS):
-        f = law_frequency((i + 0.5) * 0.5 * sample_rate / _ERASING_POINTS, sample_rate)
-        points[i] = exponential(-_LN2 * f / SATURATED_HZ)
-    total: Precise = 0.0
-    for n in range(_ERASING_HALF + 1):
-        tap = symmetric_tap(points, n) * taper(n, _ERASING_HALF)
-        memory.erasing[n] = tap
-        total += tap if n == 0 else 2.0 * tap
-    for n in range(_ERASING_HALF + 1):
-        memory.erasing[n] = memory.erasing[n] / total
+    held = min(SATURATED_HZ, 0.4 * sample_rate)
+    steepness: Precise = _LN2 / SATURATED_HZ
+    # So short a filter rounds the law off at 0 Hz: with a gain of 1 there it would lose too little above.
+    for _ in range(4):
+        for i in range(_ERASING_POINTS):
+            f = law_frequency((i + 0.5) * 0.5 * sample_rate / _ERASING_POINTS, sample_rate)
+            points[i] = exponential(-steepness * f)
+        total: Precise = 0.0
+        response: Precise = 0.0
+        for n in range(_ERASING_HALF + 1):
+            tap = symmetric_tap(points, n) * taper(n, _ERASING_HALF)
+            memory.erasing[n] = tap
+            pair = tap if n == 0 else 2.0 * tap
+            total += pair
+            response += pair * cosine_of_turns(n * held / sample_rate)
+        for n in range(_ERASING_HALF + 1):
+            memory.erasing[n] = memory.erasing[n] / total
+        steepness = steepness * _LN2 / SATURATED_HZ * held / logarithm(total / response)
     total = 0.0
     for n in range(_LEVEL_HALF + 1):
         tap = fade(1.0 * n, _LEVEL_HALF, 0.0)
