@@ -49,7 +49,9 @@ from tapeemu.dsp.kernels.three_rates import (
     ThreeRates,
     add_symmetric,
     fade,
+    fit_fast,
     lower_rate,
+    pair_response,
     raise_rate,
     symmetric_tap,
     taper,
@@ -98,21 +100,22 @@ _HALF_DB = 6.020599913279624
 _MOL_HZ = 1_000.0
 _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
-_PRE_SECONDS = 0.02
+_BARE_SECONDS = 0.02
 _MIDDLE_BEYOND = 64
-_PRE_MIDDLE_HALF = HALF
-_ERASING_HALF = 24
+_ERASING_HALF = 16
 _ERASING_POINTS = 512
 _LEVEL_HALF = 16
 _LEVEL_DELAY = 121 + FRAME + STEP * _LEVEL_HALF
 _MOST_ERASING = 3.0
+_MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
+_GENTLE_FIELD = 2.5
 _BRANCHES = 3
 _LINE_KEPT = _LEVEL_DELAY + 2 * _ERASING_HALF + STEP
 _FLUSH = 1e-30
 
 # Where numbers stand in TapeResponseMemory.plan and of a channel in TapeResponseMemory.slopes.
-GAIN, ERASING, HIGH_PASS, HIGH_PASS_GAIN, BASS_POLE, BASS_ZERO, BASS_GAIN, REPLAY_POLE, REPLAY_GAIN = range(9)
-_PLAN = 9
+GAIN, ERASING, HIGH_PASS, HIGH_PASS_GAIN, BASS_ZERO, BASS_GAIN, REPLAY_POLE, REPLAY_GAIN = range(8)
+_PLAN = 8
 _STATE = 6
 _AT, _LATENCY_OF_CURVE = 0, 1
 
@@ -158,7 +161,7 @@ class TapeResponseMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (9,)
+    plan : ndarray, shape (8,)
         See the places above.
     state : ndarray, shape (2,)
         Samples written since what is kept was moved; delay of the curve.
@@ -176,8 +179,12 @@ class TapeResponseMemory(NamedTuple):
         Magnetisation, and what the filter takes from it once and twice.
     work : ndarray, shape (4, FRAME)
         Scratch.
-    pre, post : ThreeRates
-        Record equaliser; losses and replay equaliser.
+    recording : ndarray, shape (HALF + 1,)
+        One half of the record equaliser.
+    fresh : ndarray, shape (channels, kept + slack)
+        What it reads.
+    post : ThreeRates
+        Losses and replay equaliser.
     over : Oversampler
         The way up and down.
     face : ndarray, shape (5, 118)
@@ -199,7 +206,8 @@ class TapeResponseMemory(NamedTuple):
     once: Reals2
     twice: Reals2
     work: Reals2
-    pre: ThreeRates
+    recording: Reals1
+    fresh: Reals2
     post: ThreeRates
     over: Oversampler
     face: Precises2
@@ -235,16 +243,22 @@ def _middle_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
 
 
 @kernel()
-def _pre_slow_half(sample_rate: Precise) -> int:
-    """Half length of the record equaliser at the slowest rate: it has but to round the law off at 0 Hz."""
-    return _eights(_PRE_SECONDS * sample_rate / SLOW_STEP)
+def _slow_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    if settings.face_mm == 0.0:
+        return _eights(_BARE_SECONDS * sample_rate / SLOW_STEP)
+    return _eights((_echo_samples(settings, sample_rate) + _BASS_SECONDS * sample_rate) / SLOW_STEP)
 
 
 @kernel()
-def _slow_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
-    if settings.face_mm == 0.0:
-        return _pre_slow_half(sample_rate)
-    return _eights((_echo_samples(settings, sample_rate) + _BASS_SECONDS * sample_rate) / SLOW_STEP)
+def _factor(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """How many times the sample rate the curve runs at: four where full scale drives it gently, else as the drive.
+
+    At a field of three times saturation the harmonics of the tangent fall by 4.6 dB each, and of a tone at a
+    sixth of the rate that of number 21 is the first to fold into the pass band.
+    """
+    factor = oversampling_factor(sample_rate)
+    full_scale = _MOL_FIELD * power_of_ten(-0.05 * (settings.reference_level_dbfs + settings.mol_db))
+    return min(factor, 4) if full_scale <= _GENTLE_FIELD else factor
 
 
 @kernel()
@@ -259,11 +273,10 @@ def _points(least: int) -> int:
 @kernel()
 def tape_response_latency(settings: TapeResponseSettings, sample_rate: Precise, channels: int) -> int:
     """Samples by which the output is late."""
-    pre = three_rates_delay(0, _PRE_MIDDLE_HALF, _pre_slow_half(sample_rate))
     post = three_rates_delay(
         _side_at(settings, sample_rate), _middle_half(settings, sample_rate), _slow_half(settings, sample_rate)
     )
-    return pre + _LEVEL_DELAY + post
+    return HALF + _LEVEL_DELAY + post
 
 
 @kernel()
@@ -273,7 +286,7 @@ def tape_response_lead(
     """Samples that sound ahead of the input: the edge of the head comes before the gap."""
     if settings.face_mm == 0.0 or level_db >= 0.0:
         return 0
-    return SLOW_STEP * (_slow_half(settings, sample_rate) + _pre_slow_half(sample_rate))
+    return SLOW_STEP * _slow_half(settings, sample_rate)
 
 
 @kernel()
@@ -286,7 +299,7 @@ def tape_response_tail(
     decay = -level_db * _NEPERS_PER_DB
     decay = decay + logarithm(1.0 + decay) + 0.2
     slopes = math.ceil(decay * sample_rate / (_TURN * settings.high_pass_hz))
-    return slopes + SLOW_STEP * (_slow_half(settings, sample_rate) + _pre_slow_half(sample_rate))
+    return slopes + SLOW_STEP * _slow_half(settings, sample_rate)
 
 
 @kernel()
@@ -294,7 +307,7 @@ def tape_response_shapes(
     settings: TapeResponseSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each."""
-    for row in range(13):
+    for row in range(15):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[0, 0] = _PLAN
@@ -313,15 +326,16 @@ def tape_response_shapes(
         shapes[row, 1] = _LINE_KEPT + SLACK
     shapes[12, 0] = 4
     shapes[12, 1] = FRAME
-    first = 13
+    shapes[13, 0] = HALF + 1
+    shapes[14, 0] = channels
+    shapes[14, 1] = 2 * HALF + STEP + SLACK
+    first = 15
     side_at = _side_at(settings, sample_rate)
     middle_half = _middle_half(settings, sample_rate)
     slow_half = _slow_half(settings, sample_rate)
-    three_rates_shapes(0, _PRE_MIDDLE_HALF, _pre_slow_half(sample_rate), channels, first, shapes)
-    first += THREE_RATES_ARRAYS
     three_rates_shapes(side_at, middle_half, slow_half, channels, first, shapes)
     first += THREE_RATES_ARRAYS
-    oversampler_shapes(oversampling_factor(sample_rate), channels, first, shapes)
+    oversampler_shapes(_factor(settings, sample_rate), channels, first, shapes)
     first += OVERSAMPLER_ARRAYS
     for row in range(first, first + 5):
         for axis in range(3):
@@ -457,62 +471,60 @@ def _fill(
     sample_rate: Precise,
     rate: Precise,
     lost_um: Precise,
-    record: bool,
     memory: TapeResponseMemory,
     thin: Precise,
     deep: Precise,
     gains: Precises1,
 ) -> None:
-    """Fill the response of one of the two filters up to half of a rate."""
+    """Fill the response of what is behind the tape up to half of a rate.
+
+    The record equaliser is short. What it lacks below a kilohertz is made up for here, so that the whole is exact.
+    """
     top = min(20_000.0, 0.4535 * sample_rate)
     for i in range(gains.size):
         f = (i + 0.5) * 0.5 * rate / gains.size
         law = law_frequency(f, sample_rate)
-        if record:
-            gains[i] = pre_emphasis(settings.medium, lost_um, law)
-        else:
-            gain = record_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
-            gain = gain / flux_curve(settings.medium, law)
-            if settings.face_mm > 0.0:
-                x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
-                echo = face_response(memory.face, thin, deep, x) - 1.0
-                gain = gain * (1.0 + echo * fade(f, 0.5 * sample_rate, top))
-            gains[i] = gain
+        gain = record_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
+        gain = gain / flux_curve(settings.medium, law)
+        recorded = np.double(memory.recording[0]) + pair_response(memory.recording[1:], 1, f / sample_rate)
+        gain = gain * pre_emphasis(settings.medium, lost_um, law) / recorded
+        if settings.face_mm > 0.0:
+            x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
+            echo = face_response(memory.face, thin, deep, x) - 1.0
+            gain = gain * (1.0 + echo * fade(f, 0.5 * sample_rate, top))
+        gains[i] = gain
 
 
 @kernel()
-def _design_filter(
+def _design_filters(
     settings: TapeResponseSettings,
     sample_rate: Precise,
     lost_um: Precise,
-    record: bool,
     memory: TapeResponseMemory,
     thin: Precise,
     deep: Precise,
-    rates: ThreeRates,
 ) -> None:
-    """Design the record equaliser, or what is behind the tape."""
-    _fill(settings, sample_rate, sample_rate, lost_um, record, memory, thin, deep, memory.fast_gains)
+    """Design the record equaliser, and what is behind the tape."""
+    gains = memory.fast_gains
+    for i in range(gains.size):
+        law = law_frequency((i + 0.5) * 0.5 * sample_rate / gains.size, sample_rate)
+        gains[i] = pre_emphasis(settings.medium, lost_um, law)
+    one: Precise = 1.0
+    fit_fast(0, gains, one, memory.fit, memory.recording, memory.recording[:0])
     middle = sample_rate / STEP
-    _fill(settings, sample_rate, middle, lost_um, record, memory, thin, deep, memory.middle_gains)
     slow = sample_rate / SLOW_STEP
-    _fill(settings, sample_rate, slow, lost_um, record, memory, thin, deep, memory.slow_gains)
-    side_at = 0
-    middle_half = _PRE_MIDDLE_HALF
-    slow_half = _pre_slow_half(sample_rate)
-    if not record:
-        side_at = _side_at(settings, sample_rate)
-        middle_half = _middle_half(settings, sample_rate)
-        slow_half = _slow_half(settings, sample_rate)
+    _fill(settings, sample_rate, sample_rate, lost_um, memory, thin, deep, gains)
+    _fill(settings, sample_rate, middle, lost_um, memory, thin, deep, memory.middle_gains)
+    _fill(settings, sample_rate, slow, lost_um, memory, thin, deep, memory.slow_gains)
     three_rates_design(
-        side_at,
-        middle_half,
-        slow_half,
-        memory.fast_gains,
+        _side_at(settings, sample_rate),
+        _middle_half(settings, sample_rate),
+        _slow_half(settings, sample_rate),
+        gains,
         memory.middle_gains,
         memory.slow_gains,
         memory.fit,
-        rates,
+        memory.post,
     )
 
 
@@ -571,16 +583,14 @@ def tape_response_design(
         bass = offset_pole(1e6 / (_TURN * settings.bass_us), sample_rate)
     plan[HIGH_PASS] = high
     plan[HIGH_PASS_GAIN] = 0.5 * (1.0 + high)
-    plan[BASS_POLE] = high
     plan[BASS_ZERO] = bass
     plan[BASS_GAIN] = (1.0 + high) / (1.0 + bass)
     plan[REPLAY_POLE] = bass
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
-    factor = oversampling_factor(sample_rate)
+    factor = _factor(settings, sample_rate)
     memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor)
     oversampler_design(factor, memory.over)
-    _design_filter(settings, sample_rate, lost_um, True, memory, thin, deep, memory.pre)
-    _design_filter(settings, sample_rate, lost_um, False, memory, thin, deep, memory.post)
+    _design_filters(settings, sample_rate, lost_um, memory, thin, deep)
     _design_erasing(sample_rate, memory)
 
 
@@ -605,7 +615,7 @@ def tape_response_seek(memory: TapeResponseMemory, place: np.int64) -> None:
     _clear(memory.bent)
     _clear(memory.once)
     _clear(memory.twice)
-    three_rates_clear(memory.pre)
+    _clear(memory.fresh)
     three_rates_clear(memory.post)
     oversampler_clear(memory.over)
 
@@ -623,6 +633,42 @@ def _slope(audio: Reals1, pole: Precise, zero: Precise, gain: Precise, state: Pr
         before = now
     state[0] = before
     state[1] = out
+
+
+@kernel()
+def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) -> None:
+    """High-pass, bass and treble of recording, in place."""
+    plan = memory.plan
+    state = memory.slopes[channel]
+    line = memory.fresh[channel]
+    write = line.shape[0] - SLACK + at
+    count = min(audio.shape[0], FRAME)
+    high = plan[HIGH_PASS]
+    zero = plan[BASS_ZERO]
+    high_gain: float = plan[HIGH_PASS_GAIN]
+    bass_gain: float = plan[BASS_GAIN]
+    before = state[0]
+    out = state[1]
+    between = state[2]
+    bass = state[3]
+    for i in range(count):
+        now: Precise = audio[i]
+        out = out * high + (now - before)
+        out = out if abs(out) > _FLUSH else 0.0
+        before = now
+        middle: Precise = high_gain * out
+        bass = bass * high + (middle - zero * between)
+        bass = bass if abs(bass) > _FLUSH else 0.0
+        between = middle
+        line[write + i] = bass_gain * bass
+    state[0] = before
+    state[1] = out
+    state[2] = between
+    state[3] = bass
+    centre = write - HALF
+    for i in range(count):
+        audio[i] = memory.recording[0] * line[centre + i]
+    add_symmetric(line, centre, 1, memory.recording[1:], audio)
 
 
 @kernel()
@@ -652,14 +698,14 @@ def _frame_level(channel: int, at: int, memory: TapeResponseMemory) -> None:
     end = levels.shape[0] - SLACK // STEP + at // STEP
     node_end = nodes.shape[0] - SLACK // STEP + at // STEP
     count = FRAME // STEP
-    lower_rate(squares, line_end - FRAME + STEP - 1 - LOW_HALF, memory.pre.lowpass, levels[end - count : end])
+    lower_rate(squares, line_end - FRAME + STEP - 1 - LOW_HALF, memory.post.lowpass, levels[end - count : end])
     centre = end - (_LEVEL_DELAY - 57) // STEP + STEP
     fresh = nodes[node_end - count : node_end]
     for i in range(count):
         fresh[i] = memory.level_taps[0] * levels[centre + i]
     add_symmetric(levels, centre, 1, memory.level_taps[1:], fresh)
     erased = memory.erased[channel]
-    raise_rate(nodes[node_end - count - RAISE_NODES + 1 : node_end], memory.pre.raising, erased)
+    raise_rate(nodes[node_end - count - RAISE_NODES + 1 : node_end], memory.post.raising, erased)
     most: float = _MOST_ERASING
     for i in range(FRAME):
         erased[i] = min(max(erased[i], 0.0), most)
@@ -731,9 +777,7 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
             audio = memory.work[0, :count]
             for i in range(count):
                 audio[i] = block[channel, done + i]
-            _slope(audio, plan[HIGH_PASS], 1.0, plan[HIGH_PASS_GAIN], slopes[0:2])
-            _slope(audio, plan[BASS_POLE], plan[BASS_ZERO], plan[BASS_GAIN], slopes[2:4])
-            three_rates_run(channel, at, audio, memory.pre, audio)
+            _record(channel, at, memory, audio)
             squares = memory.squares[channel]
             write = squares.shape[0] - SLACK + at
             for i in range(count):
@@ -748,12 +792,11 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 out[channel, done + i] = audio[i]
             if full:
                 work = memory.work[1]
-                three_rates_frame(channel, at + count, memory.pre, work)
                 three_rates_frame(channel, at + count, memory.post, work)
                 if erasing != 0.0:
                     _frame_level(channel, at + count, memory)
                 if at + count == SLACK:
-                    three_rates_keep(channel, memory.pre)
+                    _keep(memory.fresh[channel], SLACK)
                     three_rates_keep(channel, memory.post)
                     _keep(memory.squares[channel], SLACK)
                     _keep(memory.levels[channel], SLACK // STEP)

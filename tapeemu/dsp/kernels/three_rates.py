@@ -33,7 +33,9 @@ __all__ = [
     "add_symmetric",
     "design_lowpass",
     "fade",
+    "fit_fast",
     "lower_rate",
+    "pair_response",
     "raise_rate",
     "symmetric_tap",
     "taper",
@@ -223,7 +225,7 @@ def symmetric_tap(gains: Precises1, distance: int) -> Precise:
 
 
 @kernel()
-def _response(taps: Reals1, first: int, turns: Precise) -> Precise:
+def pair_response(taps: Reals1, first: int, turns: Precise) -> Precise:
     """Response of pairs of taps, the first at a distance from the middle, at a frequency in turns per number."""
     start: Precise = first
     twice = 2.0 * cosine_of_turns(turns)
@@ -247,17 +249,15 @@ def fade(x: Precise, zero: Precise, one: Precise) -> Precise:
 
 @kernel()
 def _fast_response(rates: ThreeRates, turns: Precise) -> Precise:
-    value = np.double(rates.fast[0]) + _response(rates.fast[1:], 1, turns)
+    value = np.double(rates.fast[0]) + pair_response(rates.fast[1:], 1, turns)
     if rates.plan[SIDE_AT] > 0:
-        value += _response(rates.side, int(rates.plan[SIDE_AT]), turns)
+        value += pair_response(rates.side, int(rates.plan[SIDE_AT]), turns)
     return value
 
 
 @kernel(exact=True)
-def _fit_fast(side_at: int, gains: Precises1, fit: Precises2, rates: ThreeRates) -> None:
+def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fast: Reals1, side: Reals1) -> None:
     """Fit the taps at the sample rate to a response by least squares of its relative error.
-
-    What the next rate corrects counts next to nothing.
 
     Parameters
     ----------
@@ -265,10 +265,12 @@ def _fit_fast(side_at: int, gains: Precises1, fit: Precises2, rates: ThreeRates)
         Distance at which the side groups begin; 0 for none.
     gains : ndarray
         The response at the middles of equal parts of the band.
+    below : float
+        Weight of what the next rate corrects.
     fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
         Normal equations, right-hand side and cosines.
-    rates : ThreeRates
-        Gets the taps.
+    fast, side : ndarray
+        Get the taps; of the side groups SIDE, or none.
     """
     matrix = fit[:UNKNOWNS]
     right = fit[UNKNOWNS]
@@ -299,7 +301,7 @@ def _fit_fast(side_at: int, gains: Precises1, fit: Precises2, rates: ThreeRates)
                 now = following
         weight = 1.0 / (gains[i] * gains[i] + 1e-6)
         if turns * STEP < REACH:
-            weight = _BELOW_REACH * weight
+            weight = below * weight
         for row in range(unknowns):
             part = weight * cosines[row]
             right[row] += part * gains[i]
@@ -313,9 +315,9 @@ def _fit_fast(side_at: int, gains: Precises1, fit: Precises2, rates: ThreeRates)
     factorise(matrix)
     solve_factorised(matrix, right)
     for n in range(HALF + 1):
-        rates.fast[n] = right[n]
-    for n in range(SIDE):
-        rates.side[n] = right[HALF + 1 + n]
+        fast[n] = right[n]
+    for n in range(side.size):
+        side[n] = right[HALF + 1 + n]
 
 
 @kernel()
@@ -349,7 +351,8 @@ def three_rates_design(
     rates.plan[SLOW_HALF] = slow_half
     rates.plan[DELAY] = three_rates_delay(side_at, middle_half, slow_half)
     design_lowpass(rates.lowpass, rates.raising)
-    _fit_fast(side_at, fast_gains, fit, rates)
+    below: Precise = _BELOW_REACH
+    fit_fast(side_at, fast_gains, below, fit, rates.fast, rates.side)
     points = middle_gains.size
     for i in range(points):
         turns = (i + 0.5) / (2.0 * points)
@@ -364,7 +367,7 @@ def three_rates_design(
     for i in range(points):
         turns = (i + 0.5) / (2.0 * points)
         left = slow_gains[i] - _fast_response(rates, turns / SLOW_STEP)
-        left -= np.double(rates.middle[0]) + _response(rates.middle[1:], 1, turns / STEP)
+        left -= np.double(rates.middle[0]) + pair_response(rates.middle[1:], 1, turns / STEP)
         slow_gains[i] = left * fade(turns, PASSED, REACH)
     for n in range(slow_half + 1):
         rates.slow[n] = symmetric_tap(slow_gains, n) * taper(n, slow_half)

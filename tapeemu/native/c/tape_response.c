@@ -32,26 +32,26 @@
 #define TAPE_RESPONSE_MOL_HZ REAL(1000.0)
 #define TAPE_RESPONSE_QUARTER_POINTS 256
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
-#define TAPE_RESPONSE_PRE_SECONDS REAL(0x1.47ae147ae147bp-6)
+#define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
 #define TAPE_RESPONSE_MIDDLE_BEYOND 64
-#define TAPE_RESPONSE_PRE_MIDDLE_HALF 48
-#define TAPE_RESPONSE_ERASING_HALF 24
+#define TAPE_RESPONSE_ERASING_HALF 16
 #define TAPE_RESPONSE_ERASING_POINTS 512
 #define TAPE_RESPONSE_LEVEL_HALF 16
 #define TAPE_RESPONSE_LEVEL_DELAY 377
 #define TAPE_RESPONSE_MOST_ERASING REAL(3.0)
-#define TAPE_RESPONSE_LINE_KEPT 433
+#define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
+#define TAPE_RESPONSE_GENTLE_FIELD REAL(2.5)
+#define TAPE_RESPONSE_LINE_KEPT 417
 #define TAPE_RESPONSE_FLUSH REAL(0x1.4484bfeebc2a0p-100)
 #define TAPE_RESPONSE_GAIN 0
 #define TAPE_RESPONSE_ERASING 1
 #define TAPE_RESPONSE_HIGH_PASS 2
 #define TAPE_RESPONSE_HIGH_PASS_GAIN 3
-#define TAPE_RESPONSE_BASS_POLE 4
-#define TAPE_RESPONSE_BASS_ZERO 5
-#define TAPE_RESPONSE_BASS_GAIN 6
-#define TAPE_RESPONSE_REPLAY_POLE 7
-#define TAPE_RESPONSE_REPLAY_GAIN 8
-#define TAPE_RESPONSE_PLAN 9
+#define TAPE_RESPONSE_BASS_ZERO 4
+#define TAPE_RESPONSE_BASS_GAIN 5
+#define TAPE_RESPONSE_REPLAY_POLE 6
+#define TAPE_RESPONSE_REPLAY_GAIN 7
+#define TAPE_RESPONSE_PLAN 8
 #define TAPE_RESPONSE_STATE 6
 #define TAPE_RESPONSE_AT 0
 #define TAPE_RESPONSE_LATENCY_OF_CURVE 1
@@ -82,19 +82,27 @@ KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double
     return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + 64.0);
 }
 
-/* Half length of the record equaliser at the slowest rate: it has but to round the law off at 0 Hz. */
-KERNEL ix tape_response_pre_slow_half(double sample_rate)
-{
-    return tape_response_eights(0x1.47ae147ae147bp-6 * sample_rate / 64.0);
-}
-
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate)
 {
     if (settings->face_mm == 0.0) {
-        return tape_response_pre_slow_half(sample_rate);
+        return tape_response_eights(0x1.47ae147ae147bp-6 * sample_rate / 64.0);
     }
     return tape_response_eights((tape_response_echo_samples(settings, sample_rate) + 0x1.999999999999ap-4 *
         sample_rate) / 64.0);
+}
+
+/*
+ * How many times the sample rate the curve runs at: four where full scale drives it gently, else as the drive.
+ *
+ * At a field of three times saturation the harmonics of the tangent fall by 4.6 dB each, and of a tone at a
+ * sixth of the rate that of number 21 is the first to fold into the pass band.
+ */
+KERNEL ix tape_response_factor(const TapeResponseSettings *settings, double sample_rate)
+{
+    const ix factor = oversampling_factor(sample_rate);
+    const double full_scale = 0x1.41f04a8056d27p-1 * elementary_power_of_ten(-0x1.999999999999ap-5 *
+        (settings->reference_level_dbfs + settings->mol_db));
+    return full_scale <= 2.5 ? smaller_integer(factor, 4) : factor;
 }
 
 /* Points of a design: a power of two, at least 512. */
@@ -111,11 +119,9 @@ KERNEL ix tape_response_points(ix least)
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels)
 {
     (void)channels;
-    const ix pre = three_rates_delay(0, TAPE_RESPONSE_PRE_MIDDLE_HALF,
-        tape_response_pre_slow_half(sample_rate));
     const ix post = three_rates_delay(tape_response_side_at(settings, sample_rate),
         tape_response_middle_half(settings, sample_rate), tape_response_slow_half(settings, sample_rate));
-    return pre + TAPE_RESPONSE_LEVEL_DELAY + post;
+    return 425 + post;
 }
 
 /* Samples that sound ahead of the input: the edge of the head comes before the gap. */
@@ -126,8 +132,7 @@ KERNEL ix tape_response_lead(const TapeResponseSettings *settings, double sample
     if (settings->face_mm == 0.0 || level_db >= 0.0) {
         return 0;
     }
-    return TAPE_RESPONSE_SLOW_STEP * (tape_response_slow_half(settings, sample_rate) +
-        tape_response_pre_slow_half(sample_rate));
+    return TAPE_RESPONSE_SLOW_STEP * tape_response_slow_half(settings, sample_rate);
 }
 
 /* Samples that sound on: the filters' lengths, and the answer of two high-passes in a row. */
@@ -142,24 +147,23 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
     decay = decay + elementary_logarithm(1.0 + decay) + 0x1.999999999999ap-3;
     const ix slopes = (ix)ceiling_of_double(decay * sample_rate / (0x1.921fb54442d18p+2 *
         settings->high_pass_hz));
-    return slopes + TAPE_RESPONSE_SLOW_STEP * (tape_response_slow_half(settings, sample_rate) +
-        tape_response_pre_slow_half(sample_rate));
+    return slopes + TAPE_RESPONSE_SLOW_STEP * tape_response_slow_half(settings, sample_rate);
 }
 
 /* Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each. */
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64s_2 shapes)
 {
-    for (ix row = 0; row < 13; row++) {
+    for (ix row = 0; row < 15; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    shapes.at[0] = INT64_C(9);
+    shapes.at[0] = INT64_C(8);
     shapes.at[1 * shapes.n1] = INT64_C(2);
     shapes.at[2 * shapes.n1] = (int64_t)channels;
     shapes.at[2 * shapes.n1 + 1] = INT64_C(6);
-    shapes.at[3 * shapes.n1] = INT64_C(25);
+    shapes.at[3 * shapes.n1] = INT64_C(17);
     shapes.at[4 * shapes.n1] = INT64_C(17);
     for (ix row = 5; row < 12; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
@@ -169,20 +173,20 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[7 * shapes.n1 + 1] = INT64_C(272);
     shapes.at[8 * shapes.n1 + 1] = INT64_C(128);
     for (ix row = 9; row < 12; row++) {
-        shapes.at[row * shapes.n1 + 1] = INT64_C(2481);
+        shapes.at[row * shapes.n1 + 1] = INT64_C(2465);
     }
     shapes.at[12 * shapes.n1] = INT64_C(4);
     shapes.at[12 * shapes.n1 + 1] = INT64_C(128);
-    ix first = 13;
+    shapes.at[13 * shapes.n1] = INT64_C(49);
+    shapes.at[14 * shapes.n1] = (int64_t)channels;
+    shapes.at[14 * shapes.n1 + 1] = INT64_C(2152);
+    ix first = 15;
     const ix side_at = tape_response_side_at(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
-    three_rates_shapes(0, TAPE_RESPONSE_PRE_MIDDLE_HALF, tape_response_pre_slow_half(sample_rate), channels,
-        first, shapes);
-    first += TAPE_RESPONSE_THREE_RATES_ARRAYS;
     three_rates_shapes(side_at, middle_half, slow_half, channels, first, shapes);
     first += TAPE_RESPONSE_THREE_RATES_ARRAYS;
-    oversampling_oversampler_shapes(oversampling_factor(sample_rate), channels, first, shapes);
+    oversampling_oversampler_shapes(tape_response_factor(settings, sample_rate), channels, first, shapes);
     first += TAPE_RESPONSE_OVERSAMPLER_ARRAYS;
     for (ix row = first; row < first + 5; row++) {
         for (ix axis = 0; axis < 3; axis++) {
@@ -330,72 +334,85 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
     return 0.5 * (low + high);
 }
 
-/* Fill the response of one of the two filters up to half of a rate. */
+/*
+ * Fill the response of what is behind the tape up to half of a rate.
+ *
+ * The record equaliser is short. What it lacks below a kilohertz is made up for here, so that the whole is exact.
+ */
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double
-    lost_um, bool record, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains)
+    lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains)
 {
     const double top = smaller_double(20000.0, 0x1.d0624dd2f1aa0p-2 * sample_rate);
     for (ix i = 0; i < gains.n0; i++) {
         const double f = ((double)i + 0.5) * 0.5 * rate / (double)gains.n0;
         const double law = wavelength_losses_law_frequency(f, sample_rate);
-        if (record) {
-            gains.at[i] = wavelength_losses_pre_emphasis(&settings->medium, lost_um, law);
-        } else {
-            double gain = wavelength_losses_record_loss(&settings->medium, lost_um, law) *
-                wavelength_losses_replay_losses(&settings->medium, law);
-            gain = gain / wavelength_losses_flux_curve(&settings->medium, law);
-            if (settings->face_mm > 0.0) {
-                const double x = 0x1.999999999999ap-4 * settings->face_mm * f /
-                    settings->medium.tape_speed_cm_s;
-                const double echo = head_face_face_response(memory->face, thin, deep, x) - 1.0;
-                gain = gain * (1.0 + echo * three_rates_fade(f, 0.5 * sample_rate, top));
-            }
-            gains.at[i] = gain;
+        double gain = wavelength_losses_record_loss(&settings->medium, lost_um, law) *
+            wavelength_losses_replay_losses(&settings->medium, law);
+        gain = gain / wavelength_losses_flux_curve(&settings->medium, law);
+        const double recorded = (double)memory->recording.at[0] +
+            three_rates_pair_response((reals_1){memory->recording.at + 1, memory->recording.n0 - 1}, 1, f /
+            sample_rate);
+        gain = gain * wavelength_losses_pre_emphasis(&settings->medium, lost_um, law) / recorded;
+        if (settings->face_mm > 0.0) {
+            const double x = 0x1.999999999999ap-4 * settings->face_mm * f / settings->medium.tape_speed_cm_s;
+            const double echo = head_face_face_response(memory->face, thin, deep, x) - 1.0;
+            gain = gain * (1.0 + echo * three_rates_fade(f, 0.5 * sample_rate, top));
         }
+        gains.at[i] = gain;
     }
 }
 
-/* Design the record equaliser, or what is behind the tape. */
-KERNEL void tape_response_design_filter(const TapeResponseSettings *settings, double sample_rate, double
-    lost_um, bool record, const TapeResponseMemory *memory, double thin, double deep, const ThreeRates *rates)
+/* Design the record equaliser, and what is behind the tape. */
+KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double
+    lost_um, const TapeResponseMemory *memory, double thin, double deep)
 {
-    tape_response_fill(settings, sample_rate, sample_rate, lost_um, record, memory, thin, deep,
-        memory->fast_gains);
-    const double middle = sample_rate / 8.0;
-    tape_response_fill(settings, sample_rate, middle, lost_um, record, memory, thin, deep,
-        memory->middle_gains);
-    const double slow = sample_rate / 64.0;
-    tape_response_fill(settings, sample_rate, slow, lost_um, record, memory, thin, deep, memory->slow_gains);
-    ix side_at = 0;
-    ix middle_half = TAPE_RESPONSE_PRE_MIDDLE_HALF;
-    ix slow_half = tape_response_pre_slow_half(sample_rate);
-    if (!record) {
-        side_at = tape_response_side_at(settings, sample_rate);
-        middle_half = tape_response_middle_half(settings, sample_rate);
-        slow_half = tape_response_slow_half(settings, sample_rate);
+    doubles_1 gains = memory->fast_gains;
+    for (ix i = 0; i < gains.n0; i++) {
+        const double law = wavelength_losses_law_frequency(((double)i + 0.5) * 0.5 * sample_rate /
+            (double)gains.n0, sample_rate);
+        gains.at[i] = wavelength_losses_pre_emphasis(&settings->medium, lost_um, law);
     }
-    three_rates_design(side_at, middle_half, slow_half, memory->fast_gains, memory->middle_gains,
-        memory->slow_gains, memory->fit, rates);
+    const double one = 1.0;
+    three_rates_fit_fast(0, gains, one, memory->fit, memory->recording, (reals_1){memory->recording.at, 0});
+    const double middle = sample_rate / 8.0;
+    const double slow = sample_rate / 64.0;
+    tape_response_fill(settings, sample_rate, sample_rate, lost_um, memory, thin, deep, gains);
+    tape_response_fill(settings, sample_rate, middle, lost_um, memory, thin, deep, memory->middle_gains);
+    tape_response_fill(settings, sample_rate, slow, lost_um, memory, thin, deep, memory->slow_gains);
+    three_rates_design(tape_response_side_at(settings, sample_rate), tape_response_middle_half(settings,
+        sample_rate), tape_response_slow_half(settings, sample_rate), gains, memory->middle_gains,
+        memory->slow_gains, memory->fit, &memory->post);
 }
 
 /* Design the filter that loses 6 dB at 10 kHz, with a gain of 1 at 0 Hz, and the window of the level. */
 KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseMemory *memory)
 {
+    double total = 0.0;
     double tap = 0.0;
     doubles_1 points = (doubles_1){memory->slow_gains.at, TAPE_RESPONSE_ERASING_POINTS};
-    for (ix i = 0; i < TAPE_RESPONSE_ERASING_POINTS; i++) {
-        const double f = wavelength_losses_law_frequency(((double)i + 0.5) * 0.5 * sample_rate / 512.0,
-            sample_rate);
-        points.at[i] = elementary_exponential((double)-TAPE_RESPONSE_LN2 * f / 10000.0);
-    }
-    double total = 0.0;
-    for (ix n = 0; n < 25; n++) {
-        tap = three_rates_symmetric_tap(points, n) * three_rates_taper(n, TAPE_RESPONSE_ERASING_HALF);
-        memory->erasing.at[n] = (real)tap;
-        total += n == 0 ? tap : 2.0 * tap;
-    }
-    for (ix n = 0; n < 25; n++) {
-        memory->erasing.at[n] = (real)((double)memory->erasing.at[n] / total);
+    const double held = smaller_double(10000.0, 0x1.999999999999ap-2 * sample_rate);
+    double steepness = 0x1.22ba1c9ea1126p-14;
+    /* So short a filter rounds the law off at 0 Hz: with a gain of 1 there it would lose too little above. */
+    for (ix _ = 0; _ < 4; _++) {
+        for (ix i = 0; i < TAPE_RESPONSE_ERASING_POINTS; i++) {
+            const double f = wavelength_losses_law_frequency(((double)i + 0.5) * 0.5 * sample_rate / 512.0,
+                sample_rate);
+            points.at[i] = elementary_exponential(-steepness * f);
+        }
+        total = 0.0;
+        double response = 0.0;
+        for (ix n = 0; n < 17; n++) {
+            tap = three_rates_symmetric_tap(points, n) * three_rates_taper(n, TAPE_RESPONSE_ERASING_HALF);
+            memory->erasing.at[n] = (real)tap;
+            const double pair = n == 0 ? tap : 2.0 * tap;
+            total += pair;
+            response += pair * elementary_cosine_of_turns((double)n * held / sample_rate);
+        }
+        for (ix n = 0; n < 17; n++) {
+            memory->erasing.at[n] = (real)((double)memory->erasing.at[n] / total);
+        }
+        steepness = steepness * 0x1.62e42fefa39efp-1 / 10000.0 * held / elementary_logarithm(total /
+            response);
     }
     total = 0.0;
     for (ix n = 0; n < 17; n++) {
@@ -433,16 +450,14 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     }
     plan.at[TAPE_RESPONSE_HIGH_PASS] = high;
     plan.at[TAPE_RESPONSE_HIGH_PASS_GAIN] = 0.5 * (1.0 + high);
-    plan.at[TAPE_RESPONSE_BASS_POLE] = high;
     plan.at[TAPE_RESPONSE_BASS_ZERO] = bass;
     plan.at[TAPE_RESPONSE_BASS_GAIN] = (1.0 + high) / (1.0 + bass);
     plan.at[TAPE_RESPONSE_REPLAY_POLE] = bass;
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
-    const ix factor = oversampling_factor(sample_rate);
+    const ix factor = tape_response_factor(settings, sample_rate);
     memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_oversampler_latency(factor);
     oversampling_oversampler_design(factor, &memory->over);
-    tape_response_design_filter(settings, sample_rate, lost_um, true, memory, thin, deep, &memory->pre);
-    tape_response_design_filter(settings, sample_rate, lost_um, false, memory, thin, deep, &memory->post);
+    tape_response_design_filters(settings, sample_rate, lost_um, memory, thin, deep);
     tape_response_design_erasing(sample_rate, memory);
 }
 
@@ -472,7 +487,7 @@ KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place)
     tape_response_clear(memory->bent);
     tape_response_clear(memory->once);
     tape_response_clear(memory->twice);
-    three_rates_clear(&memory->pre);
+    tape_response_clear(memory->fresh);
     three_rates_clear(&memory->post);
     oversampling_oversampler_clear(&memory->over);
 }
@@ -491,6 +506,45 @@ KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double 
     }
     state.at[0] = before;
     state.at[1] = out;
+}
+
+/* High-pass, bass and treble of recording, in place. */
+KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio)
+{
+    doubles_1 plan = memory->plan;
+    doubles_1 state = (doubles_1){memory->slopes.at + channel * memory->slopes.n1, memory->slopes.n1};
+    reals_1 line = (reals_1){memory->fresh.at + channel * memory->fresh.n1, memory->fresh.n1};
+    const ix write = line.n0 - TAPE_RESPONSE_SLACK + at;
+    const ix count = smaller_integer(audio.n0, TAPE_RESPONSE_FRAME);
+    const double high = plan.at[TAPE_RESPONSE_HIGH_PASS];
+    const double zero = plan.at[TAPE_RESPONSE_BASS_ZERO];
+    const real high_gain = (real)plan.at[TAPE_RESPONSE_HIGH_PASS_GAIN];
+    const real bass_gain = (real)plan.at[TAPE_RESPONSE_BASS_GAIN];
+    double before = state.at[0];
+    double out = state.at[1];
+    double between = state.at[2];
+    double bass = state.at[3];
+    for (ix i = 0; i < count; i++) {
+        const double now = (double)audio.at[i];
+        out = out * high + (now - before);
+        out = magnitude_double(out) > 0x1.4484bfeebc2a0p-100 ? out : 0.0;
+        before = now;
+        const double middle = (double)high_gain * out;
+        bass = bass * high + (middle - zero * between);
+        bass = magnitude_double(bass) > 0x1.4484bfeebc2a0p-100 ? bass : 0.0;
+        between = middle;
+        line.at[write + i] = (real)((double)bass_gain * bass);
+    }
+    state.at[0] = before;
+    state.at[1] = out;
+    state.at[2] = between;
+    state.at[3] = bass;
+    const ix centre = write - TAPE_RESPONSE_HALF;
+    for (ix i = 0; i < count; i++) {
+        audio.at[i] = memory->recording.at[0] * line.at[centre + i];
+    }
+    three_rates_add_symmetric(line, centre, 1, (reals_1){memory->recording.at + 1, memory->recording.n0 - 1},
+        audio);
 }
 
 /* Write what a filter takes away: ``line`` less the line behind it. */
@@ -525,7 +579,8 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
     const ix node_end = nodes.n0 - 256 + floor_division(at, TAPE_RESPONSE_STEP);
     const ix count = 16;
     three_rates_lower_rate(squares, line_end - TAPE_RESPONSE_FRAME + TAPE_RESPONSE_STEP - 1 -
-        TAPE_RESPONSE_LOW_HALF, memory->pre.lowpass, (reals_1){levels.at + end - count, end - (end - count)});
+        TAPE_RESPONSE_LOW_HALF, memory->post.lowpass, (reals_1){levels.at + end - count, end - (end -
+        count)});
     const ix centre = end - 40 + TAPE_RESPONSE_STEP;
     reals_1 fresh = (reals_1){nodes.at + node_end - count, node_end - (node_end - count)};
     for (ix i = 0; i < count; i++) {
@@ -535,7 +590,7 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
         1}, fresh);
     reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
     three_rates_raise_rate((reals_1){nodes.at + node_end - count - TAPE_RESPONSE_RAISE_NODES + 1, node_end -
-        (node_end - count - TAPE_RESPONSE_RAISE_NODES + 1)}, memory->pre.raising, erased);
+        (node_end - count - TAPE_RESPONSE_RAISE_NODES + 1)}, memory->post.raising, erased);
     const real most = TAPE_RESPONSE_MOST_ERASING;
     for (ix i = 0; i < TAPE_RESPONSE_FRAME; i++) {
         erased.at[i] = smaller(larger(erased.at[i], REAL(0.0)), most);
@@ -566,13 +621,13 @@ KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeRespons
         tape_response_take(once, fresh, memory->erasing, (reals_1){twice.at + write, write + count - write});
         /* The third time at the moment that is let out, where the second is late by two halves. */
         reals_1 thrice = (reals_1){memory->work.at + 3 * memory->work.n1, count};
-        tape_response_take(twice, centre + 48, memory->erasing, thrice);
+        tape_response_take(twice, centre + 32, memory->erasing, thrice);
         reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
         const ix within = floor_remainder(at, TAPE_RESPONSE_FRAME);
         for (ix i = 0; i < count; i++) {
             const real r = erased.at[within + i];
             const real first = once.at[centre + TAPE_RESPONSE_ERASING_HALF + i];
-            const real second = twice.at[centre + 48 + i];
+            const real second = twice.at[centre + 32 + i];
             const real square = REAL(0.5) * r * (r - REAL(1.0));
             const real cube = square * (r - REAL(2.0)) * REAL(0x1.5555555555555p-2);
             /* One product at a time: there is one way to fuse each, for whatever number of samples. */
@@ -617,11 +672,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
             for (ix i = 0; i < count; i++) {
                 audio.at[i] = block.at[channel * block.n1 + done + i];
             }
-            tape_response_slope(audio, plan.at[TAPE_RESPONSE_HIGH_PASS], 1.0,
-                plan.at[TAPE_RESPONSE_HIGH_PASS_GAIN], (doubles_1){slopes.at, 2});
-            tape_response_slope(audio, plan.at[TAPE_RESPONSE_BASS_POLE], plan.at[TAPE_RESPONSE_BASS_ZERO],
-                plan.at[TAPE_RESPONSE_BASS_GAIN], (doubles_1){slopes.at + 2, 4 - 2});
-            three_rates_run(channel, at, audio, &memory->pre, audio);
+            tape_response_record(channel, at, memory, audio);
             reals_1 squares = (reals_1){memory->squares.at + channel * memory->squares.n1,
                 memory->squares.n1};
             const ix write = squares.n0 - TAPE_RESPONSE_SLACK + at;
@@ -641,13 +692,13 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
             }
             if (full) {
                 reals_1 work = (reals_1){memory->work.at + 1 * memory->work.n1, memory->work.n1};
-                three_rates_frame(channel, at + count, &memory->pre, work);
                 three_rates_frame(channel, at + count, &memory->post, work);
                 if (erasing != REAL(0.0)) {
                     tape_response_frame_level(channel, at + count, memory);
                 }
                 if (at + count == TAPE_RESPONSE_SLACK) {
-                    three_rates_keep(channel, &memory->pre);
+                    tape_response_keep((reals_1){memory->fresh.at + channel * memory->fresh.n1,
+                        memory->fresh.n1}, TAPE_RESPONSE_SLACK);
                     three_rates_keep(channel, &memory->post);
                     tape_response_keep((reals_1){memory->squares.at + channel * memory->squares.n1,
                         memory->squares.n1}, TAPE_RESPONSE_SLACK);

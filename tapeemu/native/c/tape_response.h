@@ -41,7 +41,8 @@ typedef struct {
     reals_2 once;
     reals_2 twice;
     reals_2 work;
-    ThreeRates pre;
+    reals_1 recording;
+    reals_2 fresh;
     ThreeRates post;
     Oversampler over;
     doubles_2 face;
@@ -55,8 +56,8 @@ KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, d
 KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_eights(double count);
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate);
-KERNEL ix tape_response_pre_slow_half(double sample_rate);
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_factor(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_points(ix least);
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels);
 KERNEL ix tape_response_lead(const TapeResponseSettings *settings, double sample_rate, ix channels, double level_db);
@@ -81,13 +82,14 @@ KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, do
 KERNEL double tape_response_highest_fundamental(const TapeResponseSettings *settings);
 KERNEL double tape_response_saturated_output_db(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
 KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *settings, doubles_2 nodes, double thin, double deep);
-KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, bool record, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
-KERNEL void tape_response_design_filter(const TapeResponseSettings *settings, double sample_rate, double lost_um, bool record, const TapeResponseMemory *memory, double thin, double deep, const ThreeRates *rates);
+KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
+KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
 KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseMemory *memory);
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeResponseMemory *memory);
 KERNEL void tape_response_clear(reals_2 rows);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
+KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
 KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out);
 KERNEL void tape_response_keep(reals_1 line, ix slack);
 KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemory *memory);

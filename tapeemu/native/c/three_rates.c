@@ -162,7 +162,7 @@ KERNEL double three_rates_symmetric_tap(doubles_1 gains, ix distance)
 }
 
 /* Response of pairs of taps, the first at a distance from the middle, at a frequency in turns per number. */
-KERNEL double three_rates_response(reals_1 taps, ix first, double turns)
+KERNEL double three_rates_pair_response(reals_1 taps, ix first, double turns)
 {
     const double start = (double)first;
     const double twice = 2.0 * elementary_cosine_of_turns(turns);
@@ -187,10 +187,10 @@ KERNEL double three_rates_fade(double x, double zero, double one)
 
 KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns)
 {
-    double value = (double)rates->fast.at[0] + three_rates_response((reals_1){rates->fast.at + 1,
+    double value = (double)rates->fast.at[0] + three_rates_pair_response((reals_1){rates->fast.at + 1,
         rates->fast.n0 - 1}, 1, turns);
     if (rates->plan.at[THREE_RATES_SIDE_AT] > INT64_C(0)) {
-        value += three_rates_response(rates->side, (ix)rates->plan.at[THREE_RATES_SIDE_AT], turns);
+        value += three_rates_pair_response(rates->side, (ix)rates->plan.at[THREE_RATES_SIDE_AT], turns);
     }
     return value;
 }
@@ -198,20 +198,21 @@ KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns)
 /*
  * Fit the taps at the sample rate to a response by least squares of its relative error.
  *
- * What the next rate corrects counts next to nothing.
- *
  * Parameters
  * ----------
  * side_at : int
  *     Distance at which the side groups begin; 0 for none.
  * gains : ndarray
  *     The response at the middles of equal parts of the band.
+ * below : float
+ *     Weight of what the next rate corrects.
  * fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
  *     Normal equations, right-hand side and cosines.
- * rates : ThreeRates
- *     Gets the taps.
+ * fast, side : ndarray
+ *     Get the taps; of the side groups SIDE, or none.
  */
-EXACT KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, doubles_2 fit, const ThreeRates *rates)
+EXACT KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast,
+    reals_1 side)
 {
     EXACT_BODY
     doubles_2 matrix = (doubles_2){fit.at, THREE_RATES_UNKNOWNS, fit.n1};
@@ -248,7 +249,7 @@ EXACT KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, doubles_2 fi
         }
         double weight = 1.0 / (gains.at[i] * gains.at[i] + 0x1.0c6f7a0b5ed8dp-20);
         if (turns * REAL(8.0) < THREE_RATES_REACH) {
-            weight = 0x1.a36e2eb1c432dp-14 * weight;
+            weight = below * weight;
         }
         for (ix row = 0; row < unknowns; row++) {
             const double part = weight * cosines.at[row];
@@ -269,10 +270,10 @@ EXACT KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, doubles_2 fi
     small_systems_factorise(matrix);
     small_systems_solve_factorised(matrix, right);
     for (ix n = 0; n < 49; n++) {
-        rates->fast.at[n] = (real)right.at[n];
+        fast.at[n] = (real)right.at[n];
     }
-    for (ix n = 0; n < THREE_RATES_SIDE; n++) {
-        rates->side.at[n] = (real)right.at[49 + n];
+    for (ix n = 0; n < side.n0; n++) {
+        side.at[n] = (real)right.at[49 + n];
     }
 }
 
@@ -302,7 +303,8 @@ KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles
     rates->plan.at[THREE_RATES_SLOW_HALF] = (int64_t)slow_half;
     rates->plan.at[THREE_RATES_DELAY] = (int64_t)three_rates_delay(side_at, middle_half, slow_half);
     three_rates_design_lowpass(rates->lowpass, rates->raising);
-    three_rates_fit_fast(side_at, fast_gains, fit, rates);
+    const double below = 0x1.a36e2eb1c432dp-14;
+    three_rates_fit_fast(side_at, fast_gains, below, fit, rates->fast, rates->side);
     ix points = middle_gains.n0;
     for (ix i = 0; i < points; i++) {
         turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
@@ -321,7 +323,7 @@ KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles
     for (ix i = 0; i < points; i++) {
         turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
         left = slow_gains.at[i] - three_rates_fast_response(rates, (double)(turns / REAL(64.0)));
-        left -= (double)rates->middle.at[0] + three_rates_response((reals_1){rates->middle.at + 1,
+        left -= (double)rates->middle.at[0] + three_rates_pair_response((reals_1){rates->middle.at + 1,
             rates->middle.n0 - 1}, 1, (double)(turns / REAL(8.0)));
         slow_gains.at[i] = left * three_rates_fade((double)turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
     }

@@ -30,10 +30,10 @@ KERNEL void three_rates_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
 KERNEL void three_rates_design_lowpass(reals_1 lowpass, reals_2 raising);
 KERNEL double three_rates_taper(ix distance, ix half);
 KERNEL double three_rates_symmetric_tap(doubles_1 gains, ix distance);
-KERNEL double three_rates_response(reals_1 taps, ix first, double turns);
+KERNEL double three_rates_pair_response(reals_1 taps, ix first, double turns);
 KERNEL double three_rates_fade(double x, double zero, double one);
 KERNEL double three_rates_fast_response(const ThreeRates *rates, double turns);
-KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, doubles_2 fit, const ThreeRates *rates);
+KERNEL void three_rates_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast, reals_1 side);
 KERNEL void three_rates_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1 middle_gains, doubles_1 slow_gains, doubles_2 fit, const ThreeRates *rates);
 KERNEL void three_rates_clear(const ThreeRates *rates);
 KERNEL void three_rates_add_symmetric(reals_1 line, ix centre, ix first, reals_1 taps, reals_1 out);
