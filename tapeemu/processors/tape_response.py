@@ -50,8 +50,8 @@ class TapeResponse(Processor):
 
     Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate
     where full scale reaches 2.5 times saturation at most, else at twelve times (four times from 100 kHz, twice
-    from 200 kHz). Its gain `g` makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at the
-    output. What is behind it erases itself: the spacing grows with the square of the field, taken as the mean
+    from 200 kHz). Its gain `g` makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at
+    the output. What is behind it erases itself: the spacing grows with the square of the field, taken as the mean
     square over 5 ms, so that a sine whose field reaches saturation loses `self_erasure_db` at 10 kHz, at others
     about in proportion to frequency, and at most 18 dB at 10 kHz. So the output of a loud high tone falls when it
     is recorded louder still.

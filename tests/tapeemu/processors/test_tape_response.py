@@ -130,7 +130,7 @@ def test_the_whole_follows_the_closed_forms(name: str, rate: int, face: str) -> 
 
 @pytest.mark.parametrize("name", MEDIA)
 def test_both_equalisers_follow_the_analogue_curves(name: str) -> None:
-    """0.05 dB to 20 kHz at 48 kHz; the record equaliser from 1 kHz on, what it lacks below is made up for behind."""
+    """0.05 dB to 20 kHz at 48 kHz; the record equaliser from 1 kHz on, its lack below is made up for behind."""
     tape = medium(name, face_length_mm=0.0)
     hz = np.linspace(1_000.0, 20_000.0, 1000)
     plan = plan_of(tape)
