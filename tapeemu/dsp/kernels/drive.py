@@ -26,6 +26,7 @@ from tapeemu.dsp.kernels.oversampling import (
 __all__ = [
     "DriveMemory",
     "DriveSettings",
+    "bend",
     "drive_design",
     "drive_latency",
     "drive_process",

@@ -24,7 +24,15 @@ from tapeemu.dsp.kernels.arrays import Precise, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, sine_of_turns
 
-__all__ = ["FACE_NODES", "HIGHEST_BUMP_DB", "face_nodes", "face_response", "face_shares", "first_bump_db"]
+__all__ = [
+    "FACE_NODES",
+    "HIGHEST_BUMP_DB",
+    "NODE_ROWS",
+    "face_nodes",
+    "face_response",
+    "face_shares",
+    "first_bump_db",
+]
 
 FACE_NODES = 118
 """Nodes of the integral."""
