@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.print_through import PrintThrough
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
     from tapeemu.processors.tape_noise import TapeNoise
+    from tapeemu.processors.tape_response import TapeResponse
     from tapeemu.processors.wow_flutter import WowFlutter
     from tapeemu.rendering.render import render_file, render_files
 
@@ -40,6 +41,7 @@ __all__ = [
     "Stream",
     "TapeMagnetisation",
     "TapeNoise",
+    "TapeResponse",
     "WowFlutter",
     "__version__",
     "compare",
@@ -61,6 +63,7 @@ _HOMES = {
     "tapeemu.processors.print_through": ("PrintThrough",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
+    "tapeemu.processors.tape_response": ("TapeResponse",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),
     "tapeemu.rendering.render": ("render_file", "render_files"),
 }

@@ -49,6 +49,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "preamp_drive": [{}, {"drive_db": 18.0}, {"thd_percent": 1.0}],
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
+    "tape_response": [{}, {"face_length_mm": 0.0, "bass_time_constant_us": 3180.0, "sol_10khz_db": 5.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
     "crosstalk": [{}],
     "print_through": [

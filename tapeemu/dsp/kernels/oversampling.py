@@ -57,6 +57,7 @@ __all__ = [
     "oversampling_factor",
     "per_base",
     "rise",
+    "windowed_sinc",
 ]
 
 CHUNK = 128

@@ -16,8 +16,9 @@ enum {
     TAPEEMU_PRINT_THROUGH = 5,
     TAPEEMU_ROOM = 6,
     TAPEEMU_TAPE_NOISE = 7,
-    TAPEEMU_WOW_FLUTTER = 8,
-    TAPEEMU_KINDS = 9
+    TAPEEMU_TAPE_RESPONSE = 8,
+    TAPEEMU_WOW_FLUTTER = 9,
+    TAPEEMU_KINDS = 10
 };
 
 /*
@@ -243,6 +244,45 @@ enum {
     TAPEEMU_TAPE_NOISE_REFERENCE_LEVEL_DBFS = 16, /* real, moves */
     TAPEEMU_TAPE_NOISE_SEED = 17, /* whole */
     TAPEEMU_TAPE_NOISE_NUMBERS = 18
+};
+
+/*
+ * Settings of a TapeResponse.
+ * medium : Medium
+ * The tape, its speed, its heads and its equalisation.
+ * bass_us : float
+ * Longer time constant of the equalisation; 0 for none.
+ * face_mm, bump_set, bump_db
+ * Length of the face of the replay head (0 for no limit); 1 if the height of its first rise is set; that.
+ * thin_poles : int
+ * 1 for thin poles, 0 for deep ones, where the height is not set.
+ * record_loss_um, sol_set, sol_db
+ * Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+ * self_erasure_db : float
+ * Loss at 10 kHz of a sine whose field is that of saturation.
+ * mol_db, reference_level_dbfs, high_pass_hz
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_TAPE_SPEED_CM_S = 0, /* real */
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_TREBLE_US = 1, /* real */
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_COATING_UM = 2, /* real */
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_SPACING_UM = 3, /* real */
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_GAP_UM = 4, /* real */
+    TAPEEMU_TAPE_RESPONSE_MEDIUM_BOOST_LIMIT_DB = 5, /* real */
+    TAPEEMU_TAPE_RESPONSE_BASS_US = 6, /* real */
+    TAPEEMU_TAPE_RESPONSE_FACE_MM = 7, /* real */
+    TAPEEMU_TAPE_RESPONSE_BUMP_SET = 8, /* whole */
+    TAPEEMU_TAPE_RESPONSE_BUMP_DB = 9, /* real */
+    TAPEEMU_TAPE_RESPONSE_THIN_POLES = 10, /* whole */
+    TAPEEMU_TAPE_RESPONSE_RECORD_LOSS_UM = 11, /* real */
+    TAPEEMU_TAPE_RESPONSE_SOL_SET = 12, /* whole */
+    TAPEEMU_TAPE_RESPONSE_SOL_DB = 13, /* real */
+    TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 14, /* real */
+    TAPEEMU_TAPE_RESPONSE_MOL_DB = 15, /* real */
+    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 16, /* real */
+    TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 17, /* real */
+    TAPEEMU_TAPE_RESPONSE_NUMBERS = 18
 };
 
 /*

@@ -1,0 +1,108 @@
+"""What a tape and a head lose of short waves, and the equalisation that stands against it.
+
+With the wave number ``k = 2 pi f / v``, all as ratios of amplitudes and without phase:
+
+- spacing: ``exp(-k d)`` (Wallace, Bell System Technical Journal 30, 1951; from memory)
+- thickness of the coating: ``(1 - exp(-k c)) / (k c)`` (the same)
+- gap: ``sin(k g / 2) / (k g / 2)``, g the length that counts, about 1.1 times the one that is seen
+- equalisation: the flux of a standard tape falls as one pole, ``1 / sqrt(1 + (2 pi f t)^2)`` (IEC 60094-1); its
+  replay is the inverse.
+"""
+
+import math
+from typing import NamedTuple
+
+from tapeemu.dsp.kernels.arrays import Precise
+from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, logarithm, sine_of_turns
+
+__all__ = ["Medium", "flux_curve", "law_frequency", "pre_emphasis", "record_loss", "replay_losses"]
+
+_TURN = 6.283185307179586
+_PI = 3.141592653589793
+_LAW_TO_HZ = 20_000.0
+_BEND_TO_HZ = 26_000.0
+_PASS_BAND = 0.4535
+_LEAST = 1e-6
+_LIMIT_ORDER = 8.0
+
+
+class Medium(NamedTuple):
+    """A tape, its speed, its heads and its equalisation, as numbers.
+
+    Attributes
+    ----------
+    tape_speed_cm_s, treble_us : float
+        Speed of the tape, and shorter time constant of the equalisation.
+    coating_um, spacing_um, gap_um : float
+        Thickness of the coating, distance of the replay head, and length of its gap.
+    boost_limit_db : float
+        Most that the record equaliser raises.
+    """
+
+    tape_speed_cm_s: Precise
+    treble_us: Precise
+    coating_um: Precise
+    spacing_um: Precise
+    gap_um: Precise
+    boost_limit_db: Precise
+
+
+@kernel()
+def law_frequency(frequency_hz: Precise, sample_rate: Precise) -> Precise:
+    """Frequency at which the laws are taken: the frequency itself to 20 kHz, from where it bends to a stop.
+
+    A filter with linear phase can have no slope at half the sample rate, and what is above the ear needs no boost.
+    """
+    one = min(_LAW_TO_HZ, _PASS_BAND * sample_rate)
+    two = min(_BEND_TO_HZ, 0.5 * sample_rate)
+    u = min(max((frequency_hz - one) / (two - one), 0.0), 1.0)
+    return min(frequency_hz, one) + (two - one) * (u - 0.5 * u * u)
+
+
+@kernel()
+def flux_curve(medium: Medium, frequency_hz: Precise) -> Precise:
+    """Flux of a standard tape: the treble part of the equalisation."""
+    w = _TURN * frequency_hz * 1e-6 * medium.treble_us
+    return 1.0 / math.sqrt(1.0 + w * w)
+
+
+@kernel()
+def _wave_number(medium: Medium, frequency_hz: Precise) -> Precise:
+    """Radians per micrometre of tape."""
+    return _TURN * frequency_hz / (1e4 * medium.tape_speed_cm_s)
+
+
+@kernel()
+def record_loss(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
+    """What recording loses, told as a distance."""
+    return exponential(-_wave_number(medium, frequency_hz) * record_loss_um)
+
+
+@kernel()
+def replay_losses(medium: Medium, frequency_hz: Precise) -> Precise:
+    """What spacing, thickness and gap lose; negative behind the first zero of the gap."""
+    k = _wave_number(medium, frequency_hz)
+    thick = k * medium.coating_um
+    loss = exponential(-k * medium.spacing_um)
+    if thick > 0.0:
+        loss = loss * (-exponential_less_one(-thick) / thick)
+    half = 0.5 * k * medium.gap_um
+    if half > 1e-6:
+        loss = loss * (sine_of_turns(half / _TURN) / half)
+    return loss
+
+
+@kernel()
+def pre_emphasis(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
+    """What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly."""
+    lost = max(abs(replay_losses(medium, frequency_hz)), _LEAST) * record_loss(
+        medium, record_loss_um, frequency_hz
+    )
+    wanted = logarithm(flux_curve(medium, frequency_hz) / lost)
+    limit = 0.11512925464970229 * medium.boost_limit_db
+    # A smooth minimum of the two: 0.004 dB below `wanted` where that is 6 dB under the limit.
+    over = _LIMIT_ORDER * (wanted - limit)
+    if over < -40.0:
+        return exponential(wanted)
+    return exponential(limit - logarithm(1.0 + exponential(-over)) / _LIMIT_ORDER)

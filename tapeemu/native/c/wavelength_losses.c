@@ -1,0 +1,85 @@
+/* Generated from wavelength_losses.py; do not edit. SPDX-License-Identifier: ISC */
+
+/*
+ * What a tape and a head lose of short waves, and the equalisation that stands against it.
+ *
+ * With the wave number ``k = 2 pi f / v``, all as ratios of amplitudes and without phase:
+ *
+ * - spacing: ``exp(-k d)`` (Wallace, Bell System Technical Journal 30, 1951; from memory)
+ * - thickness of the coating: ``(1 - exp(-k c)) / (k c)`` (the same)
+ * - gap: ``sin(k g / 2) / (k g / 2)``, g the length that counts, about 1.1 times the one that is seen
+ * - equalisation: the flux of a standard tape falls as one pole, ``1 / sqrt(1 + (2 pi f t)^2)`` (IEC 60094-1); its
+ *   replay is the inverse.
+ */
+
+#include "wavelength_losses.h"
+
+#define WAVELENGTH_LOSSES_TURN REAL(0x1.921fb54442d18p+2)
+#define WAVELENGTH_LOSSES_LAW_TO_HZ REAL(20000.0)
+#define WAVELENGTH_LOSSES_BEND_TO_HZ REAL(26000.0)
+#define WAVELENGTH_LOSSES_PASS_BAND REAL(0x1.d0624dd2f1aa0p-2)
+#define WAVELENGTH_LOSSES_LEAST REAL(0x1.0c6f7a0b5ed8dp-20)
+#define WAVELENGTH_LOSSES_LIMIT_ORDER REAL(8.0)
+
+/*
+ * Frequency at which the laws are taken: the frequency itself to 20 kHz, from where it bends to a stop.
+ *
+ * A filter with linear phase can have no slope at half the sample rate, and what is above the ear needs no boost.
+ */
+KERNEL double wavelength_losses_law_frequency(double frequency_hz, double sample_rate)
+{
+    const double one = smaller_double(20000.0, 0x1.d0624dd2f1aa0p-2 * sample_rate);
+    const double two = smaller_double(26000.0, 0.5 * sample_rate);
+    const double u = smaller_double(larger_double((frequency_hz - one) / (two - one), 0.0), 1.0);
+    return smaller_double(frequency_hz, one) + (two - one) * (u - 0.5 * u * u);
+}
+
+/* Flux of a standard tape: the treble part of the equalisation. */
+KERNEL double wavelength_losses_flux_curve(const Medium *medium, double frequency_hz)
+{
+    const double w = 0x1.921fb54442d18p+2 * frequency_hz * 0x1.0c6f7a0b5ed8dp-20 * medium->treble_us;
+    return 1.0 / square_root_double(1.0 + w * w);
+}
+
+/* Radians per micrometre of tape. */
+KERNEL double wavelength_losses_wave_number(const Medium *medium, double frequency_hz)
+{
+    return 0x1.921fb54442d18p+2 * frequency_hz / (10000.0 * medium->tape_speed_cm_s);
+}
+
+/* What recording loses, told as a distance. */
+KERNEL double wavelength_losses_record_loss(const Medium *medium, double record_loss_um, double frequency_hz)
+{
+    return elementary_exponential(-wavelength_losses_wave_number(medium, frequency_hz) * record_loss_um);
+}
+
+/* What spacing, thickness and gap lose; negative behind the first zero of the gap. */
+KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequency_hz)
+{
+    const double k = wavelength_losses_wave_number(medium, frequency_hz);
+    const double thick = k * medium->coating_um;
+    double loss = elementary_exponential(-k * medium->spacing_um);
+    if (thick > 0.0) {
+        loss = loss * (-elementary_exponential_less_one(-thick) / thick);
+    }
+    const double half = 0.5 * k * medium->gap_um;
+    if (half > 0x1.0c6f7a0b5ed8dp-20) {
+        loss = loss * (elementary_sine_of_turns(half / 0x1.921fb54442d18p+2) / half);
+    }
+    return loss;
+}
+
+/* What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly. */
+KERNEL double wavelength_losses_pre_emphasis(const Medium *medium, double record_loss_um, double frequency_hz)
+{
+    const double lost = larger_double(magnitude_double(wavelength_losses_replay_losses(medium, frequency_hz)),
+        0x1.0c6f7a0b5ed8dp-20) * wavelength_losses_record_loss(medium, record_loss_um, frequency_hz);
+    const double wanted = elementary_logarithm(wavelength_losses_flux_curve(medium, frequency_hz) / lost);
+    const double limit = 0x1.d791c5f888823p-4 * medium->boost_limit_db;
+    /* A smooth minimum of the two: 0.004 dB below `wanted` where that is 6 dB under the limit. */
+    const double over = 8.0 * (wanted - limit);
+    if (over < -40.0) {
+        return elementary_exponential(wanted);
+    }
+    return elementary_exponential(limit - elementary_logarithm(1.0 + elementary_exponential(-over)) / 8.0);
+}
