@@ -12,9 +12,10 @@ enum {
     TAPEEMU_DRIVE = 1,
     TAPEEMU_MAGNETISED = 2,
     TAPEEMU_ROOM = 3,
-    TAPEEMU_TAPE_NOISE = 4,
-    TAPEEMU_WOW_FLUTTER = 5,
-    TAPEEMU_KINDS = 6
+    TAPEEMU_START_STOP = 4,
+    TAPEEMU_TAPE_NOISE = 5,
+    TAPEEMU_WOW_FLUTTER = 6,
+    TAPEEMU_KINDS = 7
 };
 
 /*
@@ -125,6 +126,21 @@ enum {
     /* then the table band_seconds: real, 1 dimension(s) */
     /* then the table bands_given: whole, 1 dimension(s) */
     TAPEEMU_ROOM_NUMBERS = 15
+};
+
+/*
+ * Settings of starts and stops, as numbers.
+ * events : ndarray, shape (events, 3)
+ * In order: 0 a stop, 1 a start from a cued place, 2 a start that catches up; place on the tape and time
+ * constant in seconds.
+ * treble_us, bass_us : float
+ * Time constants of the replay equalisation.
+ */
+enum {
+    TAPEEMU_START_STOP_TREBLE_US = 0, /* real */
+    TAPEEMU_START_STOP_BASS_US = 1, /* real */
+    /* then the table events: real, 2 dimension(s) */
+    TAPEEMU_START_STOP_NUMBERS = 2
 };
 
 /*
