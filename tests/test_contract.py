@@ -48,6 +48,19 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "amplitude_flutter": [{}, {"mode": "spacing", "dropouts_per_minute": 600.0}, {"channel_correlation": 0.4}],
     "preamp_drive": [{}, {"drive_db": 18.0}, {"thd_percent": 1.0}],
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
+    "start_stop": [
+        {},
+        {
+            "events": [
+                {"action": "start", "at_seconds": -0.21, "time_constant_seconds": 0.03},
+                {"action": "stop", "at_seconds": 0.05, "time_constant_seconds": 0.02},
+            ]
+        },
+        {
+            "start_law": "catching_up",
+            "events": [{"action": "start", "at_seconds": -0.2, "time_constant_seconds": 0.02}],
+        },
+    ],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],
 }

@@ -20,6 +20,7 @@ from tapeemu.presets.writing import table_text
 from tapeemu.processor import Processor
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.processors.fdn_reverb import DecayByBand
+from tapeemu.processors.start_stop import TransportEvent
 from tapeemu.processors.wow_flutter import RotatingPart
 from tapeemu.validation import FloatArray
 
@@ -48,6 +49,7 @@ CHANGED: dict[str, Any] = {
     "amplitude_flutter.dropout_least_db": 6.0,
     "amplitude_flutter.dropout_shortest_ms": 10.0,
     "amplitude_flutter.periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},),
+    "start_stop.events": ({"action": "start", "at_seconds": 7.05},),
     "tape_noise.hiss_db": -50.0,
     "tape_noise.bass_time_constant_us": 1000.0,
     "tape_noise.track_width_mm": 0.6,
@@ -73,6 +75,13 @@ CONTEXT: dict[str, dict[str, Any]] = {
         )
     },
     "preamp_drive.reference_level_dbfs": {"thd_percent": 1.0},
+    **{
+        f"start_stop.{name}": {"events": ({"action": action, "at_seconds": 6.95},)}
+        for name, action in (
+            *(("start_law", "start"), ("start_seconds", "start"), ("stop_seconds", "stop")),
+            *(("treble_time_constant_us", "stop"), ("bass_time_constant_us", "stop")),
+        )
+    },
     "tape_noise.hiss_weighting": {"hiss_db": -50.0},
     "tape_noise.modulation_noise_hz": {"modulation_noise_db": -40.0},
     "tape_noise.mains_hz": {"hum_db": -50.0},
@@ -143,6 +152,7 @@ def test_every_setting_is_heard(kind: str, name: str) -> None:
 INNER = [
     ("fdn_reverb", "decay_by_band_seconds", DecayByBand, {}),
     ("wow_flutter", "rotating_parts", RotatingPart, {"peak_percent": 0.3}),
+    ("start_stop", "events", TransportEvent, {"action": "stop", "at_seconds": 7.05}),
     ("amplitude_flutter", "periodic_parts", LevelPart, {"peak_db": 1.0, "rate_hz": 5.0}),
 ]
 
@@ -156,9 +166,15 @@ def test_every_setting_of_a_table_is_heard(
 ) -> None:
     """Two far values, with the other settings of the table as they must be."""
     sounds = []
-    for value in {"phase_degrees": (10.0, 100.0), "peak_db": (0.5, 2.0), "peak_percent": (0.1, 0.4)}.get(
-        name, (1.5, 5.0)
-    ):
+    values = {
+        "phase_degrees": (10.0, 100.0),
+        "peak_db": (0.5, 2.0),
+        "peak_percent": (0.1, 0.4),
+        "action": ("start", "stop"),
+        "at_seconds": (7.0, 7.1),
+        "time_constant_seconds": (0.1, 0.3),
+    }
+    for value in values.get(name, (1.5, 5.0)):
         table = {**base, name: value}
         if model is RotatingPart and name not in ("rate_hz", "diameter_mm"):
             table["rate_hz"] = 3.0
