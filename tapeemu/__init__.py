@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
+    from tapeemu.processors.splices import Splices
     from tapeemu.processors.start_stop import StartStop
     from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -28,6 +29,7 @@ __all__ = [
     "PreampDrive",
     "Preset",
     "Processor",
+    "Splices",
     "Stage",
     "StartStop",
     "Stream",
@@ -49,6 +51,7 @@ _HOMES = {
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
+    "tapeemu.processors.splices": ("Splices",),
     "tapeemu.processors.start_stop": ("StartStop",),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),

@@ -37,8 +37,9 @@ class StartStop(Processor):
 
     * ``v = 1 - exp(-t / T)``, first order, with `start_law` "cued": the tape was wound to where it will be in
       step with the recording once it is up to speed. That is ``T`` ahead, so this is the latency;
-    * ``v = 1 - (1 - t / T) exp(-t / T)`` with "catching_up": a transport that is locked to a clock starts at its
-      place, falls ``T / e`` behind, and makes up for it; it is 13.5 % too fast at ``2 T``.
+    * ``v = 1 - (12 exp(-t / T) - exp(-t / (12 T))) / 11`` with "catching_up": a transport locked to a clock
+      starts at its place, falls ``0.8 T`` behind, and makes up for it, twelve times as slowly; it is up to 5.3 %
+      too fast for that, most of all at ``5.4 T``.
 
     **The recording's clock goes on.** Outside of starts and stops every sample is in its place, unchanged, and
     the output has the length of the input: what passes while the tape stands is not heard, and all stems of a
@@ -51,17 +52,17 @@ class StartStop(Processor):
     the speed `v` is thus ``sqrt(1 + (2 pi v f t)^2) / sqrt(1 + (2 pi f t)^2)`` of its level with the treble's time
     constant ``t``, which takes treble away (by `v` in the end), times ``sqrt((1 + (2 pi f b)^2) / (v^-2 + (2 pi f
     b)^2))`` with the bass's, ``b``, which lets it fall as `v` once its pitch is below ``1 / (2 pi b)``. At
-    standstill there is silence.
+    standstill there is silence. The amplifier is shut there; a start opens it evenly over five times ``b``.
 
-    Reading faster than nominal folds the top of the band; so above 1 % too fast nothing is left above 0.44 of the
-    sample rate, and all below 0.36. The reader errs by -100 dB up to 0.417 of the sample rate.
+    Reading faster than nominal folds the top of the band; so from 1 % too fast on what lies above 0.474 of the
+    sample rate is gone, and all below 0.41 is left. The reader errs by -100 dB up to 0.417 of the sample rate.
 
     A sine is never louder than on a running tape by more than 0.5 dB. Other sounds may be by a little more where
     they are of waves below 50 Hz, for the equalisation's corner turns their phases.
 
     Notes
     -----
-    First order, 0.05 to 0.5 s: from memory. The laws of friction and of catching up (critical damping) are ours.
+    First order, 0.05 to 0.5 s: from memory. The laws of friction, of catching up and of opening are ours.
 
     Examples
     --------

@@ -23,7 +23,9 @@ from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 
 __all__ = [
     "FRICTION",
+    "OPENING",
     "SETTLING",
+    "SLOWNESS",
     "StartStopMemory",
     "StartStopSettings",
     "lead_of",
@@ -42,6 +44,12 @@ FRICTION = 0.01
 SETTLING = 20.0
 """Bass time constants after which what the equalisation holds of a standing tape is cut: it is 174 dB down."""
 
+SLOWNESS = 12.0
+"""Time constants in which a tape that is late comes nearer, re that of its speed: it is at most 5.3 % too fast."""
+
+OPENING = 5.0
+"""Bass time constants over which the amplifier is opened: before, the equalisation would still jump."""
+
 # Kinds of events, and columns of the settings' table.
 STOP, CUED, LOCKED = 0, 1, 2
 _KIND, _SECONDS, _CONSTANT = 0, 1, 2
@@ -53,7 +61,7 @@ _PLACE, _FIRST, _OVER, _WHAT = 0, 1, 2, 3
 _COLUMNS = 4
 
 # Places in the numbers of the plan.
-_LOW_POLE, _BASS_POLE, _SHARE, _NUMBERS = 0, 1, 2, 3
+_LOW_POLE, _BASS_POLE, _SHARE, _OPEN, _NUMBERS = 0, 1, 2, 3, 4
 
 # Places in the counts: what does not change, then what moves.
 _LATENCY, _DELAY, _RING, _EVENTS, _SETTLED, _GROUPS = 0, 1, 2, 3, 4, 5
@@ -68,19 +76,19 @@ _TAPS = 48
 _MIRROR = 64
 _STRETCH = 256
 _LOW_HALF = 16
-_BELOW_HALF = 40
-_HISTORY = 96
+_BELOW_HALF = 50
+_HISTORY = 112
 """Taps of the reader; columns that are there twice, so that it reads across the ring's end; samples made at a
 time; half lengths of the two filters; samples of the past that they need."""
 
 _LOW_EDGE = 0.42
-_BELOW_PASS, _BELOW_STOP = 0.36, 0.44
+_BELOW_PASS, _BELOW_STOP = 0.41, 0.474
 _KAISER = 10.06
 _FULLY_BELOW = 0.01
 _PI = 3.141592653589793
 _NEPERS_PER_DB = 0.11512925464970229
 _NOTHING = 1e-30
-_LEAST_LAG = 1e-9
+_LEAST_LAG = 1e-6
 _POINTS = 512
 
 _1 = np.uintp(1)
@@ -108,8 +116,8 @@ class StartStopMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (3,)
-        Poles of the two time constants, and the treble one over the bass one.
+    plan : ndarray, shape (4,)
+        Poles of the two time constants, the treble one over the bass one, and samples until the amplifier is open.
     counts : ndarray, shape (10,)
         See the places above.
     motions : ndarray, shape (events, 4)
@@ -181,18 +189,18 @@ def motion(kind: int, lag: Precise, speed: Precise, tau: Precise, elapsed: Preci
         return lag + tau * ((1.0 + FRICTION) * x - found * (1.0 - left)), found * left - FRICTION
     if kind == CUED:
         return -tau * left, 1.0 - left
-    return tau * x * left, 1.0 - (1.0 - x) * left
+    slow = exponential(-x / SLOWNESS)
+    lag = tau * SLOWNESS / (SLOWNESS - 1.0) * (slow - left)
+    return lag, 1.0 - (SLOWNESS * left - slow) / (SLOWNESS - 1.0)
 
 
 @kernel()
 def lasting(kind: int, speed: Precise, tau: Precise) -> Precise:
-    """Samples until a stopping tape is at rest, or a starting one within a billionth of a sample of its place."""
+    """Samples until a stopping tape is at rest, or a starting one within a millionth of a sample of its place."""
     if kind == STOP:
         return tau * logarithm((speed + FRICTION) / FRICTION)
-    x = max(1.0, logarithm(tau / _LEAST_LAG))
-    if kind == LOCKED:
-        x = x + logarithm(x) + 1.0
-    return tau * x
+    x = max(1.0, logarithm(1.1 * tau / _LEAST_LAG))
+    return SLOWNESS * tau * x if kind == LOCKED else tau * x
 
 
 @kernel()
@@ -234,7 +242,7 @@ def lag_of(settings: StartStopSettings, sample_rate: Precise) -> int:
             rest, _ = motion(STOP, lag, speed, tau, lasting(STOP, speed, tau))
             most = max(most, max(lag, rest))
         elif kind == LOCKED:
-            most = max(most, 0.37 * tau)
+            most = max(most, 0.8 * tau)
     return math.ceil(most)
 
 
@@ -367,7 +375,7 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
 
 @kernel(exact=True)
 def _design_below(below: Reals1) -> None:
-    """Half of a low-pass that leaves 0.36 of the rate alone and is 100 dB down from 0.44 on: Kaiser's window."""
+    """Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window."""
     middle = _BELOW_PASS + _BELOW_STOP
     total: Precise = 0.0
     for k in range(below.size):
@@ -396,6 +404,7 @@ def start_stop_design(
     memory.plan[_LOW_POLE] = exponential(-1.0 / treble)
     memory.plan[_BASS_POLE] = exponential(-1.0 / bass)
     memory.plan[_SHARE] = treble / bass
+    memory.plan[_OPEN] = OPENING * bass
     counts[_LATENCY] = start_stop_latency(settings, sample_rate, channels)
     counts[_DELAY] = filters_delay(settings)
     counts[_RING] = _ring_of(settings, sample_rate)
@@ -497,7 +506,7 @@ def _low_passed(
 
 @kernel(reassociate=True)
 def _without_top(recent: Reals1, first: int, count: int, below: Reals1, out: Reals1) -> None:
-    """Filter numbers of which the first lies in column `first`, linear in phase, into columns from 96 on."""
+    """Filter numbers of which the first lies in column `first`, linear in phase, into the new columns."""
     middle = np.uintp(first)
     begin = np.uintp(_HISTORY)
     for i in range(np.uintp(count)):
@@ -663,6 +672,10 @@ def _move(memory: StartStopMemory, event: int, reached: np.int64, count: int, at
             memory.states[channel, _HELD] = memory.read[channels + channel, 0]
             memory.states[channel, _BEFORE] = memory.read[channels + channel, 0]
         _equalise(memory, channel, channels + channel, count, at, out)
+    if kind != STOP and since < memory.plan[_OPEN]:
+        for channel in range(channels):
+            for i in range(count):
+                out[channel, at + i] = out[channel, at + i] * min(1.0, (since + i) / memory.plan[_OPEN])
 
 
 @kernel()

@@ -12,10 +12,11 @@ enum {
     TAPEEMU_DRIVE = 1,
     TAPEEMU_MAGNETISED = 2,
     TAPEEMU_ROOM = 3,
-    TAPEEMU_START_STOP = 4,
-    TAPEEMU_TAPE_NOISE = 5,
-    TAPEEMU_WOW_FLUTTER = 6,
-    TAPEEMU_KINDS = 7
+    TAPEEMU_SPLICES = 4,
+    TAPEEMU_START_STOP = 5,
+    TAPEEMU_TAPE_NOISE = 6,
+    TAPEEMU_WOW_FLUTTER = 7,
+    TAPEEMU_KINDS = 8
 };
 
 /*
@@ -126,6 +127,25 @@ enum {
     /* then the table band_seconds: real, 1 dimension(s) */
     /* then the table bands_given: whole, 1 dimension(s) */
     TAPEEMU_ROOM_NUMBERS = 15
+};
+
+/*
+ * Settings of splices, as numbers.
+ * splices : ndarray, shape (splices, 3)
+ * In order: place on the tape in seconds, seconds of the recording by which what follows is later, and 1 if
+ * it is blank tape.
+ * tape_speed_cm_s, track_width_mm, track_spacing_mm : float
+ * Speed of the tape, width of a track, and distance from one track to the next, middle to middle.
+ * angle_degrees : float
+ * Between cut and edge of the tape.
+ */
+enum {
+    TAPEEMU_SPLICES_TAPE_SPEED_CM_S = 0, /* real */
+    TAPEEMU_SPLICES_TRACK_WIDTH_MM = 1, /* real */
+    TAPEEMU_SPLICES_TRACK_SPACING_MM = 2, /* real */
+    TAPEEMU_SPLICES_ANGLE_DEGREES = 3, /* real */
+    /* then the table splices: real, 2 dimension(s) */
+    TAPEEMU_SPLICES_NUMBERS = 4
 };
 
 /*

@@ -18,6 +18,8 @@
 #define START_STOP_CELLS 512
 #define START_STOP_FRICTION REAL(0x1.47ae147ae147bp-7)
 #define START_STOP_SETTLING REAL(20.0)
+#define START_STOP_SLOWNESS REAL(12.0)
+#define START_STOP_OPENING REAL(5.0)
 #define START_STOP_STOP 0
 #define START_STOP_CUED 1
 #define START_STOP_LOCKED 2
@@ -36,7 +38,8 @@
 #define START_STOP_LOW_POLE 0
 #define START_STOP_BASS_POLE 1
 #define START_STOP_SHARE 2
-#define START_STOP_NUMBERS 3
+#define START_STOP_OPEN 3
+#define START_STOP_NUMBERS 4
 #define START_STOP_LATENCY 0
 #define START_STOP_DELAY 1
 #define START_STOP_RING 2
@@ -58,17 +61,17 @@
 #define START_STOP_MIRROR 64
 #define START_STOP_STRETCH 256
 #define START_STOP_LOW_HALF 16
-#define START_STOP_BELOW_HALF 40
-#define START_STOP_HISTORY 96
+#define START_STOP_BELOW_HALF 50
+#define START_STOP_HISTORY 112
 #define START_STOP_LOW_EDGE REAL(0x1.ae147ae147ae1p-2)
-#define START_STOP_BELOW_PASS REAL(0x1.70a3d70a3d70ap-2)
-#define START_STOP_BELOW_STOP REAL(0x1.c28f5c28f5c29p-2)
+#define START_STOP_BELOW_PASS REAL(0x1.a3d70a3d70a3dp-2)
+#define START_STOP_BELOW_STOP REAL(0x1.e5604189374bcp-2)
 #define START_STOP_KAISER REAL(0x1.41eb851eb851fp+3)
 #define START_STOP_FULLY_BELOW REAL(0x1.47ae147ae147bp-7)
 #define START_STOP_PI REAL(0x1.921fb54442d18p+1)
 #define START_STOP_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
 #define START_STOP_NOTHING REAL(0x1.4484bfeebc2a0p-100)
-#define START_STOP_LEAST_LAG REAL(0x1.12e0be826d695p-30)
+#define START_STOP_LEAST_LAG REAL(0x1.0c6f7a0b5ed8dp-20)
 #define START_STOP_POINTS 512
 #define START_STOP_1 UINT64_C(1)
 
@@ -106,20 +109,20 @@ KERNEL start_stop_motion_result start_stop_motion(ix kind, double lag, double sp
     if (kind == START_STOP_CUED) {
         return (start_stop_motion_result){-tau * left, 1.0 - left};
     }
-    return (start_stop_motion_result){tau * x * left, 1.0 - (1.0 - x) * left};
+    const double slow = elementary_exponential(-x / 12.0);
+    lag = tau * 12.0 / 11.0 * (slow - left);
+    return (start_stop_motion_result){lag, 1.0 - (12.0 * left - slow) / 11.0};
 }
 
-/* Samples until a stopping tape is at rest, or a starting one within a billionth of a sample of its place. */
+/* Samples until a stopping tape is at rest, or a starting one within a millionth of a sample of its place. */
 KERNEL double start_stop_lasting(ix kind, double speed, double tau)
 {
     if (kind == START_STOP_STOP) {
         return tau * elementary_logarithm((speed + 0x1.47ae147ae147bp-7) / 0x1.47ae147ae147bp-7);
     }
-    double x = larger_double(1.0, elementary_logarithm(tau / 0x1.12e0be826d695p-30));
-    if (kind == START_STOP_LOCKED) {
-        x = x + elementary_logarithm(x) + 1.0;
-    }
-    return tau * x;
+    const double x = larger_double(1.0, elementary_logarithm(0x1.199999999999ap+0 * tau /
+        0x1.0c6f7a0b5ed8dp-20));
+    return kind == START_STOP_LOCKED ? 12.0 * tau * x : tau * x;
 }
 
 /* Lag in samples and speed that an event finds: what the one before it has left. */
@@ -176,7 +179,7 @@ KERNEL ix start_stop_lag_of(const StartStopSettings *settings, double sample_rat
             const double rest = result_2.m0;
             most = larger_double(most, larger_double(lag, rest));
         } else if (kind == START_STOP_LOCKED) {
-            most = larger_double(most, 0x1.7ae147ae147aep-2 * tau);
+            most = larger_double(most, 0x1.999999999999ap-1 * tau);
         }
     }
     return (ix)ceiling_of_double(most);
@@ -195,7 +198,7 @@ KERNEL bool start_stop_catches_up(const StartStopSettings *settings)
 /* Samples that the filters of the tape look ahead. */
 KERNEL ix start_stop_filters_delay(const StartStopSettings *settings)
 {
-    return start_stop_catches_up(settings) ? 56 : START_STOP_LOW_HALF;
+    return start_stop_catches_up(settings) ? 66 : START_STOP_LOW_HALF;
 }
 
 /* Samples by which the output is late: what the tape may be ahead, half the reader, and the filters. */
@@ -243,9 +246,9 @@ KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_r
     row = start_stop_row(events, START_STOP_COLUMNS, shapes, row);
     row = start_stop_row(events, START_STOP_COLUMNS, shapes, row);
     row = start_stop_row(33, 1, shapes, row);
-    row = start_stop_row(41, 1, shapes, row);
+    row = start_stop_row(51, 1, shapes, row);
     row = start_stop_row(514, START_STOP_TAPS, shapes, row);
-    row = start_stop_row(2 * channels, 352, shapes, row);
+    row = start_stop_row(2 * channels, 368, shapes, row);
     row = start_stop_row(groups * channels, start_stop_ring_of(settings, sample_rate) + START_STOP_MIRROR,
         shapes, row);
     row = start_stop_row(channels, START_STOP_STATES, shapes, row);
@@ -335,11 +338,11 @@ EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 sc
     }
 }
 
-/* Half of a low-pass that leaves 0.36 of the rate alone and is 100 dB down from 0.44 on: Kaiser's window. */
+/* Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window. */
 EXACT KERNEL void start_stop_design_below(reals_1 below)
 {
     EXACT_BODY
-    const real middle = REAL(0x1.999999999999ap-1);
+    const real middle = REAL(0x1.c49ba5e353f7cp-1);
     double total = 0.0;
     for (ix k = 0; k < below.n0; k++) {
         const double along = (double)k / ((double)below.n0 - 0.5);
@@ -366,6 +369,7 @@ KERNEL void start_stop_design(const StartStopSettings *settings, double sample_r
     memory->plan.at[START_STOP_LOW_POLE] = elementary_exponential(-1.0 / treble);
     memory->plan.at[START_STOP_BASS_POLE] = elementary_exponential(-1.0 / bass);
     memory->plan.at[START_STOP_SHARE] = treble / bass;
+    memory->plan.at[START_STOP_OPEN] = 5.0 * bass;
     counts.at[START_STOP_LATENCY] = (int64_t)start_stop_latency(settings, sample_rate, channels);
     counts.at[START_STOP_DELAY] = (int64_t)start_stop_filters_delay(settings);
     counts.at[START_STOP_RING] = (int64_t)start_stop_ring_of(settings, sample_rate);
@@ -487,12 +491,12 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
     return held;
 }
 
-/* Filter numbers of which the first lies in column `first`, linear in phase, into columns from 96 on. */
+/* Filter numbers of which the first lies in column `first`, linear in phase, into the new columns. */
 KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 below, reals_1 out)
 {
     REASSOCIATE
     const ux middle = (ux)first;
-    const ux begin = (ux)96;
+    const ux begin = (ux)112;
     for (ux i = (ux)0; i < (ux)count; i++) {
         real total = below.at[0] * recent.at[(ix)(middle + i)];
         for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)below.n0; k++) {
@@ -529,8 +533,8 @@ KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix take
         if (counts.at[START_STOP_GROUPS] == INT64_C(4)) {
             reals_1 below = (reals_1){memory->recent.at + (channels + channel) * memory->recent.n1,
                 memory->recent.n1};
-            start_stop_without_top(recent, 56, count, memory->below, below);
-            const ix behind = 80;
+            start_stop_without_top(recent, 62, count, memory->below, below);
+            const ix behind = 96;
             start_stop_put((reals_1){memory->line.at + (2 * channels + channel) * memory->line.n1,
                 memory->line.n1}, place, ring, behind, below, count);
             states.at[START_STOP_LOW_BELOW] = start_stop_low_passed(below, behind, count, memory->low, pole,
@@ -701,6 +705,14 @@ KERNEL void start_stop_move(const StartStopMemory *memory, ix event, int64_t rea
                 (double)memory->read.at[(channels + channel) * memory->read.n1];
         }
         start_stop_equalise(memory, channel, channels + channel, count, at, out);
+    }
+    if (kind != START_STOP_STOP && since < memory->plan.at[START_STOP_OPEN]) {
+        for (ix channel = 0; channel < channels; channel++) {
+            for (ix i = 0; i < count; i++) {
+                out.at[channel * out.n1 + at + i] = (real)((double)out.at[channel * out.n1 + at + i] *
+                    smaller_double(1.0, (since + (double)i) / memory->plan.at[START_STOP_OPEN]));
+            }
+        }
     }
 }
 
