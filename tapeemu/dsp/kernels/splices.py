@@ -215,7 +215,7 @@ def splices_process(memory: SplicesMemory, block: Reals2, out: Reals2) -> None:
         for channel in range(block.shape[0]):
             done = 0
             while done < count:
-                done += _read(memory, channel, done, count - done, taken + done, out)
+                done += _next_outputs(memory, channel, done, count - done, taken + done, out)
         counts[_MADE] += count
         taken += count
 
@@ -231,7 +231,7 @@ def _since(memory: SplicesMemory, channel: int, splice: int, place: np.int64) ->
 
 
 @kernel()
-def _read(memory: SplicesMemory, channel: int, done: int, most: int, at: int, out: Reals2) -> int:
+def _next_outputs(memory: SplicesMemory, channel: int, done: int, most: int, at: int, out: Reals2) -> int:
     """Read the next outputs of a channel into columns from `at` on, until a splice begins or ends.
 
     Returns

@@ -472,7 +472,7 @@ def start_stop_process(memory: StartStopMemory, block: Reals2, out: Reals2) -> N
         counts[_FED] += count
         end = taken + count
         while taken < end:
-            taken = taken + _read(memory, end - taken, taken, out)
+            taken = taken + _next_outputs(memory, end - taken, taken, out)
 
 
 @kernel(reassociate=True)
@@ -549,7 +549,7 @@ def _lay(memory: StartStopMemory, block: Reals2, taken: int, count: int) -> None
 
 
 @kernel()
-def _read(memory: StartStopMemory, most: int, at: int, out: Reals2) -> int:
+def _next_outputs(memory: StartStopMemory, most: int, at: int, out: Reals2) -> int:
     """Read the next outputs, into columns of `out` from `at` on, until the tape does something else.
 
     Returns

@@ -166,7 +166,7 @@ KERNEL void splices_process(const SplicesMemory *memory, reals_2 block, reals_2 
         for (ix channel = 0; channel < block.n0; channel++) {
             ix done = 0;
             while (done < count) {
-                done += splices_read(memory, channel, done, count - done, taken + done, out);
+                done += splices_next_outputs(memory, channel, done, count - done, taken + done, out);
             }
         }
         counts.at[SPLICES_MADE] += (int64_t)count;
@@ -193,7 +193,7 @@ KERNEL double splices_since(const SplicesMemory *memory, ix channel, ix splice, 
  * int
  *     How many were made, `most` or fewer.
  */
-KERNEL ix splices_read(const SplicesMemory *memory, ix channel, ix done, ix most, ix at, reals_2 out)
+KERNEL ix splices_next_outputs(const SplicesMemory *memory, ix channel, ix done, ix most, ix at, reals_2 out)
 {
     int64s_1 counts = memory->counts;
     const int64_t reached = counts.at[SPLICES_MADE] + (int64_t)done - counts.at[SPLICES_LATENCY];

@@ -33,7 +33,7 @@ KERNEL void splices_design(const SplicesSettings *settings, double sample_rate, 
 KERNEL void splices_seek(const SplicesMemory *memory, int64_t place);
 KERNEL void splices_process(const SplicesMemory *memory, reals_2 block, reals_2 out);
 KERNEL double splices_since(const SplicesMemory *memory, ix channel, ix splice, int64_t place);
-KERNEL ix splices_read(const SplicesMemory *memory, ix channel, ix done, ix most, ix at, reals_2 out);
+KERNEL ix splices_next_outputs(const SplicesMemory *memory, ix channel, ix done, ix most, ix at, reals_2 out);
 KERNEL void splices_copy(reals_1 line, int64_t first, ix count, ix at, reals_1 out);
 KERNEL void splices_cross(const SplicesMemory *memory, ix splice, reals_1 line, int64_t reached, double since, ix count, ix at, reals_1 out);
 

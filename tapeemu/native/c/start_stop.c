@@ -450,7 +450,7 @@ KERNEL void start_stop_process(const StartStopMemory *memory, reals_2 block, rea
         counts.at[START_STOP_FED] += (int64_t)count;
         const ix end = taken + count;
         while (taken < end) {
-            taken = taken + start_stop_read(memory, end - taken, taken, out);
+            taken = taken + start_stop_next_outputs(memory, end - taken, taken, out);
         }
     }
 }
@@ -559,7 +559,7 @@ KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix take
  * int
  *     How many were made, `most` or fewer.
  */
-KERNEL ix start_stop_read(const StartStopMemory *memory, ix most, ix at, reals_2 out)
+KERNEL ix start_stop_next_outputs(const StartStopMemory *memory, ix most, ix at, reals_2 out)
 {
     int64s_1 counts = memory->counts;
     int64s_2 places = memory->places;
