@@ -336,8 +336,8 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
     for k in range(size):
         right[k] = 0.0
     for point in range(_POINTS):
-        turns = _LOW_EDGE * (point + 0.5) / _POINTS
-        w = 2.0 * _PI * turns
+        turns: Precise = _LOW_EDGE * (point + 0.5) / _POINTS
+        w: Precise = 2.0 * _PI * turns
         # (1 - pole exp(-jw)) / (1 + jw treble)
         real = 1.0 - pole * cosine_of_turns(turns)
         imaginary = pole * sine_of_turns(turns)
@@ -345,13 +345,13 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
         wanted = (real + imaginary * w * treble) / size_squared
         beside = (imaginary - real * w * treble) / size_squared
         for k in range(size):
-            angle = turns * (k - _LOW_HALF)
+            angle: Precise = turns * (k - _LOW_HALF)
             right[k] += 2.0 * (wanted * cosine_of_turns(angle) - beside * sine_of_turns(angle)) / _POINTS
     for row in range(size):
         for column in range(row + 1):
             apart = row - column
-            angle = 2.0 * _PI * _LOW_EDGE * apart
-            rest = 2.0 if apart == 0 else 2.0 * sine_of_turns(_LOW_EDGE * apart) / angle
+            radians: Precise = 2.0 * _PI * _LOW_EDGE * apart
+            rest = 2.0 if apart == 0 else 2.0 * sine_of_turns(_LOW_EDGE * apart) / radians
             for k in range(column):
                 rest = rest - factor[row * size + k] * factor[column * size + k]
             if row == column:
@@ -376,7 +376,7 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
 @kernel(exact=True)
 def _design_below(below: Reals1) -> None:
     """Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window."""
-    middle = _BELOW_PASS + _BELOW_STOP
+    middle: Precise = _BELOW_PASS + _BELOW_STOP
     total: Precise = 0.0
     for k in range(below.size):
         along: Precise = k / (below.size - 0.5)

@@ -279,7 +279,6 @@ KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_r
 EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch, reals_1 low)
 {
     EXACT_BODY
-    real angle = REAL(0.0);
     double rest = 0.0;
     const ix size = low.n0;
     doubles_1 factor = (doubles_1){scratch.at, scratch.n1};
@@ -288,26 +287,26 @@ EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 sc
         right.at[k] = 0.0;
     }
     for (ix point = 0; point < START_STOP_POINTS; point++) {
-        const real turns = (real)(0x1.ae147ae147ae1p-2 * ((double)point + 0.5) / 512.0);
-        const real w = REAL(0x1.921fb54442d18p+2) * turns;
+        const double turns = 0x1.ae147ae147ae1p-2 * ((double)point + 0.5) / 512.0;
+        const double w = 0x1.921fb54442d18p+2 * turns;
         /* (1 - pole exp(-jw)) / (1 + jw treble) */
-        const double real_ = 1.0 - pole * elementary_cosine_of_turns((double)turns);
-        const double imaginary = pole * elementary_sine_of_turns((double)turns);
-        const double size_squared = 1.0 + (double)(w * w) * treble * treble;
-        const double wanted = (real_ + imaginary * (double)w * treble) / size_squared;
-        const double beside = (imaginary - real_ * (double)w * treble) / size_squared;
+        const double real_ = 1.0 - pole * elementary_cosine_of_turns(turns);
+        const double imaginary = pole * elementary_sine_of_turns(turns);
+        const double size_squared = 1.0 + w * w * treble * treble;
+        const double wanted = (real_ + imaginary * w * treble) / size_squared;
+        const double beside = (imaginary - real_ * w * treble) / size_squared;
         for (ix k = 0; k < size; k++) {
-            angle = turns * (real)(k - START_STOP_LOW_HALF);
-            right.at[k] += 2.0 * (wanted * elementary_cosine_of_turns((double)angle) - beside *
-                elementary_sine_of_turns((double)angle)) / 512.0;
+            const double angle = turns * (double)(k - START_STOP_LOW_HALF);
+            right.at[k] += 2.0 * (wanted * elementary_cosine_of_turns(angle) - beside *
+                elementary_sine_of_turns(angle)) / 512.0;
         }
     }
     for (ix row = 0; row < size; row++) {
         for (ix column = 0; column < row + 1; column++) {
             const ix apart = row - column;
-            angle = (real)(0x1.51c8b6fbe6351p+1 * (double)apart);
+            const double radians = 0x1.51c8b6fbe6351p+1 * (double)apart;
             rest = apart == 0 ? 2.0 : 2.0 * elementary_sine_of_turns(0x1.ae147ae147ae1p-2 * (double)apart) /
-                (double)angle;
+                radians;
             for (ix k = 0; k < column; k++) {
                 rest = rest - factor.at[row * size + k] * factor.at[column * size + k];
             }
@@ -342,14 +341,14 @@ EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 sc
 EXACT KERNEL void start_stop_design_below(reals_1 below)
 {
     EXACT_BODY
-    const real middle = REAL(0x1.c49ba5e353f7cp-1);
+    const double middle = 0x1.c49ba5e353f7cp-1;
     double total = 0.0;
     for (ix k = 0; k < below.n0; k++) {
         const double along = (double)k / ((double)below.n0 - 0.5);
         const double window = elementary_bessel_i0(0x1.41eb851eb851fp+3 * square_root_double(1.0 - along *
             along)) / elementary_bessel_i0(0x1.41eb851eb851fp+3);
-        const double tap = k == 0 ? (double)middle * window : elementary_sine_of_turns((double)(REAL(0.5) *
-            middle * (real)k)) / (0x1.921fb54442d18p+1 * (double)k) * window;
+        const double tap = k == 0 ? middle * window : elementary_sine_of_turns(0.5 * middle * (double)k) /
+            (0x1.921fb54442d18p+1 * (double)k) * window;
         below.at[k] = (real)tap;
         total += k == 0 ? tap : 2.0 * tap;
     }
