@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from tapeemu.processors.head_azimuth import HeadAzimuth
     from tapeemu.processors.print_through import PrintThrough
     from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
+    from tapeemu.processors.splices import Splices
+    from tapeemu.processors.start_stop import StartStop
     from tapeemu.processors.tape_noise import TapeNoise
     from tapeemu.processors.tape_response import TapeResponse
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -37,7 +39,9 @@ __all__ = [
     "Preset",
     "PrintThrough",
     "Processor",
+    "Splices",
     "Stage",
+    "StartStop",
     "Stream",
     "TapeMagnetisation",
     "TapeNoise",
@@ -62,6 +66,8 @@ _HOMES = {
     "tapeemu.processors.head_azimuth": ("HeadAzimuth",),
     "tapeemu.processors.print_through": ("PrintThrough",),
     "tapeemu.processors.saturation": ("PreampDrive", "TapeMagnetisation"),
+    "tapeemu.processors.splices": ("Splices",),
+    "tapeemu.processors.start_stop": ("StartStop",),
     "tapeemu.processors.tape_noise": ("TapeNoise",),
     "tapeemu.processors.tape_response": ("TapeResponse",),
     "tapeemu.processors.wow_flutter": ("WowFlutter",),

@@ -48,6 +48,30 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
     "amplitude_flutter": [{}, {"mode": "spacing", "dropouts_per_minute": 600.0}, {"channel_correlation": 0.4}],
     "preamp_drive": [{}, {"drive_db": 18.0}, {"thd_percent": 1.0}],
     "tape_magnetisation": [{}, {"drive_db": 6.0}],
+    "splices": [
+        {},
+        {"splices": [{"at_seconds": 0.06, "shift_seconds": -0.03}, {"at_seconds": 0.1}]},
+        {
+            "splices": [
+                {"at_seconds": -0.04, "shift_seconds": 0.03},
+                {"at_seconds": -0.02},
+                {"at_seconds": 0.15, "blank": True},
+            ]
+        },
+    ],
+    "start_stop": [
+        {},
+        {
+            "events": [
+                {"action": "start", "at_seconds": -0.21, "time_constant_seconds": 0.03},
+                {"action": "stop", "at_seconds": 0.05, "time_constant_seconds": 0.02},
+            ]
+        },
+        {
+            "start_law": "catching_up",
+            "events": [{"action": "start", "at_seconds": -2.5, "time_constant_seconds": 0.02}],
+        },
+    ],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],
     "tape_response": [{}, {"face_length_mm": 0.0, "bass_time_constant_us": 3180.0, "sol_10khz_db": 5.0}],
     "fdn_reverb": [{}, {"lines": 8}, {"lines": 32}],

@@ -20,6 +20,8 @@ from tapeemu.presets.writing import table_text
 from tapeemu.processor import Processor
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.processors.fdn_reverb import DecayByBand
+from tapeemu.processors.splices import Splice
+from tapeemu.processors.start_stop import TransportEvent
 from tapeemu.processors.wow_flutter import RotatingPart
 from tapeemu.validation import FloatArray
 
@@ -52,6 +54,8 @@ CHANGED: dict[str, Any] = {
     "print_through.hub_radius_mm": 40.0,
     "print_through.full_radius_mm": 7.0,
     "head_azimuth.wander_high_hz": 6.0,
+    "splices.splices": ({"at_seconds": 7.1, "shift_seconds": 0.05},),
+    "start_stop.events": ({"action": "start", "at_seconds": 7.05},),
     "tape_noise.hiss_db": -50.0,
     "tape_noise.bass_time_constant_us": 1000.0,
     "tape_noise.track_width_mm": 0.6,
@@ -87,6 +91,17 @@ CONTEXT: dict[str, dict[str, Any]] = {
         )
     },
     "preamp_drive.reference_level_dbfs": {"thd_percent": 1.0},
+    **{
+        f"splices.{name}": {"splices": ({"at_seconds": 7.1, "shift_seconds": 0.05},)}
+        for name in ("tape_speed_cm_s", "track_width_mm", "track_spacing_mm", "angle_degrees")
+    },
+    **{
+        f"start_stop.{name}": {"events": ({"action": action, "at_seconds": 6.95},)}
+        for name, action in (
+            *(("start_law", "start"), ("start_seconds", "start"), ("stop_seconds", "stop")),
+            *(("treble_time_constant_us", "stop"), ("bass_time_constant_us", "stop")),
+        )
+    },
     "tape_noise.hiss_weighting": {"hiss_db": -50.0},
     "tape_noise.modulation_noise_hz": {"modulation_noise_db": -40.0},
     "tape_noise.mains_hz": {"hum_db": -50.0},
@@ -157,6 +172,8 @@ def test_every_setting_is_heard(kind: str, name: str) -> None:
 INNER = [
     ("fdn_reverb", "decay_by_band_seconds", DecayByBand, {}),
     ("wow_flutter", "rotating_parts", RotatingPart, {"peak_percent": 0.3}),
+    ("splices", "splices", Splice, {"at_seconds": 7.1, "shift_seconds": 0.02}),
+    ("start_stop", "events", TransportEvent, {"action": "stop", "at_seconds": 7.05}),
     ("amplitude_flutter", "periodic_parts", LevelPart, {"peak_db": 1.0, "rate_hz": 5.0}),
 ]
 
@@ -170,10 +187,20 @@ def test_every_setting_of_a_table_is_heard(
 ) -> None:
     """Two far values, with the other settings of the table as they must be."""
     sounds = []
-    for value in {"phase_degrees": (10.0, 100.0), "peak_db": (0.5, 2.0), "peak_percent": (0.1, 0.4)}.get(
-        name, (1.5, 5.0)
-    ):
+    values = {
+        "shift_seconds": (-0.05, 0.05),
+        "blank": (False, True),
+        "phase_degrees": (10.0, 100.0),
+        "peak_db": (0.5, 2.0),
+        "peak_percent": (0.1, 0.4),
+        "action": ("start", "stop"),
+        "at_seconds": (7.0, 7.1),
+        "time_constant_seconds": (0.1, 0.3),
+    }
+    for value in values.get(name, (1.5, 5.0)):
         table = {**base, name: value}
+        if name == "blank":
+            del table["shift_seconds"]
         if model is RotatingPart and name not in ("rate_hz", "diameter_mm"):
             table["rate_hz"] = 3.0
         made: Any = model(**table)
@@ -236,6 +263,11 @@ PAIRS: list[tuple[str, dict[str, Any], str]] = [
     ("fdn_reverb", {"decay_by_band_seconds": TABLE, "high_decay_ratio": 0.5}, "high_decay_ratio is 0.5"),
     ("preamp_drive", {"drive_db": 6.0, "thd_percent": 1.0}, "one follows from the other"),
     ("tape_magnetisation", {"drive_db": 6.0, "mol_db": 6.0}, "one follows from the other"),
+    (
+        "splices",
+        {"splices": [{"at_seconds": 1.0, "blank": True, "shift_seconds": 0.5}]},
+        "blank tape has nothing to shift",
+    ),
     ("amplitude_flutter", {"mode": "gain", "spacing_frequency_hz": 10_000.0}, "but mode is 'gain'"),
     (
         "wow_flutter",

@@ -15,10 +15,12 @@ enum {
     TAPEEMU_MAGNETISED = 4,
     TAPEEMU_PRINT_THROUGH = 5,
     TAPEEMU_ROOM = 6,
-    TAPEEMU_TAPE_NOISE = 7,
-    TAPEEMU_TAPE_RESPONSE = 8,
-    TAPEEMU_WOW_FLUTTER = 9,
-    TAPEEMU_KINDS = 10
+    TAPEEMU_SPLICES = 7,
+    TAPEEMU_START_STOP = 8,
+    TAPEEMU_TAPE_NOISE = 9,
+    TAPEEMU_TAPE_RESPONSE = 10,
+    TAPEEMU_WOW_FLUTTER = 11,
+    TAPEEMU_KINDS = 12
 };
 
 /*
@@ -193,6 +195,40 @@ enum {
     /* then the table band_seconds: real, 1 dimension(s) */
     /* then the table bands_given: whole, 1 dimension(s) */
     TAPEEMU_ROOM_NUMBERS = 15
+};
+
+/*
+ * Settings of splices, as numbers.
+ * splices : ndarray, shape (splices, 3)
+ * In order: place on the tape in seconds, seconds of the recording by which what follows is later, and 1 if
+ * it is blank tape.
+ * tape_speed_cm_s, track_width_mm, track_spacing_mm : float
+ * Speed of the tape, width of a track, and distance from one track to the next, middle to middle.
+ * angle_degrees : float
+ * Between cut and edge of the tape.
+ */
+enum {
+    TAPEEMU_SPLICES_TAPE_SPEED_CM_S = 0, /* real */
+    TAPEEMU_SPLICES_TRACK_WIDTH_MM = 1, /* real */
+    TAPEEMU_SPLICES_TRACK_SPACING_MM = 2, /* real */
+    TAPEEMU_SPLICES_ANGLE_DEGREES = 3, /* real */
+    /* then the table splices: real, 2 dimension(s) */
+    TAPEEMU_SPLICES_NUMBERS = 4
+};
+
+/*
+ * Settings of starts and stops, as numbers.
+ * events : ndarray, shape (events, 3)
+ * In order: 0 a stop, 1 a start from a cued place, 2 a start that catches up; place on the tape and time
+ * constant in seconds.
+ * treble_us, bass_us : float
+ * Time constants of the replay equalisation.
+ */
+enum {
+    TAPEEMU_START_STOP_TREBLE_US = 0, /* real */
+    TAPEEMU_START_STOP_BASS_US = 1, /* real */
+    /* then the table events: real, 2 dimension(s) */
+    TAPEEMU_START_STOP_NUMBERS = 2
 };
 
 /*

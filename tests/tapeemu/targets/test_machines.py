@@ -19,7 +19,9 @@ from tapeemu import (
     HeadAzimuth,
     PreampDrive,
     PrintThrough,
+    Splices,
     Stage,
+    StartStop,
     TapeMagnetisation,
     TapeResponse,
     WowFlutter,
@@ -309,6 +311,35 @@ def test_random_settings_are_equal_on_all_machines(
     for k in range(TOGETHER):
         number = 10_000 + batch * TOGETHER + k
         pairs.append(drawn_case(number, 800, settings(np.random.default_rng(number), made)))
+    prove(folder, strict_cache, pairs)
+
+
+@pytest.mark.long
+def test_starts_stops_and_splices_are_equal_on_all_machines(folder: Path, strict_cache: Path) -> None:
+    """Drawn from their ranges, events seldom lie where a case does; here they do."""
+    pairs = []
+    for number in range(8):
+        asked, _ = drawn_case(number, 6000, StartStop())
+        begins = asked.place / asked.sample_rate
+        length = 6000 / asked.sample_rate
+        events = [
+            {"action": "start", "at_seconds": begins + 0.01 * length},
+            {"action": "stop", "at_seconds": begins + 0.5 * length},
+        ][number % 4 // 2 :]
+        made: Processor = StartStop(
+            events=events, start_law=("cued", "catching_up")[number % 2], start_seconds=0.02, stop_seconds=0.02
+        )
+        if number >= 6:
+            shift = 0.1 * length * (-1) ** number
+            made = Splices(
+                splices=[
+                    {"at_seconds": begins + 0.2 * length, "shift_seconds": shift},
+                    {"at_seconds": begins + 0.6 * length, "blank": True},
+                ],
+                tape_speed_cm_s=100.0,
+                track_spacing_mm=0.5,
+            )
+        pairs.append(drawn_case(number, 6000, made))
     prove(folder, strict_cache, pairs)
 
 
