@@ -6,8 +6,8 @@
  * The tape is divided into cells of 5 ms. At the beginning of each a processor takes up a new value of every number;
  * in between it is a cubic B-spline of the last four. A jump becomes a transition over three cells (four if it is
  * inside of one), whose spectrum falls with the fourth power of frequency; a straight line stays one. What is taken
- * up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that; who gives
- * the mean over the cell that has just passed is two cells and a half late.
+ * up at the beginning of a cell is what a straight line has two cells later: who knows the course gives that. Who
+ * gives the mean over the cell that has just passed is two cells and a half late.
  */
 
 #include "glides.h"
