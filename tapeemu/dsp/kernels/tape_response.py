@@ -752,7 +752,7 @@ def _erase(channel: int, at: int, latency: int, memory: TapeResponseMemory, audi
 
 @kernel()
 def _saturate(count: int, gain: float, level: float, high: Reals2) -> None:
-    """Pass samples through the tangent, in place: ``level * tanh(gain * x)``; `high` is one channel at the top rate."""
+    """Pass samples through the tangent, in place: ``level * tanh(gain * x)``; one channel at the top rate."""
     for row in range(high.shape[0]):
         samples = high[row, HISTORY_HIGH : HISTORY_HIGH + count]
         for i in range(count):

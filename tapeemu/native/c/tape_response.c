@@ -641,7 +641,7 @@ KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeRespons
     }
 }
 
-/* Pass samples through the tangent, in place: ``level * tanh(gain * x)``; `high` is one channel at the top rate. */
+/* Pass samples through the tangent, in place: ``level * tanh(gain * x)``; one channel at the top rate. */
 KERNEL void tape_response_saturate(ix count, real gain, real level, reals_2 high)
 {
     for (ix row = 0; row < high.n0; row++) {
