@@ -117,6 +117,7 @@ _LABELS: Mapping[str, str] = {
     "tape_noise": "Tape Noise",
     "wow_flutter": "Tape Wow and Flutter",
 }
+"""What hosts list: processors whose rules between settings stand in numbers.c. Others are not plug-ins."""
 
 _UNIT_ENDS = re.compile(r"_(dbfs|db_per_octave|db|hz|seconds|percent|per_minute|ms|us|um|mm|cm_s|degrees)$")
 
@@ -224,8 +225,7 @@ def plugin_kinds() -> tuple[PluginKind, ...]:
     return tuple(
         _plugin_kind(kind, model, natives)
         for kind, model in file_kinds().items()
-        # Effects of other libraries say their name, which is required; they are no kernels.
-        if kind != "chain" and not any(field.is_required() for field in model.model_fields.values())
+        if kind in _LABELS and not any(field.is_required() for field in model.model_fields.values())
     )
 
 
@@ -233,7 +233,7 @@ def _plugin_kind(kind: str, model: type[Processor], natives: Mapping[str, Kernel
     native = _native_of(model, natives)
     values, listed = _values(kind, model)
     numbers = () if kind in _COMPUTED else tuple(_numbers(kind, native, values))
-    label = _LABELS.get(kind) or kind.replace("_", " ").title()
+    label = _LABELS[kind]
     return PluginKind(kind, label, native.name, values, listed, numbers, tuple(_knobs(kind, values)))
 
 

@@ -1,5 +1,4 @@
 // From settings to the numbers of the engine, and the rules between settings, as in the processors of the suite.
-// tests/browser/test_desk_in_browser.py holds both against Python on random settings.
 
 const TWO_SIGMA = 1.959963984540054;
 const KERNELS = { preamp_drive: "drive", tape_magnetisation: "magnetised", fdn_reverb: "room" };

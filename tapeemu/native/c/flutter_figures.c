@@ -3,7 +3,7 @@
 /*
  * The figure that a two-sigma flutter meter reads from sines and noise, weighted and unweighted.
  *
- * What a transport is scaled by is a setting that is solved for, so it is computed by the same lines on every machine.
+ * What a transport is scaled by is a setting that is solved for, so the same lines compute it on every machine.
  * :mod:`tapeemu.dsp.flutter_figure` says the same with a library, to check settings without compiling.
  */
 
