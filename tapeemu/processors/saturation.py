@@ -27,11 +27,12 @@ class PreampDrive(Processor):
     point ``b`` adds even ones. The offset that even harmonics bring is taken out by a first-order
     high-pass filter, which is always there, so that no setting changes the phase at low frequencies.
 
-    The curve runs at twelve times the sample rate (four times from 100 kHz, twice from 200 kHz) between
-    linear-phase filters, see :mod:`tapeemu.dsp.kernels.oversampling`. Folded products are more than 90 dB below
-    the signal for tones up to a sixth of the sample rate (8 kHz at 48 kHz) at ``g = 10`` and full scale;
-    they rise with more drive. Pass band of the filters: to 0.4535 of the sample rate (21.8 kHz at 48 kHz)
-    within 0.001 dB. Latency: 100 samples below 100 kHz, 96 below 200 kHz, 88 above.
+    The curve runs at twelve times the sample rate (six times while ``g`` is at most 3; four times from 100 kHz,
+    twice from 200 kHz) between linear-phase filters, see :mod:`tapeemu.dsp.kernels.oversampling`. Folded products
+    are more than 90 dB below the signal for tones up to a sixth of the sample rate (8 kHz at 48 kHz) at
+    ``g = 10`` and full scale, and at ``g = 3`` and 4.3 dB beyond full scale; they rise with more drive. Pass
+    band of the filters: to 0.4535 of the sample rate (21.8 kHz at 48 kHz) within 0.001 dB.
+    Latency: 100 samples below 100 kHz, 96 below 200 kHz, 88 above.
 
     Distortion is THD_F (IEC 60268-3, 14.12): rms of the harmonics over the fundamental, of the curve
     itself, before the pass band ends. It is solved for by bisection over exact Fourier coefficients.
@@ -161,8 +162,11 @@ class TapeMagnetisation(Processor):
 
     which is the equation that Holters & Zoelzer (DAFx-16) and Chowdhury (DAFx-19) integrate in time.
     Material: Ms 350 kA/m, a 22 kA/m, alpha 0.0016, k 27 kA/m, c 0.17. The loop is integrated along the
-    field instead, see :mod:`tapeemu.dsp.kernels.magnetisation`, at twelve times the sample rate (four
-    times from 100 kHz, twice from 200 kHz). Latency: 101 samples below 100 kHz, 97 below 200 kHz, 89 above.
+    field instead, see :mod:`tapeemu.dsp.kernels.magnetisation`, at twelve times the sample rate (six
+    times with a bias of 80 % or more and ``mol_db`` of 4 dB or more, or what comes to the same; four times from
+    100 kHz, twice from 200 kHz). At six times folded products are more than 90 dB below the signal for tones up
+    to a sixth of the sample rate and 4 dB beyond full scale. Latency: 101 samples below 100 kHz, 97 below
+    200 kHz, 89 above.
 
     Bias is not simulated as the high-frequency field that it is: that would need a rate of megahertz.
     What it does is: each particle is shaken through ever smaller loops and ends near the anhysteretic

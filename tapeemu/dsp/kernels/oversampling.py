@@ -2,7 +2,8 @@
 
 A nonlinearity makes harmonics without end; those beyond half the rate it runs at fold back. Running it at
 a higher rate moves the fold away. The rate is raised in stages, doubling twice and then tripling, because
-each later stage has a wider transition band and so needs only a few taps.
+each later stage has a wider transition band and so needs only a few taps. Six times is doubling once and
+tripling.
 
 All filters are Kaiser-windowed sincs (Kaiser 1974; tap counts by his formula), split into phases so that
 no product with an inserted zero, and no sample that would be thrown away, is ever computed.
@@ -12,7 +13,8 @@ What it does to the sound, in fractions of the base rate and checked by tests:
 - pass band to 0.4535 (21.8 kHz at 48 kHz, 20.0 kHz at 44.1 kHz), flat within 0.0002 dB;
 - images of the input and products folded by the way down at least 100 dB down in the pass band; what lies
   above 0.52 of the base rate is gone before the last decimation;
-- delay of 100 samples (12 times), 96 (4 times) or 88 (twice), of the base rate, the same at all frequencies.
+- delay of 100 samples (12 and 6 times), 96 (4 times) or 88 (twice), of the base rate, the same at all
+  frequencies.
 
 Every filter is a short dot product along contiguous memory. A sum is always written as ``total += tap *
 sample``: there is one way to fuse it, so vector lanes and remainder loops round alike and the output cannot
@@ -28,8 +30,8 @@ name        rate        content
 ``x``       1           input
 ``u``       2           after the first doubling, in time order
 ``v``       4           after the second doubling, in time order
-``high``    the top     what the nonlinearity reads and overwrites: rows of 4 x; row p of 3 holds
-                        samples ``3 m + p``
+``high``    the top     what the nonlinearity reads and overwrites: rows of 4 x (2 x with six times); row p
+                        of 3 holds samples ``3 m + p``
 ``d``       4           on the way down, in two phases ``d_even`` and ``d_odd``
 ``c``       2           on the way down, in two phases ``c_even`` and ``c_odd``
 ==========  ==========  ============================================================================
@@ -65,13 +67,16 @@ SECOND_PAIRS = 8
 THIRD_TAPS = 10
 THIRD_DELAY = 8
 FALL_SIDE = 14
+WIDE_TAPS = 16
+WIDE_DELAY = 12
+WIDE_SIDE = 23
 LAST_PAIRS = 52
-"""Sizes of the filters."""
+"""Sizes of the filters: the wide ones triple, and divide by three, right after the first doubling."""
 
 HISTORY_X = 2 * FIRST_PAIRS
-HISTORY_U = 2 * SECOND_PAIRS
+HISTORY_U = 24
 HISTORY_V = 16
-HISTORY_HIGH = 16
+HISTORY_HIGH = 24
 HISTORY_D = 16
 HISTORY_C = 2 * LAST_PAIRS
 """Samples of every part kept from one call to the next."""
@@ -93,12 +98,14 @@ _DOWN_THIRD = _UP_THIRD + THIRD_TAPS
 _DOWN_SECOND = _DOWN_THIRD + 2 * FALL_SIDE + 1
 _DOWN_EVEN = _DOWN_SECOND + SECOND_PAIRS
 _DOWN_ODD = _DOWN_EVEN + LAST_PAIRS
-_TAPS = _DOWN_ODD + LAST_PAIRS
+_UP_WIDE = _DOWN_ODD + LAST_PAIRS
+_DOWN_WIDE = _UP_WIDE + WIDE_TAPS
+_TAPS = _DOWN_WIDE + 2 * WIDE_SIDE + 1
 """Where each filter begins in `taps`, and how many there are.
 
 The two doublings (one of each symmetric pair, outermost first) and the tripling; the division by three, the
 first halving without its middle, and the last halving for each phase (one of each symmetric pair, innermost
-first)."""
+first); the wide tripling and division by three."""
 
 _STEEP, _SHORT = 10.5, 11.0
 """Window shapes: for the two filters beside the base rate, and for the short ones above it."""
@@ -112,6 +119,10 @@ _THIRD_HALF = THIRD_TAPS // 2 - 1
 _FALL_THIRDS = 2 * FALL_SIDE // 3 // 2 + 1
 _THIRD_MIDDLE, _THIRD_WIDTH = THIRD_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * THIRD_TAPS
 _FALL_MIDDLE, _FALL_WIDTH = 1.0 * FALL_SIDE, FALL_SIDE + 1.0
+_WIDE_HALF = WIDE_TAPS // 2 - 1
+_WIDE_THIRDS = WIDE_SIDE // 3 + 1
+_WIDE_UP_MIDDLE, _WIDE_UP_WIDTH = WIDE_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * WIDE_TAPS
+_WIDE_DOWN_MIDDLE, _WIDE_DOWN_WIDTH = 1.0 * WIDE_SIDE, WIDE_SIDE + 1.0
 
 OVERSAMPLER_ARRAYS = 5
 """Arrays in the group below."""
@@ -123,13 +134,13 @@ class Oversampler(NamedTuple):
     Attributes
     ----------
     plan : ndarray, shape (1,)
-        The factor: 12, 4 or 2.
+        The factor: 12, 6, 4 or 2.
     taps : ndarray, shape (number of all taps,)
         Of all filters, see above.
     low : ndarray, shape (channels, length of all parts)
         Samples at up to four times the rate, see the table above.
     high : ndarray, shape (channels, rows, HISTORY_HIGH + CHUNK * per_base)
-        Samples at the top rate, in three rows with a factor of 12, else in one.
+        Samples at the top rate, in three rows with a factor of 12 or 6, else in one.
     scratch : ndarray, shape (4 * CHUNK,)
         Of one channel at a time.
     """
@@ -157,13 +168,13 @@ def oversampling_factor(sample_rate: Precise) -> int:
 @kernel()
 def per_base(factor: int) -> int:
     """Samples of a row of `high` for a base-rate sample."""
-    return min(factor, 4)
+    return 2 if factor == 6 else min(factor, 4)
 
 
 @kernel()
 def oversampler_latency(factor: int) -> int:
     """Delay of the way up and down together, in base samples."""
-    if factor == 12:
+    if factor % 3 == 0:
         return 100
     return 96 if factor == 4 else 88
 
@@ -179,7 +190,7 @@ def oversampler_shapes(factor: int, channels: int, first: int, shapes: Integers2
     shapes[first + 2, 0] = channels
     shapes[first + 2, 1] = _LOW
     shapes[first + 3, 0] = channels
-    shapes[first + 3, 1] = 3 if factor == 12 else 1
+    shapes[first + 3, 1] = 3 if factor % 3 == 0 else 1
     shapes[first + 3, 2] = HISTORY_HIGH + per_base(factor) * CHUNK
     shapes[first + 4, 0] = 4 * CHUNK
 
@@ -244,7 +255,9 @@ def oversampler_design(factor: int, over: Oversampler) -> None:
     _design_thirds(THIRD_TAPS, _THIRD_MIDDLE, 0.5, _THIRD_WIDTH, over.taps[_UP_THIRD:_DOWN_THIRD])
     _design_thirds(2 * FALL_SIDE + 1, _FALL_MIDDLE, 1.0 / 6.0, _FALL_WIDTH, over.taps[_DOWN_THIRD:_DOWN_SECOND])
     _design_doubling(SECOND_PAIRS, _SHORT, 0.5, 0, over.taps[_DOWN_SECOND:_DOWN_EVEN])
-    _design_last(over.taps[_DOWN_EVEN:_TAPS])
+    _design_last(over.taps[_DOWN_EVEN:_UP_WIDE])
+    _design_thirds(WIDE_TAPS, _WIDE_UP_MIDDLE, 0.5, _WIDE_UP_WIDTH, over.taps[_UP_WIDE:_DOWN_WIDE])
+    _design_thirds(2 * WIDE_SIDE + 1, _WIDE_DOWN_MIDDLE, 1.0 / 6.0, _WIDE_DOWN_WIDTH, over.taps[_DOWN_WIDE:_TAPS])
 
 
 @kernel()
@@ -330,6 +343,28 @@ def _triple(count: int, taps: Reals1, v: Reals1, high: Reals2) -> None:
 
 
 @kernel()
+def _triple_wide(count: int, taps: Reals1, u: Reals1, high: Reals2) -> None:
+    """Twice to six times the rate: delay of 12 samples of `u`, which `count` counts; writes `high`."""
+    count = min(count, 2 * CHUNK)
+    first = high[1, HISTORY_HIGH:]
+    second = high[2, HISTORY_HIGH:]
+    for i in range(count):
+        high[0, HISTORY_HIGH + i] = u[HISTORY_U + i - WIDE_DELAY]
+    for i in range(count):
+        total = 0.0
+        for j in range(WIDE_TAPS):
+            total += taps[j] * u[HISTORY_U + i - WIDE_DELAY - _WIDE_HALF + j]
+        first[i] = total
+    for i in range(count):
+        total = 0.0
+        for j in range(WIDE_TAPS):
+            total += taps[WIDE_TAPS - 1 - j] * u[HISTORY_U + i - WIDE_DELAY - _WIDE_HALF + j]
+        second[i] = total
+    for i in range(HISTORY_U):
+        u[i] = u[count + i]
+
+
+@kernel()
 def _hand_over(count: int, history: int, row: Reals1, high: Reals2) -> None:
     """Hand a part to the nonlinearity as it is, when no tripling follows."""
     for i in range(count):
@@ -361,6 +396,8 @@ def rise(fresh: Reals1, channel: int, over: Oversampler) -> None:
     _double_first(fresh, count, taps[_UP_FIRST:_UP_SECOND], low[_X:_U], over.scratch, u)
     if factor == 2:
         _hand_over(2 * count, HISTORY_U, u, high)
+    elif factor == 6:
+        _triple_wide(2 * count, taps[_UP_WIDE:_DOWN_WIDE], u, high)
     else:
         _double_second(2 * count, taps[_UP_SECOND:_UP_THIRD], u, v)
         if factor == 4:
@@ -391,6 +428,33 @@ def _third(count: int, taps: Reals1, high: Reals2, d: Reals1) -> None:
             newer = high[2, HISTORY_HIGH + i - THIRD_DELAY + a]
             total += taps[FALL_SIDE + 3 * a + 2] * (older + newer)
         d[i] = total
+    for row in range(3):
+        for i in range(HISTORY_HIGH):
+            high[row, i] = high[row, count + i]
+
+
+@kernel()
+def _third_wide(count: int, taps: Reals1, high: Reals2, c: Reals1) -> None:
+    """Six times the rate to two: 47 taps over three rows, delay of 12 samples of `c`, which `count` counts.
+
+    Writes `c`, shape (count or more,), in time order.
+    """
+    count = min(count, 2 * CHUNK)
+    for i in range(count):
+        total = taps[WIDE_SIDE] * high[0, HISTORY_HIGH + i - WIDE_DELAY]
+        for a in range(1, _WIDE_THIRDS):
+            older = high[0, HISTORY_HIGH + i - WIDE_DELAY - a]
+            newer = high[0, HISTORY_HIGH + i - WIDE_DELAY + a]
+            total += taps[WIDE_SIDE + 3 * a] * (older + newer)
+        for a in range(_WIDE_THIRDS):
+            older = high[2, HISTORY_HIGH + i - WIDE_DELAY - a - 1]
+            newer = high[1, HISTORY_HIGH + i - WIDE_DELAY + a]
+            total += taps[WIDE_SIDE + 3 * a + 1] * (older + newer)
+        for a in range(_WIDE_THIRDS):
+            older = high[1, HISTORY_HIGH + i - WIDE_DELAY - a - 1]
+            newer = high[2, HISTORY_HIGH + i - WIDE_DELAY + a]
+            total += taps[WIDE_SIDE + 3 * a + 2] * (older + newer)
+        c[i] = total
     for row in range(3):
         for i in range(HISTORY_HIGH):
             high[row, i] = high[row, count + i]
@@ -482,6 +546,8 @@ def fall(channel: int, over: Oversampler, out: Reals1) -> None:
     both = over.scratch
     if factor == 2:
         _take_over(2 * count, high, both)
+    elif factor == 6:
+        _third_wide(2 * count, taps[_DOWN_WIDE:_TAPS], high, both)
     else:
         if factor == 4:
             _take_over(4 * count, high, both)

@@ -5,7 +5,8 @@
  *
  * A nonlinearity makes harmonics without end; those beyond half the rate it runs at fold back. Running it at
  * a higher rate moves the fold away. The rate is raised in stages, doubling twice and then tripling, because
- * each later stage has a wider transition band and so needs only a few taps.
+ * each later stage has a wider transition band and so needs only a few taps. Six times is doubling once and
+ * tripling.
  *
  * All filters are Kaiser-windowed sincs (Kaiser 1974; tap counts by his formula), split into phases so that
  * no product with an inserted zero, and no sample that would be thrown away, is ever computed.
@@ -15,7 +16,8 @@
  * - pass band to 0.4535 (21.8 kHz at 48 kHz, 20.0 kHz at 44.1 kHz), flat within 0.0002 dB;
  * - images of the input and products folded by the way down at least 100 dB down in the pass band; what lies
  *   above 0.52 of the base rate is gone before the last decimation;
- * - delay of 100 samples (12 times), 96 (4 times) or 88 (twice), of the base rate, the same at all frequencies.
+ * - delay of 100 samples (12 and 6 times), 96 (4 times) or 88 (twice), of the base rate, the same at all
+ *   frequencies.
  *
  * Every filter is a short dot product along contiguous memory. A sum is always written as ``total += tap *
  * sample``: there is one way to fuse it, so vector lanes and remainder loops round alike and the output cannot
@@ -31,8 +33,8 @@
  * ``x``       1           input
  * ``u``       2           after the first doubling, in time order
  * ``v``       4           after the second doubling, in time order
- * ``high``    the top     what the nonlinearity reads and overwrites: rows of 4 x; row p of 3 holds
- *                         samples ``3 m + p``
+ * ``high``    the top     what the nonlinearity reads and overwrites: rows of 4 x (2 x with six times); row p
+ *                         of 3 holds samples ``3 m + p``
  * ``d``       4           on the way down, in two phases ``d_even`` and ``d_odd``
  * ``c``       2           on the way down, in two phases ``c_even`` and ``c_odd``
  * ==========  ==========  ============================================================================
@@ -46,21 +48,24 @@
 #define OVERSAMPLING_THIRD_TAPS 10
 #define OVERSAMPLING_THIRD_DELAY 8
 #define OVERSAMPLING_FALL_SIDE 14
+#define OVERSAMPLING_WIDE_TAPS 16
+#define OVERSAMPLING_WIDE_DELAY 12
+#define OVERSAMPLING_WIDE_SIDE 23
 #define OVERSAMPLING_LAST_PAIRS 52
 #define OVERSAMPLING_HISTORY_X 72
-#define OVERSAMPLING_HISTORY_U 16
+#define OVERSAMPLING_HISTORY_U 24
 #define OVERSAMPLING_HISTORY_V 16
-#define OVERSAMPLING_HISTORY_HIGH 16
+#define OVERSAMPLING_HISTORY_HIGH 24
 #define OVERSAMPLING_HISTORY_D 16
 #define OVERSAMPLING_HISTORY_C 104
 #define OVERSAMPLING_X 0
 #define OVERSAMPLING_U 200
-#define OVERSAMPLING_V 472
-#define OVERSAMPLING_D_EVEN 1000
-#define OVERSAMPLING_D_ODD 1272
-#define OVERSAMPLING_C_EVEN 1544
-#define OVERSAMPLING_C_ODD 1776
-#define OVERSAMPLING_LOW 2008
+#define OVERSAMPLING_V 480
+#define OVERSAMPLING_D_EVEN 1008
+#define OVERSAMPLING_D_ODD 1280
+#define OVERSAMPLING_C_EVEN 1552
+#define OVERSAMPLING_C_ODD 1784
+#define OVERSAMPLING_LOW 2016
 #define OVERSAMPLING_UP_FIRST 0
 #define OVERSAMPLING_UP_SECOND 36
 #define OVERSAMPLING_UP_THIRD 44
@@ -68,7 +73,9 @@
 #define OVERSAMPLING_DOWN_SECOND 83
 #define OVERSAMPLING_DOWN_EVEN 91
 #define OVERSAMPLING_DOWN_ODD 143
-#define OVERSAMPLING_TAPS 195
+#define OVERSAMPLING_UP_WIDE 195
+#define OVERSAMPLING_DOWN_WIDE 211
+#define OVERSAMPLING_TAPS 258
 #define OVERSAMPLING_STEEP REAL(10.5)
 #define OVERSAMPLING_SHORT REAL(11.0)
 #define OVERSAMPLING_LAST_CUTOFF REAL(0x1.f26e978d4fdf4p-2)
@@ -80,6 +87,12 @@
 #define OVERSAMPLING_THIRD_WIDTH REAL(5.0)
 #define OVERSAMPLING_FALL_MIDDLE REAL(14.0)
 #define OVERSAMPLING_FALL_WIDTH REAL(15.0)
+#define OVERSAMPLING_WIDE_HALF 7
+#define OVERSAMPLING_WIDE_THIRDS 8
+#define OVERSAMPLING_WIDE_UP_MIDDLE REAL(0x1.d555555555555p+2)
+#define OVERSAMPLING_WIDE_UP_WIDTH REAL(8.0)
+#define OVERSAMPLING_WIDE_DOWN_MIDDLE REAL(23.0)
+#define OVERSAMPLING_WIDE_DOWN_WIDTH REAL(24.0)
 #define OVERSAMPLING_OVERSAMPLER_ARRAYS 5
 
 /*
@@ -100,13 +113,13 @@ KERNEL ix oversampling_factor(double sample_rate)
 /* Samples of a row of `high` for a base-rate sample. */
 KERNEL ix oversampling_per_base(ix factor)
 {
-    return smaller_integer(factor, 4);
+    return factor == 6 ? 2 : smaller_integer(factor, 4);
 }
 
 /* Delay of the way up and down together, in base samples. */
 KERNEL ix oversampling_oversampler_latency(ix factor)
 {
-    if (factor == 12) {
+    if (floor_remainder(factor, 3) == 0) {
         return 100;
     }
     return factor == 4 ? 96 : 88;
@@ -121,11 +134,11 @@ KERNEL void oversampling_oversampler_shapes(ix factor, ix channels, ix first, in
         }
     }
     shapes.at[first * shapes.n1] = INT64_C(1);
-    shapes.at[(first + 1) * shapes.n1] = INT64_C(195);
+    shapes.at[(first + 1) * shapes.n1] = INT64_C(258);
     shapes.at[(first + 2) * shapes.n1] = (int64_t)channels;
-    shapes.at[(first + 2) * shapes.n1 + 1] = INT64_C(2008);
+    shapes.at[(first + 2) * shapes.n1 + 1] = INT64_C(2016);
     shapes.at[(first + 3) * shapes.n1] = (int64_t)channels;
-    shapes.at[(first + 3) * shapes.n1 + 1] = (int64_t)(factor == 12 ? 3 : 1);
+    shapes.at[(first + 3) * shapes.n1 + 1] = (int64_t)(floor_remainder(factor, 3) == 0 ? 3 : 1);
     shapes.at[(first + 3) * shapes.n1 + 2] = (int64_t)(OVERSAMPLING_HISTORY_HIGH +
         oversampling_per_base(factor) * OVERSAMPLING_CHUNK);
     shapes.at[(first + 4) * shapes.n1] = INT64_C(512);
@@ -208,8 +221,12 @@ KERNEL void oversampling_oversampler_design(ix factor, const Oversampler *over)
         OVERSAMPLING_DOWN_THIRD, OVERSAMPLING_DOWN_SECOND - OVERSAMPLING_DOWN_THIRD});
     oversampling_design_doubling(OVERSAMPLING_SECOND_PAIRS, 11.0, 0.5, 0, (reals_1){over->taps.at +
         OVERSAMPLING_DOWN_SECOND, OVERSAMPLING_DOWN_EVEN - OVERSAMPLING_DOWN_SECOND});
-    oversampling_design_last((reals_1){over->taps.at + OVERSAMPLING_DOWN_EVEN, OVERSAMPLING_TAPS -
+    oversampling_design_last((reals_1){over->taps.at + OVERSAMPLING_DOWN_EVEN, OVERSAMPLING_UP_WIDE -
         OVERSAMPLING_DOWN_EVEN});
+    oversampling_design_thirds(OVERSAMPLING_WIDE_TAPS, 0x1.d555555555555p+2, 0.5, 8.0, (reals_1){over->taps.at
+        + OVERSAMPLING_UP_WIDE, OVERSAMPLING_DOWN_WIDE - OVERSAMPLING_UP_WIDE});
+    oversampling_design_thirds(47, 23.0, 0x1.5555555555555p-3, 24.0, (reals_1){over->taps.at +
+        OVERSAMPLING_DOWN_WIDE, OVERSAMPLING_TAPS - OVERSAMPLING_DOWN_WIDE});
 }
 
 /* Forget all sound. */
@@ -321,6 +338,39 @@ KERNEL void oversampling_triple(ix count, reals_1 taps, reals_1 v, reals_2 high)
     }
 }
 
+/* Twice to six times the rate: delay of 12 samples of `u`, which `count` counts; writes `high`. */
+KERNEL void oversampling_triple_wide(ix count, reals_1 taps, reals_1 u, reals_2 high)
+{
+    real total = REAL(0.0);
+    count = smaller_integer(count, 256);
+    reals_1 first = (reals_1){high.at + 1 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
+        OVERSAMPLING_HISTORY_HIGH};
+    reals_1 second = (reals_1){high.at + 2 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
+        OVERSAMPLING_HISTORY_HIGH};
+    for (ix i = 0; i < count; i++) {
+        high.at[OVERSAMPLING_HISTORY_HIGH + i] = u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY];
+    }
+    for (ix i = 0; i < count; i++) {
+        total = REAL(0.0);
+        for (ix j = 0; j < OVERSAMPLING_WIDE_TAPS; j++) {
+            total += taps.at[j] * u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY -
+                OVERSAMPLING_WIDE_HALF + j];
+        }
+        first.at[i] = total;
+    }
+    for (ix i = 0; i < count; i++) {
+        total = REAL(0.0);
+        for (ix j = 0; j < OVERSAMPLING_WIDE_TAPS; j++) {
+            total += taps.at[15 - j] * u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY -
+                OVERSAMPLING_WIDE_HALF + j];
+        }
+        second.at[i] = total;
+    }
+    for (ix i = 0; i < OVERSAMPLING_HISTORY_U; i++) {
+        u.at[i] = u.at[count + i];
+    }
+}
+
 /* Hand a part to the nonlinearity as it is, when no tripling follows. */
 KERNEL void oversampling_hand_over(ix count, ix history, reals_1 row, reals_2 high)
 {
@@ -358,6 +408,9 @@ KERNEL void oversampling_rise(reals_1 fresh, ix channel, const Oversampler *over
         OVERSAMPLING_U}, over->scratch, u);
     if (factor == INT64_C(2)) {
         oversampling_hand_over(2 * count, OVERSAMPLING_HISTORY_U, u, high);
+    } else if (factor == INT64_C(6)) {
+        oversampling_triple_wide(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_WIDE, OVERSAMPLING_DOWN_WIDE -
+            OVERSAMPLING_UP_WIDE}, u, high);
     } else {
         oversampling_double_second(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_SECOND,
             OVERSAMPLING_UP_THIRD - OVERSAMPLING_UP_SECOND}, u, v);
@@ -399,6 +452,43 @@ KERNEL void oversampling_third(ix count, reals_1 taps, reals_2 high, reals_1 d)
             total += taps.at[OVERSAMPLING_FALL_SIDE + 3 * a + 2] * (older + newer);
         }
         d.at[i] = total;
+    }
+    for (ix row = 0; row < 3; row++) {
+        for (ix i = 0; i < OVERSAMPLING_HISTORY_HIGH; i++) {
+            high.at[row * high.n1 + i] = high.at[row * high.n1 + count + i];
+        }
+    }
+}
+
+/*
+ * Six times the rate to two: 47 taps over three rows, delay of 12 samples of `c`, which `count` counts.
+ *
+ * Writes `c`, shape (count or more,), in time order.
+ */
+KERNEL void oversampling_third_wide(ix count, reals_1 taps, reals_2 high, reals_1 c)
+{
+    real older = REAL(0.0);
+    real newer = REAL(0.0);
+    count = smaller_integer(count, 256);
+    for (ix i = 0; i < count; i++) {
+        real total = taps.at[OVERSAMPLING_WIDE_SIDE] * high.at[OVERSAMPLING_HISTORY_HIGH + i -
+            OVERSAMPLING_WIDE_DELAY];
+        for (ix a = 1; a < OVERSAMPLING_WIDE_THIRDS; a++) {
+            older = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a];
+            newer = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
+            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a] * (older + newer);
+        }
+        for (ix a = 0; a < OVERSAMPLING_WIDE_THIRDS; a++) {
+            older = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a - 1];
+            newer = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
+            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a + 1] * (older + newer);
+        }
+        for (ix a = 0; a < OVERSAMPLING_WIDE_THIRDS; a++) {
+            older = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a - 1];
+            newer = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
+            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a + 2] * (older + newer);
+        }
+        c.at[i] = total;
     }
     for (ix row = 0; row < 3; row++) {
         for (ix i = 0; i < OVERSAMPLING_HISTORY_HIGH; i++) {
@@ -516,6 +606,9 @@ KERNEL void oversampling_fall(ix channel, const Oversampler *over, reals_1 out)
     reals_1 both = over->scratch;
     if (factor == INT64_C(2)) {
         oversampling_take_over(2 * count, high, both);
+    } else if (factor == INT64_C(6)) {
+        oversampling_third_wide(2 * count, (reals_1){taps.at + OVERSAMPLING_DOWN_WIDE, OVERSAMPLING_TAPS -
+            OVERSAMPLING_DOWN_WIDE}, high, both);
     } else {
         if (factor == INT64_C(4)) {
             oversampling_take_over(4 * count, high, both);

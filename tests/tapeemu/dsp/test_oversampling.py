@@ -7,7 +7,7 @@ from tapeemu.dsp.kernels import oversampling as kernels
 from tapeemu.dsp.kernels.oversampling import CHUNK, oversampling_factor
 
 EDGE = 0.4535
-FACTORS = (12, 4, 2)
+FACTORS = (12, 6, 4, 2)
 
 
 class Oversampler:
@@ -146,6 +146,8 @@ def test_taps_are_those_of_numpy() -> None:
     second = sinc(np.arange(8) + 0.5, 0.5, 8, 11.0)
     third = sinc(np.arange(-4, 6) - 1.0 / 3.0, 0.5, 5, 11.0)
     down = sinc(np.arange(-14, 15.0), 1.0 / 6.0, 15.0, 11.0)
+    wide = sinc(np.arange(-7, 9) - 1.0 / 3.0, 0.5, 8, 11.0)
+    wide_down = sinc(np.arange(-23, 24.0), 1.0 / 6.0, 24.0, 11.0)
     last = sinc(np.arange(104.0), 0.5 * (0.5 * (0.4535 + 0.52)), 104.0, 10.5)
     last[0] *= 0.5
     last /= 2.0 * last.sum()
@@ -157,6 +159,8 @@ def test_taps_are_those_of_numpy() -> None:
         0.5 * second / (2.0 * second.sum()),
         last[::2],
         last[1::2],
+        wide / wide.sum(),
+        wide_down / wide_down.sum(),
     ]
     taps = Oversampler(factor=12, channels=1).group.taps
     np.testing.assert_allclose(taps, np.concatenate(expected), rtol=0.0, atol=1e-15)

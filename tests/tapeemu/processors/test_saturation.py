@@ -73,6 +73,28 @@ def test_drive_aliasing_below_90_db(frequency: float, asymmetry_percent: float) 
     assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
 
 
+@pytest.mark.parametrize("asymmetry_percent", [0.0, 30.0, -60.0])
+@pytest.mark.parametrize("level_db", [0.0, 4.3])
+def test_little_drive_at_half_the_rate_folds_as_little(level_db: float, asymmetry_percent: float) -> None:
+    """At the largest gain with six times, full scale and 4.3 dB beyond: the bound of twelve times at 10."""
+    size = 47_981
+    place = round(8000.0 * size / RATE)
+    tone = db_to_gain(level_db) * np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1)
+    drive = PreampDrive(drive_db=gain_to_db(3.0) - 1e-9, asymmetry_percent=asymmetry_percent, high_pass_hz=30.0)
+    output = drive(tone, sample_rate=RATE)
+    assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
+
+
+def test_gain_decides_how_often_the_curve_is_sampled() -> None:
+    from tapeemu.dsp.kernels.drive import drive_factor
+
+    def factor(gain: float, sample_rate: float) -> int:
+        return int(drive_factor(PreampDrive(drive_db=gain_to_db(gain)).kernel_settings(), sample_rate))
+
+    assert [factor(gain, 48_000.0) for gain in (0.5, 2.8, 2.999, 3.001, 10.0)] == [6, 6, 6, 12, 12]
+    assert [factor(2.8, rate) for rate in (8_000.0, 96_000.0, 192_000.0, 384_000.0)] == [6, 6, 4, 2]
+
+
 @pytest.mark.parametrize("gain", [0.25, 0.5, 1.0, 2.0])
 def test_drive_has_the_harmonics_of_the_tangent(gain: float) -> None:
     """Table of closed forms (six digits), for a full-scale sine."""
@@ -265,6 +287,44 @@ def test_tape_solves_the_equation(frequency: float, error_bound_db: float) -> No
     error = 10.0 * np.log10(np.sum((output - reference) ** 2) / np.sum(reference**2))
     assert error < error_bound_db
     assert aliasing_db(output, place) < -84.0
+
+
+@pytest.mark.parametrize("bias_percent", [80.0, 100.0])
+@pytest.mark.parametrize("level_db", [0.0, 4.0])
+def test_calm_tape_at_half_the_rate_folds_little(level_db: float, bias_percent: float) -> None:
+    """At the largest field with six times, full scale and 4 dB beyond."""
+    size = 47_981
+    place = round(8000.0 * size / RATE)
+    tone = db_to_gain(level_db) * np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1)
+    tape = TapeMagnetisation(mol_db=4.0, bias_percent=bias_percent, high_pass_hz=30.0)
+    output = tape(tone, sample_rate=RATE)
+    assert aliasing_db(output[size - 1000 : -1000], place) < -90.0
+
+
+def test_calm_tape_sounds_alike_at_six_and_twelve_times(
+    rng: np.random.Generator,
+) -> None:
+    """Two tones and noise at the limits of six times: what twelve times gives, within -95 dB."""
+    from tapeemu.dsp.kernels.magnetised import magnetised_factor
+
+    time = np.arange(RATE // 2) / RATE
+    audio = 0.4 * np.sin(2e3 * np.pi * 3.0 * time) + 0.4 * np.sin(2e3 * np.pi * 5.1 * time)
+    audio += 0.05 * rng.standard_normal(time.size)
+    tape = TapeMagnetisation(mol_db=4.0, bias_percent=80.0)
+    six = tape(audio, sample_rate=RATE)
+    assert magnetised_factor(tape.kernel_settings(), 48_000.0) == 6
+    # A hair less bias runs at twelve times, and is another loop by far less than the bound.
+    twelve = TapeMagnetisation(mol_db=4.0, bias_percent=79.9999)(audio, sample_rate=RATE)
+    assert gain_to_db(np.sqrt(np.mean((six - twelve) ** 2) / np.mean(twelve**2))) < -95.0
+
+
+@pytest.mark.parametrize("bias_percent", [80.0, 90.0, 100.0])
+def test_decision_for_six_times_knows_the_field_of_three_percent(bias_percent: float) -> None:
+    from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol
+    from tapeemu.dsp.kernels.magnetised import CALM_MOL_FIELD, reversible_share
+
+    field = field_of_mol(reversible_share(TapeMagnetisation(bias_percent=bias_percent).kernel_settings()))
+    assert 1.4 <= field <= CALM_MOL_FIELD
 
 
 def test_tape_solves_the_equation_for_an_aperiodic_field() -> None:
