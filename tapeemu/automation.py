@@ -7,7 +7,7 @@ the cell, so the sample at which a jump stands is heard; and it is known ahead, 
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -98,14 +98,16 @@ class Curve(Settings):
             begin, end = max(first, places[number]), min(behind, places[number + 1])
             if end > begin:
                 total += _area(points[number], points[number + 1].value, places[number : number + 2], begin, end)
-        return float(min(max(total / length, self._least), self._most))
+        return float(min(max(total / length, self.least), self.most))
 
     @property
-    def _least(self) -> float:
+    def least(self) -> float:
+        """Its lowest value."""
         return min(point.value for point in self.points)
 
     @property
-    def _most(self) -> float:
+    def most(self) -> float:
+        """Its highest value."""
         return max(point.value for point in self.points)
 
     def _places(self, sample_rate: float) -> list[float]:
@@ -184,6 +186,12 @@ class _Course:
             self._give(self._cell + 3)
 
 
+def _kernel_stream(processor: Processor, where: Mapping[str, Any]) -> KernelStream:
+    stream = processor.stream(**where)
+    assert isinstance(stream, KernelStream)
+    return stream
+
+
 class AutomatedStream(Stream):
     """A processor some of whose settings follow curves.
 
@@ -208,13 +216,20 @@ class AutomatedStream(Stream):
         track: int = 0,
     ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
-        first = {curve.setting: curve.points[0].value for curve in curves}
-        self._processor = processor.replace(**first)
-        inner = self._processor.stream(
-            sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        where: dict[str, Any] = {
+            "sample_rate": sample_rate,
+            "channels": channels,
+            "start_sample": start_sample,
+            "track": track,
+        }
+        # A strong drive runs at a higher rate than a soft one: it is made for what needs most on the way.
+        ends = product(*({curve.least, curve.most} for curve in curves))
+        names = [curve.setting for curve in curves]
+        made = [processor.replace(**dict(zip(names, values, strict=True))) for values in ends]
+        self._processor, self._inner = max(
+            ((each, _kernel_stream(each, where)) for each in made), key=lambda pair: pair[1].memory_bytes
         )
-        assert isinstance(inner, KernelStream)
-        self._inner = inner
+        inner = self._inner
         self._curves = curves
         self.latency = inner.latency
         self._course = _Course(curves, inner.memory.glide, self._change, self.sample_rate, start_sample)

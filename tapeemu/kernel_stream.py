@@ -140,6 +140,11 @@ class KernelStream(Stream):
         self._process(self.memory, block, out)
         return out
 
+    @property
+    def memory_bytes(self) -> int:
+        """Size of plan and state."""
+        return _bytes_of(self.memory)
+
     def change(self, settings: NamedTuple) -> None:
         """Go to other settings, see :mod:`tapeemu.dsp.kernels.glides`; only those that move may differ."""
         assert self.kernels.change is not None
@@ -155,6 +160,10 @@ class KernelStream(Stream):
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""
         self.kernels.seek(self.memory, np.int64(place))
+
+
+def _bytes_of(group: Any) -> int:
+    return sum(part.nbytes if isinstance(part, np.ndarray) else _bytes_of(part) for part in group)
 
 
 def _aligned_zeros(shape: tuple[int, ...], kind: npt.DTypeLike) -> npt.NDArray[Any]:

@@ -286,6 +286,16 @@ def test_the_tail_is_the_longest_that_the_curve_gives() -> None:
     assert made.stream(sample_rate=RATE, channels=1).tail_samples() == expected
 
 
+def test_a_curve_that_reaches_a_strong_drive_runs_at_its_rate() -> None:
+    """A soft drive runs at half the rate, at which a strong one folds more: both ends are heard as if set."""
+    audio = 0.5 * sine(12_000, 7_900.0)
+    for first, last in ((0.0, 20.0), (20.0, 0.0)):
+        made = moved(PreampDrive(), curve("drive_db", (0.1, first, "hold"), (0.1, last)))(audio, RATE)
+        strong = PreampDrive(drive_db=20.0)(audio, RATE)
+        part = slice(1_000, 3_500) if first > last else slice(6_500, 11_000)
+        assert np.allclose(made[part], strong[part], rtol=0.0, atol=1e-4 if last > first else 1e-12)
+
+
 # --- files -----------------------------------------------------------------------------------------------
 
 TEXT = """format = 1
@@ -339,8 +349,8 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> LiveLibrary:
 
 
 SET = [
-    (PreampDrive(thd_percent=1.0), "thd_percent", 20.0),
-    (TapeMagnetisation(mol_db=12.0), "mol_db", 0.0),
+    (PreampDrive(thd_percent=20.0), "thd_percent", 1.0),
+    (TapeMagnetisation(mol_db=0.0), "mol_db", 12.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
 ]
@@ -406,4 +416,7 @@ def test_a_share_moves_smoothly_in_c(library: LiveLibrary) -> None:
 def test_what_cannot_move_is_refused_in_c(library: LiveLibrary) -> None:
     chain = library.chain(FdnReverb(lines=8, decay_seconds=0.1))
     assert not chain.set(0, "size_percent", 50.0)
+    soft = library.chain(PreampDrive(drive_db=0.0))
+    assert soft.set(0, "drive_db", 9.0)
+    assert not soft.set(0, "drive_db", 10.0)  # runs at twice the rate
     assert not library.c.tapeemu_set(chain.handle, 1, 0, 0.0)

@@ -117,6 +117,7 @@ typedef struct {
     ix at;                     /* samples into the cell of the tape, see glides.c */
     ix summed;                 /* samples of the cell that `sums` hold */
     bool waits;                /* a setting was moved in this cell */
+    size_t bytes;              /* of its memory */
     tapeemu_number *settings;
     tapeemu_number *mean;      /* the settings over the cell */
     double *sums;              /* of every setting, over the samples of the cell that are past */
@@ -195,6 +196,15 @@ static ix mixes_around(const tapeemu_setup *setup, ix stage)
     return found;
 }
 
+/* Memory that a stage needs. */
+static size_t stage_bytes(int32_t kind, const tapeemu_number *settings, ix count, double rate, ix channels)
+{
+    StageMemory counted;
+    Carver carver = {NULL, NULL, 0, 0, 0};
+    stage_carve(kind, settings, count, rate, channels, &carver, &counted);
+    return carver.fast_used;
+}
+
 /* Sizes of a chain, and where in the memory everything is; with memory also what is in it. */
 static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carver)
 {
@@ -271,6 +281,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
             stage->still_count = still_count;
             stage->still_tapes = tapes;
             stage->stills = stills;
+            stage->bytes = stage_bytes(kind, given->settings, count, rate, channels);
             stage->settings = settings;
             stage->mean = mean;
             stage->sums = sums;
@@ -578,11 +589,14 @@ bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double v
     Stage *stage = chain->stages + stage_number;
     if (!stage_moves(stage->kind, setting))
         return false;
-    for (ix k = 0; k < stage->count; k++) {
+    for (ix k = 0; k < stage->count; k++)
+        stage->mean[k] = stage->settings[k];
+    stage->mean[setting].real = value;
+    if (stage_bytes(stage->kind, stage->mean, stage->count, chain->sample_rate, chain->channels) > stage->bytes)
+        return false; /* a strong drive runs at a higher rate than a soft one */
+    for (ix k = 0; k < stage->count; k++)
         if (stage_moves(stage->kind, k))
             stage->sums[k] += stage->settings[k].real * (double)(stage->at - stage->summed);
-        stage->mean[k] = stage->settings[k];
-    }
     stage->summed = stage->at;
     stage->settings[setting].real = value;
     /* What is taken up next is the mean over the cell, so that a change within it is heard at its sample. */

@@ -121,7 +121,8 @@ int64_t tapeemu_tail(const tapeemu *chain, double level_db);
  *
  * What follows from it goes there smoothly, to the second derivative, in 15 to 20 ms, and is at the middle of its way
  * after 12.5 ms. Settings that follow a straight line in small steps follow it 12.5 ms later.
- * Returns false, and does nothing, if it cannot: make a new chain then. */
+ * Returns false, and does nothing, if it cannot, or if the value needs more memory than the stage was made with (a
+ * strong drive runs at a higher rate than a soft one): make a new chain then. */
 bool tapeemu_set(tapeemu *chain, int32_t stage, int32_t setting, double value);
 
 /* Move the share of a group's processed signal, 0 to 1, smoothly in 30 ms; while it is on its way, afterwards. A group made

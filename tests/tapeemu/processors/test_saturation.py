@@ -89,7 +89,7 @@ def test_gain_decides_how_often_the_curve_is_sampled() -> None:
     from tapeemu.dsp.kernels.drive import drive_factor
 
     def factor(gain: float, sample_rate: float) -> int:
-        return int(drive_factor(PreampDrive(drive_db=gain_to_db(gain))._numbers(), sample_rate))
+        return int(drive_factor(PreampDrive(drive_db=gain_to_db(gain)).kernel_settings(), sample_rate))
 
     assert [factor(gain, 48_000.0) for gain in (0.5, 2.8, 2.999, 3.001, 10.0)] == [6, 6, 6, 12, 12]
     assert [factor(2.8, rate) for rate in (8_000.0, 96_000.0, 192_000.0, 384_000.0)] == [6, 6, 4, 2]
@@ -312,7 +312,7 @@ def test_calm_tape_sounds_alike_at_six_and_twelve_times(
     audio += 0.05 * rng.standard_normal(time.size)
     tape = TapeMagnetisation(mol_db=4.0, bias_percent=80.0)
     six = tape(audio, sample_rate=RATE)
-    assert magnetised_factor(tape._numbers(), 48_000.0) == 6
+    assert magnetised_factor(tape.kernel_settings(), 48_000.0) == 6
     # A hair less bias runs at twelve times, and is another loop by far less than the bound.
     twelve = TapeMagnetisation(mol_db=4.0, bias_percent=79.9999)(audio, sample_rate=RATE)
     assert gain_to_db(np.sqrt(np.mean((six - twelve) ** 2) / np.mean(twelve**2))) < -95.0
@@ -323,7 +323,7 @@ def test_decision_for_six_times_knows_the_field_of_three_percent(bias_percent: f
     from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol
     from tapeemu.dsp.kernels.magnetised import CALM_MOL_FIELD, reversible_share
 
-    field = field_of_mol(reversible_share(TapeMagnetisation(bias_percent=bias_percent)._numbers()))
+    field = field_of_mol(reversible_share(TapeMagnetisation(bias_percent=bias_percent).kernel_settings()))
     assert 1.4 <= field <= CALM_MOL_FIELD
 
 
