@@ -7,7 +7,7 @@ import typer
 from tapeemu.cli.common import listen_to_compilation, output_folder
 from tapeemu.errors import ParameterError
 
-__all__ = ["app"]
+__all__ = ["app", "build_plugins", "install_plugins", "list_plugins", "remove_plugins"]
 
 app = typer.Typer(
     help="The suite as plug-ins for a host: build, install, list, remove.",

@@ -51,6 +51,7 @@ __all__ = [
     "drive_seek",
     "drive_shapes",
     "drive_tail",
+    "driven",
     "effective_drive_db",
     "output_gain",
 ]
