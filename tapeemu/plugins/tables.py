@@ -239,7 +239,7 @@ def _plugin_kind(kind: str, model: type[Processor], natives: Mapping[str, Kernel
 
 def _native_of(model: type[Processor], natives: Mapping[str, KernelProcessor]) -> KernelProcessor:
     made = model()
-    numbers = getattr(made, "kernel_settings", None) or getattr(made, "_numbers", None)
+    numbers = getattr(made, "_numbers", None) or getattr(made, "kernel_settings", None)
     name = type(numbers()).__name__ if numbers else ""
     for native in natives.values():
         if native.settings.name == name:

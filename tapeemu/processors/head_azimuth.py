@@ -137,7 +137,8 @@ class HeadAzimuth(Processor):
         from tapeemu.kernel_stream import processor_kernels
 
         return processor_kernels(self.kind).settings_from(
-            azimuth_urad=self.azimuth_urad,
+            # An angle that no instrument could tell from none would leave denormal numbers.
+            azimuth_urad=self.azimuth_urad if abs(self.azimuth_urad) > 1e-9 else 0.0,
             wander_urad=self.wander_urad,
             wander_low_hz=self.wander_low_hz,
             wander_high_hz=self.wander_high_hz,

@@ -19,7 +19,10 @@ PROFILES = (None, "studio", "domestic", "cassette", "portable", "worn")
 RATES = (22_050, 44_100, 48_000, 96_000, 192_000)
 PAD = 6_000
 LISTENED = 4_000
-PRESETS = sorted(path.stem for path in shipped_folder().glob("*.toml"))
+# A head askew takes the treble out of a click, and its neighbour's comes in: its energy is another one by design.
+PRESETS = sorted(
+    path.stem for path in shipped_folder().glob("*.toml") if not load_preset(path.stem).chain.traits.neighbours
+)
 REQUIRED: dict[str, dict[str, Any]] = {
     "plugin_effect": {"effect": "Delay", "parameters": {"delay_seconds": 0.01}},
     "wow_flutter": {"profile": "worn", "azimuth_skew_us": 200.0, "azimuth_wander_us": 100.0, "seed": 37},
