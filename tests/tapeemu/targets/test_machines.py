@@ -182,8 +182,9 @@ def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]])
     target = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
-        # What the losses of a tape's response leave may be little: 101 dB was seen.
-        bound = -100.0 if "TapeResponse" in repr(asked.processor) else -110.0
+        # Known to fall short, see docs/targets.md: 101 dB was seen of both.
+        far = any(name in repr(asked.processor) for name in ("TapeResponse", "PrintThrough"))
+        bound = -100.0 if far else -110.0
         assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < bound
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
