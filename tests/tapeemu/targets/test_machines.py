@@ -196,7 +196,17 @@ def test_other_machines_give_the_bits_of_this_one(
 ) -> None:
     here, there = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE)), build(kind, folder)
     given = [case for _, case in cases]
-    for one, other in zip(here.run(given), there.run(given), strict=True):
+    ours = here.run(given)
+    if kind is BoardTarget:  # which has no memory for long delays
+        fits = [
+            number
+            for number, each in enumerate(ours)
+            if each.fast_bytes <= BOARD_FAST_BYTES
+            and each.slow_bytes + 4 * given[number].audio.shape[0] * given[number].room <= BOARD_SLOW_BYTES
+        ]
+        assert len(fits) >= len(given) // 4
+        given, ours = [given[number] for number in fits], [ours[number] for number in fits]
+    for one, other in zip(ours, there.run(given), strict=True):
         assert same(one, other)
         assert (one.latency, one.tail) == (other.latency, other.tail)
 
