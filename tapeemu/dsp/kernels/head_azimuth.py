@@ -238,7 +238,7 @@ def _design_losses(sample_rate: Precise, losses: Reals2) -> None:
             losses[row, half] = 1.0
             continue
         for i in range(_POINTS):
-            turns = (i + 0.5) * 0.5 / _POINTS
+            turns: Precise = (i + 0.5) * 0.5 / _POINTS
             law = sine_of_turns(0.5 * turns * width) / (0.5 * _TURN * turns * width)
             # Cosines of multiples of an angle, by their recursion.
             twice = 2.0 * cosine_of_turns(turns)
@@ -251,7 +251,7 @@ def _design_losses(sample_rate: Precise, losses: Reals2) -> None:
                 cosine = following
         total: Precise = 0.0
         for n in range(half + 1):
-            beyond = min(max((n / (half + 1.0) - _FLAT) / (1.0 - _FLAT), 0.0), 1.0)
+            beyond: Precise = min(max((n / (half + 1.0) - _FLAT) / (1.0 - _FLAT), 0.0), 1.0)
             losses[row, half + n] = losses[row, half + n] * (0.5 + 0.5 * cosine_of_turns(0.5 * beyond))
             total += losses[row, half + n] if n == 0 else 2.0 * losses[row, half + n]
         for n in range(half + 1):

@@ -183,7 +183,7 @@ def first_bump_db(nodes: Precises2, thin: Precise, deep: Precise) -> Precise:
     """Height of the first rise in dB."""
     highest: Precise = 1.0
     for i in range(_PEAK_STEPS + 1):
-        x = _DEEP_FROM + (_DEEP_TO - _DEEP_FROM) * i / _PEAK_STEPS
+        x: Precise = _DEEP_FROM + (_DEEP_TO - _DEEP_FROM) * i / _PEAK_STEPS
         highest = max(highest, face_response(nodes, thin, deep, x))
     return logarithm(highest) / _NEPERS_PER_DB
 

@@ -284,7 +284,7 @@ def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fas
             matrix[row, column] = 0.0
     points = gains.size
     for i in range(points):
-        turns = (i + 0.5) / (2.0 * points)
+        turns: Precise = (i + 0.5) / (2.0 * points)
         twice = 2.0 * cosine_of_turns(turns)
         cosines[0] = 1.0
         cosines[1] = twice
@@ -357,11 +357,11 @@ def long_filter_design(
     fit_fast(side_at, fast_gains, below, fit, rates.fast, rates.side)
     points = middle_gains.size
     for i in range(points):
-        turns = (i + 0.5) / (2.0 * points)
+        turns: Precise = (i + 0.5) / (2.0 * points)
         left = middle_gains[i] - _fast_response(rates, turns / STEP)
         middle_gains[i] = left * fade(turns, PASSED, REACH)
     for n in range(middle_half + 1):
-        window = 1.0
+        window: Precise = 1.0
         if n > middle_half - HALF:
             window = taper(n - (middle_half - HALF) + HALF // 2, HALF + HALF // 2)
         rates.middle[n] = symmetric_tap(middle_gains, n) * window

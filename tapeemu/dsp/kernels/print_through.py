@@ -308,7 +308,8 @@ def turn_samples(plan: Precises1, place: np.int64, before: bool) -> Precise:
     square = plan[_SQUARE] + np.double(place) * plan[_PER_SAMPLE]
     radius = math.sqrt(min(max(square, plan[_LEAST]), plan[_MOST]))
     half = -0.5 * plan[_PITCH] if before else 0.5 * plan[_PITCH]
-    return float(_TURN * (radius + half) * plan[_PER_METRE])
+    samples: Precise = _TURN * (radius + half) * plan[_PER_METRE]
+    return samples
 
 
 @kernel()

@@ -384,7 +384,7 @@ def _harmonics(peak: Precise) -> tuple[Precise, Precise]:
     first: Precise = 0.0
     third: Precise = 0.0
     for k in range(_QUARTER_POINTS):
-        turns = (k + 0.5) / (4.0 * _QUARTER_POINTS)
+        turns: Precise = (k + 0.5) / (4.0 * _QUARTER_POINTS)
         value = tangent_hyperbolic(peak * sine_of_turns(turns))
         first += value * sine_of_turns(turns)
         third += value * sine_of_turns(3.0 * turns)

@@ -191,8 +191,8 @@ def _design_rates(filters: ThreeRates) -> None:
     for phase in range(_STEP):
         total: Precise = 0.0
         for k in range(_RAISE_TAPS):
-            away = (k - 5) - phase / _STEP
-            inside = max(1.0 - (away / 6.0) * (away / 6.0), 0.0)
+            away: Precise = (k - 5) - phase / _STEP
+            inside: Precise = max(1.0 - (away / 6.0) * (away / 6.0), 0.0)
             value = bessel_i0(_KAISER * math.sqrt(inside)) / whole
             if away != 0.0:
                 value = value * sine_of_turns(0.5 * away) / (_PI * away)

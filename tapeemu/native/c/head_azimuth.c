@@ -155,11 +155,11 @@ EXACT KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
             continue;
         }
         for (ix i = 0; i < HEAD_AZIMUTH_POINTS; i++) {
-            const real turns = (real)(((double)i + 0.5) * 0.5 / 512.0);
-            const double law = elementary_sine_of_turns((double)(REAL(0.5) * turns) * width) /
-                ((double)(REAL(0x1.921fb54442d18p+1) * turns) * width);
+            const double turns = ((double)i + 0.5) * 0.5 / 512.0;
+            const double law = elementary_sine_of_turns(0.5 * turns * width) / (0x1.921fb54442d18p+1 * turns *
+                width);
             /* Cosines of multiples of an angle, by their recursion. */
-            const double twice = 2.0 * elementary_cosine_of_turns((double)turns);
+            const double twice = 2.0 * elementary_cosine_of_turns(turns);
             double cosine = 1.0;
             double before = 0.5 * twice;
             for (ix n = 0; n < half + 1; n++) {
@@ -172,10 +172,10 @@ EXACT KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
         }
         double total = 0.0;
         for (ix n = 0; n < half + 1; n++) {
-            const real beyond = (real)smaller_double(larger_double(((double)n / ((double)half + 1.0) -
+            const double beyond = smaller_double(larger_double(((double)n / ((double)half + 1.0) -
                 0x1.3333333333333p-2) / 0x1.6666666666666p-1, 0.0), 1.0);
             losses.at[row * losses.n1 + half + n] = (real)((double)losses.at[row * losses.n1 + half + n] *
-                (0.5 + 0.5 * elementary_cosine_of_turns((double)(REAL(0.5) * beyond))));
+                (0.5 + 0.5 * elementary_cosine_of_turns(0.5 * beyond)));
             total += (double)(n == 0 ? losses.at[row * losses.n1 + half + n] : REAL(2.0) * losses.at[row *
                 losses.n1 + half + n]);
         }

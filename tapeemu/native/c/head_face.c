@@ -203,8 +203,8 @@ KERNEL double head_face_first_bump_db(doubles_2 nodes, double thin, double deep)
 {
     double highest = 1.0;
     for (ix i = 0; i < 71; i++) {
-        const real x = (real)(0x1.3333333333333p-1 + 0x1.6666666666666p-2 * (double)i / 70.0);
-        highest = larger_double(highest, head_face_face_response(nodes, thin, deep, (double)x));
+        const double x = 0x1.3333333333333p-1 + 0x1.6666666666666p-2 * (double)i / 70.0;
+        highest = larger_double(highest, head_face_face_response(nodes, thin, deep, x));
     }
     return elementary_logarithm(highest) / 0x1.d791c5f888823p-4;
 }

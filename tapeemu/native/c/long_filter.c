@@ -227,8 +227,8 @@ EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below
     }
     const ix points = gains.n0;
     for (ix i = 0; i < points; i++) {
-        const real turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
-        const double twice = 2.0 * elementary_cosine_of_turns((double)turns);
+        const double turns = ((double)i + 0.5) / (2.0 * (double)points);
+        const double twice = 2.0 * elementary_cosine_of_turns(turns);
         cosines.at[0] = 1.0;
         cosines.at[1] = twice;
         double before = 2.0;
@@ -238,8 +238,8 @@ EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below
         }
         if (side_at > 0) {
             const double place = (double)side_at;
-            double now = 2.0 * elementary_cosine_of_turns((double)turns * place);
-            before = 2.0 * elementary_cosine_of_turns((double)turns * (place - 1.0));
+            double now = 2.0 * elementary_cosine_of_turns(turns * place);
+            before = 2.0 * elementary_cosine_of_turns(turns * (place - 1.0));
             for (ix n = 49; n < LONG_FILTER_UNKNOWNS; n++) {
                 cosines.at[n] = now;
                 const double following = twice * now - before;
@@ -248,7 +248,7 @@ EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below
             }
         }
         double weight = 1.0 / (gains.at[i] * gains.at[i] + 0x1.0c6f7a0b5ed8dp-20);
-        if (turns * REAL(8.0) < LONG_FILTER_REACH) {
+        if (turns * 8.0 < 0x1.147ae147ae148p-2) {
             weight = below * weight;
         }
         for (ix row = 0; row < unknowns; row++) {
@@ -296,7 +296,7 @@ EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below
 KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1
     middle_gains, doubles_1 slow_gains, doubles_2 fit, const LongFilter *rates)
 {
-    real turns = REAL(0.0);
+    double turns = 0.0;
     double left = 0.0;
     rates->plan.at[LONG_FILTER_SIDE_AT] = (int64_t)side_at;
     rates->plan.at[LONG_FILTER_MIDDLE_HALF] = (int64_t)middle_half;
@@ -307,25 +307,24 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
     long_filter_fit_fast(side_at, fast_gains, below, fit, rates->fast, rates->side);
     ix points = middle_gains.n0;
     for (ix i = 0; i < points; i++) {
-        turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
-        left = middle_gains.at[i] - long_filter_fast_response(rates, (double)(turns / REAL(8.0)));
-        middle_gains.at[i] = left * long_filter_fade((double)turns, 0x1.3333333333333p-2,
-            0x1.147ae147ae148p-2);
+        turns = ((double)i + 0.5) / (2.0 * (double)points);
+        left = middle_gains.at[i] - long_filter_fast_response(rates, turns / 8.0);
+        middle_gains.at[i] = left * long_filter_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
     }
     for (ix n = 0; n < middle_half + 1; n++) {
-        real window = REAL(1.0);
+        double window = 1.0;
         if (n > middle_half - LONG_FILTER_HALF) {
-            window = (real)long_filter_taper(n - (middle_half - LONG_FILTER_HALF) + 24, 72);
+            window = long_filter_taper(n - (middle_half - LONG_FILTER_HALF) + 24, 72);
         }
-        rates->middle.at[n] = (real)(long_filter_symmetric_tap(middle_gains, n) * (double)window);
+        rates->middle.at[n] = (real)(long_filter_symmetric_tap(middle_gains, n) * window);
     }
     points = slow_gains.n0;
     for (ix i = 0; i < points; i++) {
-        turns = (real)(((double)i + 0.5) / (2.0 * (double)points));
-        left = slow_gains.at[i] - long_filter_fast_response(rates, (double)(turns / REAL(64.0)));
+        turns = ((double)i + 0.5) / (2.0 * (double)points);
+        left = slow_gains.at[i] - long_filter_fast_response(rates, turns / 64.0);
         left -= (double)rates->middle.at[0] + long_filter_pair_response((reals_1){rates->middle.at + 1,
-            rates->middle.n0 - 1}, 1, (double)(turns / REAL(8.0)));
-        slow_gains.at[i] = left * long_filter_fade((double)turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
+            rates->middle.n0 - 1}, 1, turns / 8.0);
+        slow_gains.at[i] = left * long_filter_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
     }
     for (ix n = 0; n < slow_half + 1; n++) {
         rates->slow.at[n] = (real)(long_filter_symmetric_tap(slow_gains, n) * long_filter_taper(n,

@@ -245,7 +245,8 @@ KERNEL double print_through_turn_samples(doubles_1 plan, int64_t place, bool bef
     const double radius = square_root_double(smaller_double(larger_double(square,
         plan.at[PRINT_THROUGH_LEAST]), plan.at[PRINT_THROUGH_MOST]));
     const double half = before ? -0.5 * plan.at[PRINT_THROUGH_PITCH] : 0.5 * plan.at[PRINT_THROUGH_PITCH];
-    return (double)(real)(0x1.921fb54442d18p+2 * (radius + half) * plan.at[PRINT_THROUGH_PER_METRE]);
+    const double samples = 0x1.921fb54442d18p+2 * (radius + half) * plan.at[PRINT_THROUGH_PER_METRE];
+    return samples;
 }
 
 /* Read a hop a turn before it or after it, from an index of the tape on. */

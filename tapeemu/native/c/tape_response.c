@@ -244,10 +244,10 @@ KERNEL tape_response__harmonics_result tape_response_harmonics(double peak)
     double first = 0.0;
     double third = 0.0;
     for (ix k = 0; k < TAPE_RESPONSE_QUARTER_POINTS; k++) {
-        const real turns = (real)(((double)k + 0.5) / 1024.0);
-        const double value = elementary_tangent_hyperbolic(peak * elementary_sine_of_turns((double)turns));
-        first += value * elementary_sine_of_turns((double)turns);
-        third += value * elementary_sine_of_turns((double)(REAL(3.0) * turns));
+        const double turns = ((double)k + 0.5) / 1024.0;
+        const double value = elementary_tangent_hyperbolic(peak * elementary_sine_of_turns(turns));
+        first += value * elementary_sine_of_turns(turns);
+        third += value * elementary_sine_of_turns(3.0 * turns);
     }
     return (tape_response__harmonics_result){2.0 * first / 256.0, 2.0 * third / 256.0};
 }

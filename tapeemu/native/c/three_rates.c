@@ -132,12 +132,11 @@ EXACT KERNEL void three_rates_design_rates(const ThreeRates *filters)
     for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
         double total = 0.0;
         for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
-            const real away = (real)((double)(k - 5) - (double)phase / 8.0);
-            const real inside = larger(REAL(1.0) - away / REAL(6.0) * (away / REAL(6.0)), REAL(0.0));
-            double value = elementary_bessel_i0((double)(THREE_RATES_KAISER * square_root(inside))) / whole;
-            if (away != REAL(0.0)) {
-                value = value * elementary_sine_of_turns((double)(REAL(0.5) * away)) / (double)(THREE_RATES_PI
-                    * away);
+            const double away = (double)(k - 5) - (double)phase / 8.0;
+            const double inside = larger_double(1.0 - away / 6.0 * (away / 6.0), 0.0);
+            double value = elementary_bessel_i0(0x1.b0a3d70a3d70ap+2 * square_root_double(inside)) / whole;
+            if (away != 0.0) {
+                value = value * elementary_sine_of_turns(0.5 * away) / (0x1.921fb54442d18p+1 * away);
             }
             filters->raising.at[phase * filters->raising.n1 + k] = (real)value;
             total += value;
