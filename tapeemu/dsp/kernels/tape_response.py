@@ -569,7 +569,7 @@ def tape_response_design(
     track: np.int64,
     memory: TapeResponseMemory,
 ) -> None:
-    """Fill the plan, for memory that is all zeros; the place on the tape does not matter."""
+    """Fill the plan, for memory that is all zeros; of the place on the tape only where its frames begin matters."""
     face_nodes(memory.face)
     thin, deep = face_shares_of(settings, memory.face)
     lost_um = solved_record_loss_um(settings, memory.face, thin, deep)
@@ -590,6 +590,7 @@ def tape_response_design(
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
     factor = _factor(settings, sample_rate)
     memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor)
+    memory.state[_AT] = start_sample - start_sample // FRAME * FRAME
     oversampler_design(factor, memory.over)
     _design_filters(settings, sample_rate, lost_um, memory, thin, deep)
     _design_erasing(sample_rate, memory)
@@ -604,8 +605,8 @@ def _clear(rows: Reals2) -> None:
 
 @kernel()
 def tape_response_seek(memory: TapeResponseMemory, place: np.int64) -> None:
-    """Go to rest; the place on the tape does not matter."""
-    memory.state[_AT] = 0
+    """Go to rest; of the place on the tape only where its frames begin matters."""
+    memory.state[_AT] = place - place // FRAME * FRAME
     for channel in range(memory.slopes.shape[0]):
         for k in range(_STATE):
             memory.slopes[channel, k] = 0.0

@@ -8,7 +8,7 @@
  * third of the next rate, is the next one's target; so the sum of the three has the response asked for. The delay is
  * the same at all frequencies.
  *
- * Sound is worked on in frames of FRAME samples, on a grid that begins with the stream; what the lower rates add to a
+ * Sound is worked on in frames of FRAME samples, on a grid of the tape; what the lower rates add to a
  * frame is made when it begins, so that blocks may be cut anywhere.
  */
 

@@ -426,12 +426,11 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
     }
 }
 
-/* Fill the plan, for memory that is all zeros; the place on the tape does not matter. */
+/* Fill the plan, for memory that is all zeros; of the place on the tape only where its frames begin matters. */
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64_t start_sample, int64_t track, const TapeResponseMemory *memory)
 {
     (void)channels;
-    (void)start_sample;
     (void)track;
     head_face_face_nodes(memory->face);
     const tape_response_face_shares_of_result result_1 = tape_response_face_shares_of(settings, memory->face);
@@ -457,6 +456,8 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
     const ix factor = tape_response_factor(settings, sample_rate);
     memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_oversampler_latency(factor);
+    memory->state.at[TAPE_RESPONSE_AT] = start_sample - floor_division_64(start_sample, INT64_C(128)) *
+        INT64_C(128);
     oversampling_oversampler_design(factor, &memory->over);
     tape_response_design_filters(settings, sample_rate, lost_um, memory, thin, deep);
     tape_response_design_erasing(sample_rate, memory);
@@ -471,11 +472,10 @@ KERNEL void tape_response_clear(reals_2 rows)
     }
 }
 
-/* Go to rest; the place on the tape does not matter. */
+/* Go to rest; of the place on the tape only where its frames begin matters. */
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place)
 {
-    (void)place;
-    memory->state.at[TAPE_RESPONSE_AT] = INT64_C(0);
+    memory->state.at[TAPE_RESPONSE_AT] = place - floor_division_64(place, INT64_C(128)) * INT64_C(128);
     for (ix channel = 0; channel < memory->slopes.n0; channel++) {
         for (ix k = 0; k < TAPE_RESPONSE_STATE; k++) {
             memory->slopes.at[channel * memory->slopes.n1 + k] = 0.0;
