@@ -149,11 +149,20 @@ class HeadAzimuth(Processor):
         )
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
+        from tapeemu.dsp.kernels.head_azimuth import head_azimuth_lead
         from tapeemu.kernel_stream import KernelStream, processor_kernels
 
-        return KernelStream(
+        numbers = self.kernel_settings()
+
+        class HeadAzimuthStream(KernelStream):
+            """A stream of which one channel may be ahead of the input."""
+
+            def lead_samples(self, level_db: float = -60.0) -> int:
+                return int(head_azimuth_lead(numbers, self.sample_rate, self.channels))
+
+        return HeadAzimuthStream(
             processor_kernels(self.kind),
-            self.kernel_settings(),
+            numbers,
             sample_rate=sample_rate,
             channels=channels,
             start_sample=start_sample,

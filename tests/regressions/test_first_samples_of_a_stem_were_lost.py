@@ -19,10 +19,7 @@ PROFILES = (None, "studio", "domestic", "cassette", "portable", "worn")
 RATES = (22_050, 44_100, 48_000, 96_000, 192_000)
 PAD = 6_000
 LISTENED = 4_000
-# A head askew takes the treble out of a click, and its neighbour's comes in: its energy is another one by design.
-PRESETS = sorted(
-    path.stem for path in shipped_folder().glob("*.toml") if not load_preset(path.stem).chain.traits.neighbours
-)
+PRESETS = sorted(path.stem for path in shipped_folder().glob("*.toml"))
 REQUIRED: dict[str, dict[str, Any]] = {
     "plugin_effect": {"effect": "Delay", "parameters": {"delay_seconds": 0.01}},
     "wow_flutter": {"profile": "worn", "azimuth_skew_us": 200.0, "azimuth_wander_us": 100.0, "seed": 37},
@@ -32,10 +29,16 @@ REQUIRED: dict[str, dict[str, Any]] = {
 
 
 def answer(processor: Processor, audio: FloatArray, rate: int, start_sample: int = 0) -> FloatArray:
-    """What comes of a sound, less what comes without it: noise that the tape adds is no part of a click."""
-    made = processor(audio, sample_rate=rate, start_sample=start_sample)
+    """What comes of a sound, less what comes without it: noise that the tape adds is no part of a click.
+
+    Files begin as early as a stream says that it sounds, so that is where it is listened from.
+    """
+    stream = processor.stream(sample_rate=rate, channels=len(audio), start_sample=start_sample)
+    lead = stream.lead_samples() / rate
+    made = processor(audio, sample_rate=rate, start_sample=start_sample, lead_seconds=lead)
     if processor.traits.adds_sound:
-        made = made - processor(np.zeros_like(audio), sample_rate=rate, start_sample=start_sample)
+        silence = np.zeros_like(audio)
+        made = made - processor(silence, sample_rate=rate, start_sample=start_sample, lead_seconds=lead)
     return made
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "azimuth_tangents",
     "head_azimuth_design",
     "head_azimuth_latency",
+    "head_azimuth_lead",
     "head_azimuth_process",
     "head_azimuth_seek",
     "head_azimuth_shapes",
@@ -182,6 +183,14 @@ def _reach_of(settings: HeadAzimuthSettings, sample_rate: Precise, channels: int
 def head_azimuth_latency(settings: HeadAzimuthSettings, sample_rate: Precise, channels: int) -> int:
     """Samples by which the output is late."""
     return _reach_of(settings, sample_rate, channels) + _half_length(sample_rate)
+
+
+@kernel()
+def head_azimuth_lead(settings: HeadAzimuthSettings, sample_rate: Precise, channels: int) -> int:
+    """Samples by which a channel may be ahead, with what its reading rings before: none of a straight head."""
+    if settings.azimuth_urad == 0.0 and settings.wander_urad == 0.0:
+        return 0
+    return head_azimuth_latency(settings, sample_rate, channels)
 
 
 @kernel()

@@ -569,7 +569,7 @@ def tape_response_design(
     track: np.int64,
     memory: TapeResponseMemory,
 ) -> None:
-    """Fill the plan, for memory that is all zeros; of the place on the tape only where its frames begin matters."""
+    """Fill the plan, for memory that is all zeros; the place on the tape decides only where its frames begin."""
     face_nodes(memory.face)
     thin, deep = face_shares_of(settings, memory.face)
     lost_um = solved_record_loss_um(settings, memory.face, thin, deep)

@@ -92,6 +92,15 @@ KERNEL ix head_azimuth_latency(const HeadAzimuthSettings *settings, double sampl
     return head_azimuth_reach_of(settings, sample_rate, channels) + head_azimuth_half_length(sample_rate);
 }
 
+/* Samples by which a channel may be ahead, with what its reading rings before: none of a straight head. */
+KERNEL ix head_azimuth_lead(const HeadAzimuthSettings *settings, double sample_rate, ix channels)
+{
+    if (settings->azimuth_urad == 0.0 && settings->wander_urad == 0.0) {
+        return 0;
+    }
+    return head_azimuth_latency(settings, sample_rate, channels);
+}
+
 /* Samples that may sound on: what a channel may lag, and half a filter. */
 KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_rate, ix channels, double
     level_db)

@@ -42,6 +42,7 @@ KERNEL double head_azimuth_seconds_of(const HeadAzimuthSettings *settings, doubl
 KERNEL ix head_azimuth_half_length(double sample_rate);
 KERNEL ix head_azimuth_reach_of(const HeadAzimuthSettings *settings, double sample_rate, ix channels);
 KERNEL ix head_azimuth_latency(const HeadAzimuthSettings *settings, double sample_rate, ix channels);
+KERNEL ix head_azimuth_lead(const HeadAzimuthSettings *settings, double sample_rate, ix channels);
 KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix head_azimuth_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64s_2 shapes);

@@ -426,7 +426,7 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
     }
 }
 
-/* Fill the plan, for memory that is all zeros; of the place on the tape only where its frames begin matters. */
+/* Fill the plan, for memory that is all zeros; the place on the tape decides only where its frames begin. */
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64_t start_sample, int64_t track, const TapeResponseMemory *memory)
 {
