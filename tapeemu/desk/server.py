@@ -28,6 +28,8 @@ from tapeemu.presets.writing import write_text
 __all__ = ["DeskServer"]
 
 _MOST_BYTES = 1 << 20
+_MOST_IGNORED_BYTES = 16 << 20
+"""So much of what is too long is read and thrown away: a sender that is cut off sees no answer."""
 _COOKIE = "desk"
 
 
@@ -149,6 +151,9 @@ class _Handler(BaseHTTPRequestHandler):
         length = self.headers.get("Content-Length", "")
         if not length.isdigit() or int(length) > _MOST_BYTES:
             self.close_connection = True
+            left = min(int(length), _MOST_IGNORED_BYTES) if length.isdigit() else 0
+            while left > 0 and (ignored := self.rfile.read(min(left, 1 << 16))):
+                left -= len(ignored)
             raise _RefusedError(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "this is more than a preset needs")
         raw = self.rfile.read(int(length))
         try:

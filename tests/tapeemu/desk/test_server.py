@@ -36,13 +36,14 @@ def ask(
     connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
     raw = None if body is None else json.dumps(body).encode()
     given = {"Host": f"127.0.0.1:{server.server_port}", "Origin": server.origin, **headers}
-    connection.request(
-        method, path, raw, {name.replace("_", "-"): value for name, value in given.items() if value}
-    )
-    answer = connection.getresponse()
-    found = answer.status, dict(answer.getheaders()), answer.read()
-    connection.close()
-    return found
+    try:
+        connection.request(
+            method, path, raw, {name.replace("_", "-"): value for name, value in given.items() if value}
+        )
+        answer = connection.getresponse()
+        return answer.status, dict(answer.getheaders()), answer.read()
+    finally:
+        connection.close()
 
 
 def with_key(server: DeskServer) -> dict[str, str]:
@@ -148,6 +149,6 @@ def test_mistakes_of_a_preset_are_told_with_their_lines(server: DeskServer) -> N
 def test_what_is_no_preset_at_all_is_refused(server: DeskServer) -> None:
     assert ask(server, "POST", "/check", [1], **with_key(server))[0] == 400
     assert ask(server, "POST", "/check", {"text": 1}, **with_key(server))[0] == 400
-    assert ask(server, "POST", "/check", {"text": "x" * (1 << 21)}, **with_key(server))[0] == 413
+    assert ask(server, "POST", "/check", {"text": "x" * (1 << 23)}, **with_key(server))[0] == 413
     assert ask(server, "GET", "/../presets", **with_key(server))[0] == 404
     assert ask(server, "PUT", "/save", {"text": PRESET}, **with_key(server))[0] == 501
