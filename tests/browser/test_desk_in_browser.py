@@ -4,6 +4,7 @@ Needs chromium and its driver (on Debian: the packages chromium and chromium-dri
 """
 
 import base64
+import importlib.resources
 import io
 import os
 import shutil
@@ -125,6 +126,36 @@ def test_it_plays_and_says_nothing_to_the_console(opened: Any) -> None:
     element(opened, "play").click()
     until(lambda: not desk(opened, "desk.sound.playing"), "it pauses")
     assert opened.get_log("browser") == []
+
+
+@pytest.mark.parametrize("width", [820, 1440, 2560])
+def test_nothing_moves_sideways(opened: Any, width: int) -> None:
+    """With a scroll bar that takes room, which a width in vw would count as its own."""
+    before = opened.get_window_size()
+    opened.set_window_size(width, 1000)
+    try:
+        shown, whole = opened.execute_script(
+            "window.scrollTo(400, 0); const root = document.documentElement;"
+            "return [root.clientWidth, root.scrollWidth + window.scrollX]"
+        )
+        assert shown < width, "there is a scroll bar"
+        assert whole == shown
+    finally:
+        opened.set_window_size(before["width"], before["height"])
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_rules_of_accessibility_hold(opened: Any, scheme: str) -> None:
+    """axe-core, a checker of the web content accessibility guidelines, with everything unfolded."""
+    checker = (importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
+    opened.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    )
+    opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
+    opened.execute_cdp_cmd("Runtime.evaluate", {"expression": checker})
+    found = opened.execute_async_script("axe.run().then(arguments[0])")
+    assert found["passes"]
+    assert [(each["id"], each["nodes"][0]["html"]) for each in found["violations"]] == []
 
 
 def test_no_request_leaves_the_page(opened: Any) -> None:
