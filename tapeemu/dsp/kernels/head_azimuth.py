@@ -14,6 +14,7 @@ from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Places, locate
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.spacing_loss import filter_pair
@@ -202,14 +203,6 @@ def head_azimuth_tail(
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def head_azimuth_shapes(
     settings: HeadAzimuthSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
@@ -217,17 +210,17 @@ def head_azimuth_shapes(
     half = _half_length(sample_rate)
     longest = _seconds_of(settings, settings.track_width_mm) * _steepest(settings, sample_rate)
     low, high = settings.wander_low_hz, settings.wander_high_hz
-    row = _row(3, 1, shapes, 0)
-    row = _row(_COUNTS, 1, shapes, row)
-    row = _row(CELLS + 2, _TAPS, shapes, row)
-    row = _row(math.ceil(longest / _ROW_SECONDS) + 2, 2 * half + 2, shapes, row)
-    row = _row(channels, 2 * _reach_of(settings, sample_rate, channels) + 16 + _ROOM, shapes, row)
+    row = shape_row(3, 1, shapes, 0)
+    row = shape_row(_COUNTS, 1, shapes, row)
+    row = shape_row(CELLS + 2, _TAPS, shapes, row)
+    row = shape_row(math.ceil(longest / _ROW_SECONDS) + 2, 2 * half + 2, shapes, row)
+    row = shape_row(channels, 2 * _reach_of(settings, sample_rate, channels) + 16 + _ROOM, shapes, row)
     # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
-    row = _row(channels, 2 * half + 2 + _ROOM, shapes, row)
-    row = _row(2, SEGMENT, shapes, row)
-    row = _row(SEGMENT, 1, shapes, row)
+    row = shape_row(channels, 2 * half + 2 + _ROOM, shapes, row)
+    row = shape_row(2, SEGMENT, shapes, row)
+    row = shape_row(SEGMENT, 1, shapes, row)
     for _ in range(3):
-        row = _row(_STRETCH, 1, shapes, row)
+        row = shape_row(_STRETCH, 1, shapes, row)
     octaves = noise_octaves(BAND, low, high, sample_rate)
     trajectory_shapes(0, 1, octaves, noise_highest(BAND, low, high, sample_rate), sample_rate, shapes, row)
 

@@ -116,12 +116,8 @@ _LAST_CUTOFF = 0.5 * (0.4535 + 0.52)
 
 _FIRST_BLOCK = 12
 _LAST_BLOCK = 13
-_THIRD_HALF = THIRD_TAPS // 2 - 1
-_FALL_THIRDS = 2 * FALL_SIDE // 3 // 2 + 1
 _THIRD_MIDDLE, _THIRD_WIDTH = THIRD_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * THIRD_TAPS
 _FALL_MIDDLE, _FALL_WIDTH = 1.0 * FALL_SIDE, FALL_SIDE + 1.0
-_WIDE_HALF = WIDE_TAPS // 2 - 1
-_WIDE_THIRDS = WIDE_SIDE // 3 + 1
 _WIDE_UP_MIDDLE, _WIDE_UP_WIDTH = WIDE_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * WIDE_TAPS
 _WIDE_DOWN_MIDDLE, _WIDE_DOWN_WIDTH = 1.0 * WIDE_SIDE, WIDE_SIDE + 1.0
 
@@ -321,48 +317,29 @@ def _double_second(count: int, taps: Reals1, u: Reals1, v: Reals1) -> None:
         u[i] = u[count + i]
 
 
-@kernel()
-def _triple(count: int, taps: Reals1, v: Reals1, high: Reals2) -> None:
-    """Four to twelve times the rate: delay of 8 samples of `v`, which `count` counts; writes `high`."""
-    count = min(count, 4 * CHUNK)
+@kernel(inline=True)
+def _triple(count: int, taps: Reals1, width: int, delay: int, row: Reals1, history: int, high: Reals2) -> None:
+    """Three times the rate: `width` taps a phase, delay of `delay` samples of `row`, which `count` counts.
+
+    Samples begin behind `history` old ones in `row`, in which they are moved on; writes `high`.
+    """
     first = high[1, HISTORY_HIGH:]
     second = high[2, HISTORY_HIGH:]
+    oldest = history - delay - width // 2 + 1
     for i in range(count):
-        high[0, HISTORY_HIGH + i] = v[HISTORY_V + i - THIRD_DELAY]
+        high[0, HISTORY_HIGH + i] = row[history - delay + i]
     for i in range(count):
         total = 0.0
-        for j in range(THIRD_TAPS):
-            total += taps[j] * v[HISTORY_V + i - THIRD_DELAY - _THIRD_HALF + j]
+        for j in range(width):
+            total += taps[j] * row[oldest + i + j]
         first[i] = total
     for i in range(count):
         total = 0.0
-        for j in range(THIRD_TAPS):
-            total += taps[THIRD_TAPS - 1 - j] * v[HISTORY_V + i - THIRD_DELAY - _THIRD_HALF + j]
+        for j in range(width):
+            total += taps[width - 1 - j] * row[oldest + i + j]
         second[i] = total
-    for i in range(HISTORY_V):
-        v[i] = v[count + i]
-
-
-@kernel()
-def _triple_wide(count: int, taps: Reals1, u: Reals1, high: Reals2) -> None:
-    """Twice to six times the rate: delay of 12 samples of `u`, which `count` counts; writes `high`."""
-    count = min(count, 2 * CHUNK)
-    first = high[1, HISTORY_HIGH:]
-    second = high[2, HISTORY_HIGH:]
-    for i in range(count):
-        high[0, HISTORY_HIGH + i] = u[HISTORY_U + i - WIDE_DELAY]
-    for i in range(count):
-        total = 0.0
-        for j in range(WIDE_TAPS):
-            total += taps[j] * u[HISTORY_U + i - WIDE_DELAY - _WIDE_HALF + j]
-        first[i] = total
-    for i in range(count):
-        total = 0.0
-        for j in range(WIDE_TAPS):
-            total += taps[WIDE_TAPS - 1 - j] * u[HISTORY_U + i - WIDE_DELAY - _WIDE_HALF + j]
-        second[i] = total
-    for i in range(HISTORY_U):
-        u[i] = u[count + i]
+    for i in range(history):
+        row[i] = row[count + i]
 
 
 @kernel()
@@ -398,64 +375,34 @@ def rise(fresh: Reals1, channel: int, over: Oversampler) -> None:
     if factor == 2:
         _hand_over(2 * count, HISTORY_U, u, high)
     elif factor == 6:
-        _triple_wide(2 * count, taps[_UP_WIDE:_DOWN_WIDE], u, high)
+        _triple(min(2 * count, 2 * CHUNK), taps[_UP_WIDE:_DOWN_WIDE], WIDE_TAPS, WIDE_DELAY, u, HISTORY_U, high)
     else:
         _double_second(2 * count, taps[_UP_SECOND:_UP_THIRD], u, v)
         if factor == 4:
             _hand_over(4 * count, HISTORY_V, v, high)
         else:
-            _triple(4 * count, taps[_UP_THIRD:_DOWN_THIRD], v, high)
+            _triple(
+                min(4 * count, 4 * CHUNK), taps[_UP_THIRD:_DOWN_THIRD], THIRD_TAPS, THIRD_DELAY, v, HISTORY_V, high
+            )
 
 
-@kernel()
-def _third(count: int, taps: Reals1, high: Reals2, d: Reals1) -> None:
-    """Twelve times the rate to four: 29 taps over three rows, delay of 8 samples of `d`, which `count` counts.
+@kernel(inline=True)
+def _third(count: int, taps: Reals1, side: int, delay: int, high: Reals2, out: Reals1) -> None:
+    """A third of the rate: ``2 side + 1`` taps over three rows, delay of `delay` samples of `out`; makes `count`.
 
-    Writes `d`, shape (count or more,), in time order.
+    Writes `out`, shape (count or more,), in time order.
     """
-    count = min(count, 4 * CHUNK)
+    thirds = side // 3 + 1
+    now = HISTORY_HIGH - delay
     for i in range(count):
-        total = taps[FALL_SIDE] * high[0, HISTORY_HIGH + i - THIRD_DELAY]
-        for a in range(1, _FALL_THIRDS):
-            older = high[0, HISTORY_HIGH + i - THIRD_DELAY - a]
-            newer = high[0, HISTORY_HIGH + i - THIRD_DELAY + a]
-            total += taps[FALL_SIDE + 3 * a] * (older + newer)
-        for a in range(_FALL_THIRDS):
-            older = high[2, HISTORY_HIGH + i - THIRD_DELAY - a - 1]
-            newer = high[1, HISTORY_HIGH + i - THIRD_DELAY + a]
-            total += taps[FALL_SIDE + 3 * a + 1] * (older + newer)
-        for a in range(_FALL_THIRDS):
-            older = high[1, HISTORY_HIGH + i - THIRD_DELAY - a - 1]
-            newer = high[2, HISTORY_HIGH + i - THIRD_DELAY + a]
-            total += taps[FALL_SIDE + 3 * a + 2] * (older + newer)
-        d[i] = total
-    for row in range(3):
-        for i in range(HISTORY_HIGH):
-            high[row, i] = high[row, count + i]
-
-
-@kernel()
-def _third_wide(count: int, taps: Reals1, high: Reals2, c: Reals1) -> None:
-    """Six times the rate to two: 47 taps over three rows, delay of 12 samples of `c`, which `count` counts.
-
-    Writes `c`, shape (count or more,), in time order.
-    """
-    count = min(count, 2 * CHUNK)
-    for i in range(count):
-        total = taps[WIDE_SIDE] * high[0, HISTORY_HIGH + i - WIDE_DELAY]
-        for a in range(1, _WIDE_THIRDS):
-            older = high[0, HISTORY_HIGH + i - WIDE_DELAY - a]
-            newer = high[0, HISTORY_HIGH + i - WIDE_DELAY + a]
-            total += taps[WIDE_SIDE + 3 * a] * (older + newer)
-        for a in range(_WIDE_THIRDS):
-            older = high[2, HISTORY_HIGH + i - WIDE_DELAY - a - 1]
-            newer = high[1, HISTORY_HIGH + i - WIDE_DELAY + a]
-            total += taps[WIDE_SIDE + 3 * a + 1] * (older + newer)
-        for a in range(_WIDE_THIRDS):
-            older = high[1, HISTORY_HIGH + i - WIDE_DELAY - a - 1]
-            newer = high[2, HISTORY_HIGH + i - WIDE_DELAY + a]
-            total += taps[WIDE_SIDE + 3 * a + 2] * (older + newer)
-        c[i] = total
+        total = taps[side] * high[0, now + i]
+        for a in range(1, thirds):
+            total += taps[side + 3 * a] * (high[0, now + i - a] + high[0, now + i + a])
+        for a in range(thirds):
+            total += taps[side + 3 * a + 1] * (high[2, now + i - a - 1] + high[1, now + i + a])
+        for a in range(thirds):
+            total += taps[side + 3 * a + 2] * (high[1, now + i - a - 1] + high[2, now + i + a])
+        out[i] = total
     for row in range(3):
         for i in range(HISTORY_HIGH):
             high[row, i] = high[row, count + i]
@@ -548,12 +495,12 @@ def fall(channel: int, over: Oversampler, out: Reals1) -> None:
     if factor == 2:
         _take_over(2 * count, high, both)
     elif factor == 6:
-        _third_wide(2 * count, taps[_DOWN_WIDE:_TAPS], high, both)
+        _third(min(2 * count, 2 * CHUNK), taps[_DOWN_WIDE:_TAPS], WIDE_SIDE, WIDE_DELAY, high, both)
     else:
         if factor == 4:
             _take_over(4 * count, high, both)
         else:
-            _third(4 * count, taps[_DOWN_THIRD:_DOWN_SECOND], high, both)
+            _third(min(4 * count, 4 * CHUNK), taps[_DOWN_THIRD:_DOWN_SECOND], FALL_SIDE, THIRD_DELAY, high, both)
         d_even = low[_D_EVEN:_D_ODD]
         d_odd = low[_D_ODD:_C_EVEN]
         _halve_first(2 * count, taps[_DOWN_SECOND:_DOWN_EVEN], both, d_even, d_odd, both)

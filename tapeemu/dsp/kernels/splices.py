@@ -12,6 +12,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 
 __all__ = [
     "SplicesMemory",
@@ -124,23 +125,15 @@ def _ring_of(settings: SplicesSettings, sample_rate: Precise) -> int:
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def splices_shapes(settings: SplicesSettings, sample_rate: Precise, channels: int, shapes: Integers2) -> None:
     """Write the shapes of the arrays of :class:`SplicesMemory`, a row for each."""
     splices = max(1, settings.splices.shape[0])
-    row = _row(_NUMBERS, 1, shapes, 0)
-    row = _row(_COUNTS, 1, shapes, row)
-    row = _row(splices, 3, shapes, row)
-    row = _row(splices, 1, shapes, row)
-    row = _row(channels, 1, shapes, row)
-    _row(channels, _ring_of(settings, sample_rate), shapes, row)
+    row = shape_row(_NUMBERS, 1, shapes, 0)
+    row = shape_row(_COUNTS, 1, shapes, row)
+    row = shape_row(splices, 3, shapes, row)
+    row = shape_row(splices, 1, shapes, row)
+    row = shape_row(channels, 1, shapes, row)
+    shape_row(channels, _ring_of(settings, sample_rate), shapes, row)
 
 
 @kernel()

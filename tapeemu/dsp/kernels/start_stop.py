@@ -19,6 +19,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, exponential, logarithm, sine_of_turns
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_48
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 
 __all__ = [
@@ -284,33 +285,25 @@ def _ring_of(settings: StartStopSettings, sample_rate: Precise) -> int:
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def start_stop_shapes(settings: StartStopSettings, sample_rate: Precise, channels: int, shapes: Integers2) -> None:
     """Write the shapes of the arrays of :class:`StartStopMemory`, a row for each."""
     groups = 4 if catches_up(settings) else 2
     events = max(1, settings.events.shape[0])
-    row = _row(_NUMBERS, 1, shapes, 0)
-    row = _row(_COUNTS, 1, shapes, row)
-    row = _row(events, _COLUMNS, shapes, row)
-    row = _row(events, _COLUMNS, shapes, row)
-    row = _row(2 * _LOW_HALF + 1, 1, shapes, row)
-    row = _row(_BELOW_HALF + 1, 1, shapes, row)
-    row = _row(CELLS + 2, _TAPS, shapes, row)
-    row = _row(2 * channels, _HISTORY + _STRETCH, shapes, row)
-    row = _row(groups * channels, _ring_of(settings, sample_rate) + _MIRROR, shapes, row)
-    row = _row(channels, _STATES, shapes, row)
-    row = _row(2, _TAPS * _TAPS, shapes, row)
-    row = _row(_STRETCH, 1, shapes, row)
-    row = _row(groups * channels, _STRETCH, shapes, row)
+    row = shape_row(_NUMBERS, 1, shapes, 0)
+    row = shape_row(_COUNTS, 1, shapes, row)
+    row = shape_row(events, _COLUMNS, shapes, row)
+    row = shape_row(events, _COLUMNS, shapes, row)
+    row = shape_row(2 * _LOW_HALF + 1, 1, shapes, row)
+    row = shape_row(_BELOW_HALF + 1, 1, shapes, row)
+    row = shape_row(CELLS + 2, _TAPS, shapes, row)
+    row = shape_row(2 * channels, _HISTORY + _STRETCH, shapes, row)
+    row = shape_row(groups * channels, _ring_of(settings, sample_rate) + _MIRROR, shapes, row)
+    row = shape_row(channels, _STATES, shapes, row)
+    row = shape_row(2, _TAPS * _TAPS, shapes, row)
+    row = shape_row(_STRETCH, 1, shapes, row)
+    row = shape_row(groups * channels, _STRETCH, shapes, row)
     for _ in range(3):
-        row = _row(_STRETCH, 1, shapes, row)
+        row = shape_row(_STRETCH, 1, shapes, row)
 
 
 @kernel(exact=True)

@@ -18,6 +18,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 
 __all__ = [
     "HOP",
@@ -131,14 +132,6 @@ def _past_of_middles(sample_rate: Precise) -> int:
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, row: int) -> int:
     """Write the shapes of the arrays of :class:`ThreeRates`, from a row on.
 
@@ -148,18 +141,18 @@ def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, r
         The row after the last one.
     """
     half = half_slow(sample_rate)
-    row = _row(1, 1, shapes, row)
-    row = _row(2 * _HALF_FAST + 1, 1, shapes, row)
-    row = _row(2 * _HALF_MIDDLE + 1, 1, shapes, row)
-    row = _row(2 * half + 1, 1, shapes, row)
-    row = _row(_STEP, _RAISE_TAPS, shapes, row)
-    row = _row(_LOWER_TAPS, 1, shapes, row)
-    row = _row(channels, past_columns(sample_rate) + HOP * _HOPS, shapes, row)
-    row = _row(channels, _past_of_middles(sample_rate) + _STEP * _HOPS, shapes, row)
-    row = _row(channels, 2 * half + _HOPS, shapes, row)
-    row = _row(channels, _RAISE_TAPS + _HOPS, shapes, row)
-    row = _row(channels, _RAISE_TAPS + _STEP * _HOPS, shapes, row)
-    return _row(3, POINTS, shapes, row)
+    row = shape_row(1, 1, shapes, row)
+    row = shape_row(2 * _HALF_FAST + 1, 1, shapes, row)
+    row = shape_row(2 * _HALF_MIDDLE + 1, 1, shapes, row)
+    row = shape_row(2 * half + 1, 1, shapes, row)
+    row = shape_row(_STEP, _RAISE_TAPS, shapes, row)
+    row = shape_row(_LOWER_TAPS, 1, shapes, row)
+    row = shape_row(channels, past_columns(sample_rate) + HOP * _HOPS, shapes, row)
+    row = shape_row(channels, _past_of_middles(sample_rate) + _STEP * _HOPS, shapes, row)
+    row = shape_row(channels, 2 * half + _HOPS, shapes, row)
+    row = shape_row(channels, _RAISE_TAPS + _HOPS, shapes, row)
+    row = shape_row(channels, _RAISE_TAPS + _STEP * _HOPS, shapes, row)
+    return shape_row(3, POINTS, shapes, row)
 
 
 @kernel(exact=True)

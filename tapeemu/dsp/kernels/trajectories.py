@@ -17,6 +17,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Hashes2, Integers2, Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
@@ -109,14 +110,6 @@ def curve_step(sample_rate: Precise) -> int:
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def trajectory_shapes(
     sines: int, noises: int, octaves: int, highest_hz: Precise, sample_rate: Precise, shapes: Integers2, row: int
 ) -> int:
@@ -142,19 +135,19 @@ def trajectory_shapes(
     int
         The row after the last one.
     """
-    row = _row(PLAN_SIZE, 1, shapes, row)
-    row = _row(sines, 3, shapes, row)
-    row = _row(sines, SINE_SIZE, shapes, row)
-    row = _row(2, 8, shapes, row)
-    row = _row(2, SEGMENT // curve_step(sample_rate) + 8, shapes, row)
+    row = shape_row(PLAN_SIZE, 1, shapes, row)
+    row = shape_row(sines, 3, shapes, row)
+    row = shape_row(sines, SINE_SIZE, shapes, row)
+    row = shape_row(2, 8, shapes, row)
+    row = shape_row(2, SEGMENT // curve_step(sample_rate) + 8, shapes, row)
     # The noises.
-    row = _row(noises, 1, shapes, row)
-    row = _row(noises, 3, shapes, row)
-    row = _row(noises, 4, shapes, row)
-    row = _row(noises, 1, shapes, row)
-    row = _row(2 * octaves, 32, shapes, row)
-    row = _row(2, octaves + 1, shapes, row)
-    return _row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
+    row = shape_row(noises, 1, shapes, row)
+    row = shape_row(noises, 3, shapes, row)
+    row = shape_row(noises, 4, shapes, row)
+    row = shape_row(noises, 1, shapes, row)
+    row = shape_row(2 * octaves, 32, shapes, row)
+    row = shape_row(2, octaves + 1, shapes, row)
+    return shape_row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
 
 
 @kernel()

@@ -14,6 +14,7 @@ from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.exact_places import place_of, set_rate
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
+from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND, LAW
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.trajectories import (
@@ -248,27 +249,19 @@ def wow_flutter_length_ratio(settings: WowFlutterSettings) -> Precise:
 
 
 @kernel()
-def _row(first: int, second: int, shapes: Integers2, row: int) -> int:
-    shapes[row, 0] = first
-    shapes[row, 1] = second
-    shapes[row, 2] = 1
-    return row + 1
-
-
-@kernel()
 def wow_flutter_shapes(
     settings: WowFlutterSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`WowFlutterMemory`, a row for each."""
     around = 2 * _reach(settings, sample_rate, channels) + 16
-    row = _row(_PLAN, 1, shapes, 0)
-    row = _row(_COUNTS, 1, shapes, row)
-    row = _row(3, 1, shapes, row)
-    row = _row(CELLS + 2, settings.reader_taps, shapes, row)
-    row = _row(channels, 2 * around + _ROOM, shapes, row)
-    row = _row(2, SEGMENT, shapes, row)
+    row = shape_row(_PLAN, 1, shapes, 0)
+    row = shape_row(_COUNTS, 1, shapes, row)
+    row = shape_row(3, 1, shapes, row)
+    row = shape_row(CELLS + 2, settings.reader_taps, shapes, row)
+    row = shape_row(channels, 2 * around + _ROOM, shapes, row)
+    row = shape_row(2, SEGMENT, shapes, row)
     for _ in range(3):
-        row = _row(_STRETCH, 1, shapes, row)
+        row = shape_row(_STRETCH, 1, shapes, row)
     random = noise_octaves(LAW, settings.random_low_hz, settings.random_high_hz, sample_rate)
     scrape = noise_octaves(BAND, settings.scrape_low_hz, settings.scrape_high_hz, sample_rate)
     highest = max(

@@ -109,14 +109,6 @@ KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_r
     return head_azimuth_latency(settings, sample_rate, channels);
 }
 
-KERNEL ix head_azimuth_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /* Write the shapes of the arrays of :class:`HeadAzimuthMemory`, a row for each. */
 KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64s_2
     shapes)
@@ -126,19 +118,19 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
         head_azimuth_steepest(settings, sample_rate);
     const double low = settings->wander_low_hz;
     const double high = settings->wander_high_hz;
-    ix row = head_azimuth_row(3, 1, shapes, 0);
-    row = head_azimuth_row(HEAD_AZIMUTH_COUNTS, 1, shapes, row);
-    row = head_azimuth_row(514, HEAD_AZIMUTH_TAPS, shapes, row);
-    row = head_azimuth_row((ix)ceiling_of_double(longest / 0x1.0c6f7a0b5ed8dp-19) + 2, 2 * half + 2, shapes,
-        row);
-    row = head_azimuth_row(channels, 2 * head_azimuth_reach_of(settings, sample_rate, channels) + 16 +
+    ix row = memory_shapes_shape_row(3, 1, shapes, 0);
+    row = memory_shapes_shape_row(HEAD_AZIMUTH_COUNTS, 1, shapes, row);
+    row = memory_shapes_shape_row(514, HEAD_AZIMUTH_TAPS, shapes, row);
+    row = memory_shapes_shape_row((ix)ceiling_of_double(longest / 0x1.0c6f7a0b5ed8dp-19) + 2, 2 * half + 2,
+        shapes, row);
+    row = memory_shapes_shape_row(channels, 2 * head_azimuth_reach_of(settings, sample_rate, channels) + 16 +
         HEAD_AZIMUTH_ROOM, shapes, row);
     /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
-    row = head_azimuth_row(channels, 2 * half + 2 + HEAD_AZIMUTH_ROOM, shapes, row);
-    row = head_azimuth_row(2, HEAD_AZIMUTH_SEGMENT, shapes, row);
-    row = head_azimuth_row(HEAD_AZIMUTH_SEGMENT, 1, shapes, row);
+    row = memory_shapes_shape_row(channels, 2 * half + 2 + HEAD_AZIMUTH_ROOM, shapes, row);
+    row = memory_shapes_shape_row(2, HEAD_AZIMUTH_SEGMENT, shapes, row);
+    row = memory_shapes_shape_row(HEAD_AZIMUTH_SEGMENT, 1, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
-        row = head_azimuth_row(HEAD_AZIMUTH_STRETCH, 1, shapes, row);
+        row = memory_shapes_shape_row(HEAD_AZIMUTH_STRETCH, 1, shapes, row);
     }
     const ix octaves = octave_noise_noise_octaves(HEAD_AZIMUTH_BAND, low, high, sample_rate);
     trajectories_trajectory_shapes(0, 1, octaves, octave_noise_noise_highest(HEAD_AZIMUTH_BAND, low, high,

@@ -6,6 +6,7 @@
 #include "elementary.h"
 #include "hashing.h"
 #include "interpolation.h"
+#include "memory_shapes.h"
 #include "octave_noise.h"
 #include "reader_table.h"
 #include "spacing_loss.h"
@@ -44,7 +45,6 @@ KERNEL ix head_azimuth_reach_of(const HeadAzimuthSettings *settings, double samp
 KERNEL ix head_azimuth_latency(const HeadAzimuthSettings *settings, double sample_rate, ix channels);
 KERNEL ix head_azimuth_lead(const HeadAzimuthSettings *settings, double sample_rate, ix channels);
 KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_rate, ix channels, double level_db);
-KERNEL ix head_azimuth_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses);
 KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const HeadAzimuthMemory *memory);

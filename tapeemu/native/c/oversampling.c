@@ -81,14 +81,10 @@
 #define OVERSAMPLING_LAST_CUTOFF REAL(0x1.f26e978d4fdf4p-2)
 #define OVERSAMPLING_FIRST_BLOCK 12
 #define OVERSAMPLING_LAST_BLOCK 13
-#define OVERSAMPLING_THIRD_HALF 4
-#define OVERSAMPLING_FALL_THIRDS 5
 #define OVERSAMPLING_THIRD_MIDDLE REAL(0x1.1555555555555p+2)
 #define OVERSAMPLING_THIRD_WIDTH REAL(5.0)
 #define OVERSAMPLING_FALL_MIDDLE REAL(14.0)
 #define OVERSAMPLING_FALL_WIDTH REAL(15.0)
-#define OVERSAMPLING_WIDE_HALF 7
-#define OVERSAMPLING_WIDE_THIRDS 8
 #define OVERSAMPLING_WIDE_UP_MIDDLE REAL(0x1.d555555555555p+2)
 #define OVERSAMPLING_WIDE_UP_WIDTH REAL(8.0)
 #define OVERSAMPLING_WIDE_DOWN_MIDDLE REAL(23.0)
@@ -305,69 +301,39 @@ KERNEL void oversampling_double_second(ix count, reals_1 taps, reals_1 u, reals_
     }
 }
 
-/* Four to twelve times the rate: delay of 8 samples of `v`, which `count` counts; writes `high`. */
-KERNEL void oversampling_triple(ix count, reals_1 taps, reals_1 v, reals_2 high)
+/*
+ * Three times the rate: `width` taps a phase, delay of `delay` samples of `row`, which `count` counts.
+ *
+ * Samples begin behind `history` old ones in `row`, in which they are moved on; writes `high`.
+ */
+KERNEL void oversampling_triple(ix count, reals_1 taps, ix width, ix delay, reals_1 row, ix history, reals_2
+    high)
 {
     real total = REAL(0.0);
-    count = smaller_integer(count, 512);
     reals_1 first = (reals_1){high.at + 1 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
         OVERSAMPLING_HISTORY_HIGH};
     reals_1 second = (reals_1){high.at + 2 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
         OVERSAMPLING_HISTORY_HIGH};
+    const ix oldest = history - delay - floor_division(width, 2) + 1;
     for (ix i = 0; i < count; i++) {
-        high.at[OVERSAMPLING_HISTORY_HIGH + i] = v.at[OVERSAMPLING_HISTORY_V + i - OVERSAMPLING_THIRD_DELAY];
+        high.at[OVERSAMPLING_HISTORY_HIGH + i] = row.at[history - delay + i];
     }
     for (ix i = 0; i < count; i++) {
         total = REAL(0.0);
-        for (ix j = 0; j < OVERSAMPLING_THIRD_TAPS; j++) {
-            total += taps.at[j] * v.at[OVERSAMPLING_HISTORY_V + i - OVERSAMPLING_THIRD_DELAY -
-                OVERSAMPLING_THIRD_HALF + j];
+        for (ix j = 0; j < width; j++) {
+            total += taps.at[j] * row.at[oldest + i + j];
         }
         first.at[i] = total;
     }
     for (ix i = 0; i < count; i++) {
         total = REAL(0.0);
-        for (ix j = 0; j < OVERSAMPLING_THIRD_TAPS; j++) {
-            total += taps.at[9 - j] * v.at[OVERSAMPLING_HISTORY_V + i - OVERSAMPLING_THIRD_DELAY -
-                OVERSAMPLING_THIRD_HALF + j];
+        for (ix j = 0; j < width; j++) {
+            total += taps.at[width - 1 - j] * row.at[oldest + i + j];
         }
         second.at[i] = total;
     }
-    for (ix i = 0; i < OVERSAMPLING_HISTORY_V; i++) {
-        v.at[i] = v.at[count + i];
-    }
-}
-
-/* Twice to six times the rate: delay of 12 samples of `u`, which `count` counts; writes `high`. */
-KERNEL void oversampling_triple_wide(ix count, reals_1 taps, reals_1 u, reals_2 high)
-{
-    real total = REAL(0.0);
-    count = smaller_integer(count, 256);
-    reals_1 first = (reals_1){high.at + 1 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
-        OVERSAMPLING_HISTORY_HIGH};
-    reals_1 second = (reals_1){high.at + 2 * high.n1 + OVERSAMPLING_HISTORY_HIGH, high.n1 -
-        OVERSAMPLING_HISTORY_HIGH};
-    for (ix i = 0; i < count; i++) {
-        high.at[OVERSAMPLING_HISTORY_HIGH + i] = u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY];
-    }
-    for (ix i = 0; i < count; i++) {
-        total = REAL(0.0);
-        for (ix j = 0; j < OVERSAMPLING_WIDE_TAPS; j++) {
-            total += taps.at[j] * u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY -
-                OVERSAMPLING_WIDE_HALF + j];
-        }
-        first.at[i] = total;
-    }
-    for (ix i = 0; i < count; i++) {
-        total = REAL(0.0);
-        for (ix j = 0; j < OVERSAMPLING_WIDE_TAPS; j++) {
-            total += taps.at[15 - j] * u.at[OVERSAMPLING_HISTORY_U + i - OVERSAMPLING_WIDE_DELAY -
-                OVERSAMPLING_WIDE_HALF + j];
-        }
-        second.at[i] = total;
-    }
-    for (ix i = 0; i < OVERSAMPLING_HISTORY_U; i++) {
-        u.at[i] = u.at[count + i];
+    for (ix i = 0; i < history; i++) {
+        row.at[i] = row.at[count + i];
     }
 }
 
@@ -409,86 +375,45 @@ KERNEL void oversampling_rise(reals_1 fresh, ix channel, const Oversampler *over
     if (factor == INT64_C(2)) {
         oversampling_hand_over(2 * count, OVERSAMPLING_HISTORY_U, u, high);
     } else if (factor == INT64_C(6)) {
-        oversampling_triple_wide(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_WIDE, OVERSAMPLING_DOWN_WIDE -
-            OVERSAMPLING_UP_WIDE}, u, high);
+        oversampling_triple(smaller_integer(2 * count, 256), (reals_1){taps.at + OVERSAMPLING_UP_WIDE,
+            OVERSAMPLING_DOWN_WIDE - OVERSAMPLING_UP_WIDE}, OVERSAMPLING_WIDE_TAPS, OVERSAMPLING_WIDE_DELAY,
+            u, OVERSAMPLING_HISTORY_U, high);
     } else {
         oversampling_double_second(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_SECOND,
             OVERSAMPLING_UP_THIRD - OVERSAMPLING_UP_SECOND}, u, v);
         if (factor == INT64_C(4)) {
             oversampling_hand_over(4 * count, OVERSAMPLING_HISTORY_V, v, high);
         } else {
-            oversampling_triple(4 * count, (reals_1){taps.at + OVERSAMPLING_UP_THIRD, OVERSAMPLING_DOWN_THIRD
-                - OVERSAMPLING_UP_THIRD}, v, high);
+            oversampling_triple(smaller_integer(4 * count, 512), (reals_1){taps.at + OVERSAMPLING_UP_THIRD,
+                OVERSAMPLING_DOWN_THIRD - OVERSAMPLING_UP_THIRD}, OVERSAMPLING_THIRD_TAPS,
+                OVERSAMPLING_THIRD_DELAY, v, OVERSAMPLING_HISTORY_V, high);
         }
     }
 }
 
 /*
- * Twelve times the rate to four: 29 taps over three rows, delay of 8 samples of `d`, which `count` counts.
+ * A third of the rate: ``2 side + 1`` taps over three rows, delay of `delay` samples of `out`; makes `count`.
  *
- * Writes `d`, shape (count or more,), in time order.
+ * Writes `out`, shape (count or more,), in time order.
  */
-KERNEL void oversampling_third(ix count, reals_1 taps, reals_2 high, reals_1 d)
+KERNEL void oversampling_third(ix count, reals_1 taps, ix side, ix delay, reals_2 high, reals_1 out)
 {
-    real older = REAL(0.0);
-    real newer = REAL(0.0);
-    count = smaller_integer(count, 512);
+    const ix thirds = floor_division(side, 3) + 1;
+    const ix now = OVERSAMPLING_HISTORY_HIGH - delay;
     for (ix i = 0; i < count; i++) {
-        real total = taps.at[OVERSAMPLING_FALL_SIDE] * high.at[OVERSAMPLING_HISTORY_HIGH + i -
-            OVERSAMPLING_THIRD_DELAY];
-        for (ix a = 1; a < OVERSAMPLING_FALL_THIRDS; a++) {
-            older = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY - a];
-            newer = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY + a];
-            total += taps.at[OVERSAMPLING_FALL_SIDE + 3 * a] * (older + newer);
+        real total = taps.at[side] * high.at[now + i];
+        for (ix a = 1; a < thirds; a++) {
+            total += taps.at[side + 3 * a] * (high.at[now + i - a] + high.at[now + i + a]);
         }
-        for (ix a = 0; a < OVERSAMPLING_FALL_THIRDS; a++) {
-            older = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY - a - 1];
-            newer = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY + a];
-            total += taps.at[OVERSAMPLING_FALL_SIDE + 3 * a + 1] * (older + newer);
+        for (ix a = 0; a < thirds; a++) {
+            total += taps.at[side + 3 * a + 1] * (high.at[2 * high.n1 + now + i - a - 1] + high.at[1 * high.n1
+                + now + i + a]);
         }
-        for (ix a = 0; a < OVERSAMPLING_FALL_THIRDS; a++) {
-            older = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY - a - 1];
-            newer = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_THIRD_DELAY + a];
-            total += taps.at[OVERSAMPLING_FALL_SIDE + 3 * a + 2] * (older + newer);
+        for (ix a = 0; a < thirds; a++) {
+            total += taps.at[side + 3 * a + 2] * (high.at[1 * high.n1 + now + i - a - 1] + high.at[2 * high.n1
+                + now + i + a]);
         }
-        d.at[i] = total;
-    }
-    for (ix row = 0; row < 3; row++) {
-        for (ix i = 0; i < OVERSAMPLING_HISTORY_HIGH; i++) {
-            high.at[row * high.n1 + i] = high.at[row * high.n1 + count + i];
-        }
-    }
-}
-
-/*
- * Six times the rate to two: 47 taps over three rows, delay of 12 samples of `c`, which `count` counts.
- *
- * Writes `c`, shape (count or more,), in time order.
- */
-KERNEL void oversampling_third_wide(ix count, reals_1 taps, reals_2 high, reals_1 c)
-{
-    real older = REAL(0.0);
-    real newer = REAL(0.0);
-    count = smaller_integer(count, 256);
-    for (ix i = 0; i < count; i++) {
-        real total = taps.at[OVERSAMPLING_WIDE_SIDE] * high.at[OVERSAMPLING_HISTORY_HIGH + i -
-            OVERSAMPLING_WIDE_DELAY];
-        for (ix a = 1; a < OVERSAMPLING_WIDE_THIRDS; a++) {
-            older = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a];
-            newer = high.at[OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
-            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a] * (older + newer);
-        }
-        for (ix a = 0; a < OVERSAMPLING_WIDE_THIRDS; a++) {
-            older = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a - 1];
-            newer = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
-            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a + 1] * (older + newer);
-        }
-        for (ix a = 0; a < OVERSAMPLING_WIDE_THIRDS; a++) {
-            older = high.at[1 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY - a - 1];
-            newer = high.at[2 * high.n1 + OVERSAMPLING_HISTORY_HIGH + i - OVERSAMPLING_WIDE_DELAY + a];
-            total += taps.at[OVERSAMPLING_WIDE_SIDE + 3 * a + 2] * (older + newer);
-        }
-        c.at[i] = total;
+        out.at[i] = total;
     }
     for (ix row = 0; row < 3; row++) {
         for (ix i = 0; i < OVERSAMPLING_HISTORY_HIGH; i++) {
@@ -607,14 +532,16 @@ KERNEL void oversampling_fall(ix channel, const Oversampler *over, reals_1 out)
     if (factor == INT64_C(2)) {
         oversampling_take_over(2 * count, high, both);
     } else if (factor == INT64_C(6)) {
-        oversampling_third_wide(2 * count, (reals_1){taps.at + OVERSAMPLING_DOWN_WIDE, OVERSAMPLING_TAPS -
-            OVERSAMPLING_DOWN_WIDE}, high, both);
+        oversampling_third(smaller_integer(2 * count, 256), (reals_1){taps.at + OVERSAMPLING_DOWN_WIDE,
+            OVERSAMPLING_TAPS - OVERSAMPLING_DOWN_WIDE}, OVERSAMPLING_WIDE_SIDE, OVERSAMPLING_WIDE_DELAY,
+            high, both);
     } else {
         if (factor == INT64_C(4)) {
             oversampling_take_over(4 * count, high, both);
         } else {
-            oversampling_third(4 * count, (reals_1){taps.at + OVERSAMPLING_DOWN_THIRD,
-                OVERSAMPLING_DOWN_SECOND - OVERSAMPLING_DOWN_THIRD}, high, both);
+            oversampling_third(smaller_integer(4 * count, 512), (reals_1){taps.at + OVERSAMPLING_DOWN_THIRD,
+                OVERSAMPLING_DOWN_SECOND - OVERSAMPLING_DOWN_THIRD}, OVERSAMPLING_FALL_SIDE,
+                OVERSAMPLING_THIRD_DELAY, high, both);
         }
         reals_1 d_even = (reals_1){low.at + OVERSAMPLING_D_EVEN, OVERSAMPLING_D_ODD - OVERSAMPLING_D_EVEN};
         reals_1 d_odd = (reals_1){low.at + OVERSAMPLING_D_ODD, OVERSAMPLING_C_EVEN - OVERSAMPLING_D_ODD};

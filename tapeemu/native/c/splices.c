@@ -68,24 +68,16 @@ KERNEL ix splices_ring_of(const SplicesSettings *settings, double sample_rate)
         SPLICES_PIECE + 1;
 }
 
-KERNEL ix splices_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /* Write the shapes of the arrays of :class:`SplicesMemory`, a row for each. */
 KERNEL void splices_shapes(const SplicesSettings *settings, double sample_rate, ix channels, int64s_2 shapes)
 {
     const ix splices = larger_integer(1, settings->splices.n0);
-    ix row = splices_row(SPLICES_NUMBERS, 1, shapes, 0);
-    row = splices_row(SPLICES_COUNTS, 1, shapes, row);
-    row = splices_row(splices, 3, shapes, row);
-    row = splices_row(splices, 1, shapes, row);
-    row = splices_row(channels, 1, shapes, row);
-    splices_row(channels, splices_ring_of(settings, sample_rate), shapes, row);
+    ix row = memory_shapes_shape_row(SPLICES_NUMBERS, 1, shapes, 0);
+    row = memory_shapes_shape_row(SPLICES_COUNTS, 1, shapes, row);
+    row = memory_shapes_shape_row(splices, 3, shapes, row);
+    row = memory_shapes_shape_row(splices, 1, shapes, row);
+    row = memory_shapes_shape_row(channels, 1, shapes, row);
+    memory_shapes_shape_row(channels, splices_ring_of(settings, sample_rate), shapes, row);
 }
 
 /*

@@ -4,6 +4,7 @@
 #define TAPEEMU_SPLICES_H
 
 #include "elementary.h"
+#include "memory_shapes.h"
 
 typedef struct {
     doubles_2 splices;
@@ -27,7 +28,6 @@ KERNEL ix splices_furthest(const SplicesSettings *settings, double sample_rate, 
 KERNEL ix splices_latency(const SplicesSettings *settings, double sample_rate, ix channels);
 KERNEL ix splices_tail(const SplicesSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix splices_ring_of(const SplicesSettings *settings, double sample_rate);
-KERNEL ix splices_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL void splices_shapes(const SplicesSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void splices_design(const SplicesSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const SplicesMemory *memory);
 KERNEL void splices_seek(const SplicesMemory *memory, int64_t place);

@@ -227,36 +227,28 @@ KERNEL ix start_stop_ring_of(const StartStopSettings *settings, double sample_ra
     return around + START_STOP_STRETCH + 128;
 }
 
-KERNEL ix start_stop_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /* Write the shapes of the arrays of :class:`StartStopMemory`, a row for each. */
 KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_rate, ix channels, int64s_2
     shapes)
 {
     const ix groups = start_stop_catches_up(settings) ? 4 : 2;
     const ix events = larger_integer(1, settings->events.n0);
-    ix row = start_stop_row(START_STOP_NUMBERS, 1, shapes, 0);
-    row = start_stop_row(START_STOP_COUNTS, 1, shapes, row);
-    row = start_stop_row(events, START_STOP_COLUMNS, shapes, row);
-    row = start_stop_row(events, START_STOP_COLUMNS, shapes, row);
-    row = start_stop_row(33, 1, shapes, row);
-    row = start_stop_row(51, 1, shapes, row);
-    row = start_stop_row(514, START_STOP_TAPS, shapes, row);
-    row = start_stop_row(2 * channels, 368, shapes, row);
-    row = start_stop_row(groups * channels, start_stop_ring_of(settings, sample_rate) + START_STOP_MIRROR,
-        shapes, row);
-    row = start_stop_row(channels, START_STOP_STATES, shapes, row);
-    row = start_stop_row(2, 2304, shapes, row);
-    row = start_stop_row(START_STOP_STRETCH, 1, shapes, row);
-    row = start_stop_row(groups * channels, START_STOP_STRETCH, shapes, row);
+    ix row = memory_shapes_shape_row(START_STOP_NUMBERS, 1, shapes, 0);
+    row = memory_shapes_shape_row(START_STOP_COUNTS, 1, shapes, row);
+    row = memory_shapes_shape_row(events, START_STOP_COLUMNS, shapes, row);
+    row = memory_shapes_shape_row(events, START_STOP_COLUMNS, shapes, row);
+    row = memory_shapes_shape_row(33, 1, shapes, row);
+    row = memory_shapes_shape_row(51, 1, shapes, row);
+    row = memory_shapes_shape_row(514, START_STOP_TAPS, shapes, row);
+    row = memory_shapes_shape_row(2 * channels, 368, shapes, row);
+    row = memory_shapes_shape_row(groups * channels, start_stop_ring_of(settings, sample_rate) +
+        START_STOP_MIRROR, shapes, row);
+    row = memory_shapes_shape_row(channels, START_STOP_STATES, shapes, row);
+    row = memory_shapes_shape_row(2, 2304, shapes, row);
+    row = memory_shapes_shape_row(START_STOP_STRETCH, 1, shapes, row);
+    row = memory_shapes_shape_row(groups * channels, START_STOP_STRETCH, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
-        row = start_stop_row(START_STOP_STRETCH, 1, shapes, row);
+        row = memory_shapes_shape_row(START_STOP_STRETCH, 1, shapes, row);
     }
 }
 

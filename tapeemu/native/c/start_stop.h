@@ -5,6 +5,7 @@
 
 #include "elementary.h"
 #include "interpolation.h"
+#include "memory_shapes.h"
 #include "reader_table.h"
 
 typedef struct {
@@ -50,7 +51,6 @@ KERNEL ix start_stop_filters_delay(const StartStopSettings *settings);
 KERNEL ix start_stop_latency(const StartStopSettings *settings, double sample_rate, ix channels);
 KERNEL ix start_stop_tail(const StartStopSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix start_stop_ring_of(const StartStopSettings *settings, double sample_rate);
-KERNEL ix start_stop_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch, reals_1 low);
 KERNEL void start_stop_design_below(reals_1 below);

@@ -65,14 +65,6 @@ KERNEL ix three_rates_past_of_middles(double sample_rate)
     return THREE_RATES_STEP * (12 + three_rates_half_slow(sample_rate)) + THREE_RATES_HALF_MIDDLE;
 }
 
-KERNEL ix three_rates_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /*
  * Write the shapes of the arrays of :class:`ThreeRates`, from a row on.
  *
@@ -84,18 +76,18 @@ KERNEL ix three_rates_row(ix first, ix second, int64s_2 shapes, ix row)
 KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row)
 {
     const ix half = three_rates_half_slow(sample_rate);
-    row = three_rates_row(1, 1, shapes, row);
-    row = three_rates_row(129, 1, shapes, row);
-    row = three_rates_row(193, 1, shapes, row);
-    row = three_rates_row(2 * half + 1, 1, shapes, row);
-    row = three_rates_row(THREE_RATES_STEP, THREE_RATES_RAISE_TAPS, shapes, row);
-    row = three_rates_row(THREE_RATES_LOWER_TAPS, 1, shapes, row);
-    row = three_rates_row(channels, three_rates_past_columns(sample_rate) + 2048, shapes, row);
-    row = three_rates_row(channels, three_rates_past_of_middles(sample_rate) + 256, shapes, row);
-    row = three_rates_row(channels, 2 * half + THREE_RATES_HOPS, shapes, row);
-    row = three_rates_row(channels, 44, shapes, row);
-    row = three_rates_row(channels, 268, shapes, row);
-    return three_rates_row(3, THREE_RATES_POINTS, shapes, row);
+    row = memory_shapes_shape_row(1, 1, shapes, row);
+    row = memory_shapes_shape_row(129, 1, shapes, row);
+    row = memory_shapes_shape_row(193, 1, shapes, row);
+    row = memory_shapes_shape_row(2 * half + 1, 1, shapes, row);
+    row = memory_shapes_shape_row(THREE_RATES_STEP, THREE_RATES_RAISE_TAPS, shapes, row);
+    row = memory_shapes_shape_row(THREE_RATES_LOWER_TAPS, 1, shapes, row);
+    row = memory_shapes_shape_row(channels, three_rates_past_columns(sample_rate) + 2048, shapes, row);
+    row = memory_shapes_shape_row(channels, three_rates_past_of_middles(sample_rate) + 256, shapes, row);
+    row = memory_shapes_shape_row(channels, 2 * half + THREE_RATES_HOPS, shapes, row);
+    row = memory_shapes_shape_row(channels, 44, shapes, row);
+    row = memory_shapes_shape_row(channels, 268, shapes, row);
+    return memory_shapes_shape_row(3, THREE_RATES_POINTS, shapes, row);
 }
 
 /* Frequency of a point of a law, in turns per sample of the fastest rate. */

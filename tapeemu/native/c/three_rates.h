@@ -4,6 +4,7 @@
 #define TAPEEMU_THREE_RATES_H
 
 #include "elementary.h"
+#include "memory_shapes.h"
 
 typedef struct {
     int64s_1 counts;
@@ -25,7 +26,6 @@ KERNEL ix three_rates_half(double sample_rate);
 KERNEL ix three_rates_latency(double sample_rate);
 KERNEL ix three_rates_past_columns(double sample_rate);
 KERNEL ix three_rates_past_of_middles(double sample_rate);
-KERNEL ix three_rates_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row);
 KERNEL double three_rates_point_turns(ix level, ix point);
 KERNEL double three_rates_rise(double x, double zero, double one);

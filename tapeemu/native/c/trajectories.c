@@ -40,14 +40,6 @@ KERNEL ix trajectories_curve_step(double sample_rate)
     return step;
 }
 
-KERNEL ix trajectories_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /*
  * Write the dimensions of the arrays of a :class:`Trajectory`, those of its noises included.
  *
@@ -74,21 +66,21 @@ KERNEL ix trajectories_row(ix first, ix second, int64s_2 shapes, ix row)
 KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double highest_hz, double
     sample_rate, int64s_2 shapes, ix row)
 {
-    row = trajectories_row(TRAJECTORIES_PLAN_SIZE, 1, shapes, row);
-    row = trajectories_row(sines, 3, shapes, row);
-    row = trajectories_row(sines, TRAJECTORIES_SINE_SIZE, shapes, row);
-    row = trajectories_row(2, 8, shapes, row);
-    row = trajectories_row(2, floor_division(TRAJECTORIES_SEGMENT, trajectories_curve_step(sample_rate)) + 8,
-        shapes, row);
+    row = memory_shapes_shape_row(TRAJECTORIES_PLAN_SIZE, 1, shapes, row);
+    row = memory_shapes_shape_row(sines, 3, shapes, row);
+    row = memory_shapes_shape_row(sines, TRAJECTORIES_SINE_SIZE, shapes, row);
+    row = memory_shapes_shape_row(2, 8, shapes, row);
+    row = memory_shapes_shape_row(2, floor_division(TRAJECTORIES_SEGMENT,
+        trajectories_curve_step(sample_rate)) + 8, shapes, row);
     /* The noises. */
-    row = trajectories_row(noises, 1, shapes, row);
-    row = trajectories_row(noises, 3, shapes, row);
-    row = trajectories_row(noises, 4, shapes, row);
-    row = trajectories_row(noises, 1, shapes, row);
-    row = trajectories_row(2 * octaves, 32, shapes, row);
-    row = trajectories_row(2, octaves + 1, shapes, row);
-    return trajectories_row(4, octave_noise_noise_scratch(highest_hz, sample_rate, TRAJECTORIES_SEGMENT),
-        shapes, row);
+    row = memory_shapes_shape_row(noises, 1, shapes, row);
+    row = memory_shapes_shape_row(noises, 3, shapes, row);
+    row = memory_shapes_shape_row(noises, 4, shapes, row);
+    row = memory_shapes_shape_row(noises, 1, shapes, row);
+    row = memory_shapes_shape_row(2 * octaves, 32, shapes, row);
+    row = memory_shapes_shape_row(2, octaves + 1, shapes, row);
+    return memory_shapes_shape_row(4, octave_noise_noise_scratch(highest_hz, sample_rate,
+        TRAJECTORIES_SEGMENT), shapes, row);
 }
 
 /* Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it. */

@@ -4,6 +4,7 @@
 #define TAPEEMU_TRAJECTORIES_H
 
 #include "exact_places.h"
+#include "memory_shapes.h"
 #include "octave_noise.h"
 #include "sines.h"
 
@@ -17,7 +18,6 @@ typedef struct {
 } Trajectory;
 
 KERNEL ix trajectories_curve_step(double sample_rate);
-KERNEL ix trajectories_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double highest_hz, double sample_rate, int64s_2 shapes, ix row);
 KERNEL double trajectories_noise_bound(ix kind, double low_hz, double high_hz, double rms, double slope_db_per_octave, bool integrated, double sample_rate);
 KERNEL void trajectories_begin_trajectory(double sample_rate, const Trajectory *memory);

@@ -130,27 +130,19 @@ KERNEL double wow_flutter_length_ratio(const WowFlutterSettings *settings)
     return 1.0 / wow_flutter_ratio_of(settings);
 }
 
-KERNEL ix wow_flutter_row(ix first, ix second, int64s_2 shapes, ix row)
-{
-    shapes.at[row * shapes.n1] = (int64_t)first;
-    shapes.at[row * shapes.n1 + 1] = (int64_t)second;
-    shapes.at[row * shapes.n1 + 2] = INT64_C(1);
-    return row + 1;
-}
-
 /* Write the shapes of the arrays of :class:`WowFlutterMemory`, a row for each. */
 KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample_rate, ix channels, int64s_2
     shapes)
 {
     const ix around = 2 * wow_flutter_reach(settings, sample_rate, channels) + 16;
-    ix row = wow_flutter_row(WOW_FLUTTER_PLAN, 1, shapes, 0);
-    row = wow_flutter_row(WOW_FLUTTER_COUNTS, 1, shapes, row);
-    row = wow_flutter_row(3, 1, shapes, row);
-    row = wow_flutter_row(514, settings->reader_taps, shapes, row);
-    row = wow_flutter_row(channels, 2 * around + WOW_FLUTTER_ROOM, shapes, row);
-    row = wow_flutter_row(2, WOW_FLUTTER_SEGMENT, shapes, row);
+    ix row = memory_shapes_shape_row(WOW_FLUTTER_PLAN, 1, shapes, 0);
+    row = memory_shapes_shape_row(WOW_FLUTTER_COUNTS, 1, shapes, row);
+    row = memory_shapes_shape_row(3, 1, shapes, row);
+    row = memory_shapes_shape_row(514, settings->reader_taps, shapes, row);
+    row = memory_shapes_shape_row(channels, 2 * around + WOW_FLUTTER_ROOM, shapes, row);
+    row = memory_shapes_shape_row(2, WOW_FLUTTER_SEGMENT, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
-        row = wow_flutter_row(WOW_FLUTTER_STRETCH, 1, shapes, row);
+        row = memory_shapes_shape_row(WOW_FLUTTER_STRETCH, 1, shapes, row);
     }
     const ix random = octave_noise_noise_octaves(WOW_FLUTTER_LAW, settings->random_low_hz,
         settings->random_high_hz, sample_rate);

@@ -6,6 +6,7 @@
 #include "exact_places.h"
 #include "hashing.h"
 #include "interpolation.h"
+#include "memory_shapes.h"
 #include "octave_noise.h"
 #include "reader_table.h"
 #include "trajectories.h"
@@ -50,7 +51,6 @@ KERNEL ix wow_flutter_reach(const WowFlutterSettings *settings, double sample_ra
 KERNEL ix wow_flutter_latency(const WowFlutterSettings *settings, double sample_rate, ix channels);
 KERNEL ix wow_flutter_tail(const WowFlutterSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL double wow_flutter_length_ratio(const WowFlutterSettings *settings);
-KERNEL ix wow_flutter_row(ix first, ix second, int64s_2 shapes, ix row);
 KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory, doubles_1 scratch);
 KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory, doubles_1 scratch);
