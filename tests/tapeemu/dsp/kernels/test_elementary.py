@@ -9,9 +9,13 @@ import numpy as np
 import pytest
 
 from tapeemu.dsp.kernels.elementary import (
+    bessel_i0,
     cosine_of_turns,
     exponential,
+    exponential_less_one,
     logarithm,
+    logarithm_of_ten,
+    power_of_ten,
     sine_of_turns,
     tangent_hyperbolic,
 )
@@ -72,3 +76,31 @@ def test_tangent(spread: np.random.Generator) -> None:
         assert tangent_hyperbolic(-place) == -tangent_hyperbolic(place)
     assert tangent_hyperbolic(40.0) == 1.0
     assert tangent_hyperbolic(0.0) == 0.0
+
+
+def test_power_of_ten(spread: np.random.Generator) -> None:
+    places = np.concatenate([spread.uniform(-3, 3, 1200), spread.uniform(-307, 308, 800), np.arange(-20, 21)])
+    assert worst(power_of_ten, lambda x: mpmath.mpf(10) ** x, places, relative=True) < 5e-16
+    assert power_of_ten(0.0) == 1.0
+    assert power_of_ten(-324.0) == 0.0
+    assert power_of_ten(308.0) == pytest.approx(1e308, rel=5e-16)
+    assert math.isinf(power_of_ten(308.3))
+
+
+def test_exponential_less_one(spread: np.random.Generator) -> None:
+    """Small numbers are what it is for: poles of slow filters."""
+    near = spread.uniform(-1e-9, 1e-9, 300)
+    places = np.concatenate([near, spread.uniform(-1, 1, 1200), spread.uniform(-40, 40, 300)])
+    assert worst(exponential_less_one, mpmath.expm1, places, relative=True) < 1e-15
+    assert exponential_less_one(0.0) == 0.0
+
+
+def test_logarithm_of_ten(spread: np.random.Generator) -> None:
+    places = np.concatenate([np.exp(spread.uniform(-700, 700, 800)), spread.uniform(0.4, 2.5, 800)])
+    assert worst(logarithm_of_ten, mpmath.log10, places, relative=True) < 1e-15
+
+
+def test_bessel(spread: np.random.Generator) -> None:
+    places = np.concatenate([spread.uniform(-30, 30, 800), spread.uniform(0, 1e-3, 50), [0.0, 10.5, 11.0, 30.0]])
+    assert worst(bessel_i0, lambda x: mpmath.besseli(0, x), places, relative=True) < 1e-14
+    assert bessel_i0(0.0) == 1.0
