@@ -189,7 +189,7 @@ class TapeResponse(Processor):
 
     @property
     def traits(self) -> Traits:
-        return Traits(drives=True, echoes=self.face_length_mm > 0.0, peak_gain_db=80.0)
+        return Traits(drives=True, peak_gain_db=80.0)
 
     @property
     def effective_record_loss_um(self) -> float:
