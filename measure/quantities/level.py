@@ -264,8 +264,10 @@ def true_peak(samples: FloatArray) -> float:
 def _channel_levels(samples: FloatArray, conditions: Mapping[str, Condition]) -> list[Reading]:
     largest = float(np.max(np.abs(samples)))
     scaled = samples / largest
-    rms = largest * detectors.root_mean_square(scaled)
-    between = largest * true_peak(scaled)
+    # Each ratio for itself: their product may round to zero where the largest sample is subnormal.
+    largest_db = _db(largest)
+    rms_db = _db(detectors.root_mean_square(scaled))
+    between_db = _db(true_peak(scaled))
     full = int(np.sum(np.abs(samples) >= 1.0))
     warnings = (f"{full} sample(s) at or above full scale",) if full else ()
 
@@ -285,10 +287,19 @@ def _channel_levels(samples: FloatArray, conditions: Mapping[str, Condition]) ->
         )
 
     return [
-        reading("peak level", _db(largest), "dBFS", "largest sample", "AES17", 0.0),
-        reading("true peak level", _db(between), "dBTP", "eightfold oversampling", "ITU-R BS.1770", 0.02),
-        reading("RMS level", _db(rms * math.sqrt(2.0)), "dBFS", "RMS re that of a full-scale sine", "AES17", 0.0),
-        reading("crest factor", _db(largest / rms), "dB", "largest sample over RMS", "none", 0.0),
+        reading("peak level", largest_db, "dBFS", "largest sample", "AES17", 0.0),
+        reading(
+            "true peak level", largest_db + between_db, "dBTP", "eightfold oversampling", "ITU-R BS.1770", 0.02
+        ),
+        reading(
+            "RMS level",
+            largest_db + rms_db + _db(math.sqrt(2.0)),
+            "dBFS",
+            "RMS re that of a full-scale sine",
+            "AES17",
+            0.0,
+        ),
+        reading("crest factor", -rms_db, "dB", "largest sample over RMS", "none", 0.0),
     ]
 
 
@@ -436,7 +447,7 @@ def _noise_quasi_peak(
     spread = float(np.std(settled) / np.mean(settled))
     return Reading(
         quantity=quantity,
-        value=_db(largest * highest * math.sqrt(2.0)) - float(conditions["reference_dbfs"]),
+        value=_db(largest) + _db(highest * math.sqrt(2.0)) - float(conditions["reference_dbfs"]),
         unit="dB",
         method="quasi-peak, maximum, re the reference level",
         standard="ITU-R BS.468-4",

@@ -18,6 +18,7 @@
 #define TRAJECTORIES_SEGMENT 4096
 #define TRAJECTORIES_SLOWEST_CURVE_HZ REAL(2750.0)
 #define TRAJECTORIES_DEVIATIONS REAL(8.0)
+#define TRAJECTORIES_LEAST_FASTEST REAL(0x1.4484bfeebc2a0p-100)
 #define TRAJECTORIES_BOUND 0
 #define TRAJECTORIES_PEAK 1
 #define TRAJECTORIES_SAMPLE_RATE 2
@@ -152,7 +153,7 @@ KERNEL void trajectories_set_noise(ix number, ix kind, uint64_t key, double low_
  * constant : float
  *     Added everywhere.
  * fastest : float
- *     Largest change per sample that settling may add; above 0 if anything moves.
+ *     Largest change per sample that settling may add.
  * memory : Trajectory
  *     With all its sines and noises.
  * out : ndarray, shape (SEGMENT,)
@@ -169,8 +170,9 @@ KERNEL void trajectories_settle_trajectory(double constant, double fastest, cons
     }
     plan.at[TRAJECTORIES_CONSTANT] = constant;
     plan.at[TRAJECTORIES_START] = start;
-    /* 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit. */
-    plan.at[TRAJECTORIES_SETTLING] = start != 0.0 ? 1.5 * magnitude_double(start) / fastest : 0.0;
+    /* 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit. At least a sample: one over a subnormal is infinite. */
+    plan.at[TRAJECTORIES_SETTLING] = start != 0.0 ? larger_double(1.5 * magnitude_double(start) /
+        larger_double(fastest, 0x1.4484bfeebc2a0p-100), 1.0) : 0.0;
     plan.at[TRAJECTORIES_BOUND] += plan.at[TRAJECTORIES_PEAK] + magnitude_double(constant);
 }
 

@@ -280,6 +280,17 @@ def test_one_nan_in_one_channel_spoils_the_loudness_of_all() -> None:
     assert not result.peak[1].defined
 
 
+def test_a_subnormal_sample_has_a_level() -> None:
+    least = np.nextafter(0.0, 1.0)
+    (rms,) = level(np.array([[least, 0.0, 0.0, 0.0]]), FS).rms
+    # A quarter of the samples at the largest value: 6 dB below it, and 3 dB up re the RMS of a sine.
+    assert rms.value == pytest.approx(20 * math.log10(least) - 20 * math.log10(2) + 10 * math.log10(2), abs=1e-9)
+    faint = level(least * np.ones((1, 2)), FS)
+    assert faint.crest[0].value == pytest.approx(0.0, abs=1e-12)
+    steady = np.where(np.arange(3 * FS) % 96 < 48, 1.0, -1.0) * 1e-323
+    assert noise(steady[None], FS).itu468[0].value < -6000.0
+
+
 @given(
     hnp.arrays(
         np.float64,
