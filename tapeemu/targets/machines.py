@@ -44,7 +44,7 @@ __all__ = [
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wdouble-promotion", "-Werror")
 """As strictly as a compiler can be told to."""
 
-STRICT_FLAGS = ("-O2", "-ffp-contract=off", "-DTAPEEMU_STRICT")
+STRICT_FLAGS = ("-O2", "-ffp-contract=off")
 """The bits of Python."""
 
 SINGLE = "-DTAPEEMU_SINGLE"

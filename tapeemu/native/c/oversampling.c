@@ -1,4 +1,4 @@
-/* Generated from oversampling.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (d6726932ce9c773a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.
