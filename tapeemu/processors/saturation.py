@@ -136,6 +136,7 @@ class PreampDrive(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
+        from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
         from tapeemu.kernel_stream import processor_kernels
 
         return processor_kernels("drive").settings_from(
@@ -147,6 +148,7 @@ class PreampDrive(Processor):
             asymmetry_percent=self.asymmetry_percent,
             level_matched=self.level_matched,
             high_pass_hz=self.high_pass_hz,
+            most_oversampling=MOST_OVERSAMPLING,
         )
 
 
@@ -288,6 +290,7 @@ class TapeMagnetisation(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
+        from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
         from tapeemu.kernel_stream import processor_kernels
 
         return processor_kernels("magnetised").settings_from(
@@ -298,4 +301,5 @@ class TapeMagnetisation(Processor):
             reference_level_dbfs=self.reference_level_dbfs,
             bias_percent=self.bias_percent,
             high_pass_hz=self.high_pass_hz,
+            most_oversampling=MOST_OVERSAMPLING,
         )

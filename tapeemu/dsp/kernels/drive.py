@@ -30,6 +30,7 @@ from tapeemu.dsp.kernels.oversampling import (
     HISTORY_HIGH,
     Oversampler,
     fall,
+    limited_factor,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -59,7 +60,7 @@ __all__ = [
 DEFAULT_DRIVE_DB = 6.0
 
 MOST_GAIN_AT_SIX = 3.0
-"""Gain into the curve up to which six times the rate is enough; see :func:`drive_factor`."""
+"""Gain into the curve up to which six times the rate is enough; see :func:`_wanted_factor`."""
 
 DRIVE_MOVES = ("drive_db", "thd_percent", "reference_level_dbfs")
 """Settings that it follows while it plays."""
@@ -95,6 +96,8 @@ class DriveSettings(NamedTuple):
         Distortion of a sine at the reference level, and 1 if it is set.
     reference_level_dbfs, asymmetry_percent, level_matched, high_pass_hz
         As in the processor; the switch is 1 or 0.
+    most_oversampling
+        Most times the rate that the curve runs at: 12 for as often as its folding asks for.
     """
 
     drive_db: Precise
@@ -105,6 +108,7 @@ class DriveSettings(NamedTuple):
     asymmetry_percent: Precise
     level_matched: int
     high_pass_hz: Precise
+    most_oversampling: int
 
 
 class DriveMemory(NamedTuple):
@@ -149,7 +153,7 @@ def output_gain(settings: DriveSettings) -> Precise:
 
 
 @kernel()
-def drive_factor(settings: DriveSettings, sample_rate: Precise) -> int:
+def _wanted_factor(settings: DriveSettings, sample_rate: Precise) -> int:
     """How many times the base rate the curve runs at: half as often where twelve times is more than is needed.
 
     Harmonic k of a sine that reaches g into the tangent is ``exp(-k asinh(pi / (2 g)))`` times its first, but
@@ -161,6 +165,12 @@ def drive_factor(settings: DriveSettings, sample_rate: Precise) -> int:
     if factor == 12 and power_of_ten(0.05 * effective_drive_db(settings)) <= MOST_GAIN_AT_SIX:
         return 6
     return factor
+
+
+@kernel()
+def drive_factor(settings: DriveSettings, sample_rate: Precise) -> int:
+    """How many times the base rate the curve runs at: as often as is needed, or as the settings allow."""
+    return limited_factor(_wanted_factor(settings, sample_rate), settings.most_oversampling)
 
 
 @kernel()

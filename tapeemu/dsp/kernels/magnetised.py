@@ -32,6 +32,7 @@ from tapeemu.dsp.kernels.oversampling import (
     HISTORY_HIGH,
     Oversampler,
     fall,
+    limited_factor,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -73,7 +74,7 @@ SWING_SECONDS = 1.0 / (2.0 * math.pi * 100.0)
 LEAST_BIAS_AT_SIX = 80.0
 MOST_FIELD_AT_SIX = 7.2
 """What six times the rate is enough for: bias in percent, and field of a full-scale sine in shape fields (a level
-of 3 % third harmonic 4 dB above the reference level); see :func:`magnetised_factor`."""
+of 3 % third harmonic 4 dB above the reference level); see :func:`_wanted_factor`."""
 
 CALM_MOL_FIELD = 1.431
 """Field of a sine with 3 % third harmonic for any such bias, in shape fields: at most so much, at least 1.4."""
@@ -109,6 +110,8 @@ class MagnetisedSettings(NamedTuple):
         Level of 3 % third harmonic above the reference level, and 1 if it is set.
     reference_level_dbfs, bias_percent, high_pass_hz
         As in the processor.
+    most_oversampling
+        Most times the rate that the loop is followed at: 12 for as often as its folding asks for.
     """
 
     drive_db: Precise
@@ -118,6 +121,7 @@ class MagnetisedSettings(NamedTuple):
     reference_level_dbfs: Precise
     bias_percent: Precise
     high_pass_hz: Precise
+    most_oversampling: int
 
 
 class MagnetisedMemory(NamedTuple):
@@ -203,7 +207,7 @@ def third_harmonic_ratio(settings: MagnetisedSettings, level_dbfs: Precise) -> P
 
 
 @kernel()
-def magnetised_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int:
+def _wanted_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int:
     """How many times the base rate the loop is followed: half as often where twelve times is more than is needed.
 
     Near the anhysteretic curve nothing turns sharply, and a moderate field makes few harmonics: what six times
@@ -218,6 +222,12 @@ def magnetised_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int
     else:
         field = full_scale_field(settings)
     return 6 if field <= MOST_FIELD_AT_SIX else factor
+
+
+@kernel()
+def magnetised_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int:
+    """How many times the base rate the loop is followed: as often as is needed, or as the settings allow."""
+    return limited_factor(_wanted_factor(settings, sample_rate), settings.most_oversampling)
 
 
 @kernel()

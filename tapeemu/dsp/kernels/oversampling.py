@@ -47,9 +47,11 @@ from tapeemu.dsp.kernels.elementary import bessel_i0, sine_of_turns
 __all__ = [
     "CHUNK",
     "HISTORY_HIGH",
+    "MOST_OVERSAMPLING",
     "OVERSAMPLER_ARRAYS",
     "Oversampler",
     "fall",
+    "limited_factor",
     "oversampler_clear",
     "oversampler_design",
     "oversampler_latency",
@@ -62,6 +64,9 @@ __all__ = [
 
 CHUNK = 128
 """Most base-rate samples that go through at once: few enough to stay in a processor's nearest cache."""
+
+MOST_OVERSAMPLING = 12
+"""Factor that nothing exceeds: as a limit, none."""
 
 FIRST_PAIRS = 36
 SECOND_PAIRS = 8
@@ -160,6 +165,19 @@ def oversampling_factor(sample_rate: Precise) -> int:
     if sample_rate < 100000.0:
         return 12
     return 4 if sample_rate < 200000.0 else 2
+
+
+@kernel()
+def limited_factor(factor: int, most: int) -> int:
+    """The largest factor of 12, 6, 4 and 2 that is neither above `factor` nor above a limit; 2 at least.
+
+    A small machine follows a curve less often than its folding asks for.
+    """
+    if factor <= most:
+        return factor
+    if most >= 6:
+        return 6
+    return 4 if most >= 4 else 2
 
 
 @kernel()

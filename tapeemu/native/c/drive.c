@@ -69,7 +69,7 @@ KERNEL double drive_output_gain(const DriveSettings *settings)
  * orders from about ``factor - 1`` times the rate over the tone's frequency on, so six times at g = 4.9 folds
  * as much as twelve times at g = 10. Gains up to 3 leave 4.3 dB of that for sound beyond full scale.
  */
-KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate)
+KERNEL ix drive_wanted_factor(const DriveSettings *settings, double sample_rate)
 {
     const ix factor = oversampling_factor(sample_rate);
     if (factor == 12 && elementary_power_of_ten(0x1.999999999999ap-5 * drive_effective_drive_db(settings)) <=
@@ -77,6 +77,13 @@ KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate)
         return 6;
     }
     return factor;
+}
+
+/* How many times the base rate the curve runs at: as often as is needed, or as the settings allow. */
+KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate)
+{
+    return oversampling_limited_factor(drive_wanted_factor(settings, sample_rate),
+        settings->most_oversampling);
 }
 
 /* Samples by which the output is late. */

@@ -18,6 +18,7 @@ typedef struct {
     double asymmetry_percent;
     ix level_matched;
     double high_pass_hz;
+    ix most_oversampling;
 } DriveSettings;
 
 typedef struct {
@@ -30,6 +31,7 @@ typedef struct {
 
 KERNEL double drive_effective_drive_db(const DriveSettings *settings);
 KERNEL double drive_output_gain(const DriveSettings *settings);
+KERNEL ix drive_wanted_factor(const DriveSettings *settings, double sample_rate);
 KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate);
 KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix channels);
 KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db);

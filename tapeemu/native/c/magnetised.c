@@ -113,7 +113,7 @@ KERNEL double magnetised_third_harmonic_ratio(const MagnetisedSettings *settings
  * adds is then 95 dB down, and folding 90 dB for sound up to 4 dB beyond full scale. Both held by tests. Sizes
  * are asked more often than chains are designed, so the level of 3 % is not solved for here.
  */
-KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_rate)
+KERNEL ix magnetised_wanted_factor(const MagnetisedSettings *settings, double sample_rate)
 {
     double field = 0.0;
     const ix factor = oversampling_factor(sample_rate);
@@ -127,6 +127,13 @@ KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_ra
         field = magnetised_full_scale_field(settings);
     }
     return field <= 0x1.ccccccccccccdp+2 ? 6 : factor;
+}
+
+/* How many times the base rate the loop is followed: as often as is needed, or as the settings allow. */
+KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_rate)
+{
+    return oversampling_limited_factor(magnetised_wanted_factor(settings, sample_rate),
+        settings->most_oversampling);
 }
 
 /*

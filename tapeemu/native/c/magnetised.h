@@ -18,6 +18,7 @@ typedef struct {
     double reference_level_dbfs;
     double bias_percent;
     double high_pass_hz;
+    ix most_oversampling;
 } MagnetisedSettings;
 
 typedef struct {
@@ -36,6 +37,7 @@ KERNEL double magnetised_mol_db(const MagnetisedSettings *settings);
 KERNEL double magnetised_full_scale_field(const MagnetisedSettings *settings);
 KERNEL double magnetised_tape_gain(const MagnetisedSettings *settings, double field);
 KERNEL double magnetised_third_harmonic_ratio(const MagnetisedSettings *settings, double level_dbfs);
+KERNEL ix magnetised_wanted_factor(const MagnetisedSettings *settings, double sample_rate);
 KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_rate);
 KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_rate, ix channels);
 KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate, ix channels, double level_db);

@@ -106,6 +106,22 @@ KERNEL ix oversampling_factor(double sample_rate)
     return sample_rate < 200000.0 ? 4 : 2;
 }
 
+/*
+ * The largest factor of 12, 6, 4 and 2 that is neither above `factor` nor above a limit; 2 at least.
+ *
+ * A small machine follows a curve less often than its folding asks for.
+ */
+KERNEL ix oversampling_limited_factor(ix factor, ix most)
+{
+    if (factor <= most) {
+        return factor;
+    }
+    if (most >= 6) {
+        return 6;
+    }
+    return most >= 4 ? 4 : 2;
+}
+
 /* Samples of a row of `high` for a base-rate sample. */
 KERNEL ix oversampling_per_base(ix factor)
 {

@@ -85,6 +85,8 @@ enum {
  * Distortion of a sine at the reference level, and 1 if it is set.
  * reference_level_dbfs, asymmetry_percent, level_matched, high_pass_hz
  * As in the processor; the switch is 1 or 0.
+ * most_oversampling
+ * Most times the rate that the curve runs at: 12 for as often as its folding asks for.
  */
 enum {
     TAPEEMU_DRIVE_DRIVE_DB = 0, /* real, moves */
@@ -95,7 +97,8 @@ enum {
     TAPEEMU_DRIVE_ASYMMETRY_PERCENT = 5, /* real */
     TAPEEMU_DRIVE_LEVEL_MATCHED = 6, /* whole */
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
-    TAPEEMU_DRIVE_NUMBERS = 8
+    TAPEEMU_DRIVE_MOST_OVERSAMPLING = 8, /* whole */
+    TAPEEMU_DRIVE_NUMBERS = 9
 };
 
 /*
@@ -125,6 +128,8 @@ enum {
  * Level of 3 % third harmonic above the reference level, and 1 if it is set.
  * reference_level_dbfs, bias_percent, high_pass_hz
  * As in the processor.
+ * most_oversampling
+ * Most times the rate that the loop is followed at: 12 for as often as its folding asks for.
  */
 enum {
     TAPEEMU_MAGNETISED_DRIVE_DB = 0, /* real, moves */
@@ -134,7 +139,8 @@ enum {
     TAPEEMU_MAGNETISED_REFERENCE_LEVEL_DBFS = 4, /* real, moves */
     TAPEEMU_MAGNETISED_BIAS_PERCENT = 5, /* real */
     TAPEEMU_MAGNETISED_HIGH_PASS_HZ = 6, /* real */
-    TAPEEMU_MAGNETISED_NUMBERS = 7
+    TAPEEMU_MAGNETISED_MOST_OVERSAMPLING = 7, /* whole */
+    TAPEEMU_MAGNETISED_NUMBERS = 8
 };
 
 /*

@@ -14,6 +14,17 @@
 #include <stddef.h>
 #include <stdint.h>
 
+/* One arithmetic in every build, whatever the compiler is told and whatever the processor could: nothing is fused. Some
+ * designs are solved by iterations whose path turns on a last bit, so that a fused multiply-add gave another filter. */
+#if defined(__FAST_MATH__)
+#error "compile without -ffast-math: sums must stay as they are written"
+#endif
+#if defined(__clang__)
+#pragma STDC FP_CONTRACT OFF
+#elif defined(__GNUC__)
+#pragma GCC optimize("fp-contract=off")
+#endif
+
 #ifdef TAPEEMU_SINGLE
 typedef float real;
 #define REAL(number) ((real)(number##f))

@@ -43,7 +43,7 @@ from tapeemu.targets.machines import (
 from tapeemu.targets.setups import Case, setup_of
 
 SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
-SHIPPED_FLAGS_CLANG = ("-O3", "-ffp-contract=on")
+SHIPPED_FLAGS_CLANG = ("-O3", "-ffp-contract=on", "-DTAPEEMU_STRICT")
 FUSED = "-march=x86-64-v3"
 NOT_OURS = {"plugin_effect", "plugin_object", "chain"}
 """Kinds that are of the user, or rows of others."""
@@ -138,6 +138,11 @@ def fuses() -> bool:
     return cpu.exists() and " fma " in cpu.read_text() and " avx2 " in cpu.read_text()
 
 
+def shipped_flags() -> tuple[str, ...]:
+    """Flags that let gcc fuse, on a machine that can."""
+    return (*SHIPPED_FLAGS, FUSED) if fuses() else SHIPPED_FLAGS
+
+
 LATE: dict[int, Processor] = {
     59: Crosstalk(),
     63: HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=9.525),
@@ -156,20 +161,26 @@ def test_every_processor_is_found() -> None:
     assert {made.kind for made in in_kernels()} == set(processor_kinds()) - NOT_OURS
 
 
-def test_the_shipped_build_gives_the_sound_of_python(folder: Path, cases: list[tuple[Asked, Case]]) -> None:
-    """C may fuse here, which Python does not."""
-    target = build(HostTarget, folder, (*SHIPPED_FLAGS, *([FUSED] if fuses() else [])))
-    for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
-        came = run(asked)
-        assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < -200.0
-        assert (result.latency, result.tail) == (came.latency, came.tail)
-
-
 def test_the_strict_build_gives_the_bits_of_python(folder: Path, cases: list[tuple[Asked, Case]]) -> None:
     for (asked, _), result in zip(cases, build(HostTarget, folder).run([case for _, case in cases]), strict=True):
         came = run(asked)
         assert same(came, result)
         assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+def test_a_compiler_that_is_told_to_fuse_gives_the_same_bits(
+    folder: Path, cases: list[tuple[Asked, Case]]
+) -> None:
+    """Filters of a reverb are solved by iteration: fused, one of its designs was another filter, 161 dB away."""
+    # As it was drawn, number 10098: nothing about it is unusual but the decay of its lows.
+    room = FdnReverb(
+        low_decay_ratio=0.25, modulation_percent=64.1355, modulation_hz=0.9, wet_percent=99.3110626097
+    )
+    given = [case for _, case in [*cases, drawn_case(10_098, 800, room)]]
+    plain, told = build(HostTarget, folder), build(HostTarget, folder, shipped_flags())
+    for one, other in zip(plain.run(given), told.run(given), strict=True):
+        assert same(one, other)
+        assert (one.latency, one.tail) == (other.latency, other.tail)
 
 
 def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(folder: Path) -> None:
@@ -283,22 +294,21 @@ def prove(folder: Path, pairs: list[tuple[Asked, Case]]) -> None:
     given = [case for _, case in pairs]
     came = [run(asked) for asked, _ in pairs]
     strict = build(HostTarget, folder)
-    fused = [FUSED] if fuses() else []
-    gcc = build(HostTarget, folder, (*SHIPPED_FLAGS, *fused))
+    gcc = build(HostTarget, folder, shipped_flags())
     single = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
     singles = single.run(given)
     for expected, result in zip(came, strict.run(given), strict=True):
         assert same(expected, result)
         assert (result.latency, result.tail) == (expected.latency, expected.tail)
     least = [not_arrived(asked, expected.latency) for (asked, _), expected in zip(pairs, came, strict=True)]
-    for expected, result, size in zip(came, gcc.run(given), least, strict=True):
-        assert decibels(result.audio, expected.audio, size) < -200.0
+    for expected, result in zip(came, gcc.run(given), strict=True):
+        assert same(expected, result)
     for expected, result, size in zip(came, singles, least, strict=True):
         assert decibels(result.audio, expected.audio, size) < -110.0
     if shutil.which("clang"):
-        clang = build(HostTarget, folder, (*SHIPPED_FLAGS_CLANG, *fused), ("clang",))
-        for expected, result, size in zip(came, clang.run(given), least, strict=True):
-            assert decibels(result.audio, expected.audio, size) < -200.0
+        clang_flags = (*SHIPPED_FLAGS_CLANG, *([FUSED] if fuses() else []))
+        for expected, result in zip(came, build(HostTarget, folder, clang_flags, ("clang",)).run(given), strict=True):
+            assert same(expected, result)
     for one, other in zip(singles, build(WebTarget, folder).run(given), strict=True):
         assert same(one, other)
     # The board has no memory for large rooms at high rates.
