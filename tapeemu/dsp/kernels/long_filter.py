@@ -83,6 +83,9 @@ _MIDDLE_FRAME = FRAME // STEP
 _SLOW_FRAME = FRAME // SLOW_STEP
 _MIDDLE_SLACK = SLACK // STEP
 _SLOW_SLACK = SLACK // SLOW_STEP
+_0, _1, _2, _3 = np.uintp(0), np.uintp(1), np.uintp(2), np.uintp(3)
+_4, _5, _6, _7 = np.uintp(4), np.uintp(5), np.uintp(6), np.uintp(7)
+_8 = np.uintp(8)
 LONG_FILTER_ARRAYS = 12
 """Arrays in the group below."""
 
@@ -98,8 +101,8 @@ class LongFilter(NamedTuple):
         One half of each filter, the middle tap first; of the side groups the later one.
     lowpass : ndarray, shape (2 * LOW_HALF,)
         Filter that lowers a rate by eight.
-    raising : ndarray, shape (8, 16)
-        Taps that raise it again, one row a phase.
+    raising : ndarray, shape (16, 8)
+        Taps that raise it again, one column a phase.
     line, middles, slows, filtered, nodes : ndarray, shape (channels, kept + slack)
         Input at the three rates, output of the slow filter, and of both slower ones at the middle rate.
     added : ndarray, shape (channels, FRAME)
@@ -161,8 +164,8 @@ def long_filter_shapes(
     shapes[first + 3, 0] = middle_half + 1
     shapes[first + 4, 0] = slow_half + 1
     shapes[first + 5, 0] = 2 * LOW_HALF
-    shapes[first + 6, 0] = STEP
-    shapes[first + 6, 1] = RAISE_NODES
+    shapes[first + 6, 0] = RAISE_NODES
+    shapes[first + 6, 1] = STEP
     for row in range(first + 7, first + LONG_FILTER_ARRAYS):
         shapes[row, 0] = channels
     shapes[first + 7, 1] = _kept_line(delay, side_at) + SLACK
@@ -180,7 +183,7 @@ def design_lowpass(lowpass: Reals1, raising: Reals2) -> None:
     ----------
     lowpass : ndarray, shape (2 * LOW_HALF,)
         Gets the taps; the first is zero, so that the middle is the one of number LOW_HALF.
-    raising : ndarray, shape (8, 16)
+    raising : ndarray, shape (16, 8)
         Gets the same taps for each phase, eight times as high.
     """
     total: Precise = 0.0
@@ -194,7 +197,7 @@ def design_lowpass(lowpass: Reals1, raising: Reals2) -> None:
     for phase in range(STEP):
         for k in range(RAISE_NODES):
             distance = 1.0 * (phase - STEP * (k - 7))
-            raising[phase, k] = STEP * windowed_sinc(distance, 0.0625, width, _LOW_SHAPE) / total
+            raising[k, phase] = STEP * windowed_sinc(distance, 0.0625, width, _LOW_SHAPE) / total
 
 
 @kernel()
@@ -420,28 +423,87 @@ def add_symmetric(line: Reals1, centre: int, first: int, taps: Reals1, out: Real
             out[i] = total
 
 
-@kernel(reassociate=True)
-def _dot(a: Reals1, b: Reals1) -> float:
-    total = 0.0
-    for k in range(np.uintp(a.size)):
-        total += a[k] * b[k]
-    return total
+@kernel(abreast=True)
+def _dot(a: Reals1, line: Reals1, first: int) -> float:
+    """Sum of products, in eight lanes: of a multiple of eight taps with a line from a place on."""
+    t0 = 0.0
+    t1 = 0.0
+    t2 = 0.0
+    t3 = 0.0
+    t4 = 0.0
+    t5 = 0.0
+    t6 = 0.0
+    t7 = 0.0
+    base = np.uintp(first)
+    for group in range(np.uintp(a.size // 8)):
+        k = _8 * group
+        j = base + k
+        t0 += a[k] * line[j]
+        t1 += a[k + _1] * line[j + _1]
+        t2 += a[k + _2] * line[j + _2]
+        t3 += a[k + _3] * line[j + _3]
+        t4 += a[k + _4] * line[j + _4]
+        t5 += a[k + _5] * line[j + _5]
+        t6 += a[k + _6] * line[j + _6]
+        t7 += a[k + _7] * line[j + _7]
+    return ((t0 + t4) + (t2 + t6)) + ((t1 + t5) + (t3 + t7))
 
 
 @kernel()
 def lower_rate(line: Reals1, first: int, lowpass: Reals1, out: Reals1) -> None:
-    """Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``."""
+    """Take every eighth number behind a filter, whose middle tap stands behind half of them.
+
+    ``out[i]`` has its middle at ``line[first + 8 * i]``; a multiple of eight taps.
+    """
+    start = first - lowpass.size // 2
     for i in range(out.shape[0]):
-        start = first + STEP * i - LOW_HALF
-        out[i] = _dot(lowpass, line[start : start + 2 * LOW_HALF])
+        out[i] = _dot(lowpass, line, start + STEP * i)
 
 
-@kernel()
-def raise_rate(low: Reals1, raising: Reals2, out: Reals1) -> None:
-    """Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``."""
-    for i in range(out.shape[0] // STEP):
-        for phase in range(STEP):
-            out[STEP * i + phase] = _dot(raising[phase], low[i : i + RAISE_NODES])
+@kernel(abreast=True)
+def raise_rate(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
+    """Write eight numbers for each, of as many as fit into `out`.
+
+    Parameters
+    ----------
+    low : ndarray, shape (numbers,)
+        Input.
+    first : int
+        Number that the first tap multiplies for ``out[0]``, which lies half the taps less one further.
+    raising : ndarray, shape (taps, 8)
+        Taps for each phase.
+    out : ndarray, shape (8 * count,)
+        Output.
+    """
+    base = np.uintp(first)
+    for i in range(np.uintp(out.size // STEP)):
+        t0 = 0.0
+        t1 = 0.0
+        t2 = 0.0
+        t3 = 0.0
+        t4 = 0.0
+        t5 = 0.0
+        t6 = 0.0
+        t7 = 0.0
+        for k in range(np.uintp(raising.shape[0])):
+            value = low[base + i + k]
+            t0 += raising[k, _0] * value
+            t1 += raising[k, _1] * value
+            t2 += raising[k, _2] * value
+            t3 += raising[k, _3] * value
+            t4 += raising[k, _4] * value
+            t5 += raising[k, _5] * value
+            t6 += raising[k, _6] * value
+            t7 += raising[k, _7] * value
+        at = _8 * i
+        out[at] = t0
+        out[at + _1] = t1
+        out[at + _2] = t2
+        out[at + _3] = t3
+        out[at + _4] = t4
+        out[at + _5] = t5
+        out[at + _6] = t6
+        out[at + _7] = t7
 
 
 @kernel()
@@ -526,9 +588,9 @@ def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) ->
         filtered[i] = rates.slow[0] * slows[centre + i]
     add_symmetric(slows, centre, 1, rates.slow[1:], filtered)
     fresh_nodes = nodes[node_end - _MIDDLE_FRAME : node_end]
-    raise_rate(filtered, rates.raising, fresh_nodes)
+    raise_rate(filtered, 0, rates.raising, fresh_nodes)
     centre = middle_end - (delay - 57) // STEP + STEP
     for i in range(_MIDDLE_FRAME):
         fresh_nodes[i] += rates.middle[0] * middles[centre + i]
     add_symmetric(middles, centre, 1, rates.middle[1:], fresh_nodes)
-    raise_rate(nodes[node_end - _MIDDLE_FRAME - RAISE_NODES + 1 : node_end], rates.raising, rates.added[channel])
+    raise_rate(nodes, node_end - _MIDDLE_FRAME - RAISE_NODES + 1, rates.raising, rates.added[channel])

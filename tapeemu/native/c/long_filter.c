@@ -37,6 +37,15 @@
 #define LONG_FILTER_SLOW_FRAME 2
 #define LONG_FILTER_MIDDLE_SLACK 256
 #define LONG_FILTER_SLOW_SLACK 32
+#define LONG_FILTER_0 UINT64_C(0)
+#define LONG_FILTER_1 UINT64_C(1)
+#define LONG_FILTER_2 UINT64_C(2)
+#define LONG_FILTER_3 UINT64_C(3)
+#define LONG_FILTER_4 UINT64_C(4)
+#define LONG_FILTER_5 UINT64_C(5)
+#define LONG_FILTER_6 UINT64_C(6)
+#define LONG_FILTER_7 UINT64_C(7)
+#define LONG_FILTER_8 UINT64_C(8)
 #define LONG_FILTER_LONG_FILTER_ARRAYS 12
 
 /* Delay in samples: that of the slowest path, and it is one more than a multiple of 64. */
@@ -82,8 +91,8 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
     shapes.at[(first + 3) * shapes.n1] = (int64_t)(middle_half + 1);
     shapes.at[(first + 4) * shapes.n1] = (int64_t)(slow_half + 1);
     shapes.at[(first + 5) * shapes.n1] = INT64_C(128);
-    shapes.at[(first + 6) * shapes.n1] = INT64_C(8);
-    shapes.at[(first + 6) * shapes.n1 + 1] = INT64_C(16);
+    shapes.at[(first + 6) * shapes.n1] = INT64_C(16);
+    shapes.at[(first + 6) * shapes.n1 + 1] = INT64_C(8);
     for (ix row = first + 7; row < first + LONG_FILTER_LONG_FILTER_ARRAYS; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
     }
@@ -104,7 +113,7 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
  * ----------
  * lowpass : ndarray, shape (2 * LOW_HALF,)
  *     Gets the taps; the first is zero, so that the middle is the one of number LOW_HALF.
- * raising : ndarray, shape (8, 16)
+ * raising : ndarray, shape (16, 8)
  *     Gets the same taps for each phase, eight times as high.
  */
 KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising)
@@ -123,7 +132,7 @@ KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising)
     for (ix phase = 0; phase < LONG_FILTER_STEP; phase++) {
         for (ix k = 0; k < LONG_FILTER_RAISE_NODES; k++) {
             distance = 1.0 * (double)(phase - LONG_FILTER_STEP * (k - 7));
-            raising.at[phase * raising.n1 + k] = (real)(8.0 * oversampling_windowed_sinc(distance, 0.0625,
+            raising.at[k * raising.n1 + phase] = (real)(8.0 * oversampling_windowed_sinc(distance, 0.0625,
                 width, 10.0) / total);
         }
     }
@@ -388,33 +397,92 @@ KERNEL void long_filter_add_symmetric(reals_1 line, ix centre, ix first, reals_1
     }
 }
 
-KERNEL real long_filter_dot(reals_1 a, reals_1 b)
+/* Sum of products, in eight lanes: of a multiple of eight taps with a line from a place on. */
+KERNEL real long_filter_dot(reals_1 a, reals_1 line, ix first)
 {
-    REASSOCIATE
-    real total = REAL(0.0);
-    for (ux k = (ux)0; k < (ux)a.n0; k++) {
-        total += a.at[(ix)k] * b.at[(ix)k];
+    real t0 = REAL(0.0);
+    real t1 = REAL(0.0);
+    real t2 = REAL(0.0);
+    real t3 = REAL(0.0);
+    real t4 = REAL(0.0);
+    real t5 = REAL(0.0);
+    real t6 = REAL(0.0);
+    real t7 = REAL(0.0);
+    const ux base = (ux)first;
+    for (ux group = (ux)0; group < (ux)floor_division(a.n0, 8); group++) {
+        const uint64_t k = LONG_FILTER_8 * (uint64_t)group;
+        const uint64_t j = (uint64_t)base + k;
+        t0 += a.at[(ix)k] * line.at[(ix)j];
+        t1 += a.at[(ix)(k + LONG_FILTER_1)] * line.at[(ix)(j + LONG_FILTER_1)];
+        t2 += a.at[(ix)(k + LONG_FILTER_2)] * line.at[(ix)(j + LONG_FILTER_2)];
+        t3 += a.at[(ix)(k + LONG_FILTER_3)] * line.at[(ix)(j + LONG_FILTER_3)];
+        t4 += a.at[(ix)(k + LONG_FILTER_4)] * line.at[(ix)(j + LONG_FILTER_4)];
+        t5 += a.at[(ix)(k + LONG_FILTER_5)] * line.at[(ix)(j + LONG_FILTER_5)];
+        t6 += a.at[(ix)(k + LONG_FILTER_6)] * line.at[(ix)(j + LONG_FILTER_6)];
+        t7 += a.at[(ix)(k + LONG_FILTER_7)] * line.at[(ix)(j + LONG_FILTER_7)];
     }
-    return total;
+    return t0 + t4 + (t2 + t6) + (t1 + t5 + (t3 + t7));
 }
 
-/* Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``. */
+/*
+ * Take every eighth number behind a filter, whose middle tap stands behind half of them.
+ *
+ * ``out[i]`` has its middle at ``line[first + 8 * i]``; a multiple of eight taps.
+ */
 KERNEL void long_filter_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out)
 {
+    const ix start = first - floor_division(lowpass.n0, 2);
     for (ix i = 0; i < out.n0; i++) {
-        const ix start = first + LONG_FILTER_STEP * i - LONG_FILTER_LOW_HALF;
-        out.at[i] = long_filter_dot(lowpass, (reals_1){line.at + start, start + 128 - start});
+        out.at[i] = long_filter_dot(lowpass, line, start + LONG_FILTER_STEP * i);
     }
 }
 
-/* Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``. */
-KERNEL void long_filter_raise_rate(reals_1 low, reals_2 raising, reals_1 out)
+/*
+ * Write eight numbers for each, of as many as fit into `out`.
+ *
+ * Parameters
+ * ----------
+ * low : ndarray, shape (numbers,)
+ *     Input.
+ * first : int
+ *     Number that the first tap multiplies for ``out[0]``, which lies half the taps less one further.
+ * raising : ndarray, shape (taps, 8)
+ *     Taps for each phase.
+ * out : ndarray, shape (8 * count,)
+ *     Output.
+ */
+KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals_1 out)
 {
-    for (ix i = 0; i < floor_division(out.n0, LONG_FILTER_STEP); i++) {
-        for (ix phase = 0; phase < LONG_FILTER_STEP; phase++) {
-            out.at[LONG_FILTER_STEP * i + phase] = long_filter_dot((reals_1){raising.at + phase * raising.n1,
-                raising.n1}, (reals_1){low.at + i, i + LONG_FILTER_RAISE_NODES - i});
+    const ux base = (ux)first;
+    for (ux i = (ux)0; i < (ux)floor_division(out.n0, LONG_FILTER_STEP); i++) {
+        real t0 = REAL(0.0);
+        real t1 = REAL(0.0);
+        real t2 = REAL(0.0);
+        real t3 = REAL(0.0);
+        real t4 = REAL(0.0);
+        real t5 = REAL(0.0);
+        real t6 = REAL(0.0);
+        real t7 = REAL(0.0);
+        for (ux k = (ux)0; k < (ux)raising.n0; k++) {
+            const real value = low.at[(ix)(base + i + k)];
+            t0 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_0] * value;
+            t1 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_1] * value;
+            t2 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_2] * value;
+            t3 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_3] * value;
+            t4 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_4] * value;
+            t5 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_5] * value;
+            t6 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_6] * value;
+            t7 += raising.at[(ix)k * raising.n1 + (ix)LONG_FILTER_7] * value;
         }
+        const uint64_t at = LONG_FILTER_8 * (uint64_t)i;
+        out.at[(ix)at] = t0;
+        out.at[(ix)(at + LONG_FILTER_1)] = t1;
+        out.at[(ix)(at + LONG_FILTER_2)] = t2;
+        out.at[(ix)(at + LONG_FILTER_3)] = t3;
+        out.at[(ix)(at + LONG_FILTER_4)] = t4;
+        out.at[(ix)(at + LONG_FILTER_5)] = t5;
+        out.at[(ix)(at + LONG_FILTER_6)] = t6;
+        out.at[(ix)(at + LONG_FILTER_7)] = t7;
     }
 }
 
@@ -516,14 +584,13 @@ KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates, reals_
     long_filter_add_symmetric(slows, centre, 1, (reals_1){rates->slow.at + 1, rates->slow.n0 - 1}, filtered);
     reals_1 fresh_nodes = (reals_1){nodes.at + node_end - LONG_FILTER_MIDDLE_FRAME, node_end - (node_end -
         LONG_FILTER_MIDDLE_FRAME)};
-    long_filter_raise_rate(filtered, rates->raising, fresh_nodes);
+    long_filter_raise_rate(filtered, 0, rates->raising, fresh_nodes);
     centre = middle_end - floor_division(delay - 57, LONG_FILTER_STEP) + LONG_FILTER_STEP;
     for (ix i = 0; i < LONG_FILTER_MIDDLE_FRAME; i++) {
         fresh_nodes.at[i] += rates->middle.at[0] * middles.at[centre + i];
     }
     long_filter_add_symmetric(middles, centre, 1, (reals_1){rates->middle.at + 1, rates->middle.n0 - 1},
         fresh_nodes);
-    long_filter_raise_rate((reals_1){nodes.at + node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES
-        + 1, node_end - (node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES + 1)}, rates->raising,
-        (reals_1){rates->added.at + channel * rates->added.n1, rates->added.n1});
+    long_filter_raise_rate(nodes, node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES + 1,
+        rates->raising, (reals_1){rates->added.at + channel * rates->added.n1, rates->added.n1});
 }

@@ -35,14 +35,15 @@
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
 #define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
 #define TAPE_RESPONSE_MIDDLE_BEYOND 64
-#define TAPE_RESPONSE_ERASING_HALF 16
+#define TAPE_RESPONSE_ERASING_HALF 8
 #define TAPE_RESPONSE_ERASING_POINTS 512
 #define TAPE_RESPONSE_LEVEL_HALF 16
 #define TAPE_RESPONSE_LEVEL_DELAY 377
 #define TAPE_RESPONSE_MOST_ERASING REAL(3.0)
 #define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
 #define TAPE_RESPONSE_GENTLE_FIELD REAL(2.5)
-#define TAPE_RESPONSE_LINE_KEPT 417
+#define TAPE_RESPONSE_SPLINE 4
+#define TAPE_RESPONSE_LINE_KEPT 401
 #define TAPE_RESPONSE_FLUSH REAL(0x1.4484bfeebc2a0p-100)
 #define TAPE_RESPONSE_GAIN 0
 #define TAPE_RESPONSE_ERASING 1
@@ -155,7 +156,7 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64s_2 shapes)
 {
-    for (ix row = 0; row < 15; row++) {
+    for (ix row = 0; row < 17; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -164,24 +165,27 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[1 * shapes.n1] = INT64_C(2);
     shapes.at[2 * shapes.n1] = (int64_t)channels;
     shapes.at[2 * shapes.n1 + 1] = INT64_C(6);
-    shapes.at[3 * shapes.n1] = INT64_C(17);
+    shapes.at[3 * shapes.n1] = INT64_C(9);
     shapes.at[4 * shapes.n1] = INT64_C(17);
-    for (ix row = 5; row < 12; row++) {
+    shapes.at[5 * shapes.n1] = INT64_C(32);
+    shapes.at[6 * shapes.n1] = INT64_C(4);
+    shapes.at[6 * shapes.n1 + 1] = INT64_C(8);
+    for (ix row = 7; row < 14; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
     }
-    shapes.at[5 * shapes.n1 + 1] = INT64_C(2240);
-    shapes.at[6 * shapes.n1 + 1] = INT64_C(335);
-    shapes.at[7 * shapes.n1 + 1] = INT64_C(272);
-    shapes.at[8 * shapes.n1 + 1] = INT64_C(128);
-    for (ix row = 9; row < 12; row++) {
-        shapes.at[row * shapes.n1 + 1] = INT64_C(2465);
+    shapes.at[7 * shapes.n1 + 1] = INT64_C(2240);
+    shapes.at[8 * shapes.n1 + 1] = INT64_C(335);
+    shapes.at[9 * shapes.n1 + 1] = INT64_C(272);
+    shapes.at[10 * shapes.n1 + 1] = INT64_C(128);
+    for (ix row = 11; row < 14; row++) {
+        shapes.at[row * shapes.n1 + 1] = INT64_C(2449);
     }
-    shapes.at[12 * shapes.n1] = INT64_C(4);
-    shapes.at[12 * shapes.n1 + 1] = INT64_C(128);
-    shapes.at[13 * shapes.n1] = INT64_C(49);
-    shapes.at[14 * shapes.n1] = (int64_t)channels;
-    shapes.at[14 * shapes.n1 + 1] = INT64_C(2152);
-    ix first = 15;
+    shapes.at[14 * shapes.n1] = INT64_C(4);
+    shapes.at[14 * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[15 * shapes.n1] = INT64_C(49);
+    shapes.at[16 * shapes.n1] = (int64_t)channels;
+    shapes.at[16 * shapes.n1 + 1] = INT64_C(2152);
+    ix first = 17;
     const ix side_at = tape_response_side_at(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
@@ -402,14 +406,14 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
         }
         total = 0.0;
         double response = 0.0;
-        for (ix n = 0; n < 17; n++) {
+        for (ix n = 0; n < 9; n++) {
             tap = long_filter_symmetric_tap(points, n) * long_filter_taper(n, TAPE_RESPONSE_ERASING_HALF);
             memory->erasing.at[n] = (real)tap;
             const double pair = n == 0 ? tap : 2.0 * tap;
             total += pair;
             response += pair * elementary_cosine_of_turns((double)n * held / sample_rate);
         }
-        for (ix n = 0; n < 17; n++) {
+        for (ix n = 0; n < 9; n++) {
             memory->erasing.at[n] = (real)((double)memory->erasing.at[n] / total);
         }
         steepness = steepness * 0x1.62e42fefa39efp-1 / 10000.0 * held / elementary_logarithm(total /
@@ -423,6 +427,33 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
     }
     for (ix n = 0; n < 17; n++) {
         memory->level_taps.at[n] = (real)((double)memory->level_taps.at[n] / total);
+    }
+}
+
+/* Cubic B-splines: four means of eight samples in a row, which has no negative weight and adds up to 1. */
+KERNEL void tape_response_design_splines(reals_1 lowering, reals_2 raising)
+{
+    for (ix k = 0; k < lowering.n0; k++) {
+        lowering.at[k] = REAL(0.0);
+    }
+    const ix middle = floor_division(lowering.n0, 2);
+    lowering.at[middle - 14] = REAL(1.0);
+    for (ix _ = 0; _ < TAPE_RESPONSE_SPLINE; _++) {
+        for (ix k = lowering.n0 - 1; k > -1; k -= 1) {
+            double total = 0.0;
+            const ix stop_1 = smaller_integer(TAPE_RESPONSE_STEP, k + 1);
+            for (ix back = 0; back < stop_1; back++) {
+                total += (double)lowering.at[k - back];
+            }
+            lowering.at[k] = (real)(total / 8.0);
+        }
+    }
+    for (ix k = 0; k < TAPE_RESPONSE_SPLINE; k++) {
+        for (ix phase = 0; phase < TAPE_RESPONSE_STEP; phase++) {
+            const ix place = middle + phase - TAPE_RESPONSE_STEP * (k - 1);
+            raising.at[k * raising.n1 + phase] = place < lowering.n0 ? REAL(8.0) * lowering.at[place] :
+                REAL(0.0);
+        }
     }
 }
 
@@ -461,6 +492,7 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     oversampling_oversampler_design(factor, &memory->over);
     tape_response_design_filters(settings, sample_rate, lost_um, memory, thin, deep);
     tape_response_design_erasing(sample_rate, memory);
+    tape_response_design_splines(memory->lowering, memory->raising);
 }
 
 KERNEL void tape_response_clear(reals_2 rows)
@@ -501,7 +533,6 @@ KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double 
     for (ix i = 0; i < audio.n0; i++) {
         const double now = (double)audio.at[i];
         out = out * pole + (now - zero * before);
-        out = magnitude_double(out) > 0x1.4484bfeebc2a0p-100 ? out : 0.0;
         audio.at[i] = (real)(gain * out);
         before = now;
     }
@@ -528,11 +559,9 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
     for (ix i = 0; i < count; i++) {
         const double now = (double)audio.at[i];
         out = out * high + (now - before);
-        out = magnitude_double(out) > 0x1.4484bfeebc2a0p-100 ? out : 0.0;
         before = now;
         const double middle = (double)high_gain * out;
         bass = bass * high + (middle - zero * between);
-        bass = magnitude_double(bass) > 0x1.4484bfeebc2a0p-100 ? bass : 0.0;
         between = middle;
         line.at[write + i] = (real)((double)bass_gain * bass);
     }
@@ -580,8 +609,7 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
     const ix node_end = nodes.n0 - 256 + floor_division(at, TAPE_RESPONSE_STEP);
     const ix count = 16;
     long_filter_lower_rate(squares, line_end - TAPE_RESPONSE_FRAME + TAPE_RESPONSE_STEP - 1 -
-        TAPE_RESPONSE_LOW_HALF, memory->post.lowpass, (reals_1){levels.at + end - count, end - (end -
-        count)});
+        TAPE_RESPONSE_LOW_HALF, memory->lowering, (reals_1){levels.at + end - count, end - (end - count)});
     const ix centre = end - 40 + TAPE_RESPONSE_STEP;
     reals_1 fresh = (reals_1){nodes.at + node_end - count, node_end - (node_end - count)};
     for (ix i = 0; i < count; i++) {
@@ -590,8 +618,7 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
     long_filter_add_symmetric(levels, centre, 1, (reals_1){memory->level_taps.at + 1, memory->level_taps.n0 -
         1}, fresh);
     reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
-    long_filter_raise_rate((reals_1){nodes.at + node_end - count - TAPE_RESPONSE_RAISE_NODES + 1, node_end -
-        (node_end - count - TAPE_RESPONSE_RAISE_NODES + 1)}, memory->post.raising, erased);
+    long_filter_raise_rate(nodes, node_end - count - 8 - 1, memory->raising, erased);
     const real most = TAPE_RESPONSE_MOST_ERASING;
     for (ix i = 0; i < TAPE_RESPONSE_FRAME; i++) {
         erased.at[i] = smaller(larger(erased.at[i], REAL(0.0)), most);
@@ -622,13 +649,13 @@ KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeRespons
         tape_response_take(once, fresh, memory->erasing, (reals_1){twice.at + write, write + count - write});
         /* The third time at the moment that is let out, where the second is late by two halves. */
         reals_1 thrice = (reals_1){memory->work.at + 3 * memory->work.n1, count};
-        tape_response_take(twice, centre + 32, memory->erasing, thrice);
+        tape_response_take(twice, centre + 16, memory->erasing, thrice);
         reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
         const ix within = floor_remainder(at, TAPE_RESPONSE_FRAME);
         for (ix i = 0; i < count; i++) {
             const real r = erased.at[within + i];
             const real first = once.at[centre + TAPE_RESPONSE_ERASING_HALF + i];
-            const real second = twice.at[centre + 32 + i];
+            const real second = twice.at[centre + 16 + i];
             const real square = REAL(0.5) * r * (r - REAL(1.0));
             const real cube = square * (r - REAL(2.0)) * REAL(0x1.5555555555555p-2);
             /* One product at a time: there is one way to fuse each, for whatever number of samples. */
@@ -704,6 +731,11 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 out.at[channel * out.n1 + done + i] = audio.at[i];
             }
             if (full) {
+                /* Here alone, for each test would make the next sample wait. */
+                for (ix k = 0; k < TAPE_RESPONSE_STATE; k++) {
+                    slopes.at[k] = magnitude_double(slopes.at[k]) > 0x1.4484bfeebc2a0p-100 ? slopes.at[k] :
+                        0.0;
+                }
                 reals_1 work = (reals_1){memory->work.at + 1 * memory->work.n1, memory->work.n1};
                 long_filter_frame(channel, at + count, &memory->post, work);
                 if (erasing != REAL(0.0)) {
