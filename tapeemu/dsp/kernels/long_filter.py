@@ -59,7 +59,7 @@ SLACK = 2048
 STEP = 8
 SLOW_STEP = 64
 HALF = 48
-SIDE = 64
+SIDE = 40
 """Taps on one side of the middle, and of each side group; multiples of eight."""
 
 LOW_HALF = 64
@@ -81,12 +81,13 @@ SIDE_AT, MIDDLE_HALF, SLOW_HALF, DELAY = 0, 1, 2, 3
 _PLAN = 4
 _MIDDLE_FRAME = FRAME // STEP
 _SLOW_FRAME = FRAME // SLOW_STEP
+_FILTERED = _SLOW_FRAME + RAISE_NODES - 1
 _MIDDLE_SLACK = SLACK // STEP
 _SLOW_SLACK = SLACK // SLOW_STEP
 _0, _1, _2, _3 = np.uintp(0), np.uintp(1), np.uintp(2), np.uintp(3)
 _4, _5, _6, _7 = np.uintp(4), np.uintp(5), np.uintp(6), np.uintp(7)
 _8 = np.uintp(8)
-LONG_FILTER_ARRAYS = 12
+LONG_FILTER_ARRAYS = 13
 """Arrays in the group below."""
 
 
@@ -103,8 +104,10 @@ class LongFilter(NamedTuple):
         Filter that lowers a rate by eight.
     raising : ndarray, shape (16, 8)
         Taps that raise it again, one column a phase.
-    line, middles, slows, filtered, nodes : ndarray, shape (channels, kept + slack)
-        Input at the three rates, output of the slow filter, and of both slower ones at the middle rate.
+    line, middles, slows, nodes : ndarray, shape (channels, kept + slack)
+        Input at the three rates, and output of both slower filters at the middle rate.
+    filtered : ndarray, shape (channels, 17)
+        Output of the slow filter.
     added : ndarray, shape (channels, FRAME)
         What the lower rates add to the frame.
     """
@@ -120,6 +123,7 @@ class LongFilter(NamedTuple):
     middles: Reals2
     slows: Reals2
     nodes: Reals2
+    filtered: Reals2
     added: Reals2
 
 
@@ -172,7 +176,8 @@ def long_filter_shapes(
     shapes[first + 8, 1] = _kept_middles(delay, middle_half) + _MIDDLE_SLACK
     shapes[first + 9, 1] = _kept_slows(delay, slow_half) + _SLOW_SLACK
     shapes[first + 10, 1] = RAISE_NODES + _MIDDLE_SLACK
-    shapes[first + 11, 1] = FRAME
+    shapes[first + 11, 1] = _FILTERED
+    shapes[first + 12, 1] = FRAME
 
 
 @kernel()
@@ -390,6 +395,8 @@ def long_filter_clear(rates: LongFilter) -> None:
             rates.slows[channel, i] = 0.0
         for i in range(rates.nodes.shape[1]):
             rates.nodes[channel, i] = 0.0
+        for i in range(_FILTERED):
+            rates.filtered[channel, i] = 0.0
         for i in range(FRAME):
             rates.added[channel, i] = 0.0
 
@@ -554,7 +561,7 @@ def long_filter_run(channel: int, at: int, fresh: Reals1, rates: LongFilter, out
 
 
 @kernel()
-def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) -> None:
+def long_filter_frame(channel: int, at: int, rates: LongFilter) -> None:
     """Make what the lower rates add to the next frame, when one is full.
 
     Parameters
@@ -564,8 +571,6 @@ def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) ->
         Samples written since what is kept was moved: a multiple of FRAME, not zero.
     rates : LongFilter
         Changed in place.
-    work : ndarray, shape (FRAME,)
-        Scratch.
     """
     delay = int(rates.plan[DELAY])
     line = rates.line[channel]
@@ -580,13 +585,14 @@ def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) ->
     lower_rate(line, line_end - FRAME + STEP - 1 - LOW_HALF, rates.lowpass, fresh_middles)
     fresh_slows = slows[slow_end - _SLOW_FRAME : slow_end]
     lower_rate(middles, middle_end - _MIDDLE_FRAME + STEP - 1 - LOW_HALF, rates.lowpass, fresh_slows)
-    # Numbers of the slow filter that the new nodes lie between, the first and the last 15 of them apart.
-    count = _SLOW_FRAME + RAISE_NODES - 1
-    centre = slow_end - (delay - 577) // SLOW_STEP - 7
-    filtered = work[:count]
-    for i in range(count):
-        filtered[i] = rates.slow[0] * slows[centre + i]
-    add_symmetric(slows, centre, 1, rates.slow[1:], filtered)
+    filtered = rates.filtered[channel]
+    for i in range(RAISE_NODES - 1):
+        filtered[i] = filtered[i + _SLOW_FRAME]
+    centre = slow_end - (delay - 577) // SLOW_STEP - 7 + RAISE_NODES - 1
+    fresh = filtered[RAISE_NODES - 1 :]
+    for i in range(_SLOW_FRAME):
+        fresh[i] = rates.slow[0] * slows[centre + i]
+    add_symmetric(slows, centre, 1, rates.slow[1:], fresh)
     fresh_nodes = nodes[node_end - _MIDDLE_FRAME : node_end]
     raise_rate(filtered, 0, rates.raising, fresh_nodes)
     centre = middle_end - (delay - 57) // STEP + STEP

@@ -54,8 +54,9 @@ from tapeemu.dsp.kernels.offset_filter import offset_pole
 from tapeemu.dsp.kernels.oversampling import (
     HISTORY_HIGH,
     OVERSAMPLER_ARRAYS,
+    SOFTLY_EARLIER,
     Oversampler,
-    fall,
+    fall_softly,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -615,7 +616,7 @@ def tape_response_design(
     plan[REPLAY_POLE] = bass
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
     factor = _factor(settings, sample_rate)
-    memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor)
+    memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor) - SOFTLY_EARLIER
     memory.state[_AT] = start_sample - start_sample // FRAME * FRAME
     oversampler_design(factor, memory.over)
     _design_filters(settings, sample_rate, lost_um, memory, thin, deep)
@@ -699,12 +700,18 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
 
 @kernel()
 def _take(line: Reals1, centre: int, taps: Reals1, out: Reals1) -> None:
-    """Write what a filter takes away: ``line`` less the line behind it."""
-    for i in range(out.shape[0]):
-        out[i] = taps[0] * line[centre + i]
-    add_symmetric(line, centre, 1, taps[1:], out)
-    for i in range(out.shape[0]):
-        out[i] = line[centre + i] - out[i]
+    """Write what a filter takes away: ``line`` less the line behind it; FRAME samples or fewer."""
+    count = min(out.shape[0], FRAME)
+    older = line[centre - _ERASING_HALF :]
+    newer = line[centre + 1 :]
+    middle = line[centre:]
+    part = taps[1:]
+    rest = 1.0 - taps[0]
+    for i in range(count):
+        total = rest * middle[i]
+        for k in range(_ERASING_HALF):
+            total -= part[k] * (older[i + (_ERASING_HALF - 1 - k)] + newer[i + k])
+        out[i] = total
 
 
 @kernel()
@@ -819,7 +826,7 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 squares[write + i] = erasing * audio[i] * audio[i]
             rise(audio, channel, over)
             _saturate(count * rows_per_base, gain, level, over.high[channel])
-            fall(channel, over, audio)
+            fall_softly(channel, over, audio)
             _erase(channel, at, latency, memory, audio)
             long_filter_run(channel, at, audio, memory.post, audio)
             _slope(audio, plan[REPLAY_POLE], 1.0, plan[REPLAY_GAIN], slopes[4:6])
@@ -829,8 +836,7 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 # Here alone, for each test would make the next sample wait.
                 for k in range(_STATE):
                     slopes[k] = slopes[k] if abs(slopes[k]) > _FLUSH else 0.0
-                work = memory.work[1]
-                long_filter_frame(channel, at + count, memory.post, work)
+                long_filter_frame(channel, at + count, memory.post)
                 if erasing != 0.0:
                     _frame_level(channel, at + count, memory)
                 if at + count == SLACK:

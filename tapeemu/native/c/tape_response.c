@@ -11,19 +11,20 @@
 
 #define TAPE_RESPONSE_FACE_NODES 118
 #define TAPE_RESPONSE_NODE_ROWS 5
-#define TAPE_RESPONSE_FIT_ROWS 115
+#define TAPE_RESPONSE_FIT_ROWS 91
 #define TAPE_RESPONSE_FRAME 128
 #define TAPE_RESPONSE_HALF 48
-#define TAPE_RESPONSE_LONG_FILTER_ARRAYS 12
+#define TAPE_RESPONSE_LONG_FILTER_ARRAYS 13
 #define TAPE_RESPONSE_LOW_HALF 64
 #define TAPE_RESPONSE_RAISE_NODES 16
-#define TAPE_RESPONSE_SIDE 64
+#define TAPE_RESPONSE_SIDE 40
 #define TAPE_RESPONSE_SLACK 2048
 #define TAPE_RESPONSE_SLOW_STEP 64
 #define TAPE_RESPONSE_STEP 8
-#define TAPE_RESPONSE_UNKNOWNS 113
+#define TAPE_RESPONSE_UNKNOWNS 89
 #define TAPE_RESPONSE_HISTORY_HIGH 24
 #define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
+#define TAPE_RESPONSE_SOFTLY_EARLIER 16
 #define TAPE_RESPONSE_SATURATED_HZ REAL(10000.0)
 #define TAPE_RESPONSE_MOST_RECORD_LOSS_UM REAL(20.0)
 #define TAPE_RESPONSE_TURN REAL(0x1.921fb54442d18p+2)
@@ -70,7 +71,7 @@ KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sam
     if (settings->face_mm == 0.0) {
         return 0;
     }
-    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 32);
+    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 20);
 }
 
 /* The next multiple of eight. */
@@ -203,8 +204,8 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[(first + 1) * shapes.n1] = (int64_t)tape_response_points(2 * (side_at + TAPE_RESPONSE_SIDE));
     shapes.at[(first + 2) * shapes.n1] = (int64_t)tape_response_points(2 * middle_half);
     shapes.at[(first + 3) * shapes.n1] = (int64_t)tape_response_points(2 * slow_half);
-    shapes.at[(first + 4) * shapes.n1] = INT64_C(115);
-    shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(113);
+    shapes.at[(first + 4) * shapes.n1] = INT64_C(91);
+    shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(89);
 }
 
 /* Shares of the echoes of thin and of deep poles. */
@@ -486,7 +487,8 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     plan.at[TAPE_RESPONSE_REPLAY_POLE] = bass;
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
     const ix factor = tape_response_factor(settings, sample_rate);
-    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_oversampler_latency(factor);
+    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)(oversampling_oversampler_latency(factor) -
+        TAPE_RESPONSE_SOFTLY_EARLIER);
     memory->state.at[TAPE_RESPONSE_AT] = start_sample - floor_division_64(start_sample, INT64_C(128)) *
         INT64_C(128);
     oversampling_oversampler_design(factor, &memory->over);
@@ -577,15 +579,22 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
         audio);
 }
 
-/* Write what a filter takes away: ``line`` less the line behind it. */
+/* Write what a filter takes away: ``line`` less the line behind it; FRAME samples or fewer. */
 KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = taps.at[0] * line.at[centre + i];
-    }
-    long_filter_add_symmetric(line, centre, 1, (reals_1){taps.at + 1, taps.n0 - 1}, out);
-    for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = line.at[centre + i] - out.at[i];
+    const ix count = smaller_integer(out.n0, TAPE_RESPONSE_FRAME);
+    reals_1 older = (reals_1){line.at + centre - TAPE_RESPONSE_ERASING_HALF, line.n0 - (centre -
+        TAPE_RESPONSE_ERASING_HALF)};
+    reals_1 newer = (reals_1){line.at + centre + 1, line.n0 - (centre + 1)};
+    reals_1 middle = (reals_1){line.at + centre, line.n0 - centre};
+    reals_1 part = (reals_1){taps.at + 1, taps.n0 - 1};
+    const real rest = REAL(1.0) - taps.at[0];
+    for (ix i = 0; i < count; i++) {
+        real total = rest * middle.at[i];
+        for (ix k = 0; k < TAPE_RESPONSE_ERASING_HALF; k++) {
+            total -= part.at[k] * (older.at[i + (7 - k)] + newer.at[i + k]);
+        }
+        out.at[i] = total;
     }
 }
 
@@ -722,7 +731,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
             oversampling_rise(audio, channel, &over);
             tape_response_saturate(count * rows_per_base, gain, level, (reals_2){over.high.at + channel *
                 over.high.n1 * over.high.n2, over.high.n1, over.high.n2});
-            oversampling_fall(channel, &over, audio);
+            oversampling_fall_softly(channel, &over, audio);
             tape_response_erase(channel, at, latency, memory, audio);
             long_filter_run(channel, at, audio, &memory->post, audio);
             tape_response_slope(audio, plan.at[TAPE_RESPONSE_REPLAY_POLE], 1.0,
@@ -736,8 +745,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                     slopes.at[k] = magnitude_double(slopes.at[k]) > 0x1.4484bfeebc2a0p-100 ? slopes.at[k] :
                         0.0;
                 }
-                reals_1 work = (reals_1){memory->work.at + 1 * memory->work.n1, memory->work.n1};
-                long_filter_frame(channel, at + count, &memory->post, work);
+                long_filter_frame(channel, at + count, &memory->post);
                 if (erasing != REAL(0.0)) {
                     tape_response_frame_level(channel, at + count, memory);
                 }
