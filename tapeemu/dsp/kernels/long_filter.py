@@ -17,6 +17,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import cosine_of_turns
+from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.oversampling import windowed_sinc
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 
@@ -60,7 +61,7 @@ SLACK = 2048
 STEP = 8
 SLOW_STEP = 64
 HALF = 48
-SIDE = 64
+SIDE = 40
 """Taps on one side of the middle, and of each side group; multiples of eight."""
 
 LOW_HALF = 64
@@ -82,9 +83,11 @@ SIDE_AT, MIDDLE_HALF, SLOW_HALF, DELAY = 0, 1, 2, 3
 _PLAN = 4
 _MIDDLE_FRAME = FRAME // STEP
 _SLOW_FRAME = FRAME // SLOW_STEP
+_FILTERED = _SLOW_FRAME + RAISE_NODES - 1
 _MIDDLE_SLACK = SLACK // STEP
 _SLOW_SLACK = SLACK // SLOW_STEP
-LONG_FILTER_ARRAYS = 12
+_8 = np.uintp(8)
+LONG_FILTER_ARRAYS = 13
 """Arrays in the group below."""
 
 
@@ -99,10 +102,12 @@ class LongFilter(NamedTuple):
         One half of each filter, the middle tap first; of the side groups the later one.
     lowpass : ndarray, shape (2 * LOW_HALF,)
         Filter that lowers a rate by eight.
-    raising : ndarray, shape (8, 16)
-        Taps that raise it again, one row a phase.
-    line, middles, slows, filtered, nodes : ndarray, shape (channels, kept + slack)
-        Input at the three rates, output of the slow filter, and of both slower ones at the middle rate.
+    raising : ndarray, shape (16, 8)
+        Taps that raise it again, one column a phase.
+    line, middles, slows, nodes : ndarray, shape (channels, kept + slack)
+        Input at the three rates, and output of both slower filters at the middle rate.
+    filtered : ndarray, shape (channels, 17)
+        Output of the slow filter.
     added : ndarray, shape (channels, FRAME)
         What the lower rates add to the frame.
     """
@@ -118,6 +123,7 @@ class LongFilter(NamedTuple):
     middles: Reals2
     slows: Reals2
     nodes: Reals2
+    filtered: Reals2
     added: Reals2
 
 
@@ -162,15 +168,16 @@ def long_filter_shapes(
     shapes[first + 3, 0] = middle_half + 1
     shapes[first + 4, 0] = slow_half + 1
     shapes[first + 5, 0] = 2 * LOW_HALF
-    shapes[first + 6, 0] = STEP
-    shapes[first + 6, 1] = RAISE_NODES
+    shapes[first + 6, 0] = RAISE_NODES
+    shapes[first + 6, 1] = STEP
     for row in range(first + 7, first + LONG_FILTER_ARRAYS):
         shapes[row, 0] = channels
     shapes[first + 7, 1] = _kept_line(delay, side_at) + SLACK
     shapes[first + 8, 1] = _kept_middles(delay, middle_half) + _MIDDLE_SLACK
     shapes[first + 9, 1] = _kept_slows(delay, slow_half) + _SLOW_SLACK
     shapes[first + 10, 1] = RAISE_NODES + _MIDDLE_SLACK
-    shapes[first + 11, 1] = FRAME
+    shapes[first + 11, 1] = _FILTERED
+    shapes[first + 12, 1] = FRAME
 
 
 @kernel()
@@ -181,7 +188,7 @@ def design_lowpass(lowpass: Reals1, raising: Reals2) -> None:
     ----------
     lowpass : ndarray, shape (2 * LOW_HALF,)
         Gets the taps; the first is zero, so that the middle is the one of number LOW_HALF.
-    raising : ndarray, shape (8, 16)
+    raising : ndarray, shape (16, 8)
         Gets the same taps for each phase, eight times as high.
     """
     total: Precise = 0.0
@@ -195,7 +202,7 @@ def design_lowpass(lowpass: Reals1, raising: Reals2) -> None:
     for phase in range(STEP):
         for k in range(RAISE_NODES):
             distance = 1.0 * (phase - STEP * (k - 7))
-            raising[phase, k] = STEP * windowed_sinc(distance, 0.0625, width, _LOW_SHAPE) / total
+            raising[k, phase] = STEP * windowed_sinc(distance, 0.0625, width, _LOW_SHAPE) / total
 
 
 @kernel()
@@ -388,6 +395,8 @@ def long_filter_clear(rates: LongFilter) -> None:
             rates.slows[channel, i] = 0.0
         for i in range(rates.nodes.shape[1]):
             rates.nodes[channel, i] = 0.0
+        for i in range(_FILTERED):
+            rates.filtered[channel, i] = 0.0
         for i in range(FRAME):
             rates.added[channel, i] = 0.0
 
@@ -423,17 +432,39 @@ def add_symmetric(line: Reals1, centre: int, first: int, taps: Reals1, out: Real
 
 @kernel()
 def lower_rate(line: Reals1, first: int, lowpass: Reals1, out: Reals1) -> None:
-    """Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``."""
+    """Take every eighth number behind a filter, whose middle tap stands behind half of them.
+
+    ``out[i]`` has its middle at ``line[first + 8 * i]``; a multiple of eight taps.
+    """
+    start = first - lowpass.size // 2
     for i in range(out.shape[0]):
-        out[i] = dot_product(lowpass, line, first + STEP * i - LOW_HALF)
+        out[i] = dot_product(lowpass, line, start + STEP * i)
 
 
-@kernel()
-def raise_rate(low: Reals1, raising: Reals2, out: Reals1) -> None:
-    """Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``."""
-    for i in range(out.shape[0] // STEP):
-        for phase in range(STEP):
-            out[STEP * i + phase] = dot_product(raising[phase], low, i)
+@kernel(abreast=True)
+def raise_rate(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
+    """Write eight numbers for each, of as many as fit into `out`.
+
+    Parameters
+    ----------
+    low : ndarray, shape (numbers,)
+        Input.
+    first : int
+        Number that the first tap multiplies for ``out[0]``, which lies half the taps less one further.
+    raising : ndarray, shape (taps, 8)
+        Taps for each phase.
+    out : ndarray, shape (8 * count,)
+        Output.
+    """
+    base = np.uintp(first)
+    for i in range(np.uintp(out.size // STEP)):
+        phases = eight_lanes()
+        for k in range(np.uintp(raising.shape[0])):
+            value = low[base + i + k]
+            for phase in range(_8):
+                phases[phase] += raising[k, phase] * value
+        for phase in range(_8):
+            out[_8 * i + phase] = phases[phase]
 
 
 @kernel()
@@ -484,7 +515,7 @@ def long_filter_run(channel: int, at: int, fresh: Reals1, rates: LongFilter, out
 
 
 @kernel()
-def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) -> None:
+def long_filter_frame(channel: int, at: int, rates: LongFilter) -> None:
     """Make what the lower rates add to the next frame, when one is full.
 
     Parameters
@@ -494,8 +525,6 @@ def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) ->
         Samples written since what is kept was moved: a multiple of FRAME, not zero.
     rates : LongFilter
         Changed in place.
-    work : ndarray, shape (FRAME,)
-        Scratch.
     """
     delay = int(rates.plan[DELAY])
     line = rates.line[channel]
@@ -510,17 +539,18 @@ def long_filter_frame(channel: int, at: int, rates: LongFilter, work: Reals1) ->
     lower_rate(line, line_end - FRAME + STEP - 1 - LOW_HALF, rates.lowpass, fresh_middles)
     fresh_slows = slows[slow_end - _SLOW_FRAME : slow_end]
     lower_rate(middles, middle_end - _MIDDLE_FRAME + STEP - 1 - LOW_HALF, rates.lowpass, fresh_slows)
-    # Numbers of the slow filter that the new nodes lie between, the first and the last 15 of them apart.
-    count = _SLOW_FRAME + RAISE_NODES - 1
-    centre = slow_end - (delay - 577) // SLOW_STEP - 7
-    filtered = work[:count]
-    for i in range(count):
-        filtered[i] = rates.slow[0] * slows[centre + i]
-    add_symmetric(slows, centre, 1, rates.slow[1:], filtered)
+    filtered = rates.filtered[channel]
+    for i in range(RAISE_NODES - 1):
+        filtered[i] = filtered[i + _SLOW_FRAME]
+    centre = slow_end - (delay - 577) // SLOW_STEP - 7 + RAISE_NODES - 1
+    fresh = filtered[RAISE_NODES - 1 :]
+    for i in range(_SLOW_FRAME):
+        fresh[i] = rates.slow[0] * slows[centre + i]
+    add_symmetric(slows, centre, 1, rates.slow[1:], fresh)
     fresh_nodes = nodes[node_end - _MIDDLE_FRAME : node_end]
-    raise_rate(filtered, rates.raising, fresh_nodes)
+    raise_rate(filtered, 0, rates.raising, fresh_nodes)
     centre = middle_end - (delay - 57) // STEP + STEP
     for i in range(_MIDDLE_FRAME):
         fresh_nodes[i] += rates.middle[0] * middles[centre + i]
     add_symmetric(middles, centre, 1, rates.middle[1:], fresh_nodes)
-    raise_rate(nodes[node_end - _MIDDLE_FRAME - RAISE_NODES + 1 : node_end], rates.raising, rates.added[channel])
+    raise_rate(nodes, node_end - _MIDDLE_FRAME - RAISE_NODES + 1, rates.raising, rates.added[channel])

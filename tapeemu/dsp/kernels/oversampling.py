@@ -49,8 +49,10 @@ __all__ = [
     "HISTORY_HIGH",
     "MOST_OVERSAMPLING",
     "OVERSAMPLER_ARRAYS",
+    "SOFTLY_EARLIER",
     "Oversampler",
     "fall",
+    "fall_softly",
     "limited_factor",
     "oversampler_clear",
     "oversampler_design",
@@ -125,6 +127,9 @@ _THIRD_MIDDLE, _THIRD_WIDTH = THIRD_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * THIRD_TAPS
 _FALL_MIDDLE, _FALL_WIDTH = 1.0 * FALL_SIDE, FALL_SIDE + 1.0
 _WIDE_UP_MIDDLE, _WIDE_UP_WIDTH = WIDE_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * WIDE_TAPS
 _WIDE_DOWN_MIDDLE, _WIDE_DOWN_WIDTH = 1.0 * WIDE_SIDE, WIDE_SIDE + 1.0
+
+SOFTLY_EARLIER = LAST_PAIRS - FIRST_PAIRS
+"""Samples by which :func:`fall_softly` is less late than :func:`fall`."""
 
 OVERSAMPLER_ARRAYS = 5
 """Arrays in the group below."""
@@ -492,20 +497,19 @@ def _halve_last(
 
 
 @kernel()
-def fall(channel: int, over: Oversampler, out: Reals1) -> None:
-    """Bring what the nonlinearity wrote into a channel's rows of `high` to the base rate.
+def fall_to_twice(count: int, channel: int, over: Oversampler) -> None:
+    """Bring what the nonlinearity wrote into a channel's rows of `high` to twice the base rate, into `scratch`.
 
     Parameters
     ----------
+    count : int
+        Samples that were raised, CHUNK at most.
     channel : int
         Which channel it is.
     over : Oversampler
         Changed in place.
-    out : ndarray, shape (CHUNK or fewer,)
-        Gets the audio, as many samples as were raised.
     """
     factor = over.plan[0]
-    count = out.shape[0]
     low = over.low[channel]
     high = over.high[channel]
     taps = over.taps
@@ -522,6 +526,69 @@ def fall(channel: int, over: Oversampler, out: Reals1) -> None:
         d_even = low[_D_EVEN:_D_ODD]
         d_odd = low[_D_ODD:_C_EVEN]
         _halve_first(2 * count, taps[_DOWN_SECOND:_DOWN_EVEN], both, d_even, d_odd, both)
+
+
+@kernel()
+def fall(channel: int, over: Oversampler, out: Reals1) -> None:
+    """Bring what the nonlinearity wrote into a channel's rows of `high` to the base rate.
+
+    Parameters
+    ----------
+    channel : int
+        Which channel it is.
+    over : Oversampler
+        Changed in place.
+    out : ndarray, shape (CHUNK or fewer,)
+        Gets the audio, as many samples as were raised.
+    """
+    count = out.shape[0]
+    low = over.low[channel]
+    taps = over.taps
+    fall_to_twice(count, channel, over)
     c_even = low[_C_EVEN:_C_ODD]
     c_odd = low[_C_ODD:_LOW]
-    _halve_last(count, taps[_DOWN_EVEN:_DOWN_ODD], taps[_DOWN_ODD:_TAPS], both, c_even, c_odd, out)
+    _halve_last(
+        count, taps[_DOWN_EVEN:_DOWN_ODD], taps[_DOWN_ODD:_UP_WIDE], over.scratch, c_even, c_odd, out
+    )
+
+
+@kernel()
+def _halve_softly(count: int, taps: Reals1, c: Reals1, c_even: Reals1, c_odd: Reals1, out: Reals1) -> None:
+    """Twice the rate to the base rate: delay of 36 samples, 36 symmetric pairs of taps, outermost first.
+
+    Writes `out`, shape (count,).
+    """
+    count = min(count, CHUNK)
+    for t in range(count):
+        c_even[HISTORY_C + t] = c[2 * t]
+        c_odd[HISTORY_C + t] = c[2 * t + 1]
+        out[t] = c_even[HISTORY_C + t - FIRST_PAIRS]
+    for j0 in range(0, FIRST_PAIRS, _FIRST_BLOCK):
+        part = taps[j0 : j0 + _FIRST_BLOCK]
+        older = c_odd[HISTORY_C - 2 * FIRST_PAIRS + j0 :]
+        newer = c_odd[HISTORY_C - j0 - _FIRST_BLOCK :]
+        for t in range(count):
+            total = out[t]
+            for j in range(_FIRST_BLOCK):
+                total += part[j] * (older[t + j] + newer[t + (_FIRST_BLOCK - 1 - j)])
+            out[t] = total
+    for t in range(count):
+        out[t] = 0.5 * out[t]
+    for t in range(HISTORY_C):
+        c_even[t] = c_even[count + t]
+        c_odd[t] = c_odd[count + t]
+
+
+@kernel()
+def fall_softly(channel: int, over: Oversampler, out: Reals1) -> None:
+    """As :func:`fall`, 16 samples earlier and at a third of the work, where nothing above the pass band matters.
+
+    The last decimation is the first doubling run backwards. It is down by half at half the base rate, so what lies
+    as far above that as the pass band ends below it comes back, between 0.4535 and half of the base rate alone.
+    """
+    count = out.shape[0]
+    low = over.low[channel]
+    fall_to_twice(count, channel, over)
+    c_even = low[_C_EVEN:_C_ODD]
+    c_odd = low[_C_ODD:_LOW]
+    _halve_softly(count, over.taps[_UP_FIRST:_UP_SECOND], over.scratch, c_even, c_odd, out)

@@ -54,8 +54,9 @@ from tapeemu.dsp.kernels.offset_filter import offset_pole
 from tapeemu.dsp.kernels.oversampling import (
     HISTORY_HIGH,
     OVERSAMPLER_ARRAYS,
+    SOFTLY_EARLIER,
     Oversampler,
-    fall,
+    fall_softly,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -103,14 +104,14 @@ _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
 _BARE_SECONDS = 0.02
 _MIDDLE_BEYOND = 64
-_ERASING_HALF = 16
+_ERASING_HALF = 8
 _ERASING_POINTS = 512
 _LEVEL_HALF = 16
 _LEVEL_DELAY = 121 + FRAME + STEP * _LEVEL_HALF
 _MOST_ERASING = 3.0
 _MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
 _GENTLE_FIELD = 2.5
-_BRANCHES = 3
+_SPLINE = 4
 _LINE_KEPT = _LEVEL_DELAY + 2 * _ERASING_HALF + STEP
 _FLUSH = 1e-30
 
@@ -172,6 +173,8 @@ class TapeResponseMemory(NamedTuple):
         One half of the filter that loses 6 dB at 10 kHz.
     level_taps : ndarray, shape (_LEVEL_HALF + 1,)
         One half of the window over which the level is taken.
+    lowering, raising : ndarray, shapes (32,) and (4, 8)
+        Cubic B-splines of a knot every eight samples, that lower and raise the rate of the level.
     squares, levels, level_nodes : ndarray, shape (channels, kept + slack)
         Squared field, the same at an eighth of the rate, and behind the window.
     erased : ndarray, shape (channels, FRAME)
@@ -199,6 +202,8 @@ class TapeResponseMemory(NamedTuple):
     slopes: Precises2
     erasing: Reals1
     level_taps: Reals1
+    lowering: Reals1
+    raising: Reals2
     squares: Reals2
     levels: Reals2
     level_nodes: Reals2
@@ -308,7 +313,7 @@ def tape_response_shapes(
     settings: TapeResponseSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each."""
-    for row in range(15):
+    for row in range(17):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[0, 0] = _PLAN
@@ -317,20 +322,23 @@ def tape_response_shapes(
     shapes[2, 1] = _STATE
     shapes[3, 0] = _ERASING_HALF + 1
     shapes[4, 0] = _LEVEL_HALF + 1
-    for row in range(5, 12):
+    shapes[5, 0] = _SPLINE * STEP
+    shapes[6, 0] = _SPLINE
+    shapes[6, 1] = STEP
+    for row in range(7, 14):
         shapes[row, 0] = channels
-    shapes[5, 1] = 3 * LOW_HALF + SLACK
-    shapes[6, 1] = _LEVEL_DELAY // STEP + _LEVEL_HALF + 2 * STEP + SLACK // STEP
-    shapes[7, 1] = RAISE_NODES + SLACK // STEP
-    shapes[8, 1] = FRAME
-    for row in range(9, 12):
+    shapes[7, 1] = 3 * LOW_HALF + SLACK
+    shapes[8, 1] = _LEVEL_DELAY // STEP + _LEVEL_HALF + 2 * STEP + SLACK // STEP
+    shapes[9, 1] = RAISE_NODES + SLACK // STEP
+    shapes[10, 1] = FRAME
+    for row in range(11, 14):
         shapes[row, 1] = _LINE_KEPT + SLACK
-    shapes[12, 0] = 4
-    shapes[12, 1] = FRAME
-    shapes[13, 0] = HALF + 1
-    shapes[14, 0] = channels
-    shapes[14, 1] = 2 * HALF + STEP + SLACK
-    first = 15
+    shapes[14, 0] = 4
+    shapes[14, 1] = FRAME
+    shapes[15, 0] = HALF + 1
+    shapes[16, 0] = channels
+    shapes[16, 1] = 2 * HALF + STEP + SLACK
+    first = 17
     side_at = _side_at(settings, sample_rate)
     middle_half = _middle_half(settings, sample_rate)
     slow_half = _slow_half(settings, sample_rate)
@@ -561,6 +569,25 @@ def _design_erasing(sample_rate: Precise, memory: TapeResponseMemory) -> None:
 
 
 @kernel()
+def _design_splines(lowering: Reals1, raising: Reals2) -> None:
+    """Cubic B-splines: four means of eight samples in a row, which has no negative weight and adds up to 1."""
+    for k in range(lowering.size):
+        lowering[k] = 0.0
+    middle = lowering.size // 2
+    lowering[middle - 14] = 1.0
+    for _ in range(_SPLINE):
+        for k in range(lowering.size - 1, -1, -1):
+            total: Precise = 0.0
+            for back in range(min(STEP, k + 1)):
+                total += lowering[k - back]
+            lowering[k] = total / STEP
+    for k in range(_SPLINE):
+        for phase in range(STEP):
+            place = middle + phase - STEP * (k - 1)
+            raising[k, phase] = STEP * lowering[place] if place < lowering.size else 0.0
+
+
+@kernel()
 def tape_response_design(
     settings: TapeResponseSettings,
     sample_rate: Precise,
@@ -589,11 +616,12 @@ def tape_response_design(
     plan[REPLAY_POLE] = bass
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
     factor = _factor(settings, sample_rate)
-    memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor)
+    memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor) - SOFTLY_EARLIER
     memory.state[_AT] = start_sample - start_sample // FRAME * FRAME
     oversampler_design(factor, memory.over)
     _design_filters(settings, sample_rate, lost_um, memory, thin, deep)
     _design_erasing(sample_rate, memory)
+    _design_splines(memory.lowering, memory.raising)
 
 
 @kernel()
@@ -630,7 +658,6 @@ def _slope(audio: Reals1, pole: Precise, zero: Precise, gain: Precise, state: Pr
     for i in range(audio.shape[0]):
         now: Precise = audio[i]
         out = out * pole + (now - zero * before)
-        out = out if abs(out) > _FLUSH else 0.0
         audio[i] = gain * out
         before = now
     state[0] = before
@@ -656,11 +683,9 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
     for i in range(count):
         now: Precise = audio[i]
         out = out * high + (now - before)
-        out = out if abs(out) > _FLUSH else 0.0
         before = now
         middle: Precise = high_gain * out
         bass = bass * high + (middle - zero * between)
-        bass = bass if abs(bass) > _FLUSH else 0.0
         between = middle
         line[write + i] = bass_gain * bass
     state[0] = before
@@ -675,12 +700,18 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
 
 @kernel()
 def _take(line: Reals1, centre: int, taps: Reals1, out: Reals1) -> None:
-    """Write what a filter takes away: ``line`` less the line behind it."""
-    for i in range(out.shape[0]):
-        out[i] = taps[0] * line[centre + i]
-    add_symmetric(line, centre, 1, taps[1:], out)
-    for i in range(out.shape[0]):
-        out[i] = line[centre + i] - out[i]
+    """Write what a filter takes away: ``line`` less the line behind it; FRAME samples or fewer."""
+    count = min(out.shape[0], FRAME)
+    older = line[centre - _ERASING_HALF :]
+    newer = line[centre + 1 :]
+    middle = line[centre:]
+    part = taps[1:]
+    rest = 1.0 - taps[0]
+    for i in range(count):
+        total = rest * middle[i]
+        for k in range(_ERASING_HALF):
+            total -= part[k] * (older[i + (_ERASING_HALF - 1 - k)] + newer[i + k])
+        out[i] = total
 
 
 @kernel()
@@ -700,14 +731,14 @@ def _frame_level(channel: int, at: int, memory: TapeResponseMemory) -> None:
     end = levels.shape[0] - SLACK // STEP + at // STEP
     node_end = nodes.shape[0] - SLACK // STEP + at // STEP
     count = FRAME // STEP
-    lower_rate(squares, line_end - FRAME + STEP - 1 - LOW_HALF, memory.post.lowpass, levels[end - count : end])
+    lower_rate(squares, line_end - FRAME + STEP - 1 - LOW_HALF, memory.lowering, levels[end - count : end])
     centre = end - (_LEVEL_DELAY - 57) // STEP + STEP
     fresh = nodes[node_end - count : node_end]
     for i in range(count):
         fresh[i] = memory.level_taps[0] * levels[centre + i]
     add_symmetric(levels, centre, 1, memory.level_taps[1:], fresh)
     erased = memory.erased[channel]
-    raise_rate(nodes[node_end - count - RAISE_NODES + 1 : node_end], memory.post.raising, erased)
+    raise_rate(nodes, node_end - count - RAISE_NODES // 2 - 1, memory.raising, erased)
     most: float = _MOST_ERASING
     for i in range(FRAME):
         erased[i] = min(max(erased[i], 0.0), most)
@@ -795,15 +826,17 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 squares[write + i] = erasing * audio[i] * audio[i]
             rise(audio, channel, over)
             _saturate(count * rows_per_base, gain, level, over.high[channel])
-            fall(channel, over, audio)
+            fall_softly(channel, over, audio)
             _erase(channel, at, latency, memory, audio)
             long_filter_run(channel, at, audio, memory.post, audio)
             _slope(audio, plan[REPLAY_POLE], 1.0, plan[REPLAY_GAIN], slopes[4:6])
             for i in range(count):
                 out[channel, done + i] = audio[i]
             if full:
-                work = memory.work[1]
-                long_filter_frame(channel, at + count, memory.post, work)
+                # Here alone, for each test would make the next sample wait.
+                for k in range(_STATE):
+                    slopes[k] = slopes[k] if abs(slopes[k]) > _FLUSH else 0.0
+                long_filter_frame(channel, at + count, memory.post)
                 if erasing != 0.0:
                     _frame_level(channel, at + count, memory)
                 if at + count == SLACK:

@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (27d8c656603d7a0e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (ac1dfcba11aff54f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -19,7 +19,7 @@
 #define LONG_FILTER_STEP 8
 #define LONG_FILTER_SLOW_STEP 64
 #define LONG_FILTER_HALF 48
-#define LONG_FILTER_SIDE 64
+#define LONG_FILTER_SIDE 40
 #define LONG_FILTER_LOW_HALF 64
 #define LONG_FILTER_RAISE_NODES 16
 #define LONG_FILTER_LOW_SHAPE REAL(10.0)
@@ -27,7 +27,7 @@
 #define LONG_FILTER_REACH REAL(0x1.147ae147ae148p-2)
 #define LONG_FILTER_PASSED REAL(0x1.3333333333333p-2)
 #define LONG_FILTER_BELOW_REACH REAL(0x1.a36e2eb1c432dp-14)
-#define LONG_FILTER_UNKNOWNS 113
+#define LONG_FILTER_UNKNOWNS 89
 #define LONG_FILTER_SIDE_AT 0
 #define LONG_FILTER_MIDDLE_HALF 1
 #define LONG_FILTER_SLOW_HALF 2
@@ -35,9 +35,11 @@
 #define LONG_FILTER_PLAN 4
 #define LONG_FILTER_MIDDLE_FRAME 16
 #define LONG_FILTER_SLOW_FRAME 2
+#define LONG_FILTER_FILTERED 17
 #define LONG_FILTER_MIDDLE_SLACK 256
 #define LONG_FILTER_SLOW_SLACK 32
-#define LONG_FILTER_LONG_FILTER_ARRAYS 12
+#define LONG_FILTER_8 UINT64_C(8)
+#define LONG_FILTER_LONG_FILTER_ARRAYS 13
 
 /* Delay in samples: that of the slowest path, and it is one more than a multiple of 64. */
 KERNEL ix long_filter_delay(ix side_at, ix middle_half, ix slow_half)
@@ -78,12 +80,12 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
     const ix delay = long_filter_delay(side_at, middle_half, slow_half);
     shapes.at[first * shapes.n1] = INT64_C(4);
     shapes.at[(first + 1) * shapes.n1] = INT64_C(49);
-    shapes.at[(first + 2) * shapes.n1] = INT64_C(64);
+    shapes.at[(first + 2) * shapes.n1] = INT64_C(40);
     shapes.at[(first + 3) * shapes.n1] = (int64_t)(middle_half + 1);
     shapes.at[(first + 4) * shapes.n1] = (int64_t)(slow_half + 1);
     shapes.at[(first + 5) * shapes.n1] = INT64_C(128);
-    shapes.at[(first + 6) * shapes.n1] = INT64_C(8);
-    shapes.at[(first + 6) * shapes.n1 + 1] = INT64_C(16);
+    shapes.at[(first + 6) * shapes.n1] = INT64_C(16);
+    shapes.at[(first + 6) * shapes.n1 + 1] = INT64_C(8);
     for (ix row = first + 7; row < first + LONG_FILTER_LONG_FILTER_ARRAYS; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
     }
@@ -94,7 +96,8 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
     shapes.at[(first + 9) * shapes.n1 + 1] = (int64_t)(long_filter_kept_slows(delay, slow_half) +
         LONG_FILTER_SLOW_SLACK);
     shapes.at[(first + 10) * shapes.n1 + 1] = INT64_C(272);
-    shapes.at[(first + 11) * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[(first + 11) * shapes.n1 + 1] = INT64_C(17);
+    shapes.at[(first + 12) * shapes.n1 + 1] = INT64_C(128);
 }
 
 /*
@@ -104,7 +107,7 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
  * ----------
  * lowpass : ndarray, shape (2 * LOW_HALF,)
  *     Gets the taps; the first is zero, so that the middle is the one of number LOW_HALF.
- * raising : ndarray, shape (8, 16)
+ * raising : ndarray, shape (16, 8)
  *     Gets the same taps for each phase, eight times as high.
  */
 KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising)
@@ -123,7 +126,7 @@ KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising)
     for (ix phase = 0; phase < LONG_FILTER_STEP; phase++) {
         for (ix k = 0; k < LONG_FILTER_RAISE_NODES; k++) {
             distance = 1.0 * (double)(phase - LONG_FILTER_STEP * (k - 7));
-            raising.at[phase * raising.n1 + k] = (real)(8.0 * oversampling_windowed_sinc(distance, 0.0625,
+            raising.at[k * raising.n1 + phase] = (real)(8.0 * oversampling_windowed_sinc(distance, 0.0625,
                 width, 10.0) / total);
         }
     }
@@ -217,7 +220,7 @@ EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below
     EXACT_BODY
     doubles_2 matrix = (doubles_2){fit.at, LONG_FILTER_UNKNOWNS, fit.n1};
     doubles_1 right = (doubles_1){fit.at + LONG_FILTER_UNKNOWNS * fit.n1, fit.n1};
-    doubles_1 cosines = (doubles_1){fit.at + 114 * fit.n1, fit.n1};
+    doubles_1 cosines = (doubles_1){fit.at + 90 * fit.n1, fit.n1};
     const ix unknowns = side_at > 0 ? LONG_FILTER_UNKNOWNS : 49;
     for (ix row = 0; row < LONG_FILTER_UNKNOWNS; row++) {
         right.at[row] = 0.0;
@@ -348,6 +351,9 @@ KERNEL void long_filter_clear(const LongFilter *rates)
         for (ix i = 0; i < rates->nodes.n1; i++) {
             rates->nodes.at[channel * rates->nodes.n1 + i] = REAL(0.0);
         }
+        for (ix i = 0; i < LONG_FILTER_FILTERED; i++) {
+            rates->filtered.at[channel * rates->filtered.n1 + i] = REAL(0.0);
+        }
         for (ix i = 0; i < LONG_FILTER_FRAME; i++) {
             rates->added.at[channel * rates->added.n1 + i] = REAL(0.0);
         }
@@ -388,22 +394,47 @@ KERNEL void long_filter_add_symmetric(reals_1 line, ix centre, ix first, reals_1
     }
 }
 
-/* Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``. */
+/*
+ * Take every eighth number behind a filter, whose middle tap stands behind half of them.
+ *
+ * ``out[i]`` has its middle at ``line[first + 8 * i]``; a multiple of eight taps.
+ */
 KERNEL void long_filter_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out)
 {
+    const ix start = first - floor_division(lowpass.n0, 2);
     for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = dot_products_dot_product(lowpass, line, first + LONG_FILTER_STEP * i -
-            LONG_FILTER_LOW_HALF);
+        out.at[i] = dot_products_dot_product(lowpass, line, start + LONG_FILTER_STEP * i);
     }
 }
 
-/* Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``. */
-KERNEL void long_filter_raise_rate(reals_1 low, reals_2 raising, reals_1 out)
+/*
+ * Write eight numbers for each, of as many as fit into `out`.
+ *
+ * Parameters
+ * ----------
+ * low : ndarray, shape (numbers,)
+ *     Input.
+ * first : int
+ *     Number that the first tap multiplies for ``out[0]``, which lies half the taps less one further.
+ * raising : ndarray, shape (taps, 8)
+ *     Taps for each phase.
+ * out : ndarray, shape (8 * count,)
+ *     Output.
+ */
+KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals_1 out)
 {
-    for (ix i = 0; i < floor_division(out.n0, LONG_FILTER_STEP); i++) {
-        for (ix phase = 0; phase < LONG_FILTER_STEP; phase++) {
-            out.at[LONG_FILTER_STEP * i + phase] = dot_products_dot_product((reals_1){raising.at + phase *
-                raising.n1, raising.n1}, low, i);
+    const ux base = (ux)first;
+    for (ux i = (ux)0; i < (ux)floor_division(out.n0, LONG_FILTER_STEP); i++) {
+        real phases_lanes[8] = {0};
+        const reals_1 phases = {phases_lanes, 8};
+        for (ux k = (ux)0; k < (ux)raising.n0; k++) {
+            const real value = low.at[(ix)(base + i + k)];
+            for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
+                phases.at[(ix)phase] += raising.at[(ix)k * raising.n1 + (ix)phase] * value;
+            }
+        }
+        for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
+            out.at[(ix)(LONG_FILTER_8 * (uint64_t)i + phase)] = phases.at[(ix)phase];
         }
     }
 }
@@ -474,10 +505,8 @@ KERNEL void long_filter_run(ix channel, ix at, reals_1 fresh, const LongFilter *
  *     Samples written since what is kept was moved: a multiple of FRAME, not zero.
  * rates : LongFilter
  *     Changed in place.
- * work : ndarray, shape (FRAME,)
- *     Scratch.
  */
-KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates, reals_1 work)
+KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates)
 {
     const ix delay = (ix)rates->plan.at[LONG_FILTER_DELAY];
     reals_1 line = (reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1};
@@ -496,24 +525,26 @@ KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates, reals_
         LONG_FILTER_SLOW_FRAME)};
     long_filter_lower_rate(middles, middle_end - LONG_FILTER_MIDDLE_FRAME + LONG_FILTER_STEP - 1 -
         LONG_FILTER_LOW_HALF, rates->lowpass, fresh_slows);
-    /* Numbers of the slow filter that the new nodes lie between, the first and the last 15 of them apart. */
-    const ix count = 17;
-    ix centre = slow_end - floor_division(delay - 577, LONG_FILTER_SLOW_STEP) - 7;
-    reals_1 filtered = (reals_1){work.at, count};
-    for (ix i = 0; i < count; i++) {
-        filtered.at[i] = rates->slow.at[0] * slows.at[centre + i];
+    reals_1 filtered = (reals_1){rates->filtered.at + channel * rates->filtered.n1, rates->filtered.n1};
+    for (ix i = 0; i < 15; i++) {
+        filtered.at[i] = filtered.at[i + LONG_FILTER_SLOW_FRAME];
     }
-    long_filter_add_symmetric(slows, centre, 1, (reals_1){rates->slow.at + 1, rates->slow.n0 - 1}, filtered);
+    ix centre = slow_end - floor_division(delay - 577, LONG_FILTER_SLOW_STEP) - 7 + LONG_FILTER_RAISE_NODES -
+        1;
+    reals_1 fresh = (reals_1){filtered.at + 15, filtered.n0 - 15};
+    for (ix i = 0; i < LONG_FILTER_SLOW_FRAME; i++) {
+        fresh.at[i] = rates->slow.at[0] * slows.at[centre + i];
+    }
+    long_filter_add_symmetric(slows, centre, 1, (reals_1){rates->slow.at + 1, rates->slow.n0 - 1}, fresh);
     reals_1 fresh_nodes = (reals_1){nodes.at + node_end - LONG_FILTER_MIDDLE_FRAME, node_end - (node_end -
         LONG_FILTER_MIDDLE_FRAME)};
-    long_filter_raise_rate(filtered, rates->raising, fresh_nodes);
+    long_filter_raise_rate(filtered, 0, rates->raising, fresh_nodes);
     centre = middle_end - floor_division(delay - 57, LONG_FILTER_STEP) + LONG_FILTER_STEP;
     for (ix i = 0; i < LONG_FILTER_MIDDLE_FRAME; i++) {
         fresh_nodes.at[i] += rates->middle.at[0] * middles.at[centre + i];
     }
     long_filter_add_symmetric(middles, centre, 1, (reals_1){rates->middle.at + 1, rates->middle.n0 - 1},
         fresh_nodes);
-    long_filter_raise_rate((reals_1){nodes.at + node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES
-        + 1, node_end - (node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES + 1)}, rates->raising,
-        (reals_1){rates->added.at + channel * rates->added.n1, rates->added.n1});
+    long_filter_raise_rate(nodes, node_end - LONG_FILTER_MIDDLE_FRAME - LONG_FILTER_RAISE_NODES + 1,
+        rates->raising, (reals_1){rates->added.at + channel * rates->added.n1, rates->added.n1});
 }

@@ -20,6 +20,7 @@ typedef struct {
     reals_2 middles;
     reals_2 slows;
     reals_2 nodes;
+    reals_2 filtered;
     reals_2 added;
 } LongFilter;
 
@@ -39,9 +40,9 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
 KERNEL void long_filter_clear(const LongFilter *rates);
 KERNEL void long_filter_add_symmetric(reals_1 line, ix centre, ix first, reals_1 taps, reals_1 out);
 KERNEL void long_filter_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out);
-KERNEL void long_filter_raise_rate(reals_1 low, reals_2 raising, reals_1 out);
+KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals_1 out);
 KERNEL void long_filter_keep(ix channel, const LongFilter *rates);
 KERNEL void long_filter_run(ix channel, ix at, reals_1 fresh, const LongFilter *rates, reals_1 out);
-KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates, reals_1 work);
+KERNEL void long_filter_frame(ix channel, ix at, const LongFilter *rates);
 
 #endif

@@ -33,6 +33,9 @@ KERNEL void oversampling_third(ix count, reals_1 taps, ix side, ix delay, reals_
 KERNEL void oversampling_take_over(ix count, reals_2 high, reals_1 natural);
 KERNEL void oversampling_halve_first(ix count, reals_1 taps, reals_1 d, reals_1 d_even, reals_1 d_odd, reals_1 c);
 KERNEL void oversampling_halve_last(ix count, reals_1 even, reals_1 odd, reals_1 c, reals_1 c_even, reals_1 c_odd, reals_1 out);
+KERNEL void oversampling_fall_to_twice(ix count, ix channel, const Oversampler *over);
 KERNEL void oversampling_fall(ix channel, const Oversampler *over, reals_1 out);
+KERNEL void oversampling_halve_softly(ix count, reals_1 taps, reals_1 c, reals_1 c_even, reals_1 c_odd, reals_1 out);
+KERNEL void oversampling_fall_softly(ix channel, const Oversampler *over, reals_1 out);
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (eed4afba53d85f9a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (600e7c15b2235176); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -11,19 +11,20 @@
 
 #define TAPE_RESPONSE_FACE_NODES 118
 #define TAPE_RESPONSE_NODE_ROWS 5
-#define TAPE_RESPONSE_FIT_ROWS 115
+#define TAPE_RESPONSE_FIT_ROWS 91
 #define TAPE_RESPONSE_FRAME 128
 #define TAPE_RESPONSE_HALF 48
-#define TAPE_RESPONSE_LONG_FILTER_ARRAYS 12
+#define TAPE_RESPONSE_LONG_FILTER_ARRAYS 13
 #define TAPE_RESPONSE_LOW_HALF 64
 #define TAPE_RESPONSE_RAISE_NODES 16
-#define TAPE_RESPONSE_SIDE 64
+#define TAPE_RESPONSE_SIDE 40
 #define TAPE_RESPONSE_SLACK 2048
 #define TAPE_RESPONSE_SLOW_STEP 64
 #define TAPE_RESPONSE_STEP 8
-#define TAPE_RESPONSE_UNKNOWNS 113
+#define TAPE_RESPONSE_UNKNOWNS 89
 #define TAPE_RESPONSE_HISTORY_HIGH 24
 #define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
+#define TAPE_RESPONSE_SOFTLY_EARLIER 16
 #define TAPE_RESPONSE_SATURATED_HZ REAL(10000.0)
 #define TAPE_RESPONSE_MOST_RECORD_LOSS_UM REAL(20.0)
 #define TAPE_RESPONSE_TURN REAL(0x1.921fb54442d18p+2)
@@ -35,14 +36,15 @@
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
 #define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
 #define TAPE_RESPONSE_MIDDLE_BEYOND 64
-#define TAPE_RESPONSE_ERASING_HALF 16
+#define TAPE_RESPONSE_ERASING_HALF 8
 #define TAPE_RESPONSE_ERASING_POINTS 512
 #define TAPE_RESPONSE_LEVEL_HALF 16
 #define TAPE_RESPONSE_LEVEL_DELAY 377
 #define TAPE_RESPONSE_MOST_ERASING REAL(3.0)
 #define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
 #define TAPE_RESPONSE_GENTLE_FIELD REAL(2.5)
-#define TAPE_RESPONSE_LINE_KEPT 417
+#define TAPE_RESPONSE_SPLINE 4
+#define TAPE_RESPONSE_LINE_KEPT 401
 #define TAPE_RESPONSE_FLUSH REAL(0x1.4484bfeebc2a0p-100)
 #define TAPE_RESPONSE_GAIN 0
 #define TAPE_RESPONSE_ERASING 1
@@ -69,7 +71,7 @@ KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sam
     if (settings->face_mm == 0.0) {
         return 0;
     }
-    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 32);
+    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 20);
 }
 
 /* The next multiple of eight. */
@@ -155,7 +157,7 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64s_2 shapes)
 {
-    for (ix row = 0; row < 15; row++) {
+    for (ix row = 0; row < 17; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -164,24 +166,27 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[1 * shapes.n1] = INT64_C(2);
     shapes.at[2 * shapes.n1] = (int64_t)channels;
     shapes.at[2 * shapes.n1 + 1] = INT64_C(6);
-    shapes.at[3 * shapes.n1] = INT64_C(17);
+    shapes.at[3 * shapes.n1] = INT64_C(9);
     shapes.at[4 * shapes.n1] = INT64_C(17);
-    for (ix row = 5; row < 12; row++) {
+    shapes.at[5 * shapes.n1] = INT64_C(32);
+    shapes.at[6 * shapes.n1] = INT64_C(4);
+    shapes.at[6 * shapes.n1 + 1] = INT64_C(8);
+    for (ix row = 7; row < 14; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
     }
-    shapes.at[5 * shapes.n1 + 1] = INT64_C(2240);
-    shapes.at[6 * shapes.n1 + 1] = INT64_C(335);
-    shapes.at[7 * shapes.n1 + 1] = INT64_C(272);
-    shapes.at[8 * shapes.n1 + 1] = INT64_C(128);
-    for (ix row = 9; row < 12; row++) {
-        shapes.at[row * shapes.n1 + 1] = INT64_C(2465);
+    shapes.at[7 * shapes.n1 + 1] = INT64_C(2240);
+    shapes.at[8 * shapes.n1 + 1] = INT64_C(335);
+    shapes.at[9 * shapes.n1 + 1] = INT64_C(272);
+    shapes.at[10 * shapes.n1 + 1] = INT64_C(128);
+    for (ix row = 11; row < 14; row++) {
+        shapes.at[row * shapes.n1 + 1] = INT64_C(2449);
     }
-    shapes.at[12 * shapes.n1] = INT64_C(4);
-    shapes.at[12 * shapes.n1 + 1] = INT64_C(128);
-    shapes.at[13 * shapes.n1] = INT64_C(49);
-    shapes.at[14 * shapes.n1] = (int64_t)channels;
-    shapes.at[14 * shapes.n1 + 1] = INT64_C(2152);
-    ix first = 15;
+    shapes.at[14 * shapes.n1] = INT64_C(4);
+    shapes.at[14 * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[15 * shapes.n1] = INT64_C(49);
+    shapes.at[16 * shapes.n1] = (int64_t)channels;
+    shapes.at[16 * shapes.n1 + 1] = INT64_C(2152);
+    ix first = 17;
     const ix side_at = tape_response_side_at(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
@@ -199,8 +204,8 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[(first + 1) * shapes.n1] = (int64_t)tape_response_points(2 * (side_at + TAPE_RESPONSE_SIDE));
     shapes.at[(first + 2) * shapes.n1] = (int64_t)tape_response_points(2 * middle_half);
     shapes.at[(first + 3) * shapes.n1] = (int64_t)tape_response_points(2 * slow_half);
-    shapes.at[(first + 4) * shapes.n1] = INT64_C(115);
-    shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(113);
+    shapes.at[(first + 4) * shapes.n1] = INT64_C(91);
+    shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(89);
 }
 
 /* Shares of the echoes of thin and of deep poles. */
@@ -402,14 +407,14 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
         }
         total = 0.0;
         double response = 0.0;
-        for (ix n = 0; n < 17; n++) {
+        for (ix n = 0; n < 9; n++) {
             tap = long_filter_symmetric_tap(points, n) * long_filter_taper(n, TAPE_RESPONSE_ERASING_HALF);
             memory->erasing.at[n] = (real)tap;
             const double pair = n == 0 ? tap : 2.0 * tap;
             total += pair;
             response += pair * elementary_cosine_of_turns((double)n * held / sample_rate);
         }
-        for (ix n = 0; n < 17; n++) {
+        for (ix n = 0; n < 9; n++) {
             memory->erasing.at[n] = (real)((double)memory->erasing.at[n] / total);
         }
         steepness = steepness * 0x1.62e42fefa39efp-1 / 10000.0 * held / elementary_logarithm(total /
@@ -423,6 +428,33 @@ KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseM
     }
     for (ix n = 0; n < 17; n++) {
         memory->level_taps.at[n] = (real)((double)memory->level_taps.at[n] / total);
+    }
+}
+
+/* Cubic B-splines: four means of eight samples in a row, which has no negative weight and adds up to 1. */
+KERNEL void tape_response_design_splines(reals_1 lowering, reals_2 raising)
+{
+    for (ix k = 0; k < lowering.n0; k++) {
+        lowering.at[k] = REAL(0.0);
+    }
+    const ix middle = floor_division(lowering.n0, 2);
+    lowering.at[middle - 14] = REAL(1.0);
+    for (ix _ = 0; _ < TAPE_RESPONSE_SPLINE; _++) {
+        for (ix k = lowering.n0 - 1; k > -1; k -= 1) {
+            double total = 0.0;
+            const ix stop_1 = smaller_integer(TAPE_RESPONSE_STEP, k + 1);
+            for (ix back = 0; back < stop_1; back++) {
+                total += (double)lowering.at[k - back];
+            }
+            lowering.at[k] = (real)(total / 8.0);
+        }
+    }
+    for (ix k = 0; k < TAPE_RESPONSE_SPLINE; k++) {
+        for (ix phase = 0; phase < TAPE_RESPONSE_STEP; phase++) {
+            const ix place = middle + phase - TAPE_RESPONSE_STEP * (k - 1);
+            raising.at[k * raising.n1 + phase] = place < lowering.n0 ? REAL(8.0) * lowering.at[place] :
+                REAL(0.0);
+        }
     }
 }
 
@@ -455,12 +487,14 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     plan.at[TAPE_RESPONSE_REPLAY_POLE] = bass;
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
     const ix factor = tape_response_factor(settings, sample_rate);
-    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_oversampler_latency(factor);
+    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)(oversampling_oversampler_latency(factor) -
+        TAPE_RESPONSE_SOFTLY_EARLIER);
     memory->state.at[TAPE_RESPONSE_AT] = start_sample - floor_division_64(start_sample, INT64_C(128)) *
         INT64_C(128);
     oversampling_oversampler_design(factor, &memory->over);
     tape_response_design_filters(settings, sample_rate, lost_um, memory, thin, deep);
     tape_response_design_erasing(sample_rate, memory);
+    tape_response_design_splines(memory->lowering, memory->raising);
 }
 
 KERNEL void tape_response_clear(reals_2 rows)
@@ -501,7 +535,6 @@ KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double 
     for (ix i = 0; i < audio.n0; i++) {
         const double now = (double)audio.at[i];
         out = out * pole + (now - zero * before);
-        out = magnitude_double(out) > 0x1.4484bfeebc2a0p-100 ? out : 0.0;
         audio.at[i] = (real)(gain * out);
         before = now;
     }
@@ -528,11 +561,9 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
     for (ix i = 0; i < count; i++) {
         const double now = (double)audio.at[i];
         out = out * high + (now - before);
-        out = magnitude_double(out) > 0x1.4484bfeebc2a0p-100 ? out : 0.0;
         before = now;
         const double middle = (double)high_gain * out;
         bass = bass * high + (middle - zero * between);
-        bass = magnitude_double(bass) > 0x1.4484bfeebc2a0p-100 ? bass : 0.0;
         between = middle;
         line.at[write + i] = (real)((double)bass_gain * bass);
     }
@@ -548,15 +579,22 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
         audio);
 }
 
-/* Write what a filter takes away: ``line`` less the line behind it. */
+/* Write what a filter takes away: ``line`` less the line behind it; FRAME samples or fewer. */
 KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out)
 {
-    for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = taps.at[0] * line.at[centre + i];
-    }
-    long_filter_add_symmetric(line, centre, 1, (reals_1){taps.at + 1, taps.n0 - 1}, out);
-    for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = line.at[centre + i] - out.at[i];
+    const ix count = smaller_integer(out.n0, TAPE_RESPONSE_FRAME);
+    reals_1 older = (reals_1){line.at + centre - TAPE_RESPONSE_ERASING_HALF, line.n0 - (centre -
+        TAPE_RESPONSE_ERASING_HALF)};
+    reals_1 newer = (reals_1){line.at + centre + 1, line.n0 - (centre + 1)};
+    reals_1 middle = (reals_1){line.at + centre, line.n0 - centre};
+    reals_1 part = (reals_1){taps.at + 1, taps.n0 - 1};
+    const real rest = REAL(1.0) - taps.at[0];
+    for (ix i = 0; i < count; i++) {
+        real total = rest * middle.at[i];
+        for (ix k = 0; k < TAPE_RESPONSE_ERASING_HALF; k++) {
+            total -= part.at[k] * (older.at[i + (7 - k)] + newer.at[i + k]);
+        }
+        out.at[i] = total;
     }
 }
 
@@ -580,8 +618,7 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
     const ix node_end = nodes.n0 - 256 + floor_division(at, TAPE_RESPONSE_STEP);
     const ix count = 16;
     long_filter_lower_rate(squares, line_end - TAPE_RESPONSE_FRAME + TAPE_RESPONSE_STEP - 1 -
-        TAPE_RESPONSE_LOW_HALF, memory->post.lowpass, (reals_1){levels.at + end - count, end - (end -
-        count)});
+        TAPE_RESPONSE_LOW_HALF, memory->lowering, (reals_1){levels.at + end - count, end - (end - count)});
     const ix centre = end - 40 + TAPE_RESPONSE_STEP;
     reals_1 fresh = (reals_1){nodes.at + node_end - count, node_end - (node_end - count)};
     for (ix i = 0; i < count; i++) {
@@ -590,8 +627,7 @@ KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemor
     long_filter_add_symmetric(levels, centre, 1, (reals_1){memory->level_taps.at + 1, memory->level_taps.n0 -
         1}, fresh);
     reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
-    long_filter_raise_rate((reals_1){nodes.at + node_end - count - TAPE_RESPONSE_RAISE_NODES + 1, node_end -
-        (node_end - count - TAPE_RESPONSE_RAISE_NODES + 1)}, memory->post.raising, erased);
+    long_filter_raise_rate(nodes, node_end - count - 8 - 1, memory->raising, erased);
     const real most = TAPE_RESPONSE_MOST_ERASING;
     for (ix i = 0; i < TAPE_RESPONSE_FRAME; i++) {
         erased.at[i] = smaller(larger(erased.at[i], REAL(0.0)), most);
@@ -622,13 +658,13 @@ KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeRespons
         tape_response_take(once, fresh, memory->erasing, (reals_1){twice.at + write, write + count - write});
         /* The third time at the moment that is let out, where the second is late by two halves. */
         reals_1 thrice = (reals_1){memory->work.at + 3 * memory->work.n1, count};
-        tape_response_take(twice, centre + 32, memory->erasing, thrice);
+        tape_response_take(twice, centre + 16, memory->erasing, thrice);
         reals_1 erased = (reals_1){memory->erased.at + channel * memory->erased.n1, memory->erased.n1};
         const ix within = floor_remainder(at, TAPE_RESPONSE_FRAME);
         for (ix i = 0; i < count; i++) {
             const real r = erased.at[within + i];
             const real first = once.at[centre + TAPE_RESPONSE_ERASING_HALF + i];
-            const real second = twice.at[centre + 32 + i];
+            const real second = twice.at[centre + 16 + i];
             const real square = REAL(0.5) * r * (r - REAL(1.0));
             const real cube = square * (r - REAL(2.0)) * REAL(0x1.5555555555555p-2);
             /* One product at a time: there is one way to fuse each, for whatever number of samples. */
@@ -695,7 +731,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
             oversampling_rise(audio, channel, &over);
             tape_response_saturate(count * rows_per_base, gain, level, (reals_2){over.high.at + channel *
                 over.high.n1 * over.high.n2, over.high.n1, over.high.n2});
-            oversampling_fall(channel, &over, audio);
+            oversampling_fall_softly(channel, &over, audio);
             tape_response_erase(channel, at, latency, memory, audio);
             long_filter_run(channel, at, audio, &memory->post, audio);
             tape_response_slope(audio, plan.at[TAPE_RESPONSE_REPLAY_POLE], 1.0,
@@ -704,8 +740,12 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 out.at[channel * out.n1 + done + i] = audio.at[i];
             }
             if (full) {
-                reals_1 work = (reals_1){memory->work.at + 1 * memory->work.n1, memory->work.n1};
-                long_filter_frame(channel, at + count, &memory->post, work);
+                /* Here alone, for each test would make the next sample wait. */
+                for (ix k = 0; k < TAPE_RESPONSE_STATE; k++) {
+                    slopes.at[k] = magnitude_double(slopes.at[k]) > 0x1.4484bfeebc2a0p-100 ? slopes.at[k] :
+                        0.0;
+                }
+                long_filter_frame(channel, at + count, &memory->post);
                 if (erasing != REAL(0.0)) {
                     tape_response_frame_level(channel, at + count, memory);
                 }

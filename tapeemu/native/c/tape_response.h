@@ -33,6 +33,8 @@ typedef struct {
     doubles_2 slopes;
     reals_1 erasing;
     reals_1 level_taps;
+    reals_1 lowering;
+    reals_2 raising;
     reals_2 squares;
     reals_2 levels;
     reals_2 level_nodes;
@@ -85,6 +87,7 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
 KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseMemory *memory);
+KERNEL void tape_response_design_splines(reals_1 lowering, reals_2 raising);
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeResponseMemory *memory);
 KERNEL void tape_response_clear(reals_2 rows);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
