@@ -90,11 +90,16 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         epilog="Exit status: 0 done, and all limits kept; 2, 3, 4 an error, in one line; 6 a limit is not kept.",
     )
     parser.add_argument(
-        "recording", type=Path, metavar="RECORDING", help="lossless sound file of one steady tone, or a pair"
+        "recording",
+        type=Path,
+        metavar="RECORDING",
+        help="lossless sound file of one steady tone, or of two tones together",
     )
     parser.add_argument("--json", action="store_true", help="write all readings and curves as JSON")
     parser.add_argument("--plots", type=Path, metavar="DIR", help="write plots (PNG) into this folder")
-    parser.add_argument("--limits", type=Path, metavar="FILE", help="hold the figures against this file (TOML)")
+    parser.add_argument(
+        "--limits", type=Path, metavar="FILE", help="check the figures against the limits in this file (TOML)"
+    )
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write what --limits found as JUnit XML")
     parser.add_argument("--overwrite", action="store_true", help="replace plots and files that exist")
     options = parser.parse_args(given)
@@ -119,8 +124,10 @@ def _signals(given: Sequence[str]) -> int:
         prog="python -m measure signals", description="Write the test signals to record on a machine."
     )
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
-    parser.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="sample rate (default 48000)")
-    parser.add_argument("--level", type=float, default=-18.0, metavar="DBFS", help="reference level (default -18)")
+    parser.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="sample rate in Hz (default 48000)")
+    parser.add_argument(
+        "--level", type=float, default=-18.0, metavar="DBFS", help="reference level in dBFS (default -18)"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace signals that exist")
     options = parser.parse_args(given)
     for path, seconds, purpose in save_signals(

@@ -229,7 +229,7 @@ def _against_level(report: Report) -> "Figure | None":
         fontsize=8,
         rotation=90,
     )
-    name_axes(axis, next(iter(curves.values())), y="per cent of the fundamental / %")
+    name_axes(axis, next(iter(curves.values())), y="harmonics re the fundamental / %")
     axis.set_title("Distortion against level")
     axis.legend(loc="upper left")
     return figure
@@ -259,7 +259,7 @@ def _against_frequency(report: Report) -> "Figure | None":
     top = max(float(np.nanmax(curve.y)) for curve in curves)
     axis.set_ylim(max(1e-4, top * 1e-5), top * 3.0)
     _frequency_axis(axis)
-    name_axes(axis, curves[0], x="frequency of the fundamental / Hz", y="per cent of the fundamental / %")
+    name_axes(axis, curves[0], x="frequency of the fundamental / Hz", y="harmonics re the fundamental / %")
     axis.set_title(f"Distortion against frequency, {report.reference_level_dbfs:g} dBFS")
     axis.legend(loc="best")
     return figure

@@ -58,7 +58,7 @@ class Curve(Settings):
     @classmethod
     def _in_order(cls, points: tuple[CurvePoint, ...]) -> tuple[CurvePoint, ...]:
         if not 1 <= len(points) <= _MOST_POINTS:
-            raise ValueError(f"has {len(points)} points, but a curve has 1 to {_MOST_POINTS}")
+            raise ValueError(f"has {len(points)} points, but a curve has 1 to {_MOST_POINTS}; give so many")
         if len({point.samples is None for point in points}) > 1:
             raise ValueError(
                 "some points are in seconds and some in samples; give all times of a curve in one unit"

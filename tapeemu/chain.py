@@ -94,7 +94,7 @@ class Stage(Settings):
                 try:
                     self.processor.replace(**{name: value})
                 except ParameterError as error:
-                    raise ValueError(f"a point of the curve of {name} cannot be: {error}") from None
+                    raise ValueError(f"a point of the curve of {name} is refused: {error}") from None
         return self
 
     def curve_of(self, name: str) -> Curve | None:

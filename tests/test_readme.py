@@ -1,5 +1,6 @@
 """The README's commands and code run as printed, and a type checker accepts the code."""
 
+import ast
 import os
 import re
 import shlex
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+import measure
+import tapeemu
 from tapeemu.chain import Chain
 from tapeemu.presets.reading import file_kinds
 
@@ -48,12 +51,27 @@ def test_the_commands_of_the_tour_run_in_order(folder: Path) -> None:
     assert report.stat().st_size > 100_000
 
 
+@pytest.mark.long
 def test_the_python_of_the_tour_runs_in_order(folder: Path) -> None:
     (folder / "takes").mkdir(exist_ok=True)
     script = "\n".join(blocks("python", TOUR))
     done = subprocess.run([sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "weighted" in done.stdout
+
+
+def test_the_python_of_the_tour_names_what_there_is() -> None:
+    """It parses, and every `tapeemu.name` and `measure.name` in it exists; run it is in the long tests."""
+    names = {
+        (node.value.id, node.attr)
+        for block in blocks("python", TOUR)
+        for node in ast.walk(ast.parse(block))
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)
+    }
+    ours = {(module, name) for module, name in names if module in ("tapeemu", "measure")}
+    assert len(ours) > 5
+    for module, name in ours:
+        assert hasattr({"tapeemu": tapeemu, "measure": measure}[module], name), f"{module}.{name}"
 
 
 # What the laboratory's examples are about: a recording and another, an impulse response, a system.
@@ -102,6 +120,7 @@ value: float = report["weighted_flutter_percent"].value
 """
 
 
+@pytest.mark.long
 def test_a_type_checker_accepts_every_example_and_finds_mistakes(tmp_path: Path) -> None:
     """All in one run of mypy --strict: the READMEs' examples, more of what must pass, and mistakes."""
     api = pytest.importorskip("mypy.api")

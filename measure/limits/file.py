@@ -95,9 +95,9 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
     try:
         values = tomllib.loads(source.read_bytes().decode("utf-8-sig"))
     except UnicodeDecodeError:
-        raise LimitsError(f"{source} is not text in UTF-8; save it as such") from None
+        raise LimitsError(f"{source} is not UTF-8 text; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise LimitsError(f"{source} is not TOML: {error}; mend that line") from None
+        raise LimitsError(f"{source} is not TOML: {error}; correct that line") from None
     except (OSError, ValueError) as error:
         raise LimitsError(f"{source} cannot be read ({reason_of(error)}); check the name") from None
     return _Reader(str(source)).limits(values)
@@ -157,7 +157,7 @@ class _Reader:
             if name not in names:
                 near = difflib.get_close_matches(name, names, 1)
                 remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(names)}"
-                raise self.wrong(where, f"{name!r} is no word of the format", remedy)
+                raise self.wrong(where, f"{name!r} is not a key of the format", remedy)
 
     def text(self, values: Mapping[str, Any], name: str, where: str) -> str:
         value = values.get(name, "")

@@ -439,11 +439,8 @@ def _bands(
     degrees: list[float] = []
     before = math.nan
     while first < power.size:
-        last = min(2 * first, power.size)
+        last = _end_of_band(gain, first, _FEWEST / degrees_a_bin)
         free = degrees_a_bin * _independent(gain[first:last])
-        while last < power.size and free < _FEWEST:
-            last += 1
-            free = degrees_a_bin * _independent(gain[first:last])
         weight, part = float(np.sum(gain[first:last])), float(np.sum(power[first:last]))
         first = last
         if weight == 0.0 or part == 0.0:
@@ -459,6 +456,15 @@ def _bands(
             degrees.append(free)
         before = level
     return parts, degrees
+
+
+def _end_of_band(gain: FloatArray, first: int, fewest: float) -> int:
+    """End of a band from `first` on: an octave, or more until its gain weighs as much as `fewest` even bins."""
+    least = min(max(2 * first, first + 1), gain.size)
+    sums, squares = np.cumsum(gain[first:]), np.cumsum(gain[first:] ** 2)
+    enough = np.flatnonzero(sums[least - first - 1 :] ** 2 >= fewest * squares[least - first - 1 :])
+    alive = enough[squares[least - first - 1 :][enough] > 0.0]
+    return least + int(alive[0]) if alive.size else gain.size
 
 
 def _independent(gain: FloatArray) -> float:

@@ -117,7 +117,7 @@ def _tone_in(y: FloatArray, rate: float, expected_hz: float | None) -> float:
     # A line so low that hardly any period of it fits is a trend, not a tone.
     if found * len(y) / rate < MIN_PERIODS:
         raise NotMeasurableError(
-            f"the recording holds {found * len(y) / rate:.1f} periods of {found:.4g} Hz, under {MIN_PERIODS}"
+            f"the recording holds {found * len(y) / rate:.1f} periods of {found:.4g} Hz, fewer than {MIN_PERIODS}"
         )
     return found
 

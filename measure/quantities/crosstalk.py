@@ -82,11 +82,13 @@ def crosstalk(
     """
     rate = check_rate(sample_rate)
     if not (0 <= driven < channels and 0 <= silent < channels and driven != silent):
-        raise MeasureError(f"driven is {driven} and silent {silent}, but must be two of {channels} channels")
+        raise MeasureError(
+            f"driven is {driven} and silent {silent}, but must differ and lie from 0 to {channels - 1}"
+        )
     wanted = [float(hz) for hz in frequencies_hz if float(hz) <= 0.45 * rate]
     if not wanted or min(wanted) <= 0.0:
         raise MeasureError(
-            f"frequencies_hz is {tuple(frequencies_hz)}, but must hold some from 0 to 0.45 of the rate"
+            f"frequencies_hz is {tuple(frequencies_hz)}, but needs one or more from above 0 to {0.45 * rate:g} Hz"
         )
     run = as_system(system)
     readings = []

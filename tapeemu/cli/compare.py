@@ -51,19 +51,23 @@ def compare(
     page: Path | None = typer.Option(
         None,
         "--table",
-        help="Write what all stems say as a Markdown page; with --all-orders, a picture (.svg) beside it.",
+        help="Write the findings on all stems as a Markdown page; with --all-orders, a picture (.svg) beside it.",
     ),
     about: str = typer.Option("", help="For the Markdown page: what the stems are and who made them."),
     changes: list[str] = typer.Option(
         [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
     ),
     seed: int | None = typer.Option(
-        None, help="Which tape: another number, another tape, in the same room. As the preset."
+        None, help="Number of the tape: another number is another tape, in the same room; left out: the preset's."
     ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
-    tail_seconds: float | None = typer.Option(None, help="How much longer than the stem; else by the decay."),
-    true_peak_dbtp: float = typer.Option(-1.0, help="Ceiling of the true peak; all are lowered alike."),
-    embed_limit_mb: float = typer.Option(16.0, help="Size of the sound up to which it is kept inside the report."),
+    tail_seconds: float | None = typer.Option(
+        None, help="How many seconds the renders outlast the stem; left out: as long as the chain decays."
+    ),
+    true_peak_dbtp: float = typer.Option(-1.0, help="Ceiling of the true peak (dBTP); all are lowered alike."),
+    embed_limit_mb: float = typer.Option(
+        16.0, help="Most megabytes of sound kept inside the report; more than that lies in files beside it."
+    ),
     jobs: int = typer.Option(0, "--jobs", "-j", help="Threads; 0 is one per core."),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
     as_json: bool = typer.Option(False, "--json", help="Print figures and sentences as JSON."),
@@ -125,7 +129,9 @@ def _reports(stems: "Sequence[str]", out: Path | None) -> dict[Path, Path | None
     files = sound_files(stems, out=out)
     reports = {file: None if out is None else output_folder(out) / f"{file.stem}.html" for file in files}
     if out is not None and len(set(reports.values())) < len(reports):
-        raise ParameterError("two stems have the same name, so their reports would; compare them one by one")
+        raise ParameterError(
+            "two stems have the same name, so their reports would have one name; compare them one by one"
+        )
     return reports
 
 

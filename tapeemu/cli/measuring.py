@@ -236,7 +236,7 @@ def solve_figures(
     start: str | None = typer.Option(None, "--from", metavar="PRESET", help="Settings to start from."),
     purpose: str = typer.Option("", help="What the preset is for, in a sentence."),
     tags: list[str] = typer.Option([], "--tag", help="A word to find it by."),
-    within_percent: float = typer.Option(1.0, help="How near to come before it stops."),
+    within_percent: float = typer.Option(1.0, help="How near, in percent, each figure shall come."),
     dry_run: bool = typer.Option(False, "--dry-run", help="Solve and print, write nothing."),
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace a file that exists."),
 ) -> None:

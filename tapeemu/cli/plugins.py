@@ -19,7 +19,9 @@ app = typer.Typer(
 @app.command("build")
 def build_plugins(
     out: Path = typer.Option(..., "--out", metavar="DIR", help="Folder for the plug-ins."),
-    machine: str = typer.Option("", "--machine", help="Whose; this one's if left out. Others need ziglang."),
+    machine: str = typer.Option(
+        "", "--machine", help="Machine to build for; left out: this one. Others need ziglang (tapeemu[native])."
+    ),
 ) -> None:
     """Build the plug-ins into a folder."""
     import shutil
@@ -72,4 +74,4 @@ def remove_plugins() -> None:
     for path in found:
         typer.echo(f"removed {path}")
     if not found:
-        typer.echo("there was none")
+        typer.echo("no plug-in was installed, so none was removed")

@@ -44,7 +44,7 @@ def process(
         [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
     ),
     seed: int | None = typer.Option(
-        None, help="Which tape: another number, another tape, in the same room. As the preset."
+        None, help="Number of the tape: another number is another tape, in the same room; left out: the preset's."
     ),
     start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
     track: int = typer.Option(
@@ -53,16 +53,22 @@ def process(
         "hiss, is independent from track to track; all else is the same on every track.",
     ),
     container: str | None = typer.Option(
-        None, "--format", help="wav, rf64, aiff, caf, flac, ogg or mp3; as the input, wav for a lossy one."
+        None,
+        "--format",
+        help="wav, rf64, aiff, caf, flac, ogg or mp3; left out: that of the input, or wav where that is lossy.",
     ),
-    depth: str | None = typer.Option(None, help="16, 24, 32, float or double; as the input."),
-    rate: int | None = typer.Option(None, help="Sample rate in Hz; as the input."),
-    tail_seconds: float | None = typer.Option(None, help="How much longer than the input; else by level."),
+    depth: str | None = typer.Option(None, help="16, 24, 32, float or double; left out: that of the input."),
+    rate: int | None = typer.Option(None, help="Sample rate in Hz; left out: that of the input."),
+    tail_seconds: float | None = typer.Option(
+        None, help="How many seconds the output outlasts the input; left out: until it has faded, by level."
+    ),
     tail_level_db: float | None = typer.Option(
-        None, help="Level below the signal where a tail may end; -60 if left out. Not beside --tail-seconds."
+        None, help="Level re the signal, in dB, at which a tail may end; left out: -60. Not beside --tail-seconds."
     ),
-    loudness_lufs: float | None = typer.Option(None, help="Bring each file to this integrated loudness."),
-    true_peak_dbtp: float | None = typer.Option(None, help="Highest true peak; alone, bring it to this level."),
+    loudness_lufs: float | None = typer.Option(None, help="Bring each file to this integrated loudness (LUFS)."),
+    true_peak_dbtp: float | None = typer.Option(
+        None, help="Highest true peak (dBTP); without --loudness-lufs, the level the true peak is brought to."
+    ),
     keep_balance: bool = typer.Option(
         False,
         "--keep-balance",
@@ -78,9 +84,9 @@ def process(
     resume: bool = typer.Option(
         False,
         "--resume",
-        help="Leave alone what is finished and unchanged, by content and settings: as written down, a line a "
-        "file, in .tapeemu-journal in the folder of results. Each line is a JSON object: name (of the result, "
-        "below that folder), settings, source and target (SHA-256 of settings, input and result).",
+        help="Leave alone each file that is finished, if its input, its settings and its result are unchanged. "
+        "The journal .tapeemu-journal in the folder of results tells: a line a file, each a JSON object with name "
+        "(of the result, below that folder), settings, source and target (SHA-256 of settings, input and result).",
     ),
     as_json: bool = typer.Option(False, "--json", help="Print the summary as JSON."),
 ) -> None:

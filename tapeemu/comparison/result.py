@@ -183,7 +183,9 @@ class Comparison:
         try:
             import pandas
         except ImportError:
-            raise ParameterError("pandas is not installed; install it, or use .table") from None
+            raise ParameterError(
+                "to_frame needs pandas, which is not installed; run 'pip install pandas', or use .table"
+            ) from None
         return pandas.DataFrame(self.table).set_index("label")
 
     def to_dict(self) -> dict[str, Any]:

@@ -115,7 +115,9 @@ class _Handler(BaseHTTPRequestHandler):
             parts = urlsplit(self.path)
             name = self.ANSWERS.get((method, parts.path))
             if name is None:
-                raise _RefusedError(HTTPStatus.NOT_FOUND, "there is nothing here")
+                raise _RefusedError(
+                    HTTPStatus.NOT_FOUND, "the desk has no such page; open it by the address that was printed"
+                )
             answer: Callable[[dict[str, list[str]]], None] = getattr(self, name)
             answer(parse_qs(parts.query))
         except _RefusedError as refused:
@@ -134,12 +136,18 @@ class _Handler(BaseHTTPRequestHandler):
         origins = {self.server.origin, self.server.origin.replace("127.0.0.1", "localhost")}
         hosts = {origin.removeprefix("http://") for origin in origins}
         if self.headers.get("Host") not in hosts:
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "this address is not the desk's")
+            raise _RefusedError(
+                HTTPStatus.FORBIDDEN, "this address is not the desk's; open it by the one that was printed"
+            )
         origin = self.headers.get("Origin")
         if (origin is not None and origin not in origins) or (method == "POST" and origin is None):
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+            raise _RefusedError(
+                HTTPStatus.FORBIDDEN, "the desk answers its own page only; open it by the address that was printed"
+            )
         if self.headers.get("Sec-Fetch-Site", "none") not in ("none", "same-origin"):
-            raise _RefusedError(HTTPStatus.FORBIDDEN, "the desk answers its own page alone")
+            raise _RefusedError(
+                HTTPStatus.FORBIDDEN, "the desk answers its own page only; open it by the address that was printed"
+            )
 
     def _need_key(self) -> None:
         if not self.server.has_key(self.headers.get("X-Desk-Key")):
@@ -154,14 +162,17 @@ class _Handler(BaseHTTPRequestHandler):
             left = min(int(length), _MOST_IGNORED_BYTES) if length.isdigit() else 0
             while left > 0 and (ignored := self.rfile.read(min(left, 1 << 16))):
                 left -= len(ignored)
-            raise _RefusedError(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, "this is more than a preset needs")
+            raise _RefusedError(
+                HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+                f"the request is larger than {_MOST_BYTES // 1024} KiB, or does not say how large; shorten it",
+            )
         raw = self.rfile.read(int(length))
         try:
             body = json.loads(raw)
         except ValueError:
-            raise _RefusedError(HTTPStatus.BAD_REQUEST, "this is not JSON") from None
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "the request is not JSON; open the page again") from None
         if not isinstance(body, dict) or not isinstance(body.get("text"), str):
-            raise _RefusedError(HTTPStatus.BAD_REQUEST, "the text of a preset is missing")
+            raise _RefusedError(HTTPStatus.BAD_REQUEST, "the request has no preset in 'text'; open the page again")
         return body
 
     def _send(self, status: HTTPStatus, content: Any, kind: str = "application/json", **headers: str) -> None:
@@ -204,7 +215,7 @@ class _Handler(BaseHTTPRequestHandler):
         self._need_key()
         number = (query.get("number") or [""])[0]
         if not re.fullmatch(r"\d{1,3}", number) or int(number) >= len(self.server.stems):
-            raise _RefusedError(HTTPStatus.NOT_FOUND, "there is no such stem")
+            raise _RefusedError(HTTPStatus.NOT_FOUND, f"there is no stem {number[:8]!r}; open the page again")
         self._send(HTTPStatus.OK, self.server.stems[int(number)].content, "application/octet-stream")
 
     def _check(self, _: dict[str, list[str]]) -> None:
@@ -218,7 +229,7 @@ class _Handler(BaseHTTPRequestHandler):
         name = str(body.get("name", ""))
         if not NAME.fullmatch(name) or len(name) > 80:
             raise OutputError(
-                f"{name!r} is no name for a preset; use lower-case words and numbers joined by hyphens"
+                f"{name!r} is not a possible name of a preset; use lower-case words and numbers joined by hyphens"
             )
         preset = parse_preset(body["text"], name=name)
         folder = user_folder()

@@ -49,7 +49,9 @@ def put_between_marks(text: str, table: str) -> str:
         If the marks are not there, each once and in order.
     """
     if text.count(_BEGIN) != 1 or text.count(_END) != 1 or text.index(_BEGIN) > text.index(_END):
-        raise ParameterError(f"the document must hold {_BEGIN} and below it {_END}, each once")
+        raise ParameterError(
+            f"the document must hold {_BEGIN} and below it {_END}, each once; put them where the table belongs"
+        )
     before, _, rest = text.partition(_BEGIN)
     _, _, after = rest.partition(_END)
     return f"{before}{_BEGIN}\n{table}{_END}{after}"

@@ -67,7 +67,7 @@ def read_text(path: Path) -> str:
         raise PresetError(f"{path} cannot be read ({error.strerror}); check its permissions") from None
     if len(data) > _MAX_BYTES:
         raise PresetError(
-            f"{path} is larger than {_MAX_BYTES // 1024} KiB, which no preset needs; is it another file?"
+            f"{path} is larger than {_MAX_BYTES // 1024} KiB, more than a preset may have; check its name"
         )
     try:
         return data.decode("utf-8-sig")
@@ -120,7 +120,10 @@ def _check_size(text: str, where: str) -> None:
     # Before the parser: a key of thousands of dotted parts takes it a time that grows with their square.
     rows = text.splitlines()
     if len(text) > _MAX_BYTES or len(rows) > _MAX_LINES:
-        raise PresetError(f"{where} has {len(rows)} lines and {len(text)} characters, more than any preset needs")
+        raise PresetError(
+            f"{where} has {len(rows):,} lines and {len(text):,} characters, but a preset may have {_MAX_LINES:,} "
+            f"and {_MAX_BYTES:,}; check that it is a preset"
+        )
     for number, row in enumerate(rows, start=1):
         if len(row) > _MAX_LINE:
             raise PresetError(

@@ -16,6 +16,7 @@ from typing import Any, ClassVar
 import numpy as np
 from pydantic import SkipValidation, field_validator, model_validator
 
+from tapeemu.dsp.shared_tables import shared
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Stream, Traits, required_setting, setting
 from tapeemu.validation import FloatArray
@@ -143,7 +144,13 @@ class PluginEffect(Processor):
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         count = 1 if channels <= 2 else channels
-        return PluginStream([self.make() for _ in range(count)], sample_rate=sample_rate, channels=channels)
+        parameters = tuple((name, type(value), value) for name, value in sorted(self.parameters.items()))
+        return PluginStream(
+            [self.make() for _ in range(count)],
+            sample_rate=sample_rate,
+            channels=channels,
+            decay_db=_decay_of_named(self.effect, parameters, float(sample_rate), channels),
+        )
 
 
 class PluginObject(Processor):
@@ -195,9 +202,23 @@ class PluginObject(Processor):
 
 
 class PluginStream(Stream):
-    """Feeds effect objects blocks of one length, whatever the blocks that come in."""
+    """Feeds effect objects blocks of one length, whatever the blocks that come in.
 
-    def __init__(self, effects: list[Any], *, sample_rate: float, channels: int) -> None:
+    Parameters
+    ----------
+    effects : list of object
+        One for all channels, or one for each.
+    sample_rate : float
+        Samples per second.
+    channels : int
+        Number of channels.
+    decay_db : ndarray, optional
+        How the first object dies away, where that is known; listened to if left out.
+    """
+
+    def __init__(
+        self, effects: list[Any], *, sample_rate: float, channels: int, decay_db: FloatArray | None = None
+    ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
         self._effects = effects
         self._rows = [slice(None)] if len(effects) == 1 else [slice(row, row + 1) for row in range(len(effects))]
@@ -215,7 +236,8 @@ class PluginStream(Stream):
                 f"{type(effects[0]).__name__} returned {got} of {fed} samples and has not settled: "
                 "an effect must return as many samples as it is given once its latency is over"
             )
-        self._decay_db = self._listen_to_tail()
+        self._reset()
+        self._decay_db = _decay_db(effects[0], sample_rate, channels) if decay_db is None else decay_db
         self._reset()
         self.latency = missing + _BLOCK - 1
         self._waiting = np.zeros((channels, 0))
@@ -234,23 +256,6 @@ class PluginStream(Stream):
         ]
         return np.concatenate(parts).astype(np.float64)
 
-    def _listen_to_tail(self) -> FloatArray:
-        """Level of the first object's response to a burst, block by block, falling, re the burst."""
-        self._reset()
-        burst = np.random.default_rng(0).uniform(-0.25, 0.25, (self.channels, _BLOCK)).astype(np.float32)
-        powers = []
-        for index in range(int(_TAIL_SECONDS * self.sample_rate / _BLOCK)):
-            returned = np.atleast_2d(
-                self._effects[0](
-                    (burst if index == 0 else 0.0 * burst)[self._rows[0]], self.sample_rate, reset=False
-                )
-            )
-            powers.append(float(np.mean(returned.astype(np.float64) ** 2)) if returned.size else 0.0)
-        envelope = np.maximum.accumulate(powers[::-1])[::-1]
-        reference = float(np.mean(burst.astype(np.float64) ** 2))
-        decay_db: FloatArray = 10.0 * np.log10(np.maximum(envelope, 1e-30) / reference)
-        return decay_db
-
     def tail_samples(self, level_db: float = -60.0) -> int:
         """What was heard after a burst when the stream was made, up to ten seconds."""
         sounding = int(np.count_nonzero(self._decay_db > level_db))
@@ -267,3 +272,27 @@ class PluginStream(Stream):
         ready = np.concatenate(done, axis=1)
         self._ready = ready[:, block.shape[1] :]
         return ready[:, : block.shape[1]].copy()
+
+
+def _decay_db(effect: Any, sample_rate: float, channels: int) -> FloatArray:
+    """Level of a fresh object's response to a burst, block by block, falling, re the burst."""
+    rows = channels if channels <= 2 else 1
+    burst = np.random.default_rng(0).uniform(-0.25, 0.25, (channels, _BLOCK)).astype(np.float32)
+    silence = np.zeros((rows, _BLOCK), np.float32)
+    powers = []
+    for index in range(int(_TAIL_SECONDS * sample_rate / _BLOCK)):
+        returned = np.atleast_2d(effect(silence if index else burst[:rows], sample_rate, reset=False))
+        powers.append(float(np.mean(returned.astype(np.float64) ** 2)) if returned.size else 0.0)
+    envelope = np.maximum.accumulate(powers[::-1])[::-1]
+    reference = float(np.mean(burst.astype(np.float64) ** 2))
+    decay_db: FloatArray = 10.0 * np.log10(np.maximum(envelope, 1e-30) / reference)
+    return decay_db
+
+
+@shared(maxsize=64)
+def _decay_of_named(
+    effect: str, parameters: tuple[tuple[str, type, Any], ...], sample_rate: float, channels: int
+) -> FloatArray:
+    """As `_decay_db`, of an effect by name: the same for every stream, and ten seconds of it take a while."""
+    made = PluginEffect(effect=effect, parameters={name: value for name, _, value in parameters}).make()
+    return _decay_db(made, sample_rate, channels)

@@ -82,7 +82,13 @@ class TapeNoise(Processor):
     modulation_noise_db: float | None = setting(
         None, "Level of the modulation noise re the sound; left out: none.", unit="dB", ge=-100.0, le=-20.0
     )
-    modulation_noise_hz: float = setting(100.0, "Corner (-3 dB) of its skirts.", unit="Hz", ge=20.0, le=500.0)
+    modulation_noise_hz: float = setting(
+        100.0,
+        "Distance from the sound at which the modulation noise has fallen by 3 dB.",
+        unit="Hz",
+        ge=20.0,
+        le=500.0,
+    )
     hum_db: float | None = setting(
         None,
         "Rms of the hum re a sine at the reference level; left out: none.",

@@ -203,7 +203,8 @@ class WowFlutter(Processor):
         le=500.0,
     )
     reader_taps: Literal[32, 48] = setting(
-        32, "Length of the reader: error 100 dB down to 0.385 (32) or 0.417 (48) of the sample rate."
+        32,
+        "Length of the interpolator; its error is below -100 dB to 0.385 (32) or 0.417 (48) of the sample rate.",
     )
     seed: int = setting(1, "Number of the tape: equal seeds move alike.", ge=0, le=2**63 - 1)
 

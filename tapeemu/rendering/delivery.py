@@ -48,11 +48,19 @@ class Delivery(Settings):
         Replace existing files.
     """
 
-    container: str | None = setting(None, "Container; as the input when left out")
-    depth: Literal["16", "24", "32", "float", "double"] | None = setting(None, "Sample depth; as the input")
-    sample_rate_hz: int | None = setting(None, "Sample rate; as the input", unit="Hz", ge=8_000, le=384_000)
-    tail_seconds: float | None = setting(None, "Longer than the input by", unit="s", ge=0.0, le=600.0)
-    tail_level_db: float = setting(-60.0, "Where a tail may end", unit="dB", ge=-120.0, le=0.0)
+    container: str | None = setting(None, "Container; left out: that of the input")
+    depth: Literal["16", "24", "32", "float", "double"] | None = setting(
+        None, "Sample depth; left out: that of the input"
+    )
+    sample_rate_hz: int | None = setting(
+        None, "Sample rate; left out: that of the input", unit="Hz", ge=8_000, le=384_000
+    )
+    tail_seconds: float | None = setting(
+        None, "Time that the output outlasts the input; left out: by level", unit="s", ge=0.0, le=600.0
+    )
+    tail_level_db: float = setting(
+        -60.0, "Level re the signal at which a tail may end", unit="dB", ge=-120.0, le=0.0
+    )
     loudness_lufs: float | None = setting(None, "Integrated loudness", unit="LUFS", ge=-60.0, le=0.0)
     true_peak_dbtp: float | None = setting(None, "Highest true peak", unit="dBTP", ge=-60.0, le=0.0)
     dither: bool = setting(True, "Triangular dither for integer samples")

@@ -118,7 +118,7 @@ class _Drawn:
             self._plot(
                 plots.spectrogram_plot(picture, top, number),
                 f"Spectrogram of order {number}, on the scale common to all.",
-                f"{number}: mel bands, dB below the strongest of all.",
+                f"Order {number}: mel bands, dB below the strongest of all.",
             )
             for number, picture in zip(self.numbers, self.drawn, strict=True)
         ]
@@ -126,7 +126,7 @@ class _Drawn:
             self._plot(
                 plots.spectrogram_difference_plot(picture, first, top, number),
                 f"Spectrogram of order {number} less that of order 1.",
-                f"{number} less 1: where it is louder and where softer.",
+                f"Order {number} less order 1: where it is louder and where softer.",
             )
             for number, picture in zip(self.numbers[1:], self.drawn[1:], strict=True)
         ]

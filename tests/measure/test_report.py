@@ -3,11 +3,14 @@
 import csv
 import io
 import json
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from measure import plots
 from measure.errors import MeasureError
 from measure.meanings import meaning_of
 from measure.report import Report
@@ -99,3 +102,14 @@ def test_one_curve_is_drawn_over_another(report: Report) -> None:
         report.plot(axes, curve="fase")
     with pytest.raises(MeasureError, match="there are none"):
         report.stages["channel 1"].plot()
+
+
+def test_plots_of_parts_lie_in_folders_of_their_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plots, "figures_of", lambda _: {"harmonics": None})
+    channel = SimpleNamespace(stages={})
+    planned = plots._planned(SimpleNamespace(stages={"channel 1": channel, "a/b": channel}), Path("x"))
+    assert [path.as_posix() for path, _ in planned] == [
+        "x/harmonics.png",
+        "x/channel_1/harmonics.png",
+        "x/a_b/harmonics.png",
+    ]

@@ -12,7 +12,7 @@ def test_wet_and_dry_keep_the_loudness(stems):
     for settings_of_room in ({}, {"decay_seconds": 0.5, "size_percent": 60.0}, {"decay_seconds": 4.0}):
         for name, sound in stems.items():
             dry = loudness_lufs(sound)
-            for wet in (15.0, 30.0, 45.0, 60.0):
+            for wet in (30.0, 60.0):
                 reverb = FdnReverb(wet_percent=wet, **settings_of_room)
                 changed = loudness_lufs(reverb(sound, sample_rate=RATE)) - dry
                 assert abs(changed) < 1.5, (name, reverb, changed)

@@ -102,7 +102,7 @@ def echo_density(
     onset = onset_of(h)
     h = h[onset:]
     if width < 16 or len(h) < 2 * width:
-        return result(empty, empty, f"the response lasts {len(h) / rate:.3g} s, under two windows")
+        return result(empty, empty, f"the response lasts {len(h) / rate:.3g} s, but two windows of it are needed")
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(width) + 0.5) / width)
     window /= window.sum()
     hop = max(1, round(0.001 * rate))

@@ -117,7 +117,7 @@ def _from_impulse(h: FloatArray, rate: float, bands: BandName, conditions: Condi
     h = examined.signal
     onset = onset_of(h) / rate
     if len(h) < 64:
-        reason = f"the response lasts {len(h) / rate:.2g} s and stops"
+        reason = f"the response lasts {len(h) / rate:.2g} s only, too short for a decay"
         return Decay(bands=tuple(undefined_band(band, reason, conditions) for band in chosen))
     envelopes = [band_envelope(h, rate, band) for band in chosen]
     ceiling = examined.clipped_until / rate - onset

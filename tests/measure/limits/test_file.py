@@ -82,9 +82,12 @@ def test_the_title_is_the_name_of_the_file_and_the_value_counts_alone_if_nothing
         ("[[limit]]\nfigure = 3\nmost = 1", "figure is 3, but must be a text"),
         ("[[limit]]\nfigure = ' '\nmost = 1", "figure is ' ', but must be a text"),
         ("title = 3\n[[limit]]\nfigure = 'a'\nmost = 1", "title is 3, but must be a text"),
-        ("[[limit]]\nfigure = 'a'\nmaost = 1", "'maost' is no word of the format; did you mean most?"),
-        ("[[limit]]\nfigure = 'a'\nfrom = 1\nmost = 1", "'from' is no word of the format; there are figure, part"),
-        ("limits = 1", "'limits' is no word of the format; did you mean limit?"),
+        ("[[limit]]\nfigure = 'a'\nmaost = 1", "'maost' is not a key of the format; did you mean most?"),
+        (
+            "[[limit]]\nfigure = 'a'\nfrom = 1\nmost = 1",
+            "'from' is not a key of the format; there are figure, part",
+        ),
+        ("limits = 1", "'limits' is not a key of the format; did you mean limit?"),
         ("[[limit]]\nfigure = 'a'\nmost = 1\nuncertainty = 'no'", "uncertainty is 'no'; give one of \"left out\""),
         ("[[limit]]\nfigure = 'a'\nmost = 1\nuncertainty = []", "uncertainty is []; give one of"),
         ("[[limit]]\nfigure = 'a'\nmost = 1\ncoverage = 0", "coverage is 0, but must be above 0"),
@@ -111,7 +114,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(LimitsError, match="cannot be read"):
         read_limits("a\0b")
     (tmp_path / "latin.toml").write_bytes(b"title = '\xe9'")
-    with pytest.raises(LimitsError, match="not text in UTF-8"):
+    with pytest.raises(LimitsError, match="is not UTF-8 text"):
         read_limits(tmp_path / "latin.toml")
     (tmp_path / "marked.toml").write_bytes(b"\xef\xbb\xbf[[limit]]\r\nfigure = 'polarity'\r\nleast = 1\r\n")
     assert read_limits(tmp_path / "marked.toml").limits[0].key == "polarity"

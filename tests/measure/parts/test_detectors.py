@@ -145,3 +145,8 @@ def test_two_sigma_of_a_few_samples_is_their_quantile(count: int) -> None:
     """Straight between the ordered magnitudes, 0.95 of the way from the first to the last."""
     series = np.where(np.arange(count) % 2, 1.0, -1.0) * (10.0 + np.arange(count))
     assert two_sigma(series) == pytest.approx(10.0 + 0.95 * (count - 1), rel=1e-12)
+
+
+def test_two_sigma_of_very_few_points_is_their_quantile() -> None:
+    """Of 0 to 6 in absolute value, 95 % lie at or below 0.95 * 6."""
+    assert two_sigma(np.array([0.0, -6.0, 1.0, 5.0, -2.0, 4.0, 3.0])) == pytest.approx(5.7)

@@ -1,5 +1,6 @@
 """Signals are what they say: phase against exact integer arithmetic, all else against its definition."""
 
+import inspect
 import math
 from fractions import Fraction
 
@@ -19,6 +20,7 @@ from measure.parts.signals import (
     tone,
     two_tones,
 )
+from measure.quantities.response import frequency_response
 
 RATE = 48_000
 
@@ -174,3 +176,18 @@ def test_a_steady_tone_fades_in_from_nothing_and_is_a_sine_after_10_ms() -> None
     fade = sound[12:480:48] / sine[12:480:48]  # at the crests
     np.testing.assert_allclose(fade, np.sin(0.5 * np.pi * np.arange(12, 480, 48) / 480.0) ** 2, atol=1e-9)
     assert np.max(np.abs(steady_tone(RATE, frequency_hz=1_000.0, seconds=0.001, level_dbfs=0.0))) <= 1.0
+
+
+def test_tones_begin_at_zero() -> None:
+    """A sine without a phase; and one that fades in by half a cosine, (pi k / 2 n)^2 at its k-th sample."""
+    assert tone(1000.0, duration_seconds=0.1, sample_rate=48_000.0)[0] == 0.0
+    steady = steady_tone(48_000.0, frequency_hz=12_000.0, seconds=0.1, level_dbfs=0.0)
+    assert steady[1] == pytest.approx((0.5 * np.pi / 480) ** 2, rel=1e-4)
+    assert np.max(np.abs(steady)) == pytest.approx(1.0)
+
+
+def test_sweeps_sent_unasked_lie_at_the_reference_level() -> None:
+    """18 dB below full scale (EBU R 68)."""
+    assert np.max(np.abs(synchronised_sweep(48_000.0, seconds=0.5).signal)) == pytest.approx(10.0**-0.9, rel=1e-3)
+    for function in (frequency_response, synchronised_sweep):
+        assert inspect.signature(function).parameters["level_dbfs"].default == -18.0

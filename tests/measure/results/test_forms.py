@@ -371,3 +371,13 @@ def test_every_curve_says_how_and_under_which_conditions_it_was_measured() -> No
             assert Curve.from_dict(json.loads(each.to_json())).conditions == each.conditions
     silent = measure.flutter(np.zeros(rate), rate)
     assert "silent" in silent.spectrum.warnings[0]
+
+
+def test_an_undefined_figure_says_why_and_a_point_is_named_after_its_quantity() -> None:
+    plain = Reading(quantity="THD", value=math.nan, unit="%", method="none")
+    assert str(plain) == "THD: undefined (no reason given)"
+    told = Reading(quantity="THD", value=math.nan, unit="%", method="none", warnings=("too short", "silent"))
+    assert str(told) == "THD: undefined (too short; silent)"
+    axes = Reading(quantity="THD", value=1.0, unit="%", method="none").plot()
+    Reading(quantity="THD", value=2.0, unit="%", method="none").plot(axes, label="the other")
+    assert [text.get_text() for text in axes.get_xticklabels()] == ["THD", "the other"]

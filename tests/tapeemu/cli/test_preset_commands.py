@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from measure.results.reading import Reading
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli.measuring import plots_folder
 from tapeemu.presets import load_preset, shipped_folder
-from tapeemu.presets.solving import _prepared
+from tapeemu.presets.solving import Solution, _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand
 
 Run = Callable[..., str]
@@ -113,13 +114,12 @@ def test_measured_verified_altered_and_found_out(run: Run, own: Path) -> None:
     assert "# enough" in path.read_text("utf-8")
     assert tomllib.loads(path.read_text("utf-8"))["measured"]["sample_rate_hz"] == 48_000.0
     assert list(own.iterdir()) == [path]
-    assert "1 of 1 presets proved" in run("verify", "small")
+    assert json.loads(run("verify", "small", "--json"))[0]["proved"] is True
     path.write_text(path.read_text("utf-8").replace("drive_db = 6.0", "drive_db = 8.0"), "utf-8")
     text = run("verify", "small", status=5)
     assert "stale, out of tolerance" in text
     assert "thd_reference_percent" in text
-    result = json.loads(run("verify", "small", "--json", status=5))
-    assert result[0]["proved"] is False
+    assert "0 of 1 presets proved" in text
 
 
 def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
@@ -129,11 +129,24 @@ def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
     assert made.state == "measured"
     assert made.readings["thd_reference_percent"].value == pytest.approx(2.0, rel=0.02)
     assert "exists" in run("solve", "wanted", "thd=2", status=4)
-    # 3 % third harmonic only 1 dB above a level with 1 % is more than any of the two curves bends.
-    text = run("solve", "contradiction", "thd=1", "mol=1", "--dry-run", status=5)
-    assert "not as near as 1 %" in text
     assert "not a figure" in run("solve", "other", "thdd=2", status=2)
     assert "FIGURE=VALUE" in run("solve", "other", "thd", status=2)
+
+
+def test_what_was_not_reached_is_told(run: Run, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nearest(wanted: dict[str, float], **_: object) -> Solution:
+        reached = Reading(quantity="THD", value=1.25, unit="%", method="none", uncertainty=0.0)
+        return Solution(
+            chain=Chain([FdnReverb()]), wanted=wanted, reached={"thd_reference_percent": reached}, rounds=8
+        )
+
+    monkeypatch.setattr("tapeemu.presets.solving.solve", nearest)
+    text = run("solve", "contradiction", "thd=1", "mol=1", "--dry-run", status=5)
+    assert "not as near as 1 %" in text
+    rows = {line.split()[0]: line.split() for line in text.splitlines() if line.strip()}
+    assert rows["mol_3_percent_db"][1:] == ["1", "undefined"]
+    assert rows["thd_reference_percent"][1:3] == ["1", "1.25"]
+    assert rows["thd_reference_percent"][-1].startswith("25")
 
 
 @pytest.mark.parametrize("stage", ["../../../out", "..", "/etc/x", "a/../../b", "C:\\x", "x" * 500, "\0", "hall"])

@@ -72,3 +72,9 @@ def test_nothing_is_replaced_unasked(tmp_path: Path) -> None:
     assert (tmp_path / "a.txt").read_bytes() == b"mine"
     write_whole(tmp_path / "a.txt", b"yours", overwrite=True)
     assert (tmp_path / "a.txt").read_bytes() == b"yours"
+
+
+def test_a_folder_that_cannot_be_made_is_told_with_a_remedy(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(OutputError, match=r"cannot be written to .*; check its permissions"):
+        PartFolder(tmp_path / "file")

@@ -197,3 +197,13 @@ def test_any_name_the_system_takes(tmp_path: Path, name: str) -> None:
     target = tmp_path / name
     write(target, noise(), Encoding("WAV", "PCM_16"))
     assert read_audio(target)[0].shape == (2, 5000)
+
+
+def test_what_cannot_be_opened_leaves_no_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Refused by the library of sound files, or interrupted meanwhile."""
+    with pytest.raises(OutputError, match="cannot be made as"):
+        AudioWriter(tmp_path / "a.mp3", sample_rate=RATE, channels=9, encoding=Encoding("MP3", "MPEG_LAYER_III"))
+    monkeypatch.setattr(AudioWriter, "_open", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        AudioWriter(tmp_path / "a.wav", sample_rate=RATE, channels=2, encoding=Encoding("WAV", "PCM_16"))
+    assert names(tmp_path) == []

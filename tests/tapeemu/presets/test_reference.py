@@ -10,6 +10,8 @@ from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
 from tapeemu.presets.reading import file_kinds
 from tapeemu.presets.reference import effect_parameters, markdown_reference, reference_tables, stage_table
+from tapeemu.presets.schema import preset_schema
+from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import EFFECTS, PluginEffect
 from tapeemu.settings_text import nested_model
 
@@ -77,3 +79,16 @@ def test_an_unknown_kind_is_refused_with_those_there_are() -> None:
     with pytest.raises(ParameterError, match=r"no kind of stage 'reverb'; the kinds are: .*fdn_reverb"):
         reference_tables("reverb")
     assert json.dumps([table.sense for table in reference_tables("chain")])
+
+
+def test_the_schema_tells_what_each_kind_is() -> None:
+    """In the first line of its docstring."""
+    for kind, made in processor_kinds().items():
+        if kind != "plugin_object":
+            assert preset_schema()["$defs"][f"stage_{kind}"]["description"] == (made.__doc__ or "").split("\n")[0]
+
+
+def test_effects_are_listed_with_their_parameters() -> None:
+    found = dict(effect_parameters())
+    assert found["Gain"] == "gain_db 1"
+    assert found["Invert"] == "none"

@@ -374,3 +374,8 @@ def test_parts_survive_a_preset():
     wow = WowFlutter(rotating_parts=(RotatingPart(rate_hz=1.5, peak_percent=0.2),), random_band_hz=(0.4, 5.0))
     assert WowFlutter.from_dict(wow.to_dict()) == wow
     assert eval(repr(wow), {"WowFlutter": WowFlutter, "RotatingPart": RotatingPart}) == wow
+
+
+def test_a_weighted_figure_beyond_five_percent_is_refused() -> None:
+    with pytest.raises(ParameterError, match=r"weighted_flutter_percent is 5\.01, but must be 0 to 5 %"):
+        WowFlutter(profile="worn", weighted_flutter_percent=5.01)

@@ -8,7 +8,7 @@ import pytest
 from batches import CHAIN, contents, make, run
 
 from tapeemu.rendering.delivery import Delivery
-from tapeemu.rendering.journal import JOURNAL
+from tapeemu.rendering.journal import JOURNAL, Journal
 
 
 class TestResume:
@@ -106,3 +106,14 @@ class TestResume:
         stray.write_bytes(b"half a file")
         run(tree)
         assert not stray.exists()
+
+
+def test_a_journal_that_cannot_be_read_only_forgets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / JOURNAL).write_bytes(b'{"name": "a.wav"}\n')
+    assert list(Journal(tmp_path).read()) == ["a.wav"]
+
+    def fail(_: Path) -> bytes:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Path, "read_bytes", fail)
+    assert Journal(tmp_path).read() == {}

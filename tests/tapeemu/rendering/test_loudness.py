@@ -38,19 +38,20 @@ def test_k_weighting_is_the_table_of_bs_1770_at_48_khz() -> None:
 def test_ebu_tech_3341_loudness_cases(case: str) -> None:
     table = [row for row in rows("ebu_loudness_cases.csv") if row["case"] == case]
     time = {}
+    rate = 16_000  # minutes of 1 kHz: a third of the samples say the same
     channels: dict[str, list[np.ndarray]] = {}
     for row in table:
         seconds = float(row["duration_s"])
         time[row["segment"]] = seconds
         tone = 10 ** (float(row["level_dbfs_peak"]) / 20) * np.sin(
-            2 * np.pi * float(row["freq_hz"]) * np.arange(round(seconds * RATE)) / RATE
+            2 * np.pi * float(row["freq_hz"]) * np.arange(round(seconds * rate)) / rate
         )
         for channel in ["L", "R"] if row["channel"] == "L+R" else [row["channel"]]:
             channels.setdefault(channel, []).append(tone)
     order = ["L", "R"] if set(channels) == {"L", "R"} else ["L", "R", "C", "Ls", "Rs"]
     audio = np.stack([np.concatenate(channels[name]) for name in order])
     expected = float(table[0]["expected_integrated_lufs"])
-    assert meter_of(audio).integrated_lufs == pytest.approx(expected, abs=float(table[0]["tol_lu"]))
+    assert meter_of(audio, rate).integrated_lufs == pytest.approx(expected, abs=float(table[0]["tol_lu"]))
 
 
 @pytest.mark.parametrize("row", rows("ebu_true_peak_cases.csv"), ids=lambda row: row["case"])

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from tapeemu import Chain, PreampDrive, render_file, render_files
 from tapeemu.cli import app
+from tapeemu.errors import OutputError
 from tapeemu.files.riff_chunks import append_chunks, carried_chunks, led
 from tapeemu.rendering.batch import render_batch
 from tapeemu.rendering.contender import Contender
@@ -172,3 +173,12 @@ def test_a_time_stamp_does_not_go_before_midnight() -> None:
     sampler = struct.pack("<9I6I", *[0] * 7, 1, 0, *(0, 0, 10, 20, 0, 0))
     assert struct.unpack("<9I6I", led(b"smpl", sampler, 5))[-4:-2] == (15, 25)
     assert led(b"data", b"abc", 5) == b"abc"
+
+
+def test_the_balance_of_one_file_is_its_own_level(tmp_path: Path) -> None:
+    source, target = wav(tmp_path / "a.wav"), tmp_path / "b.wav"
+    delivery = FLOATS.replace(keep_balance=True, true_peak_dbtp=-7.0)
+    (report,) = render_files([source], Chain([PreampDrive()]), targets=[target], delivery=delivery)
+    assert report.true_peak_dbtp == pytest.approx(-7.0, abs=0.01)
+    with pytest.raises(OutputError, match="exists"):
+        render_files([source], Chain([PreampDrive()]), targets=[target], delivery=delivery)

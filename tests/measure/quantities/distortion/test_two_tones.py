@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from measure.errors import MeasureError
 from measure.parts.signals import two_tones
 from measure.quantities.distortion import difference_frequency_distortion, modulation_distortion
+from measure.quantities.distortion.two_tones import percent_reading
 
 RATE = 48_000
 NOISE = 10.0 ** (-96 / 20) / math.sqrt(2.0)  # RMS of a floor 96 dB below a tone of amplitude 1
@@ -113,3 +114,11 @@ def test_the_doubt_is_that_of_noise_at_the_products():
     scatter = np.std([reading.value for reading in found], ddof=1)
     # 25 recordings tell a scatter to 14 %: allowed is two and a half times that.
     assert np.mean([reading.uncertainty for reading in found]) == pytest.approx(scatter, rel=0.35)
+
+
+def test_ratio_and_doubt_are_both_in_percent() -> None:
+    reading = percent_reading("q", 0.03, 0.002, "none", "none", {}, "")
+    assert (reading.value, reading.uncertainty) == (pytest.approx(3.0), pytest.approx(0.2))
+    undefined = percent_reading("q", 0.03, 0.002, "none", "none", {}, "too short")
+    assert not undefined.defined
+    assert math.isnan(undefined.uncertainty)

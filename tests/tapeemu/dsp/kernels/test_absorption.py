@@ -84,13 +84,13 @@ def test_flat_decay_is_exact_and_needs_no_filter(seconds):
     assert design_absorption(DELAYS, np.full(9, seconds), RATE).coefficients.shape[0] == 0
 
 
-@pytest.mark.parametrize("scale", [0.5, 1.0, 4.0])
+@pytest.mark.parametrize("scale", [0.5, pytest.param(1.0, marks=pytest.mark.long), 4.0])
 @pytest.mark.parametrize("slope", [SLOPE, SLOPE[::-1]], ids=["down", "up"])
 def test_slopes_are_hit_within_one_percent(slope, scale, reading_error):
     assert reading_error(scale * slope) < 0.01
 
 
-@pytest.mark.parametrize("rate", [8_000, 48_000, 384_000])
+@pytest.mark.parametrize("rate", [8_000, pytest.param(48_000, marks=pytest.mark.long), 384_000])
 @pytest.mark.parametrize("step", [2.0, 0.5])
 def test_a_table_that_doubles_from_band_to_band_is_read_within_two_percent(step, rate, reading_error):
     seconds = step ** (np.arange(9) - 4.0)
@@ -102,7 +102,9 @@ def test_a_table_that_doubles_and_halves_from_band_to_band_is_read_within_two_pe
     assert reading_error(np.array([1.0, 2.0] * 4 + [1.0]), delays=DELAYS // 2) < 0.02
 
 
-@pytest.mark.parametrize("rate", [8_000, 16_000, 44_100, 96_000, 192_000])
+@pytest.mark.parametrize(
+    "rate", [8_000, *(pytest.param(each, marks=pytest.mark.long) for each in (16_000, 44_100, 96_000)), 192_000]
+)
 def test_other_sample_rates(rate, reading_error):
     assert reading_error(SLOPE, rate) < 0.01
     assert reading_error(band_decay_seconds(2.0, 1.1, 0.5), rate) < 0.01
