@@ -10,6 +10,7 @@ from measure.quantities.amplitude import ChannelAmplitude
 from measure.quantities.decay import BandDecay
 from measure.quantities.distortion import DifferenceDistortion, ModulationDistortion
 from measure.quantities.flutter import FlutterResult
+from measure.quantities.print_through import PrintThrough
 from measure.quantities.saturation import Saturation
 from measure.quantities.slow_sweep import SlowResponse
 from measure.results import Curve, Reading
@@ -19,6 +20,7 @@ __all__ = [
     "decay_figures",
     "difference_figures",
     "modulation_figures",
+    "print_figures",
     "saturation_figures",
     "scrape_figures",
     "slow_sweep_figures",
@@ -100,6 +102,17 @@ def saturation_figures(result: Saturation) -> Found:
         readings[f"compression_{name}_db"] = tone.compression
         curves[f"gain_{name}_against_level"] = tone.gain
     return readings, curves
+
+
+def print_figures(result: PrintThrough) -> Found:
+    """What a short tone tells about print-through."""
+    readings = {
+        "print_pre_db": result.pre,
+        "print_post_db": result.post,
+        "print_pre_seconds": result.pre_seconds,
+        "print_post_seconds": result.post_seconds,
+    }
+    return readings, {"print_through": result.course}
 
 
 def decay_figures(bands: Sequence[BandDecay]) -> Found:

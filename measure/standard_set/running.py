@@ -11,6 +11,7 @@ from measure.keys import (
     decay_figures,
     difference_figures,
     modulation_figures,
+    print_figures,
     saturation_figures,
     scrape_figures,
     slow_sweep_figures,
@@ -294,12 +295,7 @@ def _short_tone(row: Row, setting: Setting, system: System) -> Found:
         level_dbfs=setting.reference_dbfs + row.level_db,
         longest_seconds=row.seconds,
     )
-    return {
-        "print_pre_db": result.pre,
-        "print_post_db": result.post,
-        "print_pre_seconds": result.pre_seconds,
-        "print_post_seconds": result.post_seconds,
-    }, {"print_through": result.course}
+    return print_figures(result)
 
 
 READERS: Mapping[str, Callable[[Row, Setting, System], Found]] = MappingProxyType(
