@@ -37,8 +37,12 @@ if TYPE_CHECKING:
     )
     from measure.quantities.flutter import flutter, scrape_flutter
     from measure.quantities.level import level, noise
+    from measure.quantities.modulation_noise import modulation_noise
+    from measure.quantities.noise_bands import noise_bands
     from measure.quantities.print_through import print_through
     from measure.quantities.response import frequency_response
+    from measure.quantities.saturation import saturation
+    from measure.quantities.slow_sweep import slow_response
     from measure.recording import read_recording
     from measure.report import Report
     from measure.results import Curve, Reading
@@ -75,13 +79,17 @@ __all__ = [
     "harmonic_distortion",
     "level",
     "modulation_distortion",
+    "modulation_noise",
     "noise",
+    "noise_bands",
     "operating_level",
     "print_through",
     "read_limits",
     "read_recording",
     "read_sound_file",
+    "saturation",
     "scrape_flutter",
+    "slow_response",
     "thd_plus_noise",
 ]
 
@@ -114,8 +122,12 @@ _HOMES = {
     ),
     "measure.quantities.flutter": ("flutter", "scrape_flutter"),
     "measure.quantities.level": ("level", "noise"),
+    "measure.quantities.modulation_noise": ("modulation_noise",),
+    "measure.quantities.noise_bands": ("noise_bands",),
     "measure.quantities.print_through": ("print_through",),
     "measure.quantities.response": ("frequency_response",),
+    "measure.quantities.saturation": ("saturation",),
+    "measure.quantities.slow_sweep": ("slow_response",),
     "measure.recording": ("read_recording",),
     "measure.report": ("Report",),
     "measure.results": ("Curve", "Reading"),

@@ -10,6 +10,9 @@ from measure.quantities.amplitude import ChannelAmplitude
 from measure.quantities.decay import BandDecay
 from measure.quantities.distortion import DifferenceDistortion, ModulationDistortion
 from measure.quantities.flutter import FlutterResult
+from measure.quantities.print_through import PrintThrough
+from measure.quantities.saturation import Saturation
+from measure.quantities.slow_sweep import SlowResponse
 from measure.results import Curve, Reading
 
 __all__ = [
@@ -17,9 +20,14 @@ __all__ = [
     "decay_figures",
     "difference_figures",
     "modulation_figures",
+    "print_figures",
+    "saturation_figures",
     "scrape_figures",
+    "slow_sweep_figures",
     "steady_tone_figures",
 ]
+
+_RESPONSE_HZ = (40.0, 100.0, 10_000.0, 16_000.0)
 
 Found = tuple[dict[str, Reading], dict[str, Curve]]
 """Readings and curves by key."""
@@ -71,6 +79,40 @@ def difference_figures(result: DifferenceDistortion) -> Found:
         "difference_distortion_second_percent": result.second,
         "difference_distortion_third_percent": result.third,
     }, {}
+
+
+def slow_sweep_figures(result: SlowResponse) -> Found:
+    """What a slow sweep tells about the response."""
+    readings = {"bump_hz": result.bump_frequency, "bump_db": result.bump_height}
+    readings |= {f"response_{hz:g}hz_db": result.at(hz) for hz in _RESPONSE_HZ}
+    return readings, {"response": result.magnitude}
+
+
+def saturation_figures(result: Saturation) -> Found:
+    """What loud tones tell: operating level, saturated output and compression by frequency."""
+    readings: dict[str, Reading] = {}
+    curves = {
+        "mol_against_frequency": result.mol,
+        "sol_against_frequency": result.sol,
+        "compression_against_frequency": result.compression,
+    }
+    for name, tone in result.tones.items():
+        readings[f"mol_{name}_output_db"] = tone.mol
+        readings[f"sol_{name}_db"] = tone.sol
+        readings[f"compression_{name}_db"] = tone.compression
+        curves[f"gain_{name}_against_level"] = tone.gain
+    return readings, curves
+
+
+def print_figures(result: PrintThrough) -> Found:
+    """What a short tone tells about print-through."""
+    readings = {
+        "print_pre_db": result.pre,
+        "print_post_db": result.post,
+        "print_pre_seconds": result.pre_seconds,
+        "print_post_seconds": result.post_seconds,
+    }
+    return readings, {"print_through": result.course}
 
 
 def decay_figures(bands: Sequence[BandDecay]) -> Found:

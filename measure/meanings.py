@@ -122,6 +122,37 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
         "aliasing_to_signal_db",
         "sound folded back at half the sample rate, against the signal: harmonics that belong to no note",
     ),
+    (
+        "bump_hz",
+        "bump_hz",
+        "where the rise in the bass is highest that the face of a replay head makes",
+    ),
+    ("bump_db", "bump_db", "how high that rise is, re the gain at 1 kHz"),
+    (
+        r"response_\d+hz_db",
+        "response_*hz_db",
+        "gain at a frequency re that at 1 kHz, 20 dB below reference, whether the delay moves or not",
+    ),
+    (
+        r"mol_\d+hz_output_db",
+        "mol_*hz_output_db",
+        "output above the reference level at which the third harmonic is 3 %, by frequency",
+    ),
+    (
+        r"sol_\d+hz_db",
+        "sol_*hz_db",
+        "highest level of a tone that comes out at all, re the reference level, by frequency",
+    ),
+    (
+        r"compression_\d+hz_db",
+        "compression_*hz_db",
+        "how far a tone is squeezed that is as loud as 1 kHz with 3 % third harmonic, re one 20 dB softer",
+    ),
+    (
+        "modulation_noise_db",
+        "modulation_noise_db",
+        "noise that follows a tone decibel for decibel and roughens it, 20 to 500 Hz beside it, re the tone",
+    ),
     ("gain_1000hz_db", "gain_1000hz_db", "how much louder a quiet 1 kHz leaves than it came"),
     ("(low|high)_edge_hz", "low/high_edge_hz", "frequency at which the response has fallen by 3 dB"),
     ("latency_(samples|seconds)", "latency_*", "how much later sound leaves than it came"),

@@ -3,9 +3,18 @@
 import numpy as np
 import numpy.typing as npt
 
-from measure.keys import Found, difference_figures, modulation_figures, scrape_figures, steady_tone_figures
+from measure.keys import (
+    Found,
+    difference_figures,
+    modulation_figures,
+    print_figures,
+    scrape_figures,
+    steady_tone_figures,
+)
 from measure.parts.spectrum import find_tone, power_spectrum
 from measure.quantities.amplitude import amplitude_fluctuation
+from measure.quantities.azimuth import azimuth
+from measure.quantities.crosstalk import CROSSTALK_HZ, crosstalk_of_tracks
 from measure.quantities.distortion import (
     difference_frequency_distortion,
     harmonic_distortion,
@@ -14,6 +23,7 @@ from measure.quantities.distortion import (
 )
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
+from measure.quantities.print_through import print_through_of_recording
 from measure.report import Report
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal, unusable
@@ -23,6 +33,8 @@ __all__ = ["read_recording", "trimmed"]
 _FLUTTER_HZ = (3150.0, 3000.0)
 _HIGH_HZ = (9_500.0, 13_000.0)
 _PAIRS = {"modulation": (60.0, 7_000.0), "difference": (19_000.0, 20_000.0)}
+_BURST_HZ, _BURST_LASTS_SECONDS, _BURST_SHARE = 1000.0, 0.3, 0.95
+_FAINT = 0.01  # power of the fainter track re the louder, below which a tone was sent to the louder alone
 _NEAR = 0.03  # how far a tape may run wrong
 
 
@@ -32,8 +44,9 @@ def read_recording(signal: npt.ArrayLike, sample_rate: float) -> Report:
     Parameters
     ----------
     signal : array_like, shape (samples,) or (channels, samples)
-        Recording of a steady tone, or of one of the two pairs of tones that ``python -m measure signals`` writes.
-        What is silent before and after is left out.
+        Recording of a steady tone, of one of the two pairs of tones, or of the short tone that
+        ``python -m measure signals`` writes. What is silent before and after is left out. Two channels are tracks
+        of one tape: a tone on both tells azimuth, and one that is 20 dB fainter on one of them, crosstalk.
     sample_rate : float
         Samples per second.
 
@@ -61,6 +74,8 @@ def read_recording(signal: npt.ArrayLike, sample_rate: float) -> Report:
         return reports[0]
     together = level(channels, rate)
     shared = {"loudness_lufs": together.loudness}
+    beside, courses = _between_tracks(channels, rate) if len(channels) == 2 else ({}, {})
+    shared |= beside
     if all("amplitude_fluctuation_rms_percent" in report.readings for report in reports):
         bounds = [_extent(samples, rate) for samples in channels]
         start, stop = max(bound[0] for bound in bounds), min(bound[1] for bound in bounds)
@@ -72,7 +87,7 @@ def read_recording(signal: npt.ArrayLike, sample_rate: float) -> Report:
         reference_level_dbfs=reports[0].reference_level_dbfs,
         seeds=(),
         readings=shared,
-        curves={},
+        curves=courses,
         stages={f"channel {i}": report for i, report in enumerate(reports, start=1)},
     )
 
@@ -118,11 +133,63 @@ def _channel(samples: FloatArray, rate: float) -> tuple[dict[str, Reading], dict
     }
     if unusable(y):
         return readings, {}, (*notes, unusable(y))
+    if _is_burst(samples, rate):
+        echoes, course = print_figures(print_through_of_recording(samples, rate, frequency_hz=_BURST_HZ))
+        return readings | echoes, course, ()
     found = _pair(y, rate)
     if found is not None:
         return readings | found[0], found[1], tuple(notes)
     (moving, curves, lines), (harmonic, spectrum) = _movement(y, rate), _harmonics(y, rate)
     return readings | moving | harmonic, curves | spectrum, (*notes, *lines)
+
+
+def _is_burst(samples: FloatArray, rate: float) -> bool:
+    """Whether a recording holds one short tone of 1 kHz with silence around, as print-through is read from."""
+    window = round(_BURST_LASTS_SECONDS * rate)
+    if len(samples) < 4 * window or not np.all(np.isfinite(samples)):
+        return False
+    energy = np.concatenate([[0.0], np.cumsum(np.square(samples))])
+    inside = energy[window:] - energy[:-window]
+    start = int(np.argmax(inside))
+    if not inside[start] > _BURST_SHARE * energy[-1]:
+        return False
+    part = samples[start : start + window]
+    middle = int(np.sum(np.square(part) * np.arange(window)) / np.sum(np.square(part)))
+    reach = round(0.1 * _BURST_LASTS_SECONDS * rate)
+    tone = find_tone(part[max(middle - reach, 0) : middle + reach], rate)
+    return bool(abs(tone / _BURST_HZ - 1.0) < 2.0 * _NEAR)
+
+
+def _between_tracks(channels: FloatArray, rate: float) -> Found:
+    """What a tone on two tracks tells about the head, or of crosstalk where one track is far fainter."""
+    bounds = [_extent(samples, rate) for samples in channels]
+    powers = [float(np.mean(np.square(samples))) for samples in channels]
+    if not (np.all(np.isfinite(channels)) and max(powers) > 0.0):
+        return {}, {}
+    loud = int(np.argmax(powers))
+    start, stop = bounds[loud]
+    both = channels[:, start:stop]
+    if unusable(both[loud]) or _is_burst(channels[loud], rate):
+        return {}, {}
+    frequency, power = power_spectrum(both[loud], rate)
+    tone = find_tone(both[loud], rate)
+    near = np.abs(frequency - tone) <= max(_NEAR * tone, 4.0 * rate / len(both[loud]))
+    if not (tone <= 0.45 * rate and float(np.sum(power[near])) > 0.7 * float(np.sum(power))):
+        return {}, {}
+    _, other = power_spectrum(both[1 - loud], rate)
+    if float(np.sum(other[near])) < _FAINT * float(np.sum(power[near])):
+        heard = crosstalk_of_tracks(both[loud], both[1 - loud], rate, frequency_hz=tone)
+        return {f"crosstalk_{_nominal(tone):.0f}hz_db": heard}, {}
+    if tone < 125.0:  # frames of azimuth hold five periods
+        return {}, {}
+    result = azimuth(both, rate, frequency_hz=tone)
+    return {"azimuth_delay_us": result.delay, "azimuth_wander_us": result.wander}, {"azimuth": result.course}
+
+
+def _nominal(tone_hz: float) -> float:
+    """The octave at which crosstalk is read by name, where a tape that runs wrong may have made the tone of it."""
+    near = min(CROSSTALK_HZ, key=lambda hz: abs(tone_hz / hz - 1.0))
+    return near if abs(tone_hz / near - 1.0) < _NEAR else tone_hz
 
 
 def _pair(y: FloatArray, rate: float) -> Found | None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from measure.errors import MeasureError, ResultsError
-from measure.parts.signals import steady_tone, two_tones
+from measure.parts.signals import print_through_burst, steady_tone, two_tones
 from measure.parts.sound_file import HIGHEST_RATE_HZ, write_sound_file
 from measure.validation import FloatArray
 from measure.writing import reason_of
@@ -32,6 +32,8 @@ class SignalFile:
         What is read from its recording.
     low_to_high : float
         Ratio of the amplitudes of two tones.
+    burst : bool
+        Whether the tone is a short one, with silence before and behind.
     """
 
     name: str
@@ -40,12 +42,15 @@ class SignalFile:
     level_db: float
     purpose: str
     low_to_high: float = 1.0
+    burst: bool = False
 
     def signal(self, sample_rate: float, reference_dbfs: float) -> FloatArray:
         """The samples."""
         level_dbfs = reference_dbfs + self.level_db
         if len(self.frequencies_hz) == 1:
             (tone_hz,) = self.frequencies_hz
+            if self.burst:
+                return print_through_burst(sample_rate, frequency_hz=tone_hz, level_dbfs=level_dbfs)
             return steady_tone(sample_rate, frequency_hz=tone_hz, seconds=self.seconds, level_dbfs=level_dbfs)
         low_hz, high_hz = self.frequencies_hz
         return two_tones(
@@ -63,6 +68,9 @@ TEST_SIGNALS: tuple[SignalFile, ...] = (
     SignalFile("tone_10000hz.wav", (10_000.0,), 10.0, -10.0, "scrape flutter"),
     SignalFile("tone_1000hz.wav", (1000.0,), 10.0, 0.0, "harmonics, THD, THD+N at the reference level"),
     SignalFile("tone_315hz.wav", (315.0,), 10.0, 0.0, "the same, practice of slow tapes"),
+    SignalFile(
+        "burst_1000hz.wav", (1000.0,), 7.1, 6.0, "print-through: echoes a turn before and after", burst=True
+    ),
     SignalFile("pair_60_7000hz.wav", (60.0, 7000.0), 10.0, 6.0, "modulation distortion", 4.0),
     SignalFile("pair_19000_20000hz.wav", (19_000.0, 20_000.0), 10.0, 6.0, "difference-frequency distortion"),
 )

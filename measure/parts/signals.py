@@ -15,18 +15,24 @@ from measure.errors import MeasureError
 from measure.validation import FloatArray, check_rate
 
 __all__ = [
+    "BURST_SECONDS",
     "LevelSteps",
     "Modulation",
     "NoiseBurst",
     "SynchronisedSweep",
+    "burst_pulse",
     "level_steps",
     "modulated_tone",
     "noise_burst",
+    "print_through_burst",
     "steady_tone",
     "synchronised_sweep",
     "tone",
     "two_tones",
 ]
+
+BURST_SECONDS = 0.1
+"""How long the short tone of print-through lasts."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -417,6 +423,42 @@ def noise_burst(
         level_dbfs=level_dbfs,
         seed=seed,
     )
+
+
+def burst_pulse(sample_rate: float, frequency_hz: float) -> npt.NDArray[np.complex128]:
+    """A tone of a tenth of a second under a Hann window, as an analytic signal of peak 1 in its middle."""
+    size = 2 * round(0.5 * BURST_SECONDS * sample_rate) + 1
+    clock = (np.arange(size) - size // 2) / sample_rate
+    shape = 0.5 + 0.5 * np.cos(2.0 * np.pi * clock / BURST_SECONDS)
+    return np.asarray(shape * np.exp(2j * np.pi * frequency_hz * clock), dtype=np.complex128)
+
+
+def print_through_burst(
+    sample_rate: float,
+    *,
+    frequency_hz: float = 1000.0,
+    level_dbfs: float = -18.0,
+    silence_seconds: float = 3.5,
+) -> FloatArray:
+    """A short tone between two silences, to be recorded for print-through.
+
+    Parameters
+    ----------
+    sample_rate : float
+        Samples per second.
+    frequency_hz, level_dbfs : float
+        Of the tone, and its peak.
+    silence_seconds : float
+        On either side, longer than a turn of the reel.
+
+    Returns
+    -------
+    ndarray, shape (samples,)
+    """
+    rate = check_rate(sample_rate)
+    quiet = np.zeros(round(silence_seconds * rate))
+    tone = 10.0 ** (level_dbfs / 20.0) * burst_pulse(rate, frequency_hz).real
+    return np.concatenate([quiet, tone, quiet])
 
 
 def _synchronised(low_hz: float, stop_hz: float, seconds: float) -> tuple[float, float]:

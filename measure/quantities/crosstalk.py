@@ -6,20 +6,22 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts.signals import steady_tone
 from measure.results import Condition, Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_rate
+from measure.validation import FloatArray, as_system, check_rate, check_signal
 
-__all__ = ["CROSSTALK_HZ", "Crosstalk", "crosstalk"]
+__all__ = ["CROSSTALK_HZ", "Crosstalk", "crosstalk", "crosstalk_of_tracks"]
 
 CROSSTALK_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 """Octaves (IEC 61260-1) at which crosstalk is read."""
 
 _SECONDS = 1.0
 _LEAST_PERIODS = 20
-_METHOD = "a tone on one channel, found in the other by least squares"
+_BAND_BINS, _BAND_SHARE = 6.0, 0.03  # on either side of the tone
+_METHOD = "a tone on one channel, found in the other by regression of spectra"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -105,7 +107,7 @@ def crosstalk(
             )
         edge = round(settle_seconds * rate)
         part = came[:, edge : len(tone) - edge]
-        readings.append(_reading(part[driven], part[silent], hz, rate, level_dbfs))
+        readings.append(_reading(part[driven], part[silent], hz, rate, {"level_dbfs": float(level_dbfs)}))
     return Crosstalk(
         levels=tuple(readings),
         curve=Curve(
@@ -122,26 +124,61 @@ def crosstalk(
     )
 
 
-def _reading(driven: FloatArray, silent: FloatArray, hz: float, rate: float, level_dbfs: float) -> Reading:
-    conditions: dict[str, Condition] = {
+def crosstalk_of_tracks(
+    driven: npt.ArrayLike, silent: npt.ArrayLike, sample_rate: float, *, frequency_hz: float
+) -> Reading:
+    """Read crosstalk from a recording of one tone, sent to one of two tracks.
+
+    Parameters
+    ----------
+    driven, silent : array_like, shape (samples,)
+        Recordings of the track that the tone was sent to, and of the other, made at once.
+    sample_rate : float
+        Samples per second.
+    frequency_hz : float
+        Of the tone as it was recorded.
+
+    Returns
+    -------
+    Reading
+        Level in the silent track re that in the driven one in dB; ``nan`` with the reason where nothing is heard.
+
+    Raises
+    ------
+    MeasureError
+        If an argument has the wrong type or shape, or the two are not equally long.
+    """
+    rate, loud, faint = check_rate(sample_rate), check_signal(driven), check_signal(silent)
+    if len(loud) != len(faint):
+        raise MeasureError(f"the tracks have {len(loud)} and {len(faint)} samples, but must have the same number")
+    if not 0.0 < frequency_hz <= 0.45 * rate:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie above 0 and below 0.45 of the rate, {0.45 * rate:g}"
+        )
+    return _reading(loud, faint, float(frequency_hz), rate, {})
+
+
+def _reading(
+    driven: FloatArray, silent: FloatArray, hz: float, rate: float, conditions: dict[str, Condition]
+) -> Reading:
+    conditions = {
         "frequency_hz": hz,
-        "level_dbfs": float(level_dbfs),
+        **conditions,
         "seconds": round(len(driven) / rate, 6),
         "sample_rate_hz": rate,
     }
     value = doubt = math.nan
     reason = "non-finite samples came back"
     if np.all(np.isfinite(driven)) and np.all(np.isfinite(silent)):
-        loud, _ = _amplitude(driven, hz, rate)
-        faint, noise = _amplitude(silent, hz, rate)
-        if loud < 1e-9:
+        heard, ratio, noise = _ratio(driven, silent, hz, rate)
+        if heard < 1e-9:
             reason = "the tone does not come back on the channel that it was sent on"
-        elif faint <= max(3.0 * noise, 1e-12 * loud):
+        elif ratio <= max(3.0 * noise, 1e-12):
             reason = f"nothing is heard at {hz:g} Hz above what else there is"
         else:
-            value, doubt, reason = 20.0 * math.log10(faint / loud), 8.686 * noise / faint, ""
+            value, doubt, reason = 20.0 * math.log10(ratio), 8.686 * noise / ratio, ""
     return Reading(
-        quantity=f"crosstalk at {hz:g} Hz",
+        quantity=f"crosstalk at {hz:.6g} Hz",
         value=value,
         unit="dB",
         method=_METHOD,
@@ -152,10 +189,21 @@ def _reading(driven: FloatArray, silent: FloatArray, hz: float, rate: float, lev
     )
 
 
-def _amplitude(signal: FloatArray, hz: float, rate: float) -> tuple[float, float]:
-    """Amplitude of a tone by least squares, and its standard deviation if the rest were white noise."""
-    angle = 2.0 * np.pi * hz / rate * np.arange(len(signal))
-    base = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
-    found, *_ = np.linalg.lstsq(base, signal, rcond=None)
-    rest = signal - base @ found
-    return math.hypot(found[0], found[1]), math.sqrt(2.0 * float(np.mean(rest**2)) / len(signal))
+def _ratio(driven: FloatArray, silent: FloatArray, hz: float, rate: float) -> tuple[float, float, float]:
+    """Amplitude of the tone where it was sent, the share of it in the other channel, and the noise of that share.
+
+    By regression of one spectrum on the other round the tone, so both channels share the flutter.
+    """
+    size = len(driven)
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(size) + 0.5) / size)
+    frequency = np.fft.rfftfreq(size, 1.0 / rate)
+    near = np.abs(frequency - hz) <= max(_BAND_BINS * rate / size, _BAND_SHARE * hz)
+    sent, heard = np.fft.rfft(driven * window)[near], np.fft.rfft(silent * window)[near]
+    power = float(np.sum(np.abs(sent) ** 2))
+    amplitude = 2.0 * math.sqrt(power / (size * float(np.sum(window**2))))
+    if not power > 0.0:
+        return 0.0, 0.0, 0.0
+    share = complex(np.sum(heard * np.conj(sent))) / power
+    rest = float(np.sum(np.abs(heard - share * sent) ** 2)) / max(len(sent) - 1, 1)
+    # A Hann window ties neighbouring bins together: their sum scatters 1.94 times as much in power.
+    return amplitude, abs(share), math.sqrt(1.94 * rest / power)

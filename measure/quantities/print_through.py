@@ -10,13 +10,13 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts.run import drive
+from measure.parts.signals import BURST_SECONDS, burst_pulse
 from measure.results import Condition, Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_rate
+from measure.validation import FloatArray, as_system, check_rate, check_signal
 
-__all__ = ["PrintThrough", "print_through"]
+__all__ = ["PrintThrough", "print_through", "print_through_of_recording"]
 
 _METHOD = "a tone burst under a Hann window, and what correlates with it before and after"
-_BURST_SECONDS = 0.1
 _CREST_SHARE = 1e-4  # what the crest of a parabola may miss, as a share of it
 _ABOVE_NOISE = 4.0  # of the median of the correlation, from which on a peak is an echo
 
@@ -86,30 +86,84 @@ def print_through(
         raise MeasureError(
             f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
         )
-    if not 2.0 * _BURST_SECONDS <= longest_seconds <= 30.0:
+    if not 2.0 * BURST_SECONDS <= longest_seconds <= 30.0:
         raise MeasureError(f"longest_seconds is {longest_seconds!r}, but must lie between 0.2 and 30 s")
-    size = 2 * round(0.5 * _BURST_SECONDS * rate) + 1
-    clock = (np.arange(size) - size // 2) / rate
-    pulse = (0.5 + 0.5 * np.cos(2.0 * np.pi * clock / _BURST_SECONDS)) * np.exp(2j * np.pi * frequency_hz * clock)
-    beside = round(longest_seconds * rate) + size
-    signal = np.zeros(2 * beside + size)
-    signal[beside : beside + size] = 10.0 ** (level_dbfs / 20.0) * pulse.real
+    pulse = burst_pulse(rate, frequency_hz)
+    beside = round(longest_seconds * rate) + pulse.size
+    signal = np.zeros(2 * beside + pulse.size)
+    signal[beside : beside + pulse.size] = 10.0 ** (level_dbfs / 20.0) * pulse.real
     heard = drive(as_system(system), signal, rate)
     conditions: dict[str, Condition] = {
         "frequency_hz": float(frequency_hz),
         "level_dbfs": float(level_dbfs),
-        "burst_seconds": _BURST_SECONDS,
+        "burst_seconds": BURST_SECONDS,
         "longest_seconds": float(longest_seconds),
         "sample_rate_hz": rate,
     }
+    return _read(heard, pulse, beside, rate, conditions)
+
+
+def print_through_of_recording(
+    recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float = 1000.0
+) -> PrintThrough:
+    """Read print-through from a recorded :func:`measure.parts.signals.print_through_burst`.
+
+    Parameters
+    ----------
+    recording : array_like, shape (samples,)
+        The tone, which is by far the loudest in it, and the silences beside it as far as echoes are looked for.
+    sample_rate : float
+        Samples per second.
+    frequency_hz : float
+        Of the tone as it was sent. A tape that runs wrong by a few per cent weakens sound and echo alike.
+
+    Returns
+    -------
+    PrintThrough
+        ``nan`` with the reason on a side where nothing stands out, or that is shorter than 0.2 s.
+
+    Raises
+    ------
+    MeasureError
+        If an argument breaks a rule.
+    """
+    rate, heard = check_rate(sample_rate), check_signal(recording)
+    if not 100.0 <= frequency_hz <= 0.4 * rate:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
+        )
+    pulse = burst_pulse(rate, frequency_hz)
+    conditions: dict[str, Condition] = {
+        "frequency_hz": float(frequency_hz),
+        "burst_seconds": BURST_SECONDS,
+        "sample_rate_hz": rate,
+    }
+    place = 0
+    if len(heard) > pulse.size and np.all(np.isfinite(heard)):
+        place = int(np.argmax(_correlation(heard, pulse)))
+        conditions["seconds_before"] = round(place / rate, 6)
+        conditions["seconds_after"] = round((len(heard) - place - pulse.size) / rate, 6)
+    return _read(heard, pulse, place, rate, conditions)
+
+
+def _read(
+    heard: FloatArray,
+    pulse: npt.NDArray[np.complex128],
+    beside: int,
+    rate: float,
+    conditions: dict[str, Condition],
+) -> PrintThrough:
+    """The echoes of a burst that begins at a sample."""
     reason = "non-finite samples came back"
     level, sound = np.empty(0), math.nan
-    if np.all(np.isfinite(heard)):
+    if len(heard) <= pulse.size:
+        reason = f"the recording has {len(heard)} samples, fewer than the burst"
+    elif np.all(np.isfinite(heard)):
         level = _correlation(heard, pulse)
         sound = float(level[beside])
         reason = "the burst does not come back" if sound < 1e-9 else ""
     level = np.empty(0) if reason else level / sound
-    sides = [_side(level, beside, size, sign, rate, conditions, reason) for sign in (-1, 1)]
+    sides = [_side(level, beside, pulse.size, sign, rate, conditions, reason) for sign in (-1, 1)]
     time = (np.arange(level.size) - beside) / rate
     with np.errstate(divide="ignore"):
         course = 20.0 * np.log10(level)
@@ -155,9 +209,11 @@ def _side(
     if not reason:
         part = level[:beside][::-1] if sign < 0 else level[beside + 1 :]
         part = part[size:]
-        place = int(np.argmax(part))
-        floor = float(np.median(part))
-        if part[place] <= max(_ABOVE_NOISE * floor, 1e-9) or place in (0, len(part) - 1):
+        place = int(np.argmax(part)) if part.size else 0
+        floor = float(np.median(part)) if part.size else 0.0
+        if part.size < size:
+            reason = f"less than 0.2 s of the recording lie {name} the sound"
+        elif part[place] <= max(_ABOVE_NOISE * floor, 1e-9) or place in (0, len(part) - 1):
             reason = f"no echo stands out {name} the sound"
         else:
             # The crest of a parabola through the highest three.
@@ -182,7 +238,7 @@ def _side(
             warnings=(reason,) if reason else (),
         )
 
-    blur = 0.1 / rate + doubt / 8.686 * _BURST_SECONDS if math.isfinite(doubt) else math.nan
+    blur = 0.1 / rate + doubt / 8.686 * BURST_SECONDS if math.isfinite(doubt) else math.nan
     return (
         reading(f"print-through {name} the sound", value, "dB", doubt),
         reading(f"distance of the echo {name} the sound", distance, "s", blur),

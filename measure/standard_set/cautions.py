@@ -28,10 +28,11 @@ _MODULATION = frozenset(
         "level_fluctuation_peak_db",
         "level_fluctuation_rms_db",
         "dropouts_count",
+        "modulation_noise_db",
     }
 )
 # these are edges of a magnitude that goes up and down everywhere, and
-_EDGES = frozenset({"low_edge_hz", "high_edge_hz"})
+_EDGES = frozenset({"low_edge_hz", "high_edge_hz", "bump_hz", "bump_db"})
 # these are lines that it weights at random.
 _LINES = frozenset(
     {
@@ -51,6 +52,7 @@ _LINES = frozenset(
         "difference_distortion_third_percent",
     }
 )
+_LINE_KINDS = ("response_", "mol_", "sol_", "compression_")
 
 
 def cautioned(readings: Mapping[str, Reading], decay_seconds: float | None) -> dict[str, Reading]:
@@ -83,10 +85,10 @@ def cautioned(readings: Mapping[str, Reading], decay_seconds: float | None) -> d
 def _behind_reverb(key: str, reading: Reading, decay_seconds: float) -> Reading:
     seconds = f"the system reverberates ({decay_seconds:.2g} s)" if decay_seconds else "the system reverberates"
     if key in _EDGES and reading.defined:
-        return replace(reading, value=math.nan, warnings=(f"{seconds}: it has no edges",))
+        return replace(reading, value=math.nan, warnings=(f"{seconds}: it has no edges and no bump",))
     warning = ""
     if key in _MODULATION:
         warning = f"{seconds}: its beating counts as modulation; read the stage before the reverb"
-    elif key in _LINES:
+    elif key in _LINES or key.startswith(_LINE_KINDS):
         warning = f"{seconds}: each line has the gain of the reverb at its frequency"
     return replace(reading, warnings=(*reading.warnings, warning)) if warning else reading

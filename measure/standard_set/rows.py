@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from measure.quantities.saturation import SATURATION_HZ
+
 __all__ = ["LEVELS_DBFS", "NEIGHBOURS", "PAIRED", "REVERBERANT_SECONDS", "STANDARD_SET", "Row", "fits"]
 
 
@@ -39,16 +41,27 @@ STANDARD_SET: tuple[Row, ...] = (
     Row("high tone", (10_000.0,), 3.0, -10.0, True, "scrape flutter"),
     Row("distortion tone", (1000.0,), 2.0, 0.0, True, "harmonics, THD, THD+N at the reference level"),
     Row("level steps", (1000.0,), 0.18, 0.0, False, "distortion and gain against level, operating level"),
+    Row("slow sweep", (), 20.0, -20.0, False, "response re 1 kHz whatever the delay does, bump in the bass"),
+    Row(
+        "loud tones",
+        SATURATION_HZ,
+        0.18,
+        0.0,
+        False,
+        "operating level, saturated output, compression by frequency",
+    ),
     Row("modulation pair", (60.0, 7000.0), 1.5, 6.0, False, "modulation distortion"),
     Row("difference pair", (19_000.0, 20_000.0), 1.0, 6.0, False, "difference-frequency distortion"),
     Row("prime tone", (4186.0,), 1.0, 12.0, False, "aliasing to signal"),
-    Row("silence", (), 3.0, 0.0, False, "noise"),
+    Row("silence", (), 3.0, 0.0, False, "noise, weighted and by third octaves"),
+    Row("roughened tone", (3150.0,), 6.0, 0.0, False, "modulation noise"),
     Row("two tracks", (1000.0,), 10.0, 0.0, True, "azimuth: delay of one track against the other, and its wander"),
     Row("one track", (), 1.0, 0.0, False, "crosstalk against frequency"),
     Row("short tone", (1000.0,), 3.0, 0.0, False, "print-through: echoes before and behind"),
     Row("noise bursts", (), 2.0, 0.0, False, "EDT, T20, T30 and decay time in octaves"),
 )
-"""The standard set. For noise bursts, `seconds` is the least duration: noise and silence grow with the decay."""
+"""The standard set. The slow sweep lies 20 dB below reference, as responses of slow tapes are read (from memory).
+For noise bursts, `seconds` is the least duration: noise and silence grow with the decay."""
 
 NEIGHBOURS = ("two tracks", "one track", "short tone")
 """Rows of a system that hears other tracks, or other turns of the reel."""
@@ -67,6 +80,8 @@ def fits(row: Row, sample_rate: float) -> bool:
     """Whether a row can be sent at a rate: its tones, and of the difference pair the product ``2 f2 - f1``."""
     if row.name == "silence":
         return sample_rate >= 40_000.0  # the weightings of noise reach to 20 kHz
+    if row.name == "loud tones":
+        return True  # tones that do not fit are left out one by one
     highest = max(row.frequencies_hz, default=0.0)
     if row.name == "difference pair":
         highest = 2.0 * highest - min(row.frequencies_hz)

@@ -11,7 +11,10 @@ from measure.keys import (
     decay_figures,
     difference_figures,
     modulation_figures,
+    print_figures,
+    saturation_figures,
     scrape_figures,
+    slow_sweep_figures,
     steady_tone_figures,
 )
 from measure.parts.signals import noise_burst, steady_tone, two_tones
@@ -29,7 +32,11 @@ from measure.quantities.distortion import (
 )
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import noise
+from measure.quantities.modulation_noise import modulation_noise
+from measure.quantities.noise_bands import noise_bands
 from measure.quantities.print_through import print_through
+from measure.quantities.saturation import saturation
+from measure.quantities.slow_sweep import slow_response
 from measure.results import Reading
 from measure.standard_set.rows import LEVELS_DBFS, Row
 from measure.validation import FloatArray, System
@@ -65,6 +72,11 @@ class Setting:
     def settle_seconds(self) -> float:
         """Time after which a tone is steady: it needs as long as the decay."""
         return 0.5 + max(self.latency_seconds, 0.0) + min(self.decay_seconds, 3.0)
+
+    @property
+    def step_settle_seconds(self) -> float:
+        """The same for a step of level, which changes less."""
+        return 0.12 + max(self.latency_seconds, 0.0) + min(self.decay_seconds / 3.0, 0.8)
 
     def settled(self, system: System, signal: FloatArray) -> FloatArray:
         """What comes back of a signal once it is steady."""
@@ -124,7 +136,7 @@ def _distortion_tone(row: Row, setting: Setting, system: System) -> Found:
 
 
 def _level_steps(row: Row, setting: Setting, system: System) -> Found:
-    settle = 0.12 + max(setting.latency_seconds, 0.0) + min(setting.decay_seconds / 3.0, 0.8)
+    settle = setting.step_settle_seconds
     result = distortion_against_level(
         system,
         setting.rate,
@@ -160,6 +172,30 @@ def _above_reference(level: Reading, reference_dbfs: float) -> Reading:
     )
 
 
+def _slow_sweep(row: Row, setting: Setting, system: System) -> Found:
+    result = slow_response(
+        system,
+        setting.rate,
+        seconds=row.seconds,
+        level_dbfs=setting.reference_dbfs + row.level_db,
+        latency_seconds=max(setting.latency_seconds, 0.0),
+    )
+    return slow_sweep_figures(result)
+
+
+def _loud_tones(row: Row, setting: Setting, system: System) -> Found:
+    settle = setting.step_settle_seconds
+    result = saturation(
+        system,
+        setting.rate,
+        frequencies_hz=row.frequencies_hz,
+        reference_level_dbfs=setting.reference_dbfs + row.level_db,
+        step_seconds=settle + row.seconds,
+        settle_seconds=settle,
+    )
+    return saturation_figures(result)
+
+
 def _modulation_pair(row: Row, setting: Setting, system: System) -> Found:
     low_hz, high_hz = row.frequencies_hz
     recording = setting.pair(row, system, 4.0)
@@ -193,7 +229,15 @@ def _silence(row: Row, setting: Setting, system: System) -> Found:
         "noise_unweighted_db": result.unweighted[0],
         "noise_a_weighted_db": result.a_weighted[0],
         "noise_468_db": result.itu468[0],
-    }, {}
+    }, {"noise_third_octaves": noise_bands(quiet, setting.rate, reference_dbfs=setting.reference_dbfs).levels}
+
+
+def _roughened_tone(row: Row, setting: Setting, system: System) -> Found:
+    recording = setting.tone(row, system)
+    quiet = system(np.zeros(round(row.seconds * setting.rate)), setting.rate)
+    (frequency_hz,) = row.frequencies_hz
+    reading = modulation_noise(recording, setting.rate, silence=quiet, frequency_hz=frequency_hz)
+    return {"modulation_noise_db": reading}, {}
 
 
 def _noise_bursts(row: Row, setting: Setting, system: System) -> Found:
@@ -251,18 +295,15 @@ def _short_tone(row: Row, setting: Setting, system: System) -> Found:
         level_dbfs=setting.reference_dbfs + row.level_db,
         longest_seconds=row.seconds,
     )
-    return {
-        "print_pre_db": result.pre,
-        "print_post_db": result.post,
-        "print_pre_seconds": result.pre_seconds,
-        "print_post_seconds": result.post_seconds,
-    }, {"print_through": result.course}
+    return print_figures(result)
 
 
 READERS: Mapping[str, Callable[[Row, Setting, System], Found]] = MappingProxyType(
     {
         "flutter tone": _flutter_tone,
         "noise bursts": _noise_bursts,
+        "loud tones": _loud_tones,
+        "slow sweep": _slow_sweep,
         "level steps": _level_steps,
         "distortion tone": _distortion_tone,
         "high tone": _high_tone,
@@ -270,6 +311,7 @@ READERS: Mapping[str, Callable[[Row, Setting, System], Found]] = MappingProxyTyp
         "difference pair": _difference_pair,
         "prime tone": _prime_tone,
         "silence": _silence,
+        "roughened tone": _roughened_tone,
         "two tracks": _two_tracks,
         "one track": _one_track,
         "short tone": _short_tone,

@@ -34,7 +34,9 @@ _WORTHLESS_SHARE = 0.5  # of the value; our choice, no source
 _WORTHLESS_DB = 3.0
 _LEVELS = (
     *("harmonic_2_reference_db", "harmonic_3_reference_db", "mol_3_percent_db", "gain_1000hz_db"),
-    *("noise_a_weighted_db", "noise_468_db"),
+    *("noise_a_weighted_db", "noise_468_db", "modulation_noise_db"),
+    *("mol_315hz_output_db", "mol_1000hz_output_db", "mol_6300hz_output_db", "sol_10000hz_db"),
+    *("compression_10000hz_db", "response_40hz_db", "response_10000hz_db", "response_16000hz_db"),
 )
 
 DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
@@ -75,9 +77,20 @@ KEPT: dict[str, KeepingRule] = {
     "harmonic_2_reference_db": KeepingRule("distortion tone", 0.1),
     "harmonic_3_reference_db": KeepingRule("distortion tone", 0.1),
     "mol_3_percent_db": KeepingRule("level steps", 0.02, heading="MOL dB"),
+    "mol_315hz_output_db": KeepingRule("loud tones", 0.02),
+    "mol_1000hz_output_db": KeepingRule("loud tones", 0.02),
+    "mol_6300hz_output_db": KeepingRule("loud tones", 0.05),
+    "sol_10000hz_db": KeepingRule("loud tones", 0.05),
+    "compression_10000hz_db": KeepingRule("loud tones", 0.05),
+    "bump_hz": KeepingRule("slow sweep", 0.5),
+    "bump_db": KeepingRule("slow sweep", 0.02),
+    "response_40hz_db": KeepingRule("slow sweep", 0.05),
+    "response_10000hz_db": KeepingRule("slow sweep", 0.05),
+    "response_16000hz_db": KeepingRule("slow sweep", 0.05),
     "modulation_distortion_percent": KeepingRule("modulation pair", 0.001),
     "noise_a_weighted_db": KeepingRule("silence", 0.2, heading="noise dB(A)"),
     "noise_468_db": KeepingRule("silence", 0.2),
+    "modulation_noise_db": KeepingRule("roughened tone", 0.2),
     "azimuth_delay_us": KeepingRule("two tracks", 0.01),
     "azimuth_wander_us": KeepingRule("two tracks", 0.02),
     "crosstalk_63hz_db": KeepingRule("one track", 0.05),

@@ -18,6 +18,19 @@ SHORT_NAMES = {
     "level": "level_fluctuation_peak_db",
     "thd": "thd_reference_percent",
     "mol": "mol_3_percent_db",
+    "mol_low": "mol_315hz_output_db",
+    "mol_high": "mol_6300hz_output_db",
+    "sol": "sol_10000hz_db",
+    "compression": "compression_10000hz_db",
+    "bump": "bump_db",
+    "treble": "response_10000hz_db",
+    "noise": "noise_a_weighted_db",
+    "modulation_noise": "modulation_noise_db",
+    "azimuth": "azimuth_delay_us",
+    "azimuth_wander": "azimuth_wander_us",
+    "crosstalk": "crosstalk_1000hz_db",
+    "pre_echo": "print_pre_db",
+    "print_through": "print_post_db",
     "rt60": "decay_500hz_seconds",
     **{f"rt60_{band}": f"decay_{band}hz_seconds" for band in DECAY_BANDS_HZ},
 }
@@ -98,7 +111,7 @@ def parse_wanted(text: str) -> tuple[str, float]:
     return key, _number(value.strip(), text, key)
 
 
-_UNITS = {"percent": "%", "db": "dB", "seconds": "s", "hz": "Hz"}
+_UNITS = {"percent": "%", "db": "dB", "seconds": "s", "hz": "Hz", "us": "µs"}
 
 
 def _number(value: str, text: str, key: str) -> float:

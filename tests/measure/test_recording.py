@@ -116,6 +116,7 @@ def test_command_line_writes_signals_that_it_reads(tmp_path, capsys):
     assert main(["signals", "--out", str(tmp_path)]) == 0
     files = sorted(path.name for path in tmp_path.iterdir())
     assert files == [
+        "burst_1000hz.wav",
         "pair_19000_20000hz.wav",
         "pair_60_7000hz.wav",
         "tone_10000hz.wav",

@@ -1,0 +1,141 @@
+"""Modulation noise: what roughens a tone, follows it decibel for decibel, and is gone when it stops."""
+
+import math
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from measure.errors import MeasureError
+from measure.parts.spectrum import find_tone, power_spectrum
+from measure.results import Condition, Reading, undefined
+from measure.validation import FloatArray, check_rate, check_signal, unusable
+
+__all__ = ["modulation_noise"]
+
+_LOW_HZ, _HIGH_HZ = 20.0, 500.0
+_BESIDE_HZ = (700.0, 1000.0)
+_EDGE_SECONDS = 0.05
+_LEAST_SECONDS = 1.0
+_NAME = "modulation noise"
+_METHOD = "amplitude modulation of a tone by noise, 20 to 500 Hz, less that of the noise there is without it"
+
+
+def modulation_noise(
+    recording: npt.ArrayLike,
+    sample_rate: float,
+    *,
+    silence: npt.ArrayLike | None = None,
+    frequency_hz: float | None = None,
+) -> Reading:
+    """Read by how much noise that follows the sound modulates a tone.
+
+    Parameters
+    ----------
+    recording : array_like, shape (samples,)
+        A steady tone, a second or longer.
+    sample_rate : float
+        Samples per second.
+    silence : array_like, shape (samples,), optional
+        What the same system sounds without a tone. Without it, what modulates the tone from 700 to 1000 Hz counts
+        as noise that is always there; that takes off part of what follows the sound as well.
+    frequency_hz : float, optional
+        Of the tone, above 2 kHz, looked for within 5 %; found if left out.
+
+    Returns
+    -------
+    Reading
+        RMS of the modulation re the tone, in dB: both skirts together, from 20 to 500 Hz beside it. ``nan`` with
+        the reason where there is no tone, the recording is too short, or no more than other noise is heard.
+
+    Raises
+    ------
+    MeasureError
+        If an argument has the wrong type or shape.
+
+    Notes
+    -----
+    Flutter makes skirts too, but changes the phase alone, and does not count here. Noise that is always there
+    changes amplitude and phase alike: so much of it as lies in the band is in the amplitude that its power can
+    be taken off as it stands. A level that flutters faster than 20 Hz counts. Own protocol, no source.
+    """
+    y, rate = check_signal(recording), check_rate(sample_rate)
+    quiet = None if silence is None else check_signal(silence)
+    if frequency_hz is not None and not 2.0 * _BESIDE_HZ[1] <= frequency_hz <= 0.45 * rate:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie between {2.0 * _BESIDE_HZ[1]:g} and "
+            f"{0.45 * rate:g} Hz (0.45 of the rate)"
+        )
+    conditions: dict[str, Condition] = {
+        "band_hz": f"{_LOW_HZ:g} to {_HIGH_HZ:g}",
+        "seconds": round(len(y) / rate, 6),
+        "sample_rate_hz": rate,
+    }
+    reason = unusable(y) or (
+        f"the recording lasts {len(y) / rate:.3g} s, but {_LEAST_SECONDS:g} s or more are needed"
+        if len(y) < _LEAST_SECONDS * rate
+        else ""
+    )
+    tone = math.nan if reason else find_tone(y, rate, near_hz=frequency_hz)
+    if not reason and not (math.isfinite(tone) and 0.95 * 2.0 * _BESIDE_HZ[1] <= tone <= 0.48 * rate):
+        reason = f"there is no tone above {2.0 * _BESIDE_HZ[1]:g} Hz"
+    if reason:
+        return undefined(_NAME, "dB", reason, conditions, method=_METHOD)
+    conditions["tone_hz"] = round(tone, 3)
+    beside = _beside(y, rate, tone)
+    envelope = np.abs(beside)
+    mean = float(np.mean(envelope))
+    # Half of the power of a real tone of amplitude `mean`, over that of all there is.
+    if 0.5 * mean**2 < 0.5 * float(np.mean(np.square(y))):
+        return undefined(_NAME, "dB", f"no tone near {tone:.0f} Hz dominates", conditions, method=_METHOD)
+    frequency, power = power_spectrum(envelope / mean - 1.0, rate)
+    band = (frequency >= _LOW_HZ) & (frequency <= _HIGH_HZ)
+    heard = float(np.sum(power[band]))
+    if quiet is None:
+        far = (frequency >= _BESIDE_HZ[0]) & (frequency <= _BESIDE_HZ[1])
+        always = float(np.mean(power[far])) * float(np.count_nonzero(band))
+        basis = "theory (chance of noise over the duration; what is taken off)"
+        doubt_of_always = always
+    else:
+        always = _of_silence(quiet, rate, tone, mean)
+        basis = "theory (chance of noise over the duration)"
+        doubt_of_always = 0.0
+    # A bin of noise scatters by its mean, so its square is twice too large on average; a Hann window ties
+    # neighbours together and so raises the variance of their sum 1.94 times.
+    doubt = math.hypot(math.sqrt(0.97 * float(np.sum(np.square(power[band])))), doubt_of_always)
+    own = heard - always
+    if not own > 2.0 * doubt:
+        why = "no more noise is heard with the tone than without" if quiet is not None else "the noise is even"
+        return undefined(_NAME, "dB", f"{why}: it does not follow the tone", conditions, method=_METHOD)
+    return Reading(
+        quantity=_NAME,
+        value=10.0 * math.log10(own),
+        unit="dB",
+        method=_METHOD,
+        conditions=conditions,
+        uncertainty=4.343 * doubt / own,
+        uncertainty_basis=basis,
+    )
+
+
+def _beside(y: FloatArray, rate: float, tone_hz: float) -> npt.NDArray[np.complex128]:
+    """The analytic signal within a kilohertz of the tone, and a bit; ends left out."""
+    spectrum = np.fft.fft(y)
+    offset = np.abs(np.fft.fftfreq(len(y), 1.0 / rate) - tone_hz)
+    edge = 1.5 * _BESIDE_HZ[1]
+    shape = np.clip((edge - offset) / (edge - 1.2 * _BESIDE_HZ[1]), 0.0, 1.0)
+    found: Any = np.fft.ifft(2.0 * spectrum * (0.5 - 0.5 * np.cos(np.pi * shape)))
+    cut = round(_EDGE_SECONDS * rate)
+    return np.asarray(found[cut:-cut], dtype=np.complex128)
+
+
+def _of_silence(quiet: FloatArray, rate: float, tone_hz: float, amplitude: float) -> float:
+    """Mean square by which the noise of silence would modulate a tone."""
+    if len(quiet) < _LEAST_SECONDS * rate or not np.all(np.isfinite(quiet)):
+        raise MeasureError(
+            f"the silence lasts {len(quiet) / rate:.3g} s, or is not finite, but {_LEAST_SECONDS:g} s or more of "
+            "finite samples are needed; leave it out, or record it longer"
+        )
+    frequency, power = power_spectrum(quiet, rate)
+    offset = np.abs(frequency - tone_hz)
+    return float(np.sum(power[(offset >= _LOW_HZ) & (offset <= _HIGH_HZ)])) / amplitude**2

@@ -1,0 +1,110 @@
+"""Modulation noise and noise by third octaves: noises of known spectrum, judged by formula and by pyfar."""
+
+import math
+
+import numpy as np
+import pytest
+
+from measure import MeasureError, modulation_noise, noise_bands
+
+RATE = 48_000.0
+CORNER_HZ, MODULATION_DB = 100.0, -44.0
+# Of noise of one pole at 100 Hz so much lies from 20 to 500 Hz (closed form: arc tangent).
+SHARE = (math.atan(5.0) - math.atan(0.2)) / (0.5 * math.pi)
+WANTED_DB = MODULATION_DB + 10.0 * math.log10(SHARE)
+
+
+def roughened(seconds, *, seed=1, level=0.1, tone_hz=3_150.0, flutter_percent=0.2):
+    from scipy.signal import lfilter
+
+    n = np.arange(round(seconds * RATE))
+    pole = math.exp(-2.0 * math.pi * CORNER_HZ / RATE)
+    noise = lfilter([1.0], [1.0, -pole], np.random.default_rng(seed).standard_normal(len(n)))
+    noise *= 10.0 ** (MODULATION_DB / 20.0) * math.sqrt(1.0 - pole**2)
+    turn = 2.0 * np.pi * tone_hz * n / RATE
+    turn += 0.01 * flutter_percent * tone_hz / 30.0 * np.sin(2.0 * np.pi * 30.0 * n / RATE)
+    return level * np.sin(turn) * (1.0 + noise)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_skirts_are_read_below_hiss_and_through_flutter(seed):
+    hiss = np.random.default_rng(100 + seed).standard_normal((2, round(8 * RATE)))
+    tone = roughened(8.0, seed=seed)
+    for size in (1e-5, 1e-3):
+        reading = modulation_noise(tone + size * hiss[0], RATE, silence=size * hiss[1], frequency_hz=3_150.0)
+        assert abs(reading.value - WANTED_DB) < 3.0 * reading.uncertainty
+        assert reading.uncertainty < 0.2
+    assert not modulation_noise(hiss[0], RATE, silence=hiss[1]).defined
+
+
+def test_skirts_follow_the_tone_decibel_for_decibel():
+    readings = [modulation_noise(roughened(4.0, level=level), RATE) for level in (0.5, 0.05, 0.005)]
+    assert np.ptp([reading.value for reading in readings]) < 1e-6
+    # Without silence to compare with, the far skirts are taken off too: some tenths, and the uncertainty says so.
+    assert abs(readings[0].value - WANTED_DB) < 2.5 * readings[0].uncertainty < 1.5
+
+
+def test_hiss_alone_does_not_follow_a_tone():
+    n = round(4 * RATE)
+    hiss = 1e-3 * np.random.default_rng(8).standard_normal((2, n))
+    clean = 0.1 * np.sin(2.0 * np.pi * 3_150.0 * np.arange(n) / RATE)
+    reading = modulation_noise(clean + hiss[0], RATE, silence=hiss[1])
+    assert not reading.defined
+    assert "does not follow" in reading.warnings[0]
+    assert not modulation_noise(clean + hiss[0], RATE).defined
+
+
+def test_recordings_without_a_figure_say_why():
+    assert "silent" in modulation_noise(np.zeros(96_000), RATE).warnings[0]
+    assert "lasts" in modulation_noise(roughened(0.5), RATE).warnings[0]
+    assert "no tone" in modulation_noise(roughened(2.0, tone_hz=400.0), RATE).warnings[0]
+    with pytest.raises(MeasureError, match="frequency_hz"):
+        modulation_noise(roughened(2.0), RATE, frequency_hz=1_000.0)
+    with pytest.raises(MeasureError, match="silence"):
+        modulation_noise(roughened(2.0), RATE, silence=np.zeros(100))
+
+
+def test_third_octaves_of_white_noise():
+    """Power in proportion to bandwidth: f (10^0.05 - 10^-0.05)."""
+    sigma = 0.01
+    scaled = []
+    for seed in range(4):
+        noise = sigma * np.random.default_rng(seed).standard_normal(round(6 * RATE))
+        levels = noise_bands(noise, RATE, reference_dbfs=-18.0).levels
+        width = levels.x * (10.0**0.05 - 10.0**-0.05)
+        wanted = 10.0 * np.log10(2.0 * sigma**2 * width / (0.5 * RATE)) + 18.0
+        scaled += list((levels.y - wanted) / levels.uncertainty)
+    assert len(levels.x) == 31
+    assert levels.x[[0, 17, 30]] == pytest.approx([19.953, 1_000.0, 19_953.0], rel=1e-4)
+    assert 0.8 < np.std(scaled) < 1.2
+    assert abs(np.mean(scaled)) < 0.3
+
+
+def test_third_octaves_of_a_sine_are_its_level():
+    sine = 0.5 * np.sin(2.0 * np.pi * 1_000.0 * np.arange(96_000) / RATE)
+    levels = noise_bands(sine, RATE, reference_dbfs=-6.0206).levels
+    assert levels.y[levels.x == 1_000.0] == pytest.approx(0.0, abs=1e-3)
+
+
+@pytest.mark.long
+def test_pyfar_reads_the_same_third_octaves():
+    pyfar = pytest.importorskip("pyfar")
+    noise = np.random.default_rng(2).standard_normal(round(10 * RATE))
+    levels = noise_bands(noise, RATE).levels
+    bands = pyfar.dsp.filter.fractional_octave_bands(pyfar.Signal(noise, RATE), 3, frequency_range=(800, 17_000))
+    theirs = 10.0 * np.log10(2.0 * np.mean(bands.time**2, axis=-1).ravel())
+    ours = levels.y[(levels.x > 780.0) & (levels.x < 17_000.0)]
+    # Their filters have skirts: the same power on average, other chance at the edges.
+    assert len(ours) == len(theirs)
+    np.testing.assert_allclose(ours, theirs, atol=0.15)
+
+
+def test_bands_that_do_not_fit_are_left_out():
+    short = noise_bands(np.random.default_rng(0).standard_normal(4_800), RATE).levels
+    assert np.all(np.isnan(short.y[short.x < 100.0]))
+    assert np.all(np.isfinite(short.y[short.x > 400.0]))
+    assert "too short" in short.warnings[0]
+    assert noise_bands(np.ones(9_600) * 1e-3 * (-1.0) ** np.arange(9_600), 8_000.0).levels.x[-1] < 4_000.0
+    assert "silent" in noise_bands(np.zeros(9_600), RATE).levels.warnings[0]
+    with pytest.raises(MeasureError, match="reference_dbfs"):
+        noise_bands(np.zeros(9_600), RATE, reference_dbfs=math.nan)
