@@ -219,7 +219,7 @@ def _machine_flags(machine: Machine) -> list[str]:
 
 
 def _small_flags(compiler: Sequence[str]) -> list[str]:
-    """What makes small all that does not run in the audio call; gcc has no such switch, so its plug-ins are larger."""
+    """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
     if compiler[0] == "gcc":
         return []
     return [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]

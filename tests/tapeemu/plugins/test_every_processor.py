@@ -26,7 +26,10 @@ STAGES = {
     "a response": 'kind = "tape_response"\npoles = "thin"\nbass_time_constant_us = 3180.0',
     "a bump as told": 'kind = "tape_response"\nbump_db = 2.0\nself_erasure_db = 3.0',
     "an output as told": 'kind = "tape_response"\nsol_10khz_db = 5.0\ntreble_time_constant_us = 50.0',
-    "a cut": 'kind = "splices"\nsplices = [{at_seconds = 0.01, shift_seconds = 0.02}, {at_seconds = 0.03, blank = true}]',
+    "a cut": (
+        'kind = "splices"\n'
+        "splices = [{at_seconds = 0.01, shift_seconds = 0.02}, {at_seconds = 0.03, blank = true}]"
+    ),
     "a stop": (
         'kind = "start_stop"\nstop_seconds = 0.02\nevents = [{action = "stop", at_seconds = 0.01}, '
         '{action = "start", at_seconds = 0.5, time_constant_seconds = 0.05}]'
@@ -137,4 +140,5 @@ def test_knobs_that_speak_of_the_same_do_not_stand_in_the_way(library: ClapLibra
     plugin.turn("Sol 10khz", 5.0)
     made = parse_preset(plugin.save().decode(), name="state").chain.stages[0].processor
     plugin.end()
-    assert made.bump_db == 1.5 and made.sol_10khz_db == 5.0  # type: ignore[attr-defined]
+    assert made.bump_db == 1.5  # type: ignore[attr-defined]
+    assert made.sol_10khz_db == 5.0  # type: ignore[attr-defined]
