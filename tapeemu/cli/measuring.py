@@ -14,6 +14,7 @@ from tapeemu.errors import OutputError, ParameterError
 
 if TYPE_CHECKING:
     from measure.standard_set import Report
+    from tapeemu.plugins.hosted import HostedSystem
     from tapeemu.presets import Place, Preset
     from tapeemu.presets.measuring import Verification
 
@@ -178,15 +179,21 @@ def verify(
     jobs: int = _JOBS,
     as_json: bool = typer.Option(False, "--json", help="Print every figure, then and now, as JSON."),
     details: bool = typer.Option(False, "--details", help="Print every figure, not only those that moved."),
+    through_plugin: bool = typer.Option(
+        False, "--through-plugin", help="Measure the plug-in as loaded by a host (needs pedalboard)."
+    ),
 ) -> None:
     """Measure presets again and compare with the figures in their files; status 5 if one is not proved."""
     from tapeemu.presets.measuring import verify_all
 
     places = _chosen(presets, everything=everything)
+    system_of = None
+    if through_plugin:
+        places, system_of = _hosted(places)
     jobs = _prepare(jobs, len(places))
     results: list[Verification] = []
     with Bar("presets", len(places)) as bar:
-        for result in verify_all([place.path for place in places], jobs=jobs):
+        for result in verify_all([place.path for place in places], jobs=jobs, system_of=system_of):
             results.append(result)
             bar.update(len(results), f"{len(results)}/{len(places)}")
             if not as_json:
@@ -201,6 +208,27 @@ def verify(
         typer.echo(f"{proved} of {len(results)} presets proved")
     if proved < len(results):
         raise typer.Exit(EXIT_NOT_PROVED)
+
+
+def _hosted(places: "list[Place]") -> "tuple[list[Place], type[HostedSystem]]":
+    """The presets that a plug-in can hold, and what measures them in a host; says which ones it cannot."""
+    from tapeemu.plugins.building import build
+    from tapeemu.plugins.hosted import HostedSystem, why_not_hosted
+    from tapeemu.presets import load_preset
+
+    build()
+    held = []
+    for place in places:
+        reason = why_not_hosted(load_preset(place.path).chain)
+        if reason is None:
+            held.append(place)
+        else:
+            typer.echo(f"{printable(place.name)}: left out, {printable(reason)}", err=True)
+    if not held:
+        raise ParameterError(
+            "no plug-in can hold any of these presets; name another, or leave out --through-plugin"
+        )
+    return held, HostedSystem
 
 
 def _plain(result: "Verification") -> dict[str, Any]:

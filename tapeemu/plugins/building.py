@@ -1,9 +1,11 @@
 """Plug-ins from their sources: one call of a compiler, then the folders that hosts expect."""
 
+import functools
 import hashlib
 import importlib.util
 import os
 import platform
+import re
 import shutil
 import subprocess
 import sys
@@ -24,6 +26,7 @@ __all__ = [
     "Machine",
     "build",
     "built",
+    "cold_functions",
     "compiler_for",
     "this_machine",
 ]
@@ -43,7 +46,15 @@ _FLAGS = (
     "-fno-math-errno",
     "-ffunction-sections",
     "-fdata-sections",
+    "-fno-asynchronous-unwind-tables",
 )
+_DEFINITION = re.compile(
+    r"^(?:EXACT |KERNEL |EXPORTED )?(?:KERNEL )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S
+)
+_PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
+"""What runs in the audio call: it and all that it calls is made fast, everything else small."""
+_LEFT_SMALL = ("stage_change", "make_if_turned", "fetch_gone", "take_newest", "jump", "tapeemu_live_bypass")
+"""Called from there, once a block at most."""
 
 
 class BuildError(TapeemuError):
@@ -143,7 +154,7 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
     compiler = compiler_for(machine)
     kinds = plugin_kinds()
     tables = tables_source(kinds, shipped_presets()) + _entries(kinds)
-    made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, compiler)}"
+    made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, machine, compiler)}"
     if built(made, machine):
         return made
     work = made.with_name(f"{made.name}.part-{os.getpid()}")
@@ -155,7 +166,8 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
         [
             *compiler,
             *_FLAGS,
-            *_machine_flags(machine, compiler),
+            *_machine_flags(machine),
+            *_small_flags(compiler),
             f"-I{work}",
             f"-I{C_FOLDER}",
             f'-DPLUGIN_VERSION="{_VERSION}"',
@@ -185,21 +197,52 @@ def _cache() -> Path:
     return user_cache_path("tapeemu", appauthor=False) / "plugins"
 
 
-def _stamp(tables: str, compiler: Sequence[str]) -> str:
+def _stamp(tables: str, machine: Machine, compiler: Sequence[str]) -> str:
     digest = hashlib.sha256(tables.encode())
     for path in sorted(
         [*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*"), Path(__file__).with_name("turtle.py")]
     ):
         digest.update(path.read_bytes())
-    digest.update(" ".join((*compiler, *_FLAGS)).encode())
+    flags = (*_FLAGS, *_machine_flags(machine), *_small_flags(compiler))
+    digest.update(" ".join((*compiler, *flags)).encode())
     return digest.hexdigest()[:16]
 
 
-def _machine_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
+def _machine_flags(machine: Machine) -> list[str]:
     flags = ["-shared", "-s"]
     if not machine.name.startswith("windows"):
         flags += ["-fPIC"]
+    if machine.name.startswith("linux"):
+        flags += ["-Wl,--gc-sections", "-Wl,--build-id=none", "-Wl,--hash-style=gnu"]
     return flags
+
+
+def _small_flags(compiler: Sequence[str]) -> list[str]:
+    """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
+    if compiler[0] == "gcc":
+        return []
+    return [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
+
+
+@functools.cache
+def cold_functions() -> tuple[str, ...]:
+    """Functions of the plug-ins and of the library that nothing calls while it plays, by name.
+
+    The text is searched for calls.
+    """
+    bodies: dict[str, str] = {}
+    for path in sorted([*_SOURCES.glob("*.c"), *C_FOLDER.glob("*.c"), C_FOLDER / "dispatch.inc"]):
+        bodies |= dict(_DEFINITION.findall(path.read_text("utf-8")))
+    hot: set[str] = set()
+    waiting = list(_PLAYS)
+    while waiting:
+        name = waiting.pop()
+        if name not in hot:
+            hot.add(name)
+            waiting += [
+                each for each in re.findall(r"(\w+)\(", bodies[name]) if each in bodies and each not in _LEFT_SMALL
+            ]
+    return tuple(sorted(set(bodies) - hot))
 
 
 def _entries(kinds: Sequence[PluginKind]) -> str:

@@ -23,6 +23,7 @@ from tapeemu.settings_text import is_list, nested_model, unit_of
 
 __all__ = [
     "MOST_PARTS",
+    "NOT_PLUGINS",
     "Knob",
     "Listed",
     "PluginKind",
@@ -33,7 +34,7 @@ __all__ = [
     "tables_source",
 ]
 
-MOST_PARTS = 16
+MOST_PARTS = 32
 """Most rows of a list of parts."""
 
 _LEFT_OUT: Mapping[str, float] = {
@@ -48,6 +49,9 @@ _LEFT_OUT: Mapping[str, float] = {
     "tape_noise.track_width_mm": 2.0,
     "tape_noise.modulation_noise_db": -50.0,
     "tape_noise.hum_db": -70.0,
+    "tape_response.bump_db": 1.5,
+    "tape_response.record_loss_um": 0.5,
+    "tape_response.sol_10khz_db": 8.0,
     "wow_flutter.weighted_flutter_percent": 0.1,
     "wow_flutter.tape_speed_cm_s": AS_SET.tape_speed_cm_s,
     "wow_flutter.random_percent": AS_SET.random_percent,
@@ -71,6 +75,7 @@ _ONE_OF: Mapping[str, Sequence[tuple[str, ...]]] = {
     "preamp_drive": [("drive_db", "thd_percent")],
     "tape_magnetisation": [("drive_db", "mol_db")],
     "tape_noise": [("hiss_db", "track_width_mm")],
+    "tape_response": [("record_loss_um", "sol_10khz_db")],
     "wow_flutter": [("random_band_hz[0]", "random_band_hz[1]"), ("scrape_band_hz[0]", "scrape_band_hz[1]")],
 }
 """Settings of which at most one is set, or, where they are two ends of a band, both."""
@@ -83,6 +88,15 @@ _MOST_SEED = 65_535.0
 
 _NUMBERS: Mapping[str, Mapping[str, str]] = {
     "amplitude_flutter": {"spacing": "choice mode", "periodic_parts": "parts"},
+    "crosstalk": {"fringing": "above fringing_db else -120.0", "coupling": "above coupling_db else -120.0"},
+    "head_azimuth": {"azimuth_urad": "beyond azimuth_urad else 1e-9"},
+    "print_through": {"heads_out": "choice stored"},
+    "splices": {"splices": "parts"},
+    "start_stop": {
+        "events": "parts",
+        "treble_us": "number treble_time_constant_us",
+        "bass_us": "number bass_time_constant_us",
+    },
     "tape_noise": {
         "hiss_set": "given hiss_db",
         "weighting": "choice hiss_weighting",
@@ -93,6 +107,21 @@ _NUMBERS: Mapping[str, Mapping[str, str]] = {
         "skirt_db": "number modulation_noise_db",
         "skirt_hz": "number modulation_noise_hz",
         "hum": "given hum_db",
+    },
+    "tape_response": {
+        "medium.tape_speed_cm_s": "number tape_speed_cm_s",
+        "medium.treble_us": "number treble_time_constant_us",
+        "medium.coating_um": "number coating_um",
+        "medium.spacing_um": "alone spacing_um else sol_10khz_db",
+        "medium.gap_um": "number gap_um",
+        "medium.boost_limit_db": "number boost_limit_db",
+        "bass_us": "number bass_time_constant_us",
+        "face_mm": "number face_length_mm",
+        "bump_set": "given bump_db",
+        "thin_poles": "choice poles",
+        "record_loss_um": "number record_loss_um else 0.5",
+        "sol_set": "given sol_10khz_db",
+        "sol_db": "number sol_10khz_db",
     },
     "fdn_reverb": {
         "low_given": "given low_decay_ratio",
@@ -111,15 +140,26 @@ _COMPUTED = frozenset({"wow_flutter"})
 
 _LABELS: Mapping[str, str] = {
     "amplitude_flutter": "Tape Level Flutter",
+    "crosstalk": "Tape Crosstalk",
     "fdn_reverb": "Tape Suite Reverberation",
+    "head_azimuth": "Tape Head Azimuth",
     "preamp_drive": "Preamplifier Drive",
+    "print_through": "Tape Print-through",
+    "splices": "Tape Splices",
+    "start_stop": "Tape Starts and Stops",
     "tape_magnetisation": "Tape Magnetisation",
     "tape_noise": "Tape Noise",
+    "tape_response": "Tape Response",
     "wow_flutter": "Tape Wow and Flutter",
 }
-"""What hosts list: processors whose rules between settings stand in numbers.c. Others are not plug-ins."""
+"""What hosts list: processors whose rules between settings stand in numbers.c."""
 
-_UNIT_ENDS = re.compile(r"_(dbfs|db_per_octave|db|hz|seconds|percent|per_minute|ms|us|um|mm|cm_s|degrees)$")
+NOT_PLUGINS: Mapping[str, str] = {
+    "plugin_effect": "an effect of another library has no kernels, and needs Python beside it",
+}
+"""Processors that are not plug-ins, and why. Every other one has a label above."""
+
+_UNIT_ENDS = re.compile(r"_(dbfs|db_per_octave|db|hz|seconds|percent|per_minute|ms|us|um|mm|cm_s|degrees|urad)$")
 
 
 @dataclass(frozen=True)
@@ -253,7 +293,10 @@ def _values(kind: str, model: type[BaseModel]) -> tuple[tuple[Value, ...], Liste
     for key, field in model.model_fields.items():
         table = nested_model(field)
         if table is not None and is_list(field):
-            columns = tuple(_value(f"{kind}.{key}", name, inner) for name, inner in table.model_fields.items())
+            columns = tuple(
+                replace(_value(f"{kind}.{key}", name, inner), optional=not inner.is_required())
+                for name, inner in table.model_fields.items()
+            )
             listed = Listed(key, field.default is None, columns)
         elif table is not None:
             values += [_value(kind, f"{key}.{name}", inner) for name, inner in table.model_fields.items()]
@@ -341,6 +384,8 @@ def _numbers(kind: str, native: KernelProcessor, values: Sequence[Value]) -> Ite
         key, _, otherwise = rest.partition(" else ")
         if rule == "parts":
             yield "PARTS", 0, 0.0
+        elif rule == "alone":
+            yield "ALONE", places[key], float(places[otherwise])
         elif rule in ("table", "which") and isinstance(sort, Array):
             first = next(number for name, number in places.items() if name.startswith(f"{key}."))
             yield rule.upper(), first, float(sum(name.startswith(f"{key}.") for name in places))
@@ -440,6 +485,7 @@ def tables_source(kinds: Sequence[PluginKind], presets: Mapping[str, str]) -> st
     lines += [
         "};",
         f"#define KIND_COUNT {len(kinds)}",
+        f"#define MOST_PARTS {MOST_PARTS}",
         f"#define MOST_VALUES {max(len(kind.values) for kind in kinds)}",
         f"#define MOST_KNOBS {_most_knobs(kinds)}",
         "",
@@ -505,12 +551,15 @@ def _kind_lines(kind: PluginKind) -> list[str]:
     lines = []
     for number, value in enumerate(kind.values):
         lines += _words(f"WORDS_{upper}_{number}", value.words)
+    columns = kind.listed.columns if kind.listed else ()
+    for number, value in enumerate(columns):
+        lines += _words(f"WORDS_{upper}_COLUMN_{number}", value.words)
     lines.append(f"static const Value VALUES_{upper}[] = {{")
     lines += [_value_line(value, f"WORDS_{upper}_{number}") for number, value in enumerate(kind.values)]
     lines.append("};")
-    if kind.listed:
+    if columns:
         lines.append(f"static const Value COLUMNS_{upper}[] = {{")
-        lines += [_value_line(value, "NULL") for value in kind.listed.columns]
+        lines += [_value_line(value, f"WORDS_{upper}_COLUMN_{number}") for number, value in enumerate(columns)]
         lines.append("};")
     if kind.numbers:
         lines.append(f"static const Number NUMBERS_{upper}[] = {{")

@@ -230,8 +230,18 @@ class Verification:
         return "\n".join([*lines, *(f"  {each}" for each in self.failed)])
 
 
-def verify_preset(preset: Preset) -> Verification:
-    """Measure a preset again under the conditions in its file, and compare."""
+def verify_preset(
+    preset: Preset, *, system_of: Callable[[Processor], Callable[..., Any]] | None = None
+) -> Verification:
+    """Measure a preset again under the conditions in its file, and compare.
+
+    Parameters
+    ----------
+    preset : Preset
+        With the figures in its file.
+    system_of : callable, optional
+        As for :func:`measure_chain`.
+    """
     kept = preset.measured
     if kept is None:
         return Verification(name=preset.name, state=preset.state)
@@ -240,6 +250,7 @@ def verify_preset(preset: Preset) -> Verification:
         sample_rate_hz=kept.sample_rate_hz,
         reference_level_dbfs=kept.reference_level_dbfs,
         seeds=kept.seeds or SEEDS,
+        system_of=system_of,
     )
     before, now = kept.parts(), found.parts()
     checks = [
@@ -251,15 +262,28 @@ def verify_preset(preset: Preset) -> Verification:
     return Verification(name=preset.name, state=preset.state, checks=tuple(checks))
 
 
-def _verify_file(path: str) -> Verification:
+def _verify_file(task: tuple[str, Callable[[Processor], Callable[..., Any]] | None]) -> Verification:
     from tapeemu.presets import load_preset
 
-    return verify_preset(load_preset(Path(path)))
+    path, system_of = task
+    return verify_preset(load_preset(Path(path)), system_of=system_of)
 
 
-def verify_all(paths: Sequence[Path], *, jobs: int = 1) -> Iterator[Verification]:
-    """Verify several preset files, each in a process of its own, and yield the results in order."""
-    yield from in_processes(_verify_file, [str(path) for path in paths], jobs=jobs)
+def verify_all(
+    paths: Sequence[Path], *, jobs: int = 1, system_of: Callable[[Processor], Callable[..., Any]] | None = None
+) -> Iterator[Verification]:
+    """Verify several preset files, each in a process of its own, and yield the results in order.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        The files.
+    jobs : int
+        Processes.
+    system_of : callable, optional
+        As for :func:`measure_chain`; a function or class of a module, since it goes to other processes.
+    """
+    yield from in_processes(_verify_file, [(str(path), system_of) for path in paths], jobs=jobs)
 
 
 def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[Any]:

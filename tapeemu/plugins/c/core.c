@@ -181,6 +181,12 @@ static void leave_out_idle(StageText *stage)
         settings[AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ].given = false;
     if (stage->kind == KIND_TAPE_NOISE && !settings[TAPE_NOISE_HISS_DB].given)
         settings[TAPE_NOISE_HISS_WEIGHTING].given = false;
+    if (stage->kind == KIND_TAPE_RESPONSE && settings[TAPE_RESPONSE_BUMP_DB].given)
+        settings[TAPE_RESPONSE_POLES] = (Setting){false, 0.0, 0};
+    if (stage->kind == KIND_TAPE_RESPONSE && settings[TAPE_RESPONSE_SOL_10KHZ_DB].given) {
+        settings[TAPE_RESPONSE_SPACING_UM].given = false;
+        settings[TAPE_RESPONSE_SPACING_UM].number = KINDS[KIND_TAPE_RESPONSE].values[TAPE_RESPONSE_SPACING_UM].preset;
+    }
     if (stage->kind == KIND_WOW_FLUTTER && settings[WOW_FLUTTER_PROFILE].given) {
         settings[WOW_FLUTTER_RANDOM_PERCENT].given = false;
         if (settings[WOW_FLUTTER_SCRAPE_PERCENT].given) {

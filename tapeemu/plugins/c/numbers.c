@@ -35,12 +35,33 @@ static int64_t step_of(const Value *value, uint64_t place)
     return number;
 }
 
-static void put_amplitude_parts(Numbers *to, const StageText *stage)
+/* When a start or a stop has its own time constant it counts. */
+static double time_constant_of(const StageText *stage, const Setting *event)
+{
+    if (event[2].given)
+        return event[2].number;
+    return stage->settings[event[0].whole == 0 ? START_STOP_START_SECONDS : START_STOP_STOP_SECONDS].number;
+}
+
+static void put_rows(Numbers *to, const StageText *stage)
 {
     put_integer(to, stage->part_count);
-    put_integer(to, 4);
+    put_integer(to, stage->kind == KIND_AMPLITUDE_FLUTTER ? 4 : 3);
     for (int row = 0; row < stage->part_count; row++) {
         const Setting *part = stage->parts[row];
+        if (stage->kind == KIND_START_STOP) {
+            const bool cued = stage->settings[START_STOP_START_LAW].whole == 0;
+            put_double(to, part[0].whole == 1 ? 0.0 : cued ? 1.0 : 2.0);
+            put_double(to, part[1].number);
+            put_double(to, time_constant_of(stage, part));
+            continue;
+        }
+        if (stage->kind == KIND_SPLICES) {
+            put_double(to, part[0].number);
+            put_double(to, part[1].number);
+            put_double(to, (double)part[2].whole);
+            continue;
+        }
         put_double(to, part[0].number);
         put_double(to, part[1].number);
         put_double(to, part[2].given ? part[2].number : 0.0);
@@ -278,9 +299,127 @@ static bool reverb_fits(const StageText *stage)
     return true;
 }
 
+static double tangent_of_turns(double turns)
+{
+    return elementary_sine_of_turns(turns) / elementary_cosine_of_turns(turns);
+}
+
+static bool crosstalk_fits(const StageText *stage)
+{
+    const Setting *settings = stage->settings;
+    const double seconds = 0.1 * settings[CROSSTALK_GUARD_MM].number / settings[CROSSTALK_TAPE_SPEED_CM_S].number;
+    return !(settings[CROSSTALK_FRINGING_DB].number > -120.0 && seconds > 0.008);
+}
+
+static bool azimuth_fits(const StageText *stage)
+{
+    const Setting *settings = stage->settings;
+    const double low = settings[HEAD_AZIMUTH_WANDER_LOW_HZ].number;
+    const double high = settings[HEAD_AZIMUTH_WANDER_HIGH_HZ].number;
+    const double steepest = magnitude(settings[HEAD_AZIMUTH_AZIMUTH_URAD].number) +
+        8.0 / TWO_SIGMA * settings[HEAD_AZIMUTH_WANDER_URAD].number;
+    const double slope = tangent_of_turns(1e-6 * steepest / (2.0 * PI));
+    const double passing_us =
+        1e5 * settings[HEAD_AZIMUTH_TRACK_WIDTH_MM].number / settings[HEAD_AZIMUTH_TAPE_SPEED_CM_S].number * slope;
+    return 1.25 * low <= high && high <= 200.0 * low && passing_us <= 200.0;
+}
+
+static bool print_fits(const StageText *stage)
+{
+    const Setting *settings = stage->settings;
+    const double full = settings[PRINT_THROUGH_FULL_RADIUS_MM].number;
+    const double turn = 0.2 * PI * full / settings[PRINT_THROUGH_TAPE_SPEED_CM_S].number;
+    return full >= settings[PRINT_THROUGH_HUB_RADIUS_MM].number && turn <= 12.0;
+}
+
+static bool splices_fit(const StageText *stage)
+{
+    const Setting *settings = stage->settings;
+    const double along =
+        0.1 / (tangent_of_turns(settings[SPLICES_ANGLE_DEGREES].number / 360.0) * settings[SPLICES_TAPE_SPEED_CM_S].number);
+    for (int k = 0; k < stage->part_count; k++) {
+        const Setting *splice = stage->parts[k];
+        if (splice[2].whole != 0 && splice[1].given)
+            return false;
+        const double since = k == 0 ? 0.0 : splice[0].number - stage->parts[k - 1][0].number;
+        if (k > 0 && !(since >= along * settings[SPLICES_TRACK_WIDTH_MM].number))
+            return false;
+    }
+    return true;
+}
+
+static bool starts_fit(const StageText *stage)
+{
+    const double settling = 1e-6 * 20.0 * stage->settings[START_STOP_BASS_TIME_CONSTANT_US].number;
+    for (int k = 1; k < stage->part_count; k++) {
+        const Setting *event = stage->parts[k], *before = stage->parts[k - 1];
+        const bool start = event[0].whole == 0;
+        if (event[0].whole == before[0].whole || event[1].number <= before[1].number)
+            return false;
+        const double rest = time_constant_of(stage, before) * elementary_logarithm(2.3 / 0.01) + settling;
+        if (start && event[1].number < before[1].number + rest)
+            return false;
+    }
+    return true;
+}
+
+#define FACE_NODE_ROWS 5 /* as face_nodes in the kernels fills them */
+
+/* Highest output at 10 kHz of a tape with these numbers but another loss of recording. */
+static double highest_output_db(const TapeResponseSettings *as_set, double record_loss_um, double *work)
+{
+    const doubles_2 nodes = {work, FACE_NODE_ROWS, HEAD_FACE_FACE_NODES};
+    TapeResponseSettings settings = *as_set;
+    settings.sol_set = 0;
+    settings.record_loss_um = record_loss_um;
+    settings.medium.spacing_um = 0.0;
+    head_face_face_nodes(nodes);
+    const tape_response_face_shares_of_result shares = tape_response_face_shares_of(&settings, nodes);
+    return tape_response_saturated_output_db(&settings, record_loss_um, nodes, shares.m0, shares.m1);
+}
+
+static bool response_fits(const StageText *stage)
+{
+    const Setting *settings = stage->settings;
+    const double bass = settings[TAPE_RESPONSE_BASS_TIME_CONSTANT_US].number;
+    const double echo =
+        0.05 * settings[TAPE_RESPONSE_FACE_LENGTH_MM].number / settings[TAPE_RESPONSE_TAPE_SPEED_CM_S].number;
+    const bool output_set = settings[TAPE_RESPONSE_SOL_10KHZ_DB].given;
+    return !(bass > 0.0 && bass < 500.0) && !(echo > 0.05) &&
+        !(settings[TAPE_RESPONSE_BUMP_DB].given && settings[TAPE_RESPONSE_POLES].given) &&
+        !(output_set && (settings[TAPE_RESPONSE_RECORD_LOSS_UM].given || settings[TAPE_RESPONSE_SPACING_UM].given));
+}
+
+/* Whether the highest output that is asked for is one that the other numbers of the response allow. */
+static bool output_can_be(const Numbers *numbers)
+{
+    TapeResponseSettings settings;
+    if (!tape_response_read(numbers->numbers, numbers->count, &settings))
+        return false;
+    if (settings.sol_set == 0)
+        return true;
+    double *work = malloc((size_t)(FACE_NODE_ROWS * HEAD_FACE_FACE_NODES) * sizeof(double));
+    const bool fits = work != NULL && highest_output_db(&settings, 20.0, work) <= settings.sol_db &&
+        settings.sol_db <= highest_output_db(&settings, 0.0, work);
+    free(work);
+    return fits;
+}
+
 static bool stage_fits(const StageText *stage)
 {
     switch (stage->kind) {
+    case KIND_CROSSTALK:
+        return crosstalk_fits(stage);
+    case KIND_HEAD_AZIMUTH:
+        return azimuth_fits(stage);
+    case KIND_PRINT_THROUGH:
+        return print_fits(stage);
+    case KIND_SPLICES:
+        return splices_fit(stage);
+    case KIND_START_STOP:
+        return starts_fit(stage);
+    case KIND_TAPE_RESPONSE:
+        return response_fits(stage);
     case KIND_PREAMP_DRIVE:
         return drive_fits(stage);
     case KIND_TAPE_MAGNETISATION:
@@ -314,6 +453,15 @@ static bool numbers_of(const StageText *stage, Numbers *to)
         case RULE_NUMBER:
             put_double(to, setting->given || !value->optional ? setting->number : number->otherwise);
             break;
+        case RULE_ABOVE:
+            put_integer(to, setting->number > number->otherwise);
+            break;
+        case RULE_BEYOND:
+            put_double(to, magnitude(setting->number) > number->otherwise ? setting->number : 0.0);
+            break;
+        case RULE_ALONE:
+            put_double(to, stage->settings[(int)number->otherwise].given ? 0.0 : setting->number);
+            break;
         case RULE_WHOLE:
         case RULE_CHOICE:
             put_integer(to, (int64_t)setting->whole);
@@ -335,8 +483,8 @@ static bool numbers_of(const StageText *stage, Numbers *to)
                 put_integer(to, setting[row].given);
             break;
         default:
-            put_amplitude_parts(to, stage);
+            put_rows(to, stage);
         }
     }
-    return to->count <= MOST_NUMBERS;
+    return to->count <= MOST_NUMBERS && (stage->kind != KIND_TAPE_RESPONSE || output_can_be(to));
 }

@@ -29,13 +29,15 @@ typedef struct {
     StageText stages[MOST_STAGES];
 } Preset;
 
+static void as_left_out(const Value *values, int count, Setting *to)
+{
+    for (int k = 0; k < count; k++)
+        to[k] = (Setting){false, values[k].preset, values[k].preset > 0.0 ? (uint64_t)values[k].preset : 0};
+}
+
 static void settings_as_left_out(StageText *stage)
 {
-    const Kind *kind = KINDS + stage->kind;
-    for (int k = 0; k < kind->value_count; k++) {
-        const Value *value = kind->values + k;
-        stage->settings[k] = (Setting){false, value->preset, value->preset > 0.0 ? (uint64_t)value->preset : 0};
-    }
+    as_left_out(KINDS[stage->kind].values, KINDS[stage->kind].value_count, stage->settings);
 }
 
 static bool read_setting(const Value *value, const Node *node, Setting *to)
@@ -96,7 +98,7 @@ static bool read_parts(const Kind *kind, const Node *nodes, int list, StageText 
         if (stage->part_count == MOST_PARTS || nodes[row].sort != NODE_TABLE)
             return false;
         Setting *part = stage->parts[stage->part_count++];
-        memset(part, 0, sizeof stage->parts[0]);
+        as_left_out(kind->columns, kind->column_count, part);
         for (int cell = nodes[row].first; cell != NO_NODE; cell = nodes[cell].next) {
             int column = 0;
             while (column < kind->column_count && !same(nodes[cell].key, nodes[cell].key_length, kind->columns[column].key))

@@ -10,7 +10,6 @@
 #include <stdint.h>
 
 #define MOST_STAGES 32
-#define MOST_PARTS 16
 #define MOST_COLUMNS 4
 #define MOST_NAME 64
 #define MOST_TEXT 400   /* characters of a text in a preset */
@@ -32,11 +31,12 @@ typedef struct {
     int word_count;
 } Value;
 
-enum { RULE_NUMBER, RULE_WHOLE, RULE_STEP, RULE_CHOICE, RULE_GIVEN, RULE_TABLE, RULE_WHICH, RULE_PARTS };
+enum { RULE_NUMBER, RULE_ABOVE, RULE_BEYOND, RULE_ALONE, RULE_WHOLE, RULE_STEP, RULE_CHOICE, RULE_GIVEN, RULE_TABLE, RULE_WHICH, RULE_PARTS };
 
 typedef struct {
     int rule, place;
-    double otherwise; /* where it is left out; for tables the number of rows */
+    /* Where it is left out; for tables the number of rows; a bound; the setting that takes its place. */
+    double otherwise;
 } Number;
 
 enum {

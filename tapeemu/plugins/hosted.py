@@ -1,0 +1,141 @@
+"""Chains as a host plays them: the VST3 plug-in, loaded by pedalboard, in place of the processors in Python."""
+
+import functools
+import importlib
+import os
+import tempfile
+import threading
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tapeemu.chain import Chain
+from tapeemu.errors import ParameterError, TapeemuError
+from tapeemu.plugins.building import NAME, build
+from tapeemu.plugins.preset_files import vst3_preset
+from tapeemu.presets.preset import Preset
+from tapeemu.presets.writing import preset_text
+from tapeemu.processor import Processor
+
+__all__ = ["HostError", "HostedSystem", "why_not_hosted"]
+
+_LABEL = "Tape Suite Chain"
+_BUFFER = 512
+
+
+class HostError(TapeemuError):
+    """No host, or one that could not load the plug-in or its state."""
+
+
+def why_not_hosted(chain: Chain) -> str | None:
+    """Why no plug-in can hold a chain; None if one can."""
+    from tapeemu.plugins.tables import NOT_PLUGINS
+
+    for stage in chain.stages:
+        processor = stage.processor
+        reason = why_not_hosted(processor) if isinstance(processor, Chain) else NOT_PLUGINS.get(processor.kind)
+        if reason is not None:
+            return f"{stage.name}: {reason}"
+        if getattr(processor, "speed_error_percent", 0.0) != 0.0:
+            return f"{stage.name}: a tape at the wrong speed has another length than a host gives"
+    return None
+
+
+class HostedSystem:
+    """What a host bounces of a chain: float32, from the beginning of the song, its latency taken out.
+
+    Parameters
+    ----------
+    processor : Processor
+        A chain, or a stage of one.
+    plugins : Path, optional
+        Folder of the plug-ins; built if left out.
+
+    Raises
+    ------
+    ParameterError
+        If no plug-in can hold the chain.
+    BuildError
+        If there is no compiler.
+    """
+
+    def __init__(self, processor: Processor, plugins: Path | None = None) -> None:
+        self._processor = processor
+        self._plugins = plugins or build()
+        chain = processor if isinstance(processor, Chain) else Chain(stages=[processor])
+        reason = why_not_hosted(chain)
+        if reason is not None:
+            raise ParameterError(f"no plug-in can hold this chain: {reason}")
+        self._state = preset_text(Preset(name="hosted", purpose="As a host plays it.", chain=chain))
+
+    def with_seed(self, seed: int) -> "HostedSystem":
+        """The same on another tape."""
+        return HostedSystem(self._processor.with_seed(seed), self._plugins)
+
+    def __call__(self, audio: Any, sample_rate: float) -> Any:
+        """Bounce a recording.
+
+        Parameters
+        ----------
+        audio : array_like, shape (samples,) or (channels, samples)
+            What the host plays; rounded to float32.
+        sample_rate : float
+            Samples per second.
+
+        Returns
+        -------
+        ndarray of float32
+            Of the same shape.
+
+        Raises
+        ------
+        HostError
+            If pedalboard is not installed, or does not load the chain.
+        """
+        given = np.asarray(audio, dtype=np.float32)
+        block = np.ascontiguousarray(np.atleast_2d(given))
+        with _LOCK:
+            made = _holder(self._plugins, len(block)).bounce(self._state, block, float(sample_rate))
+        if made.shape != block.shape:
+            raise HostError(f"the host gave {made.shape[-1]} samples for {block.shape[-1]}; report this")
+        return made[0] if given.ndim == 1 else made
+
+
+class _Holder:
+    """A plug-in in its host: to load it takes longer than to give it another state."""
+
+    def __init__(self, plugins: Path) -> None:
+        try:
+            host: Any = importlib.import_module("pedalboard")
+        except ImportError:
+            raise HostError("no host is installed; pip install pedalboard, which is one") from None
+        self._plugin = host.load_plugin(str(plugins / f"{NAME}.vst3"), plugin_name=_LABEL)
+        self._state = ""
+
+    def bounce(self, state: str, block: Any, sample_rate: float) -> Any:
+        """Play from the beginning, after everything that sounded before."""
+        if state != self._state:
+            self._take(state)
+        return self._plugin.process(block, sample_rate, buffer_size=_BUFFER, reset=True)
+
+    def _take(self, state: str) -> None:
+        handle, name = tempfile.mkstemp(suffix=".vstpreset")
+        try:
+            with os.fdopen(handle, "wb") as out:
+                out.write(vst3_preset("chain", state))
+            self._plugin.load_preset(name)
+        except RuntimeError as error:
+            raise HostError(f"the host did not load the state ({error}); report this") from None
+        finally:
+            Path(name).unlink()
+        self._state = state
+
+
+_LOCK = threading.Lock()
+
+
+@functools.cache
+def _holder(plugins: Path, channels: int) -> _Holder:
+    """One for each number of channels in a process: hosts keep the buses that they once agreed on."""
+    return _Holder(plugins)

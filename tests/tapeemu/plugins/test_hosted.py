@@ -1,0 +1,95 @@
+"""Whole presets in a host that is not ours: files of its preset browser, bounces, and the bench."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapeemu.errors import ParameterError
+from tapeemu.plugins.hosted import HostedSystem, why_not_hosted
+from tapeemu.plugins.preset_files import vst3_preset, vst3_preset_text
+from tapeemu.presets import load_preset
+from tapeemu.presets.measuring import measure_chain
+from tapeemu.presets.places import list_places
+
+pytest.importorskip("pedalboard", reason="pedalboard, which is the host, is not installed")
+
+BOUNCE = """
+import sys
+import numpy as np
+from tapeemu.plugins.hosted import HostedSystem
+from tapeemu.presets import load_preset
+audio = np.random.default_rng(2).normal(0.0, 0.1, (2, 30_000)).astype(np.float32)
+for name in sys.argv[1:]:
+    chain = load_preset(name).chain
+    for channels in (1, 2):
+        if not np.array_equal(HostedSystem(chain)(audio[:channels], 48_000.0), chain(audio[:channels], 48_000.0)):
+            print(name, channels)
+"""
+
+
+def differing(names: list[str]) -> str:
+    """Presets whose bounce is not the command line's to the bit, where Python is told to be strict."""
+    strict = {**os.environ, "TAPEEMU_STRICT": "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", BOUNCE, *names],
+        env=strict,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=1200,
+    )
+    return done.stdout
+
+
+@pytest.mark.long
+@pytest.mark.usefixtures("plugins")
+def test_every_preset_bounces_bit_for_bit_what_the_command_line_makes() -> None:
+    names = [
+        place.name
+        for place in list_places()
+        if place.origin == "shipped" and why_not_hosted(load_preset(place.path).chain) is None
+    ]
+    assert len(names) >= 20
+    assert differing(names) == ""
+
+
+@pytest.mark.long
+@pytest.mark.usefixtures("plugins")
+def test_the_bench_reads_the_plugin_as_loaded_by_a_host() -> None:
+    chain = load_preset("preamplifier-alone").chain
+    keys = ("thd_reference_percent",)
+    (python, _), (hosted, reports) = (
+        measure_chain(chain, keys=keys, system_of=system) for system in (None, HostedSystem)
+    )
+    assert set(hosted.chain) == set(keys)
+    # What a host plays is rounded to float32, -150 dB below full scale.
+    assert hosted.chain[keys[0]].reading.value == pytest.approx(python.chain[keys[0]].reading.value, rel=1e-4)
+    assert set(reports) == {"chain"}
+
+
+def test_a_seed_makes_another_tape(plugins: Path) -> None:
+    audio = np.random.default_rng(2).normal(0.0, 0.1, 4_800).astype(np.float32)
+    system = HostedSystem(load_preset("bed-slow-wow").chain, plugins)
+    one, other = system.with_seed(1)(audio, 48_000.0), system.with_seed(2)(audio, 48_000.0)
+    assert not np.array_equal(one, other)
+    assert np.array_equal(one, system.with_seed(1)(audio, 48_000.0))
+
+
+def test_what_no_plugin_can_hold_is_said() -> None:
+    chain = load_preset("loop-echo-after-drive").chain
+    assert (why_not_hosted(chain) or "").startswith("loop: ")
+    with pytest.raises(ParameterError, match="no plug-in can hold this chain"):
+        HostedSystem(chain, Path("nowhere"))
+
+
+def test_a_preset_file_gives_back_its_text() -> None:
+    text = load_preset("studio-at-38").text
+    data = vst3_preset("chain", text)
+    assert vst3_preset_text(data) == text
+    for cut in range(0, len(data), 97):
+        assert vst3_preset_text(data[:cut]) is None
+    assert vst3_preset_text(data.replace(b"Comp", b"Prog")) is None
