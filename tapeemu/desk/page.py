@@ -10,7 +10,6 @@ from typing import Any
 
 from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
 from tapeemu.desk.stems import PageStem
-from tapeemu.desk.transport_figures import transport_figures
 from tapeemu.errors import ParameterError
 from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.pages import script_data, shared_source
@@ -54,7 +53,6 @@ def desk_page(
         "kinds": kinds_of_stages(),
         "stage": stage_settings(),
         "transports": transports(),
-        "figures": transport_figures(each.chain for each in presets),
         "engine": json.loads(_own("engine.json")),
         "wasm": {name: _encoded(f"{name}.wasm") for name in ("engine", "engine64")},
         "worklet": _own("worklet.js"),

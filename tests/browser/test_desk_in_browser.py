@@ -3,119 +3,25 @@
 Needs chromium and its driver (on Debian: the packages chromium and chromium-driver).
 """
 
-import base64
 import importlib.resources
-import io
 import os
-import shutil
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from desk_pages import PRESET, RATE, desk, element, page_of, played, rendered, stem, until
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-from selenium.webdriver.chrome.service import Service  # noqa: E402
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    BROWSER is None or DRIVER is None, reason="chromium and chromedriver are not installed"
-)
-
-RATE = 48_000
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
-PRESET = """format = 1
-# what it is for
-purpose = "A test of the desk."
-
-# first the drive
-[[stages]]
-name = "drive"
-kind = "preamp_drive"
-drive_db = 6.0 # by ear
-
-# then the tape
-[[stages]]
-name = "tape"
-kind = "wow_flutter"
-weighted_flutter_percent = 0.2
-"""
-
-
-def stem(folder: Path, frames: int, name: str = "tone", channels: int = 2) -> Path:
-    path = folder / f"{name}.wav"
-    time_ = np.arange(frames) / RATE
-    tone = np.stack([0.25 * np.sin(2 * np.pi * hertz * time_) for hertz in (220.0, 331.0)[:channels]])
-    soundfile.write(path, tone.T, RATE, subtype="PCM_24")
-    return path
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("desk")
-    stems = read_stems([stem(folder, 2 * RATE), stem(folder, RATE, "one", channels=1)])
-    return write_page(stems, parse_preset(PRESET, name="for-the-test"), folder / "a #desk? 100%.html")
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}", "--window-size=1300,1000"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_script_timeout(60)
-    yield driver
-    driver.quit()
-
-
-@pytest.fixture
-def opened(browser: Any, page: Path) -> Any:
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
-    return browser
-
-
-def until(condition: Callable[[], Any], what: str, seconds: float = 20.0) -> Any:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if value := condition():
-            return value
-        time.sleep(0.02)
-    raise AssertionError(f"waited {seconds} s in vain: {what}")
-
-
-def desk(browser: Any, expression: str) -> Any:
-    return browser.execute_script(f"const {{ desk }} = window.tapeemuDesk; return {expression}")
-
-
-def element(browser: Any, name: str) -> Any:
-    found = browser.find_element(By.ID, name)
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", found)
-    return found
+pytest.importorskip("selenium", reason="selenium is not installed")
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
 
 
 def test_it_plays_and_says_nothing_to_the_console(opened: Any) -> None:
@@ -254,26 +160,6 @@ def test_two_settings_are_kept_apart_and_copied(opened: Any) -> None:
     assert "drive_db = 60.0" in desk(opened, "desk.text")
 
 
-RENDER = """
-const done = arguments[1];
-const { desk } = window.tapeemuDesk;
-desk.sound.file(desk.setup, arguments[0], () => {}).then(({ wav }) => {
-  let text = "";
-  const bytes = new Uint8Array(wav);
-  for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
-  done(btoa(text));
-}, (error) => done("!" + error.message));
-"""
-
-
-def rendered(browser: Any, index: int) -> np.ndarray:
-    raw = browser.execute_async_script(RENDER, index)
-    assert not raw.startswith("!"), raw
-    audio, rate = soundfile.read(io.BytesIO(base64.b64decode(raw)), dtype="float32", always_2d=True)
-    assert rate == RATE
-    return np.asarray(audio.T)
-
-
 def processed(path: Path, preset: Path, out: Path, **environment: str) -> np.ndarray:
     command = ["process", str(path), "--preset", str(preset), "--out", str(out), "--depth", "float"]
     subprocess.run(
@@ -297,52 +183,6 @@ def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> No
     there = processed(source, preset, tmp_path / "out", NUMBA_DISABLE_JIT="1")
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
-
-
-# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called.
-# What comes out of the player, at full level, comes back.
-OFFLINE = """
-const [seconds, steps, done] = arguments;
-const { desk } = window.tapeemuDesk;
-(async () => {
-  const { sound } = desk;
-  sound.volumeDb = 0;
-  document.getElementById("match").checked = false;
-  desk.applyMatch();
-  const context = new OfflineAudioContext(2, seconds * 48000, 48000);
-  await sound.open(context);
-  const moment = () => new Promise((resolve) => setTimeout(resolve, 60));
-  await moment();
-  sound.send({ type: "play", on: true });
-  await moment();
-  for (const [time, method, ...given] of steps) {
-    context.suspend(time).then(async () => {
-      desk[method](...given);
-      await moment();
-      context.resume();
-    });
-  }
-  const heard = await context.startRendering();
-  done([0, 1].map((channel) => {
-    const bytes = new Uint8Array(heard.getChannelData(channel).buffer);
-    let text = "";
-    for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
-    return btoa(text);
-  }));
-})().catch((error) => done(String(error.stack)));
-"""
-
-
-def played(browser: Any, seconds: float, steps: list[tuple[Any, ...]]) -> np.ndarray:
-    found = browser.execute_async_script(OFFLINE, seconds, steps)
-    assert isinstance(found, list), found
-    return np.stack([np.frombuffer(base64.b64decode(raw), "<f4") for raw in found]).astype(np.float64)
-
-
-def page_of(browser: Any, folder: Path, text: str, sources: list[Path]) -> None:
-    page = write_page(read_stems(sources), parse_preset(text, name="page"), folder / "page.html", overwrite=True)
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
 
 
 def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_path: Path) -> None:

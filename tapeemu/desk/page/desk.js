@@ -424,11 +424,6 @@ class Desk {
   }
 
   async saveFiles() {
-    // The suite's own solution for a transport that was changed here: the page's differs by a last bit or two.
-    if (data.server) {
-      keepFigures((await this.post("/check", { text: this.text })).figures);
-      this.setup = setupOf(this.document.root.stages);
-    }
     for (let index = 0; index < data.stems.length; index += 1) {
       const told = (share) => {
         at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
@@ -553,14 +548,14 @@ class Desk {
 
   // ------------------------------------------------------------ beginning
   async begin() {
-    keepFigures(data.figures);
+    await this.sound.load();
+    solver = this.sound.exactEngine();
     this.readLink();
     this.strips = new Strips(at("strips"), this);
     this.listPresets();
     this.wire();
     this.buildFigures();
-    await this.sound.load();
-    this.probe = new Probe(await this.sound.exact());
+    this.probe = new Probe(this.sound.exactEngine());
     this.thread = new Thread(at("thread"));
     this.song = new Song(at("song"), this.sound);
     this.buildStems();
@@ -742,6 +737,6 @@ class Desk {
 }
 
 const desk = new Desk();
-window.tapeemuDesk = { desk, data, PresetText, setupOf, Engine };
+window.tapeemuDesk = { desk, data, PresetText, setupOf, addsSound, hearsItsTrack, Engine };
 if (data.server) history.replaceState(null, "", `/${location.hash}`);
 desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));

@@ -53,6 +53,21 @@ class Engine {
     return bytes;
   }
 
+  // What the kernels of the first stage of a setup say; see engine.c.
+  figure(setup, what, argument) {
+    this.write(setup, { rate: data.rate, channels: 1 });
+    this.need(this.first + PAGE_BYTES);
+    return this.exports.desk_figure(this.row, what, argument, this.first);
+  }
+
+  flutterFigures(numbers) {
+    if (numbers.length * 8 > ROW_BYTES) throw new SettingError("these are more rotating parts than a page can hold");
+    this.need(this.first + 8 * (16384 + 64 + 3 * numbers.length));
+    new Float64Array(this.memory.buffer, this.row, numbers.length).set(numbers);
+    this.exports.desk_flutter_figures(this.row, this.first);
+    return [...new Float64Array(this.memory.buffer, this.row, 2)];
+  }
+
   // A copy of what lies at an address, to be sent.
   copy(address, bytes) {
     return this.memory.buffer.slice(address, address + bytes);
@@ -118,6 +133,9 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
     }
   }
 }
+
+// Whether another track has another sound.
+const hearsItsTrack = (stage) => stage.sort === "tape_noise" || (stage.sort === "splices" && stage.own.splices.length > 0);
 
 const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
 

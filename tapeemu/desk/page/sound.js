@@ -42,17 +42,16 @@ class Sound {
   }
 
   async load() {
-    this.module = await WebAssembly.compile(bytesOf(data.wasm.engine));
+    [this.module, this.exactModule] = await Promise.all(["engine", "engine64"].map((name) => WebAssembly.compile(bytesOf(data.wasm[name]))));
     this.engine = new Engine(this.module, true);
     this.stems = await Promise.all(data.stems.map(decodedStem));
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
     this.loop = [0, this.seconds];
   }
 
-  // The engine that gives the bits of Python; made when it is first wanted.
-  async exact() {
-    this.exactEngine ??= new Engine(await WebAssembly.compile(bytesOf(data.wasm.engine64)), false);
-    return this.exactEngine;
+  // An engine that gives the bits of Python, with a memory of its own.
+  exactEngine() {
+    return new Engine(this.exactModule, false);
   }
 
   // Open the player in a context; the device's own if none is given.
@@ -139,7 +138,7 @@ class Sound {
 
   // Chains of a setup for all stems, at an address that is free in the player; equal ones are made once.
   chainsOf(setup) {
-    const tracked = setup.stages.some((stage) => stage.sort === "tape_noise");
+    const tracked = setup.stages.some(hearsItsTrack);
     const options = this.stems.map((stem, index) => ({ rate: data.rate, channels: stem.length, track: tracked ? index : 0 }));
     const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
     const made = new Map();
@@ -205,7 +204,7 @@ class Sound {
 
   // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats.
   async file(setup, index, told) {
-    const engine = await this.exact();
+    const engine = this.exactEngine();
     const stem = this.stems[index];
     const parts = [];
     const options = { rate: data.rate, channels: stem.length, start: 0, track: index, tailDb: -60 };

@@ -8,6 +8,12 @@ const IN_FRONT = {
   tape_magnetisation: ["drive_db", "mol_db", "bias_percent"],
   fdn_reverb: ["decay_seconds", "wet_percent", "size_percent", "low_decay_ratio", "high_decay_ratio"],
   tape_noise: ["hiss", "hiss_db", "modulation_noise_db", "hum_db"],
+  tape_response: ["mol_db", "sol_10khz_db", "treble_time_constant_us", "face_length_mm", "self_erasure_db"],
+  crosstalk: ["fringing_db", "coupling_db", "guard_mm"],
+  head_azimuth: ["azimuth_urad", "wander_urad"],
+  print_through: ["level_db", "asymmetry_db", "pre_echo", "stored"],
+  splices: ["splices", "angle_degrees"],
+  start_stop: ["events", "start_law", "start_seconds", "stop_seconds"],
 };
 
 // Of settings that decide the same thing, the one that is set removes the others.
@@ -15,6 +21,11 @@ const INSTEAD = {
   drive_db: ["thd_percent", "mol_db"],
   thd_percent: ["drive_db"],
   mol_db: ["drive_db"],
+  record_loss_um: ["sol_10khz_db"],
+  sol_10khz_db: ["record_loss_um", "spacing_um"],
+  spacing_um: ["sol_10khz_db"],
+  bump_db: ["poles"],
+  poles: ["bump_db"],
   profile: ["rotating_parts", "random_percent", "scrape_percent"],
   rotating_parts: ["profile"],
   random_percent: ["profile"],
@@ -34,13 +45,18 @@ const leftOut = (kind, name, own, field) => {
   try {
     switch (`${kind}.${name}`) {
       case "preamp_drive.drive_db":
-        return effectiveDriveDb(own);
-      case "preamp_drive.thd_percent":
-        return drivenThdPercent(effectiveDriveDb(own), own.reference_level_dbfs, own.asymmetry_percent);
       case "tape_magnetisation.drive_db":
-        return own.mol_db === null ? 6 : "follows";
+        return figureOf(kind, own, "drive_db");
+      case "preamp_drive.thd_percent":
+        return figureOf(kind, own, "thd_percent", own.reference_level_dbfs);
       case "tape_magnetisation.mol_db":
-        return "follows";
+        return figureOf(kind, own, "mol_db");
+      case "tape_response.sol_10khz_db":
+        return figureOf(kind, own, "sol_db");
+      case "tape_response.record_loss_um":
+        return figureOf(kind, own, "record_loss_um");
+      case "tape_response.bump_db":
+        return "that of the poles";
       case "fdn_reverb.decay_seconds":
         return decaysOf(own)[4];
       case "fdn_reverb.low_decay_ratio":
@@ -56,7 +72,7 @@ const leftOut = (kind, name, own, field) => {
       case "wow_flutter.random_slope_db_per_octave":
         return -3;
       case "tape_noise.hiss_db":
-        return "medium";
+        return own.hiss ? figureOf(kind, own, "hiss_db") : word;
       case "tape_noise.track_width_mm":
         return 2;
       default:

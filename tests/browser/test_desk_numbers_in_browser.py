@@ -1,0 +1,148 @@
+"""What the page makes of the text of a preset is what Python makes of it: the same numbers, the same refusals.
+
+The page's rules and numbers are written a second time, in its own language. Here every kind of stage that the page
+offers is drawn at random and read by both, so that none can be forgotten.
+"""
+
+import contextlib
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+from desk_pages import until
+from random_chains import Generator, settings, value
+
+from tapeemu.desk.declarations import kinds_of_stages
+from tapeemu.errors import TapeemuError
+from tapeemu.native.processors import find_processors
+from tapeemu.presets import parse_preset
+from tapeemu.processor import Processor
+from tapeemu.processors import processor_kinds
+from tapeemu.targets.setups import numbers_of
+
+ASK = """
+const { PresetText, setupOf, addsSound, hearsItsTrack } = window.tapeemuDesk;
+return arguments[0].map((text) => {
+  try {
+    const [stage] = setupOf(new PresetText(text).root.stages).stages;
+    return { numbers: stage.numbers.map(String), sounds: addsSound(stage), tracks: hearsItsTrack(stage) };
+  } catch (error) {
+    return { refused: error.message };
+  }
+});
+"""
+
+
+def literal(value: Any) -> str:
+    """A value as TOML has it; floats to the last bit."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return json.dumps(value)
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(map(literal, value)) + "]"
+    given = value if isinstance(value, dict) else {name: getattr(value, name) for name in value.model_fields_set}
+    return "{ " + ", ".join(f"{name} = {literal(each)}" for name, each in given.items() if each is not None) + " }"
+
+
+def text_of(kind: str, given: dict[str, Any]) -> str:
+    lines = [f"{name} = {literal(each)}" for name, each in given.items() if each is not None]
+    return "\n".join(['format = 1\npurpose = "drawn"\n', "[[stages]]", f'kind = "{kind}"', *lines, ""])
+
+
+def drawn_at_will(rng: Generator, made: type[Processor]) -> dict[str, Any]:
+    """Settings within their ranges, whether or not they go together."""
+    return {
+        name: value(rng, field.annotation, field.metadata)
+        for name, field in made.model_fields.items()
+        if rng.integers(3) == 0
+    }
+
+
+def numbers(processor: Processor) -> list[str]:
+    """The numbers of a processor as text: bits of reals as JavaScript prints them are compared as numbers."""
+    made = processor.kernel_settings()  # type: ignore[attr-defined]
+    kind = next(each for each in find_processors() if each.settings.name == type(made).__name__)
+    return [repr(number) for number in numbers_of(kind, made)[1]]
+
+
+def read(text: str) -> Processor | None:
+    """The processor of a preset of one stage; None where Python refuses it."""
+    try:
+        return parse_preset(text, name="drawn").chain.stages[0].processor
+    except TapeemuError:
+        return None
+
+
+def agree(browser: Any, kind: str, rng: Generator, valid: int, at_will: int) -> None:
+    made = processor_kinds()[kind]
+    drawn = [settings(rng, made) for _ in range(valid)]
+    given: list[dict[str, Any]] = [{name: getattr(each, name) for name in each.model_fields_set} for each in drawn]
+    for _ in range(at_will):
+        with contextlib.suppress(TapeemuError):  # tables within may refuse themselves
+            given.append(drawn_at_will(rng, made))
+    texts = [text_of(kind, each) for each in given]
+    for text, here in zip(texts, browser.execute_script(ASK, texts), strict=True):
+        processor = read(text)
+        if processor is None:
+            assert "refused" in here, f"the page plays what Python refuses:\n{text}"
+            continue
+        assert "refused" not in here, f"{here}\n{text}"
+        there = numbers(processor)
+        assert len(here["numbers"]) == len(there), text
+        for mine, its in zip(here["numbers"], there, strict=True):
+            same = int(mine) == int(its) if "." not in its and "e" not in its else float(mine) == float(its)
+            assert same, f"{here['numbers']}\n{there}\n{text}"
+        traits = processor.traits
+        assert here["sounds"] == traits.adds_sound, text
+        assert here["tracks"] or not traits.tracks_differ, text
+
+
+@pytest.fixture(scope="module")
+def ready(browser: Any, page: Any) -> Any:
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    return browser
+
+
+KINDS = sorted(kinds_of_stages())
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) -> None:
+    agree(ready, kind, np.random.default_rng([1, KINDS.index(kind)]), 4, 12)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", KINDS)
+def test_many_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) -> None:
+    agree(ready, kind, np.random.default_rng([2, KINDS.index(kind)]), 60, 140)
+
+
+def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
+    """Every setting stands in its strip, named, with its unit and its sentence."""
+    before = ready.execute_script("return window.tapeemuDesk.desk.text")
+    try:
+        for kind, declared in kinds_of_stages().items():
+            ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'kind')", text_of(kind, {}))
+            assert ready.execute_script("return window.tapeemuDesk.desk.mistake") is None, kind
+            shown = ready.execute_script(
+                "return arguments[0].map((name) => { const one = document.getElementById(`stage-0-${name}`);"
+                "const box = one.closest('.setting');"
+                "return [box.querySelector('.label').textContent, box.querySelector('.sense').textContent,"
+                " box.querySelector('.unit')?.textContent ?? '']; })",
+                list(declared["fields"]),
+            )
+            for (label, sense, unit), (name, field) in zip(shown, declared["fields"].items(), strict=True):
+                assert label
+                assert "_" not in label
+                assert sense == field["sense"], name
+                if field["type"] == "number":
+                    assert unit == field["unit"], name
+    finally:
+        ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'kind')", before)
