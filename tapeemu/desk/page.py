@@ -19,7 +19,7 @@ from tapeemu.presets.writing import preset_text
 __all__ = ["SCRIPTS", "content_policy", "desk_page", "write_page"]
 
 SCRIPTS = (
-    *("base.js", "toml.js", "numbers.js", "expected.js", "engine.js", "sound.js"),
+    *("base.js", "toml.js", "numbers.js", "expected.js", "curves.js", "engine.js", "sound.js"),
     *("slider.js", "strips.js", "drawings.js", "hidden.js", "desk.js"),
 )
 """Scripts of the page, in the order in which they are put together."""
@@ -55,7 +55,7 @@ def desk_page(
         "transports": transports(),
         "engine": json.loads(_own("engine.json")),
         "wasm": {name: _encoded(f"{name}.wasm") for name in ("engine", "engine64")},
-        "worklet": _own("worklet.js"),
+        "worklet": _own("curves.js") + _own("worklet.js"),
         "server": server,
     }
     given = nonce or hashlib.sha256(script.encode()).hexdigest()[:32]

@@ -199,23 +199,74 @@ def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_pa
     assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
 
 
-def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
-    path = tmp_path / "low.wav"
-    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(4 * RATE) / RATE), RATE, subtype="FLOAT")
-    text = PRESET.split("\n# then")[0].replace("drive_db = 6.0", "drive_db = 0.0")
-    page_of(browser, tmp_path, text, [path])
-    steps = [
-        (1.0, "change", [0], "drive_db", 10.0, {"type": "number"}),
-        (1.5, "change", [0], "bypass", True),
-        (2.0, "change", [0], "bypass", None),
-        (2.5, "add", "wow_flutter"),
-        (3.0, "setDry", True),
-    ]
-    heard = played(browser, 3.5, steps)[0, RATE // 2 :]
-    assert np.max(np.abs(heard)) > 0.05
-    # 20 harmonics of 100 Hz lie below 5 kHz and leave nothing above it; a click is all over the spectrum.
+LOW = """format = 1
+purpose = "Heard while it changes."
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 0.0
+
+[[stages]]
+kind = "fdn_reverb"
+decay_seconds = 0.5
+wet_percent = 20.0
+"""
+
+
+def above_8_khz_db(heard: np.ndarray) -> float:
+    """Highest level above 8 kHz of short stretches: 20 harmonics of 100 Hz leave nothing there, clicks do."""
     window = np.kaiser(4096, 20.0)
     frames = np.stack([heard[at : at + 4096] * window for at in range(0, heard.size - 4096, 1024)])
     spectra = np.abs(np.fft.rfft(frames)) / np.sum(window) * 2.0
     above = spectra[:, int(8_000 * 4096 / RATE) :]
-    assert 20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))) < -100.0
+    return float(20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))))
+
+
+def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(6 * RATE) / RATE), RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW, [path])
+    number = {"type": "number"}
+    moved = [
+        (1.0, "change", [0], "drive_db", 8.0, number),
+        (1.1, "change", [1], "wet_percent", 60.0, number),
+        (1.2, "change", [0], "drive_db", 2.0, number),
+    ]
+    made_anew = [
+        (1.5, "change", [1], "pre_delay_seconds", 0.1, number),
+        (2.0, "change", [0], "drive_db", 20.0, number),  # at twice the rate
+        (2.5, "change", [0], "bypass", True),
+        (3.0, "change", [0], "bypass", None),
+        (3.5, "add", "wow_flutter"),
+        (4.0, "add", "tape_response"),  # 60 ms later than anything before
+        (4.5, "change", [2], "weighted_flutter_percent", 1.0, number),
+        (5.0, "setDry", True),
+    ]
+    before = [(0.9, "count"), *moved, (1.4, "count")]
+    heard = played(browser, 5.5, [*before, *made_anew])[0, RATE // 2 :]
+    assert np.max(np.abs(heard)) > 0.05
+    assert above_8_khz_db(heard) < -100.0
+    first, last = desk(browser, "desk.counts")
+    assert first == last, "settings that move are moved in the chain that plays"
+    assert desk(browser, "desk.sound.number") >= last + 5
+
+
+def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any, tmp_path: Path) -> None:
+    """Steady noise stays as loud while a stage of 60 ms comes in; of a tail that the new chain never heard, all is left."""
+    path = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(5).standard_normal(4 * RATE)
+    noise[int(1.52 * RATE) :] = 0.0
+    soundfile.write(path, noise, RATE, subtype="FLOAT")
+    text = LOW.replace("wet_percent = 20.0", "wet_percent = 50.0").replace("= 0.5", "= 2.0")
+    page_of(browser, tmp_path, text, [path])
+    change = [(1.0, "add", "tape_response"), (1.5, "add", "crosstalk")]
+    level = played(browser, 3.5, change)[0].reshape(-1, RATE // 100)
+    level_db = 10 * np.log10(np.mean(level**2, axis=1))
+    steady = level_db[70:95].mean()
+    assert np.all(np.abs(level_db[100:145] - steady) < 4.0)
+    # 60 dB in 2 s, from the level of the reverberant half of the sound on.
+    tail = level_db[180:330]
+    slope = np.polyfit(np.arange(tail.size) / 100.0, tail, 1)
+    assert slope[0] == pytest.approx(-30.0, abs=6.0)
+    assert slope[1] == pytest.approx(steady - 3.0 - 0.2 * 30.0, abs=4.0)
+    assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0

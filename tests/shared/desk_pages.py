@@ -109,7 +109,8 @@ const { desk } = window.tapeemuDesk;
   await moment();
   for (const [time, method, ...given] of steps) {
     context.suspend(time).then(async () => {
-      desk[method](...given);
+      if (method === "count") (desk.counts ??= []).push(sound.number);
+      else desk[method](...given);
       await moment();
       context.resume();
     });

@@ -3,7 +3,7 @@
 
 const PAGE_BYTES = 65536;
 const ROW_BYTES = 65536; // for the numbers of a setup
-const LIVE_BYTES = 4 << 20;
+const LIVE_BYTES = 24 << 20; // for what joins chains in one of the player's two lanes; it is touched where it is used
 const BLOCK = 256; // samples that a chain works on at once
 const PIECE = 4096; // most samples of a call
 
@@ -16,8 +16,8 @@ class Engine {
     this.row = (this.exports.__heap_base.value + 63) & ~63;
     this.pointers = this.row + ROW_BYTES;
     this.audio = this.pointers + 1024;
-    this.live = this.audio + 8 * 2 * 2 * PIECE; // where the player keeps what joins chains
-    this.first = this.live + LIVE_BYTES; // where chains may lie
+    this.lives = [0, 1].map((lane) => this.audio + 8 * 2 * 2 * PIECE + lane * LIVE_BYTES); // the player's two lanes
+    this.first = this.lives[1] + LIVE_BYTES; // where chains may lie
   }
 
   need(bytes) {
@@ -43,6 +43,18 @@ class Engine {
     const bytes = this.exports.desk_bytes(this.row);
     if (!bytes) throw new SettingError("this chain cannot be made: at most 16 stages are possible");
     return bytes;
+  }
+
+  // The latency of stages, in samples.
+  latency(stages, options) {
+    if (!stages.length) return 0;
+    this.create({ stages, groups: [] }, options, this.first);
+    return this.exports.desk_latency(this.first);
+  }
+
+  // The curves of a setup with the latency in front of their stages.
+  curves(setup, options) {
+    return (setup.curves ?? []).map((curve) => ({ ...curve, late: this.latency(setup.stages.slice(0, curve.stage), options) }));
   }
 
   // A chain at an address.

@@ -21,6 +21,30 @@ const decodedStem = async (stem, index) => {
   });
 };
 
+// What must be moved in a chain of one setup to be one of another; null where that takes a new chain.
+const movesBetween = (one, other) => {
+  const same = (these, those) => these.length === those.length && these.every((value, index) => value === those[index]);
+  if (one.stages.length !== other.stages.length || one.groups.length !== other.groups.length) return null;
+  const changes = [];
+  for (const [place, before] of one.stages.entries()) {
+    const after = other.stages[place];
+    if (before.kind !== after.kind || before.numbers.length !== after.numbers.length || !same(before.still, after.still)) return null;
+    if (hearsItsTrack(before) !== hearsItsTrack(after)) return null;
+    const { settings } = data.engine[before.kind];
+    for (const [setting, value] of after.numbers.entries()) {
+      if (value === before.numbers[setting]) continue;
+      if (!settings[setting]?.moves) return null;
+      changes.push({ kind: "setting", place, setting, value });
+    }
+  }
+  for (const [place, [first, behind, share]] of one.groups.entries()) {
+    const [otherFirst, otherBehind, wanted] = other.groups[place];
+    if (first !== otherFirst || behind !== otherBehind) return null;
+    if (share !== wanted) changes.push({ kind: "share", place, value: wanted });
+  }
+  return changes;
+};
+
 class Sound {
   constructor() {
     this.context = null;
@@ -34,6 +58,7 @@ class Sound {
     this.mix = data.stems.map(() => ({ gain: 1, pan: 0, silent: false, alone: false }));
     this.loop = null;
     this.setup = null; // what shall sound
+    this.taken = null; // the setup of the chain that plays, settings that were moved in it included
     this.waiting = false; // a chain is on its way to the player
     this.busySlots = new Map(); // what lies in the player's memory, by address
     this.number = 0;
@@ -60,12 +85,12 @@ class Sound {
     this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
-    const { pointers, audio, live, first } = this.engine;
+    const { pointers, audio, lives, first } = this.engine;
     this.node = new AudioWorkletNode(this.context, "desk", {
       numberOfInputs: 0,
       numberOfOutputs: 3,
       outputChannelCount: [2, 2, 2],
-      processorOptions: { module: this.module, layout: { pointers, audio, live, first }, stems: this.stems },
+      processorOptions: { module: this.module, layout: { pointers, audio, lives, first }, stems: this.stems },
     });
     this.node.port.onmessage = (event) => this.hear(event.data);
     this.volume = this.context.createGain();
@@ -97,6 +122,9 @@ class Sound {
       this.onMeters(message);
     } else if (message.type === "gone") {
       this.busySlots.delete(message.address);
+    } else if (message.type === "refused") {
+      this.taken = null;
+      this.take(this.setup);
     } else if (message.type === "settled") {
       this.waiting = false;
       if (this.wanted) this.take(this.wanted);
@@ -114,7 +142,8 @@ class Sound {
     return { from, to: (from + bytes + 63) & ~63 };
   }
 
-  // Let a setup be heard. While one change is under way the newest of those that follow waits.
+  // Let a setup be heard. Settings that move are moved in the chain that plays; else a new one takes its place, and
+  // while one change is under way the newest of those that follow waits.
   take(wanted) {
     this.setup = wanted;
     if (!this.node) return;
@@ -125,6 +154,14 @@ class Sound {
       return;
     }
     this.wanted = null;
+    const changes = this.taken && movesBetween(this.taken, setup);
+    if (changes) {
+      this.taken = setup;
+      const options = { rate: data.rate, channels: this.stems[0].length };
+      this.send({ type: "set", setup: this.number, changes, curves: this.engine.curves(setup, options) });
+      return;
+    }
+    this.taken = setup;
     this.waiting = true;
     this.number += 1;
     this.send({ type: "take", ...this.chainsOf(setup) });
@@ -132,7 +169,7 @@ class Sound {
     clearTimeout(this.twinTimer);
     const { number } = this;
     this.twinTimer = setTimeout(() => {
-      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(setup) });
+      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(this.taken) });
     }, 400);
   }
 
@@ -153,7 +190,10 @@ class Sound {
       return made.get(key);
     });
     this.busySlots.set(from, { from, to });
-    return { address: from, chains, latency, setup: this.number };
+    if (this.engine.exports.desk_live_bytes(data.rate, 2, 1.3 * latency + 320) > LIVE_BYTES) {
+      throw new Error(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
+    }
+    return { address: from, chains, latency, setup: this.number, curves: this.engine.curves(setup, options[0]) };
   }
 
   async play() {
