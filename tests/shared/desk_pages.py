@@ -109,6 +109,7 @@ const { desk } = window.tapeemuDesk;
   await moment();
   for (const [time, method, ...given] of steps) {
     context.suspend(time).then(async () => {
+      await moment(); // for what the player has said until here
       if (method === "count") (desk.counts ??= []).push(sound.number);
       else desk[method](...given);
       await moment();
