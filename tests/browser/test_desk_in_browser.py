@@ -252,14 +252,14 @@ def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
 
 
 def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any, tmp_path: Path) -> None:
-    """Steady noise stays as loud while a later stage comes in; a tail that the new chain never heard is all there."""
+    """Steady noise stays as loud while a later stage comes in; a tail that the new chain never heard is there."""
     path = tmp_path / "noise.wav"
     noise = 0.1 * np.random.default_rng(5).standard_normal(4 * RATE)
     noise[int(1.52 * RATE) :] = 0.0
     soundfile.write(path, noise, RATE, subtype="FLOAT")
     text = LOW.replace("wet_percent = 20.0", "wet_percent = 50.0").replace("= 0.5", "= 2.0")
     page_of(browser, tmp_path, text, [path])
-    change = [(1.0, "add", "tape_response"), (1.5, "add", "crosstalk")]  # 0.15 and 0.07 s
+    change = [(1.0, "add", "tape_response"), (1.5, "add", "tape_response")]  # each is 0.15 s late
     level = played(browser, 3.5, change)[0].reshape(-1, RATE // 100)
     level_db = 10 * np.log10(np.mean(level**2, axis=1))
     steady = level_db[70:95].mean()
