@@ -20,7 +20,7 @@ __all__ = ["SCRIPTS", "content_policy", "desk_page", "write_page"]
 
 SCRIPTS = (
     *("base.js", "toml.js", "numbers.js", "expected.js", "curves.js", "engine.js", "sound.js"),
-    *("slider.js", "strips.js", "drawings.js", "hidden.js", "desk.js"),
+    *("slider.js", "strips.js", "recording.js", "drawings.js", "hidden.js", "desk.js"),
 )
 """Scripts of the page, in the order in which they are put together."""
 

@@ -21,6 +21,7 @@ from tapeemu.presets import parse_preset
 
 pytest.importorskip("selenium", reason="selenium is not installed")
 from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 
@@ -190,12 +191,12 @@ def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_pa
     page_of(browser, tmp_path, PRESET, [source])
     file = rendered(browser, 0).astype(np.float64)
     heard = played(browser, 1.5, [])
-    # The player begins with a fade of 30 ms and says nowhere how late it is: the place of the best match tells.
+    # The place of the best match tells how late the player is.
     middle = file[0, 24_000:48_000]
     lags = np.arange(0, 20_000)
     spectrum = np.fft.rfft(heard[0], 131_072) * np.conj(np.fft.rfft(middle, 131_072))
     latency = int(np.argmax(np.fft.irfft(spectrum)[24_000 + lags]))
-    error = heard[:, 24_000 + latency : 48_000 + latency] - file[:, 24_000:48_000]
+    error = heard[:, latency : 48_000 + latency] - file[:, :48_000]  # from the very first sample on
     assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
 
 
@@ -270,3 +271,66 @@ def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any
     assert slope[0] == pytest.approx(-30.0, abs=6.0)
     assert slope[1] == pytest.approx(steady - 3.0 - 0.2 * 30.0, abs=4.0)
     assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
+
+
+MOVING = LOW.replace(
+    "drive_db = 0.0\n",
+    """drive_db = 0.0
+
+[[stages.automation]]
+setting = "drive_db"
+points = [
+    { seconds = 0.004, value = 2.0 },
+    { seconds = 0.1, value = 9.0, shape = "smooth" },
+    { seconds = 0.2, value = 1.0, shape = "hold" },
+    { seconds = 0.25, value = 12.0 },
+    { seconds = 0.3, value = 3.0 },
+]
+""",
+)
+
+
+def test_curves_are_rendered_and_played_as_in_python(browser: Any, tmp_path: Path) -> None:
+    """A drive that moves through its soft and its strong form, from before the first sample on."""
+    source = stem(tmp_path, RATE // 2)
+    text = MOVING[: MOVING.index('\n[[stages]]\nkind = "fdn_reverb"')]
+    page_of(browser, tmp_path, text, [source])
+    here = rendered(browser, 0).astype(np.float64)
+    audio = soundfile.read(source, dtype="float64", always_2d=True)[0].T
+    there = parse_preset(text, name="moving").chain(audio, sample_rate=RATE)
+    assert here.shape[1] >= audio.shape[1]
+    error = here[:, : there.shape[1]] - there[:, : here.shape[1]]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(there))) < -130.0
+    heard = played(browser, 0.5, [])
+    late = int(browser.execute_script("return Math.round(window.tapeemuDesk.desk.meters.late * 48000)"))
+    part = slice(2_400, heard.shape[1] - late - RATE // 50)  # the end of the loop goes over into its beginning
+    error = heard[:, late:][:, part] - here[:, part]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(there))) < -80.0
+
+
+def test_moves_of_a_slider_are_recorded_into_the_preset(opened: Any) -> None:
+    element(opened, "play").click()
+    element(opened, "record").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.2"), "it plays")
+    slider = element(opened, "stage-0-drive_db")
+    slider.send_keys(Keys.PAGE_UP, Keys.PAGE_UP, Keys.PAGE_UP)
+    number = desk(opened, "desk.sound.number")
+    until(lambda: desk(opened, "desk.recording.hand === null"), "the moves are written")
+    assert desk(opened, "desk.sound.number") <= number + 1
+    element(opened, "record").click()
+    element(opened, "play").click()
+    text = desk(opened, "desk.text")
+    assert "drive_db = 6.0 # by ear" in text  # what it is without the curve
+    [curve] = parse_preset(text, name="recorded").chain.stages[0].automation
+    assert curve.setting == "drive_db"
+    assert curve.points[0].value == pytest.approx(6.0, abs=0.1)
+    assert curve.points[-1].value == pytest.approx(36.0, abs=0.5)
+    assert all(0.0 <= point.seconds <= 2.5 for point in curve.points)
+    told = element(opened, "stage-0-drive_db").find_element(By.XPATH, "..").text
+    assert f"moves by {len(curve.points)} points, 0:0" in told
+    element(opened, "undo").click()
+    assert desk(opened, "desk.text") == PRESET
+    element(opened, "redo").click()
+    assert desk(opened, "desk.text") == text
+    opened.execute_script("document.querySelector('.course:not([hidden]) button').click()")
+    assert desk(opened, "desk.text") == PRESET

@@ -118,6 +118,25 @@ def test_the_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) ->
     agree(ready, kind, np.random.default_rng([1, KINDS.index(kind)]), 4, 12)
 
 
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kinds_of_stages()[kind]["moves"]])
+def test_every_setting_that_moves_is_found_in_the_engine(ready: Any, kind: str) -> None:
+    """What can follow a curve in Python moves in the engine, under the same name or one that the page knows."""
+    for name in kinds_of_stages()[kind]["moves"]:
+        value = processor_kinds()[kind].model_fields[name].metadata[0]
+        least = float(getattr(value, "ge", getattr(value, "gt", 0.0))) + 1.0
+        text = (
+            text_of(kind, {})
+            + f"automation = [{{ setting = {name!r}, points = [{{ seconds = 1.0, value = {least} }}] }}]\n"
+        )
+        assert parse_preset(text, name="moving").chain.stages[0].automation
+        assert ready.execute_script(
+            "const { PresetText, setupOf, data } = window.tapeemuDesk;"
+            "const setup = setupOf(new PresetText(arguments[0]).root.stages);"
+            "return data.engine[setup.stages[0].kind].settings[setup.curves[0].setting]?.moves",
+            text,
+        ), name
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("kind", KINDS)
 def test_many_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) -> None:

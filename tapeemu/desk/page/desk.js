@@ -21,6 +21,7 @@ const withoutSpeedError = (stage) => ({
 class Desk {
   constructor() {
     this.sound = new Sound();
+    this.recording = new Recording(this);
     this.texts = [data.presets[0].text, data.presets[0].text];
     this.names = [data.presets[0].name, data.presets[0].name];
     this.current = 0;
@@ -86,6 +87,7 @@ class Desk {
 
   change(path, name, value, field) {
     const key = `${path.join(".")}.${name}`;
+    if (this.recording.takes(path, name, value)) return this.recording.take(path, name, value, field);
     try {
       let document_ = new PresetText(this.text);
       if (value === null) {
@@ -97,6 +99,30 @@ class Desk {
       return this.edit(document_.withValue(path, name, literalOf(value, field?.type !== "number")), key);
     } catch (error) {
       return this.say(error.message);
+    }
+  }
+
+  // ------------------------------------------------------------ recorded moves
+  setRecording(on) {
+    this.recording.arm(on);
+    at("record").setAttribute("aria-pressed", String(on));
+    this.say(on ? "Moves of a slider are recorded while the sound plays, for settings that can follow a curve." : "Moves are no longer recorded.");
+  }
+
+  valueInHand(path, name) {
+    return this.recording?.valueOf(path, name) ?? null;
+  }
+
+  forget(path, name) {
+    this.edit(new PresetText(this.text).withoutCurve(path, name), `forget ${performance.now()}`);
+  }
+
+  // What follows curves stands where they are.
+  showCurves() {
+    for (const { path, name, places, values, shapes } of this.setup?.curves ?? []) {
+      if (this.recording.valueOf(path, name) !== null) continue;
+      const place = this.placeNow * data.rate;
+      this.strips.sliders.get(`${path.join("-")} ${name}`)?.stand(curveMean({ places, values, shapes }, place, place + 1));
     }
   }
 
@@ -157,8 +183,7 @@ class Desk {
       document_ = new PresetText(this.text);
       this.document = document_;
       if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
-      this.setup = setupOf(document_.root.stages);
-      if (ratioOf(this.setup) !== 1) this.setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
+      this.setup = this.setupFrom(document_);
       this.sound.take(this.setup);
       this.probe?.take(this.setup.atSpeed ?? this.setup);
       this.figuresSoon();
@@ -169,6 +194,13 @@ class Desk {
     this.show();
   }
 
+  // What sounds; beside it, for the player, the same at the right speed.
+  setupFrom(document_) {
+    const setup = setupOf(document_.root.stages);
+    if (ratioOf(setup) !== 1) setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
+    return setup;
+  }
+
   lineOf(error) {
     if (!error.path || !this.document) return 1;
     const stage = this.document.stage(error.path);
@@ -176,9 +208,13 @@ class Desk {
     return this.document.line(span ? span.line : stage.block.begin);
   }
 
+  // Settings of the stages that sound, by their path.
+  owns() {
+    return new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
+  }
+
   show() {
-    const owns = new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
-    if (this.document) this.strips.show(this.document, owns, this.mistake);
+    if (this.document) this.strips.show(this.document, this.owns(), this.mistake);
     at("purpose").textContent = this.document?.root.values.purpose ?? "";
     for (const [id, which] of [["use-a", 0], ["use-b", 1]]) at(id).setAttribute("aria-pressed", String(this.current === which));
     at("copy").textContent = `Copy to ${"BA"[this.current]}`;
@@ -209,6 +245,7 @@ class Desk {
 
   toggle() {
     at("caution").hidden = true;
+    this.recording.finish();
     if (this.sound.playing) this.sound.pause();
     else this.attempt(() => this.sound.play().then(() => this.paint()));
     this.paint();
@@ -516,6 +553,7 @@ class Desk {
       drawSpectrum(at("spectrum"), this.sound.scopes);
       drawCurve(at("curve"), this.loop, this.peak);
       this.drawLevels();
+      this.showCurves();
     }
     if (this.sound.playing) this.frame = requestAnimationFrame(() => this.drawMoving());
   }
@@ -663,6 +701,9 @@ class Desk {
       this.sound.setVolume(Number(event.target.value));
     });
     on("dry", "click", () => this.setDry(!this.sound.dry));
+    on("record", "click", () => this.setRecording(!this.recording.on));
+    document.addEventListener("pointerdown", () => this.recording.press(true), true);
+    for (const event of ["pointerup", "pointercancel"]) document.addEventListener(event, () => this.recording.press(false));
     on("match", "change", () => this.applyMatch());
     on("undo", "click", () => this.undo());
     on("redo", "click", () => this.redo());
@@ -729,7 +770,7 @@ class Desk {
     }
     if (typing || event.ctrlKey || event.metaKey || event.altKey || at("save-dialog").open || this.hidden?.test) return;
     const pressing = event.target.matches("button, summary, input");
-    const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1) }[event.key.toLowerCase()];
+    const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1), r: () => this.setRecording(!this.recording.on) }[event.key.toLowerCase()];
     if (!act) return;
     act();
     event.preventDefault();

@@ -105,6 +105,20 @@ class Engine {
   }
 }
 
+// The tail of a chain in samples; of settings that follow curves, the longest that any of their points gives.
+const longestTail = (engine, setup, options, tailDb) => {
+  const tailOf = (stages, groups) => {
+    engine.create({ stages, groups }, options, engine.first);
+    return engine.exports.desk_tail(engine.first, tailDb);
+  };
+  const stages = [...setup.stages];
+  for (const { stage, setting, values } of setup.curves ?? []) {
+    const options_ = [...new Set(values)].map((value) => ({ ...stages[stage], numbers: stages[stage].numbers.with(setting, value) }));
+    stages[stage] = options_.reduce((longest, each) => (tailOf([each], []) > tailOf([longest], []) ? each : longest));
+  }
+  return tailOf(stages, setup.groups);
+};
+
 // A stem through a chain as `tapeemu process` does it: late sound moved back to its place, the tail waited for, and a
 // chain behind a source started as much earlier as its sound is remembered.
 async function* rendered(engine, setup, { rate, channels, start, track, tailDb, tailSamples = null }, samples, told = () => {}) {
@@ -117,10 +131,22 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
     engine.create(behind, { rate, channels }, address);
     runIn = engine.exports.desk_tail(address, -120) + engine.exports.desk_latency(address) + 8;
   }
-  engine.create(setup, { rate, channels, place: start - runIn, track }, address);
-  const latency = engine.exports.desk_latency(address);
+  // Curves are followed from before the first sample on, so that what is taken up there is on its way.
+  const options = { rate, channels, track };
+  if (setup.curves?.some((curve) => curve.group !== null)) throw new Error("a mix that follows a curve is rendered by tapeemu process alone; save the preset");
+  const follower = setup.curves?.length ? new Follower(engine.curves(setup, options), rate) : null;
+  if (follower) runIn += 8 * follower.cell;
   const ratio = ratioOf(setup);
-  const tail = tailSamples ?? Math.min(engine.exports.desk_tail(address, tailDb), 120 * rate);
+  const tail = tailSamples ?? Math.min(longestTail(engine, setup, options, tailDb), 120 * rate);
+  engine.create(setup, { ...options, place: start - runIn }, address);
+  const latency = engine.exports.desk_latency(address);
+  const apply = (curve, value) => {
+    if (!engine.exports.tapeemu_set(address, curve.stage, curve.setting, value)) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
+  };
+  if (follower) {
+    follower.stand(start - runIn, apply);
+    engine.exports.desk_seek(address, start - runIn);
+  }
   const wanted = roundedEven(frames * ratio) + tail;
   let late = latency + runIn;
   let made = 0;
@@ -129,7 +155,11 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
   const out = Array.from({ length: channels }, () => new Float64Array(PIECE));
   let since = performance.now();
   for (let from = -runIn; made < wanted; ) {
-    const count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
+    let count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
+    if (follower) {
+      follower.follow(start + from, apply);
+      count = follower.room(start + from, count);
+    }
     const input = samples.map((one) => (from < 0 || from >= frames ? silence.subarray(0, count) : one.subarray(from, from + count)));
     const got = engine.process(address, channels, input, out, count);
     from += count;

@@ -343,8 +343,54 @@ const kernelOf = (kind) => {
   return index;
 };
 
+// Settings that move under another name in the engine.
+const MOVED_AS = { modulation_noise_db: "skirt_db" };
+
+// Places of a curve on the tape in samples, in order.
+const placesOf = (points, name) => {
+  const wrong = (rule) => refuse(true, `the curve of ${name} ${rule}`, "automation");
+  if (!points.length) wrong("has no points; give it one or more");
+  if (points.some(({ seconds, samples }) => (seconds === null) === (samples === null))) wrong("has a point without one time: give either seconds or samples");
+  if (new Set(points.map((point) => point.samples === null)).size > 1) wrong("has points in seconds and in samples; give all in one unit");
+  const places = points.map((point) => (point.samples === null ? point.seconds * data.rate : Number(point.samples)));
+  if (places.some((place, index) => index && place < places[index - 1])) wrong("has a point behind a later one; put points in order of time");
+  return places;
+};
+
+// The curves of a stage, checked: name, places, values, shapes.
+const curvesOf = (values, own) => {
+  const seen = new Set();
+  return own.automation.map(({ setting: name, points }) => {
+    refuse(seen.has(name), `automation has two curves for ${name}; make them one`, "automation");
+    seen.add(name);
+    const able = [...(data.kinds[values.kind]?.moves ?? []), "mix_percent"];
+    refuse(!able.includes(name), `${name} of ${values.kind} cannot follow a curve; these can: ${able.join(", ")}`, "automation");
+    const places = placesOf(points, name);
+    for (const value of new Set(points.map((point) => point.value))) {
+      try {
+        if (name === "mix_percent") checked(name, value, data.stage.mix_percent);
+        else ownOf({ ...values, [name]: value });
+      } catch (error) {
+        refuse(true, `a point of the curve of ${name} cannot be: ${error.message}`, "automation");
+      }
+    }
+    return { name, places, values: points.map((point) => point.value), shapes: points.map((point) => point.shape) };
+  });
+};
+
+// The stage with its curves at those of their ends for which it needs most memory: it is made for what comes.
+const madeForCurves = (stage, values, curves) => {
+  const number = (given) => {
+    const own = ownOf({ ...values, ...given });
+    return { ...stage, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) };
+  };
+  const ends = curves.reduce((some, { name, values: course }) => some.flatMap((one) => [Math.min(...course), Math.max(...course)].map((value) => ({ ...one, [name]: value }))), [{}]);
+  const bytes = (one) => solver.bytes({ stages: [one], groups: [] }, { rate: data.rate, channels: 1 });
+  return ends.map(number).reduce((most, one) => (bytes(one) > bytes(most) ? one : most));
+};
+
 // All that a chain is made of, for the engine. Mistakes are thrown, with the path of their stage.
-const setupOf = (stages, path = [], setup = { stages: [], groups: [] }) => {
+const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [] }) => {
   stages.forEach((stage, index) => {
     const here = [...path, index];
     try {
@@ -354,22 +400,37 @@ const setupOf = (stages, path = [], setup = { stages: [], groups: [] }) => {
       if (own.bypass) return;
       const first = setup.stages.length;
       const place = setup.groups.length;
-      const share = own.mix_percent / 100;
+      const curves = curvesOf(values, own).map((curve) => ({ ...curve, path: here }));
+      const moving = curves.find((curve) => curve.name === "mix_percent");
+      // What is made whole cannot be mixed later.
+      const share = moving ? 0.5 : own.mix_percent / 100;
+      const mix = (behind) => {
+        const group = [first, behind, share];
+        setup.groups.splice(inner ? place : setup.groups.length, 0, group);
+        if (moving) setup.curves.push({ ...moving, stage: first, setting: null, mixed: group });
+      };
       if (inner) {
         setupOf(stage.stages, here, setup);
-        if (setup.stages.length > first) setup.groups.splice(place, 0, [first, setup.stages.length, share]);
+        if (setup.stages.length > first) mix(setup.stages.length);
         return;
       }
       const kind = kernelOf(values.kind);
       const kernel = data.engine[kind];
       const numbers = numbersOf(kernel, NUMBERS[values.kind]?.(own) ?? own);
-      setup.stages.push({ kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, path: here, sort: values.kind });
-      if (share < 1) setup.groups.push([first, first + 1, share]);
+      const plain = { kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, path: here, sort: values.kind };
+      const followed = curves.filter((curve) => curve !== moving);
+      setup.stages.push(followed.length ? madeForCurves(plain, values, followed) : plain);
+      for (const curve of followed) {
+        const setting = kernel.settings.findIndex(({ name }) => name === (MOVED_AS[curve.name] ?? curve.name));
+        setup.curves.push({ ...curve, stage: first, setting, mixed: null });
+      }
+      if (share < 1) mix(first + 1);
     } catch (error) {
       error.path ??= here;
       throw error;
     }
   });
+  for (const curve of setup.curves) curve.group = curve.mixed && setup.groups.indexOf(curve.mixed);
   return setup;
 };
 

@@ -31,8 +31,10 @@ const movesBetween = (one, other) => {
     if (before.kind !== after.kind || before.numbers.length !== after.numbers.length || !same(before.still, after.still)) return null;
     if (hearsItsTrack(before) !== hearsItsTrack(after)) return null;
     const { settings } = data.engine[before.kind];
+    const followed = (setup, setting) => (setup.curves ?? []).some((curve) => curve.stage === place && curve.setting === setting);
     for (const [setting, value] of after.numbers.entries()) {
-      if (value === before.numbers[setting]) continue;
+      // What followed a curve stands anywhere; what will follow one is set by it.
+      if (followed(other, setting) || (value === before.numbers[setting] && !followed(one, setting))) continue;
       if (!settings[setting]?.moves) return null;
       changes.push({ kind: "setting", place, setting, value });
     }
@@ -40,7 +42,7 @@ const movesBetween = (one, other) => {
   for (const [place, [first, behind, share]] of one.groups.entries()) {
     const [otherFirst, otherBehind, wanted] = other.groups[place];
     if (first !== otherFirst || behind !== otherBehind) return null;
-    if (share !== wanted) changes.push({ kind: "share", place, value: wanted });
+    if (share !== wanted || (one.curves ?? []).some((curve) => curve.group === place)) changes.push({ kind: "share", place, value: wanted });
   }
   return changes;
 };

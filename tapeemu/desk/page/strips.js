@@ -83,6 +83,16 @@ const leftOut = (kind, name, own, field) => {
   }
 };
 
+// The points of a curve in words.
+const coursed = (points) => {
+  const time = ({ seconds, samples }) => {
+    const value = Number(seconds ?? samples / data.rate);
+    return `${value < 0 ? "\u2212" : ""}${Math.floor(Math.abs(value) / 60)}:${(Math.abs(value) % 60).toFixed(1).padStart(4, "0")}`;
+  };
+  if (!Array.isArray(points) || !points.length) return "a curve without points";
+  return points.length === 1 ? `stands at a point of ${time(points[0])}` : `moves by ${points.length} points, ${time(points[0])} to ${time(points.at(-1))}`;
+};
+
 class Strips {
   // holder: the list; desk: what changes go to.
   constructor(holder, desk) {
@@ -90,6 +100,7 @@ class Strips {
     this.desk = desk;
     this.shape = "";
     this.controls = [];
+    this.sliders = new Map(); // by path and name of the setting
     this.open = new Set();
   }
 
@@ -113,6 +124,7 @@ class Strips {
 
   build(document_) {
     this.controls = [];
+    this.sliders.clear();
     const focused = document.activeElement?.id;
     this.holder.replaceChildren(...document_.root.stages.map((stage, index) => this.strip(stage, [index], document_.root.stages.length)));
     if (focused) at(focused)?.focus();
@@ -174,11 +186,17 @@ class Strips {
     const clear = () => desk.change(path, name, null, field);
     const read = (document_) => document_.stage(path).values[name];
     if (field.type === "number" || (field.type === "whole" && name !== "seed" && name !== "room_seed")) {
-      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense: field.sense });
+      const told = make("span");
+      const course = make("p", { class: "course", hidden: true }, told, make("button", { type: "button", class: "quiet", onclick: () => desk.forget(path, name), "aria-label": `Take the recorded moves of ${label} out` }, "Take out"));
+      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense: field.sense, extra: [course] });
+      this.sliders.set(`${path.join("-")} ${name}`, slider);
       this.controls.push((document_, owns) => {
         const given = read(document_);
-        const value = given === undefined ? null : Number(numberOf(given, field));
+        const value = desk.valueInHand(path, name) ?? (given === undefined ? null : Number(numberOf(given, field)));
         slider.show(value, leftOut(kind, name, owns.get(JSON.stringify(path)), field));
+        const curve = document_.stage(path).values.automation?.find?.((each) => each.setting === name);
+        course.hidden = !curve;
+        if (curve) told.textContent = coursed(curve.points);
       });
       return slider.element;
     }

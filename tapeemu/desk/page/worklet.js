@@ -59,7 +59,7 @@ class Voice {
     this.frames = samples[0].length;
     this.gain = 1;
     this.pan = 0;
-    this.gains = [0, 0];
+    this.gains = null; // of both sides, on their way to where they shall be
     this.dry = samples.map(() => new Float32Array(65536)); // rings, to be as late as the chain
     this.out = samples.map(() => new Float32Array(PIECE));
     this.lives = [0, 0];
@@ -149,6 +149,7 @@ class Desk extends AudioWorkletProcessor {
     this.leaving = null; // the other one, while it gives way to a later one or rings
     this.moved = []; // settings that were moved since the chain was made: stage, setting, value
     this.follower = null;
+    this.refused = null; // number of a setup of which a setting could not follow its curve
     this.jumpTo = null; // a place to go to in silence
     this.sounding = null; // address of the chain that plays
     this.changing = false;
@@ -193,6 +194,7 @@ class Desk extends AudioWorkletProcessor {
         break;
       case "mix":
         message.mix.forEach(({ gain, pan }, index) => Object.assign(this.voices[index], { gain, pan }));
+        if (this.level === 0) for (const voice of this.voices) voice.gains = null;
         break;
       case "dry":
         this.dryOnly = message.on;
@@ -228,9 +230,14 @@ class Desk extends AudioWorkletProcessor {
       .every(Boolean);
   }
 
+  // How the settings of a chain follow their curves. One that cannot is told of, and the chain is made anew.
   follow(address) {
-    return (curve, value) =>
-      this.move(address, curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 });
+    return (curve, value) => {
+      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 };
+      if (this.move(address, change) || this.refused === this.current) return;
+      this.refused = this.current;
+      this.port.postMessage({ type: "refused" });
+    };
   }
 
   // A chain of the present setup that may be needed for a jump.
@@ -419,6 +426,7 @@ class Desk extends AudioWorkletProcessor {
       const wanted = mono
         ? [voice.gain * Math.cos(angle), voice.gain * Math.sin(angle)]
         : [voice.gain * Math.min(1, 1 - voice.pan), voice.gain * Math.min(1, 1 + voice.pan)];
+      voice.gains ??= [...wanted];
       for (let channel = 0; channel < voice.channels; channel += 1) {
         const ring = voice.dry[channel];
         const mask = ring.length - 1;
@@ -514,7 +522,7 @@ class Desk extends AudioWorkletProcessor {
       // What is heard went in so much earlier.
       const late = this.lanesLeft > 0 ? this.leaving.latency : this.latency;
       const place = Math.max(this.place - late, 0) / sampleRate;
-      this.port.postMessage({ type: "meters", place, time: currentTime, ...this.meters });
+      this.port.postMessage({ type: "meters", place, late: late / sampleRate, time: currentTime, ...this.meters });
       this.meters = this.fresh();
     }
     return true;
