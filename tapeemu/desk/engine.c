@@ -132,8 +132,30 @@ enum {
     FIGURE_HISS_DB,
     FIGURE_DECAY_SECONDS,
     FIGURE_RECORD_LOSS_UM,
-    FIGURE_SOL_DB
+    FIGURE_SOL_DB,
+    FIGURE_NOISE_POWER
 };
+
+/* A-weighted power of hiss and hum re a sine at the reference level. */
+static double noise_power(const TapeNoiseSettings *given, double rate)
+{
+    enum { HARMONICS = 5 };
+    TapeNoiseSettings settings = *given;
+    const double top = 0.5 * rate < 30000.0 ? 0.5 * rate : 30000.0;
+    double power = 0.0, hum = 0.0, all = 0.0;
+    if (settings.hiss != 0) {
+        const double scale = tape_noise_scale_of_hiss(&settings, rate);
+        settings.weighting = 0;
+        power = 2.0 * scale * tape_noise_weighted_power(&settings, top) /
+            elementary_power_of_ten(0.1 * settings.reference_level_dbfs);
+    }
+    for (int n = 1; n < 2 * HARMONICS; n += 2) {
+        all += 1.0 / (n * n);
+        if (n * settings.mains_hz < 0.45 * rate)
+            hum += tape_noise_a_weighting_power(n * settings.mains_hz) / (n * n);
+    }
+    return settings.hum != 0 ? power + hum / all * elementary_power_of_ten(0.1 * settings.hum_db) : power;
+}
 
 /* A figure of a tape response, by way of the losses of its head. */
 static double response_figure(const TapeResponseSettings *settings, bool sol, double *work)
@@ -147,7 +169,7 @@ static double response_figure(const TapeResponseSettings *settings, bool sol, do
 }
 
 /* A figure that the kernels of the first stage of a row solve for; -1e9 if they do not. argument: the level in dBFS of a
- * distortion, or the number of an octave. */
+ * distortion, the number of an octave, or the sample rate of noise. */
 double desk_figure(const tapeemu_number *row, double what, double argument, void *work)
 {
     tapeemu_stage stages[TAPEEMU_MOST_STAGES];
@@ -180,6 +202,8 @@ double desk_figure(const tapeemu_number *row, double what, double argument, void
         tape_noise_read(given, count, &settings);
         if (figure == FIGURE_HISS_DB)
             return settings.hiss_set != 0 ? settings.hiss_db : tape_noise_hiss_of_medium_db(&settings);
+        if (figure == FIGURE_NOISE_POWER)
+            return noise_power(&settings, argument);
     } else if (stages[0].kind == TAPEEMU_ROOM) {
         RoomSettings settings;
         room_read(given, count, &settings);

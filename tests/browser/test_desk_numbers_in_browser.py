@@ -16,7 +16,7 @@ from random_chains import Generator, settings, value
 from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.errors import TapeemuError
 from tapeemu.native.processors import find_processors
-from tapeemu.presets import parse_preset
+from tapeemu.presets import list_places, load_preset, parse_preset
 from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
 from tapeemu.targets.setups import numbers_of
@@ -165,3 +165,43 @@ def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
                     assert unit == field["unit"], name
     finally:
         ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'kind')", before)
+
+
+FORETELL = """
+const { desk, data } = window.tapeemuDesk;
+const before = desk.text;
+const found = arguments[0].map((name) => {
+  desk.edit(data.presets.find((preset) => preset.name === name).text, name);
+  desk.foretell();
+  return desk.mistake ? null : desk.expected;
+});
+desk.edit(before, "back");
+return found;
+"""
+AGREEMENT = {
+    "thd_reference_percent": (0.01, 0.0),
+    "mol_3_percent_db": (0.0, 0.1),
+    "noise_a_weighted_db": (0.0, 0.2),
+    "decay_500hz_seconds": (0.06, 0.0),
+    "weighted_flutter_percent": (0.05, 0.001),
+}
+"""By how much an expected figure may differ from a measured one: of it, and in its unit."""
+
+
+def test_expected_figures_are_what_the_laboratory_read(ready: Any) -> None:
+    """Of every shipped preset that a page can play; the laboratory shares nothing with the page."""
+    presets = [load_preset(place.name) for place in list_places()]
+    foretold = ready.execute_script(FORETELL, [preset.name for preset in presets])
+    compared = set()
+    for preset, expected in zip(presets, foretold, strict=True):
+        if expected is None:
+            assert "plugin_effect" in preset.text
+            continue
+        for key, (share, size) in AGREEMENT.items():
+            measured = preset.readings.get(key)
+            if measured is None or expected.get(key) is None:
+                continue
+            within = share * abs(measured.value) + size + 3.0 * (measured.uncertainty or 0.0)
+            assert expected[key] == pytest.approx(measured.value, abs=within), (preset.name, key)
+            compared.add(key)
+    assert compared == set(AGREEMENT)

@@ -10,7 +10,6 @@ const MEASURED = [
   ["noise_a_weighted_db", "Noise, A-weighted", "dB"],
   ["loudness_change_lu", "Loudness change", "LU"],
 ];
-const REFERENCE_DBFS = -18;
 
 const withoutSpeedError = (stage) => ({
   ...stage,
@@ -282,10 +281,15 @@ class Desk {
 
   // ------------------------------------------------------------ figures
   figuresSoon() {
-    clearTimeout(this.figureTimer);
     clearTimeout(this.labTimer);
     this.measured = {};
-    this.figureTimer = setTimeout(() => this.foretell(), 120);
+    // While a slider moves they follow; as often as leaves the page most of its time.
+    this.figureTimer ??= setTimeout(() => {
+      this.figureTimer = null;
+      const began = performance.now();
+      this.foretell();
+      this.foretold = performance.now() - began;
+    }, clamp(3 * (this.foretold ?? 0), 120, 600));
     if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 700);
   }
 
@@ -299,24 +303,25 @@ class Desk {
     cell.element.classList.toggle("sure", how === "measured");
   }
 
-  only(sorts) {
-    return { stages: this.setup.stages.filter((stage) => sorts.includes(stage.sort)), groups: [] };
-  }
-
+  // Figures that follow from the settings, at once.
   foretell() {
     const find = (sort) => this.setup.stages.filter((stage) => stage.sort === sort);
     const flutter = Math.hypot(...find("wow_flutter").map((stage) => flutterScale(stage.own) * flutterFigures(stage.own)[0]), 0);
-    const expected = { weighted_flutter_percent: flutter };
-    this.drives = this.only(["preamp_drive", "tape_magnetisation"]);
+    const expected = { weighted_flutter_percent: flutter, noise_a_weighted_db: noiseOf(this.setup.stages) };
+    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives);
     this.loop = null;
-    if (this.drives.stages.length) {
-      expected.thd_reference_percent = this.thd(REFERENCE_DBFS);
-      expected.thd_now_percent = this.peak > 1e-4 ? this.thd(decibelsOf(this.peak)) : null;
-      this.loop = this.hysteresis();
+    this.bend = null;
+    if (drives.length) {
+      this.bend = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      expected.thd_reference_percent = this.bend.thd(REFERENCE_DBFS);
+      expected.thd_now_percent = this.peak > 1e-4 ? this.bend.thd(decibelsOf(this.peak)) : null;
+      expected.mol_3_percent_db = this.bend.mol();
+      this.loop = this.bend.loop();
     }
     const rooms = find("fdn_reverb").filter((stage) => stage.own.wet_percent > 0);
     this.decays = rooms.length ? rooms.map((stage) => decaysOf(stage.own)).reduce((one, other) => one.map((value, i) => Math.max(value, other[i]))) : null;
     expected.decay_500hz_seconds = this.decays?.[3];
+    this.expected = expected;
     for (const [key] of MEASURED) {
       if (key === "loudness_change_lu") continue;
       if (key in this.measured) this.figure(key, this.measured[key], "measured");
@@ -325,44 +330,6 @@ class Desk {
     const preset = data.presets.find((each) => each.text === this.text);
     for (const [key, [value]] of Object.entries(preset?.figures ?? {})) if (!(key in this.measured)) this.figure(key, value, "measured");
     this.drawStill();
-  }
-
-  // A sine through the stages that drive, on the page's own engine.
-  sine(frequency, levelDbfs, periods, settle) {
-    const engine = this.sound.engine;
-    const setup = this.drives;
-    engine.create(setup, { rate: data.rate, channels: 1 }, engine.first);
-    const latency = engine.exports.desk_latency(engine.first);
-    const period = Math.round(data.rate / frequency);
-    const count = period * (periods + settle) + latency;
-    const level = gainOf(levelDbfs);
-    const input = Float64Array.from({ length: count }, (_, i) => level * Math.sin((2 * Math.PI * i) / period));
-    const output = new Float64Array(count);
-    for (let from = 0; from < count; from += 2048) {
-      const size = Math.min(2048, count - from);
-      engine.process(engine.first, 1, [input.subarray(from, from + size)], [output.subarray(from, from + size)], size);
-    }
-    const start = period * settle;
-    return { period, in: input.subarray(start, start + period * periods), out: output.subarray(start + latency, start + latency + period * periods) };
-  }
-
-  thd(levelDbfs) {
-    const { period, out } = this.sine(1000, levelDbfs, 8, 24);
-    const size = (order) => {
-      let [re, im] = [0, 0];
-      out.forEach((value, i) => {
-        re += value * Math.cos((2 * Math.PI * order * i) / period);
-        im += value * Math.sin((2 * Math.PI * order * i) / period);
-      });
-      return Math.hypot(re, im);
-    };
-    const orders = Array.from({ length: Math.min(18, Math.floor(period / 2) - 2) }, (_, i) => i + 2);
-    return (100 * Math.hypot(...orders.map(size))) / size(1);
-  }
-
-  hysteresis() {
-    const { in: x, out } = this.sine(60, 0, 1, 2);
-    return { in: Array.from(x), out: Array.from(out) };
   }
 
   async askLaboratory() {
@@ -522,7 +489,7 @@ class Desk {
     this.thread.add(flat);
     if (message.place - (this.thdPlace ?? -1) > 0.5 || message.place < this.thdPlace) {
       this.thdPlace = message.place;
-      if (this.drives?.stages.length && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
+      if (this.bend && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.bend.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
     }
   }
 
