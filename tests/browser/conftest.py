@@ -45,3 +45,11 @@ def opened(browser: Any, page: Path) -> Any:
     browser.get(page.as_uri())
     until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
     return browser
+
+
+@pytest.fixture(scope="module")
+def ready(browser: Any, page: Path) -> Any:
+    """The page opened once for all tests that leave it as it is."""
+    browser.get(page.as_uri())
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    return browser

@@ -3,6 +3,7 @@
 Needs chromium and its driver (on Debian: the packages chromium and chromium-driver).
 """
 
+import base64
 import importlib.resources
 import os
 import subprocess
@@ -334,3 +335,171 @@ def test_moves_of_a_slider_are_recorded_into_the_preset(opened: Any) -> None:
     assert desk(opened, "desk.text") == text
     opened.execute_script("document.querySelector('.course:not([hidden]) button').click()")
     assert desk(opened, "desk.text") == PRESET
+
+
+def value_of(slider: Any) -> float:
+    return float(slider.get_attribute("aria-valuenow"))
+
+
+def test_a_drag_is_fine_with_shift(opened: Any) -> None:
+    slider = element(opened, "stage-0-asymmetry_percent")
+    begun = value_of(slider)
+    ActionChains(opened).click_and_hold(slider).move_by_offset(60, 0).release().perform()
+    coarse = value_of(slider) - begun
+    opened.execute_script("window.tapeemuDesk.desk.undo()")
+    assert value_of(slider) == begun
+    actions = ActionChains(opened).key_down(Keys.SHIFT).click_and_hold(slider).move_by_offset(60, 0)
+    actions.release().key_up(Keys.SHIFT).perform()
+    fine = value_of(slider) - begun
+    assert coarse > 5.0
+    assert fine == pytest.approx(coarse / 10.0, abs=0.3)
+
+
+def test_a_slider_follows_a_finger(opened: Any) -> None:
+    slider = element(opened, "stage-0-asymmetry_percent")
+    box = opened.execute_script(
+        "const r = arguments[0].getBoundingClientRect(); return [r.x, r.y, r.width, r.height]", slider
+    )
+    x, y = box[0] + box[2] / 2, box[1] + box[3] / 2
+    for kind, at in (("touchStart", x), ("touchMove", x + 20), ("touchMove", x + 50), ("touchEnd", None)):
+        points = [] if at is None else [{"x": at, "y": y}]
+        opened.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    assert value_of(slider) == pytest.approx(120.0 * 50.0 / box[2], abs=120.0 * 25.0 / box[2])
+    assert "asymmetry_percent" in desk(opened, "desk.text")
+    assert desk(opened, "desk.past.length") == 1
+
+
+def test_a_link_carries_the_settings(opened: Any, page: Path) -> None:
+    element(opened, "stage-0-drive_db").send_keys(Keys.END)
+    text = desk(opened, "desk.text")
+    element(opened, "link").click()
+    address = opened.execute_script("return location.href")
+    opened.get("about:blank")
+    opened.get(address)
+    until(lambda: opened.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert desk(opened, "desk.text") == text
+    assert element(opened, "stage-0-drive_db").get_attribute("aria-valuetext") == "60 dB"
+    opened.get(page.as_uri() + "#preset=AAAA_wrong")
+    opened.refresh()
+    until(lambda: opened.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert element(opened, "message").text == "The settings in the address of this page cannot be read."
+    assert desk(opened, "desk.text") == PRESET
+
+
+DROP = """
+const [name, text, type] = arguments;
+const files = new DataTransfer();
+files.items.add(new File([text], name, { type }));
+document.body.dispatchEvent(new DragEvent("drop", { dataTransfer: files, bubbles: true, cancelable: true }));
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "told"),
+    [
+        ("notes.txt", "no sound", "notes.txt is no sound that this browser can read; WAV and FLAC always work."),
+        ("empty.wav", "", "empty.wav is no sound that this browser can read; WAV and FLAC always work."),
+        ("bad.toml", "format = 1\npurpose = ", "bad.toml is no preset for this page: line 2: a value is missing."),
+        (
+            "none.toml",
+            "format = 1\n",
+            "none.toml is no preset for this page: line 1: a chain needs one or more [[stages]].",
+        ),
+        (
+            "far.toml",
+            'format = 1\n[[stages]]\nkind = "preamp_drive"\ndrive_db = 99\n',
+            "far.toml is no preset for this page: line 4: drive_db is 99, but must be \u221240 to 60 dB.",
+        ),
+    ],
+)  # fmt: skip
+def test_wrong_files_are_told_in_a_sentence(opened: Any, name: str, content: str, told: str) -> None:
+    before = desk(opened, "desk.text")
+    opened.execute_script("document.getElementById('message').textContent = ''")
+    opened.execute_script(DROP, name, content, "")
+    until(lambda: element(opened, "message").text, "the page says something")
+    assert element(opened, "message").text == told
+    assert desk(opened, "desk.text") == before
+
+
+DROP_BYTES = """
+const files = new DataTransfer();
+files.items.add(new File([Uint8Array.from(atob(arguments[1]), (letter) => letter.charCodeAt(0))], arguments[0]));
+document.body.dispatchEvent(new DragEvent("drop", { dataTransfer: files, bubbles: true, cancelable: true }));
+"""
+
+
+def test_files_that_fit_join_the_tape_or_are_opened(opened: Any, tmp_path: Path) -> None:
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.1"), "it plays")
+    added = stem(tmp_path, 3 * RATE, "third", channels=1)
+    opened.execute_script(DROP_BYTES, added.name, base64.b64encode(added.read_bytes()).decode())
+    until(lambda: element(opened, "message").text == "third.wav joins the tape.", "it is told")
+    assert desk(opened, "desk.sound.seconds") == 3.0
+    assert "third" in element(opened, "stems").text
+    until(lambda: desk(opened, "desk.sound.place > 0.3"), "it plays on")
+    # Its samples are those of the file: 24 bits are exact.
+    audio = soundfile.read(added, dtype="float32")[0]
+    assert desk(opened, "[...desk.sound.stems[2][0].subarray(100, 110)]") == audio[100:110].tolist()
+    opened.execute_script(
+        DROP, "other.toml", 'format = 1\n[[stages]]\nkind = "tape_noise"\n[measured.chain]\n', ""
+    )
+    until(lambda: element(opened, "message").text == "other.toml is opened.", "it is told")
+    assert desk(opened, "desk.text") == 'format = 1\n[[stages]]\nkind = "tape_noise"\n'
+    element(opened, "play").click()
+
+
+def test_loudness_is_matched_while_it_plays_and_held_while_one_compares(browser: Any, tmp_path: Path) -> None:
+    """By pyloudnorm, which shares nothing with the page: of the file rendered against the stem."""
+    import pyloudnorm
+
+    source = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(3).standard_normal((RATE * 4, 2))
+    soundfile.write(source, noise, RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW.replace("drive_db = 0.0", "drive_db = 20.0"), [source])
+    meter = pyloudnorm.Meter(RATE)
+    wet = rendered(browser, 0).T[: len(noise)].astype(np.float64)
+    change = meter.integrated_loudness(wet) - meter.integrated_loudness(noise)
+    element(browser, "play").click()
+    until(lambda: desk(browser, "desk.heard[0].seconds") > 1.0, "it has heard enough")
+    held = desk(browser, "desk.heard[0].held")
+    assert abs(change) > 1.0
+    assert held == pytest.approx(change, abs=0.3)
+    assert desk(browser, "desk.sound.match") == pytest.approx(10 ** (-held / 20), rel=0.01)
+    element(browser, "dry").click()
+    element(browser, "use-b").click()
+    element(browser, "use-a").click()
+    assert desk(browser, "desk.heard[0].held") == pytest.approx(held, abs=0.05)
+    element(browser, "play").click()
+
+
+def test_a_hidden_comparison_by_keys(opened: Any) -> None:
+    from scipy.stats import binomtest
+
+    opened.execute_script("document.getElementById('begin').closest('details').open = true")
+    count = element(opened, "count")
+    count.clear()
+    count.send_keys("5")
+    element(opened, "begin").send_keys(Keys.ENTER)
+    until(lambda: element(opened, "hidden-run").is_displayed(), "the test begins")
+    for trial in range(1, 6):
+        assert element(opened, "trial").text == f"Trial {trial} of 5. Which of X and Y is dry?"
+        assert opened.execute_script("return document.querySelector('.chain').inert")
+        opened.switch_to.active_element.send_keys("a")  # keys of the desk are off
+        element(opened, "hear-y").send_keys(Keys.SPACE)
+        element(opened, "answer-x").send_keys(Keys.ENTER)
+    result = element(opened, "result-text").text
+    right = int(result.split(" of ")[0])
+    p = binomtest(right, 5, alternative="greater").pvalue
+    assert result.startswith(f"{right} of 5 right: p = {p:.4f} (binomial, one-sided")
+    assert not opened.execute_script("return document.querySelector('.chain').inert")
+    assert desk(opened, "desk.current") == 0
+
+
+def test_the_edge_of_a_loop_does_not_click(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(2 * RATE) / RATE), RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW, [path])
+    browser.execute_script("window.tapeemuDesk.desk.sound.setLoop(0.4, 0.9037)")  # not a whole number of periods
+    heard = played(browser, 4.0, [])[0, RATE // 4 :]
+    assert np.max(np.abs(heard)) > 0.05
+    assert above_8_khz_db(heard) < -100.0

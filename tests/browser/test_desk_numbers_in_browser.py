@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from desk_pages import until
 from random_chains import Generator, settings, value
 
 from tapeemu.desk.declarations import kinds_of_stages
@@ -101,13 +100,6 @@ def agree(browser: Any, kind: str, rng: Generator, valid: int, at_will: int) -> 
         traits = processor.traits
         assert here["sounds"] == traits.adds_sound, text
         assert here["tracks"] or not traits.tracks_differ, text
-
-
-@pytest.fixture(scope="module")
-def ready(browser: Any, page: Any) -> Any:
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
-    return browser
 
 
 KINDS = sorted(kinds_of_stages())

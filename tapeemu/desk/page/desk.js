@@ -200,11 +200,11 @@ class Desk {
     return setup;
   }
 
-  lineOf(error) {
-    if (!error.path || !this.document) return 1;
-    const stage = this.document.stage(error.path);
+  lineOf(error, document_ = this.document) {
+    if (!error.path || !document_) return 1;
+    const stage = document_.stage(error.path);
     const span = stage.spans[error.key];
-    return this.document.line(span ? span.line : stage.block.begin);
+    return document_.line(span ? span.line : stage.block.begin);
   }
 
   // Settings of the stages that sound, by their path.
@@ -440,6 +440,54 @@ class Desk {
     at("save-message").textContent = "Rendered.";
   }
 
+  // Files that are let fall on the page: stems join the tape, a preset is opened; what is neither is told.
+  async takeFiles(files) {
+    const told = [];
+    for (const file of files) {
+      try {
+        told.push(await (/\.toml$/i.test(file.name) ? this.takePreset(file) : this.takeStem(file)));
+      } catch (error) {
+        told.push(error.message);
+      }
+    }
+    this.say(told.map((each) => `${each}.`.replace("..", ".")).join(" "));
+  }
+
+  async takePreset(file) {
+    if (file.size > 1 << 20) throw new Error(`${file.name} is more than a preset needs`);
+    const lines = (await file.text()).split(/\r?\n/);
+    const figures = lines.findIndex((line) => line.trimStart().startsWith("[measured")); // which a change makes untrue
+    const text = `${lines.slice(0, figures < 0 ? lines.length : figures).join("\n").trimEnd()}\n`;
+    let document_;
+    try {
+      document_ = new PresetText(text);
+      if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
+      setupOf(document_.root.stages);
+    } catch (error) {
+      throw new Error(`${file.name} is no preset for this page: line ${error.line ?? this.lineOf(error, document_)}: ${error.message}`);
+    }
+    this.edit(text, `file ${performance.now()}`);
+    return `${file.name} is opened`;
+  }
+
+  async takeStem(file) {
+    const samples = await this.sound.decoded(file);
+    data.stems.push({ name: file.name.replace(/\.[^.]+$/, ""), channels: samples.length, frames: samples[0].length });
+    await this.sound.add(samples);
+    this.song = new Song(at("song"), this.sound);
+    this.buildStems();
+    this.showLoop();
+    this.paint();
+    return `${file.name} joins the tape`;
+  }
+
+  // The whole song, as it is shown.
+  showLoop() {
+    at("place").max = this.sound.seconds;
+    at("from").value = this.sound.loop[0].toFixed(2);
+    at("to").value = this.sound.loop[1].toFixed(2);
+  }
+
   copyLink() {
     const packed = btoa(String.fromCharCode(...new TextEncoder().encode(this.text))).replaceAll("+", "-").replaceAll("/", "_").replaceAll("=", "");
     history.replaceState(null, "", `#preset=${packed}`);
@@ -565,9 +613,7 @@ class Desk {
     this.song = new Song(at("song"), this.sound);
     this.buildStems();
     this.hidden = new HiddenComparison(this);
-    at("place").max = this.sound.seconds;
-    at("from").value = "0";
-    at("to").value = this.sound.seconds.toFixed(2);
+    this.showLoop();
     this.sound.onMeters = (message) => this.hearMeters(message);
     this.sound.failed = (text) => this.say(text);
     this.refresh();
@@ -722,6 +768,21 @@ class Desk {
       this.drawPlace();
     });
     document.addEventListener("keydown", (event) => this.key(event));
+    document.addEventListener("dragover", (event) => {
+      if (!event.dataTransfer.types.includes("Files")) return;
+      event.preventDefault();
+      document.body.classList.add("over");
+    });
+    for (const leave of ["dragleave", "drop"]) document.addEventListener(leave, () => document.body.classList.remove("over"));
+    document.addEventListener("drop", (event) => {
+      if (!event.dataTransfer.files.length) return;
+      event.preventDefault();
+      this.takeFiles([...event.dataTransfer.files]);
+    });
+    on("files", "change", (event) => {
+      this.takeFiles([...event.target.files]);
+      event.target.value = "";
+    });
     const redraw = () => this.drawStill();
     new ResizeObserver(redraw).observe(document.body);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);

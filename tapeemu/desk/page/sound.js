@@ -1,3 +1,5 @@
+const MOST_SECONDS = 900;
+
 // Stems, the audio context, and the way of a chain from here to the player.
 
 const decodedStem = async (stem, index) => {
@@ -76,6 +78,41 @@ class Sound {
     this.loop = [0, this.seconds];
   }
 
+  // A file of sound as a stem at the page's rate; a file at another rate is converted by the browser.
+  async decoded(file) {
+    const raw = await file.arrayBuffer();
+    let made;
+    try {
+      made = await new OfflineAudioContext(1, 1, data.rate).decodeAudioData(raw);
+    } catch {
+      throw new Error(`${file.name} is no sound that this browser can read; WAV and FLAC always work`);
+    }
+    if (made.numberOfChannels > 2) throw new Error(`${file.name} has ${made.numberOfChannels} channels, but the desk plays one or two; mix it down first`);
+    if (!made.length) throw new Error(`${file.name} holds no sound; choose another file`);
+    if (made.length > MOST_SECONDS * data.rate) throw new Error(`${file.name} lasts ${Math.round(made.duration)} s, but the desk holds ${MOST_SECONDS} s; cut out a part`);
+    return Array.from({ length: made.numberOfChannels }, (_, channel) => made.getChannelData(channel).slice());
+  }
+
+  // One stem more: the player is made anew.
+  async add(samples) {
+    const wasOpen = Boolean(this.node);
+    const { playing, place } = this;
+    this.pause();
+    this.node?.port.close();
+    this.node?.disconnect();
+    this.volume?.disconnect();
+    this.stems.push(samples);
+    this.mix.push({ gain: 1, pan: 0, silent: false, alone: false });
+    this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
+    this.loop = [0, this.seconds];
+    this.busySlots.clear();
+    Object.assign(this, { node: null, taken: null, waiting: false, wanted: null });
+    if (!wasOpen) return;
+    await this.open(this.context);
+    this.go(place);
+    if (playing) await this.play();
+  }
+
   // An engine that gives the bits of Python, with a memory of its own.
   exactEngine() {
     return new Engine(this.exactModule, false);
@@ -86,7 +123,8 @@ class Sound {
     if (this.node) return;
     this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
-    await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
+    if (!this.loaded) await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
+    this.loaded = true;
     const { pointers, audio, lives, first } = this.engine;
     this.node = new AudioWorkletNode(this.context, "desk", {
       numberOfInputs: 0,
