@@ -22,8 +22,10 @@ PAGE_FOLDER = Path(__file__).parent / "page"
 
 _EXPORTS = (
     *("desk_bytes", "desk_create", "desk_latency", "desk_tail", "desk_seek"),
-    *("desk_live_bytes", "desk_live_create", "tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone"),
-    *("tapeemu_live_process", "tapeemu_process", "__heap_base"),
+    *("desk_live_bytes", "desk_live_create", "desk_live_tail", "desk_flutter_figures", "desk_figure"),
+    *("tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone", "tapeemu_live_chain"),
+    *("tapeemu_live_process", "tapeemu_process", "tapeemu_set", "tapeemu_set_share"),
+    *("tapeemu_adds_sound", "tapeemu_rings", "__heap_base"),
 )
 _COMMON = ("-target", "wasm32-freestanding", "-msimd128", "-Wl,--no-entry", "-Wl,--strip-all")
 
@@ -46,7 +48,7 @@ def build(name: str, target: Path) -> None:
     """
     sources = [
         str(Path(__file__).parent / "engine.c"),
-        *(str(C_FOLDER / each) for each in ("tapeemu.c", "live.c")),
+        str(C_FOLDER / "live.c"),
     ]
     exports = [f"-Wl,--export={export}" for export in _EXPORTS]
     compile_c([*zig(), *_COMMON, *WARNINGS, *MODULES[name], *exports, *sources, "-o", str(target)])
@@ -61,6 +63,8 @@ def settings_listing() -> str:
             element = sort.element if isinstance(sort, Array) else sort
             rank = sort.rank if isinstance(sort, Array) else 0
             settings.append({"name": name, "sort": "real" if element == DOUBLE else "whole", "rank": rank})
+            if name in processor.moves:
+                settings[-1]["moves"] = True
         kinds.append({"name": processor.name, "settings": settings})
     return json.dumps(kinds, indent=1) + "\n"
 

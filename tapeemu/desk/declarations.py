@@ -25,6 +25,8 @@ def kinds_of_stages() -> dict[str, Any]:
         name: {
             "sense": (kind.__doc__ or "").strip().split("\n")[0],
             "amounts": {key: list(shaping) for key, shaping in kind.amounts.items()},
+            "moves": list(kind.moves),
+            "drives": kind().traits.drives,
             "fields": _fields(kind),
         }
         for name, kind in kinds.items()

@@ -1,4 +1,5 @@
-/* What the page of the desk needs of the library beyond its own interface: a setup as a row of numbers.
+/* What the page of the desk needs of the library beyond its own interface: a setup as a row of numbers, and what the
+ * kernels say of settings before anything sounds.
  *
  * The row: sample rate, channels, block, place, track, stages, groups; for every stage its kind, the number of its
  * settings, that of a still tape's or 0, the settings, those of the still tape; for every group first, behind, share.
@@ -6,6 +7,8 @@
  *
  * SPDX-License-Identifier: ISC
  */
+#include "../native/c/tapeemu.c"
+
 #include "../native/c/live.h"
 
 #define EXPORTED __attribute__((visibility("default")))
@@ -19,6 +22,9 @@ EXPORTED double desk_tail(const tapeemu *chain, double level_db);
 EXPORTED void desk_seek(tapeemu *chain, double place);
 EXPORTED size_t desk_live_bytes(double rate, double channels, double latency);
 EXPORTED tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory);
+EXPORTED double desk_live_tail(const tapeemu_live *live, double level_db);
+EXPORTED void desk_flutter_figures(double *numbers, void *work);
+EXPORTED double desk_figure(const tapeemu_number *row, double what, double argument, void *work);
 
 enum { LIVE_BLOCK = 256 };
 
@@ -92,4 +98,124 @@ size_t desk_live_bytes(double rate, double channels, double latency)
 tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory)
 {
     return tapeemu_live_create(rate, (int32_t)channels, LIVE_BLOCK, (int64_t)latency, memory);
+}
+
+double desk_live_tail(const tapeemu_live *live, double level_db)
+{
+    return (double)tapeemu_live_tail(live, level_db);
+}
+
+/* Figures of a transport before scaling, see flutter_figures.c.
+ *
+ * numbers: how many sines there are; rms and edges and slope of the random part; rms and edges of scrape flutter; then
+ * rate and peak of every sine. The first two become the weighted and the unweighted figure in percent. work: memory. */
+void desk_flutter_figures(double *numbers, void *work)
+{
+    enum { FIXED = 8, CURVE_POINTS = 17, FLUTTER_POINTS = 16384 };
+    const ix lines = (ix)numbers[0];
+    double *sines = work, *curve = sines + 3 * lines, *points = curve + 3 * CURVE_POINTS;
+    for (ix i = 0; i < lines; i++) {
+        sines[3 * i] = numbers[FIXED + 2 * i];
+        sines[3 * i + 1] = numbers[FIXED + 2 * i + 1];
+        sines[3 * i + 2] = 0.0;
+    }
+    flutter_figures_flutter_figures(
+        (doubles_2){sines, lines, 3}, numbers[1], numbers[2], numbers[3], numbers[4], numbers[5], numbers[6], numbers[7],
+        (doubles_2){curve, CURVE_POINTS, 3}, (doubles_1){points, FLUTTER_POINTS}, (doubles_1){numbers, 2});
+}
+
+/* What is asked of the first stage of a row. */
+enum {
+    FIGURE_DRIVE_DB,
+    FIGURE_THD_PERCENT,
+    FIGURE_MOL_DB,
+    FIGURE_HISS_DB,
+    FIGURE_DECAY_SECONDS,
+    FIGURE_RECORD_LOSS_UM,
+    FIGURE_SOL_DB,
+    FIGURE_NOISE_POWER
+};
+
+/* A-weighted power of hiss and hum re a sine at the reference level. */
+static double noise_power(const TapeNoiseSettings *given, double rate)
+{
+    enum { HARMONICS = 5 };
+    TapeNoiseSettings settings = *given;
+    const double top = 0.5 * rate < 30000.0 ? 0.5 * rate : 30000.0;
+    double power = 0.0, hum = 0.0, all = 0.0;
+    if (settings.hiss != 0) {
+        const double scale = tape_noise_scale_of_hiss(&settings, rate);
+        settings.weighting = 0;
+        power = 2.0 * scale * tape_noise_weighted_power(&settings, top) /
+            elementary_power_of_ten(0.1 * settings.reference_level_dbfs);
+    }
+    for (int n = 1; n < 2 * HARMONICS; n += 2) {
+        all += 1.0 / (n * n);
+        if (n * settings.mains_hz < 0.45 * rate)
+            hum += tape_noise_a_weighting_power(n * settings.mains_hz) / (n * n);
+    }
+    return settings.hum != 0 ? power + hum / all * elementary_power_of_ten(0.1 * settings.hum_db) : power;
+}
+
+/* A figure of a tape response, by way of the losses of its head. */
+static double response_figure(const TapeResponseSettings *settings, bool sol, double *work)
+{
+    enum { NODE_ROWS = 5 };
+    doubles_2 nodes = {work, NODE_ROWS, HEAD_FACE_FACE_NODES};
+    head_face_face_nodes(nodes);
+    const tape_response_face_shares_of_result shares = tape_response_face_shares_of(settings, nodes);
+    const double lost = tape_response_solved_record_loss_um(settings, nodes, shares.m0, shares.m1);
+    return sol ? tape_response_saturated_output_db(settings, lost, nodes, shares.m0, shares.m1) : lost;
+}
+
+/* A figure that the kernels of the first stage of a row solve for; -1e9 if they do not. argument: the level in dBFS of a
+ * distortion, the number of an octave, or the sample rate of noise. */
+double desk_figure(const tapeemu_number *row, double what, double argument, void *work)
+{
+    tapeemu_stage stages[TAPEEMU_MOST_STAGES];
+    tapeemu_group groups[TAPEEMU_MOST_GROUPS];
+    const tapeemu_setup setup = setup_of(row, stages, groups);
+    const tapeemu_number *given = stages[0].settings;
+    const ix count = stages[0].count;
+    const int figure = (int)what;
+    if (setup.stage_count < 1 || !stage_valid(stages[0].kind, given, count))
+        return -1e9;
+    if (stages[0].kind == TAPEEMU_DRIVE) {
+        DriveSettings settings;
+        drive_read(given, count, &settings);
+        const double drive = drive_effective_drive_db(&settings);
+        if (figure == FIGURE_DRIVE_DB)
+            return drive;
+        if (figure == FIGURE_THD_PERCENT)
+            return driven_sine_driven_thd_percent(drive, argument, settings.asymmetry_percent);
+    } else if (stages[0].kind == TAPEEMU_MAGNETISED) {
+        MagnetisedSettings settings;
+        magnetised_read(given, count, &settings);
+        if (figure == FIGURE_DRIVE_DB)
+            return magnetised_field_drive_db(&settings);
+        if (figure == FIGURE_MOL_DB)
+            return magnetised_mol_db(&settings);
+        if (figure == FIGURE_THD_PERCENT)
+            return 100.0 * magnetised_third_harmonic_ratio(&settings, argument);
+    } else if (stages[0].kind == TAPEEMU_TAPE_NOISE) {
+        TapeNoiseSettings settings;
+        tape_noise_read(given, count, &settings);
+        if (figure == FIGURE_HISS_DB)
+            return settings.hiss_set != 0 ? settings.hiss_db : tape_noise_hiss_of_medium_db(&settings);
+        if (figure == FIGURE_NOISE_POWER)
+            return noise_power(&settings, argument);
+    } else if (stages[0].kind == TAPEEMU_ROOM) {
+        RoomSettings settings;
+        room_read(given, count, &settings);
+        if (figure == FIGURE_DECAY_SECONDS)
+            return room_layout_decay_of_band(&settings, (ix)argument);
+    } else if (stages[0].kind == TAPEEMU_TAPE_RESPONSE) {
+        TapeResponseSettings settings;
+        tape_response_read(given, count, &settings);
+        if (figure == FIGURE_RECORD_LOSS_UM || figure == FIGURE_SOL_DB)
+            return response_figure(&settings, figure == FIGURE_SOL_DB, work);
+        if (figure == FIGURE_MOL_DB)
+            return settings.mol_db;
+    }
+    return -1e9;
 }

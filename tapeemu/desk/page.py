@@ -10,7 +10,6 @@ from typing import Any
 
 from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
 from tapeemu.desk.stems import PageStem
-from tapeemu.desk.transport_figures import transport_figures
 from tapeemu.errors import ParameterError
 from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.pages import script_data, shared_source
@@ -20,8 +19,8 @@ from tapeemu.presets.writing import preset_text
 __all__ = ["SCRIPTS", "content_policy", "desk_page", "write_page"]
 
 SCRIPTS = (
-    *("base.js", "toml.js", "numbers.js", "expected.js", "engine.js", "sound.js"),
-    *("slider.js", "strips.js", "drawings.js", "hidden.js", "desk.js"),
+    *("base.js", "toml.js", "numbers.js", "expected.js", "curves.js", "engine.js", "sound.js"),
+    *("slider.js", "strips.js", "recording.js", "drawings.js", "hidden.js", "desk.js"),
 )
 """Scripts of the page, in the order in which they are put together."""
 
@@ -54,10 +53,9 @@ def desk_page(
         "kinds": kinds_of_stages(),
         "stage": stage_settings(),
         "transports": transports(),
-        "figures": transport_figures(each.chain for each in presets),
         "engine": json.loads(_own("engine.json")),
         "wasm": {name: _encoded(f"{name}.wasm") for name in ("engine", "engine64")},
-        "worklet": _own("worklet.js"),
+        "worklet": _own("curves.js") + _own("worklet.js"),
         "server": server,
     }
     given = nonce or hashlib.sha256(script.encode()).hexdigest()[:32]

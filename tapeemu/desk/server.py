@@ -19,7 +19,6 @@ from urllib.parse import parse_qs, urlsplit
 from tapeemu.desk.bench import Bench
 from tapeemu.desk.page import content_policy, desk_page
 from tapeemu.desk.stems import PageStem
-from tapeemu.desk.transport_figures import transport_figures
 from tapeemu.errors import OutputError, PresetError, TapeemuError
 from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
 from tapeemu.presets.places import NAME
@@ -94,7 +93,6 @@ class _Handler(BaseHTTPRequestHandler):
     ANSWERS: ClassVar[dict[tuple[str, str], str]] = {
         ("GET", "/"): "_page",
         ("GET", "/stem"): "_stem",
-        ("POST", "/check"): "_check",
         ("POST", "/save"): "_save",
         ("POST", "/measure"): "_measure",
         ("GET", "/figures"): "_figures",
@@ -217,11 +215,6 @@ class _Handler(BaseHTTPRequestHandler):
         if not re.fullmatch(r"\d{1,3}", number) or int(number) >= len(self.server.stems):
             raise _RefusedError(HTTPStatus.NOT_FOUND, f"there is no stem {number[:8]!r}; open the page again")
         self._send(HTTPStatus.OK, self.server.stems[int(number)].content, "application/octet-stream")
-
-    def _check(self, _: dict[str, list[str]]) -> None:
-        self._need_key()
-        preset = parse_preset(self._body()["text"], name="preset")
-        self._send(HTTPStatus.OK, {"figures": transport_figures([preset.chain])})
 
     def _save(self, _: dict[str, list[str]]) -> None:
         self._need_key()

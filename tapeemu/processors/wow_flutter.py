@@ -2,7 +2,7 @@
 
 import math
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, Literal, NamedTuple, Self
 
 import numpy as np
 from pydantic import model_validator
@@ -361,23 +361,6 @@ class WowFlutter(Processor):
             + self.scrape_percent
         )
 
-    def unscaled_figures(self) -> tuple[list[Any], tuple[float, float]]:
-        """What the figures before scaling depend on, as plain data, and the weighted and the unweighted one.
-
-        Returns
-        -------
-        mixture : list
-            Rates in Hz and peaks in percent of the rotating parts; percent, band and slope of the random part;
-            percent and band of scrape flutter.
-        figures : tuple of float
-            Two-sigma figures in percent.
-        """
-        mixture, law, scrape = self._mixture(), self._law(), self._scrape()
-        speed = mixture.tape_speed_cm_s
-        parts = [[part.turns_per_second(speed), part.peak_percent] for part in mixture.rotating_parts]
-        random = [mixture.random_percent, [law.low_hz, law.high_hz], law.slope_db_per_octave]
-        return [parts, *random, self.scrape_percent, [scrape.low_hz, scrape.high_hz]], self._unscaled_figures()
-
     def _unscaled_figure(self) -> float:
         return self._unscaled_figures()[0]
 
@@ -399,9 +382,9 @@ class WowFlutter(Processor):
         return wanted / figure if wanted else 0.0
 
     def _delay(self, sample_rate: float) -> "_Delay":
-        return _Delay(self._numbers(), float(sample_rate))
+        return _Delay(self.kernel_settings(), float(sample_rate))
 
-    def _numbers(self) -> "WowFlutterSettings":
+    def kernel_settings(self) -> "WowFlutterSettings":
         """The settings as kernels take them."""
         from tapeemu.dsp.kernels.wow_flutter import WowFlutterSettings
 
@@ -501,7 +484,7 @@ class _WowFlutterStream(KernelStream):
 
     def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
         kernels = processor_kernels("wow_flutter")
-        numbers = settings._numbers()
+        numbers = settings.kernel_settings()
         super().__init__(kernels, numbers, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
         from tapeemu.dsp.kernels.wow_flutter import countable, wow_flutter_length_ratio
 

@@ -15,7 +15,7 @@ from tapeemu.native.processors import find_processors, scalars_first
 from tapeemu.native.subset import DOUBLE, Array
 from tapeemu.processor import Processor, Stream
 
-__all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "setup_of"]
+__all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "numbers_of", "setup_of"]
 
 _CASE_NUMBERS = 16
 """Fixed numbers of a case, see proof.c."""
@@ -112,13 +112,14 @@ def _stage(processor: Processor, kinds: dict[str, Kind], at: dict[str, Any]) -> 
         raise ParameterError(f"{processor.kind} is not computed by kernels; leave it out of what goes into C")
     still = None
     if stream.length_ratio != 1.0:
-        still = _numbers(kind, getattr(stream.steady()[0], "settings", settings))[1]
-    names, numbers = _numbers(kind, settings)
+        still = numbers_of(kind, getattr(stream.steady()[0], "settings", settings))[1]
+    names, numbers = numbers_of(kind, settings)
     stream.close()
     return StageSetup(kind, names, numbers, still)
 
 
-def _numbers(kind: Kind, settings: Any) -> tuple[tuple[str, ...], tuple[float | int, ...]]:
+def numbers_of(kind: Kind, settings: Any) -> tuple[tuple[str, ...], tuple[float | int, ...]]:
+    """What each number of a stage is, and the numbers, of settings as its kernels take them."""
     names: list[str] = []
     numbers: list[float | int] = []
     for path, sort in scalars_first(kind.settings):

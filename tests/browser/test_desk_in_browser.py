@@ -5,117 +5,25 @@ Needs chromium and its driver (on Debian: the packages chromium and chromium-dri
 
 import base64
 import importlib.resources
-import io
 import os
-import shutil
 import subprocess
 import sys
-import time
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from desk_pages import PRESET, RATE, desk, element, page_of, played, rendered, stem, until
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-from selenium.webdriver.chrome.service import Service  # noqa: E402
-from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    BROWSER is None or DRIVER is None, reason="chromium and chromedriver are not installed"
-)
-
-RATE = 48_000
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
-PRESET = """format = 1
-# what it is for
-purpose = "A test of the desk."
-
-# first the drive
-[[stages]]
-name = "drive"
-kind = "preamp_drive"
-drive_db = 6.0 # by ear
-
-# then the tape
-[[stages]]
-name = "tape"
-kind = "wow_flutter"
-weighted_flutter_percent = 0.2
-"""
-
-
-def stem(folder: Path, frames: int, name: str = "tone", channels: int = 2) -> Path:
-    path = folder / f"{name}.wav"
-    time_ = np.arange(frames) / RATE
-    tone = np.stack([0.25 * np.sin(2 * np.pi * hertz * time_) for hertz in (220.0, 331.0)[:channels]])
-    soundfile.write(path, tone.T, RATE, subtype="PCM_24")
-    return path
-
-
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("desk")
-    stems = read_stems([stem(folder, 2 * RATE), stem(folder, RATE, "one", channels=1)])
-    return write_page(stems, parse_preset(PRESET, name="for-the-test"), folder / "a #desk? 100%.html")
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}", "--window-size=1300,1000"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_script_timeout(60)
-    yield driver
-    driver.quit()
-
-
-@pytest.fixture
-def opened(browser: Any, page: Path) -> Any:
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
-    return browser
-
-
-def until(condition: Callable[[], Any], what: str, seconds: float = 20.0) -> Any:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if value := condition():
-            return value
-        time.sleep(0.02)
-    raise AssertionError(f"waited {seconds} s in vain: {what}")
-
-
-def desk(browser: Any, expression: str) -> Any:
-    return browser.execute_script(f"const {{ desk }} = window.tapeemuDesk; return {expression}")
-
-
-def element(browser: Any, name: str) -> Any:
-    found = browser.find_element(By.ID, name)
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", found)
-    return found
+pytest.importorskip("selenium", reason="selenium is not installed")
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
 
 def test_it_plays_and_says_nothing_to_the_console(opened: Any) -> None:
@@ -254,26 +162,6 @@ def test_two_settings_are_kept_apart_and_copied(opened: Any) -> None:
     assert "drive_db = 60.0" in desk(opened, "desk.text")
 
 
-RENDER = """
-const done = arguments[1];
-const { desk } = window.tapeemuDesk;
-desk.sound.file(desk.setup, arguments[0], () => {}).then(({ wav }) => {
-  let text = "";
-  const bytes = new Uint8Array(wav);
-  for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
-  done(btoa(text));
-}, (error) => done("!" + error.message));
-"""
-
-
-def rendered(browser: Any, index: int) -> np.ndarray:
-    raw = browser.execute_async_script(RENDER, index)
-    assert not raw.startswith("!"), raw
-    audio, rate = soundfile.read(io.BytesIO(base64.b64decode(raw)), dtype="float32", always_2d=True)
-    assert rate == RATE
-    return np.asarray(audio.T)
-
-
 def processed(path: Path, preset: Path, out: Path, **environment: str) -> np.ndarray:
     command = ["process", str(path), "--preset", str(preset), "--out", str(out), "--depth", "float"]
     subprocess.run(
@@ -299,83 +187,319 @@ def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> No
     assert np.array_equal(here, there)
 
 
-# The page's own player in a context that renders as fast as it can: at each time a method of the desk is called.
-# What comes out of the player, at full level, comes back.
-OFFLINE = """
-const [seconds, steps, done] = arguments;
-const { desk } = window.tapeemuDesk;
-(async () => {
-  const { sound } = desk;
-  sound.volumeDb = 0;
-  document.getElementById("match").checked = false;
-  desk.applyMatch();
-  const context = new OfflineAudioContext(2, seconds * 48000, 48000);
-  await sound.open(context);
-  const moment = () => new Promise((resolve) => setTimeout(resolve, 60));
-  await moment();
-  sound.send({ type: "play", on: true });
-  await moment();
-  for (const [time, method, ...given] of steps) {
-    context.suspend(time).then(async () => {
-      desk[method](...given);
-      await moment();
-      context.resume();
-    });
-  }
-  const heard = await context.startRendering();
-  done([0, 1].map((channel) => {
-    const bytes = new Uint8Array(heard.getChannelData(channel).buffer);
-    let text = "";
-    for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));
-    return btoa(text);
-  }));
-})().catch((error) => done(String(error.stack)));
-"""
-
-
-def played(browser: Any, seconds: float, steps: list[tuple[Any, ...]]) -> np.ndarray:
-    found = browser.execute_async_script(OFFLINE, seconds, steps)
-    assert isinstance(found, list), found
-    return np.stack([np.frombuffer(base64.b64decode(raw), "<f4") for raw in found]).astype(np.float64)
-
-
-def page_of(browser: Any, folder: Path, text: str, sources: list[Path]) -> None:
-    page = write_page(read_stems(sources), parse_preset(text, name="page"), folder / "page.html", overwrite=True)
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
-
-
 def test_what_is_heard_is_what_is_rendered_and_at_its_place(browser: Any, tmp_path: Path) -> None:
     source = stem(tmp_path, 2 * RATE)
     page_of(browser, tmp_path, PRESET, [source])
     file = rendered(browser, 0).astype(np.float64)
     heard = played(browser, 1.5, [])
-    # The player begins with a fade of 30 ms and says nowhere how late it is: the place of the best match tells.
+    # The place of the best match tells how late the player is.
     middle = file[0, 24_000:48_000]
     lags = np.arange(0, 20_000)
     spectrum = np.fft.rfft(heard[0], 131_072) * np.conj(np.fft.rfft(middle, 131_072))
     latency = int(np.argmax(np.fft.irfft(spectrum)[24_000 + lags]))
-    error = heard[:, 24_000 + latency : 48_000 + latency] - file[:, 24_000:48_000]
+    error = heard[:, latency : 48_000 + latency] - file[:, :48_000]  # from the very first sample on
     assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
 
 
-def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
-    path = tmp_path / "low.wav"
-    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(4 * RATE) / RATE), RATE, subtype="FLOAT")
-    text = PRESET.split("\n# then")[0].replace("drive_db = 6.0", "drive_db = 0.0")
-    page_of(browser, tmp_path, text, [path])
-    steps = [
-        (1.0, "change", [0], "drive_db", 10.0, {"type": "number"}),
-        (1.5, "change", [0], "bypass", True),
-        (2.0, "change", [0], "bypass", None),
-        (2.5, "add", "wow_flutter"),
-        (3.0, "setDry", True),
-    ]
-    heard = played(browser, 3.5, steps)[0, RATE // 2 :]
-    assert np.max(np.abs(heard)) > 0.05
-    # 20 harmonics of 100 Hz lie below 5 kHz and leave nothing above it; a click is all over the spectrum.
+LOW = """format = 1
+purpose = "Heard while it changes."
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 0.0
+
+[[stages]]
+kind = "fdn_reverb"
+decay_seconds = 0.5
+wet_percent = 20.0
+"""
+
+
+def above_8_khz_db(heard: np.ndarray) -> float:
+    """Highest level above 8 kHz of short stretches: 20 harmonics of 100 Hz leave nothing there, clicks do."""
     window = np.kaiser(4096, 20.0)
     frames = np.stack([heard[at : at + 4096] * window for at in range(0, heard.size - 4096, 1024)])
     spectra = np.abs(np.fft.rfft(frames)) / np.sum(window) * 2.0
     above = spectra[:, int(8_000 * 4096 / RATE) :]
-    assert 20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))) < -100.0
+    return float(20 * np.log10(np.max(np.sqrt(np.sum(above**2, axis=1)))))
+
+
+def test_no_change_of_a_setting_clicks(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(6 * RATE) / RATE), RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW, [path])
+    number = {"type": "number"}
+    moved = [
+        (1.0, "change", [0], "drive_db", 8.0, number),
+        (1.1, "change", [1], "wet_percent", 60.0, number),
+        (1.2, "change", [0], "drive_db", 2.0, number),
+    ]
+    made_anew = [
+        (1.5, "change", [1], "pre_delay_seconds", 0.1, number),
+        (2.0, "change", [0], "drive_db", 20.0, number),  # at twice the rate
+        (2.5, "change", [0], "bypass", True),
+        (3.0, "change", [0], "bypass", None),
+        (3.5, "add", "wow_flutter"),
+        (4.0, "add", "tape_response"),  # 60 ms later than anything before
+        (4.5, "change", [2], "weighted_flutter_percent", 1.0, number),
+        (5.0, "setDry", True),
+    ]
+    before = [(0.9, "count"), *moved, (1.4, "count")]
+    heard = played(browser, 5.5, [*before, *made_anew])[0, RATE // 2 :]
+    assert np.max(np.abs(heard)) > 0.05
+    assert above_8_khz_db(heard) < -100.0
+    first, last = desk(browser, "desk.counts")
+    assert first == last, "settings that move are moved in the chain that plays"
+    assert desk(browser, "desk.sound.number") >= last + 5
+
+
+def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any, tmp_path: Path) -> None:
+    """Steady noise stays as loud while a later stage comes in; a tail that the new chain never heard is there."""
+    path = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(5).standard_normal(4 * RATE)
+    noise[int(1.52 * RATE) :] = 0.0
+    soundfile.write(path, noise, RATE, subtype="FLOAT")
+    text = LOW.replace("wet_percent = 20.0", "wet_percent = 50.0").replace("= 0.5", "= 2.0")
+    page_of(browser, tmp_path, text, [path])
+    change = [(1.0, "add", "tape_response"), (1.5, "add", "tape_response")]  # each is 0.15 s late
+    level = played(browser, 3.5, change)[0].reshape(-1, RATE // 100)
+    level_db = 10 * np.log10(np.mean(level**2, axis=1))
+    steady = level_db[70:95].mean()
+    assert np.all(np.abs(level_db[100:145] - steady) < 4.0)
+    # 60 dB in 2 s, from the level of the reverberant half of the sound on.
+    tail = level_db[180:330]
+    slope = np.polyfit(np.arange(tail.size) / 100.0, tail, 1)
+    assert slope[0] == pytest.approx(-30.0, abs=6.0)
+    assert slope[1] == pytest.approx(steady - 3.0 - 0.2 * 30.0, abs=4.0)
+    assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
+
+
+MOVING = LOW.replace(
+    "drive_db = 0.0\n",
+    """drive_db = 0.0
+
+[[stages.automation]]
+setting = "drive_db"
+points = [
+    { seconds = 0.004, value = 2.0 },
+    { seconds = 0.1, value = 9.0, shape = "smooth" },
+    { seconds = 0.2, value = 1.0, shape = "hold" },
+    { seconds = 0.25, value = 12.0 },
+    { seconds = 0.3, value = 3.0 },
+]
+""",
+)
+
+
+def test_curves_are_rendered_and_played_as_in_python(browser: Any, tmp_path: Path) -> None:
+    """A drive that moves through its soft and its strong form, from before the first sample on."""
+    source = stem(tmp_path, RATE // 2)
+    text = MOVING[: MOVING.index('\n[[stages]]\nkind = "fdn_reverb"')]
+    page_of(browser, tmp_path, text, [source])
+    here = rendered(browser, 0).astype(np.float64)
+    audio = soundfile.read(source, dtype="float64", always_2d=True)[0].T
+    there = parse_preset(text, name="moving").chain(audio, sample_rate=RATE)
+    assert here.shape[1] >= audio.shape[1]
+    error = here[:, : there.shape[1]] - there[:, : here.shape[1]]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(there))) < -130.0
+    heard = played(browser, 0.5, [])
+    late = int(browser.execute_script("return Math.round(window.tapeemuDesk.desk.meters.late * 48000)"))
+    part = slice(2_400, heard.shape[1] - late - RATE // 50)  # the end of the loop goes over into its beginning
+    error = heard[:, late:][:, part] - here[:, part]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(there))) < -80.0
+
+
+def test_moves_of_a_slider_are_recorded_into_the_preset(opened: Any) -> None:
+    element(opened, "play").click()
+    element(opened, "record").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.2"), "it plays")
+    slider = element(opened, "stage-0-drive_db")
+    slider.send_keys(Keys.PAGE_UP, Keys.PAGE_UP, Keys.PAGE_UP)
+    number = desk(opened, "desk.sound.number")
+    until(lambda: desk(opened, "desk.recording.hand === null"), "the moves are written")
+    assert desk(opened, "desk.sound.number") <= number + 1
+    element(opened, "record").click()
+    element(opened, "play").click()
+    text = desk(opened, "desk.text")
+    assert "drive_db = 6.0 # by ear" in text  # what it is without the curve
+    [curve] = parse_preset(text, name="recorded").chain.stages[0].automation
+    assert curve.setting == "drive_db"
+    assert curve.points[0].value == pytest.approx(6.0, abs=0.1)
+    assert curve.points[-1].value == pytest.approx(36.0, abs=0.5)
+    assert all(0.0 <= point.seconds <= 2.5 for point in curve.points)
+    told = element(opened, "stage-0-drive_db").find_element(By.XPATH, "..").text
+    assert f"moves by {len(curve.points)} points, 0:0" in told
+    element(opened, "undo").click()
+    assert desk(opened, "desk.text") == PRESET
+    element(opened, "redo").click()
+    assert desk(opened, "desk.text") == text
+    opened.execute_script("document.querySelector('.course:not([hidden]) button').click()")
+    assert desk(opened, "desk.text") == PRESET
+
+
+def value_of(slider: Any) -> float:
+    return float(slider.get_attribute("aria-valuenow"))
+
+
+def test_a_drag_is_fine_with_shift(opened: Any) -> None:
+    slider = element(opened, "stage-0-asymmetry_percent")
+    begun = value_of(slider)
+    ActionChains(opened).click_and_hold(slider).move_by_offset(60, 0).release().perform()
+    coarse = value_of(slider) - begun
+    opened.execute_script("window.tapeemuDesk.desk.undo()")
+    assert value_of(slider) == begun
+    actions = ActionChains(opened).key_down(Keys.SHIFT).click_and_hold(slider).move_by_offset(60, 0)
+    actions.release().key_up(Keys.SHIFT).perform()
+    fine = value_of(slider) - begun
+    assert coarse > 5.0
+    assert fine == pytest.approx(coarse / 10.0, abs=0.3)
+
+
+def test_a_slider_follows_a_finger(opened: Any) -> None:
+    slider = element(opened, "stage-0-asymmetry_percent")
+    box = opened.execute_script(
+        "const r = arguments[0].getBoundingClientRect(); return [r.x, r.y, r.width, r.height]", slider
+    )
+    x, y = box[0] + box[2] / 2, box[1] + box[3] / 2
+    for kind, at in (("touchStart", x), ("touchMove", x + 20), ("touchMove", x + 50), ("touchEnd", None)):
+        points = [] if at is None else [{"x": at, "y": y}]
+        opened.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    assert value_of(slider) == pytest.approx(120.0 * 50.0 / box[2], abs=120.0 * 25.0 / box[2])
+    assert "asymmetry_percent" in desk(opened, "desk.text")
+    assert desk(opened, "desk.past.length") == 1
+
+
+def test_a_link_carries_the_settings(opened: Any, page: Path) -> None:
+    element(opened, "stage-0-drive_db").send_keys(Keys.END)
+    text = desk(opened, "desk.text")
+    element(opened, "link").click()
+    address = opened.execute_script("return location.href")
+    opened.get("about:blank")
+    opened.get(address)
+    until(lambda: opened.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert desk(opened, "desk.text") == text
+    assert element(opened, "stage-0-drive_db").get_attribute("aria-valuetext") == "60 dB"
+    opened.get(page.as_uri() + "#preset=AAAA_wrong")
+    opened.refresh()
+    until(lambda: opened.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert element(opened, "message").text == "The settings in the address of this page cannot be read."
+    assert desk(opened, "desk.text") == PRESET
+
+
+DROP = """
+const [name, text, type] = arguments;
+const files = new DataTransfer();
+files.items.add(new File([text], name, { type }));
+document.body.dispatchEvent(new DragEvent("drop", { dataTransfer: files, bubbles: true, cancelable: true }));
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "told"),
+    [
+        ("notes.txt", "no sound", "notes.txt is no sound that this browser can read; WAV and FLAC always work."),
+        ("empty.wav", "", "empty.wav is no sound that this browser can read; WAV and FLAC always work."),
+        ("bad.toml", "format = 1\npurpose = ", "bad.toml is no preset for this page: line 2: a value is missing."),
+        (
+            "none.toml",
+            "format = 1\n",
+            "none.toml is no preset for this page: line 1: a chain needs one or more [[stages]].",
+        ),
+        (
+            "far.toml",
+            'format = 1\n[[stages]]\nkind = "preamp_drive"\ndrive_db = 99\n',
+            "far.toml is no preset for this page: line 4: drive_db is 99, but must be \u221240 to 60 dB.",
+        ),
+    ],
+)  # fmt: skip
+def test_wrong_files_are_told_in_a_sentence(opened: Any, name: str, content: str, told: str) -> None:
+    before = desk(opened, "desk.text")
+    opened.execute_script("document.getElementById('message').textContent = ''")
+    opened.execute_script(DROP, name, content, "")
+    until(lambda: element(opened, "message").text, "the page says something")
+    assert element(opened, "message").text == told
+    assert desk(opened, "desk.text") == before
+
+
+DROP_BYTES = """
+const files = new DataTransfer();
+files.items.add(new File([Uint8Array.from(atob(arguments[1]), (letter) => letter.charCodeAt(0))], arguments[0]));
+document.body.dispatchEvent(new DragEvent("drop", { dataTransfer: files, bubbles: true, cancelable: true }));
+"""
+
+
+def test_files_that_fit_join_the_tape_or_are_opened(opened: Any, tmp_path: Path) -> None:
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.1"), "it plays")
+    added = stem(tmp_path, 3 * RATE, "third", channels=1)
+    opened.execute_script(DROP_BYTES, added.name, base64.b64encode(added.read_bytes()).decode())
+    until(lambda: element(opened, "message").text == "third.wav joins the tape.", "it is told")
+    assert desk(opened, "desk.sound.seconds") == 3.0
+    assert "third" in element(opened, "stems").text
+    until(lambda: desk(opened, "desk.sound.place > 0.3"), "it plays on")
+    # Its samples are those of the file: 24 bits are exact.
+    audio = soundfile.read(added, dtype="float32")[0]
+    assert desk(opened, "[...desk.sound.stems[2][0].subarray(100, 110)]") == audio[100:110].tolist()
+    opened.execute_script(
+        DROP, "other.toml", 'format = 1\n[[stages]]\nkind = "tape_noise"\n[measured.chain]\n', ""
+    )
+    until(lambda: element(opened, "message").text == "other.toml is opened.", "it is told")
+    assert desk(opened, "desk.text") == 'format = 1\n[[stages]]\nkind = "tape_noise"\n'
+    element(opened, "play").click()
+
+
+def test_loudness_is_matched_while_it_plays_and_held_while_one_compares(browser: Any, tmp_path: Path) -> None:
+    """By pyloudnorm, which shares nothing with the page: of the file rendered against the stem."""
+    import pyloudnorm
+
+    source = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(3).standard_normal((RATE * 4, 2))
+    soundfile.write(source, noise, RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW.replace("drive_db = 0.0", "drive_db = 20.0"), [source])
+    meter = pyloudnorm.Meter(RATE)
+    wet = rendered(browser, 0).T[: len(noise)].astype(np.float64)
+    change = meter.integrated_loudness(wet) - meter.integrated_loudness(noise)
+    element(browser, "play").click()
+    until(lambda: desk(browser, "desk.heard[0].seconds") > 1.0, "it has heard enough")
+    held = desk(browser, "desk.heard[0].held")
+    assert abs(change) > 1.0
+    assert held == pytest.approx(change, abs=0.3)
+    assert desk(browser, "desk.sound.match") == pytest.approx(10 ** (-held / 20), rel=0.01)
+    element(browser, "dry").click()
+    element(browser, "use-b").click()
+    element(browser, "use-a").click()
+    assert desk(browser, "desk.heard[0].held") == pytest.approx(held, abs=0.05)
+    element(browser, "play").click()
+
+
+def test_a_hidden_comparison_by_keys(opened: Any) -> None:
+    from scipy.stats import binomtest
+
+    opened.execute_script("document.getElementById('begin').closest('details').open = true")
+    count = element(opened, "count")
+    count.clear()
+    count.send_keys("5")
+    element(opened, "begin").send_keys(Keys.ENTER)
+    until(lambda: element(opened, "hidden-run").is_displayed(), "the test begins")
+    for trial in range(1, 6):
+        assert element(opened, "trial").text == f"Trial {trial} of 5. Which of X and Y is dry?"
+        assert opened.execute_script("return document.querySelector('.chain').inert")
+        opened.switch_to.active_element.send_keys("a")  # keys of the desk are off
+        element(opened, "hear-y").send_keys(Keys.SPACE)
+        element(opened, "answer-x").send_keys(Keys.ENTER)
+    result = element(opened, "result-text").text
+    right = int(result.split(" of ")[0])
+    p = binomtest(right, 5, alternative="greater").pvalue
+    assert result.startswith(f"{right} of 5 right: p = {p:.4f} (binomial, one-sided")
+    assert not opened.execute_script("return document.querySelector('.chain').inert")
+    assert desk(opened, "desk.current") == 0
+
+
+def test_the_edge_of_a_loop_does_not_click(browser: Any, tmp_path: Path) -> None:
+    path = tmp_path / "low.wav"
+    soundfile.write(path, 0.1 * np.sin(2 * np.pi * 100.0 * np.arange(2 * RATE) / RATE), RATE, subtype="FLOAT")
+    page_of(browser, tmp_path, LOW, [path])
+    browser.execute_script("window.tapeemuDesk.desk.sound.setLoop(0.4, 0.9037)")  # not a whole number of periods
+    heard = played(browser, 4.0, [])[0, RATE // 4 :]
+    assert np.max(np.abs(heard)) > 0.05
+    assert above_8_khz_db(heard) < -100.0

@@ -28,7 +28,7 @@ const spoken = (value, digits = 3) => {
 
 const bytesOf = (text) => Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
 
-const ENDINGS = ["_db_per_octave", "_per_minute", "_cm_s", "_seconds", "_percent", "_dbfs", "_degrees", "_hz", "_db", "_us", "_um", "_mm", "_ms"];
+const ENDINGS = ["_db_per_octave", "_per_minute", "_cm_s", "_seconds", "_percent", "_dbfs", "_degrees", "_urad", "_hz", "_db", "_us", "_um", "_mm", "_ms"];
 
 const KINDS_IN_WORDS = {
   fdn_reverb: "Reverberation",
@@ -37,6 +37,8 @@ const KINDS_IN_WORDS = {
   wow_flutter: "Wow and flutter",
   amplitude_flutter: "Amplitude flutter",
   tape_noise: "Tape noise",
+  print_through: "Print-through",
+  start_stop: "Starts and stops",
 };
 const kindInWords = (kind) => KINDS_IN_WORDS[kind] ?? inWords(kind);
 

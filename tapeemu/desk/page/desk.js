@@ -10,7 +10,6 @@ const MEASURED = [
   ["noise_a_weighted_db", "Noise, A-weighted", "dB"],
   ["loudness_change_lu", "Loudness change", "LU"],
 ];
-const REFERENCE_DBFS = -18;
 
 const withoutSpeedError = (stage) => ({
   ...stage,
@@ -21,6 +20,7 @@ const withoutSpeedError = (stage) => ({
 class Desk {
   constructor() {
     this.sound = new Sound();
+    this.recording = new Recording(this);
     this.texts = [data.presets[0].text, data.presets[0].text];
     this.names = [data.presets[0].name, data.presets[0].name];
     this.current = 0;
@@ -86,6 +86,7 @@ class Desk {
 
   change(path, name, value, field) {
     const key = `${path.join(".")}.${name}`;
+    if (this.recording.takes(path, name, value)) return this.recording.take(path, name, value, field);
     try {
       let document_ = new PresetText(this.text);
       if (value === null) {
@@ -97,6 +98,30 @@ class Desk {
       return this.edit(document_.withValue(path, name, literalOf(value, field?.type !== "number")), key);
     } catch (error) {
       return this.say(error.message);
+    }
+  }
+
+  // ------------------------------------------------------------ recorded moves
+  setRecording(on) {
+    this.recording.arm(on);
+    at("record").setAttribute("aria-pressed", String(on));
+    this.say(on ? "Moves of a slider are recorded while the sound plays, for settings that can follow a curve." : "Moves are no longer recorded.");
+  }
+
+  valueInHand(path, name) {
+    return this.recording?.valueOf(path, name) ?? null;
+  }
+
+  forget(path, name) {
+    this.edit(new PresetText(this.text).withoutCurve(path, name), `forget ${performance.now()}`);
+  }
+
+  // What follows curves stands where they are.
+  showCurves() {
+    for (const { path, name, places, values, shapes } of this.setup?.curves ?? []) {
+      if (this.recording.valueOf(path, name) !== null) continue;
+      const place = this.placeNow * data.rate;
+      this.strips.sliders.get(`${path.join("-")} ${name}`)?.stand(curveMean({ places, values, shapes }, place, place + 1));
     }
   }
 
@@ -157,8 +182,7 @@ class Desk {
       document_ = new PresetText(this.text);
       this.document = document_;
       if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
-      this.setup = setupOf(document_.root.stages);
-      if (ratioOf(this.setup) !== 1) this.setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
+      this.setup = this.setupFrom(document_);
       this.sound.take(this.setup);
       this.probe?.take(this.setup.atSpeed ?? this.setup);
       this.figuresSoon();
@@ -169,16 +193,27 @@ class Desk {
     this.show();
   }
 
-  lineOf(error) {
-    if (!error.path || !this.document) return 1;
-    const stage = this.document.stage(error.path);
+  // What sounds; beside it, for the player, the same at the right speed.
+  setupFrom(document_) {
+    const setup = setupOf(document_.root.stages);
+    if (ratioOf(setup) !== 1) setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
+    return setup;
+  }
+
+  lineOf(error, document_ = this.document) {
+    if (!error.path || !document_) return 1;
+    const stage = document_.stage(error.path);
     const span = stage.spans[error.key];
-    return this.document.line(span ? span.line : stage.block.begin);
+    return document_.line(span ? span.line : stage.block.begin);
+  }
+
+  // Settings of the stages that sound, by their path.
+  owns() {
+    return new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
   }
 
   show() {
-    const owns = new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
-    if (this.document) this.strips.show(this.document, owns, this.mistake);
+    if (this.document) this.strips.show(this.document, this.owns(), this.mistake);
     at("purpose").textContent = this.document?.root.values.purpose ?? "";
     for (const [id, which] of [["use-a", 0], ["use-b", 1]]) at(id).setAttribute("aria-pressed", String(this.current === which));
     at("copy").textContent = `Copy to ${"BA"[this.current]}`;
@@ -209,6 +244,7 @@ class Desk {
 
   toggle() {
     at("caution").hidden = true;
+    this.recording.finish();
     if (this.sound.playing) this.sound.pause();
     else this.attempt(() => this.sound.play().then(() => this.paint()));
     this.paint();
@@ -245,10 +281,15 @@ class Desk {
 
   // ------------------------------------------------------------ figures
   figuresSoon() {
-    clearTimeout(this.figureTimer);
     clearTimeout(this.labTimer);
     this.measured = {};
-    this.figureTimer = setTimeout(() => this.foretell(), 120);
+    // While a slider moves they follow; as often as leaves the page most of its time.
+    this.figureTimer ??= setTimeout(() => {
+      this.figureTimer = null;
+      const began = performance.now();
+      this.foretell();
+      this.foretold = performance.now() - began;
+    }, clamp(3 * (this.foretold ?? 0), 120, 600));
     if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 700);
   }
 
@@ -262,24 +303,25 @@ class Desk {
     cell.element.classList.toggle("sure", how === "measured");
   }
 
-  only(sorts) {
-    return { stages: this.setup.stages.filter((stage) => sorts.includes(stage.sort)), groups: [] };
-  }
-
+  // Figures that follow from the settings, at once.
   foretell() {
     const find = (sort) => this.setup.stages.filter((stage) => stage.sort === sort);
     const flutter = Math.hypot(...find("wow_flutter").map((stage) => flutterScale(stage.own) * flutterFigures(stage.own)[0]), 0);
-    const expected = { weighted_flutter_percent: flutter };
-    this.drives = this.only(["preamp_drive", "tape_magnetisation"]);
+    const expected = { weighted_flutter_percent: flutter, noise_a_weighted_db: noiseOf(this.setup.stages) };
+    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives);
     this.loop = null;
-    if (this.drives.stages.length) {
-      expected.thd_reference_percent = this.thd(REFERENCE_DBFS);
-      expected.thd_now_percent = this.peak > 1e-4 ? this.thd(decibelsOf(this.peak)) : null;
-      this.loop = this.hysteresis();
+    this.bend = null;
+    if (drives.length) {
+      this.bend = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      expected.thd_reference_percent = this.bend.thd(REFERENCE_DBFS);
+      expected.thd_now_percent = this.peak > 1e-4 ? this.bend.thd(decibelsOf(this.peak)) : null;
+      expected.mol_3_percent_db = this.bend.mol();
+      this.loop = this.bend.loop();
     }
     const rooms = find("fdn_reverb").filter((stage) => stage.own.wet_percent > 0);
     this.decays = rooms.length ? rooms.map((stage) => decaysOf(stage.own)).reduce((one, other) => one.map((value, i) => Math.max(value, other[i]))) : null;
     expected.decay_500hz_seconds = this.decays?.[3];
+    this.expected = expected;
     for (const [key] of MEASURED) {
       if (key === "loudness_change_lu") continue;
       if (key in this.measured) this.figure(key, this.measured[key], "measured");
@@ -288,44 +330,6 @@ class Desk {
     const preset = data.presets.find((each) => each.text === this.text);
     for (const [key, [value]] of Object.entries(preset?.figures ?? {})) if (!(key in this.measured)) this.figure(key, value, "measured");
     this.drawStill();
-  }
-
-  // A sine through the stages that drive, on the page's own engine.
-  sine(frequency, levelDbfs, periods, settle) {
-    const engine = this.sound.engine;
-    const setup = this.drives;
-    engine.create(setup, { rate: data.rate, channels: 1 }, engine.first);
-    const latency = engine.exports.desk_latency(engine.first);
-    const period = Math.round(data.rate / frequency);
-    const count = period * (periods + settle) + latency;
-    const level = gainOf(levelDbfs);
-    const input = Float64Array.from({ length: count }, (_, i) => level * Math.sin((2 * Math.PI * i) / period));
-    const output = new Float64Array(count);
-    for (let from = 0; from < count; from += 2048) {
-      const size = Math.min(2048, count - from);
-      engine.process(engine.first, 1, [input.subarray(from, from + size)], [output.subarray(from, from + size)], size);
-    }
-    const start = period * settle;
-    return { period, in: input.subarray(start, start + period * periods), out: output.subarray(start + latency, start + latency + period * periods) };
-  }
-
-  thd(levelDbfs) {
-    const { period, out } = this.sine(1000, levelDbfs, 8, 24);
-    const size = (order) => {
-      let [re, im] = [0, 0];
-      out.forEach((value, i) => {
-        re += value * Math.cos((2 * Math.PI * order * i) / period);
-        im += value * Math.sin((2 * Math.PI * order * i) / period);
-      });
-      return Math.hypot(re, im);
-    };
-    const orders = Array.from({ length: Math.min(18, Math.floor(period / 2) - 2) }, (_, i) => i + 2);
-    return (100 * Math.hypot(...orders.map(size))) / size(1);
-  }
-
-  hysteresis() {
-    const { in: x, out } = this.sine(60, 0, 1, 2);
-    return { in: Array.from(x), out: Array.from(out) };
   }
 
   async askLaboratory() {
@@ -424,11 +428,6 @@ class Desk {
   }
 
   async saveFiles() {
-    // The suite's own solution for a transport that was changed here: the page's differs by a last bit or two.
-    if (data.server) {
-      keepFigures((await this.post("/check", { text: this.text })).figures);
-      this.setup = setupOf(this.document.root.stages);
-    }
     for (let index = 0; index < data.stems.length; index += 1) {
       const told = (share) => {
         at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
@@ -439,6 +438,54 @@ class Desk {
       setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
     }
     at("save-message").textContent = "Rendered.";
+  }
+
+  // Files that are let fall on the page: stems join the tape, a preset is opened; what is neither is told.
+  async takeFiles(files) {
+    const told = [];
+    for (const file of files) {
+      try {
+        told.push(await (/\.toml$/i.test(file.name) ? this.takePreset(file) : this.takeStem(file)));
+      } catch (error) {
+        told.push(error.message);
+      }
+    }
+    this.say(told.map((each) => `${each}.`.replace("..", ".")).join(" "));
+  }
+
+  async takePreset(file) {
+    if (file.size > 1 << 20) throw new Error(`${file.name} is more than a preset needs`);
+    const lines = (await file.text()).split(/\r?\n/);
+    const figures = lines.findIndex((line) => line.trimStart().startsWith("[measured")); // which a change makes untrue
+    const text = `${lines.slice(0, figures < 0 ? lines.length : figures).join("\n").trimEnd()}\n`;
+    let document_;
+    try {
+      document_ = new PresetText(text);
+      if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
+      setupOf(document_.root.stages);
+    } catch (error) {
+      throw new Error(`${file.name} is no preset for this page: line ${error.line ?? this.lineOf(error, document_)}: ${error.message}`);
+    }
+    this.edit(text, `file ${performance.now()}`);
+    return `${file.name} is opened`;
+  }
+
+  async takeStem(file) {
+    const samples = await this.sound.decoded(file);
+    data.stems.push({ name: file.name.replace(/\.[^.]+$/, ""), channels: samples.length, frames: samples[0].length });
+    await this.sound.add(samples);
+    this.song = new Song(at("song"), this.sound);
+    this.buildStems();
+    this.showLoop();
+    this.paint();
+    return `${file.name} joins the tape`;
+  }
+
+  // The whole song, as it is shown.
+  showLoop() {
+    at("place").max = this.sound.seconds;
+    at("from").value = this.sound.loop[0].toFixed(2);
+    at("to").value = this.sound.loop[1].toFixed(2);
   }
 
   copyLink() {
@@ -490,7 +537,7 @@ class Desk {
     this.thread.add(flat);
     if (message.place - (this.thdPlace ?? -1) > 0.5 || message.place < this.thdPlace) {
       this.thdPlace = message.place;
-      if (this.drives?.stages.length && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
+      if (this.bend && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.bend.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
     }
   }
 
@@ -521,6 +568,7 @@ class Desk {
       drawSpectrum(at("spectrum"), this.sound.scopes);
       drawCurve(at("curve"), this.loop, this.peak);
       this.drawLevels();
+      this.showCurves();
     }
     if (this.sound.playing) this.frame = requestAnimationFrame(() => this.drawMoving());
   }
@@ -553,21 +601,19 @@ class Desk {
 
   // ------------------------------------------------------------ beginning
   async begin() {
-    keepFigures(data.figures);
+    await this.sound.load();
+    solver = this.sound.exactEngine();
     this.readLink();
     this.strips = new Strips(at("strips"), this);
     this.listPresets();
     this.wire();
     this.buildFigures();
-    await this.sound.load();
-    this.probe = new Probe(await this.sound.exact());
+    this.probe = new Probe(this.sound.exactEngine());
     this.thread = new Thread(at("thread"));
     this.song = new Song(at("song"), this.sound);
     this.buildStems();
     this.hidden = new HiddenComparison(this);
-    at("place").max = this.sound.seconds;
-    at("from").value = "0";
-    at("to").value = this.sound.seconds.toFixed(2);
+    this.showLoop();
     this.sound.onMeters = (message) => this.hearMeters(message);
     this.sound.failed = (text) => this.say(text);
     this.refresh();
@@ -668,6 +714,9 @@ class Desk {
       this.sound.setVolume(Number(event.target.value));
     });
     on("dry", "click", () => this.setDry(!this.sound.dry));
+    on("record", "click", () => this.setRecording(!this.recording.on));
+    document.addEventListener("pointerdown", () => this.recording.press(true), true);
+    for (const event of ["pointerup", "pointercancel"]) document.addEventListener(event, () => this.recording.press(false));
     on("match", "change", () => this.applyMatch());
     on("undo", "click", () => this.undo());
     on("redo", "click", () => this.redo());
@@ -719,6 +768,21 @@ class Desk {
       this.drawPlace();
     });
     document.addEventListener("keydown", (event) => this.key(event));
+    document.addEventListener("dragover", (event) => {
+      if (!event.dataTransfer.types.includes("Files")) return;
+      event.preventDefault();
+      document.body.classList.add("over");
+    });
+    for (const leave of ["dragleave", "drop"]) document.addEventListener(leave, () => document.body.classList.remove("over"));
+    document.addEventListener("drop", (event) => {
+      if (!event.dataTransfer.files.length) return;
+      event.preventDefault();
+      this.takeFiles([...event.dataTransfer.files]);
+    });
+    on("files", "change", (event) => {
+      this.takeFiles([...event.target.files]);
+      event.target.value = "";
+    });
     const redraw = () => this.drawStill();
     new ResizeObserver(redraw).observe(document.body);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
@@ -734,7 +798,7 @@ class Desk {
     }
     if (typing || event.ctrlKey || event.metaKey || event.altKey || at("save-dialog").open || this.hidden?.test) return;
     const pressing = event.target.matches("button, summary, input");
-    const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1) }[event.key.toLowerCase()];
+    const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1), r: () => this.setRecording(!this.recording.on) }[event.key.toLowerCase()];
     if (!act) return;
     act();
     event.preventDefault();
@@ -742,6 +806,6 @@ class Desk {
 }
 
 const desk = new Desk();
-window.tapeemuDesk = { desk, data, PresetText, setupOf, Engine };
+window.tapeemuDesk = { desk, data, PresetText, setupOf, addsSound, hearsItsTrack, Engine };
 if (data.server) history.replaceState(null, "", `/${location.hash}`);
 desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));

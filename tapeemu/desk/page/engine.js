@@ -3,7 +3,7 @@
 
 const PAGE_BYTES = 65536;
 const ROW_BYTES = 65536; // for the numbers of a setup
-const LIVE_BYTES = 4 << 20;
+const LIVE_BYTES = 24 << 20; // for what joins chains in one of the player's two lanes; it is touched where it is used
 const BLOCK = 256; // samples that a chain works on at once
 const PIECE = 4096; // most samples of a call
 
@@ -16,8 +16,8 @@ class Engine {
     this.row = (this.exports.__heap_base.value + 63) & ~63;
     this.pointers = this.row + ROW_BYTES;
     this.audio = this.pointers + 1024;
-    this.live = this.audio + 8 * 2 * 2 * PIECE; // where the player keeps what joins chains
-    this.first = this.live + LIVE_BYTES; // where chains may lie
+    this.lives = [0, 1].map((lane) => this.audio + 8 * 2 * 2 * PIECE + lane * LIVE_BYTES); // the player's two lanes
+    this.first = this.lives[1] + LIVE_BYTES; // where chains may lie
   }
 
   need(bytes) {
@@ -45,12 +45,39 @@ class Engine {
     return bytes;
   }
 
+  // The latency of stages, in samples.
+  latency(stages, options) {
+    if (!stages.length) return 0;
+    this.create({ stages, groups: [] }, options, this.first);
+    return this.exports.desk_latency(this.first);
+  }
+
+  // The curves of a setup with the latency in front of their stages.
+  curves(setup, options) {
+    return (setup.curves ?? []).map((curve) => ({ ...curve, late: this.latency(setup.stages.slice(0, curve.stage), options) }));
+  }
+
   // A chain at an address.
   create(setup, options, address) {
     const bytes = this.bytes(setup, options);
     this.need(address + bytes);
     this.exports.desk_create(this.row, address);
     return bytes;
+  }
+
+  // What the kernels of the first stage of a setup say; see engine.c.
+  figure(setup, what, argument) {
+    this.write(setup, { rate: data.rate, channels: 1 });
+    this.need(this.first + PAGE_BYTES);
+    return this.exports.desk_figure(this.row, what, argument, this.first);
+  }
+
+  flutterFigures(numbers) {
+    if (numbers.length * 8 > ROW_BYTES) throw new SettingError("these are more rotating parts than a page can hold");
+    this.need(this.first + 8 * (16384 + 64 + 3 * numbers.length));
+    new Float64Array(this.memory.buffer, this.row, numbers.length).set(numbers);
+    this.exports.desk_flutter_figures(this.row, this.first);
+    return [...new Float64Array(this.memory.buffer, this.row, 2)];
   }
 
   // A copy of what lies at an address, to be sent.
@@ -78,6 +105,20 @@ class Engine {
   }
 }
 
+// The tail of a chain in samples; of settings that follow curves, the longest that any of their points gives.
+const longestTail = (engine, setup, options, tailDb) => {
+  const tailOf = (stages, groups) => {
+    engine.create({ stages, groups }, options, engine.first);
+    return engine.exports.desk_tail(engine.first, tailDb);
+  };
+  const stages = [...setup.stages];
+  for (const { stage, setting, values } of setup.curves ?? []) {
+    const options_ = [...new Set(values)].map((value) => ({ ...stages[stage], numbers: stages[stage].numbers.with(setting, value) }));
+    stages[stage] = options_.reduce((longest, each) => (tailOf([each], []) > tailOf([longest], []) ? each : longest));
+  }
+  return tailOf(stages, setup.groups);
+};
+
 // A stem through a chain as `tapeemu process` does it: late sound moved back to its place, the tail waited for, and a
 // chain behind a source started as much earlier as its sound is remembered.
 async function* rendered(engine, setup, { rate, channels, start, track, tailDb, tailSamples = null }, samples, told = () => {}) {
@@ -90,10 +131,22 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
     engine.create(behind, { rate, channels }, address);
     runIn = engine.exports.desk_tail(address, -120) + engine.exports.desk_latency(address) + 8;
   }
-  engine.create(setup, { rate, channels, place: start - runIn, track }, address);
-  const latency = engine.exports.desk_latency(address);
+  // Curves are followed from before the first sample on, so that what is taken up there is on its way.
+  const options = { rate, channels, track };
+  if (setup.curves?.some((curve) => curve.group !== null)) throw new Error("a mix that follows a curve is rendered by tapeemu process alone; save the preset");
+  const follower = setup.curves?.length ? new Follower(engine.curves(setup, options), rate) : null;
+  if (follower) runIn += 8 * follower.cell;
   const ratio = ratioOf(setup);
-  const tail = tailSamples ?? Math.min(engine.exports.desk_tail(address, tailDb), 120 * rate);
+  const tail = tailSamples ?? Math.min(longestTail(engine, setup, options, tailDb), 120 * rate);
+  engine.create(setup, { ...options, place: start - runIn }, address);
+  const latency = engine.exports.desk_latency(address);
+  const apply = (curve, value) => {
+    if (!engine.exports.tapeemu_set(address, curve.stage, curve.setting, value)) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
+  };
+  if (follower) {
+    follower.stand(start - runIn, apply);
+    engine.exports.desk_seek(address, start - runIn);
+  }
   const wanted = roundedEven(frames * ratio) + tail;
   let late = latency + runIn;
   let made = 0;
@@ -102,7 +155,11 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
   const out = Array.from({ length: channels }, () => new Float64Array(PIECE));
   let since = performance.now();
   for (let from = -runIn; made < wanted; ) {
-    const count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
+    let count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
+    if (follower) {
+      follower.follow(start + from, apply);
+      count = follower.room(start + from, count);
+    }
     const input = samples.map((one) => (from < 0 || from >= frames ? silence.subarray(0, count) : one.subarray(from, from + count)));
     const got = engine.process(address, channels, input, out, count);
     from += count;
@@ -118,6 +175,9 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
     }
   }
 }
+
+// Whether another track has another sound.
+const hearsItsTrack = (stage) => stage.sort === "tape_noise" || (stage.sort === "splices" && stage.own.splices.length > 0);
 
 const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
 

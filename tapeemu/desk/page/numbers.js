@@ -103,11 +103,13 @@ const bandSeconds = (table) => {
   });
 };
 
+const timeConstant = (own, event) => event.time_constant_seconds ?? (event.action === "start" ? own.start_seconds : own.stop_seconds);
+
 const RULES = {
   preamp_drive(own) {
     refuse(own.drive_db !== null && own.thd_percent !== null, "drive_db and thd_percent are both set, but one follows from the other; leave one of them out", "thd_percent");
     if (own.thd_percent !== null) {
-      const [least, most] = [-40, 60].map((drive) => drivenThdPercent(drive, own.reference_level_dbfs, own.asymmetry_percent));
+      const [least, most] = [-40, 60].map((drive) => figureOf("preamp_drive", { ...own, drive_db: drive, thd_percent: null }, "thd_percent", own.reference_level_dbfs));
       refuse(own.thd_percent < least || own.thd_percent > most, `thd_percent is ${own.thd_percent} %, but this curve gives ${spoken(least)} to ${spoken(most)} % at ${own.reference_level_dbfs} dBFS; choose a value in that range`, "thd_percent");
     }
   },
@@ -147,6 +149,52 @@ const RULES = {
     refuse(own.hiss_db !== null && own.track_width_mm !== null, "hiss_db and track_width_mm are both set, but the width only sets the level of the hiss; leave one out", "track_width_mm");
     refuse(own.hiss_db === null && given.hiss_weighting !== undefined, "hiss_weighting is set, but hiss_db, which it is about, is left out; set hiss_db, or leave it out", "hiss_weighting");
   },
+  crosstalk(own) {
+    const seconds = (0.1 * own.guard_mm) / own.tape_speed_cm_s;
+    refuse(own.fringing_db > -120 && seconds > 0.008, `the tape takes ${spoken(1e3 * seconds)} ms for guard_mm, but must take 8 ms at most; set fringing_db to \u2212120 (none), or lower guard_mm`, "guard_mm");
+  },
+  head_azimuth(own) {
+    const [low, high] = [own.wander_low_hz, own.wander_high_hz];
+    refuse(!(1.25 * low <= high && high <= 200 * low), "the edges of the wander must be 1.25 to 200 times apart; move one of them", "wander_high_hz");
+    const steepest = Math.abs(own.azimuth_urad) + (8 / TWO_SIGMA) * own.wander_urad;
+    const passing = ((1e5 * own.track_width_mm) / own.tape_speed_cm_s) * Math.tan(1e-6 * steepest);
+    refuse(passing > 200, `a track takes up to ${spoken(passing)} \u00b5s to pass the slanted gap, but must take 200 \u00b5s at most; lower azimuth_urad or wander_urad`, "azimuth_urad");
+  },
+  print_through(own) {
+    refuse(own.full_radius_mm < own.hub_radius_mm, "the outermost turn lies inside the innermost; swap full_radius_mm and hub_radius_mm", "full_radius_mm");
+    const turn = (0.2 * Math.PI * own.full_radius_mm) / own.tape_speed_cm_s;
+    refuse(turn > 12, `the outermost turn lasts ${spoken(turn)} s, but may last 12 s at most; lower full_radius_mm, or raise tape_speed_cm_s`, "full_radius_mm");
+  },
+  splices(own, given) {
+    for (const { blank, shift_seconds: shift } of given.splices ?? []) {
+      refuse(blank === true && shift !== undefined, "shift_seconds is set of a piece that is blank, and blank tape has nothing to shift; leave one out", "splices");
+    }
+    const passing = (0.1 / (Math.tan((own.angle_degrees * Math.PI) / 180) * own.tape_speed_cm_s)) * own.track_width_mm;
+    own.splices.slice(1).forEach((splice, before) => {
+      refuse(!(splice.at_seconds - own.splices[before].at_seconds >= passing), `splice ${before + 2} must come ${spoken(passing)} s or more after the one before it; put them in order and further apart`, "splices");
+    });
+  },
+  start_stop(own) {
+    own.events.slice(1).forEach((event, index) => {
+      const before = own.events[index];
+      refuse(event.action === before.action, `events ${index + 1} and ${index + 2} are both ${event.action}, but starts and stops must take turns; leave one out`, "events");
+      refuse(event.at_seconds <= before.at_seconds, `event ${index + 2} must come after the one before it; put them in order`, "events");
+      const rest = before.at_seconds + timeConstant(own, before) * Math.log(2.3 / 0.01) + 1e-6 * 20 * own.bass_time_constant_us;
+      refuse(event.action === "start" && event.at_seconds < rest, `event ${index + 2} starts the tape, but it is at rest only from ${spoken(rest, 6)} s on; start it later, or stop it faster`, "events");
+    });
+  },
+  tape_response(own, given) {
+    refuse(own.bass_time_constant_us > 0 && own.bass_time_constant_us < 500, "bass_time_constant_us must be 0 (none), or 500 or more", "bass_time_constant_us");
+    const passing = (0.1 * own.face_length_mm) / own.tape_speed_cm_s;
+    refuse(0.5 * passing > 0.05, `the face of the head passes in ${spoken(passing)} s, but may take 0.1 s at most; lower face_length_mm, or raise tape_speed_cm_s`, "face_length_mm");
+    refuse(own.bump_db !== null && given.poles !== undefined, "bump_db and poles are both set, but both tell the height of the rise; leave one of them out", "bump_db");
+    refuse(own.record_loss_um !== null && own.sol_10khz_db !== null, "record_loss_um and sol_10khz_db are both set, but one follows from the other; leave one of them out", "sol_10khz_db");
+    refuse(own.sol_10khz_db !== null && given.spacing_um !== undefined, "spacing_um and sol_10khz_db are both set, but the distance follows from the latter; leave spacing_um out", "spacing_um");
+    if (own.sol_10khz_db !== null) {
+      const [best, worst] = [0, 20].map((loss) => figureOf("tape_response", { ...own, sol_10khz_db: null, record_loss_um: loss, spacing_um: 0 }, "sol_db"));
+      refuse(!(worst <= own.sol_10khz_db && own.sol_10khz_db <= best), `sol_10khz_db is ${spoken(own.sol_10khz_db)} dB, but with these losses and mol_db it can be from ${spoken(worst)} to ${spoken(best)} dB; change it, or mol_db`, "sol_10khz_db");
+    }
+  },
   wow_flutter(own, given) {
     for (const [name, lowest, apart] of [["random_band_hz", 0.01, 2], ["scrape_band_hz", 50, 1.25]]) {
       const band = own[name];
@@ -172,10 +220,14 @@ const RULES = {
   },
 };
 
+// A table of rows, which knows how wide it is when it has none.
+const rowsOf = (columns, rows) => ({ columns, rows });
+
+// Of kinds whose numbers are not just their settings. A switch is 1 or 0, what is left out is 0.
 const NUMBERS = {
-  drive: (own) => ({ ...own, drive_given: given01(own.drive_db), thd_given: given01(own.thd_percent) }),
-  magnetised: (own) => ({ ...own, drive_given: given01(own.drive_db), mol_given: given01(own.mol_db) }),
-  room(own) {
+  preamp_drive: (own) => ({ ...own, drive_given: given01(own.drive_db), thd_given: given01(own.thd_percent) }),
+  tape_magnetisation: (own) => ({ ...own, drive_given: given01(own.drive_db), mol_given: given01(own.mol_db) }),
+  fdn_reverb(own) {
     const bands = own.decay_by_band_seconds === null ? Array(9).fill(null) : Object.values(own.decay_by_band_seconds);
     return {
       ...own,
@@ -189,7 +241,7 @@ const NUMBERS = {
   amplitude_flutter: (own) => ({
     ...own,
     spacing: own.mode === "spacing" ? 1 : 0,
-    periodic_parts: own.periodic_parts.map((part) => [part.rate_hz, part.peak_db, part.phase_degrees ?? 0, given01(part.phase_degrees)]),
+    periodic_parts: rowsOf(4, own.periodic_parts.map((part) => [part.rate_hz, part.peak_db, part.phase_degrees ?? 0, given01(part.phase_degrees)])),
   }),
   tape_noise: (own) => ({
     ...own,
@@ -203,16 +255,42 @@ const NUMBERS = {
     skirt_hz: own.modulation_noise_hz,
     hum: given01(own.hum_db),
   }),
+  crosstalk: (own) => ({ ...own, fringing: own.fringing_db > -120, coupling: own.coupling_db > -120 }),
+  // An angle that no instrument could tell from none is none.
+  head_azimuth: (own) => ({ ...own, azimuth_urad: Math.abs(own.azimuth_urad) > 1e-9 ? own.azimuth_urad : 0 }),
+  print_through: (own) => ({ ...own, heads_out: own.stored === "heads_out" }),
+  splices: (own) => ({ ...own, splices: rowsOf(3, own.splices.map((splice) => [splice.at_seconds, splice.shift_seconds, splice.blank])) }),
+  start_stop: (own) => ({
+    events: rowsOf(3, own.events.map((event) => [event.action === "stop" ? 0 : own.start_law === "cued" ? 1 : 2, event.at_seconds, timeConstant(own, event)])),
+    treble_us: own.treble_time_constant_us,
+    bass_us: own.bass_time_constant_us,
+  }),
+  tape_response: (own) => ({
+    ...own,
+    "medium.tape_speed_cm_s": own.tape_speed_cm_s,
+    "medium.treble_us": own.treble_time_constant_us,
+    "medium.coating_um": own.coating_um,
+    "medium.spacing_um": own.sol_10khz_db === null ? own.spacing_um : 0,
+    "medium.gap_um": own.gap_um,
+    "medium.boost_limit_db": own.boost_limit_db,
+    bass_us: own.bass_time_constant_us,
+    face_mm: own.face_length_mm,
+    bump_set: given01(own.bump_db),
+    thin_poles: own.poles === "thin",
+    record_loss_um: own.record_loss_um ?? 0.5,
+    sol_set: given01(own.sol_10khz_db),
+    sol_db: own.sol_10khz_db,
+  }),
   wow_flutter(own) {
     const mixture = mixtureOf(own);
     const [weighted, unweighted] = flutterFigures(own);
     const scale = flutterScale(own);
     return {
       ...own,
-      parts: mixture.parts.map((part) => {
+      parts: rowsOf(4, mixture.parts.map((part) => {
         const turns = (part.phase_degrees ?? 0) / 360;
         return [turnsPerSecond(part, mixture.speed), part.peak_percent, turns - Math.floor(turns), given01(part.phase_degrees)];
-      }),
+      })),
       random_percent: mixture.random,
       random_slope_db_per_octave: mixture.slope,
       random_low_hz: mixture.band[0],
@@ -239,9 +317,10 @@ const numbersOf = (kernel, values) => {
       continue;
     }
     const table = values[name];
-    made.push(BigInt(table.length));
-    if (rank === 2) made.push(4n);
-    for (const value of table.flat()) put(sort, value);
+    const { columns, rows } = rank === 2 ? table : { rows: table };
+    made.push(BigInt(rows.length));
+    if (rank === 2) made.push(BigInt(columns));
+    for (const value of rows.flat()) put(sort, value);
   }
   return made;
 };
@@ -264,8 +343,54 @@ const kernelOf = (kind) => {
   return index;
 };
 
+// Settings that move under another name in the engine.
+const MOVED_AS = { modulation_noise_db: "skirt_db" };
+
+// Places of a curve on the tape in samples, in order.
+const placesOf = (points, name) => {
+  const wrong = (rule) => refuse(true, `the curve of ${name} ${rule}`, "automation");
+  if (!points.length) wrong("has no points; give it one or more");
+  if (points.some(({ seconds, samples }) => (seconds === null) === (samples === null))) wrong("has a point without one time: give either seconds or samples");
+  if (new Set(points.map((point) => point.samples === null)).size > 1) wrong("has points in seconds and in samples; give all in one unit");
+  const places = points.map((point) => (point.samples === null ? point.seconds * data.rate : Number(point.samples)));
+  if (places.some((place, index) => index && place < places[index - 1])) wrong("has a point behind a later one; put points in order of time");
+  return places;
+};
+
+// The curves of a stage, checked: name, places, values, shapes.
+const curvesOf = (values, own) => {
+  const seen = new Set();
+  return own.automation.map(({ setting: name, points }) => {
+    refuse(seen.has(name), `automation has two curves for ${name}; make them one`, "automation");
+    seen.add(name);
+    const able = [...(data.kinds[values.kind]?.moves ?? []), "mix_percent"];
+    refuse(!able.includes(name), `${name} of ${values.kind} cannot follow a curve; these can: ${able.join(", ")}`, "automation");
+    const places = placesOf(points, name);
+    for (const value of new Set(points.map((point) => point.value))) {
+      try {
+        if (name === "mix_percent") checked(name, value, data.stage.mix_percent);
+        else ownOf({ ...values, [name]: value });
+      } catch (error) {
+        refuse(true, `a point of the curve of ${name} cannot be: ${error.message}`, "automation");
+      }
+    }
+    return { name, places, values: points.map((point) => point.value), shapes: points.map((point) => point.shape) };
+  });
+};
+
+// The stage with its curves at those of their ends for which it needs most memory: it is made for what comes.
+const madeForCurves = (stage, values, curves) => {
+  const number = (given) => {
+    const own = ownOf({ ...values, ...given });
+    return { ...stage, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) };
+  };
+  const ends = curves.reduce((some, { name, values: course }) => some.flatMap((one) => [Math.min(...course), Math.max(...course)].map((value) => ({ ...one, [name]: value }))), [{}]);
+  const bytes = (one) => solver.bytes({ stages: [one], groups: [] }, { rate: data.rate, channels: 1 });
+  return ends.map(number).reduce((most, one) => (bytes(one) > bytes(most) ? one : most));
+};
+
 // All that a chain is made of, for the engine. Mistakes are thrown, with the path of their stage.
-const setupOf = (stages, path = [], setup = { stages: [], groups: [] }) => {
+const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [] }) => {
   stages.forEach((stage, index) => {
     const here = [...path, index];
     try {
@@ -275,22 +400,37 @@ const setupOf = (stages, path = [], setup = { stages: [], groups: [] }) => {
       if (own.bypass) return;
       const first = setup.stages.length;
       const place = setup.groups.length;
-      const share = own.mix_percent / 100;
+      const curves = curvesOf(values, own).map((curve) => ({ ...curve, path: here }));
+      const moving = curves.find((curve) => curve.name === "mix_percent");
+      // What is made whole cannot be mixed later.
+      const share = moving ? 0.5 : own.mix_percent / 100;
+      const mix = (behind) => {
+        const group = [first, behind, share];
+        setup.groups.splice(inner ? place : setup.groups.length, 0, group);
+        if (moving) setup.curves.push({ ...moving, stage: first, setting: null, mixed: group });
+      };
       if (inner) {
         setupOf(stage.stages, here, setup);
-        if (setup.stages.length > first) setup.groups.splice(place, 0, [first, setup.stages.length, share]);
+        if (setup.stages.length > first) mix(setup.stages.length);
         return;
       }
       const kind = kernelOf(values.kind);
       const kernel = data.engine[kind];
-      const numbers = numbersOf(kernel, (NUMBERS[kernel.name] ?? ((same) => same))(own));
-      setup.stages.push({ kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, path: here, sort: values.kind });
-      if (share < 1) setup.groups.push([first, first + 1, share]);
+      const numbers = numbersOf(kernel, NUMBERS[values.kind]?.(own) ?? own);
+      const plain = { kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, path: here, sort: values.kind };
+      const followed = curves.filter((curve) => curve !== moving);
+      setup.stages.push(followed.length ? madeForCurves(plain, values, followed) : plain);
+      for (const curve of followed) {
+        const setting = kernel.settings.findIndex(({ name }) => name === (MOVED_AS[curve.name] ?? curve.name));
+        setup.curves.push({ ...curve, stage: first, setting, mixed: null });
+      }
+      if (share < 1) mix(first + 1);
     } catch (error) {
       error.path ??= here;
       throw error;
     }
   });
+  for (const curve of setup.curves) curve.group = curve.mixed && setup.groups.indexOf(curve.mixed);
   return setup;
 };
 

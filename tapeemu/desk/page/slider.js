@@ -25,8 +25,9 @@ const tidy = (value, field, fine = false) => {
 };
 
 class Slider {
-  // field: its declaration; shown: what holds where the setting is left out, as a number or a word; set, clear: callbacks.
-  constructor({ id, label, field, set, clear, began, sense }) {
+  // field: its declaration; shown: what holds where the setting is left out, as a number or a word; set, clear: callbacks;
+  // extra: elements below.
+  constructor({ id, label, field, set, clear, began, sense, extra = [] }) {
     this.field = field;
     this.scale = scaleOf(field);
     this.set = set;
@@ -78,6 +79,7 @@ class Slider {
       make("span", { class: "label", id: `${id}-label`, ondblclick: () => this.toDefault() }, label),
       make("span", { class: "value" }, this.input, make("span", { class: "unit", "aria-hidden": "true" }, field.unit)),
       this.groove,
+      ...extra,
       make("p", { class: "sense", id: `${id}-sense` }, sense),
     );
   }
@@ -99,6 +101,12 @@ class Slider {
     const usual = this.field.default;
     this.tick.hidden = typeof usual !== "number";
     if (typeof usual === "number") this.tick.style.left = `${100 * clamp(this.scale.from(usual), 0, 1)}%`;
+  }
+
+  // Stand at a value for a moment, as one that follows a curve does.
+  stand(value) {
+    this.groove.style.setProperty("--share", clamp(this.scale.from(value), 0, 1));
+    if (document.activeElement !== this.input) this.input.value = spoken(value, 3);
   }
 
   get now() {

@@ -1,3 +1,5 @@
+const MOST_SECONDS = 900;
+
 // Stems, the audio context, and the way of a chain from here to the player.
 
 const decodedStem = async (stem, index) => {
@@ -21,6 +23,32 @@ const decodedStem = async (stem, index) => {
   });
 };
 
+// What must be moved in a chain of one setup to be one of another; null where that takes a new chain.
+const movesBetween = (one, other) => {
+  const same = (these, those) => these.length === those.length && these.every((value, index) => value === those[index]);
+  if (one.stages.length !== other.stages.length || one.groups.length !== other.groups.length) return null;
+  const changes = [];
+  for (const [place, before] of one.stages.entries()) {
+    const after = other.stages[place];
+    if (before.kind !== after.kind || before.numbers.length !== after.numbers.length || !same(before.still, after.still)) return null;
+    if (hearsItsTrack(before) !== hearsItsTrack(after)) return null;
+    const { settings } = data.engine[before.kind];
+    const followed = (setup, setting) => (setup.curves ?? []).some((curve) => curve.stage === place && curve.setting === setting);
+    for (const [setting, value] of after.numbers.entries()) {
+      // What followed a curve stands anywhere; what will follow one is set by it.
+      if (followed(other, setting) || (value === before.numbers[setting] && !followed(one, setting))) continue;
+      if (!settings[setting]?.moves) return null;
+      changes.push({ kind: "setting", place, setting, value });
+    }
+  }
+  for (const [place, [first, behind, share]] of one.groups.entries()) {
+    const [otherFirst, otherBehind, wanted] = other.groups[place];
+    if (first !== otherFirst || behind !== otherBehind) return null;
+    if (share !== wanted || (one.curves ?? []).some((curve) => curve.group === place)) changes.push({ kind: "share", place, value: wanted });
+  }
+  return changes;
+};
+
 class Sound {
   constructor() {
     this.context = null;
@@ -34,6 +62,7 @@ class Sound {
     this.mix = data.stems.map(() => ({ gain: 1, pan: 0, silent: false, alone: false }));
     this.loop = null;
     this.setup = null; // what shall sound
+    this.taken = null; // the setup of the chain that plays, settings that were moved in it included
     this.waiting = false; // a chain is on its way to the player
     this.busySlots = new Map(); // what lies in the player's memory, by address
     this.number = 0;
@@ -42,17 +71,51 @@ class Sound {
   }
 
   async load() {
-    this.module = await WebAssembly.compile(bytesOf(data.wasm.engine));
+    [this.module, this.exactModule] = await Promise.all(["engine", "engine64"].map((name) => WebAssembly.compile(bytesOf(data.wasm[name]))));
     this.engine = new Engine(this.module, true);
     this.stems = await Promise.all(data.stems.map(decodedStem));
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
     this.loop = [0, this.seconds];
   }
 
-  // The engine that gives the bits of Python; made when it is first wanted.
-  async exact() {
-    this.exactEngine ??= new Engine(await WebAssembly.compile(bytesOf(data.wasm.engine64)), false);
-    return this.exactEngine;
+  // A file of sound as a stem at the page's rate; a file at another rate is converted by the browser.
+  async decoded(file) {
+    const raw = await file.arrayBuffer();
+    let made;
+    try {
+      made = await new OfflineAudioContext(1, 1, data.rate).decodeAudioData(raw);
+    } catch {
+      throw new Error(`${file.name} is no sound that this browser can read; WAV and FLAC always work`);
+    }
+    if (made.numberOfChannels > 2) throw new Error(`${file.name} has ${made.numberOfChannels} channels, but the desk plays one or two; mix it down first`);
+    if (!made.length) throw new Error(`${file.name} holds no sound; choose another file`);
+    if (made.length > MOST_SECONDS * data.rate) throw new Error(`${file.name} lasts ${Math.round(made.duration)} s, but the desk holds ${MOST_SECONDS} s; cut out a part`);
+    return Array.from({ length: made.numberOfChannels }, (_, channel) => made.getChannelData(channel).slice());
+  }
+
+  // One stem more: the player is made anew.
+  async add(samples) {
+    const wasOpen = Boolean(this.node);
+    const { playing, place } = this;
+    this.pause();
+    this.node?.port.close();
+    this.node?.disconnect();
+    this.volume?.disconnect();
+    this.stems.push(samples);
+    this.mix.push({ gain: 1, pan: 0, silent: false, alone: false });
+    this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
+    this.loop = [0, this.seconds];
+    this.busySlots.clear();
+    Object.assign(this, { node: null, taken: null, waiting: false, wanted: null });
+    if (!wasOpen) return;
+    await this.open(this.context);
+    this.go(place);
+    if (playing) await this.play();
+  }
+
+  // An engine that gives the bits of Python, with a memory of its own.
+  exactEngine() {
+    return new Engine(this.exactModule, false);
   }
 
   // Open the player in a context; the device's own if none is given.
@@ -60,13 +123,14 @@ class Sound {
     if (this.node) return;
     this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
-    await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
-    const { pointers, audio, live, first } = this.engine;
+    if (!this.loaded) await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
+    this.loaded = true;
+    const { pointers, audio, lives, first } = this.engine;
     this.node = new AudioWorkletNode(this.context, "desk", {
       numberOfInputs: 0,
       numberOfOutputs: 3,
       outputChannelCount: [2, 2, 2],
-      processorOptions: { module: this.module, layout: { pointers, audio, live, first }, stems: this.stems },
+      processorOptions: { module: this.module, layout: { pointers, audio, lives, first }, stems: this.stems },
     });
     this.node.port.onmessage = (event) => this.hear(event.data);
     this.volume = this.context.createGain();
@@ -98,6 +162,9 @@ class Sound {
       this.onMeters(message);
     } else if (message.type === "gone") {
       this.busySlots.delete(message.address);
+    } else if (message.type === "refused") {
+      this.taken = null;
+      this.take(this.setup);
     } else if (message.type === "settled") {
       this.waiting = false;
       if (this.wanted) this.take(this.wanted);
@@ -115,7 +182,8 @@ class Sound {
     return { from, to: (from + bytes + 63) & ~63 };
   }
 
-  // Let a setup be heard. While one change is under way the newest of those that follow waits.
+  // Let a setup be heard. Settings that move are moved in the chain that plays; else a new one takes its place, and
+  // while one change is under way the newest of those that follow waits.
   take(wanted) {
     this.setup = wanted;
     if (!this.node) return;
@@ -126,6 +194,14 @@ class Sound {
       return;
     }
     this.wanted = null;
+    const changes = this.taken && movesBetween(this.taken, setup);
+    if (changes) {
+      this.taken = setup;
+      const options = { rate: data.rate, channels: this.stems[0].length };
+      this.send({ type: "set", setup: this.number, changes, curves: this.engine.curves(setup, options) });
+      return;
+    }
+    this.taken = setup;
     this.waiting = true;
     this.number += 1;
     this.send({ type: "take", ...this.chainsOf(setup) });
@@ -133,13 +209,13 @@ class Sound {
     clearTimeout(this.twinTimer);
     const { number } = this;
     this.twinTimer = setTimeout(() => {
-      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(setup) });
+      if (number === this.number) this.send({ type: "twin", ...this.chainsOf(this.taken) });
     }, 400);
   }
 
   // Chains of a setup for all stems, at an address that is free in the player; equal ones are made once.
   chainsOf(setup) {
-    const tracked = setup.stages.some((stage) => stage.sort === "tape_noise");
+    const tracked = setup.stages.some(hearsItsTrack);
     const options = this.stems.map((stem, index) => ({ rate: data.rate, channels: stem.length, track: tracked ? index : 0 }));
     const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
     const made = new Map();
@@ -154,7 +230,10 @@ class Sound {
       return made.get(key);
     });
     this.busySlots.set(from, { from, to });
-    return { address: from, chains, latency, setup: this.number };
+    if (this.engine.exports.desk_live_bytes(data.rate, 2, 1.3 * latency + 320) > LIVE_BYTES) {
+      throw new Error(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
+    }
+    return { address: from, chains, latency, setup: this.number, curves: this.engine.curves(setup, options[0]) };
   }
 
   async play() {
@@ -205,7 +284,7 @@ class Sound {
 
   // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats.
   async file(setup, index, told) {
-    const engine = await this.exact();
+    const engine = this.exactEngine();
     const stem = this.stems[index];
     const parts = [];
     const options = { rate: data.rate, channels: stem.length, start: 0, track: index, tailDb: -60 };

@@ -8,6 +8,12 @@ const IN_FRONT = {
   tape_magnetisation: ["drive_db", "mol_db", "bias_percent"],
   fdn_reverb: ["decay_seconds", "wet_percent", "size_percent", "low_decay_ratio", "high_decay_ratio"],
   tape_noise: ["hiss", "hiss_db", "modulation_noise_db", "hum_db"],
+  tape_response: ["mol_db", "sol_10khz_db", "treble_time_constant_us", "face_length_mm", "self_erasure_db"],
+  crosstalk: ["fringing_db", "coupling_db", "guard_mm"],
+  head_azimuth: ["azimuth_urad", "wander_urad"],
+  print_through: ["level_db", "asymmetry_db", "pre_echo", "stored"],
+  splices: ["splices", "angle_degrees"],
+  start_stop: ["events", "start_law", "start_seconds", "stop_seconds"],
 };
 
 // Of settings that decide the same thing, the one that is set removes the others.
@@ -15,6 +21,11 @@ const INSTEAD = {
   drive_db: ["thd_percent", "mol_db"],
   thd_percent: ["drive_db"],
   mol_db: ["drive_db"],
+  record_loss_um: ["sol_10khz_db"],
+  sol_10khz_db: ["record_loss_um", "spacing_um"],
+  spacing_um: ["sol_10khz_db"],
+  bump_db: ["poles"],
+  poles: ["bump_db"],
   profile: ["rotating_parts", "random_percent", "scrape_percent"],
   rotating_parts: ["profile"],
   random_percent: ["profile"],
@@ -34,13 +45,18 @@ const leftOut = (kind, name, own, field) => {
   try {
     switch (`${kind}.${name}`) {
       case "preamp_drive.drive_db":
-        return effectiveDriveDb(own);
-      case "preamp_drive.thd_percent":
-        return drivenThdPercent(effectiveDriveDb(own), own.reference_level_dbfs, own.asymmetry_percent);
       case "tape_magnetisation.drive_db":
-        return own.mol_db === null ? 6 : "follows";
+        return figureOf(kind, own, "drive_db");
+      case "preamp_drive.thd_percent":
+        return figureOf(kind, own, "thd_percent", own.reference_level_dbfs);
       case "tape_magnetisation.mol_db":
-        return "follows";
+        return figureOf(kind, own, "mol_db");
+      case "tape_response.sol_10khz_db":
+        return figureOf(kind, own, "sol_db");
+      case "tape_response.record_loss_um":
+        return figureOf(kind, own, "record_loss_um");
+      case "tape_response.bump_db":
+        return "that of the poles";
       case "fdn_reverb.decay_seconds":
         return decaysOf(own)[4];
       case "fdn_reverb.low_decay_ratio":
@@ -56,7 +72,7 @@ const leftOut = (kind, name, own, field) => {
       case "wow_flutter.random_slope_db_per_octave":
         return -3;
       case "tape_noise.hiss_db":
-        return "medium";
+        return own.hiss ? figureOf(kind, own, "hiss_db") : word;
       case "tape_noise.track_width_mm":
         return 2;
       default:
@@ -67,6 +83,16 @@ const leftOut = (kind, name, own, field) => {
   }
 };
 
+// The points of a curve in words.
+const coursed = (points) => {
+  const time = ({ seconds, samples }) => {
+    const value = Number(seconds ?? samples / data.rate);
+    return `${value < 0 ? "\u2212" : ""}${Math.floor(Math.abs(value) / 60)}:${(Math.abs(value) % 60).toFixed(1).padStart(4, "0")}`;
+  };
+  if (!Array.isArray(points) || !points.length) return "a curve without points";
+  return points.length === 1 ? `stands at a point of ${time(points[0])}` : `moves by ${points.length} points, ${time(points[0])} to ${time(points.at(-1))}`;
+};
+
 class Strips {
   // holder: the list; desk: what changes go to.
   constructor(holder, desk) {
@@ -74,6 +100,7 @@ class Strips {
     this.desk = desk;
     this.shape = "";
     this.controls = [];
+    this.sliders = new Map(); // by path and name of the setting
     this.open = new Set();
   }
 
@@ -97,6 +124,7 @@ class Strips {
 
   build(document_) {
     this.controls = [];
+    this.sliders.clear();
     const focused = document.activeElement?.id;
     this.holder.replaceChildren(...document_.root.stages.map((stage, index) => this.strip(stage, [index], document_.root.stages.length)));
     if (focused) at(focused)?.focus();
@@ -158,11 +186,17 @@ class Strips {
     const clear = () => desk.change(path, name, null, field);
     const read = (document_) => document_.stage(path).values[name];
     if (field.type === "number" || (field.type === "whole" && name !== "seed" && name !== "room_seed")) {
-      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense: field.sense });
+      const told = make("span");
+      const course = make("p", { class: "course", hidden: true }, told, make("button", { type: "button", class: "quiet", onclick: () => desk.forget(path, name), "aria-label": `Take the recorded moves of ${label} out` }, "Take out"));
+      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense: field.sense, extra: [course] });
+      this.sliders.set(`${path.join("-")} ${name}`, slider);
       this.controls.push((document_, owns) => {
         const given = read(document_);
-        const value = given === undefined ? null : Number(numberOf(given, field));
+        const value = desk.valueInHand(path, name) ?? (given === undefined ? null : Number(numberOf(given, field)));
         slider.show(value, leftOut(kind, name, owns.get(JSON.stringify(path)), field));
+        const curve = document_.stage(path).values.automation?.find?.((each) => each.setting === name);
+        course.hidden = !curve;
+        if (curve) told.textContent = coursed(curve.points);
       });
       return slider.element;
     }

@@ -228,6 +228,7 @@ class PresetText {
     const name = keys[depth];
     const inner = { values: {}, spans: {}, stages: [] };
     block.inner = name;
+    block.table = inner;
     if (several) (stage.values[name] ??= []).push(inner.values);
     else stage.values[name] = inner.values;
     stage.spans[name] = { line: begin, blocks: [...(stage.spans[name]?.blocks ?? []), block] };
@@ -310,6 +311,45 @@ class PresetText {
     parts.splice(to, 0, part);
     const rest = this.text.slice(end);
     return `${this.text.slice(0, start)}${parts.join("\n")}${rest ? "\n" : ""}${rest}`;
+  }
+
+  // The curve that a setting of a stage follows gets other points; a new one where there was none.
+  withCurve(path, setting, points) {
+    const stage = this.stage(path);
+    const list = stage.values.automation ?? [];
+    const index = list.findIndex((curve) => curve.setting === setting);
+    const { blocks } = stage.spans.automation ?? { blocks: [] };
+    if (!blocks) {
+      const curve = { setting, points };
+      return this.withValue(path, "automation", literalOf(index < 0 ? [...list, curve] : list.with(index, curve), false));
+    }
+    const span = blocks[index]?.table.spans.points;
+    if (span && !span.blocks) return this.cut(span.start, span.end, literalOf(points, false));
+    if (span) return new PresetText(this.withoutCurve(path, setting)).withCurve(path, setting, points);
+    const name = [...Array(path.length).fill("stages"), "automation"].join(".");
+    const first = this.blocks.indexOf(stage.block);
+    let last = first;
+    while (this.blocks[last + 1]?.inner !== undefined) last += 1;
+    const place = this.blocks[last].to;
+    const rest = this.text.slice(place);
+    const block = `[[${name}]]\nsetting = ${literalOf(setting)}\npoints = ${literalOf(points, false)}\n`;
+    return `${this.text.slice(0, place).replace(/\s*$/, "\n")}\n${block}${rest ? "\n" : ""}${rest}`;
+  }
+
+  withoutCurve(path, setting) {
+    const stage = this.stage(path);
+    const list = stage.values.automation ?? [];
+    const index = list.findIndex((curve) => curve.setting === setting);
+    if (index < 0) return this.text;
+    const { blocks } = stage.spans.automation;
+    if (!blocks) {
+      const others = list.toSpliced(index, 1);
+      return others.length ? this.withValue(path, "automation", literalOf(others, false)) : this.without(path, "automation");
+    }
+    const block = blocks[index];
+    let last = this.blocks.indexOf(block);
+    while (this.blocks[last + 1]?.keys.length > block.keys.length) last += 1;
+    return this.cut(block.from, this.blocks[last].to);
   }
 
   withStage(kind, name) {

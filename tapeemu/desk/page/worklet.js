@@ -3,6 +3,7 @@
 const PIECE = 4096;
 const FADE_SECONDS = 0.03;
 const SETTLING = 256;
+const SETTLING_FADES = 2; // fades that a later chain hears before it is heard
 const LEAST_LATENCY = 512; // so that a stage with a short one may come in while all plays on
 const EDGE_SECONDS = 0.012; // by which the end of a loop goes over into its beginning
 
@@ -58,9 +59,10 @@ class Voice {
     this.frames = samples[0].length;
     this.gain = 1;
     this.pan = 0;
-    this.gains = [0, 0];
-    this.dry = samples.map(() => new Float32Array(65536)); // a ring, to be as late as the chain
+    this.gains = null; // of both sides, on their way to where they shall be
+    this.dry = samples.map(() => new Float32Array(65536)); // rings, to be as late as the chain
     this.out = samples.map(() => new Float32Array(PIECE));
+    this.lives = [0, 0];
   }
 
   need(bytes) {
@@ -68,11 +70,22 @@ class Voice {
     if (missing > 0) this.memory.grow(Math.ceil(missing / 65536));
   }
 
-  // Begin anew, with a latency that all chains to come are delayed to.
-  declare(latency) {
+  // Begin anew in one of the two lanes, with a latency that all chains to come are delayed to.
+  declare(lane, latency, clock) {
     this.need(this.layout.first);
-    new Uint8Array(this.memory.buffer, this.layout.live, this.layout.first - this.layout.live).fill(0);
-    this.live = this.exports.desk_live_create(sampleRate, this.channels, latency, this.layout.live);
+    const address = this.layout.lives[lane];
+    const bytes = this.exports.desk_live_bytes(sampleRate, this.channels, latency);
+    new Uint8Array(this.memory.buffer, address, bytes).fill(0);
+    this.lives[lane] = this.exports.desk_live_create(sampleRate, this.channels, latency, address);
+    const [{ length }] = this.dry;
+    if (latency + 2 * PIECE <= length) return;
+    let wide = length;
+    while (wide < latency + 2 * PIECE) wide *= 2;
+    this.dry = this.dry.map((ring) => {
+      const made = new Float32Array(wide);
+      for (let back = 1; back <= length; back += 1) made[(clock - back) & (wide - 1)] = ring[(clock - back) & (length - 1)];
+      return made;
+    });
   }
 
   put(address, bytes) {
@@ -80,22 +93,34 @@ class Voice {
     new Uint8Array(this.memory.buffer, address, bytes.byteLength).set(new Uint8Array(bytes));
   }
 
-  run(input, count) {
+  // What a lane makes of the input, into `out` or added to it; both weighted sample by sample where weights are given.
+  run(lane, input, count, fed, heard, added) {
     const { audio, pointers } = this.layout;
     const reals = new Float32Array(this.memory.buffer, audio, 4 * PIECE);
     const addresses = new Uint32Array(this.memory.buffer, pointers, 4);
     for (let channel = 0; channel < this.channels; channel += 1) {
       addresses[channel] = audio + channel * PIECE * 4;
       addresses[2 + channel] = audio + (2 + channel) * PIECE * 4;
-      for (let i = 0; i < count; i += 1) reals[channel * PIECE + i] = input[channel][i];
+      const samples = input[channel];
+      if (fed) for (let i = 0; i < count; i += 1) reals[channel * PIECE + i] = fed[i] * samples[i];
+      else for (let i = 0; i < count; i += 1) reals[channel * PIECE + i] = samples[i];
     }
-    this.exports.tapeemu_live_process(this.live, pointers, pointers + 8, count);
+    this.exports.tapeemu_live_process(this.lives[lane], pointers, pointers + 8, count);
     for (let channel = 0; channel < this.channels; channel += 1) {
       const start = (2 + channel) * PIECE;
-      for (let i = 0; i < count; i += 1) this.out[channel][i] = reals[start + i];
+      const out = this.out[channel];
+      if (!added) out.fill(0, 0, count);
+      if (heard) for (let i = 0; i < count; i += 1) out[i] += heard[i] * reals[start + i];
+      else for (let i = 0; i < count; i += 1) out[i] += reals[start + i];
     }
   }
 }
+
+// From 0 to 1 with three smooth derivatives at both ends.
+const risen = (way) => {
+  const t = Math.min(Math.max(way, 0), 1);
+  return t ** 4 * (35 + t * (-84 + t * (70 - 20 * t)));
+};
 
 class Desk extends AudioWorkletProcessor {
   constructor(options) {
@@ -120,13 +145,21 @@ class Desk extends AudioWorkletProcessor {
     this.spare = null; // a chain of it that does not sound, for the next jump
     this.waiting = null; // a chain that shall be taken as soon as it can
     this.onTape = true; // whether the chain is where the song is
+    this.lane = 0; // of the two where chains lie, the one that plays
+    this.leaving = null; // the other one, while it gives way to a later one or rings
+    this.moved = []; // settings that were moved since the chain was made: stage, setting, value
+    this.follower = null;
+    this.refused = null; // number of a setup of which a setting could not follow its curve
     this.jumpTo = null; // a place to go to in silence
+    this.sounding = null; // address of the chain that plays
+    this.changing = false;
     this.told = 0;
     this.meters = this.fresh();
     this.weightings = [new KWeighting(sampleRate), new KWeighting(sampleRate)];
     this.input = Array.from({ length: 2 }, () => new Float32Array(PIECE));
     this.wet = Array.from({ length: 2 }, () => new Float32Array(PIECE));
     this.dry = Array.from({ length: 2 }, () => new Float32Array(PIECE));
+    this.weights = Array.from({ length: 4 }, () => new Float32Array(PIECE));
     this.port.onmessage = (event) => this.hear(event.data);
   }
 
@@ -142,8 +175,11 @@ class Desk extends AudioWorkletProcessor {
         break;
       case "twin":
         this.put(message);
-        if (message.setup === this.current && !this.spare) this.spare = message.address;
+        if (message.setup === this.current && !this.spare) this.keep(message.address);
         else this.free(message.address);
+        break;
+      case "set":
+        this.set(message);
         break;
       case "play":
         this.playing = message.on;
@@ -158,6 +194,7 @@ class Desk extends AudioWorkletProcessor {
         break;
       case "mix":
         message.mix.forEach(({ gain, pan }, index) => Object.assign(this.voices[index], { gain, pan }));
+        if (this.level === 0) for (const voice of this.voices) voice.gains = null;
         break;
       case "dry":
         this.dryOnly = message.on;
@@ -171,7 +208,42 @@ class Desk extends AudioWorkletProcessor {
 
   put({ address, chains, setup, latency }) {
     this.voices.forEach((voice, index) => voice.put(address, chains[index]));
-    this.slots.set(address, { setup, latency, held: 0 });
+    this.slots.set(address, { setup, latency, held: 0, lane: null });
+  }
+
+  // Move settings of the chain that plays, and of its spare. Refused where it takes a new chain.
+  set({ setup, changes, curves }) {
+    if (setup !== this.current || this.waiting || !this.sounding) return this.port.postMessage({ type: "refused" });
+    const chains = this.spare ? [this.sounding, this.spare] : [this.sounding];
+    for (const change of changes) {
+      this.moved = [...this.moved.filter((each) => each.kind !== change.kind || each.place !== change.place || each.setting !== change.setting), change];
+    }
+    this.follower = new Follower(curves, sampleRate);
+    const done = chains.map((address) => changes.map((change) => this.move(address, change)).every(Boolean)).every(Boolean);
+    return done ? undefined : this.port.postMessage({ type: "refused" });
+  }
+
+  // kind: "setting" of a stage, or the "share" of a group.
+  move(address, { kind, place, setting, value }) {
+    return this.voices
+      .map(({ exports }) => (kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_set(address, place, setting, value)))
+      .every(Boolean);
+  }
+
+  // How the settings of a chain follow their curves. One that cannot is told of, and the chain is made anew.
+  follow(address) {
+    return (curve, value) => {
+      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 };
+      if (this.move(address, change) || this.refused === this.current) return;
+      this.refused = this.current;
+      this.port.postMessage({ type: "refused" });
+    };
+  }
+
+  // A chain of the present setup that may be needed for a jump.
+  keep(address) {
+    this.spare = address;
+    for (const change of this.moved) this.move(address, change);
   }
 
   free(address) {
@@ -183,18 +255,24 @@ class Desk extends AudioWorkletProcessor {
   land() {
     if (this.jumpTo !== null) this.place = this.jumpTo;
     this.jumpTo = null;
-    this.begin(this.latency, this.sounding);
+    this.begin(this.sounding ? this.roomFor(this.slots.get(this.sounding).latency) : this.latency, this.sounding);
+  }
+
+  // The latency to declare for a chain, so that a later one may follow without a change of it.
+  roomFor(latency) {
+    return Math.max(LEAST_LATENCY, Math.ceil((latency * 1.3 + 64) / 256) * 256);
   }
 
   begin(latency, address) {
     this.latency = latency;
     this.unheard = latency + SETTLING; // what comes out before is the start of a chain in the middle of a sound
+    this.leaving = null;
     for (const [other, slot] of [...this.slots]) {
       slot.held = 0;
       if (other !== address && other !== this.spare && other !== this.waiting?.address) this.free(other);
     }
     for (const voice of this.voices) {
-      voice.declare(latency);
+      voice.declare(this.lane, latency, this.clock);
       for (const ring of voice.dry) ring.fill(0);
     }
     this.sounding = null;
@@ -204,54 +282,106 @@ class Desk extends AudioWorkletProcessor {
 
   // Let a chain sound from the next sample on; false while another change is under way.
   take(address) {
+    this.follower?.stand(this.place, this.follow(address));
     for (const voice of this.voices) {
       voice.exports.desk_seek(address, this.place);
-      if (!voice.exports.tapeemu_live_take(voice.live, address)) return false;
+      if (!voice.exports.tapeemu_live_take(voice.lives[this.lane], address)) return false;
     }
-    this.slots.get(address).held = this.voices.length;
+    Object.assign(this.slots.get(address), { held: this.voices.length, lane: this.lane });
     this.sounding = address;
     return true;
   }
 
+  // A chain that is later than all before plays in the other lane. It hears the same input from now on. When its latency
+  // and what it needs to settle have passed, the outputs change place: a little is heard twice, nothing is silent, and
+  // what rings in the lane that is left rings on.
+  changeLanes(address, latency) {
+    const [{ exports }] = this.voices;
+    const sources = exports.tapeemu_adds_sound(this.sounding);
+    const crossing = latency + SETTLING_FADES * this.fadeSamples;
+    this.leaving = { lane: this.lane, latency: this.latency, at: 0, crossing, sources, end: null };
+    this.lane = 1 - this.lane;
+    this.latency = latency;
+    for (const voice of this.voices) voice.declare(this.lane, latency, this.clock);
+    this.take(address);
+  }
+
+  // Samples until the lanes have changed place; 0 if they do not.
+  get lanesLeft() {
+    return this.leaving ? Math.max(this.leaving.crossing + this.fadeSamples - this.leaving.at, 0) : 0;
+  }
+
+  // The lane that was left has died away, or must.
+  leave() {
+    const { lane } = this.leaving;
+    this.leaving = null;
+    for (const [address, slot] of [...this.slots]) if (slot.lane === lane && slot.held > 0) this.free(address);
+  }
+
   // What wants to sound, and what no longer does.
   settle() {
+    if (this.leaving?.end !== null && this.leaving && this.leaving.at >= this.leaving.end) this.leave();
     for (const voice of this.voices) {
-      for (let gone = voice.exports.tapeemu_live_gone(voice.live); gone; gone = voice.exports.tapeemu_live_gone(voice.live)) {
+      const live = voice.lives[this.lane];
+      for (let gone = voice.exports.tapeemu_live_gone(live); gone; gone = voice.exports.tapeemu_live_gone(live)) {
         const slot = this.slots.get(gone);
         if (!slot) continue;
         slot.held -= 1;
         if (slot.held > 0) continue;
-        if (slot.setup === this.current && !this.spare) this.spare = gone;
+        slot.lane = null;
+        if (slot.setup === this.current && !this.spare) this.keep(gone);
         else this.free(gone);
       }
     }
-    const changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+    const changing = this.lanesLeft > 0 || Boolean(this.voices[0].exports.tapeemu_live_changing(this.voices[0].lives[this.lane]));
     if (this.changing && !changing) this.port.postMessage({ type: "settled" });
     this.changing = changing;
     if (changing) return;
     if (this.waiting) {
-      const { address, setup, latency } = this.waiting;
-      if (latency > this.latency) {
-        if (this.level > 0) {
-          this.hush = true;
-          return;
-        }
-        this.hush = false;
-        this.begin(Math.min(Math.ceil((latency * 1.3 + 64) / 256) * 256, 60000), null);
+      const { address, setup, latency, curves } = this.waiting;
+      const later = latency > this.latency;
+      const silent = this.level === 0 || !this.sounding;
+      if (later && !silent && this.leaving) {
+        // Only one lane may ring: it is faded, and then comes this change.
+        this.leaving.end = Math.min(this.leaving.end ?? Infinity, this.leaving.at + this.fadeSamples);
+        return;
       }
-      if (!this.take(address)) return;
+      const before = this.follower;
+      this.follower = new Follower(curves, sampleRate);
+      if (later && silent) this.begin(this.roomFor(latency), null);
+      if (later && !silent) {
+        this.changeLanes(address, this.roomFor(latency));
+      } else if (!this.take(address)) {
+        this.follower = before;
+        return;
+      }
       if (this.spare) this.free(this.spare);
       this.spare = null;
       this.current = setup;
+      this.moved = [];
       this.waiting = null;
       this.onTape = true;
-      this.changing = this.voices[0].exports.tapeemu_live_changing(this.voices[0].live);
+      this.changing = this.lanesLeft > 0 || Boolean(this.voices[0].exports.tapeemu_live_changing(this.voices[0].lives[this.lane]));
       if (!this.changing) this.port.postMessage({ type: "settled" });
     } else if (!this.onTape && this.spare) {
       const { spare } = this;
       if (!this.take(spare)) return;
       this.spare = null;
       this.onTape = true;
+    }
+  }
+
+  // Weights of the two lanes over the next samples: of what each is fed and of what is heard of it.
+  weigh(count) {
+    const { leaving, fadeSamples } = this;
+    const [fed, heard, came, fresh] = this.weights;
+    for (let i = 0; i < count; i += 1) {
+      const at = leaving.at + i;
+      fresh[i] = risen(at / fadeSamples);
+      came[i] = risen((at - leaving.crossing) / fadeSamples);
+      fed[i] = leaving.sources ? 1 : 1 - risen((at - leaving.crossing + leaving.latency) / fadeSamples);
+      heard[i] = leaving.sources ? 1 - came[i] : 1;
+      if (leaving.end !== null) heard[i] *= 1 - risen((at - leaving.end + fadeSamples) / fadeSamples);
     }
   }
 
@@ -282,38 +412,48 @@ class Desk extends AudioWorkletProcessor {
       wet[channel].fill(0, 0, count);
       dry[channel].fill(0, 0, count);
     }
+    if (this.sounding) this.follower?.follow(this.place, this.follow(this.sounding));
+    const { leaving, lane } = this;
+    if (leaving) this.weigh(count);
+    const [fed, heard, came, fresh] = this.weights;
     for (const voice of this.voices) {
       this.read(voice, count);
-      voice.run(this.input, count);
+      voice.run(lane, this.input, count, leaving ? fresh : null, leaving ? came : null, false);
+      if (leaving) voice.run(leaving.lane, this.input, count, fed, heard, true);
       const mono = voice.channels === 1;
       const angle = ((voice.pan + 1) * Math.PI) / 4;
       // A mono stem is placed by equal power; of a stereo stem the farther side is turned down.
       const wanted = mono
         ? [voice.gain * Math.cos(angle), voice.gain * Math.sin(angle)]
         : [voice.gain * Math.min(1, 1 - voice.pan), voice.gain * Math.min(1, 1 + voice.pan)];
+      voice.gains ??= [...wanted];
       for (let channel = 0; channel < voice.channels; channel += 1) {
         const ring = voice.dry[channel];
-        for (let i = 0; i < count; i += 1) ring[(this.clock + i) & 65535] = this.input[channel][i];
+        const mask = ring.length - 1;
+        for (let i = 0; i < count; i += 1) ring[(this.clock + i) & mask] = this.input[channel][i];
       }
       for (let side = 0; side < 2; side += 1) {
         const channel = mono ? 0 : side;
         const ring = voice.dry[channel];
+        const mask = ring.length - 1;
         let gain = voice.gains[side];
         for (let i = 0; i < count; i += 1) {
           gain += (wanted[side] - gain) * 0.002;
           wet[side][i] += gain * voice.out[channel][i];
-          dry[side][i] += gain * ring[(this.clock + i - this.latency) & 65535];
+          let late = ring[(this.clock + i - this.latency) & mask];
+          if (leaving && came[i] < 1) late = came[i] * late + (1 - came[i]) * ring[(this.clock + i - leaving.latency) & mask];
+          dry[side][i] += gain * late;
         }
         voice.gains[side] = gain;
       }
     }
     // A song begins as it is; only what starts in its middle is faded in.
-    if (this.playing && this.place === 0 && this.level === 0 && !this.hush) {
+    if (this.playing && this.place === 0 && this.level === 0) {
       this.level = 1;
       this.unheard = 0;
     }
     const step = 1 / this.fadeSamples;
-    const up = this.playing && this.jumpTo === null && !this.hush && this.unheard === 0;
+    const up = this.playing && this.jumpTo === null && this.unheard === 0;
     this.unheard = Math.max(0, this.unheard - count);
     for (let i = 0; i < count; i += 1) {
       this.level = up ? Math.min(1, this.level + step) : Math.max(0, this.level - step);
@@ -330,7 +470,17 @@ class Desk extends AudioWorkletProcessor {
     }
     this.measure(wet, dry, count);
     this.place += count;
-    this.clock = (this.clock + count) & 65535;
+    this.clock += count;
+    if (leaving) this.passLanes(count);
+  }
+
+  // When the lane that is left is fed nothing more, its tail is what is left of it.
+  passLanes(count) {
+    const { leaving } = this;
+    leaving.at += count;
+    if (leaving.end !== null || this.lanesLeft > 0) return;
+    const tails = this.voices.map((voice) => voice.exports.desk_live_tail(voice.lives[leaving.lane], -100));
+    leaving.end = leaving.sources ? leaving.at : leaving.at + Math.max(...tails) + this.fadeSamples;
   }
 
   measure(wet, dry, count) {
@@ -348,7 +498,7 @@ class Desk extends AudioWorkletProcessor {
 
   process(_, out) {
     const count = out[0][0].length;
-    if (!this.voices[0].live) this.begin(LEAST_LATENCY, null);
+    if (!this.voices[0].lives[this.lane]) this.begin(LEAST_LATENCY, null);
     this.settle();
     if (!this.playing && this.level === 0) return true;
     let done = 0;
@@ -361,7 +511,8 @@ class Desk extends AudioWorkletProcessor {
         this.settle();
       }
       const end = this.place < this.loop[1] ? this.loop[1] : this.length;
-      const now = Math.min(count - done, end - this.place, PIECE);
+      let now = Math.min(count - done, end - this.place, PIECE);
+      if (this.sounding) now = this.follower?.room(this.place, now) ?? now;
       this.stretch(out, done, now);
       done += now;
     }
@@ -369,8 +520,9 @@ class Desk extends AudioWorkletProcessor {
     if (this.told > sampleRate / 30) {
       this.told = 0;
       // What is heard went in so much earlier.
-      const place = Math.max(this.place - this.latency, 0) / sampleRate;
-      this.port.postMessage({ type: "meters", place, time: currentTime, ...this.meters });
+      const late = this.lanesLeft > 0 ? this.leaving.latency : this.latency;
+      const place = Math.max(this.place - late, 0) / sampleRate;
+      this.port.postMessage({ type: "meters", place, late: late / sampleRate, time: currentTime, ...this.meters });
       this.meters = this.fresh();
     }
     return true;

@@ -75,7 +75,7 @@ def test_the_token_opens_the_page_once(server: DeskServer) -> None:
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [("GET", "/stem?number=0"), ("POST", "/check"), ("POST", "/save"), ("POST", "/measure"), ("GET", "/figures")],
+    [("GET", "/stem?number=0"), ("POST", "/save"), ("POST", "/measure"), ("GET", "/figures")],
 )
 def test_nothing_is_answered_without_the_key(server: DeskServer, method: str, path: str) -> None:
     body = {"text": PRESET, "name": "stolen"} if method == "POST" else None
@@ -140,15 +140,15 @@ def test_names_cannot_leave_the_folder(server: DeskServer, tmp_path: Path, name:
 
 def test_mistakes_of_a_preset_are_told_with_their_lines(server: DeskServer) -> None:
     wrong = PRESET.replace("3.0", "300.0")
-    for path in ("/check", "/save", "/measure"):
+    for path in ("/save", "/measure"):
         status, _, raw = ask(server, "POST", path, {"text": wrong, "name": "wrong"}, **with_key(server))
         assert status == 422
         assert "line 6" in json.dumps(json.loads(raw))
 
 
 def test_what_is_no_preset_at_all_is_refused(server: DeskServer) -> None:
-    assert ask(server, "POST", "/check", [1], **with_key(server))[0] == 400
-    assert ask(server, "POST", "/check", {"text": 1}, **with_key(server))[0] == 400
-    assert ask(server, "POST", "/check", {"text": "x" * (1 << 23)}, **with_key(server))[0] == 413
+    assert ask(server, "POST", "/measure", [1], **with_key(server))[0] == 400
+    assert ask(server, "POST", "/measure", {"text": 1}, **with_key(server))[0] == 400
+    assert ask(server, "POST", "/measure", {"text": "x" * (1 << 23)}, **with_key(server))[0] == 413
     assert ask(server, "GET", "/../presets", **with_key(server))[0] == 404
     assert ask(server, "PUT", "/save", {"text": PRESET}, **with_key(server))[0] == 501
