@@ -121,8 +121,6 @@ class KernelStream(Stream):
         start_sample: int = 0,
         track: int = 0,
     ) -> None:
-        from tapeemu.dsp.kernels.compilation import for_types_of
-
         super().__init__(sample_rate=sample_rate, channels=channels)
         self.kernels = kernels
         self.settings = settings
@@ -130,8 +128,7 @@ class KernelStream(Stream):
         self.memory = kernels.memory_for(self.settings, self.sample_rate, self.channels)
         place, beside = np.int64(start_sample), np.int64(track)
         kernels.design(self.settings, self.sample_rate, self.channels, place, beside, self.memory)
-        example = np.zeros((self.channels, 1))
-        self._process = for_types_of(kernels.process, self.memory, example, example)
+        self._process = _process_for(kernels.process, self.memory)
 
     def advance(self, block: FloatArray) -> FloatArray:
         if not block.flags.c_contiguous:  # the kernel would read other samples
@@ -160,6 +157,19 @@ class KernelStream(Stream):
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""
         self.kernels.seek(self.memory, np.int64(place))
+
+
+_FOUND: dict[Callable[..., Any], Callable[..., Any]] = {}
+
+
+def _process_for(process: Callable[..., Any], memory: Any) -> Callable[..., Any]:
+    """The version of a kernel for its memory, whose types its declaration fixes; looking them up takes 1 ms."""
+    if process not in _FOUND:
+        from tapeemu.dsp.kernels.compilation import for_types_of
+
+        example = np.zeros((1, 1))
+        _FOUND[process] = for_types_of(process, memory, example, example)
+    return _FOUND[process]
 
 
 def _bytes_of(group: Any) -> int:
