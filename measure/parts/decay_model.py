@@ -132,8 +132,8 @@ class _Place(NamedTuple):
     def of(cls, data: PowerBlocks, theta: FloatArray) -> "_Place":
         slopes = len(theta) // 2
         decays = np.exp(theta[:slopes, None] - np.exp(theta[slopes : 2 * slopes, None]) * data.t)
-        mean = np.sum(decays, axis=0) + math.exp(theta[-1])
-        return cls(theta, decays, mean, -float(np.sum(np.log(mean) + data.power / mean)))
+        mean = decays.sum(axis=0) + math.exp(theta[-1])
+        return cls(theta, decays, mean, -float((np.log(mean) + data.power / mean).sum()))
 
     def gradient(self, data: PowerBlocks) -> FloatArray:
         """Derivative of the logarithm of the mean by each parameter, shape (parameters, blocks)."""
@@ -159,7 +159,7 @@ def _climb(data: PowerBlocks, here: _Place, tolerance: float) -> tuple[_Place, F
         there, turned, damping = step
         gain = there.likelihood - here.likelihood
         here, damping = there, max(damping * 0.2, 1e-9)
-        if gain * data.weight < 1e-3 * tolerance**0.5 and float(np.max(np.abs(turned[:-1]))) < tolerance:
+        if gain * data.weight < 1e-3 * tolerance**0.5 and float(np.abs(turned[:-1]).max()) < tolerance:
             break
     return here, information
 
@@ -168,11 +168,14 @@ def _step(
     data: PowerBlocks, here: _Place, score: FloatArray, information: FloatArray, damping: float
 ) -> tuple[_Place, FloatArray, float] | None:
     """A place that is no worse, the way there, and the damping that it took."""
+    # Some ten thousand times in a comparison: numpy's own functions, without what wraps them.
+    own = information.diagonal() + 1e-12
     for _ in range(_DAMPINGS):
-        damped = information + damping * np.diag(np.diag(information) + 1e-12)
-        step = np.clip(np.linalg.solve(damped, score), -1.0, 1.0)
+        damped = information.copy()
+        damped.flat[:: len(own) + 1] += damping * own
+        step = np.minimum(np.maximum(np.linalg.solve(damped, score), -1.0), 1.0)
         theta = here.theta + step
-        theta[:-1] = np.clip(theta[:-1], -600.0, 600.0)
+        theta[:-1] = np.minimum(np.maximum(theta[:-1], -600.0), 600.0)
         theta[-1] = min(max(theta[-1], math.log(data.cap)), 600.0)
         there = _Place.of(data, theta)
         if math.isfinite(there.likelihood) and there.likelihood >= here.likelihood:

@@ -6,7 +6,7 @@ same for all orders, and decays are repeated until it is clear whether orders di
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from tapeemu.rendering.matched import decay_of
 from tapeemu.rendering.threads import in_threads
 from tapeemu.validation import FloatArray
 
-__all__ = ["ChainFigures", "ChainMeter", "clear_or_hopeless"]
+__all__ = ["ChainFigures", "ChainMeter", "in_doubt"]
 
 _LONGEST_DECAY_SECONDS = 8.0
 _SHORTEST_GLIDE_SECONDS = 3.0
@@ -64,9 +64,9 @@ class _Known:
     """What is known of a chain."""
 
     chain: Chain
+    decay_seconds: float  # as the chain declares it; told of all repeats, for a room has one decay
     readings: dict[tuple[str, str, int], dict[str, Reading]] = field(default_factory=dict)
     curves: dict[str, list[Curve]] = field(default_factory=dict)
-    decay_seconds: dict[int, float] = field(default_factory=dict)  # by repeat, as the chain declares it
 
 
 class ChainMeter:
@@ -86,17 +86,23 @@ class ChainMeter:
         self._known: list[_Known] = []
 
     def measure(self, chains: Sequence[Chain], *, jobs: int, progress: Progress) -> list[ChainFigures]:
-        """Measure chains, repeating until the differences of the decays are clear, or to the limit."""
+        """Measure chains, repeating until the differences of the decays are clear, or to the limit.
+
+        Each level is repeated for itself: one that is clear after few bursts costs no more of them because another
+        is in doubt.
+        """
         plan = self.plan
-        bursts, most = plan.bursts, max(plan.most_bursts, plan.bursts)
+        most = max(plan.most_bursts, plan.bursts)
+        bursts = dict.fromkeys(LEVEL_NAMES, plan.bursts)
         while True:
             self._add(chains, bursts, jobs, progress)
             found = [self._figures(chain, bursts) for chain in chains]
-            if bursts >= most or all(clear_or_hopeless(each, found[0]) for each in found[1:]):
+            doubtful = {name for name in in_doubt(found) if bursts[name] < most}
+            if not doubtful:
                 return found
-            bursts = min(2 * bursts, most)
+            bursts |= {name: min(2 * bursts[name], most) for name in doubtful}
 
-    def _add(self, chains: Sequence[Chain], bursts: int, jobs: int, progress: Progress) -> None:
+    def _add(self, chains: Sequence[Chain], bursts: Mapping[str, int], jobs: int, progress: Progress) -> None:
         missing = []
         for chain in chains:
             known = self._of(chain)
@@ -108,14 +114,12 @@ class ChainMeter:
         if not missing:
             return
         # Three levels of a burst cost about what one glide costs.
-        step = progress.step(f"measure {len(chains)} chains, {bursts} bursts a level", len(missing))
+        name = f"measure {len(chains)} chains, {max(bursts.values())} bursts a level"
+        step = progress.step(name, len(missing))
 
         def work(known: _Known, task: _Task) -> tuple[dict[str, Reading], Curve | None]:
+            decay_seconds = min(known.decay_seconds, _LONGEST_DECAY_SECONDS)
             own = elsewhere(known.chain, task.repeat)
-            if task.repeat not in known.decay_seconds:
-                # A whole chain has to be designed for this; all levels of a repeat ask for it.
-                known.decay_seconds[task.repeat] = decay_of(own, sample_rate=self.sample_rate, channels=1)
-            decay_seconds = min(known.decay_seconds[task.repeat], _LONGEST_DECAY_SECONDS)
             found = _measured(own, task, decay_seconds, self.sample_rate, self.plan)
             step.advance()
             return found
@@ -127,9 +131,11 @@ class ChainMeter:
             if curve is not None:
                 known.curves.setdefault(task.level_name, []).append(curve)
 
-    def _tasks(self, bursts: int) -> list[_Task]:
+    def _tasks(self, bursts: Mapping[str, int]) -> list[_Task]:
         tasks = [
-            _Task(kind="decay", level_name=name, repeat=repeat) for name in LEVEL_NAMES for repeat in range(bursts)
+            _Task(kind="decay", level_name=name, repeat=repeat)
+            for name in LEVEL_NAMES
+            for repeat in range(bursts[name])
         ]
         for name in LEVEL_NAMES:
             # Distortion at the quiet level is seldom worth a sentence: one glide.
@@ -142,10 +148,11 @@ class ChainMeter:
         for known in self._known:
             if known.chain == chain:
                 return known
-        self._known.append(_Known(chain=chain))
+        declared = decay_of(chain, sample_rate=self.sample_rate, channels=1)
+        self._known.append(_Known(chain=chain, decay_seconds=declared))
         return self._known[-1]
 
-    def _figures(self, chain: Chain, bursts: int) -> ChainFigures:
+    def _figures(self, chain: Chain, bursts: Mapping[str, int]) -> ChainFigures:
         known = self._of(chain)
         by_key: dict[str, list[Reading]] = {}
         for task in self._tasks(bursts):
@@ -155,7 +162,7 @@ class ChainMeter:
         return ChainFigures(
             readings={key: readings[key] for key in FIGURES if key in readings},
             repeats={key: tuple(reading.value for reading in repeats) for key, repeats in by_key.items()},
-            decays={name: _mean_curve(each[:bursts]) for name, each in known.curves.items()},
+            decays={name: _mean_curve(each[: bursts[name]]) for name, each in known.curves.items()},
         )
 
 
@@ -244,10 +251,24 @@ def _mean_curve(curves: Sequence[Curve]) -> Curve:
     return replace(first, y=10.0 * np.log10(np.maximum(power, 1e-30)))
 
 
-def clear_or_hopeless(own: ChainFigures, first: ChainFigures) -> bool:
-    """Whether for every decay it is settled that two orders differ by the threshold, or that they do not."""
-    return all(
-        settled(key, own.readings, own.repeats, first.readings, first.repeats)
-        for key in own.readings
-        if key.startswith(_DECAYS)
-    )
+def in_doubt(figures: Sequence[ChainFigures]) -> set[str]:
+    """Levels at which it is not settled yet by which thresholds decays differ, or that they do not.
+
+    Two differences carry sentences: that of an order from the first at one level, and that of the loud early decay
+    from the quiet one in one order.
+    """
+    first, doubtful = figures[0], set()
+    for own in figures:
+        for name in LEVEL_NAMES:
+            keys = [f"{kind}_{name}_seconds" for kind in _DECAYS]
+            if not all(settled(key, own.readings, own.repeats, first.readings, first.repeats) for key in keys):
+                doubtful.add(name)
+        if not _breath_settled(own):
+            doubtful |= {"quiet", "loud"}
+    return doubtful
+
+
+def _breath_settled(own: ChainFigures) -> bool:
+    """Whether it is settled that the early decay follows the level, or that it does not."""
+    loud, quiet = "edt_loud_seconds", "edt_quiet_seconds"
+    return settled(loud, own.readings, own.repeats, {loud: own.readings[quiet]}, {loud: own.repeats[quiet]})

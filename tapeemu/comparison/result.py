@@ -6,7 +6,7 @@ from typing import Any
 
 from measure.results import Curve, Reading
 from tapeemu.chain import Chain
-from tapeemu.comparison.compared_figures import FIGURES
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.findings import (
     OrderedFigures,
     PairEffect,
@@ -105,6 +105,11 @@ class Comparison:
                     row[f"{key}_uncertainty"] = own[key].uncertainty
             rows.append(row)
         return rows
+
+    @property
+    def bursts(self) -> dict[str, int]:
+        """Over how many bursts of noise decays were averaged, by level: as many as it took to be sure."""
+        return {name: len(self.repeats[0].get(f"edt_{name}_seconds", ())) for name in LEVEL_NAMES}
 
     @property
     def by_order(self) -> OrderedFigures:

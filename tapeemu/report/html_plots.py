@@ -47,7 +47,7 @@ class _Drawn:
         self.figures = [comparison.figures[index] for index in chosen]
         self.decays = [comparison.decays[index] for index in chosen]
         self.levels = comparison.plan.levels_dbfs
-        self.bursts = len(comparison.repeats[0].get("edt_reference_seconds", ()))
+        self.bursts = comparison.bursts
         self._names = "; ".join(f"{number} is {comparison.labels[number - 1]}" for number in self.numbers)
 
     def _plot(self, svg: str, alt: str, caption: str) -> dict[str, str]:
@@ -71,7 +71,7 @@ class _Drawn:
             self._plot(
                 plots.decay_plot([decays[name] for decays in self.decays], name),
                 f"Decay curves of the octave at 1 kHz after noise of {self.levels[name]:g} dBFS.",
-                f"Interrupted pink noise of {self.levels[name]:g} dBFS, mean of {self.bursts} bursts.",
+                f"Interrupted pink noise of {self.levels[name]:g} dBFS, mean of {self.bursts[name]} bursts.",
             )
             for name in LEVEL_NAMES
         ]

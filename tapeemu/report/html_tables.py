@@ -8,7 +8,7 @@ from tapeemu.comparison import Comparison
 from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.groups import ALIKE_DB
 from tapeemu.rendering.matched import SPREAD_SECONDS
-from tapeemu.report.wording import cell_text
+from tapeemu.report.wording import bursts_text, cell_text
 
 __all__ = ["figure_groups", "figure_methods", "figure_reasons", "page_conditions"]
 
@@ -79,7 +79,7 @@ def page_conditions(comparison: Comparison) -> list[str]:
     """Under which conditions the figures hold, one sentence or more a line."""
     plan = comparison.plan
     repeats = comparison.repeats[0]
-    bursts, tapes = len(repeats.get("edt_reference_seconds", ())), len(repeats.get("crest_db", ()))
+    tapes = len(repeats.get("crest_db", ()))
     seconds = comparison.dry.audio.shape[1] / comparison.sample_rate
     tape = "as in the preset" if comparison.seed is None else str(comparison.seed)
     said = [
@@ -91,8 +91,9 @@ def page_conditions(comparison: Comparison) -> list[str]:
         "lowering all alike.",
         f"Chains: tones and pink noise at {', '.join(f'{level:g}' for level in plan.levels_dbfs.values())} dBFS "
         f"(quiet, reference, loud); tones glide through half an octave around 1 kHz in {plan.glide_decays:g} "
-        f"decay times, {plan.glides} times; {bursts} bursts of noise. Each repeat has its own noise, its own "
-        "tape and its own room, the same for all orders; figures of chains are means over the repeats.",
+        f"decay times, {plan.glides} times; {bursts_text(comparison.bursts)} of noise. Each repeat has its own "
+        "noise, its own tape and its own room, the same for all orders; figures of chains are means over the "
+        "repeats.",
         f"Sound alike: orders whose difference lies {-ALIKE_DB:g} dB below the sound or further (a change "
         "of level of 0.27 dB would leave as much) and none of whose renders differs in a figure by its threshold.",
     ]

@@ -22,7 +22,7 @@ from tapeemu.comparison.groups import ALIKE_DB, Group, shared_groups
 from tapeemu.comparison.sentences import breathing, listed, threshold_lines
 from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.report.swap_picture import swap_picture
-from tapeemu.report.wording import value_text
+from tapeemu.report.wording import bursts_text, value_text
 
 __all__ = ["page_files", "page_text", "write_page"]
 
@@ -287,11 +287,10 @@ def _conditions(comparisons: Sequence[Comparison], sources: Sequence[Path]) -> l
     first = comparisons[0]
     tape = "as in the preset" if first.seed is None else str(first.seed)
     tapes = listed(sorted({str(len(one.repeats[0].get("crest_db", ()))) for one in comparisons}))
-    bursts = len(first.repeats[0].get("edt_reference_seconds", ()))
     lines = [
         f"- Tape (seed): {tape}; the same for all orders. Figures of renders are those of this tape; sentences "
-        f"state the mean over {tapes} tapes, the figures of chains that over {bursts} bursts of noise and "
-        f"{first.plan.glides} glides, each on its own tape and in its own room.",
+        f"state the mean over {tapes} tapes, the figures of chains that over {bursts_text(first.bursts)} of noise "
+        f"and {first.plan.glides} glides, each on its own tape and in its own room.",
         f"- Orders count as alike whose renders differ by {_minus(ALIKE_DB)} dB re the sound or less, and in no "
         "figure by its threshold, on every recording.",
         f"- Loudness: integrated, ITU-R BS.1770, within 0.1 LU of one another; true peak at most "

@@ -1,11 +1,12 @@
 """Figures as both pages print them: value and uncertainty, minus signs, spaces that hold a unit to its number."""
 
 import re
+from collections.abc import Mapping
 
 from measure.results import Reading
 from tapeemu.comparison.compared_figures import FIGURES
 
-__all__ = ["cell_text", "minus_signs", "typeset", "value_text"]
+__all__ = ["bursts_text", "cell_text", "minus_signs", "typeset", "value_text"]
 
 
 def value_text(key: str, reading: Reading | None) -> str:
@@ -36,3 +37,11 @@ def minus_signs(text: str) -> str:
 def cell_text(key: str, reading: Reading | None) -> str:
     """A figure as a cell of the HTML page prints it: its uncertainty stays on its line."""
     return minus_signs(value_text(key, reading)).replace("± ", "±\N{NO-BREAK SPACE}")
+
+
+def bursts_text(bursts: Mapping[str, int]) -> str:
+    """Over how many bursts decays were averaged: "12 bursts", or by level where those differ."""
+    if len(set(bursts.values())) == 1:
+        count = next(iter(bursts.values()))
+        return f"{count} burst" if count == 1 else f"{count} bursts"
+    return f"{', '.join(str(count) for count in bursts.values())} bursts ({', '.join(bursts)})"

@@ -5,6 +5,7 @@ import math
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyebur128
@@ -16,8 +17,8 @@ from measure.results import Reading
 from tapeemu.chain import Chain, Stage
 from tapeemu.cli import app
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
-from tapeemu.comparison.chains import ChainMeter, _mean
-from tapeemu.comparison.compared_figures import FIGURES
+from tapeemu.comparison.chains import ChainFigures, ChainMeter, _mean, in_doubt
+from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.comparing import _check_size
 from tapeemu.comparison.findings import (
     Swap,
@@ -47,6 +48,7 @@ from tapeemu.processors.wow_flutter import WowFlutter
 from tapeemu.rendering.matched import Render, loudest_part
 from tapeemu.report import page_text, value_text
 from tapeemu.report.swap_picture import swap_picture
+from tapeemu.report.wording import bursts_text
 
 RATE = 32_000
 QUICK = MeasuringPlan(glide_decays=1.5, glides=3, bursts=4, most_bursts=8, tapes=2, most_tapes=2)
@@ -509,6 +511,51 @@ def test_a_meter_measures_each_chain_once() -> None:
     again = meter.measure([chain], jobs=1, progress=Counting())
     assert steps == [2 * 7] or steps == [7]
     assert again[0].readings == first[0].readings
+
+
+def test_only_a_level_in_doubt_is_repeated_further(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Decays by construction: orders differ by about the threshold, 5 %, at the loud level alone."""
+    chains = [contender.chain for contender in two_orders(CHAIN)]
+
+    def measured(own: Chain, task: Any, *_: object) -> tuple[dict[str, Reading], None]:
+        if task.kind != "decay":
+            return {}, None
+        random = np.random.default_rng([LEVEL_NAMES.index(task.level_name), task.repeat])
+        late = own.reordered(["room", "drive"]) != own and task.level_name == "loud"
+        values = {kind: 2.0 + 0.002 * random.standard_normal() for kind in ("edt", "t20", "t30")}
+        values["t20"] *= 1.0 + late * (0.05 + 0.05 * random.standard_normal())
+        return {f"{kind}_{task.level_name}_seconds": reading(value) for kind, value in values.items()}, None
+
+    monkeypatch.setattr("tapeemu.comparison.chains._measured", measured)
+    meter = ChainMeter(sample_rate=RATE, plan=MeasuringPlan(bursts=4, most_bursts=24))
+    for figures in meter.measure(chains, jobs=1, progress=SILENT):
+        counts = {key: len(values) for key, values in figures.repeats.items()}
+        assert {
+            counts[f"{kind}_{name}_seconds"] for kind in ("edt", "t30") for name in ("quiet", "reference")
+        } == {4}
+        assert counts["t20_loud_seconds"] == 24
+
+
+@pytest.mark.parametrize(
+    ("change", "scatter", "doubtful"), [(0.2, 0.005, False), (0.0, 0.005, False), (0.05, 0.1, True)]
+)
+def test_early_decay_that_may_follow_the_level_is_in_doubt(change: float, scatter: float, doubtful: bool) -> None:
+    """Two orders that are equal: what is settled between them may not be settled between levels of one."""
+    random = np.random.default_rng(4)
+    repeats = {
+        f"edt_{name}_seconds": tuple(2.0 * (1.0 + own + scatter * random.standard_normal(6)))
+        for name, own in zip(LEVEL_NAMES, (0.0, 0.0, change), strict=True)
+    }
+    means = {key: reading(float(np.mean(values))) for key, values in repeats.items()}
+    figures = ChainFigures(readings=means, repeats=repeats, decays={})
+    assert in_doubt([figures, figures]) == ({"quiet", "loud"} if doubtful else set())
+
+
+def test_bursts_are_told_by_level_where_they_differ() -> None:
+    assert bursts_text(dict.fromkeys(LEVEL_NAMES, 1)) == "1 burst"
+    assert bursts_text(dict.fromkeys(LEVEL_NAMES, 6)) == "6 bursts"
+    told = bursts_text({"quiet": 6, "reference": 12, "loud": 24})
+    assert told == "6, 12, 24 bursts (quiet, reference, loud)"
 
 
 def test_a_printed_figure_has_no_minus_before_zero() -> None:
