@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (ac1dfcba11aff54f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (0783ff07a0270d3e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
