@@ -97,7 +97,9 @@ def test_print_through_says_what_is_missing():
         print_through_of_recording(whole, RATE, frequency_hz=50.0)
 
 
-@pytest.mark.parametrize("silent", [np.zeros(RATE), np.full(RATE, np.nan), np.zeros(1)])
+@pytest.mark.parametrize(
+    "silent", [np.zeros(RATE), np.full(RATE, np.nan), np.zeros(1), np.zeros(0), np.full(RATE, 5e-324)]
+)
 def test_two_channels_without_a_tone_have_neither(silent):
     report = read_recording(np.stack([silent, silent]), RATE)
     assert set(report.readings) == {"loudness_lufs"}
