@@ -106,6 +106,8 @@ def _extent(signal: FloatArray, rate: float) -> tuple[int, int]:
     power = np.mean(signal[: count * block].reshape(count, block) ** 2, axis=1)
     # Within 20 dB of the loud half: a dropout in the middle stays, silence at the ends goes.
     there = np.flatnonzero(power > 0.01 * np.percentile(power, 90))
+    if not there.size:  # squares of the faintest numbers are zero
+        return 0, len(signal)
     start, stop = int(there[0]) * block, (int(there[-1]) + 1) * block
     margin = round(0.25 * rate)
     if start > 0 and stop - start > 8 * margin:
@@ -162,6 +164,8 @@ def _is_burst(samples: FloatArray, rate: float) -> bool:
 
 def _between_tracks(channels: FloatArray, rate: float) -> Found:
     """What a tone on two tracks tells about the head, or of crosstalk where one track is far fainter."""
+    if not channels.size:
+        return {}, {}
     bounds = [_extent(samples, rate) for samples in channels]
     powers = [float(np.mean(np.square(samples))) for samples in channels]
     if not (np.all(np.isfinite(channels)) and max(powers) > 0.0):

@@ -17,6 +17,7 @@ _LOW_HZ, _HIGH_HZ = 20.0, 500.0
 _BESIDE_HZ = (700.0, 1000.0)
 _EDGE_SECONDS = 0.05
 _LEAST_SECONDS = 1.0
+_LEAST = 1e-10  # below that it is rounding of what sampled the tone, not a tape
 _NAME = "modulation noise"
 _METHOD = "amplitude modulation of a tone by noise, 20 to 500 Hz, less that of the noise there is without it"
 
@@ -104,6 +105,8 @@ def modulation_noise(
     # neighbours together and so raises the variance of their sum 1.94 times.
     doubt = math.hypot(math.sqrt(0.97 * float(np.sum(np.square(power[band])))), doubt_of_always)
     own = heard - always
+    if heard < _LEAST:
+        return undefined(_NAME, "dB", "the tone is steady to -100 dB", conditions, method=_METHOD)
     if not own > 2.0 * doubt:
         why = "no more noise is heard with the tone than without" if quiet is not None else "the noise is even"
         return undefined(_NAME, "dB", f"{why}: it does not follow the tone", conditions, method=_METHOD)

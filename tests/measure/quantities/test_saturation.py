@@ -80,6 +80,7 @@ def test_an_output_that_falls_again_has_its_highest_level_read():
     assert result.tones["315hz"].mol.value == pytest.approx(at_limit, abs=0.003)
 
 
+@pytest.mark.long
 def test_flutter_and_hiss_count_for_nothing():
     noise = 1e-4 * np.random.default_rng(5).standard_normal(round(30 * RATE))
 

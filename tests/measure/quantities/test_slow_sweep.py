@@ -68,6 +68,8 @@ def test_flutter_that_spoils_a_deconvolved_sweep_does_not_count():
     result = slow_response(lambda x, r: fluttering(echoes(x, r), r), RATE, seconds=10.0)
     assert np.max(np.abs(misses(result))) < 0.04
     assert result.bump_height.value == pytest.approx(true_bump()[1], abs=0.02)
+    worse = slow_response(lambda x, r: fluttering(echoes(x, r), r, ((4.0, 1.0),)), RATE, seconds=10.0)
+    assert np.max(np.abs(misses(worse))) < 0.04
     spoilt = frequency_response(lambda x, r: fluttering(echoes(x, r), r), RATE, seconds=10.0)
     f = spoilt.magnitude.x
     off = spoilt.magnitude.y - 20.0 * np.log10(gain_of_echoes(f))
@@ -83,15 +85,13 @@ def test_other_rates_and_faster_tapes(rate, speed):
     assert result.bump_height.value == pytest.approx(true_bump()[1], abs=0.03)
 
 
-def test_noise_is_taken_off_and_counts_in_the_uncertainty():
+def test_noise_counts_in_the_uncertainty():
     rng = np.random.default_rng(3)
     noise = 0.02 * rng.standard_normal(round(12.0 * RATE))
     result = slow_response(lambda x, r: echoes(x, r) + noise[: len(x)], RATE, seconds=10.0)
     off = misses(result) / result.magnitude.uncertainty
     assert np.mean(np.abs(off) < 2.0) > 0.9
     assert np.median(result.magnitude.uncertainty) > 0.02
-    # Without being taken off, the noise would lift the level that is read by a tenth of a decibel.
-    assert abs(np.mean(misses(result)[-48:])) < 0.05
 
 
 def test_a_late_system_is_read_where_its_sweep_is():

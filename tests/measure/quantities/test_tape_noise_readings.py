@@ -55,6 +55,8 @@ def test_hiss_alone_does_not_follow_a_tone():
 
 
 def test_recordings_without_a_figure_say_why():
+    clean = 0.1 * np.sin(2.0 * np.pi * 3_150.0 * np.arange(96_000) / RATE)
+    assert "steady to -100 dB" in modulation_noise(clean, RATE, silence=np.zeros(96_000)).warnings[0]
     assert "silent" in modulation_noise(np.zeros(96_000), RATE).warnings[0]
     assert "lasts" in modulation_noise(roughened(0.5), RATE).warnings[0]
     assert "no tone" in modulation_noise(roughened(2.0, tone_hz=400.0), RATE).warnings[0]

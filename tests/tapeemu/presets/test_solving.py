@@ -60,6 +60,8 @@ def test_an_altered_setting_is_reported_stale_and_then_out_of_tolerance(driven: 
     assert {each.key for each in result.failed} == {
         *("thd_reference_percent", "harmonic_3_reference_db", "mol_3_percent_db"),
         *("modulation_distortion_percent", "gain_1000hz_db"),
+        *(f"mol_{hz}hz_output_db" for hz in (315, 1000, 6300)),
+        "sol_10000hz_db",
     }
 
 
