@@ -300,6 +300,7 @@ class Desk {
     const known = value !== null && value !== undefined && Number.isFinite(value);
     cell.value.textContent = known ? `${spoken(value)} ${unit}` : "\u2013";
     cell.how.textContent = known ? how : "";
+    cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
   }
 
@@ -308,7 +309,8 @@ class Desk {
     const find = (sort) => this.setup.stages.filter((stage) => stage.sort === sort);
     const flutter = Math.hypot(...find("wow_flutter").map((stage) => flutterScale(stage.own) * flutterFigures(stage.own)[0]), 0);
     const expected = { weighted_flutter_percent: flutter, noise_a_weighted_db: noiseOf(this.setup.stages) };
-    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives);
+    // Of a setting that follows a curve, as it is without it.
+    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives).map((stage) => ({ ...stage, numbers: stage.plain ?? stage.numbers }));
     this.loop = null;
     this.bend = null;
     if (drives.length) {
@@ -566,7 +568,7 @@ class Desk {
       this.thread.draw();
       at("thread-speed").textContent = this.thread.points.length > 2 ? `speed \u00b1${spoken(this.thread.reach, 2)} %` : "";
       drawSpectrum(at("spectrum"), this.sound.scopes);
-      drawCurve(at("curve"), this.loop, this.peak);
+      if (this.loop) drawCurve(at("curve"), this.loop, this.peak);
       this.drawLevels();
       this.showCurves();
     }
@@ -575,9 +577,10 @@ class Desk {
 
   drawStill() {
     if (!this.thread) return;
-    drawDecay(at("decay"), this.decays);
-    drawCurve(at("curve"), this.loop, this.peak);
-    at("curve-caption").textContent = this.loop ? "Saturation: out over in, and where the sound is on it" : "Nothing in this chain saturates";
+    at("decay-figure").hidden = !this.decays;
+    at("curve-figure").hidden = !this.loop;
+    if (this.decays) drawDecay(at("decay"), this.decays);
+    if (this.loop) drawCurve(at("curve"), this.loop, this.peak);
     if (!this.sound.playing) {
       this.thread.draw();
       drawSpectrum(at("spectrum"), this.sound.scopes);
