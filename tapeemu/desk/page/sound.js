@@ -121,7 +121,7 @@ class Sound {
   // Open the player in a context; the device's own if none is given.
   async open(context = null) {
     if (this.node) return;
-    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
+    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "balanced" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     if (!this.loaded) await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
     this.loaded = true;
