@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from desk_pages import PRESET, RATE, desk, element, page_of, played, rendered, stem, until
+from desk_pages import PRESET, RATE, RENDER, desk, element, page_of, played, rendered, stem, until
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
@@ -503,3 +503,46 @@ def test_the_edge_of_a_loop_does_not_click(browser: Any, tmp_path: Path) -> None
     heard = played(browser, 4.0, [])[0, RATE // 4 :]
     assert np.max(np.abs(heard)) > 0.05
     assert above_8_khz_db(heard) < -100.0
+
+
+def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -> None:
+    """The player waited for ever for a chain that the engine refused, and for one that is late for one stem alone."""
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.1"), "it plays")
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0] + arguments[1].repeat(17), 'long')",
+                          'format = 1\n', '[[stages]]\nkind = "crosstalk"\n')  # fmt: skip
+    assert "at most 16 stages are possible" in desk(opened, "desk.mistake.message")
+    number = desk(opened, "desk.sound.number")
+    element(opened, "undo").click()
+    assert desk(opened, "desk.mistake") is None
+    opened.execute_script("window.tapeemuDesk.desk.add('crosstalk')")  # late for the stereo stem alone
+    until(
+        lambda: desk(
+            opened, "desk.sound.number > arguments_ && !desk.sound.waiting".replace("arguments_", str(number))
+        ),
+        "heard",
+    )
+    element(opened, "play").click()
+    assert [entry["message"] for entry in opened.get_log("browser")] == []
+
+
+def test_a_mix_that_follows_a_curve_plays_and_is_rendered_by_the_command_alone(opened: Any) -> None:
+    text = (
+        PRESET
+        + """mix_percent = 50.0
+
+[[stages.automation]]
+setting = "mix_percent"
+points = [{ seconds = 0.0, value = 100.0 }, { seconds = 1.0, value = 0.0 }]
+"""
+    )
+    assert parse_preset(text, name="mixed").chain.stages[1].automation
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'mixed')", text)
+    assert desk(opened, "desk.mistake") is None
+    assert desk(opened, "[desk.setup.curves[0].group, desk.setup.groups.length]") == [0, 1]
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.3 && !desk.sound.waiting"), "it plays")
+    element(opened, "play").click()
+    told = opened.execute_async_script(RENDER, 0)
+    assert told == "!a mix that follows a curve is rendered by tapeemu process alone; save the preset"
+    assert [entry["message"] for entry in opened.get_log("browser")] == []

@@ -71,6 +71,7 @@ class Desk {
   }
 
   undo(from = this.past, to = this.future) {
+    this.recording.finish();
     const state = from.pop();
     if (!state) return;
     to.push(this.state());
@@ -126,6 +127,7 @@ class Desk {
   }
 
   move(path, to) {
+    this.recording.finish();
     const document_ = new PresetText(this.text);
     const list = document_.siblings(path);
     if (to < 0 || to >= list.length) return;
@@ -138,10 +140,12 @@ class Desk {
   }
 
   remove(path) {
+    this.recording.finish();
     this.edit(new PresetText(this.text).withoutStage(path), `remove ${performance.now()}`);
   }
 
   add(kind) {
+    this.recording.finish();
     const document_ = new PresetText(this.text);
     const names = document_.root.stages.map((stage) => stage.values.name ?? stage.values.kind);
     let name = kindInWords(kind).toLowerCase();
@@ -150,6 +154,7 @@ class Desk {
   }
 
   choosePreset(index) {
+    this.recording.finish();
     this.keep();
     this.names[this.current] = data.presets[index].name;
     this.texts[this.current] = data.presets[index].text;
@@ -159,6 +164,7 @@ class Desk {
   }
 
   use(which) {
+    this.recording.finish();
     if (which === this.current) return;
     this.current = which;
     this.lastChange = { key: "", time: 0 };
