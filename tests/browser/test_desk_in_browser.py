@@ -506,7 +506,7 @@ def test_the_edge_of_a_loop_does_not_click(browser: Any, tmp_path: Path) -> None
 
 
 def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -> None:
-    """The player waited for ever for a chain that the engine refused, and for one that is late for one stem alone."""
+    """The player waited for ever for a chain that was refused, and for one that is late for one stem alone."""
     element(opened, "play").click()
     until(lambda: desk(opened, "desk.sound.place > 0.1"), "it plays")
     opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0] + arguments[1].repeat(17), 'long')",
