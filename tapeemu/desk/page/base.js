@@ -47,6 +47,7 @@ const inWords = (name) => {
   const ending = ENDINGS.find((each) => name.endsWith(each));
   const bare = ending && ending !== "_per_minute" && name.length > ending.length ? name.slice(0, -ending.length) : name;
   const words = bare.replaceAll("_", " ").replace(/^at (\d+) hz$/, "at $1 Hz");
-  const known = { thd: "THD", mol: "3 % level (MOL)", mix: "Mix" }[words];
+  const known = { thd: "THD", mol: "3 % level (MOL)", "sol 10khz": "10 kHz limit (SOL)", mix: "Mix" }[words];
+  if (name === "hiss_db") return "Hiss level";
   return known ?? words.charAt(0).toUpperCase() + words.slice(1);
 };

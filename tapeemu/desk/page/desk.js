@@ -71,6 +71,7 @@ class Desk {
   }
 
   undo(from = this.past, to = this.future) {
+    this.recording.finish();
     const state = from.pop();
     if (!state) return;
     to.push(this.state());
@@ -126,6 +127,7 @@ class Desk {
   }
 
   move(path, to) {
+    this.recording.finish();
     const document_ = new PresetText(this.text);
     const list = document_.siblings(path);
     if (to < 0 || to >= list.length) return;
@@ -138,10 +140,12 @@ class Desk {
   }
 
   remove(path) {
+    this.recording.finish();
     this.edit(new PresetText(this.text).withoutStage(path), `remove ${performance.now()}`);
   }
 
   add(kind) {
+    this.recording.finish();
     const document_ = new PresetText(this.text);
     const names = document_.root.stages.map((stage) => stage.values.name ?? stage.values.kind);
     let name = kindInWords(kind).toLowerCase();
@@ -150,6 +154,7 @@ class Desk {
   }
 
   choosePreset(index) {
+    this.recording.finish();
     this.keep();
     this.names[this.current] = data.presets[index].name;
     this.texts[this.current] = data.presets[index].text;
@@ -159,6 +164,7 @@ class Desk {
   }
 
   use(which) {
+    this.recording.finish();
     if (which === this.current) return;
     this.current = which;
     this.lastChange = { key: "", time: 0 };
@@ -300,6 +306,7 @@ class Desk {
     const known = value !== null && value !== undefined && Number.isFinite(value);
     cell.value.textContent = known ? `${spoken(value)} ${unit}` : "\u2013";
     cell.how.textContent = known ? how : "";
+    cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
   }
 
@@ -308,7 +315,8 @@ class Desk {
     const find = (sort) => this.setup.stages.filter((stage) => stage.sort === sort);
     const flutter = Math.hypot(...find("wow_flutter").map((stage) => flutterScale(stage.own) * flutterFigures(stage.own)[0]), 0);
     const expected = { weighted_flutter_percent: flutter, noise_a_weighted_db: noiseOf(this.setup.stages) };
-    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives);
+    // Of a setting that follows a curve, as it is without it.
+    const drives = this.setup.stages.filter((stage) => data.kinds[stage.sort].drives).map((stage) => ({ ...stage, numbers: stage.plain ?? stage.numbers }));
     this.loop = null;
     this.bend = null;
     if (drives.length) {
@@ -566,7 +574,7 @@ class Desk {
       this.thread.draw();
       at("thread-speed").textContent = this.thread.points.length > 2 ? `speed \u00b1${spoken(this.thread.reach, 2)} %` : "";
       drawSpectrum(at("spectrum"), this.sound.scopes);
-      drawCurve(at("curve"), this.loop, this.peak);
+      if (this.loop) drawCurve(at("curve"), this.loop, this.peak);
       this.drawLevels();
       this.showCurves();
     }
@@ -575,9 +583,10 @@ class Desk {
 
   drawStill() {
     if (!this.thread) return;
-    drawDecay(at("decay"), this.decays);
-    drawCurve(at("curve"), this.loop, this.peak);
-    at("curve-caption").textContent = this.loop ? "Saturation: out over in, and where the sound is on it" : "Nothing in this chain saturates";
+    at("decay-figure").hidden = !this.decays;
+    at("curve-figure").hidden = !this.loop;
+    if (this.decays) drawDecay(at("decay"), this.decays);
+    if (this.loop) drawCurve(at("curve"), this.loop, this.peak);
     if (!this.sound.playing) {
       this.thread.draw();
       drawSpectrum(at("spectrum"), this.sound.scopes);

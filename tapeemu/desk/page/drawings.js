@@ -168,6 +168,13 @@ const drawSpectrum = (canvas, scopes) => {
     sheet.stroke();
     axisText(sheet, frequency >= 1000 ? `${frequency / 1000} kHz` : `${frequency} Hz`, x(frequency), height - 5);
   }
+  for (const decibels of [-40, -80]) {
+    sheet.beginPath();
+    sheet.moveTo(0, y(decibels));
+    sheet.lineTo(width, y(decibels));
+    sheet.stroke();
+    axisText(sheet, `\u2212${-decibels} dB`, width, y(decibels) - 4, "right");
+  }
   if (!scopes) return;
   const bins = new Float32Array(scopes[0].frequencyBinCount);
   [[1, "soft", 1, 0], [0, "mark", 1.8, 0.12]].forEach(([scope, name, line, fill]) => {
@@ -226,7 +233,6 @@ const drawCurve = (canvas, loop, peak) => {
   sheet.lineTo(x(1), y(1));
   sheet.stroke();
   sheet.setLineDash([]);
-  if (!loop) return;
   const most = Math.max(1, ...loop.out.map(Math.abs));
   const shown = clamp(peak, 0, 1);
   const path = (from, to) => {
@@ -255,12 +261,11 @@ const drawDecay = (canvas, seconds) => {
   const foot = height - 20;
   const usable = OCTAVES_HZ.filter((each) => each <= 0.45 * data.rate);
   const gap = width / usable.length;
-  const most = seconds ? Math.max(...seconds.slice(0, usable.length)) * 1.15 : 1;
+  const most = Math.max(...seconds.slice(0, usable.length)) * 1.15;
   usable.forEach((_, band) => {
     const x = gap * (band + 0.5);
     const name = ["63", "125", "250", "500", "1k", "2k", "4k", "8k", "16k"][band];
     axisText(sheet, name, x, height - 5);
-    if (!seconds) return;
     const top = foot - (foot - 16) * (seconds[band] / most);
     // A decay as it is heard: dense at first, fading as it goes on.
     const fade = sheet.createLinearGradient(0, foot, 0, top);
@@ -272,7 +277,6 @@ const drawDecay = (canvas, seconds) => {
     sheet.fill();
     if (gap > 26) axisText(sheet, spoken(seconds[band], 2), x, top - 5);
   });
-  if (!seconds) axisText(sheet, "no reverberation in this chain", width / 2, foot / 2);
 };
 
 // The outline of all stems together, the part that repeats, and where the tape is.

@@ -382,7 +382,7 @@ const curvesOf = (values, own) => {
 const madeForCurves = (stage, values, curves) => {
   const number = (given) => {
     const own = ownOf({ ...values, ...given });
-    return { ...stage, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) };
+    return { ...stage, plain: stage.numbers, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) };
   };
   const ends = curves.reduce((some, { name, values: course }) => some.flatMap((one) => [Math.min(...course), Math.max(...course)].map((value) => ({ ...one, [name]: value }))), [{}]);
   const bytes = (one) => solver.bytes({ stages: [one], groups: [] }, { rate: data.rate, channels: 1 });

@@ -121,7 +121,7 @@ class Sound {
   // Open the player in a context; the device's own if none is given.
   async open(context = null) {
     if (this.node) return;
-    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "interactive" });
+    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "balanced" });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     if (!this.loaded) await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
     this.loaded = true;
@@ -197,14 +197,14 @@ class Sound {
     const changes = this.taken && movesBetween(this.taken, setup);
     if (changes) {
       this.taken = setup;
-      const options = { rate: data.rate, channels: this.stems[0].length };
-      this.send({ type: "set", setup: this.number, changes, curves: this.engine.curves(setup, options) });
+      this.send({ type: "set", setup: this.number, changes, curves: this.curvesOf(setup) });
       return;
     }
+    this.number += 1;
+    const chains = this.chainsOf(setup); // which is refused where the engine cannot make it
     this.taken = setup;
     this.waiting = true;
-    this.number += 1;
-    this.send({ type: "take", ...this.chainsOf(setup) });
+    this.send({ type: "take", ...chains });
     // A second chain of the same settings, for the next jump of the loop, when nothing moves any more.
     clearTimeout(this.twinTimer);
     const { number } = this;
@@ -224,16 +224,25 @@ class Sound {
       const key = `${each.channels} ${each.track}`;
       if (!made.has(key)) {
         const bytes = this.engine.create(setup, each, from);
-        latency = this.engine.exports.desk_latency(from);
+        latency = Math.max(latency, this.engine.exports.desk_latency(from)); // with one channel some stages are none
         made.set(key, this.engine.copy(from, bytes));
       }
       return made.get(key);
     });
-    this.busySlots.set(from, { from, to });
     if (this.engine.exports.desk_live_bytes(data.rate, 2, 1.3 * latency + 320) > LIVE_BYTES) {
-      throw new Error(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
+      throw new SettingError(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
     }
-    return { address: from, chains, latency, setup: this.number, curves: this.engine.curves(setup, options[0]) };
+    this.busySlots.set(from, { from, to });
+    return { address: from, chains, latency, setup: this.number, curves: this.curvesOf(setup) };
+  }
+
+  // The curves of a setup for each stem.
+  curvesOf(setup) {
+    const byChannels = new Map();
+    return this.stems.map(({ length: channels }) => {
+      if (!byChannels.has(channels)) byChannels.set(channels, this.engine.curves(setup, { rate: data.rate, channels }));
+      return byChannels.get(channels);
+    });
   }
 
   async play() {

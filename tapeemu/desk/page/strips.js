@@ -83,6 +83,18 @@ const leftOut = (kind, name, own, field) => {
   }
 };
 
+// A list of things that stand on the tape with one more at a place; of two actions in turn it is the other one.
+const withOneHere = (list, field, place) => {
+  const seconds = Math.round(place * 100) / 100;
+  const before = list.filter((each) => Number(numberOf(each.at_seconds, field.fields.at_seconds)) < seconds).at(-1);
+  const made = {};
+  for (const [name, { choices }] of Object.entries(field.fields)) {
+    if (name === "at_seconds") made[name] = seconds;
+    else if (choices && field.fields[name].required) made[name] = choices.find((choice) => choice !== before?.[name] && (before || choice !== choices[0]));
+  }
+  return [...list, made].sort((one, other) => one.at_seconds - other.at_seconds);
+};
+
 // The points of a curve in words.
 const coursed = (points) => {
   const time = ({ seconds, samples }) => {
@@ -154,7 +166,7 @@ class Strips {
     this.drag(strip, handle, path);
     this.controls.push((document_) => {
       const values = document_.stage(path).values;
-      const name = values.name ?? kind;
+      const name = values.name ?? kindInWords(kind ?? "?").toLowerCase();
       title.textContent = name;
       kindWords.hidden = name.toLowerCase() === kindInWords(kind ?? "").toLowerCase();
       bypass.checked = values.bypass !== true;
@@ -240,6 +252,8 @@ class Strips {
       return frame(make("span", { class: "both" }, input, another));
     }
     // Pairs, tables and lists of tables are written as they stand in the preset.
+    const placed = field.type === "tables" && "at_seconds" in field.fields;
+    const here = placed ? make("button", { type: "button", class: "quiet", onclick: () => set(withOneHere(read(new PresetText(desk.text)) ?? [], field, desk.placeNow)) }, "Add one at this place") : null;
     const area = make("input", {
       type: "text",
       id,
@@ -263,7 +277,7 @@ class Strips {
       const value = read(document_);
       if (document.activeElement !== area) area.value = value === undefined ? "" : literalOf(value).replaceAll(/\s+/g, " ");
     });
-    return frame(area, true);
+    return frame(make("div", { class: "stacked" }, area, here), true);
   }
 
   // A strip follows the pointer, and the others make room.

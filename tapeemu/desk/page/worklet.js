@@ -148,7 +148,7 @@ class Desk extends AudioWorkletProcessor {
     this.lane = 0; // of the two where chains lie, the one that plays
     this.leaving = null; // the other one, while it gives way to a later one or rings
     this.moved = []; // settings that were moved since the chain was made: stage, setting, value
-    this.follower = null;
+    this.followers = []; // of each voice
     this.refused = null; // number of a setup of which a setting could not follow its curve
     this.jumpTo = null; // a place to go to in silence
     this.sounding = null; // address of the chain that plays
@@ -218,23 +218,23 @@ class Desk extends AudioWorkletProcessor {
     for (const change of changes) {
       this.moved = [...this.moved.filter((each) => each.kind !== change.kind || each.place !== change.place || each.setting !== change.setting), change];
     }
-    this.follower = new Follower(curves, sampleRate);
+    this.followers = curves.map((each) => new Follower(each, sampleRate));
     const done = chains.map((address) => changes.map((change) => this.move(address, change)).every(Boolean)).every(Boolean);
     return done ? undefined : this.port.postMessage({ type: "refused" });
   }
 
   // kind: "setting" of a stage, or the "share" of a group.
-  move(address, { kind, place, setting, value }) {
-    return this.voices
+  move(address, { kind, place, setting, value }, voices = this.voices) {
+    return voices
       .map(({ exports }) => (kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_set(address, place, setting, value)))
       .every(Boolean);
   }
 
   // How the settings of a chain follow their curves. One that cannot is told of, and the chain is made anew.
-  follow(address) {
+  follow(address, voice) {
     return (curve, value) => {
       const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 };
-      if (this.move(address, change) || this.refused === this.current) return;
+      if (this.move(address, change, [voice]) || this.refused === this.current) return;
       this.refused = this.current;
       this.port.postMessage({ type: "refused" });
     };
@@ -282,8 +282,8 @@ class Desk extends AudioWorkletProcessor {
 
   // Let a chain sound from the next sample on; false while another change is under way.
   take(address) {
-    this.follower?.stand(this.place, this.follow(address));
-    for (const voice of this.voices) {
+    for (const [index, voice] of this.voices.entries()) {
+      this.followers[index]?.stand(this.place, this.follow(address, voice));
       voice.exports.desk_seek(address, this.place);
       if (!voice.exports.tapeemu_live_take(voice.lives[this.lane], address)) return false;
     }
@@ -346,13 +346,13 @@ class Desk extends AudioWorkletProcessor {
         this.leaving.end = Math.min(this.leaving.end ?? Infinity, this.leaving.at + this.fadeSamples);
         return;
       }
-      const before = this.follower;
-      this.follower = new Follower(curves, sampleRate);
+      const before = this.followers;
+      this.followers = curves.map((each) => new Follower(each, sampleRate));
       if (later && silent) this.begin(this.roomFor(latency), null);
       if (later && !silent) {
         this.changeLanes(address, this.roomFor(latency));
       } else if (!this.take(address)) {
-        this.follower = before;
+        this.followers = before;
         return;
       }
       if (this.spare) this.free(this.spare);
@@ -412,7 +412,7 @@ class Desk extends AudioWorkletProcessor {
       wet[channel].fill(0, 0, count);
       dry[channel].fill(0, 0, count);
     }
-    if (this.sounding) this.follower?.follow(this.place, this.follow(this.sounding));
+    if (this.sounding) this.followers.forEach((each, index) => each.follow(this.place, this.follow(this.sounding, this.voices[index])));
     const { leaving, lane } = this;
     if (leaving) this.weigh(count);
     const [fed, heard, came, fresh] = this.weights;
@@ -512,7 +512,7 @@ class Desk extends AudioWorkletProcessor {
       }
       const end = this.place < this.loop[1] ? this.loop[1] : this.length;
       let now = Math.min(count - done, end - this.place, PIECE);
-      if (this.sounding) now = this.follower?.room(this.place, now) ?? now;
+      if (this.sounding) now = this.followers.reduce((least, each) => each.room(this.place, least), now);
       this.stretch(out, done, now);
       done += now;
     }
