@@ -171,7 +171,7 @@ def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(fol
     twice = Chain([Stage(processor=Chain([tape, Stage(processor=PreampDrive())]), mix_percent=60.0)])
     thrice = Chain([Stage(processor=twice, mix_percent=70.0)])
     cases = [drawn_case(number, 2_000, made) for number, made in enumerate((twice, thrice))]
-    target = build(HostTarget, folder, SHIPPED_FLAGS)
+    target = build(HostTarget, folder, (*SHIPPED_FLAGS, *([FUSED] if fuses() else [])))
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
         assert decibels(result.audio, came.audio, not_arrived(asked, came.latency)) < -200.0
