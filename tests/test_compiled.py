@@ -30,11 +30,17 @@ def test_equal_sources_and_flags_are_built_once(
     header.write_text("", "utf-8")
 
     def made(*flags: str) -> str:
-        target = tmp_path / f"{len(ran)}.so"
+        target = tmp_path / "made.so"
         compile_c(["gcc", *flags, str(source), "-o", str(target)])
         return target.read_text("utf-8")
 
     assert [made("-O2"), made("-O2"), made("-O3")] == ["build 1", "build 1", "build 2"]
+    loaded = tmp_path / "made.so"
+    before = loaded.stat().st_ino
+    with loaded.open(encoding="utf-8") as held:
+        assert made("-O3") == "build 2"
+        assert loaded.stat().st_ino != before, "a library that is loaded keeps its own file"
+        assert held.read() == "build 2"
     header.write_text("int b;", "utf-8")
     assert [made("-O2"), made("-O3")] == ["build 3", "build 4"]
     for _ in range(2):

@@ -35,6 +35,8 @@ def remembering(compile_c: Callable[..., None], folder: Path) -> Callable[..., N
                 part.replace(kept)
                 _forget_the_oldest(folder)
             else:
+                # As the compiler does: a library that is loaded from there keeps its own file.
+                target.unlink(missing_ok=True)
                 shutil.copy(kept, target)
                 os.utime(kept)
 
