@@ -15,6 +15,16 @@ hypothesis.settings.register_profile("same", derandomize=True)
 hypothesis.settings.load_profile("same")
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Before any test module takes the compiler by name: what it makes is kept."""
+    from compiled import remembering
+
+    from tapeemu.targets import machines
+
+    if config.cache is not None:
+        machines.compile_c = remembering(machines.compile_c, config.cache.mkdir("compiled-c"))
+
+
 @pytest.fixture
 def rng() -> np.random.Generator:
     return np.random.default_rng(20261125)

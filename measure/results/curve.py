@@ -63,6 +63,10 @@ class Curve(Table):
             frozen = np.array(getattr(self, name), dtype=np.float64)
             frozen.flags.writeable = False
             object.__setattr__(self, name, frozen)
+        if self.x.shape != self.y.shape:
+            raise MeasureError(
+                f"{self.quantity} has {self.y.size} values at {self.x.size} places; give one for each place"
+            )
         if self.uncertainty is not None and self.uncertainty.shape != self.y.shape:
             raise MeasureError(
                 f"the uncertainty of {self.quantity} has shape {self.uncertainty.shape}, but must have that of y, "

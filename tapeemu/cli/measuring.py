@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tapeemu.plugins.hosted import HostedSystem
     from tapeemu.presets import Place, Preset
     from tapeemu.presets.measuring import Verification
+    from tapeemu.presets.solving import Solution
 
 __all__ = ["measure", "plots_folder", "printable_lines", "solve_figures", "verify"]
 
@@ -254,6 +255,23 @@ def _off_by(percent: float) -> str:
     return f"{percent:.2g}" if percent >= 0.01 else "< 0.01"
 
 
+def _print_reached(solution: "Solution") -> None:
+    from measure.results import figure_text
+
+    listing = table(
+        f"Found in {solution.rounds} measurements",
+        [("figure", False), ("wanted", True), ("reached", True), ("doubt", True), ("off by %", True)],
+    )
+    for key, value in solution.wanted.items():
+        reading = solution.reached.get(key)
+        if reading is None:
+            listing.add_row(key, f"{value:g}", "undefined", "", "")
+        else:
+            shown = figure_text(reading.value, reading.uncertainty)
+            listing.add_row(key, f"{value:g}", *shown, _off_by(solution.error_percent(key)))
+    show(listing)
+
+
 def solve_figures(
     name: str = typer.Argument(..., help="Name of the preset to write, or the path of its file."),
     figures: list[str] = typer.Argument(
@@ -269,7 +287,6 @@ def solve_figures(
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace a file that exists."),
 ) -> None:
     """Find settings that give the figures wanted, measure them, and save them as a preset."""
-    from measure.results import figure_text
     from tapeemu.presets import Preset, load_preset
     from tapeemu.presets.measuring import measure_preset
     from tapeemu.presets.searching import parse_wanted
@@ -283,22 +300,7 @@ def solve_figures(
     source = load_preset(start) if start is not None else None
     _prepare(1, 1)
     solution = solve(wanted, start=None if source is None else source.chain, within_percent=within_percent)
-    listing = table(
-        f"Found in {solution.rounds} measurements",
-        [("figure", False), ("wanted", True), ("reached", True), ("doubt", True), ("off by %", True)],
-    )
-    for key, value in wanted.items():
-        reading = solution.reached.get(key)
-        if reading is None:
-            listing.add_row(key, f"{value:g}", "undefined", "", "")
-        else:
-            listing.add_row(
-                key,
-                f"{value:g}",
-                *figure_text(reading.value, reading.uncertainty),
-                _off_by(solution.error_percent(key)),
-            )
-    show(listing)
+    _print_reached(solution)
     asked = ", ".join(f"{key} {value:g}" for key, value in wanted.items())
     preset = Preset(
         name=path.stem,

@@ -1,12 +1,13 @@
 """Echo density: how soon a response becomes as dense as noise."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from measure.parts.decay_bands import onset_of
-from measure.results import Conditions, Curve, Reading, Result
+from measure.results import Condition, Conditions, Curve, Reading, Result
 from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "echo_density",
 ]
 
+_LEVELS = {0.5: "half", 0.9: "nine tenths", 1.0: "full"}
 _METHOD = "share of samples beyond one standard deviation, Hann window"
 
 
@@ -59,50 +61,15 @@ def echo_density(
     rate = check_rate(sample_rate)
     width = round(window_seconds * rate) | 1
     conditions: Conditions = {"window_seconds": window_seconds, "sample_rate_hz": rate}
-    levels = {0.5: "half", 0.9: "nine tenths", 1.0: "full"}
-
-    def reading(level: float, value: float, *why: str) -> Reading:
-        return Reading(
-            quantity=f"time to {levels[level]} echo density",
-            value=value,
-            unit="s",
-            method=_METHOD,
-            conditions=conditions,
-            # Where within the window the density is reached is known to about a tenth of it.
-            uncertainty=0.1 * window_seconds if math.isfinite(value) else math.nan,
-            uncertainty_basis="theory (a tenth of the window)" if math.isfinite(value) else "not stated",
-            warnings=why,
-        )
-
-    def result(density: FloatArray, t: FloatArray, why: str) -> EchoDensity:
-        found = {}
-        for level in levels:
-            reached = np.flatnonzero(density >= level)
-            if len(reached):
-                found[level] = reading(level, float(t[reached[0]]))
-            else:
-                found[level] = reading(level, math.nan, why or f"the density never reaches {level:g}")
-        profile = Curve(
-            quantity="echo density",
-            x=t,
-            y=density,
-            x_name="time",
-            x_unit="s",
-            y_unit="",
-            method=_METHOD,
-            conditions=conditions,
-            warnings=(why,) if why else (),
-        )
-        return EchoDensity(profile=profile, half=found[0.5], nine_tenths=found[0.9], full=found[1.0])
-
     empty = np.empty(0)
     reason = unusable(h)
     if reason:
-        return result(empty, empty, reason)
+        return _result(empty, empty, reason, conditions)
     onset = onset_of(h)
     h = h[onset:]
     if width < 16 or len(h) < 2 * width:
-        return result(empty, empty, f"the response lasts {len(h) / rate:.3g} s, but two windows of it are needed")
+        reason = f"the response lasts {len(h) / rate:.3g} s, but two windows of it are needed"
+        return _result(empty, empty, reason, conditions)
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(width) + 0.5) / width)
     window /= window.sum()
     hop = max(1, round(0.001 * rate))
@@ -110,10 +77,47 @@ def echo_density(
     alive = np.flatnonzero(np.abs(h) > 1e-9 * np.max(np.abs(h)))
     h = h[: alive[-1] + 1]
     if len(h) < width:
-        return result(empty, empty, "the response is a single echo")
+        return _result(empty, empty, "the response is a single echo", conditions)
     frames = np.lib.stride_tricks.sliding_window_view(h, width)[::hop]
     sigma = np.sqrt((frames**2) @ window)
     expected = math.erfc(math.sqrt(0.5))
     density = ((np.abs(frames) > sigma[:, None]) @ window) / expected
     t = (np.arange(len(frames)) * hop + width // 2) / rate
-    return result(density, t, "")
+    return _result(density, t, "", conditions)
+
+
+def _result(density: FloatArray, t: FloatArray, why: str, conditions: Mapping[str, Condition]) -> EchoDensity:
+    found = {}
+    for level in _LEVELS:
+        reached = np.flatnonzero(density >= level)
+        if len(reached):
+            found[level] = _reading(level, float(t[reached[0]]), conditions)
+        else:
+            found[level] = _reading(level, math.nan, conditions, why or f"the density never reaches {level:g}")
+    profile = Curve(
+        quantity="echo density",
+        x=t,
+        y=density,
+        x_name="time",
+        x_unit="s",
+        y_unit="",
+        method=_METHOD,
+        conditions=conditions,
+        warnings=(why,) if why else (),
+    )
+    return EchoDensity(profile=profile, half=found[0.5], nine_tenths=found[0.9], full=found[1.0])
+
+
+def _reading(level: float, value: float, conditions: Mapping[str, Condition], *why: str) -> Reading:
+    known = math.isfinite(value)
+    return Reading(
+        quantity=f"time to {_LEVELS[level]} echo density",
+        value=value,
+        unit="s",
+        method=_METHOD,
+        conditions=conditions,
+        # Where within the window the density is reached is known to about a tenth of it.
+        uncertainty=0.1 * float(conditions["window_seconds"]) if known else math.nan,
+        uncertainty_basis="theory (a tenth of the window)" if known else "not stated",
+        warnings=why,
+    )

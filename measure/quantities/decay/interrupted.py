@@ -139,16 +139,7 @@ def decay_of_noise(
         signals = [signal[:end] for signal in signals]
 
     def averaged(band: Band) -> Envelope:
-        envelopes = [band_envelope(signal, rate, band, 4.0) for signal in signals]
-        return Envelope(
-            power=np.mean([envelope.power for envelope in envelopes], axis=0),
-            step=envelopes[0].step,
-            seconds=envelopes[0].seconds,
-            bandwidth=math.fsum(envelope.bandwidth for envelope in envelopes),
-            share=min(envelope.share for envelope in envelopes),
-            smear=envelopes[0].smear,
-            own_decay=envelopes[0].own_decay,
-        )
+        return _averaged([band_envelope(signal, rate, band, 4.0) for signal in signals])
 
     prepared = prepare(
         chosen,
@@ -160,6 +151,19 @@ def decay_of_noise(
         decays=len(signals),
     )
     return Decay(bands=tuple(_interrupted(known, stop, len(signals), conditions) for known in prepared))
+
+
+def _averaged(envelopes: Sequence[Envelope]) -> Envelope:
+    """Mean of the envelopes of one band, as sure as all of them together."""
+    return Envelope(
+        power=np.mean([envelope.power for envelope in envelopes], axis=0),
+        step=envelopes[0].step,
+        seconds=envelopes[0].seconds,
+        bandwidth=math.fsum(envelope.bandwidth for envelope in envelopes),
+        share=min(envelope.share for envelope in envelopes),
+        smear=envelopes[0].smear,
+        own_decay=envelopes[0].own_decay,
+    )
 
 
 def _interrupted(known: PreparedBand, stop: float, repeats: int, conditions: Conditions) -> BandDecay:

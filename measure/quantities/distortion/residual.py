@@ -82,18 +82,24 @@ def thd_plus_noise(
     conditions["level_dbfs"] = round(20.0 * math.log10(fit.amplitudes[1]), 3)
     if not low_hz < fit.frequency_hz < high_hz:
         return reading(math.nan, math.nan, f"the tone at {fit.frequency_hz:.4g} Hz lies outside the band")
-    moment = np.arange(len(y)) - 0.5 * (len(y) - 1)
-    turn = 2.0 * np.pi * fit.frequency_hz / rate * moment
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(len(y)) + 0.5) / len(y))
-    basis = np.stack([np.ones(len(y)), np.cos(turn), np.sin(turn)])
-    solution = np.linalg.solve((basis * window) @ basis.T, (basis * window) @ y)
-    frequencies, left = power_spectrum(y - solution @ basis, rate)
+    rest, tone_power = _without_line(y, fit.frequency_hz, rate)
+    frequencies, left = power_spectrum(rest, rate)
     inside = (frequencies >= low_hz) & (frequencies <= high_hz)
     ratio = frequencies[inside] / fit.frequency_hz
     notch = (1.0 - ratio**2) ** 2 / ((1.0 - ratio**2) ** 2 + (ratio / notch_q) ** 2)
     residual = float(np.sum(left[inside] * notch))
-    total = 0.5 * float(solution[1] ** 2 + solution[2] ** 2) + float(np.sum(left[inside]))
+    total = tone_power + float(np.sum(left[inside]))
     value = 100.0 * math.sqrt(residual / total)
     # A mean square of B T pairs scatters by 1 / sqrt(B T), its root by half. A Hann window leaves 18 / 35 of them.
     independent = 18.0 / 35.0 * (high_hz - low_hz) * len(y) / rate
     return reading(value, value / (2.0 * math.sqrt(independent)), *fit.warnings)
+
+
+def _without_line(y: FloatArray, frequency_hz: float, rate: float) -> tuple[FloatArray, float]:
+    """A recording less its mean and its line at a frequency, and the power of that line."""
+    moment = np.arange(len(y)) - 0.5 * (len(y) - 1)
+    turn = 2.0 * np.pi * frequency_hz / rate * moment
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(len(y)) + 0.5) / len(y))
+    basis = np.stack([np.ones(len(y)), np.cos(turn), np.sin(turn)])
+    solution = np.linalg.solve((basis * window) @ basis.T, (basis * window) @ y)
+    return np.asarray(y - solution @ basis), 0.5 * float(solution[1] ** 2 + solution[2] ** 2)

@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from measure.parts.fluctuation import Line, decompose, fast_length, spectral_lines, steady_rms, whole_periods
+from measure.parts.fluctuation import (
+    Line,
+    _end_of_band,
+    decompose,
+    fast_length,
+    spectral_lines,
+    steady_rms,
+    whole_periods,
+)
 
 RATE = 1000.0
 
@@ -152,3 +160,23 @@ def test_the_background_of_slow_wander_rises_towards_0_hz(power):
     law = np.maximum(at, 1.0) ** -power
     ratio = _background(law, 1.0)[2:1000] * math.log(2.0) / law[2:1000]
     assert np.all((ratio > 0.4) & (ratio < 2.5))
+
+
+@pytest.mark.parametrize("first", [0, 1, 5, 40])
+def test_a_band_ends_where_its_gain_weighs_as_much_as_was_asked(first: int) -> None:
+    """Bin by bin, as the rule reads: an octave, then on until (sum g)^2 / sum g^2 is enough, or to the end."""
+    rng = np.random.default_rng(3)
+    for gain in (
+        np.ones(90),
+        rng.uniform(0, 1, 90) ** 6,
+        np.r_[rng.uniform(0, 1, 30), np.zeros(60)],
+        np.zeros(90),
+    ):
+        for fewest in (0.5, 3.0, 12.0, 500.0):
+            last = max(2 * first, first + 1)
+            while last < gain.size:
+                part = gain[first:last]
+                if np.any(part) and np.sum(part) ** 2 >= fewest * np.sum(part**2):
+                    break
+                last += 1
+            assert _end_of_band(gain, first, fewest) == last

@@ -51,8 +51,15 @@ def true_rms(law: str, lines: tuple[tuple[float, float], ...] = ()) -> float:
     return 100 * math.sqrt(power)
 
 
-@pytest.mark.parametrize("law", LAWS)
-@pytest.mark.parametrize("lines", [(), ((0.55, 6e-4), (5.1, 8e-4))], ids=["random", "mixed"])
+@pytest.mark.parametrize(
+    ("lines", "law"),
+    [
+        pytest.param((), "flat", id="random-flat"),
+        pytest.param((), "1/f", id="random-1/f", marks=pytest.mark.long),
+        pytest.param(((0.55, 6e-4), (5.1, 8e-4)), "flat", id="mixed-flat", marks=pytest.mark.long),
+        pytest.param(((0.55, 6e-4), (5.1, 8e-4)), "1/f", id="mixed-1/f"),
+    ],
+)
 def test_the_doubt_is_neither_half_nor_double(law: str, lines: tuple[tuple[float, float], ...]) -> None:
     """Root mean square of the errors over that of the uncertainties, of 16 recordings of 10.5 s.
 

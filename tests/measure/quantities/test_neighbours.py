@@ -78,7 +78,7 @@ def test_crosstalk_is_read_re_the_driven_channel_with_its_doubt() -> None:
     (nothing,) = measure.crosstalk(leaking(-110.0, noise=1e-3), RATE, frequencies_hz=(1000.0,)).levels
     assert math.isnan(nothing.value)
     assert "nothing is heard at 1000 Hz" in nothing.warnings[0]
-    with pytest.raises(MeasureError, match="must be two of 2 channels"):
+    with pytest.raises(MeasureError, match="must differ and lie from 0 to 1"):
         measure.crosstalk(leaking(-47.0), RATE, silent=2)
 
 

@@ -381,3 +381,16 @@ def test_an_undefined_figure_says_why_and_a_point_is_named_after_its_quantity() 
     axes = Reading(quantity="THD", value=1.0, unit="%", method="none").plot()
     Reading(quantity="THD", value=2.0, unit="%", method="none").plot(axes, label="the other")
     assert [text.get_text() for text in axes.get_xticklabels()] == ["THD", "the other"]
+
+
+def test_a_curve_has_a_value_at_each_place() -> None:
+    with pytest.raises(MeasureError, match="level has 2 values at 3 places; give one for each place"):
+        Curve(
+            quantity="level",
+            x=[1.0, 2.0, 3.0],
+            y=[1.0, 2.0],
+            x_name="time",
+            x_unit="s",
+            y_unit="dB",
+            method="none",
+        )  # type: ignore[arg-type]

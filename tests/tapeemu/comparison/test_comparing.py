@@ -342,7 +342,7 @@ def test_the_table_is_plain_and_goes_to_a_frame() -> None:
 
 def test_without_pandas_the_frame_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pandas", None)
-    with pytest.raises(ParameterError, match="pandas is not installed"):
+    with pytest.raises(ParameterError, match="needs pandas, which is not installed"):
         compared().to_frame()
 
 

@@ -1,5 +1,7 @@
 """Files in the making: whole under their name or not there at all, and swept when their maker is dead."""
 
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -78,3 +80,13 @@ def test_a_folder_that_cannot_be_made_is_told_with_a_remedy(tmp_path: Path) -> N
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OutputError, match=r"cannot be written to .*; check its permissions"):
         PartFolder(tmp_path / "file")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders are synchronised on POSIX alone")
+def test_a_name_is_on_the_disk_before_it_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The contents, and then the folder that holds the name."""
+    synchronised = []
+    monkeypatch.setattr(os, "fsync", lambda place: synchronised.append(stat.S_ISDIR(os.fstat(place).st_mode)))
+    write_whole(tmp_path / "a.txt", b"whole", overwrite=False)
+    assert synchronised[-1] is True
+    assert synchronised.count(False) >= 1

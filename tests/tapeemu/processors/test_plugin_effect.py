@@ -5,7 +5,7 @@ import pytest
 from scipy import signal
 
 from tapeemu.errors import ParameterError
-from tapeemu.processors.plugin_effect import EFFECTS, PluginEffect, PluginObject
+from tapeemu.processors.plugin_effect import EFFECTS, PluginEffect, PluginObject, PluginStream
 
 RATE = 48_000
 
@@ -99,3 +99,17 @@ def test_effects_that_load_files_or_foreign_code_cannot_be_named(name: str) -> N
 def test_parameters_are_checked(effect: str, parameters: dict[str, float | str], message: str) -> None:
     with pytest.raises(ParameterError, match=message):
         PluginEffect(effect=effect, parameters=parameters)
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3])
+def test_what_is_kept_of_a_tail_is_what_a_stream_hears_by_itself(channels: int) -> None:
+    """By name, parameters, rate and channels; another parameter has another tail."""
+    tails = []
+    for seconds in (0.1, 0.2, 0.1):
+        effect = PluginEffect(effect="Delay", parameters={"delay_seconds": seconds, "feedback": 0.5})
+        count = 1 if channels <= 2 else channels
+        own = PluginStream([effect.make() for _ in range(count)], sample_rate=RATE, channels=channels)
+        kept = effect.stream(sample_rate=RATE, channels=channels)
+        assert kept.tail_samples(-60.0) == own.tail_samples(-60.0)
+        tails.append(kept.tail_samples(-60.0))
+    assert tails[0] == tails[2] < 0.6 * tails[1]
