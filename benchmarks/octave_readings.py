@@ -2,12 +2,12 @@
 
 Impulse responses of the reverb alone go through an octave filter and ``measure_rt60`` (T30). The energies of both
 channels and of all seeds of the room are averaged first, for the T30 of one response scatters by several percent
-in the lowest octaves. Behind scipy's Butterworth of seven poles a side, which is class 1 of IEC 61260-1, the bound is
-4 % of what was set. The bank of pyroomacoustics itself, ``OctaveBandsFactory``, is printed beside it without a
-bound: its gain is half a cosine from centre to centre and falls by 1.6 dB at three eighths of an octave, and by 0.7
-dB at a quarter, more than class 1 allows (1.4 and 0.6 dB, from memory); so it weights what lies beyond the
-edges more, and reads rising slopes longer and falling ones shorter. (Its default of 512 points is too few at 48 kHz,
-where a bin would be 94 Hz wide; here it has enough.)
+in the lowest octaves. Behind scipy's Butterworth of seven poles a side, which is class 1 of IEC 61260-1, the
+bound is 4 % of what was set. The bank of pyroomacoustics itself, ``OctaveBandsFactory``, is printed beside it
+without a bound: its gain is half a cosine from centre to centre and falls by 1.6 dB at three eighths of an octave
+and by 0.7 dB at a quarter, more than class 1 allows (1.4 and 0.6 dB, from memory); so it gives more weight to what
+lies beyond the edges, and reads rising slopes longer and falling ones shorter. (Its default of 512 points is too
+few at 48 kHz, where a bin would be 94 Hz wide; here it has enough.)
 
 Run with ``python benchmarks/octave_readings.py [--rates HZ ...] [--seeds N] [--first SEED]``.
 """
