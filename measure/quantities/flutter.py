@@ -49,8 +49,9 @@ _GAUSSIAN_PEAK = {"quasi_peak": 2.0, "peak": 3.5}
 # (tolerance from memory). Meters that keep it differ like this, evenly distributed.
 _QUASI_PEAK_MODEL = 0.06 / math.sqrt(3.0)
 _READING_LIMIT = 1e-4
-# The ends of a slow deviation: reach in periods of the lower end of the band, size in what the band leaves open.
-_STEEP_REACH = 0.15
+# The ends of a slow deviation: sizes in what the polynomial and the band leave open, reach in periods of the lower
+# end of the band.
+_STEEP_END, _STEEP_REACH = 0.9, 0.15
 _WIDE_END, _WIDE_REACH = 0.4, 0.8
 _DRIFT_ENDS = 0.005  # an eighth of a second of a drift over 20 s
 _GAUSSIAN_READING = {"two_sigma": 1.960, "rms": 1.0, "mean": 0.798, **_GAUSSIAN_PEAK}
@@ -186,10 +187,10 @@ def flutter(
     nominal = _NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
     try:
         tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+        series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
     except NotMeasurableError as refusal:
         return _nothing(str(refusal), names, given)
 
-    series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
     split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
     percent = 100.0 / split.mean
     conditions = _conditions(tone, split.duration_seconds, split.mean, given)
@@ -286,6 +287,7 @@ def scrape_flutter(
     nominal = _SCRAPE_NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
     try:
         tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+        slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
     except NotMeasurableError as refusal:
         return _nothing(str(refusal), names, given)
 
@@ -303,7 +305,6 @@ def scrape_flutter(
     )
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
-    slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
     time = tone.start_seconds + later + np.arange(slow.size) / slow_rate
     asked = _Asked(
         names["unweighted"],
@@ -545,17 +546,18 @@ def _doubt_of_extremes(series: FloatArray, split: Fluctuation, low: float) -> fl
     """How far half the peak-to-peak of the slow deviation may be off: no filter knows its ends.
 
     A polynomial of degree d fitted over T to a deviation of density P has at its ends the variance
-    (d + 1)^2 P / (2 T) (Legendre polynomials: the sum of 2 k + 1); inside, what the filter finds of the rest makes
-    up for nearly all of it. Another part reaches further in, for the filter knows nothing beyond the ends. How
-    fast both fall, and the size of the second, are from trials. The reading is taken again with 256 even draws of
-    such ends, and the doubt widened to Student's limit at two sigma for the few bins that tell the density.
+    (d + 1)^2 P / (2 T) (Legendre polynomials: the sum of 2 k + 1); what the filter finds of the rest makes up for
+    a tenth of that, and inside for nearly all of it. Another part reaches further in, for the filter knows nothing
+    beyond the ends. That tenth, how fast both fall, and the size of the second are from trials. The reading is
+    taken again with 256 even draws of such ends, and the doubt widened to Student's limit at two sigma for the
+    few bins that tell the density.
     """
     from scipy.special import ndtr, ndtri, stdtrit
 
     seconds = split.duration_seconds
     density, bins = split.band_density(low)
     steep, wide = (
-        (split.degree + 1.0) * math.sqrt(0.5 * density / seconds),
+        _STEEP_END * (split.degree + 1.0) * math.sqrt(0.5 * density / seconds),
         _WIDE_END * math.sqrt(0.75 * low * density),
     )
     points = np.linspace(0.0, 1.0, min(series.size, math.ceil(40.0 * low * seconds) + 1))

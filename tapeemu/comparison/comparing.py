@@ -26,7 +26,7 @@ from tapeemu.files.reader import read_audio
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.matched import Render, equalised, render_all, tail_of
 from tapeemu.units import seconds_to_samples
-from tapeemu.validation import FloatArray, check_audio, check_sample_rate
+from tapeemu.validation import FloatArray, check_audio, check_sample_rate, check_start_seconds
 
 __all__ = ["compare"]
 
@@ -111,7 +111,7 @@ def compare(
     job = ComparisonJob(
         audio=audio,
         sample_rate=rate,
-        start_sample=seconds_to_samples(start_seconds, rate),
+        start_sample=seconds_to_samples(check_start_seconds(start_seconds), rate),
         tail_seconds=tail_seconds,
         jobs=jobs,
         progress=progress,
