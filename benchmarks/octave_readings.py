@@ -35,7 +35,7 @@ def readings(reverb: FdnReverb, rate: int, seeds: Sequence[int]) -> dict[str, di
 
     bank = OctaveBandsFactory(base_frequency=125.0, fs=rate, n_fft=2 ** round(np.log2(rate / 3.0)))
     longest = float(reverb.target_decay_seconds().max())
-    impulse = np.zeros((2, round((0.75 * longest + 0.3) * rate)))
+    impulse = np.zeros((2, round((1.1 * longest + 0.3) * rate)))
     impulse[:, 0] = 1.0
     energy: dict[str, dict[int, np.ndarray]] = {"class 1": {}, "bank": {}}
     for seed in seeds:
