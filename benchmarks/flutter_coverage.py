@@ -5,7 +5,7 @@ Run with ``python benchmarks/flutter_coverage.py [--way WAY] [--trials N] [--see
 seeds below 1000, so the shares are taken from 1000 on. Four ways: ``direct`` draws the deviation itself at 300
 points a second, as demodulation would hand it on, and reads it as the flutter meter does; ``tone``
 demodulates a tone of 8 kHz sample rate; ``compare`` shows how far ``tone`` is from the function itself, which
-interpolates more, and ``drift`` counts the drift, from tones.
+interpolates more, and ``drift`` counts the drift, as ``direct`` does.
 """
 
 import argparse
@@ -65,27 +65,24 @@ def law(name: str, frequency: np.ndarray) -> np.ndarray:
     return np.where((frequency > 0.03) & (frequency < 100.0), density, 0.0)
 
 
-def recording(case: Case, seconds: float, seed: int, drift: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
-    """A tone whose deviation is cut out of a longer one, and that deviation slower than half of the band's end."""
+def recording(case: Case, seconds: float, seed: int) -> np.ndarray:
+    """A tone whose deviation is cut out of a longer one."""
     name, lines, noise_db = case
     rng = np.random.default_rng(seed)
     base, total = 1000, max(100, round(4 * seconds))
     f = np.arange(total * base // 2 + 1) / total
     drawn = (rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size)) * 0.5
     drawn *= np.sqrt(law(name, f) * total) * base
-    slow = np.fft.irfft(drawn * (1.0 - weighting.raised_cosine(f, LOW, 0.5 * LOW)), total * base)
     drawn[1:] /= 2j * np.pi * f[1:]
     late = np.fft.irfft(drawn, total * base)[: round((seconds + 0.1) * base)]
     time = np.arange(round(seconds * RATE)) / RATE
     late = CubicSpline(np.arange(late.size) / base, late)(time)
     for rate_hz, share in lines:
         late = late - share * np.cos(2 * np.pi * rate_hz * time + rng.uniform(0, 6)) / (2 * np.pi * rate_hz)
-    late = late + drift * (time**2 / (2.0 * seconds) - 0.5 * time)
     signal = 0.5 * np.sin(2 * np.pi * CARRIER * (time + late) + rng.uniform(0, 6))
     if noise_db is not None:
         signal = signal + 0.5 / math.sqrt(2.0) * 10 ** (noise_db / 20) * rng.standard_normal(time.size)
-    at = np.arange(round(seconds * base)) / base
-    return signal, slow[: at.size] + drift * (at / seconds - 0.5)
+    return signal
 
 
 def truth(case: Case, *, weighted: bool) -> dict[str, float]:
@@ -127,8 +124,8 @@ def responses(high: float = HIGH) -> dict[str, Callable[[np.ndarray], np.ndarray
     }
 
 
-def direct(case: Case, seconds: float, seed: int) -> dict[str, Reading]:
-    """The counted readings of a deviation that is drawn at a low rate; no law goes beyond 100 Hz."""
+def drawn_deviation(case: Case, seconds: float, seed: int) -> tuple[np.ndarray, np.ndarray, Demodulated]:
+    """A deviation drawn at a low rate, what of it is slower than the band, and the tone it would come from."""
     name, lines, noise_db = case
     rng = np.random.default_rng(seed)
     base, high = 300, 110.0
@@ -139,8 +136,11 @@ def direct(case: Case, seconds: float, seed: int) -> dict[str, Reading]:
     density = law(name, f) + 8.0 * noise * np.square(f / CARRIER)
     drawn = (rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size)) * 0.5
     drawn[0] = 0.0
-    deviation = np.fft.irfft(drawn * np.sqrt(density * total) * base, total * base)[: round(seconds * base)]
-    time = np.arange(deviation.size) / base
+    drawn *= np.sqrt(density * total) * base
+    count = round(seconds * base)
+    deviation = np.fft.irfft(drawn, total * base)[:count]
+    slow = np.fft.irfft(drawn * (1.0 - weighting.raised_cosine(f, LOW, 0.5 * LOW)), total * base)[:count]
+    time = np.arange(count) / base
     for rate_hz, share in lines:
         deviation += share * np.sin(2 * np.pi * rate_hz * time + rng.uniform(0, 6))
     tone = Demodulated(
@@ -154,8 +154,14 @@ def direct(case: Case, seconds: float, seed: int) -> dict[str, Reading]:
         flat_hz=high,
         bridged=0.0,
     )
-    split = decompose(tone.frequency_hz, tone.rate, highest_hz=1.2 * high, slowest_hz=LOW)
-    return counted(split, tone, high)
+    return deviation, slow, tone
+
+
+def direct(case: Case, seconds: float, seed: int) -> dict[str, Reading]:
+    """The counted readings of a deviation that is drawn at a low rate; no law goes beyond 100 Hz."""
+    _, _, tone = drawn_deviation(case, seconds, seed)
+    split = decompose(tone.frequency_hz, tone.rate, highest_hz=1.2 * tone.flat_hz, slowest_hz=LOW)
+    return counted(split, tone, tone.flat_hz)
 
 
 def counted(split: Fluctuation, tone: Demodulated, high: float) -> dict[str, Reading]:
@@ -193,7 +199,7 @@ def coverage(name: str, seconds: float, trials: int, first: int, way: str) -> No
     found: dict[str, list[Reading]] = {key: [] for key in exact}
     for seed in range(first, first + trials):
         case = CASES[name]
-        readings = direct(case, seconds, seed) if way == "direct" else shortened(recording(case, seconds, seed)[0])
+        readings = direct(case, seconds, seed) if way == "direct" else shortened(recording(case, seconds, seed))
         for key in exact:
             found[key].append(readings[key])
     for key, value in exact.items():
@@ -203,15 +209,18 @@ def coverage(name: str, seconds: float, trials: int, first: int, way: str) -> No
 
 def drifts(seconds: float, trials: int, first: int) -> None:
     """Drift: true is half the peak-to-peak of the deviation slower than the band within the recording."""
-    for name in ("flat", "1/f", "cliff"):
+    for name in ("flat", "1/f", "cliff", "1/f^1.5", "1/f and lines"):
         for slope in (0.0, 0.002):
             values, doubts, true = [], [], []
             for seed in range(first, first + trials):
-                signal, slow = recording(CASES[name], seconds, seed, slope)
-                reading = shortened(signal)["drift"]
+                deviation, slow, tone = drawn_deviation(CASES[name], seconds, seed)
+                line = slope * (np.arange(slow.size) / slow.size - 0.5)
+                series = CARRIER * (1.0 + deviation + line)
+                split = decompose(series, tone.rate, highest_hz=1.2 * tone.flat_hz, slowest_hz=LOW)
+                reading = _drift(split, tone, LOW, 100.0 / split.mean, {})
                 values.append(reading.value)
                 doubts.append(reading.uncertainty)
-                true.append(50.0 * float(np.ptp(slow)))
+                true.append(50.0 * float(np.ptp(slow + line)))
             label = f"drift of {100 * slope:g} % under {name}, {seconds:g} s"
             print(share_line(label, values, doubts, np.array(true)), flush=True)
 
@@ -221,7 +230,7 @@ def justify(names: Iterable[str], seconds: float, trials: int, first: int) -> No
     for name in names:
         worst: dict[str, float] = {}
         for seed in range(first, first + trials):
-            signal, _ = recording(CASES[name], seconds, seed)
+            signal = recording(CASES[name], seconds, seed)
             ours, theirs = shortened(signal), whole(signal)
             for key in ours:
                 off = abs(ours[key].value - theirs[key].value) / theirs[key].uncertainty

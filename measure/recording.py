@@ -103,7 +103,9 @@ def _extent(signal: FloatArray, rate: float) -> tuple[int, int]:
     count = len(signal) // block
     if count < 4 or not np.any(signal) or not np.all(np.isfinite(signal)):
         return 0, len(signal)
-    power = np.mean(signal[: count * block].reshape(count, block) ** 2, axis=1)
+    # Squares of what is far below any sound would be zero.
+    scaled = signal[: count * block] / np.max(np.abs(signal))
+    power = np.mean(scaled.reshape(count, block) ** 2, axis=1)
     # Within 20 dB of the loud half: a dropout in the middle stays, silence at the ends goes.
     there = np.flatnonzero(power > 0.01 * np.percentile(power, 90))
     if not there.size:  # squares of the faintest numbers are zero

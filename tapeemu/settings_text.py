@@ -99,7 +99,10 @@ def _is_union(annotation: Any) -> bool:
 
 
 def with_numbers(values: Mapping[str, Any], model: type[BaseModel]) -> dict[str, Any]:
-    """The same values with every text that is a number with a fitting unit turned into the number."""
+    """The same values with every text that is a number with a fitting unit turned into the number.
+
+    What is true or false is no number, and becomes a text that none can be read from.
+    """
     read = dict(values)
     for name, value in values.items():
         field = model.model_fields.get(name)
@@ -109,12 +112,10 @@ def with_numbers(values: Mapping[str, Any], model: type[BaseModel]) -> dict[str,
             read[name] = [_named(inner) for inner in value] if isinstance(value, list) else _named(value)
         if not set(_leaves(field.annotation)) <= {float, int}:
             continue
-        if isinstance(value, str):
+        if isinstance(value, list | tuple):
+            read[name] = type(value)(_as_number(inner, field) for inner in value)
+        else:
             read[name] = _as_number(value, field)
-        elif isinstance(value, list | tuple):
-            read[name] = type(value)(
-                _as_number(inner, field) if isinstance(inner, str) else inner for inner in value
-            )
     return read
 
 
@@ -123,9 +124,12 @@ def _named(table: Any) -> Any:
     return {str(key): value for key, value in table.items()} if isinstance(table, Mapping) else table
 
 
-def _as_number(text: str, field: FieldInfo) -> Any:
-    number = read_quantity(text, unit_of(field))
-    return text if number is None else number
+def _as_number(value: Any, field: FieldInfo) -> Any:
+    if isinstance(value, bool):
+        # Else it would count as 1 or 0. As a text it is refused like any other.
+        return str(value).lower()
+    number = read_quantity(value, unit_of(field)) if isinstance(value, str) else None
+    return value if number is None else number
 
 
 def with_parameters(told: str, model: type[BaseModel]) -> str:

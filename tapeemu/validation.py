@@ -3,6 +3,7 @@
 No stream checks again, so a non-finite sample must not pass here: a recursive filter would never forget it.
 """
 
+import math
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ __all__ = [
     "check_block",
     "check_channels",
     "check_sample_rate",
+    "check_start_seconds",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -30,6 +32,9 @@ MAX_CHANNELS = 256
 
 LOUDEST = 1e30
 """Largest sample: 600 dB above full scale, far enough below the largest number for sums, squares and gains."""
+
+FARTHEST_SECONDS = 1e9
+"""Farthest place on the tape, some 30 years from its beginning: samples are counted exactly up to there."""
 
 _TYPES = (np.dtype(np.float32), np.dtype(np.float64))
 
@@ -58,6 +63,24 @@ def check_sample_rate(sample_rate: float) -> float:
             f"{MAX_SAMPLE_RATE:,} Hz; resample the audio first"
         )
     return float(sample_rate)
+
+
+def check_start_seconds(start_seconds: float) -> float:
+    """Return a place on the tape, or say why there is no such place.
+
+    Raises
+    ------
+    ParameterError
+        If it is not a finite number within 1e9 s of the beginning of the tape.
+    """
+    if not math.isfinite(start_seconds):
+        raise ParameterError(f"start_seconds is {start_seconds!r}, but must be a finite number")
+    if abs(start_seconds) > FARTHEST_SECONDS:
+        raise ParameterError(
+            f"start_seconds is {start_seconds!r}, but must lie within {FARTHEST_SECONDS:g} s of the beginning of "
+            "the tape"
+        )
+    return float(start_seconds)
 
 
 def check_channels(channels: int) -> int:

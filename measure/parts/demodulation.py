@@ -32,6 +32,7 @@ __all__ = [
 # and of 1/slope: beyond them 1e-7 is left.
 _TRANSITION = 3.8
 _HALF_LENGTH = 1.277
+_FEWEST_POINTS = 8
 
 _AUTOMATIC_TOLERANCE = 0.03
 _GIVEN_TOLERANCE = 0.05
@@ -240,6 +241,11 @@ def decimate(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[Flo
         New rate.
     start_seconds : float
         Time of the first point after the first point given.
+
+    Raises
+    ------
+    NotMeasurableError
+        If nothing is left between the ends.
     """
     from scipy import fft, special
 
@@ -260,6 +266,10 @@ def decimate(series: FloatArray, rate: float, *, highest_hz: float) -> tuple[Flo
     ends = _HALF_LENGTH / slope
     first = math.ceil(ends * new_rate)
     last = math.floor(((series.size - 1) / rate - ends) * new_rate)
+    if last - first < _FEWEST_POINTS:
+        raise NotMeasurableError(
+            f"{series.size / rate:.3g} s can be used, too short for deviations up to {highest_hz:g} Hz"
+        )
     return np.asarray(fewer[first : last + 1]), new_rate, first / new_rate
 
 

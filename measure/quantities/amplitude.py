@@ -243,10 +243,10 @@ class _Course(NamedTuple):
 def _channel(samples: FloatArray, rate: float, protocol: _Protocol, conditions: Conditions) -> _Channel:
     try:
         tone = protocol.demodulated(samples, rate)
+        low, high = protocol.low_hz, protocol.high_hz
+        series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
     except NotMeasurableError as refusal:
         return _Channel(_nothing(str(refusal), conditions), np.empty(0), math.nan, str(refusal))
-    low, high = protocol.low_hz, protocol.high_hz
-    series, series_rate, _ = decimate(tone.amplitude, tone.rate, highest_hz=high)
     split = protocol.split(series, series_rate)
     conditions = conditions | {
         "tone_hz": round(tone.carrier_hz, 4),

@@ -49,7 +49,10 @@ _GAUSSIAN_PEAK = {"quasi_peak": 2.0, "peak": 3.5}
 # (tolerance from memory). Meters that keep it differ like this, evenly distributed.
 _QUASI_PEAK_MODEL = 0.06 / math.sqrt(3.0)
 _READING_LIMIT = 1e-4
-_LOST_EXTREME = 1.4
+# The ends of a slow deviation: sizes in what the polynomial and the band leave open, reach in periods of the lower
+# end of the band.
+_STEEP_END, _STEEP_REACH = 0.9, 0.15
+_WIDE_END, _WIDE_REACH = 0.4, 0.8
 _DRIFT_ENDS = 0.005  # an eighth of a second of a drift over 20 s
 _GAUSSIAN_READING = {"two_sigma": 1.960, "rms": 1.0, "mean": 0.798, **_GAUSSIAN_PEAK}
 _BASIS = "theory: noise beside the carrier, random part and beats over the duration"
@@ -184,10 +187,10 @@ def flutter(
     nominal = _NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
     try:
         tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+        series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
     except NotMeasurableError as refusal:
         return _nothing(str(refusal), names, given)
 
-    series, series_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=high)
     split = decompose(series, series_rate, highest_hz=1.2 * high, slowest_hz=low)
     percent = 100.0 / split.mean
     conditions = _conditions(tone, split.duration_seconds, split.mean, given)
@@ -284,6 +287,7 @@ def scrape_flutter(
     nominal = _SCRAPE_NOMINAL_HZ if carrier_hz is None else (carrier_hz,)
     try:
         tone = demodulate(array, rate, nominal_hz=nominal, given=carrier_hz is not None, highest_rate_hz=high)
+        slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
     except NotMeasurableError as refusal:
         return _nothing(str(refusal), names, given)
 
@@ -301,7 +305,6 @@ def scrape_flutter(
     )
     at, spectrum = split.amplitude_spectrum()
     shown = at <= high
-    slow, slow_rate, later = decimate(tone.frequency_hz, tone.rate, highest_hz=min(200.0, high))
     time = tone.start_seconds + later + np.arange(slow.size) / slow_rate
     asked = _Asked(
         names["unweighted"],
@@ -522,17 +525,10 @@ def _drift(
     def slower(frequency: FloatArray) -> FloatArray:
         return 1.0 - weighting.raised_cosine(frequency, low, 0.5 * low)
 
-    wander, rate, slow_lines = split.filtered(slower, rate=split.rate)
+    wander, _, _ = split.filtered(slower, rate=split.rate)
     place = np.linspace(0.0, split.curve.size - 1.0, wander.size)
     series = wander + np.interp(place, np.arange(split.curve.size), split.curve)
     series += split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate
-    # A straight line fitted over T has a slope of variance 6 P(0) / T^3. What the filter loses of extremes near
-    # the ends is about 1.4 times the standard deviation of the slow wandering (found by trials: 1.1 is too little
-    # for 12 s, 2 is twice too much for 30 s); what of it is slower than the recording is long went into the bends.
-    density = split.slow_density()
-    slope = 0.5 * math.sqrt(6.0 * density / split.duration_seconds)
-    random = detectors.root_mean_square(wander - oscillations(slow_lines, rate, wander.size))
-    scatter = math.hypot(slope, _LOST_EXTREME * max(random, math.sqrt(0.75 * low * density)))
     value = 0.5 * percent * float(np.ptp(series))
     return Reading(
         quantity="drift",
@@ -540,10 +536,42 @@ def _drift(
         unit="%",
         method=f"half the peak-to-peak of the deviation slower than {low:g} Hz",
         conditions={**conditions, "slope_percent_per_minute": 60.0 * percent * split.slope},
-        uncertainty=math.hypot(percent * scatter, _DRIFT_ENDS * value),
+        uncertainty=math.hypot(percent * _doubt_of_extremes(series, split, low), _DRIFT_ENDS * value),
         uncertainty_basis="theory: random part over the duration, ends that the filters lose",
         warnings=tone.warnings,
     )
+
+
+def _doubt_of_extremes(series: FloatArray, split: Fluctuation, low: float) -> float:
+    """How far half the peak-to-peak of the slow deviation may be off: no filter knows its ends.
+
+    A polynomial of degree d fitted over T to a deviation of density P has at its ends the variance
+    (d + 1)^2 P / (2 T) (Legendre polynomials: the sum of 2 k + 1); what the filter finds of the rest makes up for
+    a tenth of that, and inside for nearly all of it. Another part reaches further in, for the filter knows nothing
+    beyond the ends. That tenth, how fast both fall, and the size of the second are from trials. The reading is
+    taken again with 256 even draws of such ends, and the doubt widened to Student's limit at two sigma for the
+    few bins that tell the density.
+    """
+    from scipy.special import ndtr, ndtri, stdtrit
+
+    seconds = split.duration_seconds
+    density, bins = split.band_density(low)
+    steep, wide = (
+        _STEEP_END * (split.degree + 1.0) * math.sqrt(0.5 * density / seconds),
+        _WIDE_END * math.sqrt(0.75 * low * density),
+    )
+    points = np.linspace(0.0, 1.0, min(series.size, math.ceil(40.0 * low * seconds) + 1))
+    shown = np.interp(points, np.linspace(0.0, 1.0, series.size), series)
+    place = low * seconds * points
+    shapes = [
+        size * np.exp(-distance / reach)
+        for distance in (place, place[::-1])
+        for size, reach in ((steep, _STEEP_REACH), (wide, _WIDE_REACH))
+    ]
+    # Multiples of irrational steps fill four dimensions evenly.
+    even = np.remainder(np.arange(1, 257)[:, None] * 2.0 ** (np.arange(1, 5) / 5.0) + 0.5, 1.0)
+    others = np.ptp(shown + ndtri(even) @ np.array(shapes), axis=1)
+    return 0.25 * float(stdtrit(bins, ndtr(2.0))) * detectors.root_mean_square(others - np.ptp(shown))
 
 
 def _lines(

@@ -26,11 +26,12 @@ from tapeemu.files.reader import read_audio
 from tapeemu.rendering.contender import Contender
 from tapeemu.rendering.matched import Render, equalised, render_all, tail_of
 from tapeemu.units import seconds_to_samples
-from tapeemu.validation import FloatArray, check_audio, check_sample_rate
+from tapeemu.validation import FloatArray, check_audio, check_sample_rate, check_start_seconds
 
 __all__ = ["compare"]
 
 _MOST_BYTES = 4 * 2**30
+_LEAST_RATE_HZ = 16_000
 
 
 def compare(
@@ -95,6 +96,13 @@ def compare(
         If the audio cannot be used, an argument breaks a rule, or a preset cannot be read.
     """
     audio, rate, called = _stem(stem, sample_rate, name)
+    if not audio.size:
+        raise AudioError(f"{called} holds no samples; there is nothing to compare")
+    if rate < _LEAST_RATE_HZ:
+        raise AudioError(
+            f"{called} has a sample rate of {rate:,g} Hz, but five harmonics are measured, which need "
+            f"{_LEAST_RATE_HZ:,} Hz or more; resample it first"
+        )
     if not -60.0 <= true_peak_dbtp <= 0.0:
         raise ParameterError(f"true_peak_dbtp is {true_peak_dbtp!r}, but must lie between -60 and 0 dBTP")
     if jobs < 0:
@@ -111,7 +119,7 @@ def compare(
     job = ComparisonJob(
         audio=audio,
         sample_rate=rate,
-        start_sample=seconds_to_samples(start_seconds, rate),
+        start_sample=seconds_to_samples(check_start_seconds(start_seconds), rate),
         tail_seconds=tail_seconds,
         jobs=jobs,
         progress=progress,
@@ -250,8 +258,6 @@ def _stem(
     if sample_rate is None:
         raise ParameterError("sample_rate is missing; give the samples per second of the array")
     check_audio(stem)
-    if not stem.size:
-        raise AudioError("the stem holds no samples; there is nothing to compare")
     whole = np.ascontiguousarray(np.atleast_2d(stem), dtype=np.float64)
     return whole, check_sample_rate(sample_rate), name or "stem"
 

@@ -1,12 +1,12 @@
 """What all files of one run have in common: the chain, the tape it is put on, and what is to come out."""
 
-import math
 from dataclasses import dataclass, field, replace
 from typing import Self
 
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor
 from tapeemu.rendering.delivery import Delivery
+from tapeemu.validation import check_start_seconds
 
 __all__ = ["Job"]
 
@@ -50,8 +50,7 @@ class Job:
         ParameterError
             If there is no such tape, or no such place or track on it.
         """
-        if not math.isfinite(self.start_seconds):
-            raise ParameterError(f"start_seconds is {self.start_seconds!r}, but must be a finite number")
+        check_start_seconds(self.start_seconds)
         if self.track < 0:
             raise ParameterError(f"track is {self.track}, but must be zero or more")
         if self.seed is None:
