@@ -76,6 +76,7 @@ ROOMS = (
         "the suite as plug-ins for hosts: tables from the settings, builds, where they are installed",
         (
             "tapeemu presets",
+            "tapeemu chain",
             "tapeemu processor",
             "tapeemu dsp",
             "tapeemu native",

@@ -16,7 +16,7 @@ from pathlib import Path
 from tapeemu.errors import TapeemuError
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, tables_source
-from tapeemu.plugins.turtle import manifest_text, turtle_text
+from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
 
 __all__ = [
     "FORMATS",
@@ -221,7 +221,10 @@ def _small_flags(compiler: Sequence[str]) -> list[str]:
     """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
     if compiler[0] == "gcc":
         return []
-    return [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
+    flags = ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
+    if compiler[0] == "clang" and sys.platform == "linux":
+        flags.append("-Wl,-z,noseparate-code")
+    return flags + [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
 
 
 @functools.cache
@@ -275,7 +278,9 @@ def _bundle(folder: Path, library: Path, machine: Machine, kinds: Sequence[Plugi
     lv2 = folder / f"{NAME}.lv2"
     lv2.mkdir()
     shutil.copy(library, lv2 / f"{NAME}{machine.ending}")
-    (lv2 / "manifest.ttl").write_text(manifest_text(kinds, f"{NAME}{machine.ending}"), "utf-8")
+    presets = shipped_presets()
+    (lv2 / "manifest.ttl").write_text(manifest_text(kinds, f"{NAME}{machine.ending}", presets), "utf-8")
+    (lv2 / "presets.ttl").write_text(presets_text(presets), "utf-8")
     (lv2 / f"{NAME}.ttl").write_text(turtle_text(kinds), "utf-8")
 
 

@@ -8,8 +8,10 @@ from pathlib import Path
 
 from tapeemu.errors import OutputError
 from tapeemu.plugins.building import FORMATS, NAME, build
+from tapeemu.plugins.preset_files import vst3_preset
+from tapeemu.plugins.tables import shipped_presets
 
-__all__ = ["find_installed", "folders", "install", "remove"]
+__all__ = ["find_installed", "folders", "install", "preset_folder", "remove"]
 
 
 def folders(home: Path | None = None) -> Mapping[str, Path]:
@@ -29,8 +31,23 @@ def folders(home: Path | None = None) -> Mapping[str, Path]:
     return {each: home / f".{each}" for each in FORMATS}
 
 
+def preset_folder(home: Path | None = None) -> Path:
+    """The folder in which VST3 hosts look for one user's presets of the plug-in that holds a chain.
+
+    As the format's documents name it (from memory): maker, then plug-in.
+    """
+    home = home or Path.home()
+    base = {
+        "darwin": home / "Library" / "Audio" / "Presets",
+        "win32": home / "Documents" / "VST3 Presets",
+    }.get(sys.platform, home / ".vst3" / "presets")
+    return base / NAME / "Tape Suite Chain"
+
+
 def install(home: Path | None = None) -> list[Path]:
     """Build the plug-ins where that is needed, and copy them to where hosts look; those there are replaced.
+
+    The shipped presets go to where VST3 hosts look for presets; those of the same name are replaced.
 
     Returns
     -------
@@ -61,17 +78,26 @@ def install(home: Path | None = None) -> list[Path]:
             _delete(part)
             raise OutputError(f"{target} cannot be written ({error.strerror}); close hosts that use it") from None
         placed.append(target)
-    return placed
+    folder = preset_folder(home)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in shipped_presets().items():
+            (folder / f"{name}.vstpreset").write_bytes(vst3_preset("chain", text))
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be written ({error.strerror}); make it writable") from None
+    return [*placed, folder]
 
 
 def find_installed(home: Path | None = None) -> list[Path]:
     """The plug-ins that stand where hosts look."""
     paths = [folder / f"{NAME}.{sort}" for sort, folder in folders(home).items()]
-    return [path for path in paths if path.exists()]
+    presets = preset_folder(home)
+    shipped = any((presets / f"{name}.vstpreset").exists() for name in shipped_presets())
+    return [path for path in paths if path.exists()] + ([presets] if shipped else [])
 
 
 def remove(home: Path | None = None) -> list[Path]:
-    """Take the plug-ins away again.
+    """Take the plug-ins and the shipped presets away again; presets of other names stay.
 
     Returns
     -------
@@ -86,10 +112,21 @@ def remove(home: Path | None = None) -> list[Path]:
     found = find_installed(home)
     for path in found:
         try:
-            _delete(path)
+            if path == preset_folder(home):
+                _delete_presets(path)
+            else:
+                _delete(path)
         except OSError as error:
             raise OutputError(f"{path} cannot be deleted ({error.strerror}); close hosts that use it") from None
     return found
+
+
+def _delete_presets(folder: Path) -> None:
+    for name in shipped_presets():
+        (folder / f"{name}.vstpreset").unlink(missing_ok=True)
+    for each in (folder, folder.parent):
+        if not any(each.iterdir()):
+            each.rmdir()
 
 
 def _delete(path: Path) -> None:

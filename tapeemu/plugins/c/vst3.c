@@ -454,6 +454,23 @@ static V3Result V3_CALL v3_set_processing(void *self, uint8_t on)
 static void v3_follow_changes(V3Plugin *plugin, void *list);
 static double v3_plain_of(const Knob *knob, double value);
 
+/* Which channels are all zeros, a bit each. */
+static uint64_t v3_silent(void *const *buffers, int channels, bool wide, int32_t samples)
+{
+    uint64_t silent = 0;
+    for (int channel = 0; channel < channels; channel++) {
+        int32_t at = 0;
+        if (wide)
+            while (at < samples && ((const double *)buffers[channel])[at] == 0.0)
+                at++;
+        else
+            while (at < samples && ((const float *)buffers[channel])[at] == 0.0f)
+                at++;
+        silent |= (uint64_t)(at == samples) << channel;
+    }
+    return silent;
+}
+
 static V3Result V3_CALL v3_process(void *self, V3Data *data)
 {
     V3Plugin *plugin = V3_OF(self, processor);
@@ -470,7 +487,7 @@ static V3Result V3_CALL v3_process(void *self, V3Data *data)
         transport.place = data->context->project_samples;
     }
     core_process(core, transport, (const void *const *)data->in->buffers, data->out->buffers, data->sample_size == 1, data->samples);
-    data->out->silent = 0;
+    data->out->silent = v3_silent(data->out->buffers, core->channels, data->sample_size == 1, data->samples);
     return V3_OK;
 }
 
@@ -590,9 +607,18 @@ static double V3_CALL v3_normal(void *self, uint32_t id, double value)
     return knob < 0 ? 0.0 : v3_normal_of(core->knobs + knob, value);
 }
 
+/* Settings that are later than what the host was told sound when it has begun again. It may be told on its main thread
+ * only, so whatever it asks of a knob there is the occasion. */
+static void v3_tell_if_later(V3Plugin *plugin)
+{
+    if (plugin->handler != NULL && __atomic_exchange_n(&plugin->core->later, false, __ATOMIC_ACQ_REL))
+        (*plugin->handler)->restart(plugin->handler, V3_LATENCY_CHANGED);
+}
+
 static double V3_CALL v3_get(void *self, uint32_t id)
 {
     const Core *core = V3_OF(self, controller)->core;
+    v3_tell_if_later(V3_OF(self, controller));
     const int knob = knob_of_id(core, id);
     return knob < 0 ? 0.0 : v3_normal_of(core->knobs + knob, value_of(core, knob));
 }
@@ -606,6 +632,7 @@ static V3Result V3_CALL v3_set(void *self, uint32_t id, double value)
     /* What the host read from a knob and hands back is no change, though the way there and back may round. */
     if (value != v3_normal_of(plugin->core->knobs + knob, value_of(plugin->core, knob)))
         turn_knob(plugin->core, knob, v3_plain_of(plugin->core->knobs + knob, value));
+    v3_tell_if_later(plugin);
     return V3_OK;
 }
 

@@ -10,16 +10,33 @@ import soundfile
 
 from tapeemu import PreampDrive
 from tapeemu.plugins.installing import find_installed, install, remove
+from tapeemu.plugins.preset_files import vst3_preset_text
+from tapeemu.plugins.tables import shipped_presets
 
 
 def test_they_come_and_go(plugins: Path, tmp_path: Path) -> None:
     assert plugins.is_dir()
     placed = install(tmp_path)
     assert install(tmp_path) == placed == find_installed(tmp_path)
-    assert {path.suffix for path in placed} == {".clap", ".lv2", ".vst3"}
+    assert {path.suffix for path in placed} == {".clap", ".lv2", ".vst3", ""}
     assert remove(tmp_path) == placed
     assert not find_installed(tmp_path)
     assert not [path for path in tmp_path.rglob("*") if path.is_file()]
+
+
+def test_presets_of_ones_own_stay(plugins: Path, tmp_path: Path) -> None:
+    assert plugins.is_dir()
+    folder = install(tmp_path)[-1]
+    names = {path.stem for path in folder.iterdir()}
+    assert names == set(shipped_presets())
+    for name in names:
+        data = (folder / f"{name}.vstpreset").read_bytes()
+        assert vst3_preset_text(data) == shipped_presets()[name]
+    mine = folder / "mine.vstpreset"
+    mine.write_bytes(b"mine")
+    assert folder in remove(tmp_path)
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == [mine]
+    assert not find_installed(tmp_path)
 
 
 @pytest.mark.skipif(shutil.which("lv2apply") is None, reason="lv2apply is not installed (Debian: lilv-utils)")
