@@ -282,12 +282,18 @@ ROOMS = (
         "tapeemu native",
         ("tapeemu.native",),
         "kernels as C: their source read, typed and written out",
-        ("tapeemu errors",),
+        ("tapeemu loop library", "tapeemu errors"),
     ),
     Room(
         "tapeemu kernels",
         ("tapeemu.dsp.kernels",),
         "the loops over samples, compiled",
+        ("tapeemu loop library",),
+    ),
+    Room(
+        "tapeemu loop library",
+        ("tapeemu.loop_library",),
+        "the kernels as a compiled library beside the package: how it is built, and what it is made from",
         (),
     ),
     Room(

@@ -121,7 +121,7 @@ class KernelStream(Stream):
         start_sample: int = 0,
         track: int = 0,
     ) -> None:
-        from tapeemu.dsp.kernels.compilation import for_types_of
+        from tapeemu.dsp.kernels.compilation import for_blocks, held
 
         super().__init__(sample_rate=sample_rate, channels=channels)
         self.kernels = kernels
@@ -130,14 +130,14 @@ class KernelStream(Stream):
         self.memory = kernels.memory_for(self.settings, self.sample_rate, self.channels)
         place, beside = np.int64(start_sample), np.int64(track)
         kernels.design(self.settings, self.sample_rate, self.channels, place, beside, self.memory)
-        example = np.zeros((self.channels, 1))
-        self._process = for_types_of(kernels.process, self.memory, example, example)
+        self._held = held(self.memory)
+        self._process = for_blocks(kernels.process, self._held)
 
     def advance(self, block: FloatArray) -> FloatArray:
         if not block.flags.c_contiguous:  # the kernel would read other samples
             block = np.ascontiguousarray(block)
         out = np.empty_like(block)
-        self._process(self.memory, block, out)
+        self._process(block, out)
         return out
 
     @property
@@ -148,7 +148,7 @@ class KernelStream(Stream):
     def change(self, settings: NamedTuple) -> None:
         """Go to other settings, see :mod:`tapeemu.dsp.kernels.glides`; only those that move may differ."""
         assert self.kernels.change is not None
-        self.kernels.change(settings, self.sample_rate, self.channels, self.memory)
+        self.kernels.change(settings, self.sample_rate, self.channels, self._held)
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return self.tail_of(self.settings, level_db)
@@ -159,7 +159,7 @@ class KernelStream(Stream):
 
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""
-        self.kernels.seek(self.memory, np.int64(place))
+        self.kernels.seek(self._held, np.int64(place))
 
 
 def _bytes_of(group: Any) -> int:

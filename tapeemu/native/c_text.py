@@ -65,6 +65,9 @@ _OPERATORS: dict[type[ast.operator], tuple[str, int]] = {
     ast.BitXor: ("^", 6),
     ast.BitOr: ("|", 5),
 }
+_LANES = "eight_lanes"
+LANES = 8
+"""Numbers in the array that :func:`tapeemu.dsp.kernels.lanes.eight_lanes` gives."""
 _ATOM, _UNARY, _COMPARISON, _AND, _OR, _CHOICE = 15, 13, 9, 4, 3, 2
 _MATHEMATICS = {
     "math.sqrt": "square_root",
@@ -204,7 +207,7 @@ class _Body:
     def lines(self) -> list[str]:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
-        start = ["REASSOCIATE"] if self.function.reassociates else ["EXACT_BODY"] if self.function.exact else []
+        start = ["EXACT_BODY"] if self.function.exact else []
         unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
         body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
         exact = "EXACT " if self.function.exact else ""
@@ -321,7 +324,22 @@ class _Body:
             raise self.unit.refuse(
                 node, "only names and elements of arrays can be assigned to", "use a local name"
             )
+        if isinstance(value, ast.Call) and ast.unparse(value.func) == _LANES:
+            return self.lanes(node, target.id, siblings)
         return self.store(node, target, self.expression(value), siblings)
+
+    def lanes(self, node: ast.stmt, name: str, siblings: Sequence[ast.stmt]) -> list[str]:
+        """Eight zeros of the function's own, and the name of the array."""
+        if name in self.kinds or self.changed(name) or not self.contained(name, node, siblings):
+            raise self.unit.refuse(node, "lanes have one name in one block", "use another name")
+        kind = Array(REAL, 1)
+        self.kinds[name] = kind
+        self.declared[name] = node
+        held = f"{local_name(name)}_lanes"
+        return [
+            f"{REAL.name} {held}[{LANES}] = {{0}};",
+            f"const {type_name(kind)} {local_name(name)} = {{{held}, {LANES}}};",
+        ]
 
     def unpack(
         self, node: ast.stmt, target: ast.Tuple, value: ast.expr, siblings: Sequence[ast.stmt]

@@ -4,13 +4,16 @@
 are stale and fails.
 """
 
+import importlib
+import pkgutil
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from tapeemu.native.c_text import wrapped
 from tapeemu.native.processors import KERNELS, dispatch_source, find_processors, settings_header
-from tapeemu.native.subset import SubsetError, Unit, read_unit
-from tapeemu.native.translate import LICENCE, c_source, header_source
+from tapeemu.native.subset import NO_KERNELS, SubsetError, Unit, read_unit
+from tapeemu.native.translate import LICENCE, c_source, header_source, loop_lines
 
 __all__ = ["C_FOLDER", "HAND_WRITTEN", "files_of", "generated_files", "library_files", "main"]
 
@@ -18,7 +21,7 @@ C_FOLDER = Path(__file__).parent / "c"
 """Where the C files stand."""
 
 HAND_WRITTEN = frozenset(
-    {"subset.h", "tapeemu.h", "tapeemu.c", "live.h", "live.c", "proof.c", "emulated.c", "emulated.ld"}
+    {"subset.h", "tapeemu.h", "tapeemu.c", "live.h", "live.c", "loops.c", "proof.c", "emulated.c", "emulated.ld"}
 )
 """What in there is written by hand."""
 
@@ -71,7 +74,30 @@ def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
             "",
         ]
     )
+    if kinds is None:
+        names += [name for name in kernel_files() if name not in names]
+        _refuse_equal_names(names)
+        for name in names:
+            files.setdefault(f"{name}.h", header_source(f"{KERNELS}.{name}"))
+            files.setdefault(f"{name}.c", c_source(f"{KERNELS}.{name}"))
+        files["loops.inc"] = loops_source(names)
     return files
+
+
+def kernel_files() -> list[str]:
+    """Names of all files that hold kernels, each behind what it needs."""
+    folder = importlib.import_module(KERNELS)
+    found = sorted(each.name for each in pkgutil.iter_modules(folder.__path__))
+    return files_of([name for name in found if name not in NO_KERNELS])
+
+
+def loops_source(names: Sequence[str]) -> str:
+    """The part of the library for Python that names what can be called, see loops.c."""
+    lines = [f"/* Generated; do not edit. What Python may call. {LICENCE} */"]
+    lines += [f'#include "{name}.c"' for name in names]
+    for name in names:
+        lines += ["", f"/* {name} */", *loop_lines(read_unit(f"{KERNELS}.{name}"))]
+    return "\n".join([*wrapped(lines), ""])
 
 
 def library_files(kinds: Sequence[str]) -> Mapping[str, str]:

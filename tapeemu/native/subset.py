@@ -28,6 +28,7 @@ __all__ = [
     "INDEX",
     "INT32",
     "INT64",
+    "NO_KERNELS",
     "REAL",
     "SINGLE",
     "TRUTH",
@@ -113,7 +114,7 @@ _PLAIN: dict[Any, Scalar] = {
     np.uint64: UINT64,
 }
 _KERNELS = "tapeemu.dsp.kernels"
-_NO_KERNELS = frozenset({"arrays", "compilation"})
+NO_KERNELS = frozenset({"arrays", "by_library", "by_numba", "compilation", "lanes"})
 """Files that kernel files import from which hold no kernels."""
 
 
@@ -131,10 +132,8 @@ class Function:
         In order.
     returns : Type or None
         None for a kernel that only writes into its arrays.
-    reassociates : bool
-        Whether sums may be reordered (declared at the decorator).
     exact : bool
-        Whether nothing may be fused (declared there too).
+        Whether nothing may be fused in a build that fuses (declared at the decorator).
     """
 
     name: str
@@ -142,7 +141,6 @@ class Function:
     node: ast.FunctionDef
     parameters: Mapping[str, Type]
     returns: Type | None
-    reassociates: bool
     exact: bool = False
 
 
@@ -154,8 +152,8 @@ class Unit:
     ----------
     path : Path
         The source.
-    name, doc : str
-        Last part of the module's name, and the module's docstring.
+    module, name, doc : str
+        The module's name, its last part, and the module's docstring.
     constants : mapping of str to int, float or numpy integer
         Numbers defined at the top of the file.
     records : mapping of str to Record
@@ -173,6 +171,7 @@ class Unit:
     """
 
     path: Path
+    module: str
     name: str
     doc: str
     constants: dict[str, Any]
@@ -216,6 +215,7 @@ def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
     groups: dict[str, Record] = {}
     unit = Unit(
         path=path,
+        module=loaded.__name__,
         name=loaded.__name__.rsplit(".", 1)[-1],
         doc=ast.get_docstring(tree) or "",
         constants=constants,
@@ -249,7 +249,7 @@ def _import(unit: Unit, node: ast.ImportFrom, loaded: ModuleType, reading: tuple
     """Kernels, groups and constants of another kernel file."""
     package, _, name = (node.module or "").rpartition(".")
     beside = package in (loaded.__name__.rpartition(".")[0], _KERNELS)
-    if not beside or name in _NO_KERNELS or name in sys.stdlib_module_names or name == "numpy":
+    if not beside or name in NO_KERNELS or name in sys.stdlib_module_names or name == "numpy":
         return
     origin = node.module or ""
     if origin in reading:
@@ -337,7 +337,6 @@ def _function(unit: Unit, node: ast.FunctionDef, module: ModuleType) -> Function
         node=node,
         parameters=parameters,
         returns=returns,
-        reassociates=_declared(unit, node, "reassociate"),
         exact=_declared(unit, node, "exact"),
     )
 

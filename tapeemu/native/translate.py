@@ -1,11 +1,21 @@
 """Kernel files as C files: one C file and one header for each, names, comments and docstrings carried over."""
 
+import importlib
 from types import ModuleType
 
-from tapeemu.native.c_text import comment, constant_lines, function_lines, record_lines, signature
+from tapeemu.loop_library import source_digest
+from tapeemu.native.c_text import (
+    comment,
+    constant_lines,
+    function_lines,
+    function_name,
+    local_name,
+    record_lines,
+    signature,
+)
 from tapeemu.native.subset import Record, Unit, read_unit
 
-__all__ = ["LICENCE", "c_source", "header_source"]
+__all__ = ["LICENCE", "c_source", "header_source", "loop_lines"]
 
 LICENCE = "SPDX-License-Identifier: ISC"
 
@@ -41,7 +51,8 @@ def header_source(module: ModuleType | str) -> str:
 def c_source(module: ModuleType | str) -> str:
     """The C file of a kernel file; parameters and errors as for :func:`header_source`."""
     unit = read_unit(module)
-    lines = [*_opening(unit), *comment(unit.doc), "", f'#include "{unit.name}.h"', ""]
+    made_from = f" ({source_digest(unit.path.read_bytes())})"
+    lines = [*_opening(unit, made_from), *comment(unit.doc), "", f'#include "{unit.name}.h"', ""]
     constants = constant_lines(unit, unit.functions.values())
     lines += [*constants, ""] if constants else []
     for function in unit.functions.values():
@@ -49,5 +60,22 @@ def c_source(module: ModuleType | str) -> str:
     return "\n".join(lines)
 
 
-def _opening(unit: Unit) -> list[str]:
-    return [f"/* Generated from {unit.path.name}; do not edit. {LICENCE} */", ""]
+def loop_lines(unit: Unit) -> list[str]:
+    """The kernels of a file that others may call, as functions of a library; see loops.c."""
+    public = importlib.import_module(unit.module).__all__
+    lines = []
+    for function in unit.functions.values():
+        if function.name not in public:
+            continue
+        called = ", ".join(map(local_name, function.parameters))
+        back = "" if function.returns is None else "return "
+        declared = signature(unit, function).removeprefix("KERNEL ")
+        name = f"loop_{unit.name}_{function.name}"
+        declared = declared.replace(f" {function_name(unit, function)}(", f" {name}(", 1)
+        body = f"{{ {back}{function_name(unit, function)}({called}); }}"
+        lines += [f"LOOP {declared};", f"LOOP {declared} {body}"]
+    return lines
+
+
+def _opening(unit: Unit, made_from: str = "") -> list[str]:
+    return [f"/* Generated from {unit.path.name}{made_from}; do not edit. {LICENCE} */", ""]

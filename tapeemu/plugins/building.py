@@ -39,7 +39,6 @@ _FLAGS = (
     "-std=gnu99",
     "-O2",
     "-ffp-contract=off",
-    "-DTAPEEMU_STRICT",
     "-fvisibility=hidden",
     "-fno-math-errno",
     "-ffunction-sections",

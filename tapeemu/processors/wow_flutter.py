@@ -518,7 +518,7 @@ class _WowFlutterStream(KernelStream):
         self._fed += block.shape[1]
         end = int(self._countable(self.memory, np.int64(self._fed)))
         out = np.empty((self.channels, end - self._made))
-        self._process(self.memory, np.ascontiguousarray(block), out)
+        self._process(np.ascontiguousarray(block), out)
         self._made = end
         return out
 

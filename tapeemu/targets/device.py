@@ -30,7 +30,7 @@ __all__ = [
     "sheet",
 ]
 
-FLAGS = ("-O3", "-ffp-contract=off", "-DTAPEEMU_STRICT", SINGLE)
+FLAGS = ("-O3", "-ffp-contract=off", SINGLE)
 """How the device's program is compiled: fused multiply-adds are slower in recursions there, and change bits."""
 
 BLOCK = 64

@@ -1,81 +1,55 @@
-"""How kernels are compiled: without the interpreter lock, cached on disk where that is possible.
+"""What runs a kernel: the compiled library beside the package, numba, or Python itself.
 
-The first compilation takes about a minute of work (``benchmarks/first_run.py``), so it is announced once, in
-one line, to whoever listens through :func:`announce_with`; the command line listens and prints it to standard
-error.
+The library is used where it was built from the very kernels that stand there (:mod:`tapeemu.loop_library`); it
+starts at once. Without it numba compiles a kernel when it is first called. All give the same bits.
+``TAPEEMU_LOOPS`` says ``library``, ``numba`` or ``python`` where one is wanted; ``NUMBA_DISABLE_JIT=1`` chooses
+Python, a thousand times slower, for debuggers and coverage, and ``NUMBA_BOUNDSCHECK=1`` chooses numba.
 """
 
 import functools
-import gc
-import hashlib
-import logging
 import os
-import re
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
-from numba.core import event
 
-__all__ = ["announce_with", "for_types_of", "kernel"]
+from tapeemu.dsp.kernels import by_library
+
+__all__ = ["LOOPS", "Kernel", "announce_with", "for_blocks", "held", "kernel"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-log = logging.getLogger("tapeemu")
-
-_ANNOUNCEMENT = "compiling signal-processing loops, once per installation (about a minute)"
+_CHOICES = ("library", "numba", "python")
 
 
-class _FirstCompilation(event.Listener):
-    """Calls back once, when the first of our kernels misses the cache."""
+def _chosen() -> str:
+    """What runs the kernels of this process.
 
-    def __init__(self) -> None:
-        self.callback: Callable[[str], None] = log.info
-        self.announced = False
-
-    def on_start(self, event: Any) -> None:
-        dispatcher = event.data.get("dispatcher")
-        module = getattr(getattr(dispatcher, "py_func", None), "__module__", None) or ""
-        if not self.announced and module.startswith(__package__ or "tapeemu"):
-            self.announced = True
-            self.callback(_ANNOUNCEMENT)
-
-    def on_end(self, event: Any) -> None:
-        """Nothing to say when it is over."""
-
-
-class _CollectorAtRest(event.Listener):
-    """Keeps Python from collecting reference cycles while something is compiled.
-
-    It would search all that the compiler holds again and again, a tenth of the work, and find little.
+    Raises
+    ------
+    RuntimeError
+        If the environment wants what is not there.
     """
-
-    def __init__(self) -> None:
-        self._under_way = 0
-        self._collecting = True
-
-    def on_start(self, event: Any) -> None:
-        if self._under_way == 0:
-            self._collecting = gc.isenabled()
-            gc.disable()
-        self._under_way += 1
-
-    def on_end(self, event: Any) -> None:
-        self._under_way -= 1
-        if self._under_way == 0 and self._collecting:
-            gc.enable()
-
-
-_listener = _FirstCompilation()
-event.register("numba:compile", _listener)  # type: ignore[no-untyped-call]
-event.register("numba:compile", _CollectorAtRest())  # type: ignore[no-untyped-call]
+    wanted = os.environ.get("TAPEEMU_LOOPS", "")
+    if wanted and wanted not in _CHOICES:
+        raise RuntimeError(
+            f"TAPEEMU_LOOPS is {wanted}, which is none of {', '.join(_CHOICES)}; correct or unset it"
+        )
+    if wanted == "library" and not by_library.is_there():
+        raise RuntimeError(
+            "TAPEEMU_LOOPS wants the library, which is not built; run python -m tapeemu.loop_library"
+        )
+    if wanted:
+        return wanted
+    if os.environ.get("NUMBA_DISABLE_JIT", "0") not in ("", "0"):
+        return "python"
+    if os.environ.get("NUMBA_BOUNDSCHECK", "0") not in ("", "0"):
+        return "numba"
+    return "library" if by_library.is_there() else "numba"
 
 
-def announce_with(callback: Callable[[str], None]) -> None:
-    """Send the one-line announcement of the first compilation to `callback`."""
-    _listener.callback = callback
+LOOPS = _chosen()
+"""What runs the kernels of this process: ``library``, ``numba`` or ``python``."""
 
 
 _MACHINE_TYPES: dict[type, Callable[[Any], Any]] = {int: np.int64, float: np.float64}
@@ -106,152 +80,117 @@ def _as_is(value: Any) -> Any:
     return value
 
 
-_STRICT = os.environ.get("TAPEEMU_STRICT") == "1"
-_FOLDER = Path(__file__).parent
-_IMPORT = re.compile(rf"^from {re.escape(__package__ or '')}\.(\w+) import", re.MULTILINE)
-
-
-@functools.cache
-def _read(path: Path) -> tuple[str, frozenset[str]]:
-    """Digest of a source file, and the kernel files that it imports from."""
-    try:
-        source = path.read_bytes()
-    except OSError:  # in an archive, or made on the spot: it cannot change behind our back
-        return "", frozenset()
-    return hashlib.sha256(source).hexdigest(), frozenset(_IMPORT.findall(source.decode("utf-8")))
-
-
-def _stamp_of_imports(path: Path) -> tuple[str, ...]:
-    """Digests of all kernel files that a file imports from, by way of others as well.
-
-    The compiled form of a kernel holds those of the kernels that it calls, so it is stale when one of them is.
-    """
-    found: set[str] = set()
-    ahead = set(_read(path)[1])
-    while ahead:
-        name = ahead.pop()
-        if name not in found:
-            found.add(name)
-            ahead |= _read(_FOLDER / f"{name}.py")[1]
-    return tuple(_read(_FOLDER / f"{name}.py")[0] for name in sorted(found))
-
-
-def _with_lanes(compile_for: Callable[..., Any]) -> Callable[..., Any]:
-    """A dispatcher's way to compile, with statements of a kind put side by side.
-
-    numba knows this as a setting of the whole process; it is put back, so that nobody else's code changes.
-    """
-
-    def compile_with_lanes(signature: Any) -> Any:
-        before = numba.config.SLP_VECTORIZE  # type: ignore[attr-defined]
-        numba.config.SLP_VECTORIZE = 1  # type: ignore[attr-defined]
-        try:
-            return compile_for(signature)
-        finally:
-            numba.config.SLP_VECTORIZE = before  # type: ignore[attr-defined]
-
-    return compile_with_lanes
-
-
-def kernel(
-    *, reassociate: bool = False, inline: bool = False, exact: bool = False, abreast: bool = False
-) -> Callable[[Function], Function]:
-    """Compile a loop with numba.
+class Kernel:
+    """A kernel that Python calls in the library; numba compiles it when it is called otherwise.
 
     Parameters
     ----------
-    reassociate : bool
-        Allow sums to be reordered and multiply-adds to be fused, which vectorises dot products. Never
-        assumes that values are finite. Leave it off where the order of operations carries the accuracy.
+    function : callable
+        As it is written.
+    inline, abreast : bool
+        See :func:`kernel`.
+
+    Attributes
+    ----------
+    py_func : callable
+        As it is written.
+    targetoptions : dict
+        What numba wants to know of what it may write into a caller.
+    """
+
+    def __init__(self, function: Callable[..., Any], *, inline: bool, abreast: bool) -> None:
+        functools.update_wrapper(self, function)
+        self.py_func = function
+        self.targetoptions = {"inline": "always" if inline else "never"}
+        self._abreast = abreast
+        self._run: Callable[..., Any] | None = None
+
+    def __call__(self, *arguments: Any) -> Any:
+        if self._run is None:
+            self._run = by_library.caller_of(self.py_func) or self.by_numba
+        try:
+            return self._run(*arguments)
+        except by_library.UnfitError:  # an array with gaps, or of another element
+            return self.by_numba(*map(by_library.let_go, arguments))
+
+    @functools.cached_property
+    def by_numba(self) -> Any:
+        """The same, compiled by numba."""
+        from tapeemu.dsp.kernels.by_numba import compiled_by_numba
+
+        return compiled_by_numba(
+            self.py_func, inline=self.targetoptions["inline"] == "always", abreast=self._abreast
+        )
+
+
+def kernel(*, inline: bool = False, exact: bool = False, abreast: bool = False) -> Callable[[Function], Function]:
+    """Make a loop of the numeric subset a kernel: every operation as it is written, none fused, no sum reordered.
+
+    The bits are the same on every machine, and those of the C files where nothing is fused either.
+
+    Parameters
+    ----------
     exact : bool
-        Fuse nothing: for designs that solve equations, which make much of a last bit.
+        Fuse nothing in a C build that fuses: for designs that solve equations, which make much of a last bit.
     abreast : bool
-        Put like statements that follow one another into vector lanes, which numba leaves out otherwise. The
+        Let numba put like statements that follow one another into vector lanes, which it leaves out otherwise. The
         same operations in the same order, so the same bits.
     inline : bool
-        Write the loop into every kernel that calls it, before anything is compiled: constants among the
+        Let numba write the loop into every kernel that calls it, before anything is compiled: constants among the
         arguments are then constants in it.
 
     Returns
     -------
     decorator
-        Turns a function of the numeric subset into its compiled form. A cache directory that cannot be
-        written costs the cache, never the call. With ``NUMBA_DISABLE_JIT=1`` the function stays Python, a
-        thousand times slower, for debuggers and coverage. With ``TAPEEMU_STRICT=1`` nothing is reordered or
-        fused: the same bits as Python's, which the strict build of the C files is compared with.
+        Turns a function of the numeric subset into what runs it, see :data:`LOOPS`.
     """
-    fastmath: Any = {"reassoc", "contract", "nsz"} if reassociate else {"contract"}
-    if _STRICT or exact:
-        fastmath = False
 
     def decorate(function: Function) -> Function:
-        if numba.config.DISABLE_JIT:  # type: ignore[attr-defined]
+        if LOOPS == "python":
             return _as_python(function)
-        options: dict[str, Any] = {
-            "nogil": True,
-            "fastmath": fastmath,
-            "error_model": "numpy",
-            "no_cfunc_wrapper": True,
-        }
-        if inline:
-            options["inline"] = "always"
-        try:
-            dispatcher = numba.njit(cache=True, **options)(function)
-        except RuntimeError:  # no directory that a cache could be written to
-            return cast(Function, numba.njit(**options)(function))
-        index = dispatcher._cache._cache_file
-        # numba looks at the file of the kernel alone.
-        index._source_stamp = (
-            index._source_stamp,
-            _stamp_of_imports(Path(function.__code__.co_filename)),
-            _STRICT,
-        )
-        if not inline:
-            options["no_cpython_wrapper"] = True
-            called = numba.njit(**options)(function)
-
-            def find_for_any_number(arguments: Any, keywords: Any) -> Any:
-                """One version serves all numbers that callers write down; numba would compile one for each."""
-                return called.get_call_template(tuple(map(numba.types.unliteral, arguments)), keywords)
-
-            # Other kernels call a form that Python cannot: what takes the arguments from Python is a fifth of the
-            # work of compiling, and few kernels need it.
-            dispatcher.get_call_template = find_for_any_number
-            dispatcher.get_overload = called.get_overload
-            if abreast:
-                called.compile = _with_lanes(called.compile)
-        if abreast:
-            dispatcher.compile = _with_lanes(dispatcher.compile)
-        load, save = dispatcher._cache.load_overload, dispatcher._cache.save_overload
-
-        def load_if_readable(signature: Any, context: Any) -> Any:
-            try:
-                return load(signature, context)
-            except AttributeError:  # written when there was a group of arrays that is no more
-                dispatcher._cache.flush()
-                return None
-
-        def save_if_possible(signature: Any, data: Any) -> None:
-            try:
-                save(signature, data)
-            except OSError as error:  # a full or read-only disk must not stop the sound
-                log.debug("kernel cache not written: %s", error)
-
-        dispatcher._cache.load_overload = load_if_readable
-        dispatcher._cache.save_overload = save_if_possible
-        return cast(Function, dispatcher)
+        made = Kernel(function, inline=inline, abreast=abreast)
+        return cast(Function, made if LOOPS == "library" else made.by_numba)
 
     return decorate
 
 
-def for_types_of(function: Callable[..., Any], *examples: Any) -> Callable[..., Any]:
-    """A kernel compiled for arguments of the types of `examples`, to be called with such alone.
+def announce_with(callback: Callable[[str], None]) -> None:
+    """Send the one-line announcement of the first compilation to `callback`, where numba compiles."""
+    if LOOPS == "numba":
+        from tapeemu.dsp.kernels.by_numba import FIRST_COMPILATION
 
-    A call of a kernel looks at the types of all that it is given, which for a group of arrays takes several
-    microseconds. What is returned here does not look: it must get the same groups, and arrays of the same
-    element, number of dimensions and contiguity, or it reads wrong memory.
+        FIRST_COMPILATION.callback = callback
+
+
+def held(group: Any) -> Any:
+    """A group of arrays in the form that a kernel takes quickest, call after call; the arrays stay as they are."""
+    return by_library.held(group) if LOOPS == "library" else group
+
+
+def for_blocks(function: Callable[..., Any], group: Any) -> Callable[[Any, Any], Any]:
+    """A kernel that takes a group and two arrays, with the group given.
+
+    A call of a kernel looks at all that it is given, which for a group of arrays takes several microseconds. What
+    is returned here does not.
+
+    Parameters
+    ----------
+    function : kernel
+    group : NamedTuple of arrays
+
+    Returns
+    -------
+    callable
+        Takes two contiguous arrays of float64, of shape (channels, samples), or reads wrong memory.
     """
-    if not hasattr(function, "compile"):  # left as Python
-        return function
-    types = tuple(numba.typeof(example) for example in examples)  # type: ignore[no-untyped-call]
-    return cast(Callable[..., Any], function.compile(types))
+    if isinstance(function, Kernel):
+        made = by_library.for_blocks(function.py_func, group)
+        if made is not None:
+            return made
+        function = function.by_numba
+    if LOOPS == "python":
+        return functools.partial(function, group)
+    from tapeemu.dsp.kernels.by_numba import for_types_of
+
+    example = np.zeros((1, 1))
+    return functools.partial(for_types_of(function, group, example, example), group)

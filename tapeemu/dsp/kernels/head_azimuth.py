@@ -11,9 +11,11 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.dot_products import sum_of_eight
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Places, locate
+from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
@@ -71,6 +73,7 @@ _REACH, _HALF, _MOVES, _PLACE, _MADE, _SEGMENT_MADE, _FILLED, _READ = 0, 1, 2, 3
 _COUNTS = 8
 
 _ONE = np.uintp(1)
+_EIGHT = np.uintp(8)
 
 
 class HeadAzimuthSettings(NamedTuple):
@@ -351,7 +354,7 @@ def _fill_course(memory: HeadAzimuthMemory, segment: np.int64) -> None:
     memory.counts[_MADE] = 1
 
 
-@kernel(reassociate=True)
+@kernel(abreast=True)
 def _read_one(line: Reals1, reader: Reals2, places: Places, column: int, count: int, at: int, out: Reals1) -> None:
     """Read a channel at its places; the first tap of a place 0 lies on a column, the first result on another."""
     left = places.left
@@ -361,11 +364,13 @@ def _read_one(line: Reals1, reader: Reals2, places: Places, column: int, count: 
         cell = np.uintp(row[i])
         share: float = between[i]
         base = np.uintp(column + left[i])
-        total = 0.0
-        for k in range(np.uintp(_TAPS)):
-            tap = reader[cell, k] + share * (reader[cell + _ONE, k] - reader[cell, k])
-            total += tap * line[base + k]
-        out[np.uintp(at) + i] = total
+        lanes = eight_lanes()
+        for group in range(np.uintp(_TAPS // 8)):
+            for j in range(_EIGHT):
+                k = _EIGHT * group + j
+                tap = reader[cell, k] + share * (reader[cell + _ONE, k] - reader[cell, k])
+                lanes[j] += tap * line[base + k]
+        out[np.uintp(at) + i] = sum_of_eight(lanes)
 
 
 @kernel()

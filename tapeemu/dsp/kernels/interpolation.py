@@ -6,12 +6,15 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.dot_products import sum_of_eight
+from tapeemu.dsp.kernels.lanes import eight_lanes
 
 __all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
 # over the taps would not be vectorised.
 _ONE = np.uintp(1)
+_EIGHT = np.uintp(8)
 
 
 class Places(NamedTuple):
@@ -93,7 +96,7 @@ def locate(
         between[k] = cell - lower
 
 
-@kernel(reassociate=True, inline=True)
+@kernel(inline=True)
 def read_pair(
     line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2, taps: np.uintp
 ) -> None:
@@ -116,7 +119,7 @@ def read_pair(
     out : ndarray, shape (channels, columns)
         Gets the result in these two rows.
     taps : int
-        Columns of the table.
+        Columns of the table, a multiple of eight.
     """
     left = places.left
     row = places.row
@@ -127,18 +130,20 @@ def read_pair(
         cell = np.uintp(row[i])
         share: float = between[i]
         base = np.uintp(part.column + left[i])
-        a = 0.0
-        b = 0.0
-        for k in range(taps):
-            tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-            a += tap * line[upper, base + k]
-            b += tap * line[lower, base + k]
+        a = eight_lanes()
+        b = eight_lanes()
+        for group in range(taps // _EIGHT):
+            for j in range(_EIGHT):
+                k = _EIGHT * group + j
+                tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
+                a[j] += tap * line[upper, base + k]
+                b[j] += tap * line[lower, base + k]
         place = np.uintp(part.at - part.begin) + i
-        out[upper, place] = a
-        out[lower, place] = b
+        out[upper, place] = sum_of_eight(a)
+        out[lower, place] = sum_of_eight(b)
 
 
-@kernel(reassociate=True)
+@kernel(abreast=True)
 def read_pair_32(
     line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2
 ) -> None:
@@ -146,7 +151,7 @@ def read_pair_32(
     read_pair(line, table, places, part, first, second, out, np.uintp(32))
 
 
-@kernel(reassociate=True)
+@kernel(abreast=True)
 def read_pair_48(
     line: Reals2, table: Reals2, places: Places, part: Part, first: int, second: int, out: Reals2
 ) -> None:

@@ -55,7 +55,7 @@ def weighted_energy(
     return last
 
 
-@kernel(reassociate=True)
+@kernel()
 def interpolated_peak(padded: Reals2, phases: Reals2, overshoot: float, largest: float) -> float:
     """Largest magnitude of the audio between its samples.
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import cosine_of_turns
 from tapeemu.dsp.kernels.oversampling import windowed_sinc
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
@@ -420,20 +421,11 @@ def add_symmetric(line: Reals1, centre: int, first: int, taps: Reals1, out: Real
             out[i] = total
 
 
-@kernel(reassociate=True)
-def _dot(a: Reals1, b: Reals1) -> float:
-    total = 0.0
-    for k in range(np.uintp(a.size)):
-        total += a[k] * b[k]
-    return total
-
-
 @kernel()
 def lower_rate(line: Reals1, first: int, lowpass: Reals1, out: Reals1) -> None:
     """Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``."""
     for i in range(out.shape[0]):
-        start = first + STEP * i - LOW_HALF
-        out[i] = _dot(lowpass, line[start : start + 2 * LOW_HALF])
+        out[i] = dot_product(lowpass, line, first + STEP * i - LOW_HALF)
 
 
 @kernel()
@@ -441,7 +433,7 @@ def raise_rate(low: Reals1, raising: Reals2, out: Reals1) -> None:
     """Write eight numbers for each, of as many as fit into `out`; ``out[0]`` lies on ``low[7]``."""
     for i in range(out.shape[0] // STEP):
         for phase in range(STEP):
-            out[STEP * i + phase] = _dot(raising[phase], low[i : i + RAISE_NODES])
+            out[STEP * i + phase] = dot_product(raising[phase], low, i)
 
 
 @kernel()

@@ -462,7 +462,7 @@ def design_noise(
     set_rate(node_rate, sample_rate, noises.rates[number])
 
 
-@kernel(reassociate=True)
+@kernel()
 def _fill_grid(
     key: np.uint64,
     first: np.int64,

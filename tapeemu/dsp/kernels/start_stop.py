@@ -468,7 +468,7 @@ def start_stop_process(memory: StartStopMemory, block: Reals2, out: Reals2) -> N
             taken = taken + _next_outputs(memory, end - taken, taken, out)
 
 
-@kernel(reassociate=True)
+@kernel()
 def _put(row: Reals1, place: int, ring: int, first: int, recent: Reals1, count: int) -> None:
     """Write numbers into a ring, from a place on; its first columns stand behind its end as well."""
     for i in range(count):
@@ -480,7 +480,7 @@ def _put(row: Reals1, place: int, ring: int, first: int, recent: Reals1, count: 
             row[ring + at] = recent[first + i]
 
 
-@kernel(reassociate=True)
+@kernel()
 def _low_passed(
     recent: Reals1, first: int, count: int, low: Reals1, pole: Precise, held: Precise, out: Reals1
 ) -> Precise:
@@ -497,7 +497,7 @@ def _low_passed(
     return held
 
 
-@kernel(reassociate=True)
+@kernel()
 def _without_top(recent: Reals1, first: int, count: int, below: Reals1, out: Reals1) -> None:
     """Filter numbers of which the first lies in column `first`, linear in phase, into the new columns."""
     middle = np.uintp(first)

@@ -17,6 +17,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
@@ -347,16 +348,6 @@ def next_hop(filters: ThreeRates, dry: Reals2) -> int:
     return int(past + HOP * filters.counts[_HOP_OF_LINE])
 
 
-@kernel(reassociate=True)
-def _product(line: Reals1, first: int, taps: Reals1) -> float:
-    """Sum of products of taps with a line, from a column on."""
-    total = 0.0
-    base = np.uintp(first)
-    for k in range(np.uintp(taps.size)):
-        total += taps[k] * line[base + k]
-    return total
-
-
 @kernel()
 def _filter_fast(line: Reals1, first: int, taps: Reals1, out: Reals1) -> None:
     """Filter a hop at the sample rate; its first sample has its first tap on column `first`."""
@@ -374,7 +365,7 @@ def _filter_fast(line: Reals1, first: int, taps: Reals1, out: Reals1) -> None:
             out[i] += left + right
 
 
-@kernel(reassociate=True)
+@kernel()
 def _add_raised(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
     """Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``."""
     for phase in range(np.uintp(_STEP)):
@@ -411,13 +402,13 @@ def filter_hop(filters: ThreeRates, out: Reals2) -> None:
         middles_out = filters.middles_out[channel]
         _filter_fast(line, new - HOP * behind - 48 - _HALF_FAST, filters.fast, out[channel])
         for r in range(_STEP):
-            middles[new_middle + r] = _product(line, new - 40 + _STEP * r - _LOWER_HALF, filters.lowering)
-        slows[new_slow] = _product(middles, new_middle - 43 - _LOWER_HALF, filters.lowering)
-        slows_out[_RAISE_TAPS + hop] = _product(slows, new_slow - 2 * half, filters.slow)
+            middles[new_middle + r] = dot_product(filters.lowering, line, new - 40 + _STEP * r - _LOWER_HALF)
+        slows[new_slow] = dot_product(filters.lowering, middles, new_middle - 43 - _LOWER_HALF)
+        slows_out[_RAISE_TAPS + hop] = dot_product(filters.slow, slows, new_slow - 2 * half)
         new_out = _RAISE_TAPS + _STEP * hop
         for r in range(_STEP):
             at = new_middle + 5 - _STEP * behind + r - _HALF_MIDDLE
-            low = _product(slows_out, 1 + hop, filters.raising[r])
-            middles_out[new_out + r] = low + _product(middles, at, filters.middle)
+            low = dot_product(filters.raising[r], slows_out, 1 + hop)
+            middles_out[new_out + r] = low + dot_product(filters.middle, middles, at)
         _add_raised(middles_out, new_out - 11, filters.raising, out[channel])
     filters.counts[_HOP_OF_LINE] = hop + 1

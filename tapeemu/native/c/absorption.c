@@ -1,4 +1,4 @@
-/* Generated from absorption.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from absorption.py (87169963b1dec49a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters that give every line of a feedback delay network its share of a decay time per octave band.

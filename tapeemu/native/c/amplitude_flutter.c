@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (25e526ae82778548); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.

@@ -1,4 +1,4 @@
-/* Generated from chain.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from chain.py (205f45d27168c22a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Stages in a row: where each stands on the tape, and how a dry signal waits for the wet one it is mixed with.

@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (639435b11e63f149); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 

@@ -1,4 +1,4 @@
-/* Generated from drive.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (67a309ca2bdb2195); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 

@@ -1,4 +1,4 @@
-/* Generated from driven_sine.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from driven_sine.py (e97a7c612ac87c9b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A sine through a hyperbolic tangent: its harmonics, and the drive that gives a distortion.

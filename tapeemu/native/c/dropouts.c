@@ -1,4 +1,4 @@
-/* Generated from dropouts.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dropouts.py (35b25dba11165e04); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Dropouts: a Poisson process in time, any stretch of which can be found without what came before.

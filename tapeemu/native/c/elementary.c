@@ -1,4 +1,4 @@
-/* Generated from elementary.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from elementary.py (80c16ecc102700e2); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Elementary functions from multiplications and additions alone, so that no platform's library decides a bit.

@@ -1,4 +1,4 @@
-/* Generated from exact_places.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from exact_places.py (6ef32827d8542206); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Exact places on the tape: where a sample stands on another grid, whatever the hour.

@@ -1,4 +1,4 @@
-/* Generated from flutter_figures.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from flutter_figures.py (25bf54eecbc8cfe7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The figure that a two-sigma flutter meter reads from sines and noise, weighted and unweighted.

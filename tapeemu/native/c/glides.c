@@ -1,4 +1,4 @@
-/* Generated from glides.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (bb7d028d67199a0d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.

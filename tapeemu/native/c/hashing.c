@@ -1,4 +1,4 @@
-/* Generated from hashing.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from hashing.py (cd48d4ef5377c140); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The source of all randomness: counters, mixed until every bit depends on every bit of theirs.

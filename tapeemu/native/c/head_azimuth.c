@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (c66bc77b7b417a6a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -34,6 +34,7 @@
 #define HEAD_AZIMUTH_READ 7
 #define HEAD_AZIMUTH_COUNTS 8
 #define HEAD_AZIMUTH_ONE UINT64_C(1)
+#define HEAD_AZIMUTH_EIGHT UINT64_C(8)
 
 /* Standard deviation of the angle in radians. */
 KERNEL double head_azimuth_wander_rms(const HeadAzimuthSettings *settings)
@@ -278,7 +279,6 @@ KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t se
 KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *places, ix column, ix count, ix
     at, reals_1 out)
 {
-    REASSOCIATE
     int32s_1 left = places->left;
     int32s_1 row = places->row;
     reals_1 between = places->between;
@@ -286,13 +286,18 @@ KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *pl
         const ux cell = (ux)row.at[(ix)i];
         const real share = between.at[(ix)i];
         const ux base = (ux)(column + (ix)left.at[(ix)i]);
-        real total = REAL(0.0);
-        for (ux k = (ux)0; k < (ux)48; k++) {
-            const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share * (reader.at[(ix)((uint64_t)cell
-                + HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] - reader.at[(ix)cell * reader.n1 + (ix)k]);
-            total += tap * line.at[(ix)(base + k)];
+        real lanes_lanes[8] = {0};
+        const reals_1 lanes = {lanes_lanes, 8};
+        for (ux group = (ux)0; group < (ux)6; group++) {
+            for (uint64_t j = UINT64_C(0); j < HEAD_AZIMUTH_EIGHT; j++) {
+                const uint64_t k = HEAD_AZIMUTH_EIGHT * (uint64_t)group + j;
+                const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share *
+                    (reader.at[(ix)((uint64_t)cell + HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] -
+                    reader.at[(ix)cell * reader.n1 + (ix)k]);
+                lanes.at[(ix)j] += tap * line.at[(ix)((uint64_t)base + k)];
+            }
         }
-        out.at[(ix)((ux)at + i)] = total;
+        out.at[(ix)((ux)at + i)] = dot_products_sum_of_eight(lanes);
     }
 }
 

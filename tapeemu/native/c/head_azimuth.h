@@ -3,6 +3,7 @@
 #ifndef TAPEEMU_HEAD_AZIMUTH_H
 #define TAPEEMU_HEAD_AZIMUTH_H
 
+#include "dot_products.h"
 #include "elementary.h"
 #include "hashing.h"
 #include "interpolation.h"

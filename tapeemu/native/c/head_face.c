@@ -1,4 +1,4 @@
-/* Generated from head_face.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_face.py (a67cd482df4ac3e6); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the length of a head's face does to long waves: the rise in the bass, and the ripple above it.

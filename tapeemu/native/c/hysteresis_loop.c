@@ -1,4 +1,4 @@
-/* Generated from hysteresis_loop.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from hysteresis_loop.py (8360958522a59731); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The settled loop of magnetised tape: its harmonics, and the field that gives a distortion.

@@ -1,10 +1,11 @@
-/* Generated from interpolation.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from interpolation.py (dce5a06f3298281b); do not edit. SPDX-License-Identifier: ISC */
 
 /* Loops that read a line of audio at a moving place. */
 
 #include "interpolation.h"
 
 #define INTERPOLATION_ONE UINT64_C(1)
+#define INTERPOLATION_EIGHT UINT64_C(8)
 
 /*
  * Split the places of a stretch of a segment into what the reading loops need.
@@ -63,12 +64,11 @@ KERNEL void interpolation_locate(doubles_2 delays, double share, double start, d
  * out : ndarray, shape (channels, columns)
  *     Gets the result in these two rows.
  * taps : int
- *     Columns of the table.
+ *     Columns of the table, a multiple of eight.
  */
 KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
     first, ix second, reals_2 out, ux taps)
 {
-    REASSOCIATE
     int32s_1 left = places->left;
     int32s_1 row = places->row;
     reals_1 between = places->between;
@@ -78,17 +78,22 @@ KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *p
         const ux cell = (ux)row.at[(ix)i];
         const real share = between.at[(ix)i];
         const ux base = (ux)(part->column + (ix)left.at[(ix)i]);
-        real a = REAL(0.0);
-        real b = REAL(0.0);
-        for (ux k = (ux)0; k < taps; k++) {
-            const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell +
-                INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
-            a += tap * line.at[(ix)upper * line.n1 + (ix)(base + k)];
-            b += tap * line.at[(ix)lower * line.n1 + (ix)(base + k)];
+        real a_lanes[8] = {0};
+        const reals_1 a = {a_lanes, 8};
+        real b_lanes[8] = {0};
+        const reals_1 b = {b_lanes, 8};
+        for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / INTERPOLATION_EIGHT; group++) {
+            for (uint64_t j = UINT64_C(0); j < INTERPOLATION_EIGHT; j++) {
+                const uint64_t k = INTERPOLATION_EIGHT * group + j;
+                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell
+                    + INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
+                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)((uint64_t)base + k)];
+                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)((uint64_t)base + k)];
+            }
         }
         const ux place = (ux)(part->at - part->begin) + i;
-        out.at[(ix)upper * out.n1 + (ix)place] = a;
-        out.at[(ix)lower * out.n1 + (ix)place] = b;
+        out.at[(ix)upper * out.n1 + (ix)place] = dot_products_sum_of_eight(a);
+        out.at[(ix)lower * out.n1 + (ix)place] = dot_products_sum_of_eight(b);
     }
 }
 
@@ -96,7 +101,6 @@ KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *p
 KERNEL void interpolation_read_pair_32(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
     first, ix second, reals_2 out)
 {
-    REASSOCIATE
     interpolation_read_pair(line, table, places, part, first, second, out, (ux)32);
 }
 
@@ -104,6 +108,5 @@ KERNEL void interpolation_read_pair_32(reals_2 line, reals_2 table, const Places
 KERNEL void interpolation_read_pair_48(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
     first, ix second, reals_2 out)
 {
-    REASSOCIATE
     interpolation_read_pair(line, table, places, part, first, second, out, (ux)48);
 }

@@ -3,7 +3,7 @@
 #ifndef TAPEEMU_INTERPOLATION_H
 #define TAPEEMU_INTERPOLATION_H
 
-#include "subset.h"
+#include "dot_products.h"
 
 typedef struct {
     int32s_1 left;

@@ -1,4 +1,4 @@
-/* Generated from long_filter.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (27d8c656603d7a0e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -388,22 +388,12 @@ KERNEL void long_filter_add_symmetric(reals_1 line, ix centre, ix first, reals_1
     }
 }
 
-KERNEL real long_filter_dot(reals_1 a, reals_1 b)
-{
-    REASSOCIATE
-    real total = REAL(0.0);
-    for (ux k = (ux)0; k < (ux)a.n0; k++) {
-        total += a.at[(ix)k] * b.at[(ix)k];
-    }
-    return total;
-}
-
 /* Take every eighth number behind the filter; ``out[i]`` has its middle at ``line[first + 8 * i]``. */
 KERNEL void long_filter_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out)
 {
     for (ix i = 0; i < out.n0; i++) {
-        const ix start = first + LONG_FILTER_STEP * i - LONG_FILTER_LOW_HALF;
-        out.at[i] = long_filter_dot(lowpass, (reals_1){line.at + start, start + 128 - start});
+        out.at[i] = dot_products_dot_product(lowpass, line, first + LONG_FILTER_STEP * i -
+            LONG_FILTER_LOW_HALF);
     }
 }
 
@@ -412,8 +402,8 @@ KERNEL void long_filter_raise_rate(reals_1 low, reals_2 raising, reals_1 out)
 {
     for (ix i = 0; i < floor_division(out.n0, LONG_FILTER_STEP); i++) {
         for (ix phase = 0; phase < LONG_FILTER_STEP; phase++) {
-            out.at[LONG_FILTER_STEP * i + phase] = long_filter_dot((reals_1){raising.at + phase * raising.n1,
-                raising.n1}, (reals_1){low.at + i, i + LONG_FILTER_RAISE_NODES - i});
+            out.at[LONG_FILTER_STEP * i + phase] = dot_products_dot_product((reals_1){raising.at + phase *
+                raising.n1, raising.n1}, low, i);
         }
     }
 }

@@ -3,6 +3,7 @@
 #ifndef TAPEEMU_LONG_FILTER_H
 #define TAPEEMU_LONG_FILTER_H
 
+#include "dot_products.h"
 #include "elementary.h"
 #include "oversampling.h"
 #include "small_systems.h"
@@ -37,7 +38,6 @@ KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doub
 KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1 middle_gains, doubles_1 slow_gains, doubles_2 fit, const LongFilter *rates);
 KERNEL void long_filter_clear(const LongFilter *rates);
 KERNEL void long_filter_add_symmetric(reals_1 line, ix centre, ix first, reals_1 taps, reals_1 out);
-KERNEL real long_filter_dot(reals_1 a, reals_1 b);
 KERNEL void long_filter_lower_rate(reals_1 line, ix first, reals_1 lowpass, reals_1 out);
 KERNEL void long_filter_raise_rate(reals_1 low, reals_2 raising, reals_1 out);
 KERNEL void long_filter_keep(ix channel, const LongFilter *rates);

@@ -1,4 +1,4 @@
-/* Generated from magnetisation.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetisation.py (9315e0e3e527ef6a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Magnetisation by the Jiles-Atherton equations, integrated along the field from sample to sample.

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (cffbbd51b3ab5638); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 

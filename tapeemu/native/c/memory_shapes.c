@@ -1,4 +1,4 @@
-/* Generated from memory_shapes.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from memory_shapes.py (53bede95b0742f10); do not edit. SPDX-License-Identifier: ISC */
 
 /* Shapes of the arrays that a processor keeps, written one row each. */
 

@@ -1,4 +1,4 @@
-/* Generated from network.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (c8c422d15d1e9845); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.

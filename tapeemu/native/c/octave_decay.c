@@ -1,4 +1,4 @@
-/* Generated from octave_decay.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_decay.py (0b67c044d7c0a6ef); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What an octave filter reads of a decay whose time changes over frequency.

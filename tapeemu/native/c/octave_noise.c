@@ -1,4 +1,4 @@
-/* Generated from octave_noise.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_noise.py (d7a3e55c6f140af4); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Gaussian noise of a given spectrum, from filtered hashed numbers, octave by octave.
@@ -430,7 +430,6 @@ KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double l
 KERNEL void octave_noise_fill_grid(uint64_t key, int64_t first, ix pairs, ix skipped, doubles_2 taps,
     doubles_1 white, doubles_1 low, doubles_1 out)
 {
-    REASSOCIATE
     const uint64_t start = (uint64_t)(first - INT64_C(15));
     for (ux i = (ux)0; i < (ux)(pairs + OCTAVE_NOISE_TAPS - 1); i++) {
         white.at[(ix)i] = hashing_white(key, start + (uint64_t)i);

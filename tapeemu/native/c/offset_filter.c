@@ -1,4 +1,4 @@
-/* Generated from offset_filter.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from offset_filter.py (1a309137ec893ed5); do not edit. SPDX-License-Identifier: ISC */
 
 /* The filter that takes an offset out: a first-order high-pass with its zero at 0 Hz. */
 

@@ -1,4 +1,4 @@
-/* Generated from oversampling.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (5c08f3abac25c0f1); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.

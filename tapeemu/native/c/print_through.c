@@ -1,4 +1,4 @@
-/* Generated from print_through.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (8901d90c455b956e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.

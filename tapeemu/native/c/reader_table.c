@@ -1,4 +1,4 @@
-/* Generated from reader_table.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from reader_table.py (69fedc5bcdb8768f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Taps that read audio between its samples: least squares over all frequencies up to a band edge.

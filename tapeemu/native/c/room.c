@@ -1,4 +1,4 @@
-/* Generated from room.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room.py (6e13a60a514edf57); do not edit. SPDX-License-Identifier: ISC */
 
 /* The reverberating room, from its settings to sound: see :class:`tapeemu.processors.fdn_reverb.FdnReverb`. */
 

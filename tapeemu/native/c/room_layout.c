@@ -1,4 +1,4 @@
-/* Generated from room_layout.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room_layout.py (e7e1e46519eab42f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * How a room is laid out: decay times by octaves, lengths of lines, scatter, signs and orders, and how it turns.

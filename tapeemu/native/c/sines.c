@@ -1,4 +1,4 @@
-/* Generated from sines.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from sines.py (0c6359d597c22e90); do not edit. SPDX-License-Identifier: ISC */
 
 /* The loop behind rotating parts: a sine by value and slope. */
 

@@ -1,4 +1,4 @@
-/* Generated from small_systems.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from small_systems.py (d58628cb33b00238); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Small dense systems of linear equations, solved in a fixed order of operations.

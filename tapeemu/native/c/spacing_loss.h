@@ -3,6 +3,7 @@
 #ifndef TAPEEMU_SPACING_LOSS_H
 #define TAPEEMU_SPACING_LOSS_H
 
+#include "dot_products.h"
 #include "elementary.h"
 #include "small_systems.h"
 

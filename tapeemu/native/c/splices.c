@@ -1,4 +1,4 @@
-/* Generated from splices.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from splices.py (df27a9c2edfcf836); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Splices of the tape, from settings to sound: see :class:`tapeemu.processors.splices.Splices`.

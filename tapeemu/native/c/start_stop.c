@@ -1,4 +1,4 @@
-/* Generated from start_stop.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (e20e43f9adf5c131); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -449,7 +449,6 @@ KERNEL void start_stop_process(const StartStopMemory *memory, reals_2 block, rea
 /* Write numbers into a ring, from a place on; its first columns stand behind its end as well. */
 KERNEL void start_stop_put(reals_1 row, ix place, ix ring, ix first, reals_1 recent, ix count)
 {
-    REASSOCIATE
     for (ix i = 0; i < count; i++) {
         ix at = place + i;
         if (at >= ring) {
@@ -466,7 +465,6 @@ KERNEL void start_stop_put(reals_1 row, ix place, ix ring, ix first, reals_1 rec
 KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 low, double pole, double held,
     reals_1 out)
 {
-    REASSOCIATE
     const ux begin = (ux)(first + START_STOP_LOW_HALF);
     for (ux i = (ux)0; i < (ux)count; i++) {
         real total = REAL(0.0);
@@ -485,7 +483,6 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
 /* Filter numbers of which the first lies in column `first`, linear in phase, into the new columns. */
 KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 below, reals_1 out)
 {
-    REASSOCIATE
     const ux middle = (ux)first;
     const ux begin = (ux)112;
     for (ux i = (ux)0; i < (ux)count; i++) {

@@ -2,7 +2,8 @@
  *
  * Build switches:
  *   TAPEEMU_SINGLE   real numbers in single precision (default: double)
- *   TAPEEMU_STRICT   no reordering of sums anywhere; with -ffp-contract=off the results are those of Python, bit for bit
+ *
+ * In double precision, compiled with -ffp-contract=off, the results are those of Python, bit for bit.
  *
  * SPDX-License-Identifier: ISC
  */
@@ -56,15 +57,6 @@ TAPEEMU_VIEWS(int32, int32_t)
 TAPEEMU_VIEWS(int64, int64_t)
 TAPEEMU_VIEWS(uint64, uint64_t)
 #undef TAPEEMU_VIEWS
-
-/* Put first in a function whose sums may be reordered. */
-#if defined(TAPEEMU_STRICT)
-#define REASSOCIATE
-#elif defined(__clang__)
-#define REASSOCIATE _Pragma("clang fp reassociate(on) contract(fast)")
-#else
-#define REASSOCIATE
-#endif
 
 /* Before and in a function in which nothing may be fused. clang keeps to it unless told -ffp-contract=fast. */
 #if defined(__clang__)

@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (909d4e2a45bab1df); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.

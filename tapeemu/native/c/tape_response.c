@@ -1,4 +1,4 @@
-/* Generated from tape_response.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (eed4afba53d85f9a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (66ba30b2333e9cb6); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -326,18 +326,6 @@ KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry)
     return (ix)((int64_t)past + INT64_C(64) * filters->counts.at[THREE_RATES_HOP_OF_LINE]);
 }
 
-/* Sum of products of taps with a line, from a column on. */
-KERNEL real three_rates_product(reals_1 line, ix first, reals_1 taps)
-{
-    REASSOCIATE
-    real total = REAL(0.0);
-    const ux base = (ux)first;
-    for (ux k = (ux)0; k < (ux)taps.n0; k++) {
-        total += taps.at[(ix)k] * line.at[(ix)(base + k)];
-    }
-    return total;
-}
-
 /* Filter a hop at the sample rate; its first sample has its first tap on column `first`. */
 KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out)
 {
@@ -366,7 +354,6 @@ KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_
 /* Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``. */
 KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out)
 {
-    REASSOCIATE
     for (ux phase = (ux)0; phase < (ux)8; phase++) {
         for (ux m = (ux)0; m < (ux)8; m++) {
             real total = REAL(0.0);
@@ -408,19 +395,19 @@ KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
         three_rates_filter_fast(line, new - THREE_RATES_HOP * behind - 48 - THREE_RATES_HALF_FAST,
             filters->fast, (reals_1){out.at + channel * out.n1, out.n1});
         for (ix r = 0; r < THREE_RATES_STEP; r++) {
-            middles.at[new_middle + r] = three_rates_product(line, new - 40 + THREE_RATES_STEP * r -
-                THREE_RATES_LOWER_HALF, filters->lowering);
+            middles.at[new_middle + r] = dot_products_dot_product(filters->lowering, line, new - 40 +
+                THREE_RATES_STEP * r - THREE_RATES_LOWER_HALF);
         }
-        slows.at[new_slow] = three_rates_product(middles, new_middle - 43 - THREE_RATES_LOWER_HALF,
-            filters->lowering);
-        slows_out.at[THREE_RATES_RAISE_TAPS + hop] = three_rates_product(slows, new_slow - 2 * half,
-            filters->slow);
+        slows.at[new_slow] = dot_products_dot_product(filters->lowering, middles, new_middle - 43 -
+            THREE_RATES_LOWER_HALF);
+        slows_out.at[THREE_RATES_RAISE_TAPS + hop] = dot_products_dot_product(filters->slow, slows, new_slow -
+            2 * half);
         const ix new_out = THREE_RATES_RAISE_TAPS + THREE_RATES_STEP * hop;
         for (ix r = 0; r < THREE_RATES_STEP; r++) {
             const ix at = new_middle + 5 - THREE_RATES_STEP * behind + r - THREE_RATES_HALF_MIDDLE;
-            const real low = three_rates_product(slows_out, 1 + hop, (reals_1){filters->raising.at + r *
-                filters->raising.n1, filters->raising.n1});
-            middles_out.at[new_out + r] = low + three_rates_product(middles, at, filters->middle);
+            const real low = dot_products_dot_product((reals_1){filters->raising.at + r * filters->raising.n1,
+                filters->raising.n1}, slows_out, 1 + hop);
+            middles_out.at[new_out + r] = low + dot_products_dot_product(filters->middle, middles, at);
         }
         three_rates_add_raised(middles_out, new_out - 11, filters->raising, (reals_1){out.at + channel *
             out.n1, out.n1});

@@ -3,6 +3,7 @@
 #ifndef TAPEEMU_THREE_RATES_H
 #define TAPEEMU_THREE_RATES_H
 
+#include "dot_products.h"
 #include "elementary.h"
 #include "memory_shapes.h"
 
@@ -40,7 +41,6 @@ KERNEL void clear_three_rates(const ThreeRates *filters);
 KERNEL void three_rates_clear(reals_2 line);
 KERNEL void three_rates_to_front(reals_2 line, ix skipped);
 KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry);
-KERNEL real three_rates_product(reals_1 line, ix first, reals_1 taps);
 KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out);
 KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out);
 KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out);

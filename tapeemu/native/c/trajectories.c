@@ -1,4 +1,4 @@
-/* Generated from trajectories.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (edfa4fc716020e00); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.

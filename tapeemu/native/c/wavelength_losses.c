@@ -1,4 +1,4 @@
-/* Generated from wavelength_losses.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wavelength_losses.py (2695417e35f3bc62); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What a tape and a head lose of short waves, and the equalisation that stands against it.

@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py; do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (b46408d5abee9260); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.

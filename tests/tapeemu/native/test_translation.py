@@ -118,6 +118,19 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         """,
         [(0.1, 0.7, 0.3), (1e-300, 1e300, -3.0)],
     ),
+    "eight sums side by side, zeros each time": (
+        """
+        @kernel()
+        def k(a: Reals1, out: Reals1) -> float:
+            for i in range(out.size):
+                lanes = eight_lanes()
+                for k in range(a.size):
+                    lanes[k % 8] += a[k]
+                out[i] = lanes[0] + lanes[7] - lanes[4]
+            return out[0]
+        """,
+        [(VALUES, np.zeros(3))],
+    ),
     "integers divide to a real number": (
         """
         @kernel()

@@ -1,0 +1,166 @@
+"""The kernels as a compiled library beside the package: how it is built, and what it is made from.
+
+``python -m tapeemu.loop_library`` builds it in place, as an installation does where there is a C compiler. It is
+used where it was made from the very sources that stand beside it; else numba compiles kernels as they are called.
+
+Only the standard library is needed here, for an installation runs this before anything is installed.
+"""
+
+import contextlib
+import hashlib
+import os
+import platform
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+__all__ = ["FOLDER", "BuildError", "build", "compilers", "digest", "library_names", "main", "stale_files"]
+
+_PACKAGE = Path(__file__).parent
+_KERNELS = _PACKAGE / "dsp" / "kernels"
+_SOURCES = _PACKAGE / "native" / "c"
+FOLDER = _PACKAGE / "native" / "library"
+"""Where the library is built and looked for."""
+
+_FLAGS = (
+    "-std=gnu99",
+    "-O3",
+    "-ffp-contract=off",
+    "-fno-math-errno",
+    "-fPIC",
+    "-fvisibility=hidden",
+    "-shared",
+)
+_ENDING = {"win32": ".dll", "darwin": ".dylib"}.get(sys.platform, ".so")
+_WIDE = {"x86_64": "-mavx2", "amd64": "-mavx2"}
+"""What a second build for newer processors of a kind is compiled with: the same bits, four numbers at a time."""
+_OPENING = re.compile(r"/\* Generated from (\w+\.py) \(([0-9a-f]+)\)")
+
+
+class BuildError(Exception):
+    """There is no compiler, it failed, or the C files are not those of the kernels."""
+
+
+def source_digest(text: bytes) -> str:
+    """What the C files say of the kernel file that they were generated from."""
+    return hashlib.sha256(text).hexdigest()[:16]
+
+
+def digest() -> str:
+    """Of all that the library is made from: kernel files and C files, by name."""
+    found = hashlib.sha256()
+    kernels = [path for path in _KERNELS.glob("*.py") if (_SOURCES / f"{path.stem}.c").is_file()]
+    for path in sorted([*kernels, _KERNELS / "arrays.py", *_SOURCES.glob("*.[chi]*")]):
+        found.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return found.hexdigest()
+
+
+def stale_files() -> list[str]:
+    """Names of C files that were generated from another kernel file than the one that stands here."""
+    stale = []
+    for path in sorted(_SOURCES.glob("*.c")):
+        with path.open(encoding="utf-8") as file:
+            told = _OPENING.match(file.readline())
+        if told is None:
+            continue
+        kernels = _KERNELS / told[1]
+        if not kernels.is_file() or source_digest(kernels.read_bytes()) != told[2]:
+            stale.append(path.name)
+    return stale
+
+
+def library_names() -> tuple[str, ...]:
+    """File names of the builds for this kind of machine: for every processor, then for newer ones."""
+    wide = platform.machine().lower() in _WIDE
+    return (f"loops{_ENDING}", *([f"loops_wide{_ENDING}"] if wide else []))
+
+
+def compilers() -> Iterator[list[str]]:
+    """Commands of the C compilers at hand, the one in ``CC`` first."""
+    wanted = os.environ.get("CC")
+    if wanted:
+        yield shlex.split(wanted)
+    for name in ("gcc", "clang", "cc"):
+        path = shutil.which(name)
+        if path is not None:
+            yield [path]
+
+
+def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path]:
+    """Compile the library.
+
+    Parameters
+    ----------
+    folder : Path
+        Gets the files; what stood there is replaced at once when all is done.
+    timeout_seconds : float
+        For the compiler.
+
+    Returns
+    -------
+    list of Path
+        The files.
+
+    Raises
+    ------
+    BuildError
+        If it cannot be built, in one line.
+    """
+    stale = stale_files()
+    if stale:
+        raise BuildError(f"{stale[0]} is not made from the kernels that stand here; run tapeemu.native.generate")
+    command = next(compilers(), None)
+    if command is None:
+        raise BuildError("there is no C compiler (gcc or clang); numba will compile the loops at their first use")
+    folder.mkdir(parents=True, exist_ok=True)
+    mark = f'-DTAPEEMU_DIGEST="{digest()}"'
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        made = [Path(name) / each for each in library_names()]
+        wide = _WIDE.get(platform.machine().lower(), "")
+        runs = []
+        for path, flags in zip(made, ([], [wide]), strict=False):
+            arguments = [*command, *_FLAGS, *flags, mark, str(_SOURCES / "loops.c"), "-o", str(path)]
+            runs.append(_started(arguments))
+        for run in runs:
+            _finish(run, timeout_seconds)
+        return [path.replace(folder / path.name) for path in made]
+
+
+def _started(arguments: Sequence[str]) -> "subprocess.Popen[str]":
+    try:
+        return subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+    except OSError as error:
+        raise BuildError(f"the C compiler {arguments[0]} does not run: {error.strerror}") from None
+
+
+def _finish(run: "subprocess.Popen[str]", timeout_seconds: float) -> None:
+    with contextlib.ExitStack() as last:
+        last.callback(run.kill)
+        try:
+            _, said = run.communicate(timeout=timeout_seconds)
+        except subprocess.TimeoutExpired:
+            raise BuildError(f"the C compiler was not done in {timeout_seconds:.0f} s") from None
+    if run.returncode != 0:
+        first = next((line for line in said.splitlines() if "error" in line), said.strip() or "no message")
+        raise BuildError(f"the C compiler failed: {first}")
+
+
+def main() -> int:
+    """Build in place; returns the exit code."""
+    try:
+        made = build()
+    except BuildError as error:
+        sys.stderr.write(f"not built: {error}\n")
+        return 1
+    for path in made:
+        sys.stdout.write(f"{path}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
