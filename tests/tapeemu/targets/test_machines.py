@@ -183,6 +183,23 @@ def test_every_build_gives_the_bits_of_python(
         assert (result.latency, result.tail) == (came.latency, came.tail)
 
 
+@pytest.mark.parametrize("made", [PreampDrive(drive_db=18.0), TapeMagnetisation(bias_percent=70.0)])
+def test_a_curve_that_is_followed_less_often_makes_the_same_of_a_low_tone(folder: Path, made: Processor) -> None:
+    """Of 300 Hz nothing folds that is heard; latencies are those of the filters, by their sizes."""
+    audio = 0.5 * np.sin(2.0 * np.pi * 300.0 / 48_000.0 * np.arange(9_600))[None, :]
+    target = build(HostTarget, folder)
+    results = []
+    for most in (None, 6, 4, 2):
+        setup = setup_of(made, sample_rate=48_000.0, channels=1, most_oversampling=most)
+        results.append(target.run([Case(setup, audio)])[0])
+    look_ahead = int(isinstance(made, TapeMagnetisation))
+    assert [each.latency - look_ahead for each in results] == [100, 100, 96, 88]
+    usual, *fewer = [each.audio[0, each.latency + 4_800 : each.latency + 9_000] for each in results]
+    for each in fewer:
+        assert not np.array_equal(each, usual)
+        assert decibels(each, usual) < -70.0
+
+
 def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(folder: Path) -> None:
     """Mixes within mixes shared one steady tape, which so heard two sounds in turn."""
     tape = Stage(processor=WowFlutter(speed_error_percent=1.3, seed=3), mix_percent=50.0)
@@ -203,9 +220,7 @@ def boost_db(processor: Processor) -> float:
     return processor.boost_limit_db if isinstance(processor, TapeResponse) else 0.0
 
 
-def test_single_precision_is_near(
-    folder: Path, cases: list[tuple[Asked, Case]], python: list[Came]
-) -> None:
+def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]], python: list[Came]) -> None:
     target = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
     for (asked, _), came, result in zip(cases, python, target.run([case for _, case in cases]), strict=True):
         # A sample of 24 bits is rounded by one part in 2^24 at most, 144.5 dB down; some equalisers raise that.
@@ -308,7 +323,9 @@ def prove(folder: Path, pairs: list[tuple[Asked, Case]]) -> None:
         assert decibels(result.audio, expected.audio, size) < -110.0
     if shutil.which("clang"):
         clang_flags = (*SHIPPED_FLAGS_CLANG, *([FUSED] if fuses() else []))
-        for expected, result in zip(came, build(HostTarget, folder, clang_flags, ("clang",)).run(given), strict=True):
+        for expected, result in zip(
+            came, build(HostTarget, folder, clang_flags, ("clang",)).run(given), strict=True
+        ):
             assert same(expected, result)
     for one, other in zip(singles, build(WebTarget, folder).run(given), strict=True):
         assert same(one, other)
