@@ -238,7 +238,7 @@ def _own_factor(processor: Processor, sample_rate: float) -> int:
     from tapeemu.dsp.kernels.magnetised import magnetised_factor
 
     asked = drive_factor if processor.kind == "preamp_drive" else magnetised_factor
-    return int(asked(processor.kernel_settings(), sample_rate))  # type: ignore[attr-defined]
+    return int(asked(processor.kernel_settings(), sample_rate))
 
 
 def _variants(chain: Chain, sample_rate: float) -> Iterator[tuple[Chain, tuple[Reduction, ...], int | None]]:
