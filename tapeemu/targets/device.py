@@ -234,11 +234,7 @@ def _oversampling(chain: Chain, sample_rate: float) -> tuple[str, list[int]] | N
 
 def _own_factor(processor: Processor, sample_rate: float) -> int:
     """How many times the rate a curve is followed at."""
-    from tapeemu.dsp.kernels.drive import drive_factor
-    from tapeemu.dsp.kernels.magnetised import magnetised_factor
-
-    asked = drive_factor if processor.kind == "preamp_drive" else magnetised_factor
-    return int(asked(processor.kernel_settings(), sample_rate))
+    return int(processor.oversampling(sample_rate))  # type: ignore[attr-defined]
 
 
 def _variants(chain: Chain, sample_rate: float) -> Iterator[tuple[Chain, tuple[Reduction, ...], int | None]]:
