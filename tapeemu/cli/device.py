@@ -53,7 +53,7 @@ def device(
         else:
             build = build_for_device(chosen.name, chosen.chain, sample_rate=rate, channels=channels, folder=folder)
         wanted = figures and chosen.measured is not None
-        rows = figures_on_device(build.chain, chosen.measured, folder) if wanted else None
+        rows = figures_on_device(build, chosen.measured, folder) if wanted else None
     files = {**device_files(build), "sheet.md": sheet(build, rows)}
     target = output_folder(out)
     for file, text in files.items():

@@ -134,6 +134,12 @@ class PreampDrive(Processor):
             track=track,
         )
 
+    def oversampling(self, sample_rate: float) -> int:
+        """How many times a sample rate the curve is followed at."""
+        from tapeemu.dsp.kernels.drive import drive_factor
+
+        return int(drive_factor(self.kernel_settings(), sample_rate))
+
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
@@ -287,6 +293,12 @@ class TapeMagnetisation(Processor):
             start_sample=start_sample,
             track=track,
         )
+
+    def oversampling(self, sample_rate: float) -> int:
+        """How many times a sample rate the curve is followed at."""
+        from tapeemu.dsp.kernels.magnetised import magnetised_factor
+
+        return int(magnetised_factor(self.kernel_settings(), sample_rate))
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""

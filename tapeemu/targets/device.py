@@ -116,6 +116,8 @@ class DeviceBuild:
         On the emulated board.
     reductions : tuple of Reduction
         What was changed to fit into a budget.
+    most_oversampling : int or None
+        Most times the rate that curves are followed at; None for as often as they need.
     """
 
     name: str
@@ -125,6 +127,7 @@ class DeviceBuild:
     setup: Setup
     costs: Costs
     reductions: tuple[Reduction, ...] = field(default=())
+    most_oversampling: int | None = None
 
 
 def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTarget) -> Costs:
@@ -203,6 +206,11 @@ _LADDERS: Mapping[str, Mapping[str, Sequence[Any]]] = {
 }
 """Settings that may be lowered to fit, from dear to cheap."""
 
+_OVERSAMPLING: Mapping[str, Sequence[int]] = {"preamp_drive": (6, 4, 2), "tape_magnetisation": (6, 4, 2)}
+"""Times the rate that a curve may be followed at instead: its folding rises."""
+
+_OVERSAMPLING_NAME = "oversampling"
+
 
 def _steps(chain: Chain) -> list[tuple[str, str, list[Any]]]:
     """Stage, setting, and the values it may take: its own first."""
@@ -214,17 +222,39 @@ def _steps(chain: Chain) -> list[tuple[str, str, list[Any]]]:
     return found_here
 
 
-def _variants(chain: Chain) -> Iterator[tuple[Chain, tuple[Reduction, ...]]]:
-    """The chain, then reduced ones: those with the fewest steps down first."""
+def _oversampling(chain: Chain, sample_rate: float) -> tuple[str, list[int]] | None:
+    """Stages with a curve, and the factors that the dearest of them may take: its own first."""
+    curved = [stage for stage in chain.sounding if stage.processor.kind in _OVERSAMPLING]
+    if not curved:
+        return None
+    own = max(_own_factor(stage.processor, sample_rate) for stage in curved)
+    lower = {factor for stage in curved for factor in _OVERSAMPLING[stage.processor.kind] if factor < own}
+    return ", ".join(stage.name for stage in curved), [own, *sorted(lower, reverse=True)]
+
+
+def _own_factor(processor: Processor, sample_rate: float) -> int:
+    """How many times the rate a curve is followed at."""
+    return int(processor.oversampling(sample_rate))  # type: ignore[attr-defined]
+
+
+def _variants(chain: Chain, sample_rate: float) -> Iterator[tuple[Chain, tuple[Reduction, ...], int | None]]:
+    """The chain, then reduced ones: those with the fewest steps down first, each with its oversampling."""
     steps = _steps(chain)
+    curves = _oversampling(chain, sample_rate)
+    if curves is not None:
+        steps.append((curves[0], _OVERSAMPLING_NAME, list(curves[1])))
     choices = itertools.product(*(range(len(values)) for _, _, values in steps))
     for choice in sorted(choices, key=lambda each: (sum(each), max(each, default=0))):
-        made, reductions = chain, []
+        made, reductions, most = chain, [], None
         for (stage, setting, values), down in zip(steps, choice, strict=True):
-            if down:
+            if not down:
+                continue
+            reductions.append(Reduction(stage, setting, values[0], values[down]))
+            if setting == _OVERSAMPLING_NAME:
+                most = values[down]
+            else:
                 made = made.with_setting(stage, setting, values[down])
-                reductions.append(Reduction(stage, setting, values[0], values[down]))
-        yield made, tuple(reductions)
+        yield made, tuple(reductions), most
 
 
 def fitted(
@@ -255,18 +285,25 @@ def fitted(
     """
     board = BoardTarget(folder, FLAGS)
     smallest: Costs | None = None
-    for made, reductions in _variants(chain):
-        setup = setup_of(made, sample_rate=sample_rate, channels=channels)
+    for made, reductions, most in _variants(chain, sample_rate):
+        setup = setup_of(made, sample_rate=sample_rate, channels=channels, most_oversampling=most)
         costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=board)
         if costs.ram_bytes <= ram_bytes and costs.worst_instructions <= instructions:
-            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions)
-        if smallest is None or costs.ram_bytes < smallest.ram_bytes:
+            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions, most)
+        if smallest is None or _beyond(costs, ram_bytes, instructions) < _beyond(
+            smallest, ram_bytes, instructions
+        ):
             smallest = costs
     assert smallest is not None
     raise ParameterError(
-        f"{name} does not fit: its smallest form takes {smallest.ram_bytes} bytes and "
+        f"{name} does not fit: its nearest form takes {smallest.ram_bytes} bytes and "
         f"{smallest.worst_instructions:.0f} instructions per sample; allow more, or leave a stage out"
     )
+
+
+def _beyond(costs: Costs, ram_bytes: float, instructions: float) -> float:
+    """How far beyond a budget costs are: the larger of both ratios."""
+    return max(costs.ram_bytes / ram_bytes, costs.worst_instructions / instructions)
 
 
 # --- files --------------------------------------------------------------------------------------------
@@ -386,24 +423,31 @@ class DeviceSystem:
         What is measured.
     target : HostTarget
         In single precision.
+    most_oversampling : int, optional
+        As for :func:`setup_of`.
     """
 
-    def __init__(self, processor: Processor, target: HostTarget) -> None:
+    def __init__(self, processor: Processor, target: HostTarget, most_oversampling: int | None = None) -> None:
         self._processor = processor
         self._target = target
+        self._most_oversampling = most_oversampling
 
     def with_seed(self, seed: int) -> "DeviceSystem":
         """The same on another tape."""
-        return DeviceSystem(self._processor.with_seed(seed), self._target)
+        return DeviceSystem(self._processor.with_seed(seed), self._target, self._most_oversampling)
 
     def __call__(self, audio: Any, sample_rate: float) -> Any:
         """Process a recording, latency taken out."""
         given = np.atleast_2d(np.asarray(audio, dtype=np.float64))
         channels, samples = given.shape
-        setup = setup_of(self._processor, sample_rate=sample_rate, channels=channels)
-        stream = self._processor.stream(sample_rate=sample_rate, channels=channels)
-        latency = int(stream.latency)
-        stream.close()
+        setup = setup_of(
+            self._processor,
+            sample_rate=sample_rate,
+            channels=channels,
+            most_oversampling=self._most_oversampling,
+        )
+        asked = Case(setup, given[:, :0], sample_rate, (BLOCK,), block=BLOCK)
+        latency = self._target.run([asked])[0].latency
         fed = np.concatenate([given, np.zeros((channels, latency + 64))], axis=1)
         case = Case(setup, fed, sample_rate, (BLOCK,), block=BLOCK, room=2 * fed.shape[1])
         out = self._target.run([case])[0].audio[:, latency : latency + samples].astype(np.float64)
@@ -477,12 +521,12 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
     return "\n".join([*lines, ""])
 
 
-def figures_on_device(chain: Chain, kept: Any, folder: Path) -> list[tuple[str, float, float, float, str]]:
+def figures_on_device(build: DeviceBuild, kept: Any, folder: Path) -> list[tuple[str, float, float, float, str]]:
     """Measure a chain as it plays on the device, beside the figures that a preset keeps.
 
     Parameters
     ----------
-    chain : Chain
+    build : DeviceBuild
         What plays.
     kept : Measured
         Of the preset.
@@ -493,10 +537,10 @@ def figures_on_device(chain: Chain, kept: Any, folder: Path) -> list[tuple[str, 
 
     target = host_of_device(folder)
     measured, _ = measure_chain(
-        chain,
+        build.chain,
         sample_rate_hz=kept.sample_rate_hz,
         reference_level_dbfs=kept.reference_level_dbfs,
-        system_of=lambda part: DeviceSystem(part, target),
+        system_of=lambda part: DeviceSystem(part, target, build.most_oversampling),
     )
     rows = []
     tables = [("", kept.chain, measured.chain), ("without reverb: ", kept.without_reverb, measured.without_reverb)]

@@ -54,6 +54,7 @@ BOARD = ("-mcpu=cortex-m7", "-mthumb", "-mfpu=fpv5-d16", "-mfloat-abi=hard")
 
 _TOLD = ("latency", "tail", "made", "fast_bytes", "slow_bytes", "ticks", "most_ticks", "design_ticks")
 _SLOW_BYTES = 64 << 20
+_HOST_BYTES = 256 << 20  # untouched pages of it cost nothing
 
 
 class MissingToolError(TapeemuError):
@@ -170,8 +171,8 @@ class HostTarget(Target):
             *(ctypes.c_void_p, ctypes.c_void_p, ctypes.c_ssize_t, ctypes.c_void_p),
         ]
         self.real = np.float32 if self._library.tapeemu_real_bytes() == 4 else np.float64
-        self._fast = np.zeros(_SLOW_BYTES // 16, np.complex128)
-        self._slow = np.zeros(_SLOW_BYTES // 16, np.complex128)
+        self._fast = np.zeros(_HOST_BYTES // 16, np.complex128)
+        self._slow = np.zeros(_HOST_BYTES // 16, np.complex128)
         self._one_at_a_time = threading.Lock()
 
     def run(self, cases: Sequence[Case]) -> list[Result]:

@@ -2,7 +2,7 @@
 
 import struct
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,8 @@ from tapeemu.native.subset import DOUBLE, Array
 from tapeemu.processor import Processor, Stream
 
 __all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "numbers_of", "setup_of"]
+
+_LIMIT = "most_oversampling"
 
 _CASE_NUMBERS = 16
 """Fixed numbers of a case, see proof.c."""
@@ -65,8 +67,21 @@ class Setup:
     groups: tuple[GroupSetup, ...]
 
 
-def setup_of(processor: Processor, *, sample_rate: float, channels: int) -> Setup:
+def setup_of(
+    processor: Processor, *, sample_rate: float, channels: int, most_oversampling: int | None = None
+) -> Setup:
     """A processor or a chain as numbers.
+
+    Parameters
+    ----------
+    processor : Processor
+        What plays.
+    sample_rate : float
+        Samples per second.
+    channels : int
+        How many.
+    most_oversampling : int, optional
+        Most times the rate that curves are followed at: 12, 6, 4 or 2; as often as they need if left out.
 
     Raises
     ------
@@ -78,7 +93,17 @@ def setup_of(processor: Processor, *, sample_rate: float, channels: int) -> Setu
     stages: list[StageSetup] = []
     groups: list[GroupSetup] = []
     _flatten(chain, kinds, {"sample_rate": sample_rate, "channels": channels}, stages, groups)
+    if most_oversampling is not None:
+        stages = [_limited(stage, most_oversampling) for stage in stages]
     return Setup(tuple(stages), tuple(groups))
+
+
+def _limited(stage: StageSetup, most: int) -> StageSetup:
+    """A stage whose curve, if it has one, is followed at most so many times the rate."""
+    if _LIMIT not in stage.names:
+        return stage
+    place = stage.names.index(_LIMIT)
+    return replace(stage, numbers=(*stage.numbers[:place], most, *stage.numbers[place + 1 :]))
 
 
 def _flatten(

@@ -75,8 +75,21 @@ def test_a_budget_is_kept_or_refused(tmp_path: Path) -> None:
     build = fitted("hall", chain, sample_rate=48_000.0, channels=1, folder=tmp_path, ram_bytes=400_000)
     assert build.costs.ram_bytes <= 400_000
     assert build.reductions
-    with pytest.raises(ParameterError, match="does not fit: its smallest form takes"):
+    with pytest.raises(ParameterError, match="does not fit: its nearest form takes"):
         fitted("hall", chain, sample_rate=48_000.0, channels=1, folder=tmp_path, ram_bytes=1000)
+
+
+@needs_board
+@pytest.mark.long
+def test_a_curve_is_followed_less_often_before_it_is_given_up(tmp_path: Path) -> None:
+    chain = Chain([PreampDrive(drive_db=18.0)])
+    whole = build_for_device("one", chain, sample_rate=48_000.0, channels=1, folder=tmp_path)
+    budget = 0.75 * whole.costs.worst_instructions
+    build = fitted("one", chain, sample_rate=48_000.0, channels=1, folder=tmp_path, instructions=budget)
+    assert build.costs.worst_instructions <= budget
+    assert build.most_oversampling in (6, 4, 2)
+    assert build.reductions == (Reduction("preamp_drive", "oversampling", 12, build.most_oversampling),)
+    assert f"/* most_oversampling: {build.most_oversampling} */" in device_files(build)["preset.h"]
 
 
 def test_the_command_refuses_what_no_device_has(tmp_path: Path) -> None:
