@@ -25,7 +25,7 @@ class LoopLibraryHook(BuildHookInterface):
             sys.path.remove(self.root)
         try:
             made = loop_library.build()
-        except loop_library.BuildError as error:
+        except loop_library.LibraryError as error:
             self.app.display_warning(f"the loops are not compiled now: {error}")
             return
         if version == "editable":
