@@ -1,4 +1,6 @@
-"""What the first sound costs: with the compiled library, and by numba with every kernel compiled into an empty cache.
+"""What the first sound costs: with the compiled library, and by numba with an empty cache.
+
+By numba every kernel is compiled; an installation without a compiler waits for that once.
 
 Goals: under 1 s of processor time from import to sound with the library; under 30 s of compilation without it.
 """
@@ -10,7 +12,6 @@ import sys
 import tempfile
 
 from tapeemu.dsp.kernels import by_library
-
 
 FIRST_SOUND = """
 import numpy as np
