@@ -19,7 +19,17 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-__all__ = ["FOLDER", "BuildError", "build", "compilers", "digest", "library_names", "main", "stale_files"]
+__all__ = [
+    "FOLDER",
+    "LibraryError",
+    "build",
+    "compilers",
+    "digest",
+    "library_names",
+    "main",
+    "source_digest",
+    "stale_files",
+]
 
 _PACKAGE = Path(__file__).parent
 _KERNELS = _PACKAGE / "dsp" / "kernels"
@@ -42,7 +52,7 @@ _WIDE = {"x86_64": "-mavx2", "amd64": "-mavx2"}
 _OPENING = re.compile(r"/\* Generated from (\w+\.py) \(([0-9a-f]+)\)")
 
 
-class BuildError(Exception):
+class LibraryError(Exception):
     """There is no compiler, it failed, or the C files are not those of the kernels."""
 
 
@@ -108,15 +118,17 @@ def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path
 
     Raises
     ------
-    BuildError
+    LibraryError
         If it cannot be built, in one line.
     """
     stale = stale_files()
     if stale:
-        raise BuildError(f"{stale[0]} is not made from the kernels that stand here; run tapeemu.native.generate")
+        raise LibraryError(f"{stale[0]} is not made from the kernels that stand here; run tapeemu.native.generate")
     command = next(compilers(), None)
     if command is None:
-        raise BuildError("there is no C compiler (gcc or clang); numba will compile the loops at their first use")
+        raise LibraryError(
+            "there is no C compiler (gcc or clang); numba will compile the loops at their first use"
+        )
     folder.mkdir(parents=True, exist_ok=True)
     mark = f'-DTAPEEMU_DIGEST="{digest()}"'
     with tempfile.TemporaryDirectory(dir=folder) as name:
@@ -135,7 +147,7 @@ def _started(arguments: Sequence[str]) -> "subprocess.Popen[str]":
     try:
         return subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
     except OSError as error:
-        raise BuildError(f"the C compiler {arguments[0]} does not run: {error.strerror}") from None
+        raise LibraryError(f"the C compiler {arguments[0]} does not run: {error.strerror}") from None
 
 
 def _finish(run: "subprocess.Popen[str]", timeout_seconds: float) -> None:
@@ -144,17 +156,17 @@ def _finish(run: "subprocess.Popen[str]", timeout_seconds: float) -> None:
         try:
             _, said = run.communicate(timeout=timeout_seconds)
         except subprocess.TimeoutExpired:
-            raise BuildError(f"the C compiler was not done in {timeout_seconds:.0f} s") from None
+            raise LibraryError(f"the C compiler was not done in {timeout_seconds:.0f} s") from None
     if run.returncode != 0:
         first = next((line for line in said.splitlines() if "error" in line), said.strip() or "no message")
-        raise BuildError(f"the C compiler failed: {first}")
+        raise LibraryError(f"the C compiler failed: {first}")
 
 
 def main() -> int:
     """Build in place; returns the exit code."""
     try:
         made = build()
-    except BuildError as error:
+    except LibraryError as error:
         sys.stderr.write(f"not built: {error}\n")
         return 1
     for path in made:

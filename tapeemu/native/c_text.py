@@ -196,6 +196,7 @@ class _Body:
         self.function = function
         self.kinds: dict[str, Type] = dict(function.parameters)
         self.counters: set[str] = set()
+        self.in_lanes: set[str] = set()
         self.temporaries = 0
         self.declared: dict[str, ast.stmt | None] = {}
         self.told: set[int] = set()
@@ -335,11 +336,22 @@ class _Body:
         kind = Array(REAL, 1)
         self.kinds[name] = kind
         self.declared[name] = node
+        self.in_lanes.add(name)
         held = f"{local_name(name)}_lanes"
         return [
             f"{REAL.name} {held}[{LANES}] = {{0}};",
             f"const {type_name(kind)} {local_name(name)} = {{{held}, {LANES}}};",
         ]
+
+    def fills_lanes(self, node: ast.stmt, counter: str) -> bool:
+        """Whether a statement of a loop changes the lane that the loop has come to."""
+        target = node.target if isinstance(node, ast.AugAssign) else None
+        return (
+            isinstance(target, ast.Subscript)
+            and isinstance(target.value, ast.Name)
+            and target.value.id in self.in_lanes
+            and ast.unparse(target.slice) == counter
+        )
 
     def unpack(
         self, node: ast.stmt, target: ast.Tuple, value: ast.expr, siblings: Sequence[ast.stmt]
@@ -484,6 +496,8 @@ class _Body:
         first = self.beside(start, kind, node).text
         sign = "<" if step > 0 else ">"
         move = f"{name}++" if step == 1 else f"{name} {'+' if step > 0 else '-'}= {abs(step)}"
+        if any(self.fills_lanes(inner, target.id) for inner in node.body):
+            lines.append("IN_LANES")
         lines.append(f"for ({kind.name} {name} = {first}; {name} {sign} {limit.within(_COMPARISON)}; {move}) {{")
         lines += [*self.indented(node.body), "}"]
         if not outer:

@@ -75,23 +75,23 @@ def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
         ]
     )
     if kinds is None:
-        names += [name for name in kernel_files() if name not in names]
+        names += [name for name in _kernel_files() if name not in names]
         _refuse_equal_names(names)
         for name in names:
             files.setdefault(f"{name}.h", header_source(f"{KERNELS}.{name}"))
             files.setdefault(f"{name}.c", c_source(f"{KERNELS}.{name}"))
-        files["loops.inc"] = loops_source(names)
+        files["loops.inc"] = _loops_source(names)
     return files
 
 
-def kernel_files() -> list[str]:
+def _kernel_files() -> list[str]:
     """Names of all files that hold kernels, each behind what it needs."""
     folder = importlib.import_module(KERNELS)
     found = sorted(each.name for each in pkgutil.iter_modules(folder.__path__))
     return files_of([name for name in found if name not in NO_KERNELS])
 
 
-def loops_source(names: Sequence[str]) -> str:
+def _loops_source(names: Sequence[str]) -> str:
     """The part of the library for Python that names what can be called, see loops.c."""
     lines = [f"/* Generated; do not edit. What Python may call. {LICENCE} */"]
     lines += [f'#include "{name}.c"' for name in names]

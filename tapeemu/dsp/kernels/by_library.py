@@ -164,7 +164,7 @@ def _result(hint: Any) -> tuple[Any, Callable[[Any], Any] | None]:
 
 def _in_library(function: Callable[..., Any]) -> Any:
     """The function of the library, with its types; None if there is none."""
-    package, _, file = function.__module__.rpartition(".")
+    package, _, file = (function.__module__ or "").rpartition(".")
     if package != __package__:
         return None
     try:

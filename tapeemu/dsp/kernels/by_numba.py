@@ -18,10 +18,9 @@ from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, event, types
 from numba.extending import intrinsic, overload, typeof_impl
 
-from tapeemu.dsp.kernels.compilation import Kernel
 from tapeemu.dsp.kernels.lanes import eight_lanes
 
-__all__ = ["FIRST_COMPILATION", "compiled_by_numba", "for_types_of"]
+__all__ = ["FIRST_COMPILATION", "compiled_by_numba", "for_types_of", "let_numba_call"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -101,10 +100,13 @@ def _eight_lanes() -> Any:
     return compiled
 
 
-@typeof_impl.register(Kernel)
-def _typeof_kernel(kernel: Kernel, context: Any) -> Any:
-    """A kernel that numba compiles may call others, which Python calls in the library."""
-    return typeof_impl(kernel.by_numba, context)
+@functools.cache
+def let_numba_call(kind: type[Any]) -> None:
+    """Take objects of a type, which have a kernel under the name ``by_numba``, for those kernels."""
+
+    @typeof_impl.register(kind)
+    def typeof(kernel: Any, context: Any) -> Any:
+        return typeof_impl(kernel.by_numba, context)
 
 
 _FOLDER = Path(__file__).parent

@@ -116,8 +116,10 @@ class Kernel:
     @functools.cached_property
     def by_numba(self) -> Any:
         """The same, compiled by numba."""
-        from tapeemu.dsp.kernels.by_numba import compiled_by_numba
+        from tapeemu.dsp.kernels.by_numba import compiled_by_numba, let_numba_call
 
+        # What this one calls may be such an object as well.
+        let_numba_call(Kernel)
         return compiled_by_numba(
             self.py_func, inline=self.targetoptions["inline"] == "always", abreast=self._abreast
         )

@@ -39,6 +39,7 @@ KERNEL real dot_products_dot_product(reals_1 taps, reals_1 line, ix first)
     const ux count = (ux)taps.n0;
     const uint64_t eights = (uint64_t)count / DOT_PRODUCTS_EIGHT;
     for (uint64_t group = UINT64_C(0); group < eights; group++) {
+        IN_LANES
         for (uint64_t j = UINT64_C(0); j < DOT_PRODUCTS_EIGHT; j++) {
             const uint64_t k = DOT_PRODUCTS_EIGHT * group + j;
             lanes.at[(ix)j] += taps.at[(ix)k] * line.at[(ix)((uint64_t)base + k)];

@@ -289,6 +289,7 @@ KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *pl
         real lanes_lanes[8] = {0};
         const reals_1 lanes = {lanes_lanes, 8};
         for (ux group = (ux)0; group < (ux)6; group++) {
+            IN_LANES
             for (uint64_t j = UINT64_C(0); j < HEAD_AZIMUTH_EIGHT; j++) {
                 const uint64_t k = HEAD_AZIMUTH_EIGHT * (uint64_t)group + j;
                 const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share *

@@ -83,6 +83,7 @@ KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *p
         real b_lanes[8] = {0};
         const reals_1 b = {b_lanes, 8};
         for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / INTERPOLATION_EIGHT; group++) {
+            IN_LANES
             for (uint64_t j = UINT64_C(0); j < INTERPOLATION_EIGHT; j++) {
                 const uint64_t k = INTERPOLATION_EIGHT * group + j;
                 const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell

@@ -239,6 +239,7 @@ KERNEL void spacing_loss_filter_pair(reals_2 line, reals_2 table, reals_1 places
         real b_lanes[8] = {0};
         const reals_1 b = {b_lanes, 8};
         for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / SPACING_LOSS_EIGHT; group++) {
+            IN_LANES
             for (uint64_t j = UINT64_C(0); j < SPACING_LOSS_EIGHT; j++) {
                 const uint64_t k = SPACING_LOSS_EIGHT * group + j;
                 const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell

@@ -58,6 +58,13 @@ TAPEEMU_VIEWS(int64, int64_t)
 TAPEEMU_VIEWS(uint64, uint64_t)
 #undef TAPEEMU_VIEWS
 
+/* Before a loop over lanes: gcc would write it out, and then no longer put it into vectors. */
+#if defined(__GNUC__) && !defined(__clang__)
+#define IN_LANES _Pragma("GCC unroll 1")
+#else
+#define IN_LANES
+#endif
+
 /* Before and in a function in which nothing may be fused. clang keeps to it unless told -ffp-contract=fast. */
 #if defined(__clang__)
 #define EXACT

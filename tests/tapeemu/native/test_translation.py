@@ -24,6 +24,7 @@ from typing import NamedTuple
 import numpy as np
 from tapeemu.dsp.kernels.arrays import *
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.lanes import eight_lanes
 """
 FLAGS = [
     "-std=c99",
@@ -124,8 +125,8 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         def k(a: Reals1, out: Reals1) -> float:
             for i in range(out.size):
                 lanes = eight_lanes()
-                for k in range(a.size):
-                    lanes[k % 8] += a[k]
+                for n in range(a.size):
+                    lanes[n % 8] += a[n]
                 out[i] = lanes[0] + lanes[7] - lanes[4]
             return out[0]
         """,
@@ -396,6 +397,16 @@ def test_a_construct_gives_the_bits_of_python(
 
 # What is tried -> (source with a kernel called k, what must be said).
 REFUSED: dict[str, tuple[str, str]] = {
+    "lanes that outlive their block": (
+        """
+        @kernel()
+        def k(a: int) -> float:
+            if a > 0:
+                lanes = eight_lanes()
+            return lanes[0]
+        """,
+        "lanes have one name in one block",
+    ),
     "allocation": (
         """
         @kernel()
