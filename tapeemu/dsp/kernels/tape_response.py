@@ -118,6 +118,8 @@ _ERASING_POINTS = 512
 _LEVEL_HALF = 16
 _LEVEL_DELAY = 121 + FRAME + STEP * _LEVEL_HALF
 _MOST_ERASING = 3.0
+_BIAS_TO_TOP_DB = 2.0
+_BIAS_LOSS_DB = 3.0
 _MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
 _GENTLE_FIELD = 2.5
 _SPLINE = 4
@@ -146,6 +148,8 @@ class TapeResponseSettings(NamedTuple):
         1 for thin poles, 0 for deep ones, where the height is not set.
     record_loss_um, sol_set, sol_db
         Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+    bias_db : float
+        Bias re its optimum.
     self_erasure_db : float
         Loss at 10 kHz of a sine whose field is that of saturation.
     mol_db, reference_level_dbfs, high_pass_hz
@@ -161,6 +165,7 @@ class TapeResponseSettings(NamedTuple):
     record_loss_um: Precise
     sol_set: int
     sol_db: Precise
+    bias_db: Precise
     self_erasure_db: Precise
     mol_db: Precise
     reference_level_dbfs: Precise
@@ -202,7 +207,7 @@ class TapeResponseMemory(NamedTuple):
         The way up and down.
     face : ndarray, shape (5, 118)
         Nodes of the head's response.
-    fast_gains, middle_gains, slow_gains, fit : ndarray
+    fast_gains, middle_gains, slow_gains, fit, record_fit : ndarray
         Scratch of the design.
     """
 
@@ -232,6 +237,7 @@ class TapeResponseMemory(NamedTuple):
     middle_gains: Precises1
     slow_gains: Precises1
     fit: Precises2
+    record_fit: Precises2
 
 
 @kernel()
@@ -358,7 +364,7 @@ def tape_response_shapes(
     first += LONG_FILTER_ARRAYS
     oversampler_shapes(_factor(settings, sample_rate), channels, first, shapes)
     first += OVERSAMPLER_ARRAYS
-    for row in range(first, first + 5):
+    for row in range(first, first + 6):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[first, 0] = NODE_ROWS
@@ -368,6 +374,8 @@ def tape_response_shapes(
     shapes[first + 3, 0] = _points(2 * slow_half)
     shapes[first + 4, 0] = FIT_ROWS
     shapes[first + 4, 1] = UNKNOWNS
+    shapes[first + 5, 0] = _RECORD_TAPS + 2
+    shapes[first + 5, 1] = _RECORD_TAPS
 
 
 @kernel()
@@ -386,12 +394,23 @@ def face_shares_of(settings: TapeResponseSettings, nodes: Precises2) -> tuple[Pr
 
 
 @kernel()
+def bias_gain(settings: TapeResponseSettings, f: Precise) -> Precise:
+    """What another bias than the optimum does to treble: less of it with more bias, which acts as a distance does.
+
+    The sensitivity at 10 kHz is a parabola; its top lies at 2 dB less bias than the optimum, and 3 dB higher.
+    """
+    above_top = settings.bias_db + _BIAS_TO_TOP_DB
+    lost_db = _BIAS_LOSS_DB * ((above_top / _BIAS_TO_TOP_DB) * (above_top / _BIAS_TO_TOP_DB) - 1.0)
+    return exponential(-_NEPERS_PER_DB * lost_db * f / SATURATED_HZ)
+
+
+@kernel()
 def replay_gain(
     settings: TapeResponseSettings, lost_um: Precise, nodes: Precises2, thin: Precise, deep: Precise, f: Precise
 ) -> Precise:
     """What becomes of a wave from the magnetisation to the output, bass equalisation apart (closed forms)."""
     gain = record_loss(settings.medium, lost_um, f) * replay_losses(settings.medium, f)
-    gain = gain / flux_curve(settings.medium, f)
+    gain = gain * bias_gain(settings, f) / flux_curve(settings.medium, f)
     if settings.face_mm > 0.0:
         x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
         gain = gain * face_response(nodes, thin, deep, x)
@@ -527,9 +546,9 @@ def _fit_recording(
 
     Points lie in the middles of equal parts of the band, and closer in the bass: there its law has a corner.
     """
-    matrix = fit[:_RECORD_TAPS, :_RECORD_TAPS]
-    right = fit[UNKNOWNS, :_RECORD_TAPS]
-    basis = fit[UNKNOWNS + 1, :_RECORD_TAPS]
+    matrix = fit[:_RECORD_TAPS]
+    right = fit[_RECORD_TAPS]
+    basis = fit[_RECORD_TAPS + 1]
     for row in range(_RECORD_TAPS):
         right[row] = 0.0
         for column in range(_RECORD_TAPS):
@@ -574,7 +593,7 @@ def _fill(
         f = (i + 0.5) * 0.5 * rate / gains.size
         law = law_frequency(f, sample_rate)
         gain = record_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
-        gain = gain / flux_curve(settings.medium, law)
+        gain = gain * bias_gain(settings, law) / flux_curve(settings.medium, law)
         recorded = _recorded(memory.recording, f / sample_rate)
         gain = gain * pre_emphasis(settings.medium, lost_um, law) / recorded
         if settings.face_mm > 0.0:
@@ -595,7 +614,7 @@ def _design_filters(
 ) -> None:
     """Design the record equaliser, and what is behind the tape."""
     gains = memory.fast_gains
-    _fit_recording(settings.medium, lost_um, sample_rate, gains.size, memory.fit, memory.recording)
+    _fit_recording(settings.medium, lost_um, sample_rate, gains.size, memory.record_fit, memory.recording)
     middle = sample_rate / STEP
     slow = sample_rate / SLOW_STEP
     _fill(settings, sample_rate, sample_rate, lost_um, memory, thin, deep, gains)
@@ -802,9 +821,9 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
         right = fours[i + 2 * _NARROW] + fours[i + 3 * _NARROW]
         sums[i] = left + right
     centre = write - _RECORD_HALF
-    middle = line[centre:]
+    late = line[centre:]
     for i in range(count):
-        audio[i] = memory.recording[0] * middle[i]
+        audio[i] = memory.recording[0] * late[i]
     add_symmetric(line, centre, 1, memory.recording[1:_NARROW_AT], audio)
     _add_groups(narrow, centre, _NARROW_AT, _NARROW, memory.recording[_DIRECT + 1 :], audio)
     _add_groups(wide, centre, _WIDE_AT, _WIDE, memory.recording[_DIRECT + 1 + _GROUPS :], audio)

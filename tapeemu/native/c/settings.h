@@ -294,6 +294,8 @@ enum {
  * 1 for thin poles, 0 for deep ones, where the height is not set.
  * record_loss_um, sol_set, sol_db
  * Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+ * bias_db : float
+ * Bias re its optimum.
  * self_erasure_db : float
  * Loss at 10 kHz of a sine whose field is that of saturation.
  * mol_db, reference_level_dbfs, high_pass_hz
@@ -314,11 +316,12 @@ enum {
     TAPEEMU_TAPE_RESPONSE_RECORD_LOSS_UM = 11, /* real */
     TAPEEMU_TAPE_RESPONSE_SOL_SET = 12, /* whole */
     TAPEEMU_TAPE_RESPONSE_SOL_DB = 13, /* real */
-    TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 14, /* real */
-    TAPEEMU_TAPE_RESPONSE_MOL_DB = 15, /* real */
-    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 16, /* real */
-    TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 17, /* real */
-    TAPEEMU_TAPE_RESPONSE_NUMBERS = 18
+    TAPEEMU_TAPE_RESPONSE_BIAS_DB = 14, /* real */
+    TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 15, /* real */
+    TAPEEMU_TAPE_RESPONSE_MOL_DB = 16, /* real */
+    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 17, /* real */
+    TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 18, /* real */
+    TAPEEMU_TAPE_RESPONSE_NUMBERS = 19
 };
 
 /*
