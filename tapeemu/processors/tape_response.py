@@ -50,8 +50,9 @@ class TapeResponse(Processor):
 
     Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate
     where full scale reaches 2.5 times saturation at most, else at twelve times (four times from 100 kHz, twice
-    from 200 kHz). Between 0.4535 of the sample rate and half of it products of distortion may fold. Its gain `g` makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at
-    the output. What is behind it erases itself: the spacing grows with the square of the field, taken as the mean
+    from 200 kHz). Between 0.4535 of the sample rate and half of it products of distortion may fold. Its gain `g`
+    makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at the output. What is
+    behind it erases itself: the spacing grows with the square of the field, taken as the mean
     square over 5 ms, so that a sine whose field reaches saturation loses `self_erasure_db` at 10 kHz, at others
     about in proportion to frequency, and at most 18 dB at 10 kHz. So the output of a loud high tone falls when it
     is recorded louder still.
@@ -72,8 +73,8 @@ class TapeResponse(Processor):
     Westmijze 1953 (from memory), and derived in :mod:`tapeemu.dsp.kernels.head_face`. The spacing that grows with
     the square of the field is our law, no source. Bias: 3 dB beyond the highest sensitivity at 10 kHz is what a
     published data sheet of a tape for 38 cm/s asks for; that this takes 2 dB of bias is from memory, and that the
-    curve between is a parabola our law. A record loss of 1 µm has the pre-emphasis of 6 dB that is published at 20,
-    14 and 5 kHz for 38, 19 and 9.5 cm/s, within 0.5 dB.
+    curve between is a parabola our law. A record loss of 1 µm has the pre-emphasis of 6 dB that is published at
+    20, 14 and 5 kHz for 38, 19 and 9.5 cm/s, within 0.5 dB.
 
     Examples
     --------

@@ -336,7 +336,7 @@ enum {
  * Factor on all that moves but azimuth and speed error, from the weighted figure.
  * settling_percent
  * Flutter that settling is held against.
- * speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+ * speed_error_percent, azimuth_skew_us, azimuth_wander_us, track_skew_us, reader_taps, seed
  * As in the processor.
  */
 enum {
@@ -352,10 +352,11 @@ enum {
     TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
     TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
     TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
-    TAPEEMU_WOW_FLUTTER_READER_TAPS = 12, /* whole */
-    TAPEEMU_WOW_FLUTTER_SEED = 13, /* whole */
+    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 12, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 13, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 14, /* whole */
     /* then the table parts: real, 2 dimension(s) */
-    TAPEEMU_WOW_FLUTTER_NUMBERS = 14
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 15
 };
 
 #endif
