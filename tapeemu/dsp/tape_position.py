@@ -23,6 +23,7 @@ class Purpose(IntEnum):
     DROPOUTS = 10
     ADDED_NOISE = 11
     HEAD_AZIMUTH = 31
+    TRACK_SKEW = 32
 
 
 def stream_key(seed: int, purpose: Purpose, number: int = 0) -> int:

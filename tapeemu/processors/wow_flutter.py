@@ -103,8 +103,11 @@ class WowFlutter(Processor):
     more. Azimuth begins at zero likewise. A render that starts later on the tape cuts into the same run of it.
 
     The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
-    block sizes share it. Rates are in output time. With a speed error, output sample ``m`` of the tape
-    reads tape position ``(1 + e) m``, so a stem that starts later is a cut of the same run of the tape,
+    block sizes share it. With `track_skew_us` each stem of a multitrack stands a little early or late besides, as
+    its track in the stack of heads does: by a constant delay of its own, up to that. It begins at zero, as azimuth
+    does, and a stem keeps the track number it is rendered with. Rates are in output
+    time. With a speed error, output sample ``m`` of the tape reads tape position ``(1 + e) m``, so a stem
+    that starts later is a cut of the same run of the tape,
     and an output has ``1 / (1 + e)`` of the input's length.
 
     **One knob.** With `weighted_flutter_percent` everything that moves (not speed error and azimuth) is
@@ -202,6 +205,14 @@ class WowFlutter(Processor):
         ge=0.0,
         le=500.0,
     )
+    track_skew_us: float = setting(
+        0.0,
+        "Largest constant delay of a track of a multitrack, early or late, drawn for each from the seed and its "
+        "number; reached within the first seconds of the tape.",
+        unit="µs",
+        ge=0.0,
+        le=500.0,
+    )
     reader_taps: Literal[32, 48] = setting(
         32,
         "Length of the interpolator; its error is below -100 dB to 0.385 (32) or 0.417 (48) of the sample rate.",
@@ -261,9 +272,10 @@ class WowFlutter(Processor):
         if self._scale() * self._most_deviation() == 0.0:
             # Speed error and azimuth are no part of what the knob scales.
             apart = {"weighted_flutter_percent", "speed_error_percent", "azimuth_skew_us", "azimuth_wander_us"}
-            if self.azimuth_wander_us > 0.0:
+            apart.add("track_skew_us")
+            if self.azimuth_wander_us > 0.0 or self.track_skew_us > 0.0:
                 apart.add("seed")
-            if self.azimuth_wander_us or self.azimuth_skew_us or self.speed_error_percent:
+            if self.azimuth_wander_us or self.azimuth_skew_us or self.speed_error_percent or self.track_skew_us:
                 apart.add("reader_taps")
             if self.weighted_flutter_percent != 0.0:
                 # It is these amounts that are zero: raised, they are heard.
@@ -277,12 +289,15 @@ class WowFlutter(Processor):
     def traits(self) -> Traits:
         return Traits(
             moves_time=True,
+            tracks_differ=self.track_skew_us > 0.0,
             channels_differ=bool(self.azimuth_skew_us or self.azimuth_wander_us),
             peak_gain_db=12.0,
         )
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        return _WowFlutterStream(self, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+        return _WowFlutterStream(
+            self, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        )
 
     def weighted_figure_percent(self) -> float:
         """Figure that a two-sigma weighted meter reads from this transport in the long run, in percent.
@@ -291,7 +306,7 @@ class WowFlutter(Processor):
         """
         return self._scale() * self._unscaled_figure()
 
-    def delay_samples(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
+    def delay_samples(self, *, sample_rate: float, start_sample: int, samples: int, track: int = 0) -> FloatArray:
         """Delay against a steady tape, without latency, by absolute output sample index; exactly 0 at index 0.
 
         Parameters
@@ -302,13 +317,15 @@ class WowFlutter(Processor):
             Index of the first value; may be negative, and any size.
         samples : int
             How many.
+        track : int
+            Number of the track, for its skew.
 
         Returns
         -------
         ndarray, shape (samples,)
             In samples; positive is late.
         """
-        return self._delay(check_sample_rate(sample_rate)).values(start_sample, samples)
+        return self._delay(check_sample_rate(sample_rate), track).values(start_sample, samples)
 
     def speed_percent(self, *, sample_rate: float, start_sample: int, samples: int) -> FloatArray:
         """Deviation of the speed from nominal in percent, speed error and settling included.
@@ -381,8 +398,8 @@ class WowFlutter(Processor):
             wanted = PROFILES[self.profile].weighted_flutter_percent
         return wanted / figure if wanted else 0.0
 
-    def _delay(self, sample_rate: float) -> "_Delay":
-        return _Delay(self.kernel_settings(), float(sample_rate))
+    def _delay(self, sample_rate: float, track: int = 0) -> "_Delay":
+        return _Delay(self.kernel_settings(), float(sample_rate), track)
 
     def kernel_settings(self) -> "WowFlutterSettings":
         """The settings as kernels take them."""
@@ -411,6 +428,7 @@ class WowFlutter(Processor):
             speed_error_percent=self.speed_error_percent,
             azimuth_skew_us=self.azimuth_skew_us,
             azimuth_wander_us=self.azimuth_wander_us,
+            track_skew_us=self.track_skew_us,
             reader_taps=self.reader_taps,
             seed=np.uint64(self.seed),
         )
@@ -454,7 +472,7 @@ class _Delay:
         From this distance from index 0 on nothing is taken off any more.
     """
 
-    def __init__(self, settings: "WowFlutterSettings", sample_rate: float) -> None:
+    def __init__(self, settings: "WowFlutterSettings", sample_rate: float, track: int = 0) -> None:
         from tapeemu.dsp.kernels import trajectories
         from tapeemu.dsp.kernels.wow_flutter import design_delay
 
@@ -463,7 +481,7 @@ class _Delay:
         self._fill = trajectories.fill_trajectory
         self.memory = processor.memory_for(settings, sample_rate, 1).flutter
         self._out = np.empty(SEGMENT)
-        design_delay(settings, sample_rate, self.memory, self._out)
+        design_delay(settings, sample_rate, np.int64(track), self.memory, self._out)
         self.settling_samples = float(self.memory.plan[trajectories.SETTLING])
         self._index: int | None = None
 
@@ -482,10 +500,14 @@ class _Delay:
 class _WowFlutterStream(KernelStream):
     """The read position and the stretch of tape round it; the output may be longer or shorter than the input."""
 
-    def __init__(self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int) -> None:
+    def __init__(
+        self, settings: WowFlutter, *, sample_rate: float, channels: int, start_sample: int, track: int = 0
+    ) -> None:
         kernels = processor_kernels("wow_flutter")
         numbers = settings.kernel_settings()
-        super().__init__(kernels, numbers, sample_rate=sample_rate, channels=channels, start_sample=start_sample)
+        super().__init__(
+            kernels, numbers, sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track
+        )
         from tapeemu.dsp.kernels.wow_flutter import countable, wow_flutter_length_ratio
 
         self._given = settings

@@ -547,9 +547,7 @@ def fall(channel: int, over: Oversampler, out: Reals1) -> None:
     fall_to_twice(count, channel, over)
     c_even = low[_C_EVEN:_C_ODD]
     c_odd = low[_C_ODD:_LOW]
-    _halve_last(
-        count, taps[_DOWN_EVEN:_DOWN_ODD], taps[_DOWN_ODD:_UP_WIDE], over.scratch, c_even, c_odd, out
-    )
+    _halve_last(count, taps[_DOWN_EVEN:_DOWN_ODD], taps[_DOWN_ODD:_UP_WIDE], over.scratch, c_even, c_odd, out)
 
 
 @kernel()

@@ -36,7 +36,6 @@ from tapeemu.dsp.kernels.long_filter import (
     LongFilter,
     add_symmetric,
     fade,
-    fit_fast,
     long_filter_clear,
     long_filter_delay,
     long_filter_design,
@@ -65,6 +64,7 @@ from tapeemu.dsp.kernels.oversampling import (
     per_base,
     rise,
 )
+from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 from tapeemu.dsp.kernels.wavelength_losses import (
     Medium,
     flux_curve,
@@ -104,11 +104,22 @@ _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
 _BARE_SECONDS = 0.02
 _MIDDLE_BEYOND = 64
+_DIRECT = 24
+_GROUPS = 8
+_NARROW, _WIDE = 8, 32
+_NARROW_AT = _DIRECT + 1
+_WIDE_AT = _NARROW_AT + _NARROW * _GROUPS
+_RECORD_TAPS = _DIRECT + 1 + 2 * _GROUPS
+_RECORD_HALF = _WIDE_AT + _WIDE * _GROUPS - 1
+_LOW_POINTS = 128
+_LOW_RANGE = 3.9  # nepers below 0.005 of the rate: to 5 Hz at 48 kHz
 _ERASING_HALF = 8
 _ERASING_POINTS = 512
 _LEVEL_HALF = 16
 _LEVEL_DELAY = 121 + FRAME + STEP * _LEVEL_HALF
 _MOST_ERASING = 3.0
+_BIAS_TO_TOP_DB = 2.0
+_BIAS_LOSS_DB = 3.0
 _MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
 _GENTLE_FIELD = 2.5
 _SPLINE = 4
@@ -137,6 +148,8 @@ class TapeResponseSettings(NamedTuple):
         1 for thin poles, 0 for deep ones, where the height is not set.
     record_loss_um, sol_set, sol_db
         Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+    bias_db : float
+        Bias re its optimum.
     self_erasure_db : float
         Loss at 10 kHz of a sine whose field is that of saturation.
     mol_db, reference_level_dbfs, high_pass_hz
@@ -152,6 +165,7 @@ class TapeResponseSettings(NamedTuple):
     record_loss_um: Precise
     sol_set: int
     sol_db: Precise
+    bias_db: Precise
     self_erasure_db: Precise
     mol_db: Precise
     reference_level_dbfs: Precise
@@ -183,17 +197,17 @@ class TapeResponseMemory(NamedTuple):
         Magnetisation, and what the filter takes from it once and twice.
     work : ndarray, shape (4, FRAME)
         Scratch.
-    recording : ndarray, shape (HALF + 1,)
-        One half of the record equaliser.
-    fresh : ndarray, shape (channels, kept + slack)
-        What it reads.
+    recording : ndarray, shape (41,)
+        One half of the record equaliser: 25 taps, 8 for sums of eight samples each, and 8 for sums of 32.
+    fresh, narrow, wide : ndarray, shape (channels, kept + slack)
+        What it reads, and the sums.
     post : LongFilter
         Losses and replay equaliser.
     over : Oversampler
         The way up and down.
     face : ndarray, shape (5, 118)
         Nodes of the head's response.
-    fast_gains, middle_gains, slow_gains, fit : ndarray
+    fast_gains, middle_gains, slow_gains, fit, record_fit : ndarray
         Scratch of the design.
     """
 
@@ -214,6 +228,8 @@ class TapeResponseMemory(NamedTuple):
     work: Reals2
     recording: Reals1
     fresh: Reals2
+    narrow: Reals2
+    wide: Reals2
     post: LongFilter
     over: Oversampler
     face: Precises2
@@ -221,6 +237,7 @@ class TapeResponseMemory(NamedTuple):
     middle_gains: Precises1
     slow_gains: Precises1
     fit: Precises2
+    record_fit: Precises2
 
 
 @kernel()
@@ -282,7 +299,7 @@ def tape_response_latency(settings: TapeResponseSettings, sample_rate: Precise, 
     post = long_filter_delay(
         _side_at(settings, sample_rate), _middle_half(settings, sample_rate), _slow_half(settings, sample_rate)
     )
-    return HALF + _LEVEL_DELAY + post
+    return _RECORD_HALF + _LEVEL_DELAY + post
 
 
 @kernel()
@@ -313,7 +330,7 @@ def tape_response_shapes(
     settings: TapeResponseSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each."""
-    for row in range(17):
+    for row in range(19):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[0, 0] = _PLAN
@@ -335,10 +352,11 @@ def tape_response_shapes(
         shapes[row, 1] = _LINE_KEPT + SLACK
     shapes[14, 0] = 4
     shapes[14, 1] = FRAME
-    shapes[15, 0] = HALF + 1
-    shapes[16, 0] = channels
-    shapes[16, 1] = 2 * HALF + STEP + SLACK
-    first = 17
+    shapes[15, 0] = _RECORD_TAPS
+    for row in range(16, 19):
+        shapes[row, 0] = channels
+        shapes[row, 1] = 2 * _RECORD_HALF + STEP + SLACK
+    first = 19
     side_at = _side_at(settings, sample_rate)
     middle_half = _middle_half(settings, sample_rate)
     slow_half = _slow_half(settings, sample_rate)
@@ -346,7 +364,7 @@ def tape_response_shapes(
     first += LONG_FILTER_ARRAYS
     oversampler_shapes(_factor(settings, sample_rate), channels, first, shapes)
     first += OVERSAMPLER_ARRAYS
-    for row in range(first, first + 5):
+    for row in range(first, first + 6):
         for axis in range(3):
             shapes[row, axis] = 1
     shapes[first, 0] = NODE_ROWS
@@ -356,6 +374,8 @@ def tape_response_shapes(
     shapes[first + 3, 0] = _points(2 * slow_half)
     shapes[first + 4, 0] = FIT_ROWS
     shapes[first + 4, 1] = UNKNOWNS
+    shapes[first + 5, 0] = _RECORD_TAPS + 2
+    shapes[first + 5, 1] = _RECORD_TAPS
 
 
 @kernel()
@@ -374,12 +394,23 @@ def face_shares_of(settings: TapeResponseSettings, nodes: Precises2) -> tuple[Pr
 
 
 @kernel()
+def bias_gain(settings: TapeResponseSettings, f: Precise) -> Precise:
+    """What another bias than the optimum does to treble: less of it with more bias, which acts as a distance does.
+
+    The sensitivity at 10 kHz is a parabola; its top lies at 2 dB less bias than the optimum, and 3 dB higher.
+    """
+    above_top = settings.bias_db + _BIAS_TO_TOP_DB
+    lost_db = _BIAS_LOSS_DB * ((above_top / _BIAS_TO_TOP_DB) * (above_top / _BIAS_TO_TOP_DB) - 1.0)
+    return exponential(-_NEPERS_PER_DB * lost_db * f / SATURATED_HZ)
+
+
+@kernel()
 def replay_gain(
     settings: TapeResponseSettings, lost_um: Precise, nodes: Precises2, thin: Precise, deep: Precise, f: Precise
 ) -> Precise:
     """What becomes of a wave from the magnetisation to the output, bass equalisation apart (closed forms)."""
     gain = record_loss(settings.medium, lost_um, f) * replay_losses(settings.medium, f)
-    gain = gain / flux_curve(settings.medium, f)
+    gain = gain * bias_gain(settings, f) / flux_curve(settings.medium, f)
     if settings.face_mm > 0.0:
         x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
         gain = gain * face_response(nodes, thin, deep, x)
@@ -474,6 +505,74 @@ def solved_record_loss_um(
     return 0.5 * (low + high)
 
 
+@kernel(exact=True)
+def _group_response(first: int, width: int, turns: Precise) -> Precise:
+    """Response of as many pairs of equal taps, the first at a distance from the middle."""
+    middle = first + 0.5 * (width - 1)
+    total: Precise = 0.0
+    for k in range(width // 2):
+        total += cosine_of_turns((k + 0.5) * turns)
+    return 4.0 * cosine_of_turns(middle * turns) * total
+
+
+@kernel(exact=True)
+def _record_basis(turns: Precise, basis: Precises1) -> None:
+    """Responses of the taps of the record equaliser, at a frequency in turns per sample."""
+    basis[0] = 1.0
+    for n in range(1, _DIRECT + 1):
+        basis[n] = 2.0 * cosine_of_turns(n * turns)
+    for k in range(_GROUPS):
+        basis[_DIRECT + 1 + k] = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
+        basis[_DIRECT + 1 + _GROUPS + k] = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
+
+
+@kernel(exact=True)
+def _recorded(recording: Reals1, turns: Precise) -> Precise:
+    """Response of the record equaliser at a frequency in turns per sample."""
+    total = np.double(recording[0]) + pair_response(recording[1:_NARROW_AT], 1, turns)
+    for k in range(_GROUPS):
+        narrow = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
+        wide = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
+        total += np.double(recording[_DIRECT + 1 + k]) * narrow
+        total += np.double(recording[_DIRECT + 1 + _GROUPS + k]) * wide
+    return total
+
+
+@kernel(exact=True)
+def _fit_recording(
+    medium: Medium, lost_um: Precise, sample_rate: Precise, points: int, fit: Precises2, recording: Reals1
+) -> None:
+    """Fit the record equaliser by least squares of its relative error.
+
+    Points lie in the middles of equal parts of the band, and closer in the bass: there its law has a corner.
+    """
+    matrix = fit[:_RECORD_TAPS]
+    right = fit[_RECORD_TAPS]
+    basis = fit[_RECORD_TAPS + 1]
+    for row in range(_RECORD_TAPS):
+        right[row] = 0.0
+        for column in range(_RECORD_TAPS):
+            matrix[row, column] = 0.0
+    for i in range(points + _LOW_POINTS):
+        turns: Precise = 0.5 * (i + 0.5) / points
+        if i >= points:
+            turns = 0.005 * exponential(-_LOW_RANGE * (i - points) / _LOW_POINTS)
+        gain = pre_emphasis(medium, lost_um, law_frequency(turns * sample_rate, sample_rate))
+        _record_basis(turns, basis)
+        for row in range(_RECORD_TAPS):
+            part = basis[row] / (gain * gain)
+            right[row] += part * gain
+            for column in range(row, _RECORD_TAPS):
+                matrix[row, column] += part * basis[column]
+    for row in range(_RECORD_TAPS):
+        for column in range(row):
+            matrix[row, column] = matrix[column, row]
+    factorise(matrix)
+    solve_factorised(matrix, right)
+    for k in range(_RECORD_TAPS):
+        recording[k] = right[k]
+
+
 @kernel()
 def _fill(
     settings: TapeResponseSettings,
@@ -487,15 +586,15 @@ def _fill(
 ) -> None:
     """Fill the response of what is behind the tape up to half of a rate.
 
-    The record equaliser is short. What it lacks below a kilohertz is made up for here, so that the whole is exact.
+    What the record equaliser lacks, a tenth of a decibel at the most, is made up for here.
     """
     top = min(20_000.0, 0.4535 * sample_rate)
     for i in range(gains.size):
         f = (i + 0.5) * 0.5 * rate / gains.size
         law = law_frequency(f, sample_rate)
         gain = record_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
-        gain = gain / flux_curve(settings.medium, law)
-        recorded = np.double(memory.recording[0]) + pair_response(memory.recording[1:], 1, f / sample_rate)
+        gain = gain * bias_gain(settings, law) / flux_curve(settings.medium, law)
+        recorded = _recorded(memory.recording, f / sample_rate)
         gain = gain * pre_emphasis(settings.medium, lost_um, law) / recorded
         if settings.face_mm > 0.0:
             x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
@@ -515,11 +614,7 @@ def _design_filters(
 ) -> None:
     """Design the record equaliser, and what is behind the tape."""
     gains = memory.fast_gains
-    for i in range(gains.size):
-        law = law_frequency((i + 0.5) * 0.5 * sample_rate / gains.size, sample_rate)
-        gains[i] = pre_emphasis(settings.medium, lost_um, law)
-    one: Precise = 1.0
-    fit_fast(0, gains, one, memory.fit, memory.recording, memory.recording[:0])
+    _fit_recording(settings.medium, lost_um, sample_rate, gains.size, memory.record_fit, memory.recording)
     middle = sample_rate / STEP
     slow = sample_rate / SLOW_STEP
     _fill(settings, sample_rate, sample_rate, lost_um, memory, thin, deep, gains)
@@ -646,6 +741,8 @@ def tape_response_seek(memory: TapeResponseMemory, place: np.int64) -> None:
     _clear(memory.once)
     _clear(memory.twice)
     _clear(memory.fresh)
+    _clear(memory.narrow)
+    _clear(memory.wide)
     long_filter_clear(memory.post)
     oversampler_clear(memory.over)
 
@@ -662,6 +759,22 @@ def _slope(audio: Reals1, pole: Precise, zero: Precise, gain: Precise, state: Pr
         before = now
     state[0] = before
     state[1] = out
+
+
+@kernel(inline=True)
+def _add_groups(sums: Reals1, centre: int, first: int, width: int, taps: Reals1, out: Reals1) -> None:
+    """Add pairs of groups of equal taps, the first group at a distance of the middle; FRAME samples or fewer.
+
+    ``sums[n]`` is that of the `width` samples that end with number n.
+    """
+    older_groups = sums[centre - first - width * (_GROUPS - 1) :]
+    newer_groups = sums[centre + first + width - 1 :]
+    samples = min(out.shape[0], FRAME)
+    for i in range(samples):
+        total = out[i]
+        for k in range(_GROUPS):
+            total += taps[k] * (older_groups[i + width * (_GROUPS - 1 - k)] + newer_groups[i + width * k])
+        out[i] = total
 
 
 @kernel()
@@ -692,10 +805,28 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
     state[1] = out
     state[2] = between
     state[3] = bass
-    centre = write - HALF
+    narrow = memory.narrow[channel]
+    wide = memory.wide[channel]
+    older = line[write - _NARROW + 1 :]
+    sums = narrow[write:]
     for i in range(count):
-        audio[i] = memory.recording[0] * line[centre + i]
-    add_symmetric(line, centre, 1, memory.recording[1:], audio)
+        total = older[i]
+        for k in range(1, _NARROW):
+            total += older[i + k]
+        sums[i] = total
+    fours = narrow[write - 3 * _NARROW :]
+    sums = wide[write:]
+    for i in range(count):
+        left = fours[i] + fours[i + _NARROW]
+        right = fours[i + 2 * _NARROW] + fours[i + 3 * _NARROW]
+        sums[i] = left + right
+    centre = write - _RECORD_HALF
+    late = line[centre:]
+    for i in range(count):
+        audio[i] = memory.recording[0] * late[i]
+    add_symmetric(line, centre, 1, memory.recording[1:_NARROW_AT], audio)
+    _add_groups(narrow, centre, _NARROW_AT, _NARROW, memory.recording[_DIRECT + 1 :], audio)
+    _add_groups(wide, centre, _WIDE_AT, _WIDE, memory.recording[_DIRECT + 1 + _GROUPS :], audio)
 
 
 @kernel()
@@ -841,6 +972,8 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                     _frame_level(channel, at + count, memory)
                 if at + count == SLACK:
                     _keep(memory.fresh[channel], SLACK)
+                    _keep(memory.narrow[channel], SLACK)
+                    _keep(memory.wide[channel], SLACK)
                     long_filter_keep(channel, memory.post)
                     _keep(memory.squares[channel], SLACK)
                     _keep(memory.levels[channel], SLACK // STEP)

@@ -37,6 +37,7 @@ __all__ = [
     "countable",
     "design_azimuth",
     "design_delay",
+    "track_skew_samples",
     "wow_flutter_design",
     "wow_flutter_latency",
     "wow_flutter_length_ratio",
@@ -51,6 +52,7 @@ RATE_HZ, PEAK_PERCENT, PHASE_TURNS, PHASE_GIVEN = 0, 1, 2, 3
 
 # Purposes of keys, as in :mod:`tapeemu.dsp.tape_position`.
 ROTATING_PART, FLUTTER, SCRAPE, AZIMUTH = np.uint64(3), np.uint64(4), np.uint64(5), np.uint64(6)
+TRACK_SKEW = np.uint64(32)
 
 _TWO_SIGMA = 1.959963984540054
 _TURN = 6.283185307179586
@@ -96,7 +98,7 @@ class WowFlutterSettings(NamedTuple):
         Factor on all that moves but azimuth and speed error, from the weighted figure.
     settling_percent
         Flutter that settling is held against.
-    speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+    speed_error_percent, azimuth_skew_us, azimuth_wander_us, track_skew_us, reader_taps, seed
         As in the processor.
     """
 
@@ -113,6 +115,7 @@ class WowFlutterSettings(NamedTuple):
     speed_error_percent: Precise
     azimuth_skew_us: Precise
     azimuth_wander_us: Precise
+    track_skew_us: Precise
     reader_taps: int
     seed: np.uint64
 
@@ -206,6 +209,7 @@ def _delay_bound(settings: WowFlutterSettings, sample_rate: Precise, channels: i
         True,
         sample_rate,
     )
+    bound += abs(settings.track_skew_us) * 1e-6 * sample_rate
     farthest: Precise = 0.5 * (channels - 1)
     if farthest > 0.0:
         skew = abs(settings.azimuth_skew_us) * 1e-6 * sample_rate
@@ -274,10 +278,18 @@ def wow_flutter_shapes(
 
 
 @kernel()
+def track_skew_samples(settings: WowFlutterSettings, sample_rate: Precise, track: np.int64) -> Precise:
+    """Constant delay of a track: drawn evenly from its range, from the seed and the number of the track."""
+    key = stream_key(settings.seed, TRACK_SKEW, np.uint64(track))
+    share: Precise = np.float64(np.int64(key >> np.uint64(1))) * (4.0 * _PER_2_64) - 1.0
+    return share * settings.track_skew_us * 1e-6 * sample_rate
+
+
+@kernel()
 def design_delay(
-    settings: WowFlutterSettings, sample_rate: Precise, memory: Trajectory, scratch: Precises1
+    settings: WowFlutterSettings, sample_rate: Precise, track: np.int64, memory: Trajectory, scratch: Precises1
 ) -> None:
-    """Design the common delay in samples: minus the integral of the speed deviation.
+    """Design the delay in samples: minus the integral of the speed deviation, and the skew of the track.
 
     Parameters
     ----------
@@ -285,6 +297,8 @@ def design_delay(
         What moves.
     sample_rate : float
         Samples per second.
+    track : int
+        Number of the track.
     memory : Trajectory
         For as many sines as there are parts, and two noises.
     scratch : ndarray, shape (SEGMENT,)
@@ -320,7 +334,11 @@ def design_delay(
         True,
         memory,
     )
-    settle_trajectory(0.0, _SETTLING_SHARE * settings.settling_percent / 100.0, memory, scratch)
+    settling = settings.settling_percent
+    if settings.track_skew_us != 0.0:
+        settling = max(settling, _LEAST_AZIMUTH_FLUTTER_PERCENT)
+    skew = track_skew_samples(settings, sample_rate, track)
+    settle_trajectory(skew, _SETTLING_SHARE * settling / 100.0, memory, scratch)
 
 
 @kernel()
@@ -353,10 +371,10 @@ def wow_flutter_design(
     track: np.int64,
     memory: WowFlutterMemory,
 ) -> None:
-    """Fill the plan, for memory that is all zeros, and go to a place on the tape; all tracks move alike."""
+    """Fill the plan, for memory that is all zeros, and go to a place on the tape; tracks differ by their skew."""
     counts = memory.counts
     design_reader(settings.reader_taps, memory.delays, memory.table)
-    design_delay(settings, sample_rate, memory.flutter, memory.delays[0])
+    design_delay(settings, sample_rate, track, memory.flutter, memory.delays[0])
     design_azimuth(settings, sample_rate, memory.azimuth, memory.delays[0])
     ratio = _ratio_of(settings)
     memory.plan[_RATIO] = ratio

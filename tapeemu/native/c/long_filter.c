@@ -429,6 +429,7 @@ KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals
         const reals_1 phases = {phases_lanes, 8};
         for (ux k = (ux)0; k < (ux)raising.n0; k++) {
             const real value = low.at[(ix)(base + i + k)];
+            IN_LANES
             for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
                 phases.at[(ix)phase] += raising.at[(ix)k * raising.n1 + (ix)phase] * value;
             }

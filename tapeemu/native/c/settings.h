@@ -300,6 +300,8 @@ enum {
  * 1 for thin poles, 0 for deep ones, where the height is not set.
  * record_loss_um, sol_set, sol_db
  * Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+ * bias_db : float
+ * Bias re its optimum.
  * self_erasure_db : float
  * Loss at 10 kHz of a sine whose field is that of saturation.
  * mol_db, reference_level_dbfs, high_pass_hz
@@ -320,11 +322,12 @@ enum {
     TAPEEMU_TAPE_RESPONSE_RECORD_LOSS_UM = 11, /* real */
     TAPEEMU_TAPE_RESPONSE_SOL_SET = 12, /* whole */
     TAPEEMU_TAPE_RESPONSE_SOL_DB = 13, /* real */
-    TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 14, /* real */
-    TAPEEMU_TAPE_RESPONSE_MOL_DB = 15, /* real */
-    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 16, /* real */
-    TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 17, /* real */
-    TAPEEMU_TAPE_RESPONSE_NUMBERS = 18
+    TAPEEMU_TAPE_RESPONSE_BIAS_DB = 14, /* real */
+    TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 15, /* real */
+    TAPEEMU_TAPE_RESPONSE_MOL_DB = 16, /* real */
+    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 17, /* real */
+    TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 18, /* real */
+    TAPEEMU_TAPE_RESPONSE_NUMBERS = 19
 };
 
 /*
@@ -339,7 +342,7 @@ enum {
  * Factor on all that moves but azimuth and speed error, from the weighted figure.
  * settling_percent
  * Flutter that settling is held against.
- * speed_error_percent, azimuth_skew_us, azimuth_wander_us, reader_taps, seed
+ * speed_error_percent, azimuth_skew_us, azimuth_wander_us, track_skew_us, reader_taps, seed
  * As in the processor.
  */
 enum {
@@ -355,10 +358,11 @@ enum {
     TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
     TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
     TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
-    TAPEEMU_WOW_FLUTTER_READER_TAPS = 12, /* whole */
-    TAPEEMU_WOW_FLUTTER_SEED = 13, /* whole */
+    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 12, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 13, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 14, /* whole */
     /* then the table parts: real, 2 dimension(s) */
-    TAPEEMU_WOW_FLUTTER_NUMBERS = 14
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 15
 };
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (600e7c15b2235176); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (22189658d9b5261f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -36,11 +36,23 @@
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
 #define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
 #define TAPE_RESPONSE_MIDDLE_BEYOND 64
+#define TAPE_RESPONSE_DIRECT 24
+#define TAPE_RESPONSE_GROUPS 8
+#define TAPE_RESPONSE_NARROW 8
+#define TAPE_RESPONSE_WIDE 32
+#define TAPE_RESPONSE_NARROW_AT 25
+#define TAPE_RESPONSE_WIDE_AT 89
+#define TAPE_RESPONSE_RECORD_TAPS 41
+#define TAPE_RESPONSE_RECORD_HALF 344
+#define TAPE_RESPONSE_LOW_POINTS 128
+#define TAPE_RESPONSE_LOW_RANGE REAL(0x1.f333333333333p+1)
 #define TAPE_RESPONSE_ERASING_HALF 8
 #define TAPE_RESPONSE_ERASING_POINTS 512
 #define TAPE_RESPONSE_LEVEL_HALF 16
 #define TAPE_RESPONSE_LEVEL_DELAY 377
 #define TAPE_RESPONSE_MOST_ERASING REAL(3.0)
+#define TAPE_RESPONSE_BIAS_TO_TOP_DB REAL(2.0)
+#define TAPE_RESPONSE_BIAS_LOSS_DB REAL(3.0)
 #define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
 #define TAPE_RESPONSE_GENTLE_FIELD REAL(2.5)
 #define TAPE_RESPONSE_SPLINE 4
@@ -124,7 +136,7 @@ KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sam
     (void)channels;
     const ix post = long_filter_delay(tape_response_side_at(settings, sample_rate),
         tape_response_middle_half(settings, sample_rate), tape_response_slow_half(settings, sample_rate));
-    return 425 + post;
+    return 721 + post;
 }
 
 /* Samples that sound ahead of the input: the edge of the head comes before the gap. */
@@ -157,7 +169,7 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64s_2 shapes)
 {
-    for (ix row = 0; row < 17; row++) {
+    for (ix row = 0; row < 19; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -183,10 +195,12 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     }
     shapes.at[14 * shapes.n1] = INT64_C(4);
     shapes.at[14 * shapes.n1 + 1] = INT64_C(128);
-    shapes.at[15 * shapes.n1] = INT64_C(49);
-    shapes.at[16 * shapes.n1] = (int64_t)channels;
-    shapes.at[16 * shapes.n1 + 1] = INT64_C(2152);
-    ix first = 17;
+    shapes.at[15 * shapes.n1] = INT64_C(41);
+    for (ix row = 16; row < 19; row++) {
+        shapes.at[row * shapes.n1] = (int64_t)channels;
+        shapes.at[row * shapes.n1 + 1] = INT64_C(2744);
+    }
+    ix first = 19;
     const ix side_at = tape_response_side_at(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
@@ -194,7 +208,7 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     first += TAPE_RESPONSE_LONG_FILTER_ARRAYS;
     oversampling_oversampler_shapes(tape_response_factor(settings, sample_rate), channels, first, shapes);
     first += TAPE_RESPONSE_OVERSAMPLER_ARRAYS;
-    for (ix row = first; row < first + 5; row++) {
+    for (ix row = first; row < first + 6; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
@@ -206,6 +220,8 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     shapes.at[(first + 3) * shapes.n1] = (int64_t)tape_response_points(2 * slow_half);
     shapes.at[(first + 4) * shapes.n1] = INT64_C(91);
     shapes.at[(first + 4) * shapes.n1 + 1] = INT64_C(89);
+    shapes.at[(first + 5) * shapes.n1] = INT64_C(43);
+    shapes.at[(first + 5) * shapes.n1 + 1] = INT64_C(41);
 }
 
 /* Shares of the echoes of thin and of deep poles. */
@@ -229,13 +245,25 @@ KERNEL tape_response_face_shares_of_result tape_response_face_shares_of(const Ta
     return (tape_response_face_shares_of_result){zero, one};
 }
 
+/*
+ * What another bias than the optimum does to treble: less of it with more bias, which acts as a distance does.
+ *
+ * The sensitivity at 10 kHz is a parabola; its top lies at 2 dB less bias than the optimum, and 3 dB higher.
+ */
+KERNEL double tape_response_bias_gain(const TapeResponseSettings *settings, double f)
+{
+    const double above_top = settings->bias_db + 2.0;
+    const double lost_db = 3.0 * (above_top / 2.0 * (above_top / 2.0) - 1.0);
+    return elementary_exponential((double)-TAPE_RESPONSE_NEPERS_PER_DB * lost_db * f / 10000.0);
+}
+
 /* What becomes of a wave from the magnetisation to the output, bass equalisation apart (closed forms). */
 KERNEL double tape_response_replay_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes,
     double thin, double deep, double f)
 {
     double gain = wavelength_losses_record_loss(&settings->medium, lost_um, f) *
         wavelength_losses_replay_losses(&settings->medium, f);
-    gain = gain / wavelength_losses_flux_curve(&settings->medium, f);
+    gain = gain * tape_response_bias_gain(settings, f) / wavelength_losses_flux_curve(&settings->medium, f);
     if (settings->face_mm > 0.0) {
         const double x = 0x1.999999999999ap-4 * settings->face_mm * f / settings->medium.tape_speed_cm_s;
         gain = gain * head_face_face_response(nodes, thin, deep, x);
@@ -340,10 +368,102 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
     return 0.5 * (low + high);
 }
 
+/* Response of as many pairs of equal taps, the first at a distance from the middle. */
+EXACT KERNEL double tape_response_group_response(ix first, ix width, double turns)
+{
+    EXACT_BODY
+    const real middle = (real)((double)first + 0.5 * (double)(width - 1));
+    double total = 0.0;
+    for (ix k = 0; k < floor_division(width, 2); k++) {
+        total += elementary_cosine_of_turns(((double)k + 0.5) * turns);
+    }
+    return 4.0 * elementary_cosine_of_turns((double)middle * turns) * total;
+}
+
+/* Responses of the taps of the record equaliser, at a frequency in turns per sample. */
+EXACT KERNEL void tape_response_record_basis(double turns, doubles_1 basis)
+{
+    EXACT_BODY
+    basis.at[0] = 1.0;
+    for (ix n = 1; n < 25; n++) {
+        basis.at[n] = 2.0 * elementary_cosine_of_turns((double)n * turns);
+    }
+    for (ix k = 0; k < TAPE_RESPONSE_GROUPS; k++) {
+        basis.at[25 + k] = tape_response_group_response(TAPE_RESPONSE_NARROW_AT + TAPE_RESPONSE_NARROW * k,
+            TAPE_RESPONSE_NARROW, turns);
+        basis.at[33 + k] = tape_response_group_response(TAPE_RESPONSE_WIDE_AT + TAPE_RESPONSE_WIDE * k,
+            TAPE_RESPONSE_WIDE, turns);
+    }
+}
+
+/* Response of the record equaliser at a frequency in turns per sample. */
+EXACT KERNEL double tape_response_recorded(reals_1 recording, double turns)
+{
+    EXACT_BODY
+    double total = (double)recording.at[0] + long_filter_pair_response((reals_1){recording.at + 1,
+        TAPE_RESPONSE_NARROW_AT - 1}, 1, turns);
+    for (ix k = 0; k < TAPE_RESPONSE_GROUPS; k++) {
+        const double narrow = tape_response_group_response(TAPE_RESPONSE_NARROW_AT + TAPE_RESPONSE_NARROW * k,
+            TAPE_RESPONSE_NARROW, turns);
+        const double wide = tape_response_group_response(TAPE_RESPONSE_WIDE_AT + TAPE_RESPONSE_WIDE * k,
+            TAPE_RESPONSE_WIDE, turns);
+        total += (double)recording.at[25 + k] * narrow;
+        total += (double)recording.at[33 + k] * wide;
+    }
+    return total;
+}
+
+/*
+ * Fit the record equaliser by least squares of its relative error.
+ *
+ * Points lie in the middles of equal parts of the band, and closer in the bass: there its law has a corner.
+ */
+EXACT KERNEL void tape_response_fit_recording(const Medium *medium, double lost_um, double sample_rate, ix
+    points, doubles_2 fit, reals_1 recording)
+{
+    EXACT_BODY
+    doubles_2 matrix = (doubles_2){fit.at, TAPE_RESPONSE_RECORD_TAPS, fit.n1};
+    doubles_1 right = (doubles_1){fit.at + TAPE_RESPONSE_RECORD_TAPS * fit.n1, fit.n1};
+    doubles_1 basis = (doubles_1){fit.at + 42 * fit.n1, fit.n1};
+    for (ix row = 0; row < TAPE_RESPONSE_RECORD_TAPS; row++) {
+        right.at[row] = 0.0;
+        for (ix column = 0; column < TAPE_RESPONSE_RECORD_TAPS; column++) {
+            matrix.at[row * matrix.n1 + column] = 0.0;
+        }
+    }
+    for (ix i = 0; i < points + TAPE_RESPONSE_LOW_POINTS; i++) {
+        double turns = 0.5 * ((double)i + 0.5) / (double)points;
+        if (i >= points) {
+            turns = 0x1.47ae147ae147bp-8 * elementary_exponential((double)(-TAPE_RESPONSE_LOW_RANGE * (real)(i
+                - points) / REAL(128.0)));
+        }
+        const double gain = wavelength_losses_pre_emphasis(medium, lost_um,
+            wavelength_losses_law_frequency(turns * sample_rate, sample_rate));
+        tape_response_record_basis(turns, basis);
+        for (ix row = 0; row < TAPE_RESPONSE_RECORD_TAPS; row++) {
+            const double part = basis.at[row] / (gain * gain);
+            right.at[row] += part * gain;
+            for (ix column = row; column < TAPE_RESPONSE_RECORD_TAPS; column++) {
+                matrix.at[row * matrix.n1 + column] += part * basis.at[column];
+            }
+        }
+    }
+    for (ix row = 0; row < TAPE_RESPONSE_RECORD_TAPS; row++) {
+        for (ix column = 0; column < row; column++) {
+            matrix.at[row * matrix.n1 + column] = matrix.at[column * matrix.n1 + row];
+        }
+    }
+    small_systems_factorise(matrix);
+    small_systems_solve_factorised(matrix, right);
+    for (ix k = 0; k < TAPE_RESPONSE_RECORD_TAPS; k++) {
+        recording.at[k] = (real)right.at[k];
+    }
+}
+
 /*
  * Fill the response of what is behind the tape up to half of a rate.
  *
- * The record equaliser is short. What it lacks below a kilohertz is made up for here, so that the whole is exact.
+ * What the record equaliser lacks, a tenth of a decibel at the most, is made up for here.
  */
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double
     lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains)
@@ -354,10 +474,9 @@ KERNEL void tape_response_fill(const TapeResponseSettings *settings, double samp
         const double law = wavelength_losses_law_frequency(f, sample_rate);
         double gain = wavelength_losses_record_loss(&settings->medium, lost_um, law) *
             wavelength_losses_replay_losses(&settings->medium, law);
-        gain = gain / wavelength_losses_flux_curve(&settings->medium, law);
-        const double recorded = (double)memory->recording.at[0] +
-            long_filter_pair_response((reals_1){memory->recording.at + 1, memory->recording.n0 - 1}, 1, f /
-            sample_rate);
+        gain = gain * tape_response_bias_gain(settings, law) / wavelength_losses_flux_curve(&settings->medium,
+            law);
+        const double recorded = tape_response_recorded(memory->recording, f / sample_rate);
         gain = gain * wavelength_losses_pre_emphasis(&settings->medium, lost_um, law) / recorded;
         if (settings->face_mm > 0.0) {
             const double x = 0x1.999999999999ap-4 * settings->face_mm * f / settings->medium.tape_speed_cm_s;
@@ -373,13 +492,8 @@ KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, d
     lost_um, const TapeResponseMemory *memory, double thin, double deep)
 {
     doubles_1 gains = memory->fast_gains;
-    for (ix i = 0; i < gains.n0; i++) {
-        const double law = wavelength_losses_law_frequency(((double)i + 0.5) * 0.5 * sample_rate /
-            (double)gains.n0, sample_rate);
-        gains.at[i] = wavelength_losses_pre_emphasis(&settings->medium, lost_um, law);
-    }
-    const double one = 1.0;
-    long_filter_fit_fast(0, gains, one, memory->fit, memory->recording, (reals_1){memory->recording.at, 0});
+    tape_response_fit_recording(&settings->medium, lost_um, sample_rate, gains.n0, memory->record_fit,
+        memory->recording);
     const double middle = sample_rate / 8.0;
     const double slow = sample_rate / 64.0;
     tape_response_fill(settings, sample_rate, sample_rate, lost_um, memory, thin, deep, gains);
@@ -523,6 +637,8 @@ KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place)
     tape_response_clear(memory->once);
     tape_response_clear(memory->twice);
     tape_response_clear(memory->fresh);
+    tape_response_clear(memory->narrow);
+    tape_response_clear(memory->wide);
     long_filter_clear(&memory->post);
     oversampling_oversampler_clear(&memory->over);
 }
@@ -540,6 +656,27 @@ KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double 
     }
     state.at[0] = before;
     state.at[1] = out;
+}
+
+/*
+ * Add pairs of groups of equal taps, the first group at a distance of the middle; FRAME samples or fewer.
+ *
+ * ``sums[n]`` is that of the `width` samples that end with number n.
+ */
+KERNEL void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out)
+{
+    reals_1 older_groups = (reals_1){sums.at + centre - first - width * 7, sums.n0 - (centre - first - width *
+        7)};
+    reals_1 newer_groups = (reals_1){sums.at + centre + first + width - 1, sums.n0 - (centre + first + width -
+        1)};
+    const ix samples = smaller_integer(out.n0, TAPE_RESPONSE_FRAME);
+    for (ix i = 0; i < samples; i++) {
+        real total = out.at[i];
+        for (ix k = 0; k < TAPE_RESPONSE_GROUPS; k++) {
+            total += taps.at[k] * (older_groups.at[i + width * (7 - k)] + newer_groups.at[i + width * k]);
+        }
+        out.at[i] = total;
+    }
 }
 
 /* High-pass, bass and treble of recording, in place. */
@@ -571,12 +708,36 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
     state.at[1] = out;
     state.at[2] = between;
     state.at[3] = bass;
-    const ix centre = write - TAPE_RESPONSE_HALF;
+    reals_1 narrow = (reals_1){memory->narrow.at + channel * memory->narrow.n1, memory->narrow.n1};
+    reals_1 wide = (reals_1){memory->wide.at + channel * memory->wide.n1, memory->wide.n1};
+    reals_1 older = (reals_1){line.at + write - TAPE_RESPONSE_NARROW + 1, line.n0 - (write -
+        TAPE_RESPONSE_NARROW + 1)};
+    reals_1 sums = (reals_1){narrow.at + write, narrow.n0 - write};
     for (ix i = 0; i < count; i++) {
-        audio.at[i] = memory->recording.at[0] * line.at[centre + i];
+        real total = older.at[i];
+        for (ix k = 1; k < TAPE_RESPONSE_NARROW; k++) {
+            total += older.at[i + k];
+        }
+        sums.at[i] = total;
     }
-    long_filter_add_symmetric(line, centre, 1, (reals_1){memory->recording.at + 1, memory->recording.n0 - 1},
-        audio);
+    reals_1 fours = (reals_1){narrow.at + write - 24, narrow.n0 - (write - 24)};
+    sums = (reals_1){wide.at + write, wide.n0 - write};
+    for (ix i = 0; i < count; i++) {
+        const real left = fours.at[i] + fours.at[i + TAPE_RESPONSE_NARROW];
+        const real right = fours.at[i + 16] + fours.at[i + 24];
+        sums.at[i] = left + right;
+    }
+    const ix centre = write - TAPE_RESPONSE_RECORD_HALF;
+    reals_1 late = (reals_1){line.at + centre, line.n0 - centre};
+    for (ix i = 0; i < count; i++) {
+        audio.at[i] = memory->recording.at[0] * late.at[i];
+    }
+    long_filter_add_symmetric(line, centre, 1, (reals_1){memory->recording.at + 1, TAPE_RESPONSE_NARROW_AT -
+        1}, audio);
+    tape_response_add_groups(narrow, centre, TAPE_RESPONSE_NARROW_AT, TAPE_RESPONSE_NARROW,
+        (reals_1){memory->recording.at + 25, memory->recording.n0 - 25}, audio);
+    tape_response_add_groups(wide, centre, TAPE_RESPONSE_WIDE_AT, TAPE_RESPONSE_WIDE,
+        (reals_1){memory->recording.at + 33, memory->recording.n0 - 33}, audio);
 }
 
 /* Write what a filter takes away: ``line`` less the line behind it; FRAME samples or fewer. */
@@ -752,6 +913,10 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 if (at + count == TAPE_RESPONSE_SLACK) {
                     tape_response_keep((reals_1){memory->fresh.at + channel * memory->fresh.n1,
                         memory->fresh.n1}, TAPE_RESPONSE_SLACK);
+                    tape_response_keep((reals_1){memory->narrow.at + channel * memory->narrow.n1,
+                        memory->narrow.n1}, TAPE_RESPONSE_SLACK);
+                    tape_response_keep((reals_1){memory->wide.at + channel * memory->wide.n1,
+                        memory->wide.n1}, TAPE_RESPONSE_SLACK);
                     long_filter_keep(channel, &memory->post);
                     tape_response_keep((reals_1){memory->squares.at + channel * memory->squares.n1,
                         memory->squares.n1}, TAPE_RESPONSE_SLACK);

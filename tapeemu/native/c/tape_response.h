@@ -9,6 +9,7 @@
 #include "long_filter.h"
 #include "offset_filter.h"
 #include "oversampling.h"
+#include "small_systems.h"
 #include "wavelength_losses.h"
 
 typedef struct {
@@ -21,6 +22,7 @@ typedef struct {
     double record_loss_um;
     ix sol_set;
     double sol_db;
+    double bias_db;
     double self_erasure_db;
     double mol_db;
     double reference_level_dbfs;
@@ -45,6 +47,8 @@ typedef struct {
     reals_2 work;
     reals_1 recording;
     reals_2 fresh;
+    reals_2 narrow;
+    reals_2 wide;
     LongFilter post;
     Oversampler over;
     doubles_2 face;
@@ -52,6 +56,7 @@ typedef struct {
     doubles_1 middle_gains;
     doubles_1 slow_gains;
     doubles_2 fit;
+    doubles_2 record_fit;
 } TapeResponseMemory;
 
 KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, double sample_rate);
@@ -71,6 +76,7 @@ typedef struct {
 } tape_response_face_shares_of_result;
 
 KERNEL tape_response_face_shares_of_result tape_response_face_shares_of(const TapeResponseSettings *settings, doubles_2 nodes);
+KERNEL double tape_response_bias_gain(const TapeResponseSettings *settings, double f);
 KERNEL double tape_response_replay_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep, double f);
 typedef struct {
     double m0;
@@ -84,6 +90,10 @@ KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, do
 KERNEL double tape_response_highest_fundamental(const TapeResponseSettings *settings);
 KERNEL double tape_response_saturated_output_db(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
 KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *settings, doubles_2 nodes, double thin, double deep);
+KERNEL double tape_response_group_response(ix first, ix width, double turns);
+KERNEL void tape_response_record_basis(double turns, doubles_1 basis);
+KERNEL double tape_response_recorded(reals_1 recording, double turns);
+KERNEL void tape_response_fit_recording(const Medium *medium, double lost_um, double sample_rate, ix points, doubles_2 fit, reals_1 recording);
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
 KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseMemory *memory);
@@ -92,6 +102,7 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
 KERNEL void tape_response_clear(reals_2 rows);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
+KERNEL void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out);
 KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
 KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out);
 KERNEL void tape_response_keep(reals_1 line, ix slack);

@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (b46408d5abee9260); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (258b7cc77fea46d4); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -21,6 +21,7 @@
 #define WOW_FLUTTER_FLUTTER UINT64_C(4)
 #define WOW_FLUTTER_SCRAPE UINT64_C(5)
 #define WOW_FLUTTER_AZIMUTH UINT64_C(6)
+#define WOW_FLUTTER_TRACK_SKEW UINT64_C(32)
 #define WOW_FLUTTER_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
 #define WOW_FLUTTER_TURN REAL(0x1.921fb54442d18p+2)
 #define WOW_FLUTTER_PER_2_64 REAL(0x1.0000000000000p-64)
@@ -91,6 +92,7 @@ KERNEL double wow_flutter_delay_bound(const WowFlutterSettings *settings, double
         sample_rate);
     bound += trajectories_noise_bound(WOW_FLUTTER_BAND, settings->scrape_low_hz, settings->scrape_high_hz,
         wow_flutter_scrape_rms(settings, sample_rate), 0.0, true, sample_rate);
+    bound += magnitude_double(settings->track_skew_us) * 0x1.0c6f7a0b5ed8dp-20 * sample_rate;
     const double farthest = 0.5 * (double)(channels - 1);
     if (farthest > 0.0) {
         const double skew = magnitude_double(settings->azimuth_skew_us) * 0x1.0c6f7a0b5ed8dp-20 * sample_rate;
@@ -157,8 +159,17 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, shapes, row);
 }
 
+/* Constant delay of a track: drawn evenly from its range, from the seed and the number of the track. */
+KERNEL double wow_flutter_track_skew_samples(const WowFlutterSettings *settings, double sample_rate, int64_t
+    track)
+{
+    const uint64_t key = hashing_stream_key(settings->seed, WOW_FLUTTER_TRACK_SKEW, (uint64_t)track);
+    const double share = (double)(int64_t)(key >> UINT64_C(1)) * 0x1.0000000000000p-62 - 1.0;
+    return share * settings->track_skew_us * 0x1.0c6f7a0b5ed8dp-20 * sample_rate;
+}
+
 /*
- * Design the common delay in samples: minus the integral of the speed deviation.
+ * Design the delay in samples: minus the integral of the speed deviation, and the skew of the track.
  *
  * Parameters
  * ----------
@@ -166,13 +177,15 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
  *     What moves.
  * sample_rate : float
  *     Samples per second.
+ * track : int
+ *     Number of the track.
  * memory : Trajectory
  *     For as many sines as there are parts, and two noises.
  * scratch : ndarray, shape (SEGMENT,)
  *     Scratch.
  */
-KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, const Trajectory
-    *memory, doubles_1 scratch)
+KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, int64_t track,
+    const Trajectory *memory, doubles_1 scratch)
 {
     trajectories_begin_trajectory(sample_rate, memory);
     for (ix part = 0; part < settings->parts.n0; part++) {
@@ -192,8 +205,12 @@ KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double 
     trajectories_set_noise(1, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_SCRAPE,
         UINT64_C(0)), settings->scrape_low_hz, settings->scrape_high_hz, wow_flutter_scrape_rms(settings,
         sample_rate), 0.0, true, memory);
-    trajectories_settle_trajectory(0.0, 0x1.89374bc6a7efap-5 * settings->settling_percent / 100.0, memory,
-        scratch);
+    double settling = settings->settling_percent;
+    if (settings->track_skew_us != 0.0) {
+        settling = larger_double(settling, 0x1.47ae147ae147bp-6);
+    }
+    const double skew = wow_flutter_track_skew_samples(settings, sample_rate, track);
+    trajectories_settle_trajectory(skew, 0x1.89374bc6a7efap-5 * settling / 100.0, memory, scratch);
 }
 
 /* Design the delay of a channel against the one before it: one noise; else as :func:`design_delay`. */
@@ -210,14 +227,13 @@ KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, doubl
         memory, scratch);
 }
 
-/* Fill the plan, for memory that is all zeros, and go to a place on the tape; all tracks move alike. */
+/* Fill the plan, for memory that is all zeros, and go to a place on the tape; tracks differ by their skew. */
 KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample_rate, ix channels, int64_t
     start_sample, int64_t track, const WowFlutterMemory *memory)
 {
-    (void)track;
     int64s_1 counts = memory->counts;
     reader_table_design_reader(settings->reader_taps, memory->delays, memory->table);
-    wow_flutter_design_delay(settings, sample_rate, &memory->flutter, (doubles_1){memory->delays.at,
+    wow_flutter_design_delay(settings, sample_rate, track, &memory->flutter, (doubles_1){memory->delays.at,
         memory->delays.n1});
     wow_flutter_design_azimuth(settings, sample_rate, &memory->azimuth, (doubles_1){memory->delays.at,
         memory->delays.n1});

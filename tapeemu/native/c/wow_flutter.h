@@ -25,6 +25,7 @@ typedef struct {
     double speed_error_percent;
     double azimuth_skew_us;
     double azimuth_wander_us;
+    double track_skew_us;
     ix reader_taps;
     uint64_t seed;
 } WowFlutterSettings;
@@ -52,7 +53,8 @@ KERNEL ix wow_flutter_latency(const WowFlutterSettings *settings, double sample_
 KERNEL ix wow_flutter_tail(const WowFlutterSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL double wow_flutter_length_ratio(const WowFlutterSettings *settings);
 KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
-KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory, doubles_1 scratch);
+KERNEL double wow_flutter_track_skew_samples(const WowFlutterSettings *settings, double sample_rate, int64_t track);
+KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, int64_t track, const Trajectory *memory, doubles_1 scratch);
 KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory, doubles_1 scratch);
 KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const WowFlutterMemory *memory);
 KERNEL void wow_flutter_seek(const WowFlutterMemory *memory, int64_t place);

@@ -379,3 +379,41 @@ def test_parts_survive_a_preset():
 def test_a_weighted_figure_beyond_five_percent_is_refused() -> None:
     with pytest.raises(ParameterError, match=r"weighted_flutter_percent is 5\.01, but must be 0 to 5 %"):
         WowFlutter(profile="worn", weighted_flutter_percent=5.01)
+
+
+def test_tracks_of_a_multitrack_stand_askew_each_by_its_own_constant() -> None:
+    """By definition: zero at the tape's beginning, later a constant within the range, even over many tracks."""
+    tape = WowFlutter(track_skew_us=80.0, seed=5)
+    plain = WowFlutter(seed=5)
+    far = 600 * RATE
+    common = plain.delay_samples(sample_rate=RATE, start_sample=far, samples=1_000)
+    skews = []
+    for track in range(40):
+        apart = tape.delay_samples(sample_rate=RATE, start_sample=far, samples=1_000, track=track) - common
+        assert np.ptp(apart) < 1e-9
+        skews.append(1e6 * apart[0] / RATE)
+        assert tape.delay_samples(sample_rate=RATE, start_sample=0, samples=1, track=track)[0] == 0.0
+    assert np.max(np.abs(skews)) <= 80.0
+    assert len(np.unique(skews)) == 40
+    # Evenly drawn: a standard deviation of 80 / sqrt(3), within 3 sigma of its own scatter.
+    assert 46.2 * 0.75 < np.std(skews) < 46.2 * 1.25
+
+
+def test_the_skew_of_a_track_is_heard() -> None:
+    """The phase of a tone between two tracks."""
+    tape = WowFlutter(weighted_flutter_percent=0.0, track_skew_us=100.0, seed=9)
+    far, hz = 900 * RATE, 1_000.0
+    tone = np.sin(2.0 * np.pi * hz * np.arange(9_600) / RATE)
+    turn = np.exp(-2j * np.pi * hz * np.arange(2_400, 7_200) / RATE)
+
+    def phase(track: int) -> float:
+        stream = tape.stream(sample_rate=RATE, channels=1, start_sample=far, track=track)
+        heard = stream.process(tone[np.newaxis])[0][stream.latency :]
+        return float(np.angle(np.sum(heard[2_400:7_200] * turn)))
+
+    lag = [
+        float(tape.delay_samples(sample_rate=RATE, start_sample=far, samples=1, track=track)[0])
+        for track in (1, 2)
+    ]
+    assert abs(lag[0] - lag[1]) > 0.1
+    assert phase(1) - phase(2) == pytest.approx(2.0 * np.pi * hz * (lag[1] - lag[0]) / RATE, abs=1e-5)
