@@ -44,6 +44,8 @@ _FLAGS = (
     "-fno-math-errno",
     "-fPIC",
     "-fvisibility=hidden",
+    "-fno-trapping-math",
+    "-fno-split-paths",
     "-shared",
 )
 _ENDING = {"win32": ".dll", "darwin": ".dylib"}.get(sys.platform, ".so")

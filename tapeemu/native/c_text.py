@@ -156,7 +156,8 @@ def signature(unit: Unit, function: Function) -> str:
     for name, kind in function.parameters.items():
         star = "const " + type_name(kind) + " *" if isinstance(kind, Record) else type_name(kind) + " "
         given.append(star + local_name(name))
-    head = f"KERNEL {type_name(function.returns)} {function_name(unit, function)}"
+    storage = "INLINED" if function.inline else "KERNEL"
+    head = f"{storage} {type_name(function.returns)} {function_name(unit, function)}"
     return f"{head}({', '.join(given) or 'void'})"
 
 
@@ -208,11 +209,9 @@ class _Body:
     def lines(self) -> list[str]:
         inner = self.block(self.statements, at_top=True)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
-        start = ["EXACT_BODY"] if self.function.exact else []
         unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
-        body = [f"    {line}" if line else "" for line in [*start, *unused, *hoisted, *inner]]
-        exact = "EXACT " if self.function.exact else ""
-        return [f"{exact}{signature(self.unit, self.function)}", "{", *body, "}"]
+        body = [f"    {line}" if line else "" for line in [*unused, *hoisted, *inner]]
+        return [signature(self.unit, self.function), "{", *body, "}"]
 
     def hoisted(self) -> list[str]:
         return [name for name, place in self.declared.items() if place is None]
@@ -657,7 +656,15 @@ class _Body:
             raise self.unit.refuse(node, "an index is no integer", "convert it with int()")
         if isinstance(given.constant, int) and given.constant < 0:
             raise self.unit.refuse(node, "an index counts from the end", "subtract it from the size")
-        return given if given.kind == INDEX else _Text(f"(ix){given.within(_UNARY)}", INDEX, _UNARY)
+        if given.kind == INDEX:
+            return given
+        if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add | ast.Sub):
+            # Summand by summand: compilers do not see that a sum of unsigned numbers grows by one with the loop.
+            left, right = self.whole(node.left), self.whole(node.right)
+            if isinstance(node.op, ast.Add):
+                return _Text(f"{left.within(11)} + {right.within(11)}", INDEX, 11)
+            return _Text(f"{left.within(11)} - {right.within(12)}", INDEX, 11)
+        return _Text(f"(ix){given.within(_UNARY)}", INDEX, _UNARY)
 
     def offset(self, base: _Text, axis: int, given: _Text) -> str:
         assert isinstance(base.kind, Array)

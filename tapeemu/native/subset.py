@@ -132,8 +132,8 @@ class Function:
         In order.
     returns : Type or None
         None for a kernel that only writes into its arrays.
-    exact : bool
-        Whether nothing may be fused in a build that fuses (declared at the decorator).
+    inline : bool
+        Whether it is written into every kernel that calls it (declared at the decorator).
     """
 
     name: str
@@ -141,7 +141,7 @@ class Function:
     node: ast.FunctionDef
     parameters: Mapping[str, Type]
     returns: Type | None
-    exact: bool = False
+    inline: bool = False
 
 
 @dataclass
@@ -337,7 +337,7 @@ def _function(unit: Unit, node: ast.FunctionDef, module: ModuleType) -> Function
         node=node,
         parameters=parameters,
         returns=returns,
-        exact=_declared(unit, node, "exact"),
+        inline=_declared(unit, node, "inline"),
     )
 
 

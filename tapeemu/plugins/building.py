@@ -48,9 +48,7 @@ _FLAGS = (
     "-fdata-sections",
     "-fno-asynchronous-unwind-tables",
 )
-_DEFINITION = re.compile(
-    r"^(?:EXACT |KERNEL |EXPORTED )?(?:KERNEL )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S
-)
+_DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
 """What runs in the audio call: it and all that it calls is made fast, everything else small."""
 _LEFT_SMALL = ("stage_change", "make_if_turned", "fetch_gone", "take_newest", "jump", "tapeemu_live_bypass")

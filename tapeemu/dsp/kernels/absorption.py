@@ -149,13 +149,13 @@ class AbsorptionScratch(NamedTuple):
 # --- what filters do -----------------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def section_count(filters: Precises3) -> int:
     """How many sections every line's filter has."""
     return int(filters[0, 1, 0])
 
 
-@kernel(exact=True)
+@kernel()
 def _quadratic_power(once: Precise, twice: Precise, cosine: Precise, sine: Precise) -> Precise:
     """``|1 + once / z + twice / z^2| ^ 2`` at an angle with this cosine and sine."""
     real_part = 1.0 + once * cosine + twice * (2.0 * cosine * cosine - 1.0)
@@ -163,7 +163,7 @@ def _quadratic_power(once: Precise, twice: Precise, cosine: Precise, sine: Preci
     return real_part * real_part + imaginary_part * imaginary_part
 
 
-@kernel(exact=True)
+@kernel()
 def pass_power(filters: Precises3, line: int, cosine: Precise, sine: Precise) -> Precise:
     """Power gain of one pass through a line, its gain included, at an angle with this cosine and sine."""
     power: Precise = filters[0, 0, line] * filters[0, 0, line]
@@ -175,7 +175,7 @@ def pass_power(filters: Precises3, line: int, cosine: Precise, sine: Precise) ->
     return power
 
 
-@kernel(exact=True)
+@kernel()
 def _quadratic_delay(once: Precise, twice: Precise, cosine: Precise, sine: Precise) -> Precise:
     """Group delay of ``1 + once / z + twice / z^2`` in samples: the derivative of its logarithm."""
     double_cosine = 2.0 * cosine * cosine - 1.0
@@ -188,7 +188,7 @@ def _quadratic_delay(once: Precise, twice: Precise, cosine: Precise, sine: Preci
     return (real_slope * real_part + imaginary_slope * imaginary_part) / power
 
 
-@kernel(exact=True)
+@kernel()
 def filter_delay(filters: Precises3, line: int, cosine: Precise, sine: Precise) -> Precise:
     """Group delay of a line's filter in samples, at an angle with this cosine and sine.
 
@@ -205,20 +205,20 @@ def filter_delay(filters: Precises3, line: int, cosine: Precise, sine: Precise) 
     return delay
 
 
-@kernel(exact=True)
+@kernel()
 def power_db(power: Precise) -> Precise:
     """Level of a power."""
     return _PER_NEPER_DB * logarithm(power)
 
 
-@kernel(exact=True)
+@kernel()
 def loop_level_db(filters: Precises3, line: int, frequency_hz: Precise, sample_rate: Precise) -> Precise:
     """Level of one pass through a line at a frequency, all its gains included."""
     turns = frequency_hz / sample_rate
     return power_db(pass_power(filters, line, cosine_of_turns(turns), sine_of_turns(turns)))
 
 
-@kernel(exact=True)
+@kernel()
 def loop_decay_seconds(
     filters: Precises3, delay: np.int64, line: int, frequency_hz: Precise, sample_rate: Precise
 ) -> Precise:
@@ -230,7 +230,7 @@ def loop_decay_seconds(
     return -60.0 * samples / (sample_rate * power_db(pass_power(filters, line, cosine, sine)))
 
 
-@kernel(exact=True)
+@kernel()
 def copy_filters(source: Precises3, target: Precises3) -> None:
     """Copy gains and sections."""
     for row in range(1 + section_count(source)):
@@ -242,7 +242,7 @@ def copy_filters(source: Precises3, target: Precises3) -> None:
 # --- what octaves read of them -------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def prepare_tables(sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Fill in what depends on the sample rate alone: frequencies of readings, centres, and their angles."""
     points = work.points
@@ -261,7 +261,7 @@ def prepare_tables(sample_rate: Precise, bands: int, work: AbsorptionScratch) ->
         centres[_CENTRE_SQUARE, band] = bilinear * bilinear
 
 
-@kernel(exact=True)
+@kernel()
 def _sum_levels(filters: Precises3, count: int, points: Precises2) -> None:
     """Add up the level of one pass through each line, at all frequencies of readings."""
     for k in range(count):
@@ -282,7 +282,7 @@ def _sum_levels(filters: Precises3, count: int, points: Precises2) -> None:
             points[_LEVEL, k] += max(power_db(points[_POWER, k]), _SILENT_DB)
 
 
-@kernel(exact=True)
+@kernel()
 def _sum_delays(filters: Precises3, delays: Integers1, count: int, points: Precises2) -> None:
     """Add up the samples that one pass through each line takes, at all frequencies of readings.
 
@@ -309,7 +309,7 @@ def _sum_delays(filters: Precises3, delays: Integers1, count: int, points: Preci
         known = ahead
 
 
-@kernel(exact=True)
+@kernel()
 def read_decays(
     filters: Precises3,
     delays: Integers1,
@@ -348,7 +348,7 @@ def read_decays(
 # --- levels at the centres -----------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def _fill_levels(
     delays: Integers1, seconds: Precises1, sample_rate: Precise, bands: int, levels: Precises2
 ) -> None:
@@ -359,7 +359,7 @@ def _fill_levels(
             levels[line, band] = max(-60.0 * samples / (sample_rate * seconds[band]), _FLOOR_DB)
 
 
-@kernel(exact=True)
+@kernel()
 def _centre_error(filters: Precises3, bands: int, work: AbsorptionScratch) -> Precise:
     """Largest relative error of the decay time at the centres over all lines."""
     centres = work.centres
@@ -374,7 +374,7 @@ def _centre_error(filters: Precises3, bands: int, work: AbsorptionScratch) -> Pr
 # --- first-order shelves -------------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def _first_corner_hz(sections: int, k: int) -> Precise:
     """Where a fit of one or two sections begins."""
     value: Precise = 300.0
@@ -392,7 +392,7 @@ def _first_corner_hz(sections: int, k: int) -> Precise:
     return value
 
 
-@kernel(exact=True)
+@kernel()
 def _begin_fit(levels: Precises2, sections: int, sample_rate: Precise, bands: int, unknowns: Precises2) -> None:
     """Write the unknowns to begin with: the level on top, logarithms of zeros' corners, then of poles'."""
     pairs = 2 * sections
@@ -410,14 +410,14 @@ def _begin_fit(levels: Precises2, sections: int, sample_rate: Precise, bands: in
             unknowns[line, 1 + pairs + k] = start - half
 
 
-@kernel(exact=True)
+@kernel()
 def _fill_squares(values: Precises1, size: int, out: Precises1) -> None:
     """Write the squares of the corners whose logarithms are given behind the level."""
     for k in range(1, size):
         out[k] = exponential(2.0 * values[k])
 
 
-@kernel(exact=True)
+@kernel()
 def _fit_residue(
     values: Precises1,
     level: Precises1,
@@ -445,7 +445,7 @@ def _fit_residue(
     return cost
 
 
-@kernel(exact=True)
+@kernel()
 def _fit_slopes(level: Precises1, squares: Precises1, pairs: int, bands: int, work: AbsorptionScratch) -> None:
     """Write the derivatives of the relative errors, with their sign turned."""
     matrix = work.centres[_MATRIX:_NORMAL]
@@ -459,7 +459,7 @@ def _fit_slopes(level: Precises1, squares: Precises1, pairs: int, bands: int, wo
             matrix[band, k] = slope / level[band]
 
 
-@kernel(exact=True)
+@kernel()
 def _fit_step(line: int, pairs: int, bands: int, work: AbsorptionScratch) -> None:
     """Try one damped step of a line; it is taken if it lowers the sum of squares."""
     size = 1 + 2 * pairs
@@ -500,7 +500,7 @@ def _fit_step(line: int, pairs: int, bands: int, work: AbsorptionScratch) -> Non
         progress[line, _DAMPING] *= 5.0
 
 
-@kernel(exact=True)
+@kernel()
 def _assemble_fit(unknowns: Precises2, sections: int, filters: Precises3) -> None:
     """Turn level and corners into gains and sections, by the bilinear transform."""
     pairs = 2 * sections
@@ -528,7 +528,7 @@ def _assemble_fit(unknowns: Precises2, sections: int, filters: Precises3) -> Non
     filters[0, 1, 0] = sections
 
 
-@kernel(exact=True)
+@kernel()
 def fit_first_order(sections: int, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Fit one or two sections of first-order shelves to the levels of all lines: damped least squares (Levenberg).
 
@@ -569,7 +569,7 @@ def fit_first_order(sections: int, sample_rate: Precise, bands: int, work: Absor
 # --- second-order shelves ------------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def _shelf_power(
     gain_db: Precise, q: Precise, corner_cosine: Precise, corner_sine: Precise, cosine: Precise, sine: Precise
 ) -> Precise:
@@ -595,7 +595,7 @@ def _shelf_power(
     return leading * leading * upper / lower
 
 
-@kernel(exact=True)
+@kernel()
 def _place_corners(bands: int, work: AbsorptionScratch) -> None:
     """Write where the shelves lie between octaves: nearer to the slower one."""
     centres = work.centres
@@ -614,7 +614,7 @@ def _place_corners(bands: int, work: AbsorptionScratch) -> None:
         below = loss
 
 
-@kernel(exact=True)
+@kernel()
 def _begin_shelves(count: int, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Write base levels and shelf gains to begin with: steps between the means of the bands between shelves."""
     centres = work.centres
@@ -639,7 +639,7 @@ def _begin_shelves(count: int, sample_rate: Precise, bands: int, work: Absorptio
             before = mean
 
 
-@kernel(exact=True)
+@kernel()
 def _shelf_step(line: int, count: int, q: Precise, bands: int, work: AbsorptionScratch) -> Precise:
     """Write Newton's step of a line's base level and shelf gains; give the largest relative error before it."""
     centres = work.centres
@@ -669,7 +669,7 @@ def _shelf_step(line: int, count: int, q: Precise, bands: int, work: AbsorptionS
     return largest
 
 
-@kernel(exact=True)
+@kernel()
 def fit_shelves(count: int, q: Precise, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Solve shelves for the levels of all lines: one between each two octaves, or as many corners as are kept.
 
@@ -699,7 +699,7 @@ def fit_shelves(count: int, q: Precise, sample_rate: Precise, bands: int, work: 
     _assemble_shelves(count, q, work)
 
 
-@kernel(exact=True)
+@kernel()
 def _assemble_shelves(count: int, q: Precise, work: AbsorptionScratch) -> None:
     """Turn base levels and shelf gains into gains and sections on trial."""
     filters = work.trial
@@ -723,7 +723,7 @@ def _assemble_shelves(count: int, q: Precise, work: AbsorptionScratch) -> None:
     filters[0, 1, 0] = count
 
 
-@kernel(exact=True)
+@kernel()
 def _least_shelf(count: int, work: AbsorptionScratch, kept: Precises1) -> int:
     """Which shelf is least, relative to the level beside it; `kept` holds the band under each."""
     found = 0
@@ -741,7 +741,7 @@ def _least_shelf(count: int, work: AbsorptionScratch, kept: Precises1) -> int:
     return found
 
 
-@kernel(exact=True)
+@kernel()
 def thin_shelves(q: Precise, sample_rate: Precise, bands: int, work: AbsorptionScratch) -> None:
     """Solve as many shelves as are needed for the levels of all lines; the result is the chosen one."""
     centres = work.centres
@@ -767,7 +767,7 @@ def thin_shelves(q: Precise, sample_rate: Precise, bands: int, work: AbsorptionS
 # --- calm ----------------------------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def _grid_hz(k: int, sample_rate: Precise) -> Precise:
     """Frequencies from zero to half the sample rate, close enough to see every ripple of a shelf."""
     place: Precise = k - 1
@@ -784,7 +784,7 @@ def _grid_hz(k: int, sample_rate: Precise) -> Precise:
     return value
 
 
-@kernel(exact=True)
+@kernel()
 def _fill_loudest(filters: Precises3, sample_rate: Precise, progress: Precises2) -> None:
     """Write the largest power gain of one pass through each line, at any frequency."""
     for line in range(filters.shape[2]):
@@ -808,7 +808,7 @@ def _fill_loudest(filters: Precises3, sample_rate: Precise, progress: Precises2)
                 )
 
 
-@kernel(exact=True)
+@kernel()
 def calm(
     filters: Precises3,
     delays: Integers1,
@@ -841,7 +841,7 @@ def calm(
 # --- the whole design ----------------------------------------------------------------------------------------
 
 
-@kernel(exact=True)
+@kernel()
 def _steepness(structure: int) -> Precise:
     q: Precise = _STEEPEST_Q
     if structure == 4:
@@ -851,7 +851,7 @@ def _steepness(structure: int) -> Precise:
     return q
 
 
-@kernel(exact=True)
+@kernel()
 def _correct(attempt: int, bands: int, work: AbsorptionScratch) -> None:
     """Correct the decay times on trial by the ratio of what shall be read to what is read."""
     centres = work.centres
@@ -863,7 +863,7 @@ def _correct(attempt: int, bands: int, work: AbsorptionScratch) -> None:
         centres[_TRIAL, band] *= ratio
 
 
-@kernel(exact=True)
+@kernel()
 def solve_centres(
     structure: int, delays: Integers1, sample_rate: Precise, bands: int, work: AbsorptionScratch
 ) -> Precise:
@@ -900,7 +900,7 @@ def solve_centres(
     return smallest
 
 
-@kernel(exact=True)
+@kernel()
 def design_absorption(
     delays: Integers1, seconds: Precises1, sample_rate: Precise, filters: Precises3, work: AbsorptionScratch
 ) -> None:

@@ -125,21 +125,19 @@ class Kernel:
         )
 
 
-def kernel(*, inline: bool = False, exact: bool = False, abreast: bool = False) -> Callable[[Function], Function]:
+def kernel(*, inline: bool = False, abreast: bool = False) -> Callable[[Function], Function]:
     """Make a loop of the numeric subset a kernel: every operation as it is written, none fused, no sum reordered.
 
-    The bits are the same on every machine, and those of the C files where nothing is fused either.
+    The bits are the same on every machine, and those of the C files.
 
     Parameters
     ----------
-    exact : bool
-        Fuse nothing in a C build that fuses: for designs that solve equations, which make much of a last bit.
     abreast : bool
         Let numba put like statements that follow one another into vector lanes, which it leaves out otherwise. The
         same operations in the same order, so the same bits.
     inline : bool
-        Let numba write the loop into every kernel that calls it, before anything is compiled: constants among the
-        arguments are then constants in it.
+        Write the loop into every kernel that calls it, before anything is compiled: constants among the arguments
+        are then constants in it.
 
     Returns
     -------

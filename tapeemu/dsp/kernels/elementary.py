@@ -40,7 +40,7 @@ _LARGEST_POWER = 308.2547155599167
 _SMALLEST_POWER = -323.6
 
 
-@kernel(exact=True)
+@kernel()
 def _sine_near(x: Precise) -> Precise:
     """Sine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 17th power."""
     z = x * x
@@ -54,7 +54,7 @@ def _sine_near(x: Precise) -> Precise:
     return x + x * (z * s)
 
 
-@kernel(exact=True)
+@kernel()
 def _cosine_near(x: Precise) -> Precise:
     """Cosine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 18th power."""
     z = x * x
@@ -70,7 +70,7 @@ def _cosine_near(x: Precise) -> Precise:
     return rest + (((1.0 - rest) - half) + z * z * s)
 
 
-@kernel(exact=True)
+@kernel()
 def sine_of_turns(turns: Precise) -> Precise:
     """Sine of an angle in whole turns: absolute error at most 3e-16 for the angle as given, exact at quarters."""
     turns = turns - np.floor(turns)
@@ -88,7 +88,7 @@ def sine_of_turns(turns: Precise) -> Precise:
     return value
 
 
-@kernel(exact=True)
+@kernel()
 def cosine_of_turns(turns: Precise) -> Precise:
     """Cosine of an angle in whole turns: error and quarters as for :func:`sine_of_turns`."""
     turns = turns - np.floor(turns)
@@ -106,7 +106,7 @@ def cosine_of_turns(turns: Precise) -> Precise:
     return value
 
 
-@kernel(exact=True)
+@kernel()
 def _times_power_of_two(x: Precise, exponent: int) -> Precise:
     """``x * 2 ** exponent``, exact but where the result is too small for full precision."""
     factor: Precise = 2.0
@@ -122,7 +122,7 @@ def _times_power_of_two(x: Precise, exponent: int) -> Precise:
     return x
 
 
-@kernel(exact=True)
+@kernel()
 def _exponential_rest(r: Precise) -> Precise:
     """``(exp(r) - 1 - r) / r ** 2`` for r from -0.35 to 0.35: Taylor series to the 13th power."""
     s = r / 6227020800.0 + 1.0 / 479001600.0
@@ -138,7 +138,7 @@ def _exponential_rest(r: Precise) -> Precise:
     return r * s + 0.5
 
 
-@kernel(exact=True)
+@kernel()
 def _scaled_exponential(r: Precise, lost: Precise, exponent: int) -> Precise:
     """``exp(r + lost) * 2 ** exponent`` for r from -0.35 to 0.35, and `lost` the last bits of it."""
     value = 1.0 + (r + (lost + r * r * _exponential_rest(r)))
@@ -147,7 +147,7 @@ def _scaled_exponential(r: Precise, lost: Precise, exponent: int) -> Precise:
     return _times_power_of_two(_times_power_of_two(value, part), exponent - part)
 
 
-@kernel(exact=True)
+@kernel()
 def exponential(x: Precise) -> Precise:
     """Exponential function: relative error at most 5e-16; 0 and infinity beyond the range of numbers."""
     if x > _LARGEST_EXPONENT:
@@ -162,7 +162,7 @@ def exponential(x: Precise) -> Precise:
     return _scaled_exponential(r, (high - r) - low, exponent)
 
 
-@kernel(exact=True)
+@kernel()
 def exponential_less_one(x: Precise) -> Precise:
     """``exp(x) - 1``: relative error at most 1e-15, also for the smallest x."""
     if abs(x) < 0.35:
@@ -170,7 +170,7 @@ def exponential_less_one(x: Precise) -> Precise:
     return exponential(x) - 1.0
 
 
-@kernel(exact=True)
+@kernel()
 def power_of_ten(x: Precise) -> Precise:
     """``10 ** x``: relative error at most 5e-16; 0 and infinity beyond the range of numbers."""
     if x > _LARGEST_POWER:
@@ -183,7 +183,7 @@ def power_of_ten(x: Precise) -> Precise:
     return _scaled_exponential(r, 0.0, exponent)
 
 
-@kernel(exact=True)
+@kernel()
 def logarithm(x: Precise) -> Precise:
     """Natural logarithm: relative error at most 5e-16; minus infinity at 0, no number below."""
     if not x > 0.0:
@@ -229,13 +229,13 @@ def logarithm(x: Precise) -> Precise:
     return whole * _LN2_HIGH - ((half - (rest + whole * _LN2_LOW)) - f)
 
 
-@kernel(exact=True)
+@kernel()
 def logarithm_of_ten(x: Precise) -> Precise:
     """Logarithm to the base of ten: relative error at most 1e-15; ends as for :func:`logarithm`."""
     return logarithm(x) * _PER_LN10
 
 
-@kernel(exact=True)
+@kernel()
 def tangent_hyperbolic(x: Precise) -> Precise:
     """Hyperbolic tangent: relative error at most 1e-15, odd to the last bit."""
     size = abs(x)
@@ -259,7 +259,7 @@ def tangent_hyperbolic(x: Precise) -> Precise:
     return value if x > 0.0 else -value
 
 
-@kernel(exact=True)
+@kernel()
 def bessel_i0(x: Precise) -> Precise:
     """Modified Bessel function of the first kind, order 0, up to 30: relative error at most 1e-14.
 

@@ -30,7 +30,7 @@ _SHARE = 0.05
 _FEWEST_NOISE = 1e-3  # of the largest sine: with less, the sampled sines are too coarse a distribution
 
 
-@kernel(exact=True)
+@kernel()
 def _fill_curve(curve: Precises2) -> None:
     """Points of the weighting curve of IEC 60386 / AES6 (from memory): octaves above 1 Hz, dB, and slope there.
 
@@ -96,7 +96,7 @@ def _fill_curve(curve: Precises2) -> None:
     curve[last, 2] = ((2.0 * near + far) * one - near * other) / (near + far)
 
 
-@kernel(exact=True)
+@kernel()
 def _weight(curve: Precises2, log_hz: Precise) -> Precise:
     """Gain of the weighting at the natural logarithm of a rate in Hz."""
     place = max(log_hz / _LN2, -19.931568569324174)  # a millionth of a hertz
@@ -122,12 +122,12 @@ def _weight(curve: Precises2, log_hz: Precise) -> Precise:
     return power_of_ten(0.05 * level)
 
 
-@kernel(exact=True)
+@kernel()
 def _cosine(angle: Precise) -> Precise:
     return cosine_of_turns(angle / (2.0 * _HALF_TURN))
 
 
-@kernel(exact=True)
+@kernel()
 def _law_shape(log_relative: Precise, log_ratio: Precise, octaves: Precise, exponent: Precise) -> Precise:
     """Density of the law of a random part, not yet normalised."""
     place = log_relative / log_ratio
@@ -138,7 +138,7 @@ def _law_shape(log_relative: Precise, log_ratio: Precise, octaves: Precise, expo
     return taper * taper * exponential(exponent * log_relative)
 
 
-@kernel(exact=True)
+@kernel()
 def _law_power(
     curve: Precises2, rms: Precise, low_hz: Precise, high_hz: Precise, slope_db_per_octave: Precise
 ) -> Precise:
@@ -175,20 +175,20 @@ def _law_power(
     return rms * rms * weighted / total
 
 
-@kernel(exact=True)
+@kernel()
 def _rise(at: Precise, edge: Precise, width: Precise) -> Precise:
     place = min(max((at - edge) / (width * edge), -1.0), 1.0)
     return 0.5 * (1.0 + _cosine(_QUARTER_TURN * (place - 1.0)))
 
 
-@kernel(exact=True)
+@kernel()
 def _band_shape(at: Precise, low_hz: Precise, high_hz: Precise) -> Precise:
     """Density of scrape flutter, not yet normalised."""
     amplitude = (1.0 - _rise(at, high_hz, 0.15)) * _rise(at, low_hz, 0.35)
     return amplitude * amplitude
 
 
-@kernel(exact=True)
+@kernel()
 def _band_power(curve: Precises2, rms: Precise, low_hz: Precise, high_hz: Precise) -> Precise:
     """Weighted power of scrape flutter."""
     step = 1.2 * high_hz / _BAND_GRID
@@ -216,7 +216,7 @@ def _band_power(curve: Precises2, rms: Precise, low_hz: Precise, high_hz: Precis
     return rms * rms * weighted / total
 
 
-@kernel(exact=True)
+@kernel()
 def _gaussian_above(x: Precise) -> Precise:
     """Share of a Gaussian of standard deviation root 1/2 above x, twice: erfc(x), to 1e-12.
 
@@ -243,7 +243,7 @@ def _gaussian_above(x: Precise) -> Precise:
     return value if x >= 0.0 else 2.0 - value
 
 
-@kernel(exact=True)
+@kernel()
 def _exceeded(lines: Precises2, column: int, rms: Precise, work: Precises1) -> Precise:
     """Level that the sum of sines and Gaussian noise exceeds in magnitude for 5 % of the time.
 
@@ -320,7 +320,7 @@ def _exceeded(lines: Precises2, column: int, rms: Precise, work: Precises1) -> P
     return level
 
 
-@kernel(exact=True)
+@kernel()
 def flutter_figures(
     lines: Precises2,
     random_rms: Precise,

@@ -228,7 +228,7 @@ def head_azimuth_shapes(
     trajectory_shapes(0, 1, octaves, noise_highest(BAND, low, high, sample_rate), sample_rate, shapes, row)
 
 
-@kernel(exact=True)
+@kernel()
 def _design_losses(sample_rate: Precise, losses: Reals2) -> None:
     """Fill the table of filters: ``sin(x) / x`` with ``x = pi f w``, w the time of passing of a row.
 

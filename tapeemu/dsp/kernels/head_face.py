@@ -51,7 +51,7 @@ NODE_ROWS = 5
 """Rows of the table of nodes: place, and complex weight with thin and with deep poles."""
 
 
-@kernel(exact=True)
+@kernel()
 def _edge(s: Precise, real: Precise, imaginary: Precise, side: Precise) -> tuple[Precise, Precise]:
     """Solve ``sinh e - e = side * pi * s`` by Newton's method, from a guess near it."""
     for _ in range(_NEWTON_STEPS):
@@ -86,7 +86,7 @@ def _edge(s: Precise, real: Precise, imaginary: Precise, side: Precise) -> tuple
     return real, imaginary
 
 
-@kernel(exact=True)
+@kernel()
 def _one_over_sinh(real: Precise, imaginary: Precise) -> tuple[Precise, Precise]:
     """``1 / sinh`` of a complex number."""
     up = exponential(real)
@@ -101,7 +101,7 @@ def _one_over_sinh(real: Precise, imaginary: Precise) -> tuple[Precise, Precise]
     return a / size, -b / size
 
 
-@kernel(exact=True)
+@kernel()
 def face_nodes(nodes: Precises2) -> None:
     """Fill the table of nodes.
 

@@ -265,7 +265,7 @@ def _fast_response(rates: LongFilter, turns: Precise) -> Precise:
     return value
 
 
-@kernel(exact=True)
+@kernel()
 def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fast: Reals1, side: Reals1) -> None:
     """Fit the taps at the sample rate to a response by least squares of its relative error.
 

@@ -44,24 +44,24 @@ _TO_DB = 35.0
 _NOTHING = 1e-40
 
 
-@kernel(exact=True)
+@kernel()
 def _lowest(first_hz: Precise) -> Precise:
     return logarithm(first_hz) - _BESIDE_OCTAVES * _LN2
 
 
-@kernel(exact=True)
+@kernel()
 def _highest(last_hz: Precise, sample_rate: Precise) -> Precise:
     return min(logarithm(last_hz) + _BESIDE_OCTAVES * _LN2, logarithm(_HIGHEST * sample_rate))
 
 
-@kernel(exact=True)
+@kernel()
 def reading_points(first_hz: Precise, last_hz: Precise, sample_rate: Precise) -> int:
     """How many frequencies readings of the octaves from a first to a last centre are made of."""
     octaves = (_highest(last_hz, sample_rate) - _lowest(first_hz)) / _LN2
     return 1 + math.ceil(octaves * _PER_OCTAVE)
 
 
-@kernel(exact=True)
+@kernel()
 def fill_reading_frequencies(first_hz: Precise, last_hz: Precise, sample_rate: Precise, out: Precises1) -> None:
     """Write the frequencies at which the decay must be known: to two octaves beside, below half the rate.
 
@@ -81,7 +81,7 @@ def fill_reading_frequencies(first_hz: Precise, last_hz: Precise, sample_rate: P
         out[k] = exponential(low + (high - low) * (place / steps))
 
 
-@kernel(exact=True)
+@kernel()
 def _add_falling(weight: Precise, seconds: Precise, moment: Precise, left: Precises1) -> None:
     """Add what is left of one frequency's energy at all moments, which lie like squares of whole numbers.
 
@@ -100,7 +100,7 @@ def _add_falling(weight: Precise, seconds: Precise, moment: Precise, left: Preci
             break
 
 
-@kernel(exact=True)
+@kernel()
 def _moment_of_fall(wanted_db: Precise, fall_db: Precises1, longest: Precise) -> Precise:
     """Moment at which the level has fallen so far: straight lines between those that are known."""
     steps: Precise = MOMENTS - 1
@@ -115,7 +115,7 @@ def _moment_of_fall(wanted_db: Precise, fall_db: Precises1, longest: Precise) ->
     return start + min(max(way, 0.0), 1.0) * (end - start)
 
 
-@kernel(exact=True)
+@kernel()
 def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
     """Decay time of the straight line from 5 to 35 dB down, by least squares over evenly spaced moments."""
     first = _moment_of_fall(_FROM_DB, fall_db, longest)
@@ -144,7 +144,7 @@ def _fitted_decay(fall_db: Precises1, longest: Precise) -> Precise:
     return 60.0 * squares / products
 
 
-@kernel(exact=True)
+@kernel()
 def octave_reading(
     centre_hz: Precise, frequencies_hz: Precises1, decay_seconds: Precises1, left: Precises1
 ) -> Precise:

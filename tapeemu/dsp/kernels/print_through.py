@@ -120,7 +120,7 @@ class PrintThroughMemory(NamedTuple):
     filters: ThreeRates
 
 
-@kernel(exact=True)
+@kernel()
 def _print_law(thick: Precise, apart: Precise) -> Precise:
     """Field that one coating prints on the other, as read there, by wave number times thickness of the coating.
 
@@ -130,7 +130,7 @@ def _print_law(thick: Precise, apart: Precise) -> Precise:
     return once * once / thick * exponential(-apart * thick)
 
 
-@kernel(exact=True)
+@kernel()
 def _law_peak(apart: Precise) -> Precise:
     """Wave number times thickness at which :func:`_print_law` is largest, by halves: its slope falls."""
     low: Precise = 1e-6
@@ -144,7 +144,7 @@ def _law_peak(apart: Precise) -> Precise:
     return 0.5 * (low + high)
 
 
-@kernel(exact=True)
+@kernel()
 def print_gain(settings: PrintThroughSettings, frequency_hz: Precise) -> Precise:
     """Level of an echo at a frequency, re that at its peak."""
     apart = settings.base_um / settings.coating_um
@@ -154,7 +154,7 @@ def print_gain(settings: PrintThroughSettings, frequency_hz: Precise) -> Precise
     return _print_law(thick, apart) / _print_law(_law_peak(apart), apart)
 
 
-@kernel(exact=True)
+@kernel()
 def print_peak_hz(settings: PrintThroughSettings) -> Precise:
     """Frequency at which an echo is loudest."""
     thick = _law_peak(settings.base_um / settings.coating_um)

@@ -20,19 +20,19 @@ CELLS = 512
 _PI = 3.141592653589793
 
 
-@kernel(exact=True)
+@kernel()
 def _band_edge(taps: int) -> Precise:
     """Share of the sample rate up to which a reader of 32 or 48 taps is designed."""
     return 19.0 / 48.0 if taps == 32 else 20.4 / 48.0
 
 
-@kernel(exact=True)
+@kernel()
 def _cardinal_sine(x: Precise) -> Precise:
     """``sin(pi x) / (pi x)``, 1 at 0."""
     return 1.0 if x == 0.0 else sine_of_turns(0.5 * x) / (_PI * x)
 
 
-@kernel(exact=True)
+@kernel()
 def _factorise(edge: Precise, taps: int, factor: Precises1) -> None:
     """Write the lower Cholesky factor of the normal equations, row behind row; its diagonal as one over it."""
     for row in range(taps):
@@ -46,7 +46,7 @@ def _factorise(edge: Precise, taps: int, factor: Precises1) -> None:
                 factor[row * taps + column] = rest * factor[column * taps + column]
 
 
-@kernel(exact=True)
+@kernel()
 def design_reader(taps: int, scratch: Precises2, table: Reals2) -> None:
     """Design the table of a reader.
 

@@ -14,7 +14,7 @@ __all__ = ["factorise", "fit", "solve", "solve_factorised"]
 _LEAST_DAMPING = 1e-14
 
 
-@kernel(exact=True)
+@kernel()
 def solve(matrix: Precises2, right: Precises2) -> None:
     """Solve ``matrix @ x = right`` by Gaussian elimination with partial pivoting.
 
@@ -57,7 +57,7 @@ def solve(matrix: Precises2, right: Precises2) -> None:
             right[row, k] = total / matrix[row, row]
 
 
-@kernel(exact=True)
+@kernel()
 def fit(matrix: Precises2, right: Precises1, damping: Precise, normal: Precises2, found: Precises1) -> None:
     """Least squares of ``matrix @ x = right`` by its normal equations, damped as Levenberg has it.
 
@@ -108,7 +108,7 @@ def fit(matrix: Precises2, right: Precises1, damping: Precise, normal: Precises2
         found[row] = rest / normal[row, row]
 
 
-@kernel(exact=True)
+@kernel()
 def factorise(matrix: Precises2) -> None:
     """Take a symmetric positive definite matrix apart by Cholesky's method, for :func:`solve_factorised`.
 
@@ -131,7 +131,7 @@ def factorise(matrix: Precises2) -> None:
             matrix[column, row] = matrix[row, column]
 
 
-@kernel(exact=True)
+@kernel()
 def solve_factorised(matrix: Precises2, side: Precises1) -> None:
     """Solve ``a @ x = side`` for a matrix that :func:`factorise` has taken apart.
 

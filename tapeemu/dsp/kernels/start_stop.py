@@ -306,7 +306,7 @@ def start_stop_shapes(settings: StartStopSettings, sample_rate: Precise, channel
         row = shape_row(_STRETCH, 1, shapes, row)
 
 
-@kernel(exact=True)
+@kernel()
 def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1) -> None:
     """Fit the taps that make a pole the low-pass of a time constant, phase included, up to 0.42 of the rate.
 
@@ -366,7 +366,7 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
         low[k] = right[k]
 
 
-@kernel(exact=True)
+@kernel()
 def _design_below(below: Reals1) -> None:
     """Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window."""
     middle: Precise = _BELOW_PASS + _BELOW_STOP

@@ -505,7 +505,7 @@ def solved_record_loss_um(
     return 0.5 * (low + high)
 
 
-@kernel(exact=True)
+@kernel()
 def _group_response(first: int, width: int, turns: Precise) -> Precise:
     """Response of as many pairs of equal taps, the first at a distance from the middle."""
     middle = first + 0.5 * (width - 1)
@@ -515,7 +515,7 @@ def _group_response(first: int, width: int, turns: Precise) -> Precise:
     return 4.0 * cosine_of_turns(middle * turns) * total
 
 
-@kernel(exact=True)
+@kernel()
 def _record_basis(turns: Precise, basis: Precises1) -> None:
     """Responses of the taps of the record equaliser, at a frequency in turns per sample."""
     basis[0] = 1.0
@@ -526,7 +526,7 @@ def _record_basis(turns: Precise, basis: Precises1) -> None:
         basis[_DIRECT + 1 + _GROUPS + k] = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
 
 
-@kernel(exact=True)
+@kernel()
 def _recorded(recording: Reals1, turns: Precise) -> Precise:
     """Response of the record equaliser at a frequency in turns per sample."""
     total = np.double(recording[0]) + pair_response(recording[1:_NARROW_AT], 1, turns)
@@ -538,7 +538,7 @@ def _recorded(recording: Reals1, turns: Precise) -> Precise:
     return total
 
 
-@kernel(exact=True)
+@kernel()
 def _fit_recording(
     medium: Medium, lost_um: Precise, sample_rate: Precise, points: int, fit: Precises2, recording: Reals1
 ) -> None:

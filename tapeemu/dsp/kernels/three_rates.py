@@ -156,7 +156,7 @@ def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, r
     return shape_row(3, POINTS, shapes, row)
 
 
-@kernel(exact=True)
+@kernel()
 def point_turns(level: int, point: int) -> Precise:
     """Frequency of a point of a law, in turns per sample of the fastest rate."""
     turns = (point + 0.5) * 0.5 / POINTS
@@ -165,20 +165,20 @@ def point_turns(level: int, point: int) -> Precise:
     return turns
 
 
-@kernel(exact=True)
+@kernel()
 def _rise(x: Precise, zero: Precise, one: Precise) -> Precise:
     """Raised cosine from nothing at `zero` to 1 at `one`."""
     u = min(max((x - zero) / (one - zero), 0.0), 1.0)
     return 0.5 - 0.5 * cosine_of_turns(0.5 * u)
 
 
-@kernel(exact=True)
+@kernel()
 def _window(x: Precise) -> Precise:
     """Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine."""
     return 1.0 - _rise(x, _FLAT, 1.0)
 
 
-@kernel(exact=True)
+@kernel()
 def _design_rates(filters: ThreeRates) -> None:
     """Taps that raise and lower a rate: a sinc under a Kaiser window."""
     whole = bessel_i0(_KAISER)
@@ -201,7 +201,7 @@ def _design_rates(filters: ThreeRates) -> None:
                 filters.lowering[place] = filters.raising[phase, k] / _STEP
 
 
-@kernel(exact=True)
+@kernel()
 def _design_even(law: Precises1, taps: Reals1) -> None:
     """Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window."""
     half = taps.size // 2
@@ -224,7 +224,7 @@ def _design_even(law: Precises1, taps: Reals1) -> None:
         taps[half - n] = value
 
 
-@kernel(exact=True)
+@kernel()
 def _gain(taps: Reals1, turns: Precise) -> Precise:
     """Response of symmetric taps at a frequency in turns per sample of their rate."""
     half = taps.size // 2
@@ -240,13 +240,13 @@ def _gain(taps: Reals1, turns: Precise) -> Precise:
     return total
 
 
-@kernel(exact=True)
+@kernel()
 def _gain_of_rate(lowering: Reals1, turns: Precise) -> Precise:
     """What a change of the rate by eight does, at a frequency in turns per sample of the faster rate."""
     return _gain(lowering, turns)
 
 
-@kernel(exact=True)
+@kernel()
 def design_three_rates(filters: ThreeRates) -> None:
     """Design the filters for the law in ``filters.laws``, which is used up.
 
@@ -278,7 +278,7 @@ def design_three_rates(filters: ThreeRates) -> None:
     _design_even(laws[2], filters.slow)
 
 
-@kernel(exact=True)
+@kernel()
 def add_odd_law(filters: ThreeRates) -> None:
     """Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0."""
     law = filters.laws[0]

@@ -1,4 +1,4 @@
-/* Generated from absorption.py (87169963b1dec49a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from absorption.py (0ef821a15f4299fb); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters that give every line of a feedback delay network its share of a decay time per octave band.
@@ -99,25 +99,22 @@
 #define ABSORPTION_HUGE REAL(0x1.7e43c8800759cp+996)
 
 /* How many sections every line's filter has. */
-EXACT KERNEL ix absorption_section_count(doubles_3 filters)
+KERNEL ix absorption_section_count(doubles_3 filters)
 {
-    EXACT_BODY
     return (ix)filters.at[1 * filters.n2];
 }
 
 /* ``|1 + once / z + twice / z^2| ^ 2`` at an angle with this cosine and sine. */
-EXACT KERNEL double absorption_quadratic_power(double once, double twice, double cosine, double sine)
+KERNEL double absorption_quadratic_power(double once, double twice, double cosine, double sine)
 {
-    EXACT_BODY
     const double real_part = 1.0 + once * cosine + twice * (2.0 * cosine * cosine - 1.0);
     const double imaginary_part = once * sine + twice * (2.0 * cosine * sine);
     return real_part * real_part + imaginary_part * imaginary_part;
 }
 
 /* Power gain of one pass through a line, its gain included, at an angle with this cosine and sine. */
-EXACT KERNEL double absorption_pass_power(doubles_3 filters, ix line, double cosine, double sine)
+KERNEL double absorption_pass_power(doubles_3 filters, ix line, double cosine, double sine)
 {
-    EXACT_BODY
     double power = filters.at[line] * filters.at[line];
     const ix stop_1 = 1 + absorption_section_count(filters);
     for (ix section = 1; section < stop_1; section++) {
@@ -131,9 +128,8 @@ EXACT KERNEL double absorption_pass_power(doubles_3 filters, ix line, double cos
 }
 
 /* Group delay of ``1 + once / z + twice / z^2`` in samples: the derivative of its logarithm. */
-EXACT KERNEL double absorption_quadratic_delay(double once, double twice, double cosine, double sine)
+KERNEL double absorption_quadratic_delay(double once, double twice, double cosine, double sine)
 {
-    EXACT_BODY
     const double double_cosine = 2.0 * cosine * cosine - 1.0;
     const double double_sine = 2.0 * cosine * sine;
     const double real_part = 1.0 + once * cosine + twice * double_cosine;
@@ -150,9 +146,8 @@ EXACT KERNEL double absorption_quadratic_delay(double once, double twice, double
  * A filter whose loss changes over frequency delays, or hastens. Where a decay lasts for few periods that is
  * as much as 4 % of the pass, and the decay is as much longer or shorter.
  */
-EXACT KERNEL double absorption_filter_delay(doubles_3 filters, ix line, double cosine, double sine)
+KERNEL double absorption_filter_delay(doubles_3 filters, ix line, double cosine, double sine)
 {
-    EXACT_BODY
     double delay = 0.0;
     const ix stop_1 = 1 + absorption_section_count(filters);
     for (ix section = 1; section < stop_1; section++) {
@@ -166,27 +161,23 @@ EXACT KERNEL double absorption_filter_delay(doubles_3 filters, ix line, double c
 }
 
 /* Level of a power. */
-EXACT KERNEL double absorption_power_db(double power)
+KERNEL double absorption_power_db(double power)
 {
-    EXACT_BODY
     return 0x1.15f2ced384f29p+2 * elementary_logarithm(power);
 }
 
 /* Level of one pass through a line at a frequency, all its gains included. */
-EXACT KERNEL double absorption_loop_level_db(doubles_3 filters, ix line, double frequency_hz, double
-    sample_rate)
+KERNEL double absorption_loop_level_db(doubles_3 filters, ix line, double frequency_hz, double sample_rate)
 {
-    EXACT_BODY
     const double turns = frequency_hz / sample_rate;
     return absorption_power_db(absorption_pass_power(filters, line, elementary_cosine_of_turns(turns),
         elementary_sine_of_turns(turns)));
 }
 
 /* Decay time that a line's pass stands for: ``-3 M / (fs log10 |H(f)|)``, M with the filter's group delay. */
-EXACT KERNEL double absorption_loop_decay_seconds(doubles_3 filters, int64_t delay, ix line, double
-    frequency_hz, double sample_rate)
+KERNEL double absorption_loop_decay_seconds(doubles_3 filters, int64_t delay, ix line, double frequency_hz,
+    double sample_rate)
 {
-    EXACT_BODY
     const double turns = frequency_hz / sample_rate;
     const double cosine = elementary_cosine_of_turns(turns);
     const double sine = elementary_sine_of_turns(turns);
@@ -196,9 +187,8 @@ EXACT KERNEL double absorption_loop_decay_seconds(doubles_3 filters, int64_t del
 }
 
 /* Copy gains and sections. */
-EXACT KERNEL void absorption_copy_filters(doubles_3 source, doubles_3 target)
+KERNEL void absorption_copy_filters(doubles_3 source, doubles_3 target)
 {
-    EXACT_BODY
     const ix stop_1 = 1 + absorption_section_count(source);
     for (ix row = 0; row < stop_1; row++) {
         for (ix part = 0; part < 4; part++) {
@@ -211,9 +201,8 @@ EXACT KERNEL void absorption_copy_filters(doubles_3 source, doubles_3 target)
 }
 
 /* Fill in what depends on the sample rate alone: frequencies of readings, centres, and their angles. */
-EXACT KERNEL void absorption_prepare_tables(double sample_rate, ix bands, const AbsorptionScratch *work)
+KERNEL void absorption_prepare_tables(double sample_rate, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 points = work->points;
     doubles_2 centres = work->centres;
     const ix count = octave_decay_reading_points(room_layout_octave_hz(0), room_layout_octave_hz(bands - 1),
@@ -236,9 +225,8 @@ EXACT KERNEL void absorption_prepare_tables(double sample_rate, ix bands, const 
 }
 
 /* Add up the level of one pass through each line, at all frequencies of readings. */
-EXACT KERNEL void absorption_sum_levels(doubles_3 filters, ix count, doubles_2 points)
+KERNEL void absorption_sum_levels(doubles_3 filters, ix count, doubles_2 points)
 {
-    EXACT_BODY
     for (ix k = 0; k < count; k++) {
         points.at[ABSORPTION_LEVEL * points.n1 + k] = 0.0;
     }
@@ -272,9 +260,8 @@ EXACT KERNEL void absorption_sum_levels(doubles_3 filters, ix count, doubles_2 p
  *
  * They are smooth, and the filters' share is little: a sixth of an octave is close enough, with lines between.
  */
-EXACT KERNEL void absorption_sum_delays(doubles_3 filters, int64s_1 delays, ix count, doubles_2 points)
+KERNEL void absorption_sum_delays(doubles_3 filters, int64s_1 delays, ix count, doubles_2 points)
 {
-    EXACT_BODY
     double whole = 0.0;
     for (ix line = 0; line < delays.n0; line++) {
         const double length = (double)delays.at[line];
@@ -312,10 +299,9 @@ EXACT KERNEL void absorption_sum_delays(doubles_3 filters, int64s_1 delays, ix c
  * that they take together. ``work`` must have been through :func:`prepare_tables`. Gives the largest relative
  * error against the decay times asked for.
  */
-EXACT KERNEL double absorption_read_decays(doubles_3 filters, int64s_1 delays, double sample_rate, ix bands,
-    const AbsorptionScratch *work, doubles_1 out)
+KERNEL double absorption_read_decays(doubles_3 filters, int64s_1 delays, double sample_rate, ix bands, const
+    AbsorptionScratch *work, doubles_1 out)
 {
-    EXACT_BODY
     doubles_2 points = work->points;
     const ix count = octave_decay_reading_points(room_layout_octave_hz(0), room_layout_octave_hz(bands - 1),
         sample_rate);
@@ -344,10 +330,9 @@ EXACT KERNEL double absorption_read_decays(doubles_3 filters, int64s_1 delays, d
 }
 
 /* Write the level of one pass through each line at the octave centres. */
-EXACT KERNEL void absorption_fill_levels(int64s_1 delays, doubles_1 seconds, double sample_rate, ix bands,
-    doubles_2 levels)
+KERNEL void absorption_fill_levels(int64s_1 delays, doubles_1 seconds, double sample_rate, ix bands, doubles_2
+    levels)
 {
-    EXACT_BODY
     for (ix line = 0; line < delays.n0; line++) {
         const double samples = (double)delays.at[line];
         for (ix band = 0; band < bands; band++) {
@@ -358,9 +343,8 @@ EXACT KERNEL void absorption_fill_levels(int64s_1 delays, doubles_1 seconds, dou
 }
 
 /* Largest relative error of the decay time at the centres over all lines. */
-EXACT KERNEL double absorption_centre_error(doubles_3 filters, ix bands, const AbsorptionScratch *work)
+KERNEL double absorption_centre_error(doubles_3 filters, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     double largest = 0.0;
     for (ix line = 0; line < filters.n2; line++) {
@@ -376,9 +360,8 @@ EXACT KERNEL double absorption_centre_error(doubles_3 filters, ix bands, const A
 }
 
 /* Where a fit of one or two sections begins. */
-EXACT KERNEL double absorption_first_corner_hz(ix sections, ix k)
+KERNEL double absorption_first_corner_hz(ix sections, ix k)
 {
-    EXACT_BODY
     double value = 300.0;
     if (sections == 1) {
         if (k == 1) {
@@ -397,10 +380,9 @@ EXACT KERNEL double absorption_first_corner_hz(ix sections, ix k)
 }
 
 /* Write the unknowns to begin with: the level on top, logarithms of zeros' corners, then of poles'. */
-EXACT KERNEL void absorption_begin_fit(doubles_2 levels, ix sections, double sample_rate, ix bands, doubles_2
+KERNEL void absorption_begin_fit(doubles_2 levels, ix sections, double sample_rate, ix bands, doubles_2
     unknowns)
 {
-    EXACT_BODY
     const ix pairs = 2 * sections;
     const double reach = (double)(20 * pairs);
     for (ix line = 0; line < levels.n0; line++) {
@@ -423,9 +405,8 @@ EXACT KERNEL void absorption_begin_fit(doubles_2 levels, ix sections, double sam
 }
 
 /* Write the squares of the corners whose logarithms are given behind the level. */
-EXACT KERNEL void absorption_fill_squares(doubles_1 values, ix size, doubles_1 out)
+KERNEL void absorption_fill_squares(doubles_1 values, ix size, doubles_1 out)
 {
-    EXACT_BODY
     for (ix k = 1; k < size; k++) {
         out.at[k] = elementary_exponential(2.0 * values.at[k]);
     }
@@ -436,10 +417,9 @@ EXACT KERNEL void absorption_fill_squares(doubles_1 values, ix size, doubles_1 o
  *
  * ``squares`` gets the squares of the corners. Gives the sum of the errors' squares.
  */
-EXACT KERNEL double absorption_fit_residue(doubles_1 values, doubles_1 level, doubles_1 squares, ix pairs, ix
-    bands, const AbsorptionScratch *work, doubles_1 error)
+KERNEL double absorption_fit_residue(doubles_1 values, doubles_1 level, doubles_1 squares, ix pairs, ix bands,
+    const AbsorptionScratch *work, doubles_1 error)
 {
-    EXACT_BODY
     const ix size = 1 + 2 * pairs;
     absorption_fill_squares(values, size, squares);
     double cost = 0.0;
@@ -457,10 +437,9 @@ EXACT KERNEL double absorption_fit_residue(doubles_1 values, doubles_1 level, do
 }
 
 /* Write the derivatives of the relative errors, with their sign turned. */
-EXACT KERNEL void absorption_fit_slopes(doubles_1 level, doubles_1 squares, ix pairs, ix bands, const
+KERNEL void absorption_fit_slopes(doubles_1 level, doubles_1 squares, ix pairs, ix bands, const
     AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 matrix = (doubles_2){work->centres.at + ABSORPTION_MATRIX * work->centres.n1, ABSORPTION_NORMAL
         - ABSORPTION_MATRIX, work->centres.n1};
     for (ix band = 0; band < bands; band++) {
@@ -477,9 +456,8 @@ EXACT KERNEL void absorption_fit_slopes(doubles_1 level, doubles_1 squares, ix p
 }
 
 /* Try one damped step of a line; it is taken if it lowers the sum of squares. */
-EXACT KERNEL void absorption_fit_step(ix line, ix pairs, ix bands, const AbsorptionScratch *work)
+KERNEL void absorption_fit_step(ix line, ix pairs, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     const ix size = 1 + 2 * pairs;
     doubles_1 values = (doubles_1){work->lines.at + ABSORPTION_UNKNOWNS * work->lines.n1 * work->lines.n2 +
         line * work->lines.n2, work->lines.n2};
@@ -531,9 +509,8 @@ EXACT KERNEL void absorption_fit_step(ix line, ix pairs, ix bands, const Absorpt
 }
 
 /* Turn level and corners into gains and sections, by the bilinear transform. */
-EXACT KERNEL void absorption_assemble_fit(doubles_2 unknowns, ix sections, doubles_3 filters)
+KERNEL void absorption_assemble_fit(doubles_2 unknowns, ix sections, doubles_3 filters)
 {
-    EXACT_BODY
     const ix pairs = 2 * sections;
     for (ix line = 0; line < filters.n2; line++) {
         double leading = 1.0;
@@ -573,10 +550,9 @@ EXACT KERNEL void absorption_assemble_fit(doubles_2 unknowns, ix sections, doubl
  * minimum-phase; s is the bilinear transform's frequency, so no warping is left at the centres. The result is on
  * trial.
  */
-EXACT KERNEL void absorption_fit_first_order(ix sections, double sample_rate, ix bands, const
-    AbsorptionScratch *work)
+KERNEL void absorption_fit_first_order(ix sections, double sample_rate, ix bands, const AbsorptionScratch
+    *work)
 {
-    EXACT_BODY
     const ix pairs = 2 * sections;
     const ix lines = work->lines.n1;
     doubles_2 progress = (doubles_2){work->lines.at + ABSORPTION_PROGRESS * work->lines.n1 * work->lines.n2,
@@ -616,10 +592,9 @@ EXACT KERNEL void absorption_fit_first_order(ix sections, double sample_rate, ix
 }
 
 /* Power gain of a high shelf (bilinear, second order) at an angle with this cosine and sine. */
-EXACT KERNEL double absorption_shelf_power(double gain_db, double q, double corner_cosine, double corner_sine,
+KERNEL double absorption_shelf_power(double gain_db, double q, double corner_cosine, double corner_sine,
     double cosine, double sine)
 {
-    EXACT_BODY
     const double root = elementary_power_of_ten(gain_db / 80.0);
     const double a = root * root;
     const double width = root * corner_sine / q;
@@ -634,9 +609,8 @@ EXACT KERNEL double absorption_shelf_power(double gain_db, double q, double corn
 }
 
 /* Write where the shelves lie between octaves: nearer to the slower one. */
-EXACT KERNEL void absorption_place_corners(ix bands, const AbsorptionScratch *work)
+KERNEL void absorption_place_corners(ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     double below = 0.0;
     for (ix band = 0; band < bands; band++) {
@@ -658,10 +632,8 @@ EXACT KERNEL void absorption_place_corners(ix bands, const AbsorptionScratch *wo
 }
 
 /* Write base levels and shelf gains to begin with: steps between the means of the bands between shelves. */
-EXACT KERNEL void absorption_begin_shelves(ix count, double sample_rate, ix bands, const AbsorptionScratch
-    *work)
+KERNEL void absorption_begin_shelves(ix count, double sample_rate, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     for (ix shelf = 0; shelf < count; shelf++) {
         const double turns = centres.at[ABSORPTION_CORNER_KEPT * centres.n1 + shelf] / sample_rate;
@@ -693,10 +665,8 @@ EXACT KERNEL void absorption_begin_shelves(ix count, double sample_rate, ix band
 }
 
 /* Write Newton's step of a line's base level and shelf gains; give the largest relative error before it. */
-EXACT KERNEL double absorption_shelf_step(ix line, ix count, double q, ix bands, const AbsorptionScratch
-    *work)
+KERNEL double absorption_shelf_step(ix line, ix count, double q, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     doubles_2 matrix = (doubles_2){work->centres.at + ABSORPTION_MATRIX * work->centres.n1, ABSORPTION_NORMAL
         - ABSORPTION_MATRIX, work->centres.n1};
@@ -742,10 +712,9 @@ EXACT KERNEL double absorption_shelf_step(ix line, ix count, double q, ix bands,
  * Base levels and gains are solved by Newton's method, by relative least squares if there are too few. The result
  * is on trial.
  */
-EXACT KERNEL void absorption_fit_shelves(ix count, double q, double sample_rate, ix bands, const
-    AbsorptionScratch *work)
+KERNEL void absorption_fit_shelves(ix count, double q, double sample_rate, ix bands, const AbsorptionScratch
+    *work)
 {
-    EXACT_BODY
     if (count == bands - 1) {
         absorption_place_corners(bands, work);
     }
@@ -784,9 +753,8 @@ EXACT KERNEL void absorption_fit_shelves(ix count, double q, double sample_rate,
 }
 
 /* Turn base levels and shelf gains into gains and sections on trial. */
-EXACT KERNEL void absorption_assemble_shelves(ix count, double q, const AbsorptionScratch *work)
+KERNEL void absorption_assemble_shelves(ix count, double q, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_3 filters = work->trial;
     for (ix line = 0; line < filters.n2; line++) {
         double gain = elementary_power_of_ten(work->lines.at[ABSORPTION_BEST_UNKNOWNS * work->lines.n1 *
@@ -816,9 +784,8 @@ EXACT KERNEL void absorption_assemble_shelves(ix count, double q, const Absorpti
 }
 
 /* Which shelf is least, relative to the level beside it; `kept` holds the band under each. */
-EXACT KERNEL ix absorption_least_shelf(ix count, const AbsorptionScratch *work, doubles_1 kept)
+KERNEL ix absorption_least_shelf(ix count, const AbsorptionScratch *work, doubles_1 kept)
 {
-    EXACT_BODY
     ix found = 0;
     double least = 0x1.7e43c8800759cp+996;
     for (ix shelf = 0; shelf < count; shelf++) {
@@ -838,10 +805,8 @@ EXACT KERNEL ix absorption_least_shelf(ix count, const AbsorptionScratch *work, 
 }
 
 /* Solve as many shelves as are needed for the levels of all lines; the result is the chosen one. */
-EXACT KERNEL void absorption_thin_shelves(double q, double sample_rate, ix bands, const AbsorptionScratch
-    *work)
+KERNEL void absorption_thin_shelves(double q, double sample_rate, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     doubles_1 kept = (doubles_1){work->centres.at + ABSORPTION_FOUND * work->centres.n1, work->centres.n1};
     ix count = bands - 1;
@@ -868,9 +833,8 @@ EXACT KERNEL void absorption_thin_shelves(double q, double sample_rate, ix bands
 }
 
 /* Frequencies from zero to half the sample rate, close enough to see every ripple of a shelf. */
-EXACT KERNEL double absorption_grid_hz(ix k, double sample_rate)
+KERNEL double absorption_grid_hz(ix k, double sample_rate)
 {
-    EXACT_BODY
     double place = (double)(k - 1);
     double value = 0.0;
     if (k > ABSORPTION_WIDE_POINTS) {
@@ -889,9 +853,8 @@ EXACT KERNEL double absorption_grid_hz(ix k, double sample_rate)
 }
 
 /* Write the largest power gain of one pass through each line, at any frequency. */
-EXACT KERNEL void absorption_fill_loudest(doubles_3 filters, double sample_rate, doubles_2 progress)
+KERNEL void absorption_fill_loudest(doubles_3 filters, double sample_rate, doubles_2 progress)
 {
-    EXACT_BODY
     for (ix line = 0; line < filters.n2; line++) {
         progress.at[line * progress.n1 + ABSORPTION_LOUDEST] = 0.0;
     }
@@ -928,10 +891,9 @@ EXACT KERNEL void absorption_fill_loudest(doubles_3 filters, double sample_rate,
  *
  * Turning a line down as a whole leaves a wrong decay time, but a stable one.
  */
-EXACT KERNEL bool absorption_calm(doubles_3 filters, int64s_1 delays, double sample_rate, ix bands, const
+KERNEL bool absorption_calm(doubles_3 filters, int64s_1 delays, double sample_rate, ix bands, const
     AbsorptionScratch *work, bool turn_down)
 {
-    EXACT_BODY
     doubles_2 progress = (doubles_2){work->lines.at + ABSORPTION_PROGRESS * work->lines.n1 * work->lines.n2,
         work->lines.n1, work->lines.n2};
     double longest = 0.0;
@@ -956,9 +918,8 @@ EXACT KERNEL bool absorption_calm(doubles_3 filters, int64s_1 delays, double sam
     return calm_enough;
 }
 
-EXACT KERNEL double absorption_steepness(ix structure)
+KERNEL double absorption_steepness(ix structure)
 {
-    EXACT_BODY
     double q = 0x1.4cccccccccccdp+0;
     if (structure == 4) {
         q = 0x1.199999999999ap+0;
@@ -969,9 +930,8 @@ EXACT KERNEL double absorption_steepness(ix structure)
 }
 
 /* Correct the decay times on trial by the ratio of what shall be read to what is read. */
-EXACT KERNEL void absorption_correct(ix attempt, ix bands, const AbsorptionScratch *work)
+KERNEL void absorption_correct(ix attempt, ix bands, const AbsorptionScratch *work)
 {
-    EXACT_BODY
     doubles_2 centres = work->centres;
     for (ix band = 0; band < bands; band++) {
         double ratio = centres.at[band] / centres.at[ABSORPTION_FOUND * centres.n1 + band];
@@ -990,10 +950,9 @@ EXACT KERNEL void absorption_correct(ix attempt, ix bands, const AbsorptionScrat
  * the chosen ones, and the decay times at the centres are kept beside them. Gives the largest relative error of
  * what is read.
  */
-EXACT KERNEL double absorption_solve_centres(ix structure, int64s_1 delays, double sample_rate, ix bands,
-    const AbsorptionScratch *work)
+KERNEL double absorption_solve_centres(ix structure, int64s_1 delays, double sample_rate, ix bands, const
+    AbsorptionScratch *work)
 {
-    EXACT_BODY
     const ix corrections = structure <= 2 ? ABSORPTION_SIMPLE_CORRECTIONS : ABSORPTION_CORRECTIONS;
     doubles_2 centres = work->centres;
     for (ix band = 0; band < bands; band++) {
@@ -1052,10 +1011,9 @@ EXACT KERNEL double absorption_solve_centres(ix structure, int64s_1 delays, doub
  * work : AbsorptionScratch
  *     Scratch.
  */
-EXACT KERNEL void design_absorption(int64s_1 delays, doubles_1 seconds, double sample_rate, doubles_3 filters,
-    const AbsorptionScratch *work)
+KERNEL void design_absorption(int64s_1 delays, doubles_1 seconds, double sample_rate, doubles_3 filters, const
+    AbsorptionScratch *work)
 {
-    EXACT_BODY
     const ix bands = room_layout_usable_bands(sample_rate);
     absorption_prepare_tables(sample_rate, bands, work);
     double fastest = seconds.at[0];

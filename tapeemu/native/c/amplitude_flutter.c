@@ -444,8 +444,8 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
             count = smaller_integer(count, room - filled);
             for (ix channel = 0; channel < channels; channel++) {
                 for (ux i = (ux)0; i < (ux)count; i++) {
-                    line.at[channel * line.n1 + (ix)((ux)filled + i)] = block.at[channel * block.n1 +
-                        (ix)((ux)done + i)];
+                    line.at[channel * line.n1 + (ix)(ux)filled + (ix)i] = block.at[channel * block.n1 +
+                        (ix)(ux)done + (ix)i];
                 }
             }
             const ix column = filled - 2 * latency;

@@ -162,11 +162,11 @@ KERNEL void crosstalk_process(const CrosstalkMemory *memory, reals_2 block, real
         const ux since = (ux)done;
         for (ix channel = 0; channel < channels; channel++) {
             for (ux i = (ux)0; i < (ux)count; i++) {
-                dry.at[channel * dry.n1 + (ix)(to + i)] = block.at[channel * block.n1 + (ix)(since + i)];
+                dry.at[channel * dry.n1 + (ix)to + (ix)i] = block.at[channel * block.n1 + (ix)since + (ix)i];
             }
             for (ux i = (ux)0; i < (ux)count; i++) {
-                out.at[channel * out.n1 + (ix)(since + i)] = dry.at[channel * dry.n1 + (ix)(back + i)] +
-                    memory->heard.at[channel * memory->heard.n1 + (ix)((ux)begin + i)];
+                out.at[channel * out.n1 + (ix)since + (ix)i] = dry.at[channel * dry.n1 + (ix)back + (ix)i] +
+                    memory->heard.at[channel * memory->heard.n1 + (ix)(ux)begin + (ix)i];
             }
         }
         begin += count;

@@ -7,7 +7,7 @@
 #define DOT_PRODUCTS_EIGHT UINT64_C(8)
 
 /* Sum of eight numbers, by halves. */
-KERNEL real dot_products_sum_of_eight(reals_1 lanes)
+INLINED real dot_products_sum_of_eight(reals_1 lanes)
 {
     const real even = lanes.at[0] + lanes.at[4] + (lanes.at[2] + lanes.at[6]);
     const real odd = lanes.at[1] + lanes.at[5] + (lanes.at[3] + lanes.at[7]);
@@ -42,12 +42,12 @@ KERNEL real dot_products_dot_product(reals_1 taps, reals_1 line, ix first)
         IN_LANES
         for (uint64_t j = UINT64_C(0); j < DOT_PRODUCTS_EIGHT; j++) {
             const uint64_t k = DOT_PRODUCTS_EIGHT * group + j;
-            lanes.at[(ix)j] += taps.at[(ix)k] * line.at[(ix)((uint64_t)base + k)];
+            lanes.at[(ix)j] += taps.at[(ix)k] * line.at[(ix)base + (ix)k];
         }
     }
     real total = dot_products_sum_of_eight(lanes);
     for (uint64_t rest = DOT_PRODUCTS_EIGHT * eights; rest < (uint64_t)count; rest++) {
-        total += taps.at[(ix)rest] * line.at[(ix)((uint64_t)base + rest)];
+        total += taps.at[(ix)rest] * line.at[(ix)base + (ix)rest];
     }
     return total;
 }

@@ -5,7 +5,7 @@
 
 #include "subset.h"
 
-KERNEL real dot_products_sum_of_eight(reals_1 lanes);
+INLINED real dot_products_sum_of_eight(reals_1 lanes);
 KERNEL real dot_products_dot_product(reals_1 taps, reals_1 line, ix first);
 
 #endif

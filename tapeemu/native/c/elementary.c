@@ -1,4 +1,4 @@
-/* Generated from elementary.py (80c16ecc102700e2); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from elementary.py (8bf16558f36204f6); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Elementary functions from multiplications and additions alone, so that no platform's library decides a bit.
@@ -26,9 +26,8 @@
 #define ELEMENTARY_SMALLEST_POWER REAL(-0x1.439999999999ap+8)
 
 /* Sine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 17th power. */
-EXACT KERNEL double elementary_sine_near(double x)
+KERNEL double elementary_sine_near(double x)
 {
-    EXACT_BODY
     const double z = x * x;
     double s = z / 0x1.437eeecd80000p+48 - 0x1.ae7f3e733b81fp-41;
     s = z * s + 0x1.6124613a86d09p-33;
@@ -41,9 +40,8 @@ EXACT KERNEL double elementary_sine_near(double x)
 }
 
 /* Cosine of an angle from -pi/4 to pi/4, in radians: Taylor series to the 18th power. */
-EXACT KERNEL double elementary_cosine_near(double x)
+KERNEL double elementary_cosine_near(double x)
 {
-    EXACT_BODY
     const double z = x * x;
     double s = 0x1.ae7f3e733b81fp-45 - z / 0x1.6beecca730000p+52;
     s = z * s - 0x1.93974a8c07c9dp-37;
@@ -58,9 +56,8 @@ EXACT KERNEL double elementary_cosine_near(double x)
 }
 
 /* Sine of an angle in whole turns: absolute error at most 3e-16 for the angle as given, exact at quarters. */
-EXACT KERNEL double elementary_sine_of_turns(double turns)
+KERNEL double elementary_sine_of_turns(double turns)
 {
-    EXACT_BODY
     double value = 0.0;
     turns = turns - floor_of_double(turns);
     const ix eighth = (ix)floor_of_double(8.0 * turns);
@@ -79,9 +76,8 @@ EXACT KERNEL double elementary_sine_of_turns(double turns)
 }
 
 /* Cosine of an angle in whole turns: error and quarters as for :func:`sine_of_turns`. */
-EXACT KERNEL double elementary_cosine_of_turns(double turns)
+KERNEL double elementary_cosine_of_turns(double turns)
 {
-    EXACT_BODY
     double value = 0.0;
     turns = turns - floor_of_double(turns);
     const ix eighth = (ix)floor_of_double(8.0 * turns);
@@ -100,9 +96,8 @@ EXACT KERNEL double elementary_cosine_of_turns(double turns)
 }
 
 /* ``x * 2 ** exponent``, exact but where the result is too small for full precision. */
-EXACT KERNEL double elementary_times_power_of_two(double x, ix exponent)
+KERNEL double elementary_times_power_of_two(double x, ix exponent)
 {
-    EXACT_BODY
     double factor = 2.0;
     if (exponent < 0) {
         factor = 0.5;
@@ -121,9 +116,8 @@ EXACT KERNEL double elementary_times_power_of_two(double x, ix exponent)
 }
 
 /* ``(exp(r) - 1 - r) / r ** 2`` for r from -0.35 to 0.35: Taylor series to the 13th power. */
-EXACT KERNEL double elementary_exponential_rest(double r)
+KERNEL double elementary_exponential_rest(double r)
 {
-    EXACT_BODY
     double s = r / 0x1.7328cc0000000p+32 + 0x1.1eed8eff8d898p-29;
     s = r * s + 0x1.ae64567f544e4p-26;
     s = r * s + 0x1.27e4fb7789f5cp-22;
@@ -138,9 +132,8 @@ EXACT KERNEL double elementary_exponential_rest(double r)
 }
 
 /* ``exp(r + lost) * 2 ** exponent`` for r from -0.35 to 0.35, and `lost` the last bits of it. */
-EXACT KERNEL double elementary_scaled_exponential(double r, double lost, ix exponent)
+KERNEL double elementary_scaled_exponential(double r, double lost, ix exponent)
 {
-    EXACT_BODY
     const double value = 1.0 + (r + (lost + r * r * elementary_exponential_rest(r)));
     /* In two steps: the power alone may be beyond the range where the product is not. */
     const ix part = floor_division(exponent, 2);
@@ -148,9 +141,8 @@ EXACT KERNEL double elementary_scaled_exponential(double r, double lost, ix expo
 }
 
 /* Exponential function: relative error at most 5e-16; 0 and infinity beyond the range of numbers. */
-EXACT KERNEL double elementary_exponential(double x)
+KERNEL double elementary_exponential(double x)
 {
-    EXACT_BODY
     if (x > 0x1.62e42fefa39efp+9) {
         return (double)INFINITE;
     }
@@ -166,9 +158,8 @@ EXACT KERNEL double elementary_exponential(double x)
 }
 
 /* ``exp(x) - 1``: relative error at most 1e-15, also for the smallest x. */
-EXACT KERNEL double elementary_exponential_less_one(double x)
+KERNEL double elementary_exponential_less_one(double x)
 {
-    EXACT_BODY
     if (magnitude_double(x) < 0x1.6666666666666p-2) {
         return x + x * x * elementary_exponential_rest(x);
     }
@@ -176,9 +167,8 @@ EXACT KERNEL double elementary_exponential_less_one(double x)
 }
 
 /* ``10 ** x``: relative error at most 5e-16; 0 and infinity beyond the range of numbers. */
-EXACT KERNEL double elementary_power_of_ten(double x)
+KERNEL double elementary_power_of_ten(double x)
 {
-    EXACT_BODY
     if (x > 0x1.34413509f79fep+8) {
         return (double)INFINITE;
     }
@@ -193,9 +183,8 @@ EXACT KERNEL double elementary_power_of_ten(double x)
 }
 
 /* Natural logarithm: relative error at most 5e-16; minus infinity at 0, no number below. */
-EXACT KERNEL double elementary_logarithm(double x)
+KERNEL double elementary_logarithm(double x)
 {
-    EXACT_BODY
     if (!(x > 0.0)) {
         return (double)(x == 0.0 ? -INFINITE : NO_NUMBER);
     }
@@ -248,16 +237,14 @@ EXACT KERNEL double elementary_logarithm(double x)
 }
 
 /* Logarithm to the base of ten: relative error at most 1e-15; ends as for :func:`logarithm`. */
-EXACT KERNEL double elementary_logarithm_of_ten(double x)
+KERNEL double elementary_logarithm_of_ten(double x)
 {
-    EXACT_BODY
     return elementary_logarithm(x) * 0x1.bcb7b1526e50ep-2;
 }
 
 /* Hyperbolic tangent: relative error at most 1e-15, odd to the last bit. */
-EXACT KERNEL double elementary_tangent_hyperbolic(double x)
+KERNEL double elementary_tangent_hyperbolic(double x)
 {
-    EXACT_BODY
     const double size = magnitude_double(x);
     if (size < 0x1.3333333333333p-2) {
         const double z = x * x;
@@ -286,9 +273,8 @@ EXACT KERNEL double elementary_tangent_hyperbolic(double x)
  *
  * Power series ``sum ((x / 2) ^ k / k!) ^ 2`` (Abramowitz & Stegun 9.6.12), all of whose terms are positive.
  */
-EXACT KERNEL double elementary_bessel_i0(double x)
+KERNEL double elementary_bessel_i0(double x)
 {
-    EXACT_BODY
     const double quarter = 0.25 * x * x;
     double term = 1.0;
     double total = 1.0;

@@ -1,4 +1,4 @@
-/* Generated from flutter_figures.py (25bf54eecbc8cfe7); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from flutter_figures.py (50446586cc7c891a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The figure that a two-sigma flutter meter reads from sines and noise, weighted and unweighted.
@@ -29,9 +29,8 @@
  *
  * Between points a monotone cubic (Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5, 1984).
  */
-EXACT KERNEL void flutter_figures_fill_curve(doubles_2 curve)
+KERNEL void flutter_figures_fill_curve(doubles_2 curve)
 {
-    EXACT_BODY
     double one = 0.0;
     double other = 0.0;
     curve.at[0] = 0x1.999999999999ap-4;
@@ -98,9 +97,8 @@ EXACT KERNEL void flutter_figures_fill_curve(doubles_2 curve)
 }
 
 /* Gain of the weighting at the natural logarithm of a rate in Hz. */
-EXACT KERNEL double flutter_figures_weight(doubles_2 curve, double log_hz)
+KERNEL double flutter_figures_weight(doubles_2 curve, double log_hz)
 {
-    EXACT_BODY
     /* a millionth of a hertz */
     const double place = larger_double(log_hz / 0x1.62e42fefa39efp-1, -0x1.3ee7b471b3a95p+4);
     const ix last = 16;
@@ -124,17 +122,15 @@ EXACT KERNEL double flutter_figures_weight(doubles_2 curve, double log_hz)
     return elementary_power_of_ten(0x1.999999999999ap-5 * level);
 }
 
-EXACT KERNEL double flutter_figures_cosine(double angle)
+KERNEL double flutter_figures_cosine(double angle)
 {
-    EXACT_BODY
     return elementary_cosine_of_turns(angle / 0x1.921fb54442d18p+2);
 }
 
 /* Density of the law of a random part, not yet normalised. */
-EXACT KERNEL double flutter_figures_law_shape(double log_relative, double log_ratio, double octaves, double
+KERNEL double flutter_figures_law_shape(double log_relative, double log_ratio, double octaves, double
     exponent)
 {
-    EXACT_BODY
     const double place = log_relative / log_ratio;
     if (!(place > -1.0 && place < octaves + 1.0)) {
         return 0.0;
@@ -145,10 +141,9 @@ EXACT KERNEL double flutter_figures_law_shape(double log_relative, double log_ra
 }
 
 /* Weighted power of the random part; laws and grids as in :mod:`tapeemu.dsp.noises`. */
-EXACT KERNEL double flutter_figures_law_power(doubles_2 curve, double rms, double low_hz, double high_hz,
-    double slope_db_per_octave)
+KERNEL double flutter_figures_law_power(doubles_2 curve, double rms, double low_hz, double high_hz, double
+    slope_db_per_octave)
 {
-    EXACT_BODY
     double relative = 0.0;
     double at = 0.0;
     double shape = 0.0;
@@ -189,26 +184,23 @@ EXACT KERNEL double flutter_figures_law_power(doubles_2 curve, double rms, doubl
     return rms * rms * weighted / total;
 }
 
-EXACT KERNEL double flutter_figures_rise(double at, double edge, double width)
+KERNEL double flutter_figures_rise(double at, double edge, double width)
 {
-    EXACT_BODY
     const double place = smaller_double(larger_double((at - edge) / (width * edge), -1.0), 1.0);
     return 0.5 * (1.0 + flutter_figures_cosine(0x1.921fb54442d18p+0 * (place - 1.0)));
 }
 
 /* Density of scrape flutter, not yet normalised. */
-EXACT KERNEL double flutter_figures_band_shape(double at, double low_hz, double high_hz)
+KERNEL double flutter_figures_band_shape(double at, double low_hz, double high_hz)
 {
-    EXACT_BODY
     const double amplitude = (1.0 - flutter_figures_rise(at, high_hz, 0x1.3333333333333p-3)) *
         flutter_figures_rise(at, low_hz, 0x1.6666666666666p-2);
     return amplitude * amplitude;
 }
 
 /* Weighted power of scrape flutter. */
-EXACT KERNEL double flutter_figures_band_power(doubles_2 curve, double rms, double low_hz, double high_hz)
+KERNEL double flutter_figures_band_power(doubles_2 curve, double rms, double low_hz, double high_hz)
 {
-    EXACT_BODY
     const double step = 0x1.3333333333333p+0 * high_hz / 20000.0;
     double total = 0.0;
     for (ix k = 0; k < FLUTTER_FIGURES_BAND_GRID; k++) {
@@ -242,9 +234,8 @@ EXACT KERNEL double flutter_figures_band_power(doubles_2 curve, double rms, doub
  *
  * Power series with positive terms below 3 (Abramowitz & Stegun 7.1.6), continued fraction (7.1.14) above.
  */
-EXACT KERNEL double flutter_figures_gaussian_above(double x)
+KERNEL double flutter_figures_gaussian_above(double x)
 {
-    EXACT_BODY
     const double size = magnitude_double(x);
     double value = 0.0;
     if (size < 3.0) {
@@ -285,9 +276,8 @@ EXACT KERNEL double flutter_figures_gaussian_above(double x)
  * work : ndarray, shape (FLUTTER_POINTS,)
  *     For the sums.
  */
-EXACT KERNEL double flutter_figures_exceeded(doubles_2 lines, ix column, double rms, doubles_1 work)
+KERNEL double flutter_figures_exceeded(doubles_2 lines, ix column, double rms, doubles_1 work)
 {
-    EXACT_BODY
     double step = 0.0;
     ix moving = 0;
     double largest = 0.0;
@@ -381,11 +371,10 @@ EXACT KERNEL double flutter_figures_exceeded(doubles_2 lines, ix column, double 
  * figures : ndarray, shape (2,)
  *     Gets both in percent.
  */
-EXACT KERNEL void flutter_figures_flutter_figures(doubles_2 lines, double random_rms, double random_low_hz,
-    double random_high_hz, double slope_db_per_octave, double scrape_rms, double scrape_low_hz, double
+KERNEL void flutter_figures_flutter_figures(doubles_2 lines, double random_rms, double random_low_hz, double
+    random_high_hz, double slope_db_per_octave, double scrape_rms, double scrape_low_hz, double
     scrape_high_hz, doubles_2 curve, doubles_1 work, doubles_1 figures)
 {
-    EXACT_BODY
     flutter_figures_fill_curve(curve);
     double power = 0.0;
     if (random_rms > 0.0) {

@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (c66bc77b7b417a6a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (95d3be32d79bf79e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -143,9 +143,8 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
  *
  * By its values at points in the middle of equal parts of the band, under a window, and exact at 0 Hz.
  */
-EXACT KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
+KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
 {
-    EXACT_BODY
     const ix half = floor_division(losses.n1, 2) - 1;
     for (ix row = 0; row < losses.n0; row++) {
         const double width = (double)row * 0x1.0c6f7a0b5ed8dp-19 * sample_rate;
@@ -292,13 +291,12 @@ KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *pl
             IN_LANES
             for (uint64_t j = UINT64_C(0); j < HEAD_AZIMUTH_EIGHT; j++) {
                 const uint64_t k = HEAD_AZIMUTH_EIGHT * (uint64_t)group + j;
-                const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share *
-                    (reader.at[(ix)((uint64_t)cell + HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] -
-                    reader.at[(ix)cell * reader.n1 + (ix)k]);
-                lanes.at[(ix)j] += tap * line.at[(ix)((uint64_t)base + k)];
+                const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share * (reader.at[((ix)cell +
+                    (ix)HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] - reader.at[(ix)cell * reader.n1 + (ix)k]);
+                lanes.at[(ix)j] += tap * line.at[(ix)base + (ix)k];
             }
         }
-        out.at[(ix)((ux)at + i)] = dot_products_sum_of_eight(lanes);
+        out.at[(ix)(ux)at + (ix)i] = dot_products_sum_of_eight(lanes);
     }
 }
 
@@ -308,7 +306,7 @@ KERNEL void head_azimuth_keep(reals_2 line, ix filled, ix kept)
     const ux skipped = (ux)(filled - kept);
     for (ix channel = 0; channel < line.n0; channel++) {
         for (ux i = (ux)0; i < (ux)kept; i++) {
-            line.at[channel * line.n1 + (ix)i] = line.at[channel * line.n1 + (ix)(skipped + i)];
+            line.at[channel * line.n1 + (ix)i] = line.at[channel * line.n1 + (ix)skipped + (ix)i];
         }
     }
 }
@@ -360,13 +358,14 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
         const ix here = filled - reach - begin;
         for (ix channel = 0; channel < channels; channel++) {
             for (ux i = (ux)0; i < (ux)count; i++) {
-                line.at[channel * line.n1 + (ix)(to + i)] = block.at[channel * block.n1 + (ix)(since + i)];
+                line.at[channel * line.n1 + (ix)to + (ix)i] = block.at[channel * block.n1 + (ix)since +
+                    (ix)i];
             }
             const real share = (real)((double)channel - 0.5 * (double)(channels - 1));
             if (share == REAL(0.0)) {
                 for (ux i = (ux)0; i < (ux)count; i++) {
-                    shifted.at[channel * shifted.n1 + (ix)((ux)read + i)] = line.at[channel * line.n1 +
-                        (ix)((ux)(filled - reach) + i)];
+                    shifted.at[channel * shifted.n1 + (ix)(ux)read + (ix)i] = line.at[channel * line.n1 +
+                        (ix)(ux)(filled - reach) + (ix)i];
                 }
             } else {
                 interpolation_locate(memory->course, (double)share, 0.0, 0.0, 512.0, begin, count,

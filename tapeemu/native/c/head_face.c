@@ -1,4 +1,4 @@
-/* Generated from head_face.py (a67cd482df4ac3e6); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_face.py (c6fcd0e93309d5a2); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the length of a head's face does to long waves: the rise in the bass, and the ripple above it.
@@ -40,9 +40,8 @@
 #define HEAD_FACE_DEEP_IMAGINARY 4
 
 /* Solve ``sinh e - e = side * pi * s`` by Newton's method, from a guess near it. */
-EXACT KERNEL head_face__edge_result head_face_edge(double s, double real_, double imaginary, double side)
+KERNEL head_face__edge_result head_face_edge(double s, double real_, double imaginary, double side)
 {
-    EXACT_BODY
     for (ix _ = 0; _ < HEAD_FACE_NEWTON_STEPS; _++) {
         const double up = elementary_exponential(real_);
         const double down = 1.0 / up;
@@ -83,9 +82,8 @@ EXACT KERNEL head_face__edge_result head_face_edge(double s, double real_, doubl
 }
 
 /* ``1 / sinh`` of a complex number. */
-EXACT KERNEL head_face__one_over_sinh_result head_face_one_over_sinh(double real_, double imaginary)
+KERNEL head_face__one_over_sinh_result head_face_one_over_sinh(double real_, double imaginary)
 {
-    EXACT_BODY
     const double up = elementary_exponential(real_);
     const double down = 1.0 / up;
     double sinh = 0.5 * (up - down);
@@ -109,9 +107,8 @@ EXACT KERNEL head_face__one_over_sinh_result head_face_one_over_sinh(double real
  * nodes : ndarray, shape (NODE_ROWS, FACE_NODES)
  *     Gets for every node its place s, in half lengths of the face, and the weights of its exponential.
  */
-EXACT KERNEL void head_face_face_nodes(doubles_2 nodes)
+KERNEL void head_face_face_nodes(doubles_2 nodes)
 {
-    EXACT_BODY
     double low_real = 0.0;
     double up_real = 0.0;
     double up_imaginary = 0.0;

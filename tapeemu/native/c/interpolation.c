@@ -66,7 +66,7 @@ KERNEL void interpolation_locate(doubles_2 delays, double share, double start, d
  * taps : int
  *     Columns of the table, a multiple of eight.
  */
-KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
+INLINED void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix
     first, ix second, reals_2 out, ux taps)
 {
     int32s_1 left = places->left;
@@ -86,10 +86,10 @@ KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *p
             IN_LANES
             for (uint64_t j = UINT64_C(0); j < INTERPOLATION_EIGHT; j++) {
                 const uint64_t k = INTERPOLATION_EIGHT * group + j;
-                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell
-                    + INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
-                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)((uint64_t)base + k)];
-                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)((uint64_t)base + k)];
+                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[((ix)cell +
+                    (ix)INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
+                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)base + (ix)k];
+                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)base + (ix)k];
             }
         }
         const ux place = (ux)(part->at - part->begin) + i;

@@ -19,7 +19,7 @@ typedef struct {
 } Part;
 
 KERNEL void interpolation_locate(doubles_2 delays, double share, double start, double slope, double cells, ix begin, ix count, const Places *places);
-KERNEL void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix first, ix second, reals_2 out, ux taps);
+INLINED void interpolation_read_pair(reals_2 line, reals_2 table, const Places *places, const Part *part, ix first, ix second, reals_2 out, ux taps);
 KERNEL void interpolation_read_pair_32(reals_2 line, reals_2 table, const Places *places, const Part *part, ix first, ix second, reals_2 out);
 KERNEL void interpolation_read_pair_48(reals_2 line, reals_2 table, const Places *places, const Part *part, ix first, ix second, reals_2 out);
 

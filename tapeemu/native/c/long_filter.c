@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (0783ff07a0270d3e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (bc42bbe436993d8e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -214,10 +214,9 @@ KERNEL double long_filter_fast_response(const LongFilter *rates, double turns)
  * fast, side : ndarray
  *     Get the taps; of the side groups SIDE, or none.
  */
-EXACT KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast,
+KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast,
     reals_1 side)
 {
-    EXACT_BODY
     doubles_2 matrix = (doubles_2){fit.at, LONG_FILTER_UNKNOWNS, fit.n1};
     doubles_1 right = (doubles_1){fit.at + LONG_FILTER_UNKNOWNS * fit.n1, fit.n1};
     doubles_1 cosines = (doubles_1){fit.at + 90 * fit.n1, fit.n1};
@@ -428,14 +427,14 @@ KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals
         real phases_lanes[8] = {0};
         const reals_1 phases = {phases_lanes, 8};
         for (ux k = (ux)0; k < (ux)raising.n0; k++) {
-            const real value = low.at[(ix)(base + i + k)];
+            const real value = low.at[(ix)base + (ix)i + (ix)k];
             IN_LANES
             for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
                 phases.at[(ix)phase] += raising.at[(ix)k * raising.n1 + (ix)phase] * value;
             }
         }
         for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
-            out.at[(ix)(LONG_FILTER_8 * (uint64_t)i + phase)] = phases.at[(ix)phase];
+            out.at[(ix)(LONG_FILTER_8 * (uint64_t)i) + (ix)phase] = phases.at[(ix)phase];
         }
     }
 }

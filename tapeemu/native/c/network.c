@@ -112,13 +112,14 @@ KERNEL void network_write_input(reals_2 ring, reals_2 audio, ux first, int64_t f
     const ux write = (ux)floor_remainder_64(fed, (int64_t)length);
     for (ix channel = 0; channel < ring.n0; channel++) {
         for (ux k = (ux)0; k < samples; k++) {
-            const real x = audio.at[channel * audio.n1 + (ix)(first + k)];
-            ring.at[channel * ring.n1 + (ix)(write + k)] = magnitude(x) > NETWORK_SILENCE ? x : REAL(0.0);
+            const real x = audio.at[channel * audio.n1 + (ix)first + (ix)k];
+            ring.at[channel * ring.n1 + (ix)write + (ix)k] = magnitude(x) > NETWORK_SILENCE ? x : REAL(0.0);
         }
         if (write < (ux)64) {
             const ux margin = write + (ux)length;
             for (ux k = (ux)0; k < samples; k++) {
-                ring.at[channel * ring.n1 + (ix)(margin + k)] = ring.at[channel * ring.n1 + (ix)(write + k)];
+                ring.at[channel * ring.n1 + (ix)margin + (ix)k] = ring.at[channel * ring.n1 + (ix)write +
+                    (ix)k];
             }
         }
     }
@@ -149,12 +150,12 @@ KERNEL void network_spread(reals_2 ring, int64s_1 delays, reals_1 gains, reals_2
         const real gain = gains.at[row];
         const ix channel = floor_remainder(row, channels);
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[row * rows.n1 + (ix)k] = gain * ring.at[channel * ring.n1 + (ix)(read + k)];
+            rows.at[row * rows.n1 + (ix)k] = gain * ring.at[channel * ring.n1 + (ix)read + (ix)k];
         }
         ix other = channel + rows.n0;
         while (other < channels) {
             for (ux k = (ux)0; k < samples; k++) {
-                rows.at[row * rows.n1 + (ix)k] += gain * ring.at[other * ring.n1 + (ix)(read + k)];
+                rows.at[row * rows.n1 + (ix)k] += gain * ring.at[other * ring.n1 + (ix)read + (ix)k];
             }
             other += rows.n0;
         }
@@ -177,12 +178,12 @@ KERNEL void network_write_rows(reals_2 ring, int64s_1 order, reals_1 gains, real
         const real gain = gains.at[row];
         for (ux k = (ux)0; k < samples; k++) {
             const real x = gain * rows.at[(ix)source * rows.n1 + (ix)k];
-            ring.at[row * ring.n1 + (ix)(write + k)] = magnitude(x) > NETWORK_SILENCE ? x : REAL(0.0);
+            ring.at[row * ring.n1 + (ix)write + (ix)k] = magnitude(x) > NETWORK_SILENCE ? x : REAL(0.0);
         }
         if (write < (ux)64) {
             const ux margin = write + (ux)length;
             for (ux k = (ux)0; k < samples; k++) {
-                ring.at[row * ring.n1 + (ix)(margin + k)] = ring.at[row * ring.n1 + (ix)(write + k)];
+                ring.at[row * ring.n1 + (ix)margin + (ix)k] = ring.at[row * ring.n1 + (ix)write + (ix)k];
             }
         }
     }
@@ -203,7 +204,7 @@ KERNEL void network_read_rows(reals_2 ring, const Network *network, doubles_2 ro
             length);
         const double gain = scale * network->filters.at[row];
         for (ux k = (ux)0; k < samples; k++) {
-            rows.at[(ix)k * rows.n1 + row] = gain * (double)ring.at[row * ring.n1 + (ix)(read + k)];
+            rows.at[(ix)k * rows.n1 + row] = gain * (double)ring.at[row * ring.n1 + (ix)read + (ix)k];
         }
     }
 }
@@ -245,9 +246,9 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
             const double g2 = g0 * (filters.at[1 * filters.n1 * filters.n2 + 1 * filters.n2 + line] +
                 filters.at[1 * filters.n1 * filters.n2 + 3 * filters.n2 + line]);
             for (ux k = (ux)0; k < samples; k++) {
-                filtered.at[(ix)k * filtered.n1 + part] = g0 * (double)ring.at[line * ring.n1 + (ix)(r0 + k)]
-                    + (g1 * (double)ring.at[line * ring.n1 + (ix)(r1 + k)] + g2 * (double)ring.at[line *
-                    ring.n1 + (ix)(r2 + k)]);
+                filtered.at[(ix)k * filtered.n1 + part] = g0 * (double)ring.at[line * ring.n1 + (ix)r0 +
+                    (ix)k] + (g1 * (double)ring.at[line * ring.n1 + (ix)r1 + (ix)k] + g2 *
+                    (double)ring.at[line * ring.n1 + (ix)r2 + (ix)k]);
             }
         }
         const ux a0 = network_place(added_now, delays.at[NETWORK_DIFFUSER_DELAY * delays.n1 + row],
@@ -279,14 +280,14 @@ KERNEL void network_read_filtered(const Network *network, const NetworkState *st
             const double w1 = filtered.at[(ix)k * filtered.n1 + 1] - f1 * z1 - e1 * y1;
             const double w2 = filtered.at[(ix)k * filtered.n1 + 2] - f2 * z2 - e2 * y2;
             const double w3 = filtered.at[(ix)k * filtered.n1 + 3] - f3 * z3 - e3 * y3;
-            rows.at[row * rows.n1 + (ix)k] = (real)(w0 + (double)added_ring.at[row * added_ring.n1 + (ix)(a0 +
-                k)]);
+            rows.at[row * rows.n1 + (ix)k] = (real)(w0 + (double)added_ring.at[row * added_ring.n1 + (ix)a0 +
+                (ix)k]);
             rows.at[(row + 1) * rows.n1 + (ix)k] = (real)(w1 + (double)added_ring.at[(row + 1) * added_ring.n1
-                + (ix)(a1 + k)]);
+                + (ix)a1 + (ix)k]);
             rows.at[(row + 2) * rows.n1 + (ix)k] = (real)(w2 + (double)added_ring.at[(row + 2) * added_ring.n1
-                + (ix)(a2 + k)]);
+                + (ix)a2 + (ix)k]);
             rows.at[(row + 3) * rows.n1 + (ix)k] = (real)(w3 + (double)added_ring.at[(row + 3) * added_ring.n1
-                + (ix)(a3 + k)]);
+                + (ix)a3 + (ix)k]);
             z0 = y0;
             z1 = y1;
             z2 = y2;
@@ -321,7 +322,7 @@ KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, 
         const ux read = network_place(now, delays.at[row], length);
         for (ux k = (ux)0; k < samples; k++) {
             rows.at[row * rows.n1 + (ix)k] = (real)(filtered.at[(ix)k * filtered.n1 + row] +
-                (double)ring.at[row * ring.n1 + (ix)(read + k)]);
+                (double)ring.at[row * ring.n1 + (ix)read + (ix)k]);
         }
     }
 }
@@ -541,8 +542,8 @@ KERNEL void network_rotate(reals_2 rows, reals_2 rotation, reals_2 ramp, bool cu
         const real sine_step = rotation.at[3 * rotation.n1 + row] - sine;
         if (!curved) {
             for (ux k = (ux)0; k < samples; k++) {
-                c = cosine + cosine_step * ramp.at[(ix)(first + k)];
-                s = sine + sine_step * ramp.at[(ix)(first + k)];
+                c = cosine + cosine_step * ramp.at[(ix)first + (ix)k];
+                s = sine + sine_step * ramp.at[(ix)first + (ix)k];
                 a = rows.at[row * rows.n1 + (ix)k];
                 b = rows.at[(row + half) * rows.n1 + (ix)k];
                 rows.at[row * rows.n1 + (ix)k] = c * a - s * b;
@@ -553,9 +554,9 @@ KERNEL void network_rotate(reals_2 rows, reals_2 rotation, reals_2 ramp, bool cu
         /* 1 - cos d */
         const real bulge = REAL(0.5) * (cosine_step * cosine_step + sine_step * sine_step);
         for (ux k = (ux)0; k < samples; k++) {
-            const real length = REAL(1.0) + bulge * ramp.at[1 * ramp.n1 + (ix)(first + k)];
-            c = length * (cosine + cosine_step * ramp.at[(ix)(first + k)]);
-            s = length * (sine + sine_step * ramp.at[(ix)(first + k)]);
+            const real length = REAL(1.0) + bulge * ramp.at[1 * ramp.n1 + (ix)first + (ix)k];
+            c = length * (cosine + cosine_step * ramp.at[(ix)first + (ix)k]);
+            s = length * (sine + sine_step * ramp.at[(ix)first + (ix)k]);
             a = rows.at[row * rows.n1 + (ix)k];
             b = rows.at[(row + half) * rows.n1 + (ix)k];
             rows.at[row * rows.n1 + (ix)k] = c * a - s * b;
@@ -602,11 +603,11 @@ KERNEL void network_add_taps(ix channel, const Network *network, reals_2 ring, i
         const real g2 = gains.at[channel * gains.n1 + tap + 2];
         const real g3 = gains.at[channel * gains.n1 + tap + 3];
         for (ux k = (ux)0; k < samples; k++) {
-            const real left = g0 * ring.at[line * ring.n1 + (ix)(r0 + k)] + g1 * ring.at[(line + 1) * ring.n1
-                + (ix)(r1 + k)];
-            const real right = g2 * ring.at[(line + 2) * ring.n1 + (ix)(r2 + k)] + g3 * ring.at[(line + 3) *
-                ring.n1 + (ix)(r3 + k)];
-            out.at[row * out.n1 + (ix)(first + k)] += left + right;
+            const real left = g0 * ring.at[line * ring.n1 + (ix)r0 + (ix)k] + g1 * ring.at[(line + 1) *
+                ring.n1 + (ix)r1 + (ix)k];
+            const real right = g2 * ring.at[(line + 2) * ring.n1 + (ix)r2 + (ix)k] + g3 * ring.at[(line + 3) *
+                ring.n1 + (ix)r3 + (ix)k];
+            out.at[row * out.n1 + (ix)first + (ix)k] += left + right;
         }
     }
 }
@@ -635,8 +636,8 @@ KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Net
     if (common == REAL(0.0) || network->numbers.at[NETWORK_HEARD] == 0.0) {
         for (ix channel = 0; channel < channels; channel++) {
             for (ux k = (ux)0; k < samples; k++) {
-                out.at[channel * out.n1 + (ix)(first + k)] = dry * audio.at[channel * audio.n1 + (ix)(first +
-                    k)];
+                out.at[channel * out.n1 + (ix)first + (ix)k] = dry * audio.at[channel * audio.n1 + (ix)first +
+                    (ix)k];
             }
             if (network->numbers.at[NETWORK_HEARD] != 0.0) {
                 network_add_taps(channel, network, state->line_ring, fed, first, samples, out, channel);
@@ -650,8 +651,8 @@ KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Net
         for (ux k = (ux)0; k < samples; k++) {
             const real wet = own * heard.at[channel * heard.n1 + (ix)k] + common * heard.at[channels *
                 heard.n1 + (ix)k];
-            out.at[channel * out.n1 + (ix)(first + k)] = wet + dry * audio.at[channel * audio.n1 + (ix)(first
-                + k)];
+            out.at[channel * out.n1 + (ix)first + (ix)k] = wet + dry * audio.at[channel * audio.n1 + (ix)first
+                + (ix)k];
         }
     }
 }
@@ -677,9 +678,9 @@ KERNEL void network_write_moving_output(reals_2 audio, reals_2 out, ux first, co
             const real wet = courses.at[NETWORK_OWN_ROW * courses.n1 + (ix)k] * heard.at[channel * heard.n1 +
                 (ix)k] + courses.at[NETWORK_COMMON_ROW * courses.n1 + (ix)k] * heard.at[channels * heard.n1 +
                 (ix)k];
-            const real dry = courses.at[(ix)k] * audio.at[channel * audio.n1 + (ix)(first + k)];
-            out.at[channel * out.n1 + (ix)(first + k)] = courses.at[NETWORK_HEARD_ROW * courses.n1 + (ix)k] *
-                wet + dry;
+            const real dry = courses.at[(ix)k] * audio.at[channel * audio.n1 + (ix)first + (ix)k];
+            out.at[channel * out.n1 + (ix)first + (ix)k] = courses.at[NETWORK_HEARD_ROW * courses.n1 + (ix)k]
+                * wet + dry;
         }
     }
 }

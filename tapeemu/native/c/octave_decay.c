@@ -1,4 +1,4 @@
-/* Generated from octave_decay.py (0b67c044d7c0a6ef); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_decay.py (f7d56ae3a7ce296e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What an octave filter reads of a decay whose time changes over frequency.
@@ -33,23 +33,20 @@
 #define OCTAVE_DECAY_TO_DB REAL(35.0)
 #define OCTAVE_DECAY_NOTHING REAL(0x1.16c262777579cp-133)
 
-EXACT KERNEL double octave_decay_lowest(double first_hz)
+KERNEL double octave_decay_lowest(double first_hz)
 {
-    EXACT_BODY
     return elementary_logarithm(first_hz) - 0x1.62e42fefa39efp+0;
 }
 
-EXACT KERNEL double octave_decay_highest(double last_hz, double sample_rate)
+KERNEL double octave_decay_highest(double last_hz, double sample_rate)
 {
-    EXACT_BODY
     return smaller_double(elementary_logarithm(last_hz) + 0x1.62e42fefa39efp+0,
         elementary_logarithm(0x1.fef9db22d0e56p-2 * sample_rate));
 }
 
 /* How many frequencies readings of the octaves from a first to a last centre are made of. */
-EXACT KERNEL ix octave_decay_reading_points(double first_hz, double last_hz, double sample_rate)
+KERNEL ix octave_decay_reading_points(double first_hz, double last_hz, double sample_rate)
 {
-    EXACT_BODY
     const double octaves = (octave_decay_highest(last_hz, sample_rate) - octave_decay_lowest(first_hz)) /
         0x1.62e42fefa39efp-1;
     return 1 + (ix)ceiling_of_double(octaves * 24.0);
@@ -66,10 +63,9 @@ EXACT KERNEL ix octave_decay_reading_points(double first_hz, double last_hz, dou
  * out : ndarray, shape (points,)
  *     As many as :func:`reading_points` says; gets a geometric series, in hertz.
  */
-EXACT KERNEL void octave_decay_fill_reading_frequencies(double first_hz, double last_hz, double sample_rate,
+KERNEL void octave_decay_fill_reading_frequencies(double first_hz, double last_hz, double sample_rate,
     doubles_1 out)
 {
-    EXACT_BODY
     const double low = octave_decay_lowest(first_hz);
     const double high = octave_decay_highest(last_hz, sample_rate);
     const double steps = (double)(out.n0 - 1);
@@ -84,9 +80,8 @@ EXACT KERNEL void octave_decay_fill_reading_frequencies(double first_hz, double 
  *
  * ``exp(-a j^2)`` goes from j to j + 1 by a factor that itself goes by a constant factor.
  */
-EXACT KERNEL void octave_decay_add_falling(double weight, double seconds, double moment, doubles_1 left)
+KERNEL void octave_decay_add_falling(double weight, double seconds, double moment, doubles_1 left)
 {
-    EXACT_BODY
     const double steps = 159.0;
     const double rate = 0x1.ba18a998fffa0p+3 * moment / (seconds * steps * steps);
     double factor = elementary_exponential(-rate);
@@ -103,9 +98,8 @@ EXACT KERNEL void octave_decay_add_falling(double weight, double seconds, double
 }
 
 /* Moment at which the level has fallen so far: straight lines between those that are known. */
-EXACT KERNEL double octave_decay_moment_of_fall(double wanted_db, doubles_1 fall_db, double longest)
+KERNEL double octave_decay_moment_of_fall(double wanted_db, doubles_1 fall_db, double longest)
 {
-    EXACT_BODY
     const double steps = 159.0;
     ix j = 1;
     while (j < 159 && fall_db.at[j] < wanted_db) {
@@ -120,9 +114,8 @@ EXACT KERNEL double octave_decay_moment_of_fall(double wanted_db, doubles_1 fall
 }
 
 /* Decay time of the straight line from 5 to 35 dB down, by least squares over evenly spaced moments. */
-EXACT KERNEL double octave_decay_fitted_decay(doubles_1 fall_db, double longest)
+KERNEL double octave_decay_fitted_decay(doubles_1 fall_db, double longest)
 {
-    EXACT_BODY
     const double first = octave_decay_moment_of_fall(5.0, fall_db, longest);
     const double last = octave_decay_moment_of_fall(35.0, fall_db, longest);
     const double steps = 159.0;
@@ -171,10 +164,9 @@ EXACT KERNEL double octave_decay_fitted_decay(doubles_1 fall_db, double longest)
  * float
  *     Seconds.
  */
-EXACT KERNEL double octave_decay_octave_reading(double centre_hz, doubles_1 frequencies_hz, doubles_1
-    decay_seconds, doubles_1 left)
+KERNEL double octave_decay_octave_reading(double centre_hz, doubles_1 frequencies_hz, doubles_1 decay_seconds,
+    doubles_1 left)
 {
-    EXACT_BODY
     double slowest = 0.0;
     for (ix k = 0; k < frequencies_hz.n0; k++) {
         const bool near = frequencies_hz.at[k] * 0x1.000000044b830p+2 >= centre_hz && frequencies_hz.at[k] <=

@@ -438,12 +438,12 @@ KERNEL void octave_noise_fill_grid(uint64_t key, int64_t first, ix pairs, ix ski
         double a = 0.0;
         double b = 0.0;
         for (ux k = (ux)0; k < (ux)32; k++) {
-            const double number = white.at[(ix)(m + k)];
+            const double number = white.at[(ix)m + (ix)k];
             a += taps.at[(ix)k] * number;
             b += taps.at[1 * taps.n1 + (ix)k] * number;
         }
         out.at[(ix)((ux)2 * m)] = a;
-        out.at[(ix)((ux)2 * m + (ux)1)] = b;
+        out.at[(ix)((ux)2 * m) + (ix)(ux)1] = b;
     }
     if (skipped >= 0) {
         octave_noise_add_raised(low, skipped, pairs, out);
@@ -455,12 +455,12 @@ KERNEL void octave_noise_add_raised(doubles_1 low, ix skipped, ix pairs, doubles
 {
     for (ux m = (ux)0; m < (ux)pairs; m++) {
         const ux k = m + (ux)skipped;
-        const double three = low.at[(ix)(k + (ux)3)];
-        const double between = 1225.0 * (three + low.at[(ix)(k + (ux)4)]) - 245.0 * (low.at[(ix)(k + (ux)2)] +
-            low.at[(ix)(k + (ux)5)]) + 49.0 * (low.at[(ix)(k + (ux)1)] + low.at[(ix)(k + (ux)6)]) - 5.0 *
-            (low.at[(ix)k] + low.at[(ix)(k + (ux)7)]);
+        const double three = low.at[(ix)k + (ix)(ux)3];
+        const double between = 1225.0 * (three + low.at[(ix)k + (ix)(ux)4]) - 245.0 * (low.at[(ix)k +
+            (ix)(ux)2] + low.at[(ix)k + (ix)(ux)5]) + 49.0 * (low.at[(ix)k + (ix)(ux)1] + low.at[(ix)k +
+            (ix)(ux)6]) - 5.0 * (low.at[(ix)k] + low.at[(ix)k + (ix)(ux)7]);
         out.at[(ix)((ux)2 * m)] += three;
-        out.at[(ix)((ux)2 * m + (ux)1)] += 0x1.0000000000000p-11 * between;
+        out.at[(ix)((ux)2 * m) + (ix)(ux)1] += 0x1.0000000000000p-11 * between;
     }
 }
 
@@ -507,15 +507,15 @@ KERNEL ix octave_noise_fill_nodes(ix number, uint64_t variant, int64_t first, ix
         const ix pairs = (ix)spans.at[1 * spans.n1 + (ix)grid];
         /* The grid below begins on an even node at or before the one that is needed. */
         const ix skipped = grid > INT64_C(0) ? (ix)(spans.at[(ix)grid] - INT64_C(3) - INT64_C(2) *
-            spans.at[(ix)(grid - INT64_C(1))]) : -1;
+            spans.at[(ix)grid - 1]) : -1;
         /* The last grid lands in row 1. */
         const int64_t row = INT64_C(1) + floor_remainder_64(grids - INT64_C(1) - grid, INT64_C(2));
         doubles_1 nodes = (doubles_1){scratch.at + (ix)row * scratch.n1, scratch.n1};
-        doubles_1 below = (doubles_1){scratch.at + (ix)(INT64_C(3) - row) * scratch.n1, scratch.n1};
+        doubles_1 below = (doubles_1){scratch.at + (3 - (ix)row) * scratch.n1, scratch.n1};
         if (grid < octaves) {
             const int64_t place = INT64_C(2) * (first_octave + grid);
-            doubles_2 taps = (doubles_2){noises->taps.at + (ix)place * noises->taps.n1, (ix)(place +
-                INT64_C(2)) - (ix)place, noises->taps.n1};
+            doubles_2 taps = (doubles_2){noises->taps.at + (ix)place * noises->taps.n1, (ix)place + 2 -
+                (ix)place, noises->taps.n1};
             const uint64_t octave_key = hashing_mix_hash(key, (uint64_t)grid);
             octave_noise_fill_grid(octave_key, spans.at[(ix)grid], pairs, skipped, taps,
                 (doubles_1){scratch.at, scratch.n1}, below, nodes);
@@ -526,7 +526,7 @@ KERNEL ix octave_noise_fill_nodes(ix number, uint64_t variant, int64_t first, ix
             octave_noise_add_raised(below, skipped, pairs, nodes);
         }
     }
-    return (ix)(first - INT64_C(2) * spans.at[(ix)(grids - INT64_C(1))]);
+    return (ix)(first - INT64_C(2) * spans.at[(ix)grids - 1]);
 }
 
 /*
@@ -539,14 +539,14 @@ KERNEL void octave_noise_fill_cubics(doubles_1 nodes, ix count, doubles_1 slopes
     bends)
 {
     for (ux i = (ux)0; i < (ux)(count + 1); i++) {
-        slopes.at[(ix)i] = 0x1.3813813813814p-10 * (672.0 * (nodes.at[(ix)(i + (ux)5)] - nodes.at[(ix)(i +
-            (ux)3)]) - 168.0 * (nodes.at[(ix)(i + (ux)6)] - nodes.at[(ix)(i + (ux)2)]) + 32.0 *
-            (nodes.at[(ix)(i + (ux)7)] - nodes.at[(ix)(i + (ux)1)]) - 3.0 * (nodes.at[(ix)(i + (ux)8)] -
+        slopes.at[(ix)i] = 0x1.3813813813814p-10 * (672.0 * (nodes.at[(ix)i + (ix)(ux)5] - nodes.at[(ix)i +
+            (ix)(ux)3]) - 168.0 * (nodes.at[(ix)i + (ix)(ux)6] - nodes.at[(ix)i + (ix)(ux)2]) + 32.0 *
+            (nodes.at[(ix)i + (ix)(ux)7] - nodes.at[(ix)i + (ix)(ux)1]) - 3.0 * (nodes.at[(ix)i + (ix)(ux)8] -
             nodes.at[(ix)i]));
     }
     for (ux i = (ux)0; i < (ux)count; i++) {
-        const double rise = nodes.at[(ix)(i + (ux)5)] - nodes.at[(ix)(i + (ux)4)];
-        const double bend = slopes.at[(ix)(i + (ux)1)] + slopes.at[(ix)i] - 2.0 * rise;
+        const double rise = nodes.at[(ix)i + (ix)(ux)5] - nodes.at[(ix)i + (ix)(ux)4];
+        const double bend = slopes.at[(ix)i + (ix)(ux)1] + slopes.at[(ix)i] - 2.0 * rise;
         bends.at[(ix)i] = bend;
         leans.at[(ix)i] = rise - slopes.at[(ix)i] - bend;
     }

@@ -322,7 +322,7 @@ KERNEL void oversampling_double_second(ix count, reals_1 taps, reals_1 u, reals_
  *
  * Samples begin behind `history` old ones in `row`, in which they are moved on; writes `high`.
  */
-KERNEL void oversampling_triple(ix count, reals_1 taps, ix width, ix delay, reals_1 row, ix history, reals_2
+INLINED void oversampling_triple(ix count, reals_1 taps, ix width, ix delay, reals_1 row, ix history, reals_2
     high)
 {
     real total = REAL(0.0);
@@ -412,7 +412,7 @@ KERNEL void oversampling_rise(reals_1 fresh, ix channel, const Oversampler *over
  *
  * Writes `out`, shape (count or more,), in time order.
  */
-KERNEL void oversampling_third(ix count, reals_1 taps, ix side, ix delay, reals_2 high, reals_1 out)
+INLINED void oversampling_third(ix count, reals_1 taps, ix side, ix delay, reals_2 high, reals_1 out)
 {
     const ix thirds = floor_division(side, 3) + 1;
     const ix now = OVERSAMPLING_HISTORY_HIGH - delay;

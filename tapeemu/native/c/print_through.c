@@ -1,4 +1,4 @@
-/* Generated from print_through.py (8901d90c455b956e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (5d325b0ade46f853); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -33,17 +33,15 @@
  *
  * ``(1 - exp(-x))^2 / x exp(-a x)``, where `a` is the distance of the coatings over their thickness.
  */
-EXACT KERNEL double print_through_print_law(double thick, double apart)
+KERNEL double print_through_print_law(double thick, double apart)
 {
-    EXACT_BODY
     const double once = -elementary_exponential_less_one(-thick);
     return once * once / thick * elementary_exponential(-apart * thick);
 }
 
 /* Wave number times thickness at which :func:`_print_law` is largest, by halves: its slope falls. */
-EXACT KERNEL double print_through_law_peak(double apart)
+KERNEL double print_through_law_peak(double apart)
 {
-    EXACT_BODY
     double low = 0x1.0c6f7a0b5ed8dp-20;
     double high = 4.0;
     for (ix _ = 0; _ < 80; _++) {
@@ -58,9 +56,8 @@ EXACT KERNEL double print_through_law_peak(double apart)
 }
 
 /* Level of an echo at a frequency, re that at its peak. */
-EXACT KERNEL double print_through_print_gain(const PrintThroughSettings *settings, double frequency_hz)
+KERNEL double print_through_print_gain(const PrintThroughSettings *settings, double frequency_hz)
 {
-    EXACT_BODY
     const double apart = settings->base_um / settings->coating_um;
     const double thick = 0x1.921fb54442d18p+2 * frequency_hz / (0x1.47ae147ae147bp-7 *
         settings->tape_speed_cm_s) * 0x1.0c6f7a0b5ed8dp-20 * settings->coating_um;
@@ -72,9 +69,8 @@ EXACT KERNEL double print_through_print_gain(const PrintThroughSettings *setting
 }
 
 /* Frequency at which an echo is loudest. */
-EXACT KERNEL double print_through_print_peak_hz(const PrintThroughSettings *settings)
+KERNEL double print_through_print_peak_hz(const PrintThroughSettings *settings)
 {
-    EXACT_BODY
     const double thick = print_through_law_peak(settings->base_um / settings->coating_um);
     return thick / (0x1.0c6f7a0b5ed8dp-20 * settings->coating_um) * 0x1.47ae147ae147bp-7 *
         settings->tape_speed_cm_s / 0x1.921fb54442d18p+2;
@@ -297,8 +293,8 @@ KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t f
     const ux column = (ux)three_rates_next_hop(&filters, (reals_2){filters.line.at, 0, filters.line.n1});
     for (ix channel = 0; channel < memory->ring.n0; channel++) {
         for (ux i = (ux)0; i < (ux)64; i++) {
-            filters.line.at[channel * filters.line.n1 + (ix)(column + i)] = post * later.at[channel * later.n1
-                + (ix)i] + pre * sooner.at[channel * sooner.n1 + (ix)i];
+            filters.line.at[channel * filters.line.n1 + (ix)column + (ix)i] = post * later.at[channel *
+                later.n1 + (ix)i] + pre * sooner.at[channel * sooner.n1 + (ix)i];
         }
     }
     three_rates_filter_hop(&filters, memory->heard);
@@ -336,17 +332,18 @@ KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 bloc
         const ux since = (ux)done;
         for (ix channel = 0; channel < channels; channel++) {
             for (ux i = (ux)0; i < (ux)count; i++) {
-                ring.at[channel * ring.n1 + (ix)(to + i)] = block.at[channel * block.n1 + (ix)(since + i)];
+                ring.at[channel * ring.n1 + (ix)to + (ix)i] = block.at[channel * block.n1 + (ix)since +
+                    (ix)i];
             }
             if (column < PRINT_THROUGH_HOP) {
                 for (ux i = (ux)0; i < (ux)count; i++) {
-                    ring.at[channel * ring.n1 + (ix)((ux)columns + to + i)] = block.at[channel * block.n1 +
-                        (ix)(since + i)];
+                    ring.at[channel * ring.n1 + (ix)(ux)columns + (ix)to + (ix)i] = block.at[channel *
+                        block.n1 + (ix)since + (ix)i];
                 }
             }
             for (ux i = (ux)0; i < (ux)count; i++) {
-                out.at[channel * out.n1 + (ix)(since + i)] = ring.at[channel * ring.n1 + (ix)(back + i)] +
-                    memory->heard.at[channel * memory->heard.n1 + (ix)((ux)begin + i)];
+                out.at[channel * out.n1 + (ix)since + (ix)i] = ring.at[channel * ring.n1 + (ix)back + (ix)i] +
+                    memory->heard.at[channel * memory->heard.n1 + (ix)(ux)begin + (ix)i];
             }
         }
         counts.at[PRINT_THROUGH_PLACE] = place + (int64_t)count;

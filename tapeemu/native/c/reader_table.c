@@ -1,4 +1,4 @@
-/* Generated from reader_table.py (69fedc5bcdb8768f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from reader_table.py (ac60165e35705c4a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Taps that read audio between its samples: least squares over all frequencies up to a band edge.
@@ -15,23 +15,20 @@
 #define READER_TABLE_PI REAL(0x1.921fb54442d18p+1)
 
 /* Share of the sample rate up to which a reader of 32 or 48 taps is designed. */
-EXACT KERNEL double reader_table_band_edge(ix taps)
+KERNEL double reader_table_band_edge(ix taps)
 {
-    EXACT_BODY
     return (double)(taps == 32 ? REAL(0x1.9555555555555p-2) : REAL(0x1.b333333333333p-2));
 }
 
 /* ``sin(pi x) / (pi x)``, 1 at 0. */
-EXACT KERNEL double reader_table_cardinal_sine(double x)
+KERNEL double reader_table_cardinal_sine(double x)
 {
-    EXACT_BODY
     return x == 0.0 ? 1.0 : elementary_sine_of_turns(0.5 * x) / (0x1.921fb54442d18p+1 * x);
 }
 
 /* Write the lower Cholesky factor of the normal equations, row behind row; its diagonal as one over it. */
-EXACT KERNEL void reader_table_factorise(double edge, ix taps, doubles_1 factor)
+KERNEL void reader_table_factorise(double edge, ix taps, doubles_1 factor)
 {
-    EXACT_BODY
     for (ix row = 0; row < taps; row++) {
         for (ix column = 0; column < row + 1; column++) {
             double rest = reader_table_cardinal_sine(2.0 * edge * (double)(row - column));
@@ -62,9 +59,8 @@ EXACT KERNEL void reader_table_factorise(double edge, ix taps, doubles_1 factor)
  *     fraction that rounds to one. Rows of their own at fractions 0 and 1: a tape that does not move is passed on
  *     without any error.
  */
-EXACT KERNEL void reader_table_design_reader(ix taps, doubles_2 scratch, reals_2 table)
+KERNEL void reader_table_design_reader(ix taps, doubles_2 scratch, reals_2 table)
 {
-    EXACT_BODY
     double rest = 0.0;
     const double edge = reader_table_band_edge(taps);
     const ix middle = floor_division(taps, 2) - 1;

@@ -38,8 +38,8 @@ KERNEL void sines_add_phasor(double amplitude, double cycles, double cycles_per_
         for (uint64_t lane = UINT64_C(0); lane < SINES_8; lane++) {
             const double real_ = lanes.at[(ix)lane];
             const double imaginary = lanes.at[1 * lanes.n1 + (ix)lane];
-            out_values.at[(ix)((uint64_t)base + lane)] += real_;
-            out_slopes.at[(ix)((uint64_t)base + lane)] -= turn * imaginary;
+            out_values.at[(ix)base + (ix)lane] += real_;
+            out_slopes.at[(ix)base + (ix)lane] -= turn * imaginary;
             lanes.at[(ix)lane] = real_ * turn_real - imaginary * turn_imaginary;
             lanes.at[1 * lanes.n1 + (ix)lane] = real_ * turn_imaginary + imaginary * turn_real;
         }

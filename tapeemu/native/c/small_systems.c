@@ -1,4 +1,4 @@
-/* Generated from small_systems.py (d58628cb33b00238); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from small_systems.py (5102920eb3dc03ce); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Small dense systems of linear equations, solved in a fixed order of operations.
@@ -21,9 +21,8 @@
  * right : ndarray, shape (n, columns)
  *     Right-hand sides; gets the solutions.
  */
-EXACT KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
+KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
 {
-    EXACT_BODY
     const ix size = matrix.n0;
     const ix columns = right.n1;
     for (ix row = 0; row < size; row++) {
@@ -87,10 +86,9 @@ EXACT KERNEL void small_systems_solve(doubles_2 matrix, doubles_2 right)
  * found : ndarray, shape (unknowns,)
  *     Gets the solution.
  */
-EXACT KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double damping, doubles_2 normal,
-    doubles_1 found)
+KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double damping, doubles_2 normal, doubles_1
+    found)
 {
-    EXACT_BODY
     const ix size = found.n0;
     double trace = 0.0;
     for (ix i = 0; i < size; i++) {
@@ -140,9 +138,8 @@ EXACT KERNEL void small_systems_fit(doubles_2 matrix, doubles_1 right, double da
  * matrix : ndarray, shape (n, n)
  *     Gets its factor, above the diagonal and, transposed, below it.
  */
-EXACT KERNEL void small_systems_factorise(doubles_2 matrix)
+KERNEL void small_systems_factorise(doubles_2 matrix)
 {
-    EXACT_BODY
     const ix size = matrix.n0;
     for (ix row = 0; row < size; row++) {
         const double root = square_root_double(matrix.at[row * matrix.n1 + row]);
@@ -175,9 +172,8 @@ EXACT KERNEL void small_systems_factorise(doubles_2 matrix)
  * side : ndarray, shape (n,)
  *     Right-hand side; gets the solution.
  */
-EXACT KERNEL void small_systems_solve_factorised(doubles_2 matrix, doubles_1 side)
+KERNEL void small_systems_solve_factorised(doubles_2 matrix, doubles_1 side)
 {
-    EXACT_BODY
     const ix size = side.n0;
     for (ix row = 0; row < size; row++) {
         const double known = side.at[row] / matrix.at[row * matrix.n1 + row];

@@ -242,13 +242,13 @@ KERNEL void spacing_loss_filter_pair(reals_2 line, reals_2 table, reals_1 places
             IN_LANES
             for (uint64_t j = UINT64_C(0); j < SPACING_LOSS_EIGHT; j++) {
                 const uint64_t k = SPACING_LOSS_EIGHT * group + j;
-                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[(ix)((uint64_t)cell
-                    + SPACING_LOSS_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
-                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)((uint64_t)base + k)];
-                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)((uint64_t)base + k)];
+                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[((ix)cell +
+                    (ix)SPACING_LOSS_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
+                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)base + (ix)k];
+                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)base + (ix)k];
             }
         }
-        out.at[(ix)upper * out.n1 + (ix)((ux)at + i)] = dot_products_sum_of_eight(a);
-        out.at[(ix)lower * out.n1 + (ix)((ux)at + i)] = dot_products_sum_of_eight(b);
+        out.at[(ix)upper * out.n1 + (ix)(ux)at + (ix)i] = dot_products_sum_of_eight(a);
+        out.at[(ix)lower * out.n1 + (ix)(ux)at + (ix)i] = dot_products_sum_of_eight(b);
     }
 }

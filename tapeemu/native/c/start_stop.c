@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (e20e43f9adf5c131); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (b8fdeece2cc5e3c8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -268,9 +268,8 @@ KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_r
  * low : ndarray, shape (taps,)
  *     Gets the taps, the earliest sample's last.
  */
-EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch, reals_1 low)
+KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch, reals_1 low)
 {
-    EXACT_BODY
     double rest = 0.0;
     const ix size = low.n0;
     doubles_1 factor = (doubles_1){scratch.at, scratch.n1};
@@ -330,9 +329,8 @@ EXACT KERNEL void start_stop_design_low(double pole, double treble, doubles_2 sc
 }
 
 /* Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window. */
-EXACT KERNEL void start_stop_design_below(reals_1 below)
+KERNEL void start_stop_design_below(reals_1 below)
 {
-    EXACT_BODY
     const double middle = 0x1.c49ba5e353f7cp-1;
     double total = 0.0;
     for (ix k = 0; k < below.n0; k++) {
@@ -469,7 +467,7 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
     for (ux i = (ux)0; i < (ux)count; i++) {
         real total = REAL(0.0);
         for (ux k = (ux)0; k < (ux)low.n0; k++) {
-            total += low.at[(ix)k] * recent.at[(ix)(begin + i - k)];
+            total += low.at[(ix)k] * recent.at[(ix)begin + (ix)i - (ix)k];
         }
         held = pole * held + (double)total;
         if (magnitude_double(held) < 0x1.4484bfeebc2a0p-100) {
@@ -486,12 +484,12 @@ KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 b
     const ux middle = (ux)first;
     const ux begin = (ux)112;
     for (ux i = (ux)0; i < (ux)count; i++) {
-        real total = below.at[0] * recent.at[(ix)(middle + i)];
+        real total = below.at[0] * recent.at[(ix)middle + (ix)i];
         for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)below.n0; k++) {
-            total += below.at[(ix)k] * (recent.at[(ix)((uint64_t)(middle + i) - k)] +
-                recent.at[(ix)((uint64_t)(middle + i) + k)]);
+            total += below.at[(ix)k] * (recent.at[(ix)middle + (ix)i - (ix)k] + recent.at[(ix)middle + (ix)i +
+                (ix)k]);
         }
-        out.at[(ix)(begin + i)] = total;
+        out.at[(ix)begin + (ix)i] = total;
     }
 }
 
@@ -554,7 +552,7 @@ KERNEL ix start_stop_next_outputs(const StartStopMemory *memory, ix most, ix at,
     const int64_t reached = counts.at[START_STOP_MADE] - counts.at[START_STOP_LATENCY];
     const int64_t place = counts.at[START_STOP_START] + reached;
     while (counts.at[START_STOP_EVENT] + INT64_C(1) < counts.at[START_STOP_EVENTS] &&
-        places.at[(ix)(counts.at[START_STOP_EVENT] + INT64_C(1)) * places.n1 + START_STOP_FIRST] <= place) {
+        places.at[((ix)counts.at[START_STOP_EVENT] + 1) * places.n1 + START_STOP_FIRST] <= place) {
         counts.at[START_STOP_EVENT] += INT64_C(1);
     }
     const ix event = (ix)counts.at[START_STOP_EVENT];

@@ -33,9 +33,15 @@ typedef double real;
 #define REAL(number) ((real)(number))
 #endif
 
-/* What stands before every kernel: nothing where each file is compiled by itself, static where one file holds all. */
+/* What stands before every kernel: nothing where each file is compiled by itself, static where one file holds all, and
+ * then written into its callers where its constants shall be theirs. */
 #ifndef KERNEL
 #define KERNEL
+#define INLINED
+#elif defined(__GNUC__)
+#define INLINED static inline __attribute__((always_inline))
+#else
+#define INLINED KERNEL
 #endif
 
 #define INFINITE ((real)__builtin_inf())
@@ -63,18 +69,6 @@ TAPEEMU_VIEWS(uint64, uint64_t)
 #define IN_LANES _Pragma("GCC unroll 1")
 #else
 #define IN_LANES
-#endif
-
-/* Before and in a function in which nothing may be fused. clang keeps to it unless told -ffp-contract=fast. */
-#if defined(__clang__)
-#define EXACT
-#define EXACT_BODY _Pragma("clang fp contract(off)")
-#elif defined(__GNUC__)
-#define EXACT __attribute__((optimize("fp-contract=off")))
-#define EXACT_BODY
-#else
-#define EXACT
-#define EXACT_BODY
 #endif
 
 /* As Python compares: the first where both are equal or one is no number. */

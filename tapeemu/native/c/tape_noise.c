@@ -538,24 +538,24 @@ KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, i
     const ux size = (ux)count;
     const ux centre = (ux)half;
     for (ux i = (ux)0; i < size; i++) {
-        out.at[(ix)i] = taps.at[0] * numbers.at[(ix)(centre + i)];
+        out.at[(ix)i] = taps.at[0] * numbers.at[(ix)centre + (ix)i];
     }
     for (ix group = 0; group < floor_division(half, 4); group++) {
         const ux n = (ux)(4 * group + 1);
         const real a = taps.at[(ix)n];
-        const real b = taps.at[(ix)((uint64_t)n + TAPE_NOISE_1)];
-        const real c = taps.at[(ix)((uint64_t)n + TAPE_NOISE_2)];
-        const real d = taps.at[(ix)((uint64_t)n + TAPE_NOISE_3)];
+        const real b = taps.at[(ix)n + (ix)TAPE_NOISE_1];
+        const real c = taps.at[(ix)n + (ix)TAPE_NOISE_2];
+        const real d = taps.at[(ix)n + (ix)TAPE_NOISE_3];
         const ux above = centre + n;
         const ux below = centre - n;
         for (ux i = (ux)0; i < size; i++) {
-            const real left = a * (numbers.at[(ix)(below + i)] + numbers.at[(ix)(above + i)]) + b *
-                (numbers.at[(ix)((uint64_t)(below + i) - TAPE_NOISE_1)] + numbers.at[(ix)((uint64_t)(above +
-                i) + TAPE_NOISE_1)]);
-            real right = c * (numbers.at[(ix)((uint64_t)(below + i) - TAPE_NOISE_2)] +
-                numbers.at[(ix)((uint64_t)(above + i) + TAPE_NOISE_2)]);
-            right += d * (numbers.at[(ix)((uint64_t)(below + i) - TAPE_NOISE_3)] +
-                numbers.at[(ix)((uint64_t)(above + i) + TAPE_NOISE_3)]);
+            const real left = a * (numbers.at[(ix)below + (ix)i] + numbers.at[(ix)above + (ix)i]) + b *
+                (numbers.at[(ix)below + (ix)i - (ix)TAPE_NOISE_1] + numbers.at[(ix)above + (ix)i +
+                (ix)TAPE_NOISE_1]);
+            real right = c * (numbers.at[(ix)below + (ix)i - (ix)TAPE_NOISE_2] + numbers.at[(ix)above + (ix)i
+                + (ix)TAPE_NOISE_2]);
+            right += d * (numbers.at[(ix)below + (ix)i - (ix)TAPE_NOISE_3] + numbers.at[(ix)above + (ix)i +
+                (ix)TAPE_NOISE_3]);
             out.at[(ix)i] += left + right;
         }
     }
@@ -572,9 +572,9 @@ KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_
         for (ux m = (ux)0; m < (ux)count; m++) {
             double total = 0.0;
             for (ux k = (ux)0; k < (ux)12; k++) {
-                total += (double)(raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)(m + k)]);
+                total += (double)(raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)m + (ix)k]);
             }
-            out.at[(ix)((ux)8 * m + phase)] = (real)((double)out.at[(ix)((ux)8 * m + phase)] + total);
+            out.at[(ix)((ux)8 * m) + (ix)phase] = (real)((double)out.at[(ix)((ux)8 * m) + (ix)phase] + total);
         }
     }
 }

@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (22189658d9b5261f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (8be50b18a5bbed2c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -369,9 +369,8 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
 }
 
 /* Response of as many pairs of equal taps, the first at a distance from the middle. */
-EXACT KERNEL double tape_response_group_response(ix first, ix width, double turns)
+KERNEL double tape_response_group_response(ix first, ix width, double turns)
 {
-    EXACT_BODY
     const real middle = (real)((double)first + 0.5 * (double)(width - 1));
     double total = 0.0;
     for (ix k = 0; k < floor_division(width, 2); k++) {
@@ -381,9 +380,8 @@ EXACT KERNEL double tape_response_group_response(ix first, ix width, double turn
 }
 
 /* Responses of the taps of the record equaliser, at a frequency in turns per sample. */
-EXACT KERNEL void tape_response_record_basis(double turns, doubles_1 basis)
+KERNEL void tape_response_record_basis(double turns, doubles_1 basis)
 {
-    EXACT_BODY
     basis.at[0] = 1.0;
     for (ix n = 1; n < 25; n++) {
         basis.at[n] = 2.0 * elementary_cosine_of_turns((double)n * turns);
@@ -397,9 +395,8 @@ EXACT KERNEL void tape_response_record_basis(double turns, doubles_1 basis)
 }
 
 /* Response of the record equaliser at a frequency in turns per sample. */
-EXACT KERNEL double tape_response_recorded(reals_1 recording, double turns)
+KERNEL double tape_response_recorded(reals_1 recording, double turns)
 {
-    EXACT_BODY
     double total = (double)recording.at[0] + long_filter_pair_response((reals_1){recording.at + 1,
         TAPE_RESPONSE_NARROW_AT - 1}, 1, turns);
     for (ix k = 0; k < TAPE_RESPONSE_GROUPS; k++) {
@@ -418,10 +415,9 @@ EXACT KERNEL double tape_response_recorded(reals_1 recording, double turns)
  *
  * Points lie in the middles of equal parts of the band, and closer in the bass: there its law has a corner.
  */
-EXACT KERNEL void tape_response_fit_recording(const Medium *medium, double lost_um, double sample_rate, ix
-    points, doubles_2 fit, reals_1 recording)
+KERNEL void tape_response_fit_recording(const Medium *medium, double lost_um, double sample_rate, ix points,
+    doubles_2 fit, reals_1 recording)
 {
-    EXACT_BODY
     doubles_2 matrix = (doubles_2){fit.at, TAPE_RESPONSE_RECORD_TAPS, fit.n1};
     doubles_1 right = (doubles_1){fit.at + TAPE_RESPONSE_RECORD_TAPS * fit.n1, fit.n1};
     doubles_1 basis = (doubles_1){fit.at + 42 * fit.n1, fit.n1};
@@ -663,7 +659,7 @@ KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double 
  *
  * ``sums[n]`` is that of the `width` samples that end with number n.
  */
-KERNEL void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out)
+INLINED void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out)
 {
     reals_1 older_groups = (reals_1){sums.at + centre - first - width * 7, sums.n0 - (centre - first - width *
         7)};

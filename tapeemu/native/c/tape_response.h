@@ -102,7 +102,7 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
 KERNEL void tape_response_clear(reals_2 rows);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
-KERNEL void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out);
+INLINED void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out);
 KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
 KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out);
 KERNEL void tape_response_keep(reals_1 line, ix slack);

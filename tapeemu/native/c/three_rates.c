@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (66ba30b2333e9cb6); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (c6eea83e67f0bb16); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -91,9 +91,8 @@ KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, i
 }
 
 /* Frequency of a point of a law, in turns per sample of the fastest rate. */
-EXACT KERNEL double three_rates_point_turns(ix level, ix point)
+KERNEL double three_rates_point_turns(ix level, ix point)
 {
-    EXACT_BODY
     real turns = (real)(((double)point + 0.5) * 0.5 / 512.0);
     for (ix _ = 0; _ < level; _++) {
         turns = turns / REAL(8.0);
@@ -102,24 +101,21 @@ EXACT KERNEL double three_rates_point_turns(ix level, ix point)
 }
 
 /* Raised cosine from nothing at `zero` to 1 at `one`. */
-EXACT KERNEL double three_rates_rise(double x, double zero, double one)
+KERNEL double three_rates_rise(double x, double zero, double one)
 {
-    EXACT_BODY
     const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
     return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
 }
 
 /* Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine. */
-EXACT KERNEL double three_rates_window(double x)
+KERNEL double three_rates_window(double x)
 {
-    EXACT_BODY
     return 1.0 - three_rates_rise(x, 0x1.4cccccccccccdp-1, 1.0);
 }
 
 /* Taps that raise and lower a rate: a sinc under a Kaiser window. */
-EXACT KERNEL void three_rates_design_rates(const ThreeRates *filters)
+KERNEL void three_rates_design_rates(const ThreeRates *filters)
 {
-    EXACT_BODY
     const double whole = elementary_bessel_i0(0x1.b0a3d70a3d70ap+2);
     for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
         double total = 0.0;
@@ -150,9 +146,8 @@ EXACT KERNEL void three_rates_design_rates(const ThreeRates *filters)
 }
 
 /* Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window. */
-EXACT KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps)
+KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps)
 {
-    EXACT_BODY
     const ix half = floor_division(taps.n0, 2);
     const ix points = law.n0;
     for (ix n = 0; n < half + 1; n++) {
@@ -179,9 +174,8 @@ EXACT KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps)
 }
 
 /* Response of symmetric taps at a frequency in turns per sample of their rate. */
-EXACT KERNEL double three_rates_gain(reals_1 taps, double turns)
+KERNEL double three_rates_gain(reals_1 taps, double turns)
 {
-    EXACT_BODY
     const ix half = floor_division(taps.n0, 2);
     const double twice = 2.0 * elementary_cosine_of_turns(turns);
     double cosine = 0.5 * twice;
@@ -197,9 +191,8 @@ EXACT KERNEL double three_rates_gain(reals_1 taps, double turns)
 }
 
 /* What a change of the rate by eight does, at a frequency in turns per sample of the faster rate. */
-EXACT KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns)
+KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns)
 {
-    EXACT_BODY
     return three_rates_gain(lowering, turns);
 }
 
@@ -212,9 +205,8 @@ EXACT KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns)
  *     ``laws[level, point]`` is the response, real and the same for negative frequencies, at
  *     ``point_turns(level, point)``.
  */
-EXACT KERNEL void design_three_rates(const ThreeRates *filters)
+KERNEL void design_three_rates(const ThreeRates *filters)
 {
-    EXACT_BODY
     double turns = 0.0;
     double once = 0.0;
     double left = 0.0;
@@ -248,9 +240,8 @@ EXACT KERNEL void design_three_rates(const ThreeRates *filters)
 }
 
 /* Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0. */
-EXACT KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
+KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
 {
-    EXACT_BODY
     doubles_1 law = (doubles_1){filters->laws.at, filters->laws.n1};
     reals_1 taps = filters->fast;
     const ix half = floor_division(taps.n0, 2);
@@ -291,7 +282,8 @@ KERNEL void three_rates_to_front(reals_2 line, ix skipped)
 {
     for (ix channel = 0; channel < line.n0; channel++) {
         for (ux column = (ux)0; column < (ux)(line.n1 - skipped); column++) {
-            line.at[channel * line.n1 + (ix)column] = line.at[channel * line.n1 + (ix)((ux)skipped + column)];
+            line.at[channel * line.n1 + (ix)column] = line.at[channel * line.n1 + (ix)(ux)skipped +
+                (ix)column];
         }
     }
 }
@@ -332,20 +324,20 @@ KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_
     const ux base = (ux)first;
     const ux size = (ux)64;
     for (ux i = (ux)0; i < size; i++) {
-        out.at[(ix)i] = taps.at[0] * line.at[(ix)(base + i)];
+        out.at[(ix)i] = taps.at[0] * line.at[(ix)base + (ix)i];
     }
     for (ux group = (ux)0; group < (ux)32; group++) {
         const uint64_t n = (uint64_t)((ux)4 * group) + THREE_RATES_1;
         const real a = taps.at[(ix)n];
-        const real b = taps.at[(ix)(n + THREE_RATES_1)];
-        const real c = taps.at[(ix)(n + THREE_RATES_2)];
-        const real d = taps.at[(ix)(n + THREE_RATES_3)];
+        const real b = taps.at[(ix)n + (ix)THREE_RATES_1];
+        const real c = taps.at[(ix)n + (ix)THREE_RATES_2];
+        const real d = taps.at[(ix)n + (ix)THREE_RATES_3];
         const uint64_t here = (uint64_t)base + n;
         for (ux i = (ux)0; i < size; i++) {
-            const real left = a * line.at[(ix)(here + (uint64_t)i)] + b * line.at[(ix)(here + (uint64_t)i +
-                THREE_RATES_1)];
-            const real right = c * line.at[(ix)(here + (uint64_t)i + THREE_RATES_2)] + d * line.at[(ix)(here +
-                (uint64_t)i + THREE_RATES_3)];
+            const real left = a * line.at[(ix)here + (ix)i] + b * line.at[(ix)here + (ix)i +
+                (ix)THREE_RATES_1];
+            const real right = c * line.at[(ix)here + (ix)i + (ix)THREE_RATES_2] + d * line.at[(ix)here +
+                (ix)i + (ix)THREE_RATES_3];
             out.at[(ix)i] += left + right;
         }
     }
@@ -359,9 +351,9 @@ KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals
             real total = REAL(0.0);
             const ux base = (ux)first + m;
             for (ux k = (ux)0; k < (ux)12; k++) {
-                total += raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)(base + k)];
+                total += raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)base + (ix)k];
             }
-            out.at[(ix)((ux)8 * m + phase)] += total;
+            out.at[(ix)((ux)8 * m) + (ix)phase] += total;
         }
     }
 }

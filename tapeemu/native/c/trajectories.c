@@ -292,14 +292,14 @@ KERNEL void trajectories_expand(doubles_1 values, doubles_1 slopes, ix step, dou
     const ux width = (ux)step;
     for (ux interval = (ux)0; interval < (ux)floor_division(out.n0, step); interval++) {
         const double first = values.at[(ix)interval];
-        const double rise = values.at[(ix)(interval + (ux)1)] - first;
+        const double rise = values.at[(ix)interval + (ix)(ux)1] - first;
         const double left = slopes.at[(ix)interval];
-        const double bend = slopes.at[(ix)(interval + (ux)1)] + left - 2.0 * rise;
+        const double bend = slopes.at[(ix)interval + (ix)(ux)1] + left - 2.0 * rise;
         const double lean = rise - left - bend;
         const ux base = interval * width;
         for (ux i = (ux)0; i < width; i++) {
             const double u = (double)i * (double)unit;
-            out.at[(ix)(base + i)] = first + u * (left + u * (lean + u * bend));
+            out.at[(ix)base + (ix)i] = first + u * (left + u * (lean + u * bend));
         }
     }
 }

@@ -346,8 +346,8 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
             const ix skipped = (ix)(wow_flutter_earliest(memory) - counts.at[WOW_FLUTTER_BASE]);
             for (ux channel = (ux)0; channel < (ux)line.n0; channel++) {
                 for (ux i = (ux)0; i < (ux)(column - skipped); i++) {
-                    line.at[(ix)channel * line.n1 + (ix)i] = line.at[(ix)channel * line.n1 + (ix)((ux)skipped
-                        + i)];
+                    line.at[(ix)channel * line.n1 + (ix)i] = line.at[(ix)channel * line.n1 + (ix)(ux)skipped +
+                        (ix)i];
                 }
             }
             counts.at[WOW_FLUTTER_BASE] += (int64_t)skipped;
@@ -358,7 +358,8 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
         const ux since = (ux)taken;
         for (ux row = (ux)0; row < (ux)line.n0; row++) {
             for (ux k = (ux)0; k < (ux)count; k++) {
-                line.at[(ix)row * line.n1 + (ix)(to + k)] = block.at[(ix)row * block.n1 + (ix)(since + k)];
+                line.at[(ix)row * line.n1 + (ix)to + (ix)k] = block.at[(ix)row * block.n1 + (ix)since +
+                    (ix)k];
             }
         }
         taken = taken + count;
