@@ -117,7 +117,7 @@ class _Holder:
         """Play from the beginning, after everything that sounded before."""
         if state != self._state:
             self._take(state)
-        return self._plugin.process(block, sample_rate, buffer_size=_BUFFER, reset=True)
+        return self._plugin(block, sample_rate, buffer_size=_BUFFER, reset=True)
 
     def _take(self, state: str) -> None:
         handle, name = tempfile.mkstemp(suffix=".vstpreset")

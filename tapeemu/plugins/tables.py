@@ -12,6 +12,7 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
 from tapeemu.errors import ParameterError
 from tapeemu.native.processors import KernelProcessor, find_processors, scalars_first
@@ -130,8 +131,16 @@ _NUMBERS: Mapping[str, Mapping[str, str]] = {
         "band_seconds": "table decay_by_band_seconds",
         "bands_given": "which decay_by_band_seconds",
     },
-    "preamp_drive": {"drive_given": "given drive_db", "thd_given": "given thd_percent"},
-    "tape_magnetisation": {"drive_given": "given drive_db", "mol_given": "given mol_db"},
+    "preamp_drive": {
+        "drive_given": "given drive_db",
+        "thd_given": "given thd_percent",
+        "most_oversampling": f"always {MOST_OVERSAMPLING}",
+    },
+    "tape_magnetisation": {
+        "drive_given": "given drive_db",
+        "mol_given": "given mol_db",
+        "most_oversampling": f"always {MOST_OVERSAMPLING}",
+    },
 }
 """What the kernels call their numbers, where it is not what the setting is called."""
 
@@ -384,6 +393,8 @@ def _numbers(kind: str, native: KernelProcessor, values: Sequence[Value]) -> Ite
         key, _, otherwise = rest.partition(" else ")
         if rule == "parts":
             yield "PARTS", 0, 0.0
+        elif rule == "always":
+            yield "ALWAYS", 0, float(rest)
         elif rule == "alone":
             yield "ALONE", places[key], float(places[otherwise])
         elif rule in ("table", "which") and isinstance(sort, Array):

@@ -522,7 +522,7 @@ class _WowFlutterStream(KernelStream):
         if self.length_ratio == 1.0:
             return super().advance(block)
         self._fed += block.shape[1]
-        end = int(self._countable(self.memory, np.int64(self._fed)))
+        end = int(self._countable(self._held, np.int64(self._fed)))
         out = np.empty((self.channels, end - self._made))
         self._process(np.ascontiguousarray(block), out)
         self._made = end

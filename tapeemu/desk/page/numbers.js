@@ -225,8 +225,8 @@ const rowsOf = (columns, rows) => ({ columns, rows });
 
 // Of kinds whose numbers are not just their settings. A switch is 1 or 0, what is left out is 0.
 const NUMBERS = {
-  preamp_drive: (own) => ({ ...own, drive_given: given01(own.drive_db), thd_given: given01(own.thd_percent) }),
-  tape_magnetisation: (own) => ({ ...own, drive_given: given01(own.drive_db), mol_given: given01(own.mol_db) }),
+  preamp_drive: (own) => ({ ...own, most_oversampling: 12, drive_given: given01(own.drive_db), thd_given: given01(own.thd_percent) }),
+  tape_magnetisation: (own) => ({ ...own, most_oversampling: 12, drive_given: given01(own.drive_db), mol_given: given01(own.mol_db) }),
   fdn_reverb(own) {
     const bands = own.decay_by_band_seconds === null ? Array(9).fill(null) : Object.values(own.decay_by_band_seconds);
     return {

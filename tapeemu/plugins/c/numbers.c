@@ -200,6 +200,7 @@ static bool wow_numbers(const StageText *stage, Numbers *to)
     put_double(to, 0.0);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_SKEW_US].number);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_WANDER_US].number);
+    put_double(to, settings[WOW_FLUTTER_TRACK_SKEW_US].number);
     put_integer(to, step_of(KINDS[KIND_WOW_FLUTTER].values + WOW_FLUTTER_READER_TAPS, settings[WOW_FLUTTER_READER_TAPS].whole));
     put_integer(to, (int64_t)settings[WOW_FLUTTER_SEED].whole);
     put_integer(to, mixture.part_count);
@@ -471,6 +472,9 @@ static bool numbers_of(const StageText *stage, Numbers *to)
             break;
         case RULE_GIVEN:
             put_integer(to, setting->given);
+            break;
+        case RULE_ALWAYS:
+            put_integer(to, rows);
             break;
         case RULE_TABLE:
             put_integer(to, rows);

@@ -31,7 +31,20 @@ typedef struct {
     int word_count;
 } Value;
 
-enum { RULE_NUMBER, RULE_ABOVE, RULE_BEYOND, RULE_ALONE, RULE_WHOLE, RULE_STEP, RULE_CHOICE, RULE_GIVEN, RULE_TABLE, RULE_WHICH, RULE_PARTS };
+enum {
+    RULE_NUMBER,
+    RULE_ABOVE,
+    RULE_BEYOND,
+    RULE_ALONE,
+    RULE_WHOLE,
+    RULE_STEP,
+    RULE_CHOICE,
+    RULE_GIVEN,
+    RULE_TABLE,
+    RULE_WHICH,
+    RULE_ALWAYS,
+    RULE_PARTS
+};
 
 typedef struct {
     int rule, place;

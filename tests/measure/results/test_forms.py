@@ -69,6 +69,9 @@ def results() -> dict[str, Result]:
     def bent(audio: np.ndarray, _: float) -> np.ndarray:
         return np.tanh(audio)
 
+    saturated = measure.saturation(
+        bent, RATE, frequencies_hz=(1000.0,), levels_db=(0.0, 6.0, 12.0), step_seconds=0.3
+    )
     fluctuation = measure.amplitude_fluctuation(swaying, RATE)
     decays = measure.decay(decay, RATE)
     pair = two_tones(RATE, low_hz=60.0, high_hz=7000.0, low_to_high=4.0, seconds=1.0, level_dbfs=-6.0)
@@ -92,6 +95,10 @@ def results() -> dict[str, Result]:
         measure.azimuth(np.stack([tone, tone]), RATE),
         measure.crosstalk(lambda audio, _: audio + 0.01 * audio[::-1], RATE, settle_seconds=0.1),
         measure.print_through(lambda audio, _: audio, RATE),
+        measure.noise_bands(decay, RATE),
+        measure.slow_response(bent, RATE, seconds=6.0, tail_seconds=0.2),
+        saturated,
+        saturated.tones["1000hz"],
         character(tone, RATE),
         likeness(tone, 0.5 * tone, RATE),
         AverageDistortion(thd=reading(), imd=reading(), left_out={"thd": (0.1, 0.2), "imd": (0.3, 0.4)}),
