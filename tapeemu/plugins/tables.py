@@ -12,7 +12,6 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
 from tapeemu.errors import ParameterError
 from tapeemu.native.processors import KernelProcessor, find_processors, scalars_first
@@ -134,12 +133,12 @@ _NUMBERS: Mapping[str, Mapping[str, str]] = {
     "preamp_drive": {
         "drive_given": "given drive_db",
         "thd_given": "given thd_percent",
-        "most_oversampling": f"always {MOST_OVERSAMPLING}",
+        "most_oversampling": "always 12",
     },
     "tape_magnetisation": {
         "drive_given": "given drive_db",
         "mol_given": "given mol_db",
-        "most_oversampling": f"always {MOST_OVERSAMPLING}",
+        "most_oversampling": "always 12",
     },
 }
 """What the kernels call their numbers, where it is not what the setting is called."""

@@ -96,7 +96,7 @@ def results() -> dict[str, Result]:
         measure.crosstalk(lambda audio, _: audio + 0.01 * audio[::-1], RATE, settle_seconds=0.1),
         measure.print_through(lambda audio, _: audio, RATE),
         measure.noise_bands(decay, RATE),
-        measure.slow_response(bent, RATE, seconds=6.0, tail_seconds=0.2),
+        measure.slow_response(bent, RATE, seconds=8.0, tail_seconds=0.2),
         saturated,
         saturated.tones["1000hz"],
         character(tone, RATE),

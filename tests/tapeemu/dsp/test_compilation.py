@@ -172,7 +172,7 @@ def test_a_kernel_is_compiled_again_when_one_that_it_calls_in_another_file_chang
 
 @pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
 def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
-    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch
+    rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """Absorbing filters, compiled with statements side by side, against the same lines left as Python."""
     from tapeemu.dsp.kernels.absorption import FILTER_ROWS
@@ -189,6 +189,8 @@ def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
         seen.append(numba.config.SLP_VECTORIZE)
         optimise(library)
 
+    # Else the second run would find it compiled.
+    monkeypatch.setattr(numba.config, "CACHE_DIR", str(tmp_path))
     compile_for = kernel(abreast=True)(lambda value: 2.0 * value).compile
     monkeypatch.setattr(numba.core.codegen.JITCodeLibrary, "_optimize_final_module", watched)
     before = numba.config.SLP_VECTORIZE
