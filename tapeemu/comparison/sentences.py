@@ -179,7 +179,7 @@ def answer(
         if phrases:
             return (
                 f"On this recording the order matters. {_opened(labels[0])}, instead of {labels[1]}: "
-                f"{', '.join(phrases)}.{away} In all else that was measured they agree."
+                f"{', '.join(phrases)}.{away} Nothing else that was measured differs clearly."
             )
         return (
             f"On this recording the two orders are not the same, but no figure says which is which.{away} Let the "

@@ -633,8 +633,8 @@ def test_the_answer_fits_what_was_found() -> None:
     assert "There is one order here" in answer(["a"], same[:1], [{}], lone)
     assert answer(["a", "b"], apart, [{}, {}], pair) == (
         "On this recording the order matters. A, instead of b: attacks are softer (peaks 3.0 dB lower at the same "
-        "loudness). The difference of the two lies 20 dB below the sound. In all else that was measured they "
-        "agree."
+        "loudness). The difference of the two lies 20 dB below the sound. Nothing else that was measured differs "
+        "clearly."
     )
     assert "no figure says which is which" in answer(["a", "b"], same, [{}, {}], pair)
     assert "their differences lie 44 dB below the sound" in answer(["a", "b"], same, [{}, {}], alike)
