@@ -93,7 +93,10 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         "recording",
         type=Path,
         metavar="RECORDING",
-        help="lossless sound file of one steady tone, or of two tones together",
+        help=(
+            "lossless sound file of one steady tone, of two tones together, or of the burst; of two tracks also "
+            "azimuth and crosstalk are read"
+        ),
     )
     parser.add_argument("--json", action="store_true", help="write all readings and curves as JSON")
     parser.add_argument("--plots", type=Path, metavar="DIR", help="write plots (PNG) into this folder")
