@@ -1,13 +1,16 @@
 """The compiled library that Python calls the kernels in: the bits of numba, and what happens without it."""
 
+import gc
 import os
 import shutil
 import subprocess
 import sys
 import threading
 import time
+import tracemalloc
+import typing
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
@@ -17,7 +20,9 @@ from strict_reference import Asked, results_by, run
 import tapeemu
 from tapeemu import AmplitudeFlutter, Chain, Curve, CurvePoint, PreampDrive, Stage, WowFlutter, loop_library
 from tapeemu.dsp.kernels import by_library
+from tapeemu.dsp.kernels.arrays import Reals1
 from tapeemu.dsp.kernels.compilation import LOOPS
+from tapeemu.kernel_stream import KernelStream
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.processors import processor_kinds
 
@@ -199,6 +204,73 @@ def test_streams_in_threads_give_what_they_give_alone() -> None:
         thread.join()
     for one, other in zip(alone, together, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+class Pair(NamedTuple):
+    """A group that no kernel has, so that nobody has asked for its form before."""
+
+    first: Reals1
+    second: Reals1
+
+
+def test_threads_that_ask_at_once_get_the_same_form_of_a_group(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With two forms of one group, a kernel would refuse the one and be compiled by numba instead."""
+    together, find = threading.Barrier(2), typing.get_type_hints
+
+    def find_together(*arguments: Any, **named: Any) -> Any:
+        together.wait(timeout=10.0)
+        return find(*arguments, **named)
+
+    monkeypatch.setattr(typing, "get_type_hints", find_together)
+    forms: list[type] = []
+    pair = Pair(np.zeros(1), np.zeros(2))
+    threads = [threading.Thread(target=lambda: forms.append(type(by_library.held(pair)))) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(forms) == 2
+    assert forms[0] is forms[1]
+
+
+@pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
+def test_calls_leave_no_memory_behind() -> None:
+    """The collector rests, for it would give back what calls have left."""
+    stream = AmplitudeFlutter().stream(sample_rate=48_000, channels=2)
+    assert isinstance(stream, KernelStream)
+    block, out = np.zeros((2, 64)), np.zeros((2, 64))
+
+    def use(times: int) -> None:
+        for _ in range(times):
+            stream.kernels.process(stream.memory, block, out)
+
+    use(10)
+    gc.collect()
+    gc.disable()
+    tracemalloc.start()
+    try:
+        use(100)  # what Python keeps for reuse is filled
+        before = tracemalloc.get_traced_memory()[0]
+        use(1_000)
+        grown = tracemalloc.get_traced_memory()[0] - before
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+    assert grown < 1_000
+
+
+@pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
+def test_a_stream_that_is_done_with_leaves_nothing_to_collect() -> None:
+    mover = AmplitudeFlutter()
+    mover.stream(sample_rate=48_000, channels=2)
+    gc.collect()
+    gc.disable()
+    try:
+        mover.stream(sample_rate=48_000, channels=2).advance(np.zeros((2, 64)))
+        left = gc.collect()
+    finally:
+        gc.enable()
+    assert left == 0
 
 
 @pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
