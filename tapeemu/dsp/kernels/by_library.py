@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 
 from tapeemu.dsp.kernels.arrays import ELEMENTS
-from tapeemu.loop_library import FOLDER, digest, library_names
+from tapeemu.loop_library import digest, files_as_built, library_names
 
 __all__ = ["UnfitError", "caller_of", "for_blocks", "held", "is_there", "let_go"]
 
@@ -81,11 +81,13 @@ def _once(make: Callable[[_Asked], _Made]) -> Callable[[_Asked], _Made]:
 @functools.cache
 def _library() -> ctypes.CDLL | None:
     """The library that was made from the kernels that stand here, the quickest build that this processor runs."""
+    paths = files_as_built()
+    if not paths or paths[0].name != library_names()[0]:
+        return None
     try:
-        names = library_names()
-        library = ctypes.CDLL(str(FOLDER / names[0]))
-        if len(names) > 1 and library.loops_wide():
-            library = ctypes.CDLL(str(FOLDER / names[1]))
+        library = ctypes.CDLL(str(paths[0]))
+        if len(paths) > 1 and library.loops_wide():
+            library = ctypes.CDLL(str(paths[1]))
         library.loops_digest.restype = ctypes.c_char_p
         made_from = library.loops_digest().decode()
     except (OSError, AttributeError):
@@ -104,7 +106,7 @@ def is_there() -> bool:
 def _array(element: str, dimensions: int) -> Callable[[Any], Any]:
     """What turns an array into what C is given."""
     view = _VIEWS[dimensions]
-    ending = np.dtype(ELEMENTS[element]).str[1:]
+    typestr = np.dtype(ELEMENTS[element]).str
 
     def given(array: Any) -> Any:
         try:
@@ -112,7 +114,7 @@ def _array(element: str, dimensions: int) -> Callable[[Any], Any]:
         except AttributeError:
             raise UnfitError from None
         shape = told["shape"]
-        if told["strides"] is not None or told["typestr"][1:] != ending or len(shape) != dimensions:
+        if told["strides"] is not None or told["typestr"] != typestr or len(shape) != dimensions:
             raise UnfitError
         return view(told["data"][0], *shape)
 
