@@ -1,7 +1,8 @@
-"""The C library beside numba, processor by processor: ratios in one run.
+"""The C library beside the kernels of Python, processor by processor: ratios in one run.
 
-Bounds: double precision at most the time of numba, single precision at most 1 / 1.8 of it. Compiled for this
-machine (``-march=native``), by gcc and by clang where it is installed.
+Those of Python are run by numba with ``TAPEEMU_LOOPS=numba``, by the library beside the package where there is one
+otherwise. Bounds: double precision at most the time of numba, single precision at most 1 / 1.8 of it. Compiled for
+this machine (``-march=native``), by gcc and by clang where it is installed.
 """
 
 import shutil
@@ -13,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from tapeemu import AmplitudeFlutter, FdnReverb, PreampDrive, TapeMagnetisation, WowFlutter
+from tapeemu.dsp.kernels.compilation import LOOPS
 from tapeemu.processor import Processor
 from tapeemu.targets.machines import SINGLE, HostTarget
 from tapeemu.targets.setups import Case, setup_of
@@ -23,10 +25,7 @@ SECONDS = 4.0
 CLOCK = ("-include", "time.h", "-DTAPEEMU_TICKS()=((int64_t)clock())")
 """The program counts its own processor time, in microseconds."""
 
-FLAGS = {
-    "gcc": ("-O3", "-ffp-contract=fast", "-march=native", *CLOCK),
-    "clang": ("-O3", "-ffp-contract=on", "-march=native", *CLOCK),
-}
+FLAGS = ("-O3", "-march=native", *CLOCK)
 
 PROCESSORS: dict[str, Processor] = {
     "drive": PreampDrive(drive_db=12.0),
@@ -73,14 +72,14 @@ def main() -> None:
         targets = {}
         for compiler in ("gcc", "clang"):
             if shutil.which(compiler):
-                targets[f"{compiler}, double"] = HostTarget(folder, FLAGS[compiler], (compiler,))
-                targets[f"{compiler}, single"] = HostTarget(folder, (*FLAGS[compiler], SINGLE), (compiler,))
-        print(f"{'time of C over numba':28}" + "".join(f"{name:>16}" for name in targets))
+                targets[f"{compiler}, double"] = HostTarget(folder, FLAGS, (compiler,))
+                targets[f"{compiler}, single"] = HostTarget(folder, (*FLAGS, SINGLE), (compiler,))
+        print(f"{f'time of C over {LOOPS}':28}" + "".join(f"{name:>16}" for name in targets))
         for label, processor in PROCESSORS.items():
             python = in_python(processor, audio)
             ratios = [in_c(processor, audio, target) / python for target in targets.values()]
             told = "".join(f"{ratio:16.2f}" for ratio in ratios)
-            print(f"{label:28}{told}   numba {SECONDS / python:.0f} x real time")
+            print(f"{label:28}{told}   {LOOPS} {SECONDS / python:.0f} x real time")
 
 
 if __name__ == "__main__":

@@ -289,7 +289,7 @@ ROOMS = (
         "tapeemu kernels",
         ("tapeemu.dsp.kernels",),
         "the loops over samples, compiled",
-        ("tapeemu loop library",),
+        ("tapeemu loop library", "tapeemu errors"),
     ),
     Room(
         "tapeemu loop library",

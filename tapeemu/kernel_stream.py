@@ -16,19 +16,12 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from tapeemu.dsp.kernels.arrays import ELEMENTS
 from tapeemu.processor import Stream
 from tapeemu.validation import FloatArray
 
 __all__ = ["KernelStream", "ProcessorKernels", "processor_kernels"]
 
-_ELEMENTS: Mapping[str, npt.DTypeLike] = {
-    "real": np.float64,
-    "double": np.float64,
-    "float": np.float32,
-    "int64_t": np.int64,
-    "int32_t": np.int32,
-    "uint64_t": np.uint64,
-}
 _MOST_DIMENSIONS = 3
 
 
@@ -69,7 +62,7 @@ class ProcessorKernels:
         shapes = np.ones((len(arrays), _MOST_DIMENSIONS), np.int64)
         self.shapes(settings, sample_rate, channels, shapes)
         zeros = iter(
-            _aligned_zeros(tuple(int(size) for size in shape[:dimensions]), _ELEMENTS[element])
+            _aligned_zeros(tuple(int(size) for size in shape[:dimensions]), ELEMENTS[element])
             for (element, dimensions), shape in zip(arrays, shapes, strict=True)
         )
         return _group(self.memory, zeros)

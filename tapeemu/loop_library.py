@@ -25,6 +25,7 @@ __all__ = [
     "build",
     "compilers",
     "digest",
+    "files_as_built",
     "library_names",
     "main",
     "source_digest",
@@ -51,6 +52,8 @@ _FLAGS = (
 _ENDING = {"win32": ".dll", "darwin": ".dylib"}.get(sys.platform, ".so")
 _WIDE = {"x86_64": "-mavx2", "amd64": "-mavx2"}
 """What a second build for newer processors of a kind is compiled with: the same bits, four numbers at a time."""
+_RECORD = "loops.txt"
+"""The file beside the library that tells what was built: of each file a digest and the name."""
 _OPENING = re.compile(r"/\* Generated from (\w+\.py) \(([0-9a-f]+)\)")
 
 
@@ -92,6 +95,23 @@ def library_names() -> tuple[str, ...]:
     return (f"loops{_ENDING}", *([f"loops_wide{_ENDING}"] if wide else []))
 
 
+def files_as_built(folder: Path = FOLDER) -> list[Path]:
+    """The builds in a folder that hold what was built, in the order of their names.
+
+    A file that was cut off, by a full disk say, can be opened, and ends the process when it is called.
+    """
+    try:
+        lines = (folder / _RECORD).read_text("ascii").splitlines()
+        paths = [folder / name for name in library_names()]
+        return [path for path in paths if path.is_file() and _record_line(path) in lines]
+    except (OSError, ValueError):
+        return []
+
+
+def _record_line(path: Path) -> str:
+    return f"{hashlib.sha256(path.read_bytes()).hexdigest()} {path.name}"
+
+
 def compilers() -> Iterator[list[str]]:
     """Commands of the C compilers at hand, the one in ``CC`` first."""
     wanted = os.environ.get("CC")
@@ -131,18 +151,29 @@ def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path
         raise LibraryError(
             "there is no C compiler (gcc or clang); numba will compile the loops at their first use"
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=folder) as name:
+            made = _compiled(command, Path(name), timeout_seconds)
+            return [path.replace(folder / path.name) for path in made]
+    except OSError as error:
+        raise LibraryError(f"{folder} cannot be written to ({error.strerror}); make it writable") from None
+
+
+def _compiled(command: Sequence[str], folder: Path, timeout_seconds: float) -> list[Path]:
+    """The builds, and the record of them."""
+    made = [folder / each for each in library_names()]
     mark = f'-DTAPEEMU_DIGEST="{digest()}"'
-    with tempfile.TemporaryDirectory(dir=folder) as name:
-        made = [Path(name) / each for each in library_names()]
-        wide = _WIDE.get(platform.machine().lower(), "")
-        runs = []
-        for path, flags in zip(made, ([], [wide]), strict=False):
-            arguments = [*command, *_FLAGS, *flags, mark, str(_SOURCES / "loops.c"), "-o", str(path)]
-            runs.append(_started(arguments))
-        for run in runs:
-            _finish(run, timeout_seconds)
-        return [path.replace(folder / path.name) for path in made]
+    wide = _WIDE.get(platform.machine().lower(), "")
+    runs = []
+    for path, flags in zip(made, ([], [wide]), strict=False):
+        arguments = [*command, *_FLAGS, *flags, mark, str(_SOURCES / "loops.c"), "-o", str(path)]
+        runs.append(_started(arguments))
+    for run in runs:
+        _finish(run, timeout_seconds)
+    record = folder / _RECORD
+    record.write_text("".join(f"{_record_line(path)}\n" for path in made), "ascii")
+    return [*made, record]
 
 
 def _started(arguments: Sequence[str]) -> "subprocess.Popen[str]":

@@ -46,7 +46,7 @@ def test_the_wheel_holds_what_it_needs(built: Path) -> None:
     compiles = next(loop_library.compilers(), None) is not None
     assert wheel.name.endswith("-py3-none-any.whl") != compiles
     names = zipfile.ZipFile(wheel).namelist()
-    loops = {f"tapeemu/native/library/{name}" for name in loop_library.library_names()}
+    loops = {f"tapeemu/native/library/{name}" for name in (*loop_library.library_names(), "loops.txt")}
     assert loops & {*names} == (loops if compiles else set())
     presets = {Path(name).name for name in names if name.startswith("tapeemu/shipped_presets/")}
     assert presets == {path.name for path in (ROOT / "presets").glob("*.toml")}

@@ -52,13 +52,15 @@ real ix ux
 """
 _RESERVED = frozenset(_C_WORDS.split())
 _COMPARISONS = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!="}
+_ATOM, _UNARY, _PRODUCT, _SUM, _COMPARISON, _AND, _OR, _CHOICE = 15, 13, 12, 11, 9, 4, 3, 2
+"""How tightly kinds of expressions bind in C."""
 _OPERATORS: dict[type[ast.operator], tuple[str, int]] = {
-    ast.Mult: ("*", 12),
-    ast.Div: ("/", 12),
-    ast.FloorDiv: ("/", 12),
-    ast.Mod: ("%", 12),
-    ast.Add: ("+", 11),
-    ast.Sub: ("-", 11),
+    ast.Mult: ("*", _PRODUCT),
+    ast.Div: ("/", _PRODUCT),
+    ast.FloorDiv: ("/", _PRODUCT),
+    ast.Mod: ("%", _PRODUCT),
+    ast.Add: ("+", _SUM),
+    ast.Sub: ("-", _SUM),
     ast.LShift: ("<<", 10),
     ast.RShift: (">>", 10),
     ast.BitAnd: ("&", 7),
@@ -66,9 +68,7 @@ _OPERATORS: dict[type[ast.operator], tuple[str, int]] = {
     ast.BitOr: ("|", 5),
 }
 _LANES = "eight_lanes"
-LANES = 8
-"""Numbers in the array that :func:`tapeemu.dsp.kernels.lanes.eight_lanes` gives."""
-_ATOM, _UNARY, _COMPARISON, _AND, _OR, _CHOICE = 15, 13, 9, 4, 3, 2
+_LANE_COUNT = 8
 _MATHEMATICS = {
     "math.sqrt": "square_root",
     "math.floor": "floor_of",
@@ -338,8 +338,8 @@ class _Body:
         self.in_lanes.add(name)
         held = f"{local_name(name)}_lanes"
         return [
-            f"{REAL.name} {held}[{LANES}] = {{0}};",
-            f"const {type_name(kind)} {local_name(name)} = {{{held}, {LANES}}};",
+            f"{REAL.name} {held}[{_LANE_COUNT}] = {{0}};",
+            f"const {type_name(kind)} {local_name(name)} = {{{held}, {_LANE_COUNT}}};",
         ]
 
     def fills_lanes(self, node: ast.stmt, counter: str) -> bool:
@@ -645,7 +645,7 @@ class _Body:
             upper = _Text(extent, INDEX) if given.upper is None else self.whole(given.upper)
             if lower is not None and lower.constant != 0:
                 terms.append(self.offset(base, axis, lower))
-                sizes.append(f"{upper.within(11)} - {lower.within(12)}")
+                sizes.append(f"{upper.within(_SUM)} - {lower.within(_PRODUCT)}")
             else:
                 sizes.append(upper.text)
         return " + ".join(term for term in terms if term != "0") or "0", sizes
@@ -662,18 +662,18 @@ class _Body:
             # Summand by summand: compilers do not see that a sum of unsigned numbers grows by one with the loop.
             left, right = self.whole(node.left), self.whole(node.right)
             if isinstance(node.op, ast.Add):
-                return _Text(f"{left.within(11)} + {right.within(11)}", INDEX, 11)
-            return _Text(f"{left.within(11)} - {right.within(12)}", INDEX, 11)
+                return _Text(f"{left.within(_SUM)} + {right.within(_SUM)}", INDEX, _SUM)
+            return _Text(f"{left.within(_SUM)} - {right.within(_PRODUCT)}", INDEX, _SUM)
         return _Text(f"(ix){given.within(_UNARY)}", INDEX, _UNARY)
 
     def offset(self, base: _Text, axis: int, given: _Text) -> str:
         assert isinstance(base.kind, Array)
         later = [f"{base.text}.n{k}" for k in range(axis + 1, base.kind.rank)]
         if not later:
-            return given.within(11)
+            return given.within(_SUM)
         if given.constant == 0:
             return "0"
-        return " * ".join([given.within(12), *later])
+        return " * ".join([given.within(_PRODUCT), *later])
 
     def comparison(self, node: ast.Compare) -> _Text:
         values = [self.expression(value) for value in (node.left, *node.comparators)]

@@ -31,7 +31,7 @@ __all__ = [
 ]
 
 FLAGS = ("-O3", "-ffp-contract=off", SINGLE)
-"""How the device's program is compiled: fused multiply-adds are slower in recursions there, and change bits."""
+"""How the device's program is compiled."""
 
 BLOCK = 64
 SLOW_FROM = 4096

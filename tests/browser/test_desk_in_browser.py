@@ -175,7 +175,7 @@ def processed(path: Path, preset: Path, out: Path, **environment: str) -> np.nda
 
 
 def test_a_render_is_the_bits_of_the_command(browser: Any, tmp_path: Path) -> None:
-    # Plain Python: nothing is fused or reordered there, and nothing needs compiling for so few samples.
+    # Plain Python: nothing needs compiling for so few samples.
     text = PRESET.split("\n# then")[0]
     source, preset = stem(tmp_path, 96, channels=1), tmp_path / "short.toml"
     preset.write_text(text, "utf-8")

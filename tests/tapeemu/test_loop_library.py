@@ -1,13 +1,17 @@
 """The compiled library that Python calls the kernels in: the bits of numba, and what happens without it."""
 
+import gc
+import hashlib
 import os
 import shutil
 import subprocess
 import sys
 import threading
 import time
+import tracemalloc
+import typing
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
@@ -17,7 +21,9 @@ from strict_reference import Asked, results_by, run
 import tapeemu
 from tapeemu import AmplitudeFlutter, Chain, Curve, CurvePoint, PreampDrive, Stage, WowFlutter, loop_library
 from tapeemu.dsp.kernels import by_library
+from tapeemu.dsp.kernels.arrays import Reals1
 from tapeemu.dsp.kernels.compilation import LOOPS
+from tapeemu.kernel_stream import KernelStream
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.processors import processor_kinds
 
@@ -97,7 +103,9 @@ def test_the_environment_chooses_what_runs_the_kernels() -> None:
     assert says({}) == says({"NUMBA_DISABLE_JIT": "0"}) == default
     assert says({"NUMBA_DISABLE_JIT": "1"}) == "python"
     assert says({"NUMBA_BOUNDSCHECK": "1"}) == says({"TAPEEMU_LOOPS": "numba"}) == "numba"
-    assert "none of library, numba, python; correct or unset it" in says({"TAPEEMU_LOOPS": "fast"})
+    refused = says({"TAPEEMU_LOOPS": "fast"})
+    assert refused.startswith("tapeemu.errors.ParameterError")
+    assert "none of library, numba, python; correct or unset it" in refused
 
 
 @pytest.fixture
@@ -119,11 +127,48 @@ def test_a_library_of_other_kernels_is_not_used(tree: Path, changed: str) -> Non
     assert "run python -m tapeemu.loop_library" in says({"TAPEEMU_LOOPS": "library"}, tree)
 
 
+def builds(tree: Path) -> list[Path]:
+    return [tree / "tapeemu" / "native" / "library" / name for name in loop_library.library_names()]
+
+
 @needs_library
-def test_what_is_no_library_is_not_used(tree: Path) -> None:
-    for name in loop_library.library_names():
-        (tree / "tapeemu" / "native" / "library" / name).write_bytes(b"no library")
+def test_what_was_not_built_is_not_used(tree: Path) -> None:
+    """The system opens a file that is cut off, and ends the process when it is called."""
+    for path in builds(tree):
+        path.write_bytes(path.read_bytes()[:8_192])
     assert says({}, tree) == "numba"
+    for path in builds(tree):
+        path.unlink()
+    assert says({}, tree) == "numba"
+
+
+@needs_library
+def test_a_library_of_another_machine_is_not_used(tree: Path) -> None:
+    """Nothing that the system can open, and all that is beside it right."""
+    lines = []
+    for path in builds(tree):
+        path.write_bytes(b"no library")
+        lines.append(f"{hashlib.sha256(b'no library').hexdigest()} {path.name}\n")
+    path.with_name("loops.txt").write_text("".join(lines), "ascii")
+    assert loop_library.files_as_built(path.parent) == builds(tree)
+    assert says({}, tree) == "numba"
+
+
+@needs_library
+@pytest.mark.skipif(len(loop_library.library_names()) < 2, reason="one build serves this kind of machine")
+def test_the_build_for_every_processor_serves_without_the_other(tree: Path) -> None:
+    builds(tree)[1].unlink()
+    assert says({}, tree) == "library"
+    builds(tree)[0].unlink()
+    assert says({}, tree) == "numba"
+
+
+@pytest.mark.skipif(next(loop_library.compilers(), None) is None, reason="no C compiler")
+def test_where_nothing_can_be_written_nothing_is_built_and_the_reason_is_said(tmp_path: Path) -> None:
+    file = tmp_path / "file"
+    file.touch()
+    with pytest.raises(loop_library.LibraryError, match=r"cannot be written to .*; make it writable"):
+        loop_library.build(file / "library")
 
 
 def test_without_a_compiler_nothing_is_built_and_the_reason_is_said(
@@ -173,6 +218,8 @@ def test_an_array_with_gaps_or_of_another_element_gives_the_same(rng: np.random.
     assert dot_product(wide[::2], line, 3) == expected
     whole = np.arange(11)
     assert dot_product(whole, line, 3) == dot_product(whole.astype(float), line, 3)
+    with pytest.raises(by_library.UnfitError):  # numba refuses the other order of bytes in words of its own
+        by_library._array("real", 1)(taps.astype(taps.dtype.newbyteorder()))
 
 
 @pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
@@ -199,6 +246,73 @@ def test_streams_in_threads_give_what_they_give_alone() -> None:
         thread.join()
     for one, other in zip(alone, together, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+class Pair(NamedTuple):
+    """A group that no kernel has, so that nobody has asked for its form before."""
+
+    first: Reals1
+    second: Reals1
+
+
+def test_threads_that_ask_at_once_get_the_same_form_of_a_group(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With two forms of one group, a kernel would refuse the one and be compiled by numba instead."""
+    together, find = threading.Barrier(2), typing.get_type_hints
+
+    def find_together(*arguments: Any, **named: Any) -> Any:
+        together.wait(timeout=10.0)
+        return find(*arguments, **named)
+
+    monkeypatch.setattr(typing, "get_type_hints", find_together)
+    forms: list[type] = []
+    pair = Pair(np.zeros(1), np.zeros(2))
+    threads = [threading.Thread(target=lambda: forms.append(type(by_library.held(pair)))) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(forms) == 2
+    assert forms[0] is forms[1]
+
+
+@pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
+def test_calls_leave_no_memory_behind() -> None:
+    """The collector rests, for it would give back what calls have left."""
+    stream = AmplitudeFlutter().stream(sample_rate=48_000, channels=2)
+    assert isinstance(stream, KernelStream)
+    block, out = np.zeros((2, 64)), np.zeros((2, 64))
+
+    def use(times: int) -> None:
+        for _ in range(times):
+            stream.kernels.process(stream.memory, block, out)
+
+    use(10)
+    gc.collect()
+    gc.disable()
+    tracemalloc.start()
+    try:
+        use(100)  # what Python keeps for reuse is filled
+        before = tracemalloc.get_traced_memory()[0]
+        use(1_000)
+        grown = tracemalloc.get_traced_memory()[0] - before
+    finally:
+        tracemalloc.stop()
+        gc.enable()
+    assert grown < 1_000
+
+
+@pytest.mark.skipif(LOOPS != "library", reason="the library is not used")
+def test_a_stream_that_is_done_with_leaves_nothing_to_collect() -> None:
+    mover = AmplitudeFlutter()
+    mover.stream(sample_rate=48_000, channels=2)
+    gc.collect()
+    gc.disable()
+    try:
+        mover.stream(sample_rate=48_000, channels=2).advance(np.zeros((2, 64)))
+        left = gc.collect()
+    finally:
+        gc.enable()
+    assert left == 0
 
 
 @pytest.mark.skipif(LOOPS != "library", reason="the library is not used")

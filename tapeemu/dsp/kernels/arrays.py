@@ -5,12 +5,14 @@ the width of a number. In Python all real numbers are float64; a C build may hol
 single precision, never those called "precise".
 """
 
+from collections.abc import Mapping
 from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "ELEMENTS",
     "Hashes1",
     "Hashes2",
     "Integers1",
@@ -54,3 +56,13 @@ Places1 = Annotated[npt.NDArray[np.int32], "int32_t", 1]
 Hashes1 = Annotated[npt.NDArray[np.uint64], "uint64_t", 1]
 Hashes2 = Annotated[npt.NDArray[np.uint64], "uint64_t", 2]
 """Arrays of integers, 64 and 32 bits wide and unsigned."""
+
+ELEMENTS: Mapping[str, npt.DTypeLike] = {
+    "real": np.float64,
+    "double": np.float64,
+    "float": np.float32,
+    "int64_t": np.int64,
+    "int32_t": np.int32,
+    "uint64_t": np.uint64,
+}
+"""What holds an element of each name in Python."""

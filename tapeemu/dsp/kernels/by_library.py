@@ -8,15 +8,19 @@ import functools
 import logging
 import typing
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
-from tapeemu.loop_library import FOLDER, digest, library_names
+from tapeemu.dsp.kernels.arrays import ELEMENTS
+from tapeemu.loop_library import digest, files_as_built, library_names
 
 __all__ = ["UnfitError", "caller_of", "for_blocks", "held", "is_there", "let_go"]
 
 log = logging.getLogger("tapeemu")
+
+_Asked = TypeVar("_Asked")
+_Made = TypeVar("_Made")
 
 
 class UnfitError(Exception):
@@ -32,14 +36,6 @@ _NUMBERS: dict[Any, Any] = {
     np.int32: ctypes.c_int32,
     np.int64: ctypes.c_int64,
     np.uint64: ctypes.c_uint64,
-}
-_ELEMENTS = {
-    "real": "f8",
-    "double": "f8",
-    "float": "f4",
-    "int64_t": "i8",
-    "int32_t": "i4",
-    "uint64_t": "u8",
 }
 
 
@@ -69,14 +65,29 @@ class _Cube(ctypes.Structure):
 _VIEWS = {1: _Line, 2: _Plane, 3: _Cube}
 
 
+def _once(make: Callable[[_Asked], _Made]) -> Callable[[_Asked], _Made]:
+    """Keep what is made; unlike with `functools.cache`, threads that ask at once get the same."""
+    kept: dict[_Asked, _Made] = {}
+
+    def find(asked: _Asked) -> _Made:
+        try:
+            return kept[asked]
+        except KeyError:
+            return kept.setdefault(asked, make(asked))
+
+    return find
+
+
 @functools.cache
 def _library() -> ctypes.CDLL | None:
     """The library that was made from the kernels that stand here, the quickest build that this processor runs."""
+    paths = files_as_built()
+    if not paths or paths[0].name != library_names()[0]:
+        return None
     try:
-        names = library_names()
-        library = ctypes.CDLL(str(FOLDER / names[0]))
-        if len(names) > 1 and library.loops_wide():
-            library = ctypes.CDLL(str(FOLDER / names[1]))
+        library = ctypes.CDLL(str(paths[0]))
+        if len(paths) > 1 and library.loops_wide():
+            library = ctypes.CDLL(str(paths[1]))
         library.loops_digest.restype = ctypes.c_char_p
         made_from = library.loops_digest().decode()
     except (OSError, AttributeError):
@@ -95,7 +106,7 @@ def is_there() -> bool:
 def _array(element: str, dimensions: int) -> Callable[[Any], Any]:
     """What turns an array into what C is given."""
     view = _VIEWS[dimensions]
-    ending = _ELEMENTS[element]
+    typestr = np.dtype(ELEMENTS[element]).str
 
     def given(array: Any) -> Any:
         try:
@@ -103,14 +114,14 @@ def _array(element: str, dimensions: int) -> Callable[[Any], Any]:
         except AttributeError:
             raise UnfitError from None
         shape = told["shape"]
-        if told["strides"] is not None or told["typestr"][1:] != ending or len(shape) != dimensions:
+        if told["strides"] is not None or told["typestr"] != typestr or len(shape) != dimensions:
             raise UnfitError
         return view(told["data"][0], *shape)
 
     return given
 
 
-@functools.cache
+@_once
 def _group(made: type[Any]) -> tuple[Any, Callable[[Any], Any]]:
     """The structure of a NamedTuple, and what fills one."""
     fields, fillers = [], []
@@ -125,8 +136,10 @@ def _group(made: type[Any]) -> tuple[Any, Callable[[Any], Any]]:
             return group
         if not isinstance(group, tuple) or len(group) != len(fillers):
             raise UnfitError
+        # A list and no generator, whose tuple would be cut to its size: Python keeps every such tuple for reuse by
+        # size, up to 2,000, and never reuses it.
         return structure(
-            *(value if filler is None else filler(value) for filler, value in zip(fillers, group, strict=True))
+            *[value if filler is None else filler(value) for filler, value in zip(fillers, group, strict=True)]
         )
 
     return structure, given
@@ -140,7 +153,7 @@ def _kind(hint: Any) -> tuple[Any, Callable[[Any], Any] | None]:
         marks = typing.get_args(hint)[1:]
         if len(marks) == 2:
             return _VIEWS[marks[1]], _array(*marks)
-        return {"double": ctypes.c_double, "float": ctypes.c_float}[marks[0]], None
+        return _NUMBERS[ELEMENTS[marks[0]]], None
     return _NUMBERS[hint], None
 
 
@@ -155,23 +168,52 @@ def _result(hint: Any) -> tuple[Any, Callable[[Any], Any] | None]:
         structure = type("Results", (ctypes.Structure,), {"_fields_": fields})
 
         def taken(came: Any) -> Any:
-            values = tuple(getattr(came, name) for name, _ in fields)
-            return hint(*values) if group else values
+            values = [getattr(came, name) for name, _ in fields]
+            return hint(*values) if group else tuple(values)
 
         return structure, taken
     return _kind(hint)[0], None
 
 
-def _in_library(function: Callable[..., Any]) -> Any:
-    """The function of the library, with its types; None if there is none."""
+class _Function(NamedTuple):
+    """A function of the library.
+
+    Attributes
+    ----------
+    called : callable
+        Takes and gives what C has.
+    fillers : list of callable or None
+        What makes a value for C of each argument, where ctypes does not by itself.
+    taken : callable or None
+        What makes a Python value of the result, where ctypes does not by itself.
+    """
+
+    called: Any
+    fillers: list[Callable[[Any], Any] | None]
+    taken: Callable[[Any], Any] | None
+
+
+# Kept, for ctypes gives a function a reference to itself: one for every stream would wait for the collector.
+@_once
+def _in_library(function: Callable[..., Any]) -> _Function | None:
+    """A kernel as the library has it, with its types; None if it has not."""
+    library = _library()
     package, _, file = (function.__module__ or "").rpartition(".")
-    if package != __package__:
+    if library is None or package != __package__:
         return None
     try:
-        # Not by its name as an attribute, which would give every caller the same object.
-        return _library()[f"loop_{file}_{function.__name__}"]  # type: ignore[index]
-    except (AttributeError, TypeError):
+        # Not by its name as an attribute, which would give threads that come at once the same object.
+        called = library[f"loop_{file}_{function.__name__}"]
+    except AttributeError:
         return None
+    hints = typing.get_type_hints(function, include_extras=True)
+    called.restype, taken = _result(hints.pop("return", type(None)))
+    kinds = [_kind(hint) for hint in hints.values()]
+    called.argtypes = [
+        ctypes.POINTER(kind) if hasattr(hint, "_fields") else kind
+        for hint, (kind, _) in zip(hints.values(), kinds, strict=True)
+    ]
+    return _Function(called, [filler for _, filler in kinds], taken)
 
 
 def caller_of(function: Callable[..., Any]) -> Callable[..., Any] | None:
@@ -188,17 +230,10 @@ def caller_of(function: Callable[..., Any]) -> Callable[..., Any] | None:
         Takes what the function takes, and raises :class:`UnfitError` for what only others take. None if the
         library does not have it.
     """
-    called = _in_library(function)
-    if called is None:
+    found = _in_library(function)
+    if found is None:
         return None
-    hints = typing.get_type_hints(function, include_extras=True)
-    called.restype, taken = _result(hints.pop("return", type(None)))
-    kinds = [_kind(hint) for hint in hints.values()]
-    called.argtypes = [
-        ctypes.POINTER(kind) if hasattr(hint, "_fields") else kind
-        for hint, (kind, _) in zip(hints.values(), kinds, strict=True)
-    ]
-    fillers = [filler for _, filler in kinds]
+    called, fillers, taken = found
 
     def run(*arguments: Any) -> Any:
         given = [
@@ -228,13 +263,10 @@ def let_go(value: Any) -> Any:
 
 def for_blocks(function: Callable[..., Any], group: Any) -> Callable[[Any, Any], Any] | None:
     """A kernel of the library with its group given, see :func:`tapeemu.dsp.kernels.compilation.for_blocks`."""
-    if caller_of(function) is None:
+    found = _in_library(function)
+    if found is None:
         return None
-    called = _in_library(function)
-    memory = held(let_go(group))
-    hints = typing.get_type_hints(function, include_extras=True)
-    called.restype = _result(hints["return"])[0]
-    called.argtypes = [ctypes.POINTER(type(memory)), _Plane, _Plane]
+    called, memory = found.called, held(let_go(group))
     taken, given = _Plane(), _Plane()
 
     def run(block: Any, out: Any) -> Any:

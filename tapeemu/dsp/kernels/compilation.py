@@ -14,6 +14,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from tapeemu.dsp.kernels import by_library
+from tapeemu.errors import ParameterError
 
 __all__ = ["LOOPS", "Kernel", "announce_with", "for_blocks", "held", "kernel"]
 
@@ -27,16 +28,16 @@ def _chosen() -> str:
 
     Raises
     ------
-    RuntimeError
+    ParameterError
         If the environment wants what is not there.
     """
     wanted = os.environ.get("TAPEEMU_LOOPS", "")
     if wanted and wanted not in _CHOICES:
-        raise RuntimeError(
+        raise ParameterError(
             f"TAPEEMU_LOOPS is {wanted}, which is none of {', '.join(_CHOICES)}; correct or unset it"
         )
     if wanted == "library" and not by_library.is_there():
-        raise RuntimeError(
+        raise ParameterError(
             "TAPEEMU_LOOPS wants the library, which is not built; run python -m tapeemu.loop_library"
         )
     if wanted:

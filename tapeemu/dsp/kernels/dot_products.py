@@ -2,14 +2,15 @@
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Reals1
+from tapeemu.dsp.kernels.arrays import Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.lanes import eight_lanes
 
-__all__ = ["dot_product", "sum_of_eight"]
+__all__ = ["dot_between_rows", "dot_product", "sum_of_eight"]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops would
 # not be vectorised.
+_ONE = np.uintp(1)
 _EIGHT = np.uintp(8)
 
 
@@ -51,3 +52,49 @@ def dot_product(taps: Reals1, line: Reals1, first: int) -> float:
     for rest in range(_EIGHT * eights, count):
         total += taps[rest] * line[base + rest]
     return total
+
+
+@kernel(inline=True)
+def dot_between_rows(
+    table: Reals2,
+    row: np.uintp,
+    share: float,
+    taps: np.uintp,
+    line: Reals2,
+    first: np.uintp,
+    second: np.uintp,
+    base: np.uintp,
+    out: Reals2,
+    place: np.uintp,
+) -> None:
+    """Sums of products of two channels of a line with taps between two rows of a table, computed once for both.
+
+    Parameters
+    ----------
+    table : ndarray, shape (rows, taps)
+        Taps.
+    row, share : int, float
+        The taps are this share of the way from the row to the next, 0 to 1.
+    taps : int
+        Columns of the table, a multiple of eight. Where it is a constant of the caller, the loop is unrolled.
+    line : ndarray, shape (channels, columns)
+        Audio.
+    first, second : int
+        The channels; they may be the same.
+    base : int
+        Column of the line under the first tap.
+    out : ndarray, shape (channels, columns)
+        Gets the sums in these two rows.
+    place : int
+        Column of the output that gets them.
+    """
+    a = eight_lanes()
+    b = eight_lanes()
+    for group in range(taps // _EIGHT):
+        for j in range(_EIGHT):
+            k = _EIGHT * group + j
+            tap = table[row, k] + share * (table[row + _ONE, k] - table[row, k])
+            a[j] += tap * line[first, base + k]
+            b[j] += tap * line[second, base + k]
+    out[first, place] = sum_of_eight(a)
+    out[second, place] = sum_of_eight(b)

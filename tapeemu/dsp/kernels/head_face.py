@@ -52,15 +52,22 @@ NODE_ROWS = 5
 
 
 @kernel()
+def _sinh_cosh(x: Precise) -> tuple[Precise, Precise]:
+    """Hyperbolic sine and cosine; the sine near zero by its series, for the difference would lose digits there."""
+    up = exponential(x)
+    down = 1.0 / up
+    sinh, cosh = 0.5 * (up - down), 0.5 * (up + down)
+    if abs(x) < 0.02:
+        z = x * x
+        sinh = x * (1.0 + z / 6.0 * (1.0 + z / 20.0))
+    return sinh, cosh
+
+
+@kernel()
 def _edge(s: Precise, real: Precise, imaginary: Precise, side: Precise) -> tuple[Precise, Precise]:
     """Solve ``sinh e - e = side * pi * s`` by Newton's method, from a guess near it."""
     for _ in range(_NEWTON_STEPS):
-        up = exponential(real)
-        down = 1.0 / up
-        sinh, cosh = 0.5 * (up - down), 0.5 * (up + down)
-        if abs(real) < 0.02:
-            z = real * real
-            sinh = real * (1.0 + z / 6.0 * (1.0 + z / 20.0))
+        sinh, cosh = _sinh_cosh(real)
         turns = imaginary / _TURN
         cosine, sine = cosine_of_turns(turns), sine_of_turns(turns)
         value_real = sinh * cosine - real - side * _PI * s
@@ -89,12 +96,7 @@ def _edge(s: Precise, real: Precise, imaginary: Precise, side: Precise) -> tuple
 @kernel()
 def _one_over_sinh(real: Precise, imaginary: Precise) -> tuple[Precise, Precise]:
     """``1 / sinh`` of a complex number."""
-    up = exponential(real)
-    down = 1.0 / up
-    sinh, cosh = 0.5 * (up - down), 0.5 * (up + down)
-    if abs(real) < 0.02:
-        z = real * real
-        sinh = real * (1.0 + z / 6.0 * (1.0 + z / 20.0))
+    sinh, cosh = _sinh_cosh(real)
     turns = imaginary / _TURN
     a, b = sinh * cosine_of_turns(turns), cosh * sine_of_turns(turns)
     size = a * a + b * b

@@ -6,15 +6,9 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.dot_products import sum_of_eight
-from tapeemu.dsp.kernels.lanes import eight_lanes
+from tapeemu.dsp.kernels.dot_products import dot_between_rows
 
 __all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
-
-# Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops
-# over the taps would not be vectorised.
-_ONE = np.uintp(1)
-_EIGHT = np.uintp(8)
 
 
 class Places(NamedTuple):
@@ -130,17 +124,8 @@ def read_pair(
         cell = np.uintp(row[i])
         share: float = between[i]
         base = np.uintp(part.column + left[i])
-        a = eight_lanes()
-        b = eight_lanes()
-        for group in range(taps // _EIGHT):
-            for j in range(_EIGHT):
-                k = _EIGHT * group + j
-                tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-                a[j] += tap * line[upper, base + k]
-                b[j] += tap * line[lower, base + k]
         place = np.uintp(part.at - part.begin) + i
-        out[upper, place] = sum_of_eight(a)
-        out[lower, place] = sum_of_eight(b)
+        dot_between_rows(table, cell, share, taps, line, upper, lower, base, out, place)
 
 
 @kernel(abreast=True)

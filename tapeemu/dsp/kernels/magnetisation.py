@@ -16,9 +16,8 @@ needs no recursion: it is computed for many samples at once, as is all else that
 
 Time appears in one place only: the tape moves, and y is carried off where no field holds it, see `carry_off`.
 
-Sums of products are written so that they can be fused in one way only, as in `oversampling`. A step gives the
-change of y, and y itself is kept in double precision everywhere: what it gains in a step of a low tone is little
-beside it.
+A step gives the change of y, and y itself is kept in double precision everywhere: what it gains in a step of a
+low tone is little beside it.
 """
 
 import math

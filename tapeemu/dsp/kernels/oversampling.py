@@ -16,11 +16,9 @@ What it does to the sound, in fractions of the base rate and checked by tests:
 - delay of 100 samples (12 and 6 times), 96 (4 times) or 88 (twice), of the base rate, the same at all
   frequencies.
 
-Every filter is a short dot product along contiguous memory. A sum is always written as ``total += tap *
-sample``: there is one way to fuse it, so vector lanes and remainder loops round alike and the output cannot
-depend on the length of a block. Loops over taps have a constant length, so the compiler unrolls them and
-vectorises along time; for that it must also see that no index can be negative, which is why every count is
-bounded once more.
+Every filter is a short dot product along contiguous memory. Loops over taps have a constant length, so the
+compiler unrolls them and vectorises along time; for that it must also see that no index can be negative, which
+is why every count is bounded once more.
 
 Samples of a channel wait in parts of one row of `low`, and in the rows of `high`; history first, newest last:
 

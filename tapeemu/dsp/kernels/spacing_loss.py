@@ -17,9 +17,8 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.dot_products import sum_of_eight
+from tapeemu.dsp.kernels.dot_products import dot_between_rows
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential
-from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 
 __all__ = [
@@ -37,8 +36,6 @@ __all__ = [
 ROWS_AT_ONCE = 32
 """Rows of the table that are fitted together."""
 
-_ONE = np.uintp(1)
-_EIGHT = np.uintp(8)
 _TURN = 6.283185307179586
 _NEPERS_PER_DB = 0.11512925464970229  # ln(10) / 20
 _LARGEST_STEP = 0.06  # nepers at 20 kHz between rows: 0.004 dB error there
@@ -247,13 +244,4 @@ def filter_pair(
         cell = np.uintp(np.int32(place))
         share = place - float(cell)
         base = np.uintp(column) + i
-        a = eight_lanes()
-        b = eight_lanes()
-        for group in range(taps // _EIGHT):
-            for j in range(_EIGHT):
-                k = _EIGHT * group + j
-                tap = table[cell, k] + share * (table[cell + _ONE, k] - table[cell, k])
-                a[j] += tap * line[upper, base + k]
-                b[j] += tap * line[lower, base + k]
-        out[upper, np.uintp(at) + i] = sum_of_eight(a)
-        out[lower, np.uintp(at) + i] = sum_of_eight(b)
+        dot_between_rows(table, cell, share, taps, line, upper, lower, base, out, np.uintp(at) + i)

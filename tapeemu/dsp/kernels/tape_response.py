@@ -905,7 +905,6 @@ def _erase(channel: int, at: int, latency: int, memory: TapeResponseMemory, audi
             second = twice[centre + 2 * _ERASING_HALF + i]
             square = 0.5 * r * (r - 1.0)
             cube = square * (r - 2.0) * (1.0 / 3.0)
-            # One product at a time: there is one way to fuse each, for whatever number of samples.
             total = bent[centre + i]
             total -= r * first
             total += square * second

@@ -1,9 +1,10 @@
-/* Generated from dot_products.py (fac828568778abdb); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dot_products.py (102fc56f71b942b2); do not edit. SPDX-License-Identifier: ISC */
 
 /* Sums of products in eight lanes: the order of the additions is written, so it is the same on every machine. */
 
 #include "dot_products.h"
 
+#define DOT_PRODUCTS_ONE UINT64_C(1)
 #define DOT_PRODUCTS_EIGHT UINT64_C(8)
 
 /* Sum of eight numbers, by halves. */
@@ -50,4 +51,47 @@ KERNEL real dot_products_dot_product(reals_1 taps, reals_1 line, ix first)
         total += taps.at[(ix)rest] * line.at[(ix)base + (ix)rest];
     }
     return total;
+}
+
+/*
+ * Sums of products of two channels of a line with taps between two rows of a table, computed once for both.
+ *
+ * Parameters
+ * ----------
+ * table : ndarray, shape (rows, taps)
+ *     Taps.
+ * row, share : int, float
+ *     The taps are this share of the way from the row to the next, 0 to 1.
+ * taps : int
+ *     Columns of the table, a multiple of eight. Where it is a constant of the caller, the loop is unrolled.
+ * line : ndarray, shape (channels, columns)
+ *     Audio.
+ * first, second : int
+ *     The channels; they may be the same.
+ * base : int
+ *     Column of the line under the first tap.
+ * out : ndarray, shape (channels, columns)
+ *     Gets the sums in these two rows.
+ * place : int
+ *     Column of the output that gets them.
+ */
+INLINED void dot_products_dot_between_rows(reals_2 table, ux row, real share, ux taps, reals_2 line, ux first,
+    ux second, ux base, reals_2 out, ux place)
+{
+    real a_lanes[8] = {0};
+    const reals_1 a = {a_lanes, 8};
+    real b_lanes[8] = {0};
+    const reals_1 b = {b_lanes, 8};
+    for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / DOT_PRODUCTS_EIGHT; group++) {
+        IN_LANES
+        for (uint64_t j = UINT64_C(0); j < DOT_PRODUCTS_EIGHT; j++) {
+            const uint64_t k = DOT_PRODUCTS_EIGHT * group + j;
+            const real tap = table.at[(ix)row * table.n1 + (ix)k] + share * (table.at[((ix)row +
+                (ix)DOT_PRODUCTS_ONE) * table.n1 + (ix)k] - table.at[(ix)row * table.n1 + (ix)k]);
+            a.at[(ix)j] += tap * line.at[(ix)first * line.n1 + (ix)base + (ix)k];
+            b.at[(ix)j] += tap * line.at[(ix)second * line.n1 + (ix)base + (ix)k];
+        }
+    }
+    out.at[(ix)first * out.n1 + (ix)place] = dot_products_sum_of_eight(a);
+    out.at[(ix)second * out.n1 + (ix)place] = dot_products_sum_of_eight(b);
 }

@@ -1,4 +1,4 @@
-/* Generated from head_face.py (c6fcd0e93309d5a2); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_face.py (cd0fdf2b9211d0eb); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the length of a head's face does to long waves: the rise in the bass, and the ripple above it.
@@ -39,18 +39,27 @@
 #define HEAD_FACE_DEEP_REAL 3
 #define HEAD_FACE_DEEP_IMAGINARY 4
 
+/* Hyperbolic sine and cosine; the sine near zero by its series, for the difference would lose digits there. */
+KERNEL head_face__sinh_cosh_result head_face_sinh_cosh(double x)
+{
+    const double up = elementary_exponential(x);
+    const double down = 1.0 / up;
+    double sinh = 0.5 * (up - down);
+    const double cosh = 0.5 * (up + down);
+    if (magnitude_double(x) < 0x1.47ae147ae147bp-6) {
+        const double z = x * x;
+        sinh = x * (1.0 + z / 6.0 * (1.0 + z / 20.0));
+    }
+    return (head_face__sinh_cosh_result){sinh, cosh};
+}
+
 /* Solve ``sinh e - e = side * pi * s`` by Newton's method, from a guess near it. */
 KERNEL head_face__edge_result head_face_edge(double s, double real_, double imaginary, double side)
 {
     for (ix _ = 0; _ < HEAD_FACE_NEWTON_STEPS; _++) {
-        const double up = elementary_exponential(real_);
-        const double down = 1.0 / up;
-        double sinh = 0.5 * (up - down);
-        const double cosh = 0.5 * (up + down);
-        if (magnitude_double(real_) < 0x1.47ae147ae147bp-6) {
-            const double z = real_ * real_;
-            sinh = real_ * (1.0 + z / 6.0 * (1.0 + z / 20.0));
-        }
+        const head_face__sinh_cosh_result result_1 = head_face_sinh_cosh(real_);
+        const double sinh = result_1.m0;
+        const double cosh = result_1.m1;
         const double turns = imaginary / 0x1.921fb54442d18p+2;
         const double cosine = elementary_cosine_of_turns(turns);
         const double sine = elementary_sine_of_turns(turns);
@@ -84,14 +93,9 @@ KERNEL head_face__edge_result head_face_edge(double s, double real_, double imag
 /* ``1 / sinh`` of a complex number. */
 KERNEL head_face__one_over_sinh_result head_face_one_over_sinh(double real_, double imaginary)
 {
-    const double up = elementary_exponential(real_);
-    const double down = 1.0 / up;
-    double sinh = 0.5 * (up - down);
-    const double cosh = 0.5 * (up + down);
-    if (magnitude_double(real_) < 0x1.47ae147ae147bp-6) {
-        const double z = real_ * real_;
-        sinh = real_ * (1.0 + z / 6.0 * (1.0 + z / 20.0));
-    }
+    const head_face__sinh_cosh_result result_1 = head_face_sinh_cosh(real_);
+    const double sinh = result_1.m0;
+    const double cosh = result_1.m1;
     const double turns = imaginary / 0x1.921fb54442d18p+2;
     const double a = sinh * elementary_cosine_of_turns(turns);
     const double b = cosh * elementary_sine_of_turns(turns);

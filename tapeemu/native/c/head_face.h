@@ -8,6 +8,12 @@
 typedef struct {
     double m0;
     double m1;
+} head_face__sinh_cosh_result;
+
+KERNEL head_face__sinh_cosh_result head_face_sinh_cosh(double x);
+typedef struct {
+    double m0;
+    double m1;
 } head_face__edge_result;
 
 KERNEL head_face__edge_result head_face_edge(double s, double real_, double imaginary, double side);

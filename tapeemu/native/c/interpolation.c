@@ -1,11 +1,8 @@
-/* Generated from interpolation.py (dce5a06f3298281b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from interpolation.py (08fc170056ccb36b); do not edit. SPDX-License-Identifier: ISC */
 
 /* Loops that read a line of audio at a moving place. */
 
 #include "interpolation.h"
-
-#define INTERPOLATION_ONE UINT64_C(1)
-#define INTERPOLATION_EIGHT UINT64_C(8)
 
 /*
  * Split the places of a stretch of a segment into what the reading loops need.
@@ -78,23 +75,8 @@ INLINED void interpolation_read_pair(reals_2 line, reals_2 table, const Places *
         const ux cell = (ux)row.at[(ix)i];
         const real share = between.at[(ix)i];
         const ux base = (ux)(part->column + (ix)left.at[(ix)i]);
-        real a_lanes[8] = {0};
-        const reals_1 a = {a_lanes, 8};
-        real b_lanes[8] = {0};
-        const reals_1 b = {b_lanes, 8};
-        for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / INTERPOLATION_EIGHT; group++) {
-            IN_LANES
-            for (uint64_t j = UINT64_C(0); j < INTERPOLATION_EIGHT; j++) {
-                const uint64_t k = INTERPOLATION_EIGHT * group + j;
-                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[((ix)cell +
-                    (ix)INTERPOLATION_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
-                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)base + (ix)k];
-                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)base + (ix)k];
-            }
-        }
         const ux place = (ux)(part->at - part->begin) + i;
-        out.at[(ix)upper * out.n1 + (ix)place] = dot_products_sum_of_eight(a);
-        out.at[(ix)lower * out.n1 + (ix)place] = dot_products_sum_of_eight(b);
+        dot_products_dot_between_rows(table, cell, share, taps, line, upper, lower, base, out, place);
     }
 }
 

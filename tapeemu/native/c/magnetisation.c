@@ -1,4 +1,4 @@
-/* Generated from magnetisation.py (9315e0e3e527ef6a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetisation.py (760122a62893baa3); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Magnetisation by the Jiles-Atherton equations, integrated along the field from sample to sample.
@@ -19,9 +19,8 @@
  *
  * Time appears in one place only: the tape moves, and y is carried off where no field holds it, see `carry_off`.
  *
- * Sums of products are written so that they can be fused in one way only, as in `oversampling`. A step gives the
- * change of y, and y itself is kept in double precision everywhere: what it gains in a step of a low tone is little
- * beside it.
+ * A step gives the change of y, and y itself is kept in double precision everywhere: what it gains in a step of a
+ * low tone is little beside it.
  */
 
 #include "magnetisation.h"

@@ -1,4 +1,4 @@
-/* Generated from spacing_loss.py (be40fa1b54af05f0); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from spacing_loss.py (3f635e707b22f663); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters whose loss in dB is proportional to frequency: what a gap between head and tape does.
@@ -16,8 +16,6 @@
 #include "spacing_loss.h"
 
 #define SPACING_LOSS_ROWS_AT_ONCE 32
-#define SPACING_LOSS_ONE UINT64_C(1)
-#define SPACING_LOSS_EIGHT UINT64_C(8)
 #define SPACING_LOSS_TURN REAL(0x1.921fb54442d18p+2)
 #define SPACING_LOSS_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
 #define SPACING_LOSS_LARGEST_STEP REAL(0x1.eb851eb851eb8p-5)
@@ -234,21 +232,6 @@ KERNEL void spacing_loss_filter_pair(reals_2 line, reals_2 table, reals_1 places
         const ux cell = (ux)(int32_t)place;
         const real share = place - (real)cell;
         const ux base = (ux)column + i;
-        real a_lanes[8] = {0};
-        const reals_1 a = {a_lanes, 8};
-        real b_lanes[8] = {0};
-        const reals_1 b = {b_lanes, 8};
-        for (uint64_t group = UINT64_C(0); group < (uint64_t)taps / SPACING_LOSS_EIGHT; group++) {
-            IN_LANES
-            for (uint64_t j = UINT64_C(0); j < SPACING_LOSS_EIGHT; j++) {
-                const uint64_t k = SPACING_LOSS_EIGHT * group + j;
-                const real tap = table.at[(ix)cell * table.n1 + (ix)k] + share * (table.at[((ix)cell +
-                    (ix)SPACING_LOSS_ONE) * table.n1 + (ix)k] - table.at[(ix)cell * table.n1 + (ix)k]);
-                a.at[(ix)j] += tap * line.at[(ix)upper * line.n1 + (ix)base + (ix)k];
-                b.at[(ix)j] += tap * line.at[(ix)lower * line.n1 + (ix)base + (ix)k];
-            }
-        }
-        out.at[(ix)upper * out.n1 + (ix)(ux)at + (ix)i] = dot_products_sum_of_eight(a);
-        out.at[(ix)lower * out.n1 + (ix)(ux)at + (ix)i] = dot_products_sum_of_eight(b);
+        dot_products_dot_between_rows(table, cell, share, taps, line, upper, lower, base, out, (ux)at + i);
     }
 }

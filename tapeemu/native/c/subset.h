@@ -3,7 +3,7 @@
  * Build switches:
  *   TAPEEMU_SINGLE   real numbers in single precision (default: double)
  *
- * In double precision, compiled with -ffp-contract=off, the results are those of Python, bit for bit.
+ * In double precision the results are those of Python, bit for bit.
  *
  * SPDX-License-Identifier: ISC
  */

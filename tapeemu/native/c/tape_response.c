@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (8be50b18a5bbed2c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (eb35e8880aa2290d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -824,7 +824,6 @@ KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeRespons
             const real second = twice.at[centre + 16 + i];
             const real square = REAL(0.5) * r * (r - REAL(1.0));
             const real cube = square * (r - REAL(2.0)) * REAL(0x1.5555555555555p-2);
-            /* One product at a time: there is one way to fuse each, for whatever number of samples. */
             real total = bent.at[centre + i];
             total -= r * first;
             total += square * second;
