@@ -6,6 +6,7 @@ becomes of a sound is the response less the response to silence, so that a sourc
 
 import tracemalloc
 import types
+from collections.abc import Callable
 from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
@@ -28,6 +29,17 @@ SHIPPED = {
 }
 KINDS: dict[str, type[Processor]] = {**SHIPPED, Hiss.kind: Hiss, PreEcho.kind: PreEcho}
 every_kind = pytest.mark.parametrize("kind", KINDS)
+
+
+def any_settings(examples: int) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """A test of every kind, with so many draws of its settings."""
+
+    def tried(test: Callable[..., None]) -> Callable[..., None]:
+        chosen = settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
+        marked: Callable[..., None] = every_kind(chosen(given(data=st.data())(test)))
+        return marked
+
+    return tried
 
 
 def limits(metadata: Any) -> tuple[float | None, float | None]:
@@ -118,24 +130,25 @@ def check(processor: Processor, audio: FloatArray, name: str) -> None:
     assert np.array_equal(audio, before), f"the input is never written to: {processor!r} on {name}"
 
 
-@every_kind
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(30)
 def test_any_settings_give_finite_and_bounded_output(kind: str, data: st.DataObject) -> None:
     holds_at_any_settings(kind, data)
 
 
 @pytest.mark.long
-@every_kind
-@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(300)
 def test_many_settings_give_finite_and_bounded_output(kind: str, data: st.DataObject) -> None:
     holds_at_any_settings(kind, data)
 
 
-def holds_at_any_settings(kind: str, data: st.DataObject) -> None:
+def drawn_processor(kind: str, data: st.DataObject) -> Processor:
     processor = data.draw(drawn(KINDS[kind]))
     assert isinstance(processor, Processor)
+    return processor
+
+
+def holds_at_any_settings(kind: str, data: st.DataObject) -> None:
+    processor = drawn_processor(kind, data)
     available = signals(3000, np.random.default_rng(1))
     name = data.draw(st.sampled_from(sorted(available)))
     check(processor, available[name], name)
@@ -193,24 +206,19 @@ def test_silence_becomes_exact_zero(kind: str, level: float, rate: int) -> None:
     until_silent(KINDS[kind](), np.full((2, 4000), level), rate)
 
 
-@every_kind
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(8)
 def test_silence_becomes_exact_zero_at_any_settings(kind: str, data: st.DataObject) -> None:
     falls_silent_at_any_settings(kind, data)
 
 
 @pytest.mark.long
-@every_kind
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(60)
 def test_silence_becomes_exact_zero_at_many_settings(kind: str, data: st.DataObject) -> None:
     falls_silent_at_any_settings(kind, data)
 
 
 def falls_silent_at_any_settings(kind: str, data: st.DataObject) -> None:
-    processor = data.draw(drawn(KINDS[kind]))
-    assert isinstance(processor, Processor)
+    processor = drawn_processor(kind, data)
     stream = processor.stream(sample_rate=8_000, channels=2)
     assume(stream.tail_samples(-2300.0) < 200 * 8_000)  # longer ones take minutes of audio to fade
     until_silent(processor, np.random.default_rng(4).uniform(-1.0, 1.0, (2, 2000)), 8_000)
