@@ -24,7 +24,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     from tapeemu.targets import machines
 
-    if config.cache is not None:
+    if getattr(config, "cache", None) is not None:  # not there if the plug-in is left out
         machines.compile_c = remembering(machines.compile_c, config.cache.mkdir("compiled-c"))
 
 
