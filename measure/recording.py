@@ -108,7 +108,7 @@ def _extent(signal: FloatArray, rate: float) -> tuple[int, int]:
     power = np.mean(scaled.reshape(count, block) ** 2, axis=1)
     # Within 20 dB of the loud half: a dropout in the middle stays, silence at the ends goes.
     there = np.flatnonzero(power > 0.01 * np.percentile(power, 90))
-    if not there.size:  # squares of the faintest numbers are zero
+    if not there.size:  # all that sounds lies behind the last whole block
         return 0, len(signal)
     start, stop = int(there[0]) * block, (int(there[-1]) + 1) * block
     margin = round(0.25 * rate)

@@ -101,7 +101,7 @@ def _is_union(annotation: Any) -> bool:
 def with_numbers(values: Mapping[str, Any], model: type[BaseModel]) -> dict[str, Any]:
     """The same values with every text that is a number with a fitting unit turned into the number.
 
-    What is true or false is no number, and becomes a text that none can be read from.
+    What is true or false is no number, and becomes a text that none can be read from, shown without quotes.
     """
     read = dict(values)
     for name, value in values.items():
@@ -124,10 +124,16 @@ def _named(table: Any) -> Any:
     return {str(key): value for key, value in table.items()} if isinstance(table, Mapping) else table
 
 
+class _Truth(str):
+    """True or false where a number belongs: it would count as 1 or 0, but a text is refused."""
+
+    def __repr__(self) -> str:
+        return str(self)
+
+
 def _as_number(value: Any, field: FieldInfo) -> Any:
     if isinstance(value, bool):
-        # Else it would count as 1 or 0. As a text it is refused like any other.
-        return str(value).lower()
+        return _Truth(str(value).lower())
     number = read_quantity(value, unit_of(field)) if isinstance(value, str) else None
     return value if number is None else number
 

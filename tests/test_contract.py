@@ -197,7 +197,7 @@ def test_single_samples_give_the_samples_of_one_block(processor: Processor) -> N
     same(one_by_one, whole, "single samples give the samples of one block")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(deadline=None)
 @given(sizes=st.lists(st.integers(0, 1500), min_size=1, max_size=12), start=st.integers(-(10**9), 10**9))
 def test_any_schedule_at_any_place_on_the_tape(sizes: list[int], start: int) -> None:
     chain = Chain(stages=[tapeemu.WowFlutter(), tapeemu.AmplitudeFlutter(), tapeemu.PreampDrive()])
@@ -226,17 +226,15 @@ def test_each_channel_alone_equals_all_together(processor: Processor) -> None:
 
 
 @every_processor
-@pytest.mark.parametrize(
-    ("shape", "dtype"),
-    [((1000,), np.float32), ((1, 1000), np.float64), ((2, 1000), np.float32), ((33, 1000), np.float64)],
-)
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+@pytest.mark.parametrize("shape", [(2000,), (1, 2000), (2, 2000), (33, 2000)])
 def test_shape_and_type_come_back(processor: Processor, shape: tuple[int, ...], dtype: Any) -> None:
     audio = np.random.default_rng(2).uniform(-0.5, 0.5, shape).astype(dtype)
     before = audio.copy()
     stream = processor.stream(sample_rate=RATE, channels=1 if len(shape) == 1 else shape[0])
     result = processor(audio, sample_rate=RATE, tail_seconds=0.01)
     assert result.dtype == dtype
-    assert result.shape == (*shape[:-1], round(1000 * stream.length_ratio) + 480)
+    assert result.shape == (*shape[:-1], round(2000 * stream.length_ratio) + 480)
     assert np.all(np.isfinite(result)), "the output is finite"
     same(audio, before, "the input is never written to")
 
@@ -251,7 +249,7 @@ def test_single_precision_input_gives_the_same_sound(processor: Processor) -> No
 
 @every_processor
 def test_memory_layout_of_the_input_does_not_matter(processor: Processor) -> None:
-    audio = noise(2, 2500)
+    audio = noise(2)
     strided = np.repeat(audio, 2, axis=1)[:, ::2]
     fortran = np.asfortranarray(audio)
     read_only = audio.copy()
@@ -411,7 +409,7 @@ def test_latency_declared_is_latency_measured(processor: Processor) -> None:
     audio[0, 3000:4000] = pulse
     lags = []
     # Flutter moves everything but the start of the tape, so the pulse starts there, on several tapes.
-    for seed in range(8 if "utter" in repr(processor) else 1):
+    for seed in range(24 if "utter" in repr(processor) else 1):
         tape = processor.with_seed(seed)
         result = answer(tape, audio, start_sample=-3000, tail_seconds=0.1)[0]
         lags.append(int(np.argmax(np.abs(np.correlate(result[:8000], pulse, "valid")))) - 3000)

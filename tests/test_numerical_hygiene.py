@@ -6,6 +6,7 @@ becomes of a sound is the response less the response to silence, so that a sourc
 
 import tracemalloc
 import types
+from collections.abc import Callable
 from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
@@ -28,6 +29,17 @@ SHIPPED = {
 }
 KINDS: dict[str, type[Processor]] = {**SHIPPED, Hiss.kind: Hiss, PreEcho.kind: PreEcho}
 every_kind = pytest.mark.parametrize("kind", KINDS)
+
+
+def any_settings(examples: int) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """A test of every kind, with so many draws of its settings."""
+
+    def tried(test: Callable[..., None]) -> Callable[..., None]:
+        chosen = settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
+        marked: Callable[..., None] = every_kind(chosen(given(data=st.data())(test)))
+        return marked
+
+    return tried
 
 
 def limits(metadata: Any) -> tuple[float | None, float | None]:
@@ -118,24 +130,25 @@ def check(processor: Processor, audio: FloatArray, name: str) -> None:
     assert np.array_equal(audio, before), f"the input is never written to: {processor!r} on {name}"
 
 
-@every_kind
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(30)
 def test_any_settings_give_finite_and_bounded_output(kind: str, data: st.DataObject) -> None:
     holds_at_any_settings(kind, data)
 
 
 @pytest.mark.long
-@every_kind
-@settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(300)
 def test_many_settings_give_finite_and_bounded_output(kind: str, data: st.DataObject) -> None:
     holds_at_any_settings(kind, data)
 
 
-def holds_at_any_settings(kind: str, data: st.DataObject) -> None:
+def drawn_processor(kind: str, data: st.DataObject) -> Processor:
     processor = data.draw(drawn(KINDS[kind]))
     assert isinstance(processor, Processor)
+    return processor
+
+
+def holds_at_any_settings(kind: str, data: st.DataObject) -> None:
+    processor = drawn_processor(kind, data)
     available = signals(3000, np.random.default_rng(1))
     name = data.draw(st.sampled_from(sorted(available)))
     check(processor, available[name], name)
@@ -143,7 +156,7 @@ def holds_at_any_settings(kind: str, data: st.DataObject) -> None:
 
 @every_kind
 def test_every_signal_at_the_defaults(kind: str) -> None:
-    for name, audio in signals(3000, np.random.default_rng(2)).items():
+    for name, audio in signals(6000, np.random.default_rng(2)).items():
         check(KINDS[kind](), audio, name)
 
 
@@ -177,33 +190,35 @@ def until_silent(processor: Processor, audio: FloatArray, rate: int) -> None:
 
 
 @every_kind
-@pytest.mark.parametrize("level", [1.0, 1e-30, 1e6])
-def test_silence_becomes_exact_zero(kind: str, level: float) -> None:
-    # A decay takes as many samples of a lower rate as its seconds are fewer: once at the usual rate is enough.
-    rate = RATE if level == 1.0 else 8_000
+@pytest.mark.parametrize(
+    ("level", "rate"),
+    [
+        (1.0, RATE),
+        # A decay takes fewer samples at a lower rate.
+        (1e-30, 8_000),
+        (1e6, 8_000),
+        *(pytest.param(level, RATE, marks=pytest.mark.long) for level in (1e-30, 1e6)),
+    ],
+)
+def test_silence_becomes_exact_zero(kind: str, level: float, rate: int) -> None:
     audio = level * np.random.default_rng(3).uniform(-1.0, 1.0, (2, 4000))
     until_silent(KINDS[kind](), audio, rate)
-    until_silent(KINDS[kind](), np.full((2, 4000), level), 8_000)
+    until_silent(KINDS[kind](), np.full((2, 4000), level), rate)
 
 
-@every_kind
-@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(8)
 def test_silence_becomes_exact_zero_at_any_settings(kind: str, data: st.DataObject) -> None:
     falls_silent_at_any_settings(kind, data)
 
 
 @pytest.mark.long
-@every_kind
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(data=st.data())
+@any_settings(60)
 def test_silence_becomes_exact_zero_at_many_settings(kind: str, data: st.DataObject) -> None:
     falls_silent_at_any_settings(kind, data)
 
 
 def falls_silent_at_any_settings(kind: str, data: st.DataObject) -> None:
-    processor = data.draw(drawn(KINDS[kind]))
-    assert isinstance(processor, Processor)
+    processor = drawn_processor(kind, data)
     stream = processor.stream(sample_rate=8_000, channels=2)
     assume(stream.tail_samples(-2300.0) < 200 * 8_000)  # longer ones take minutes of audio to fade
     until_silent(processor, np.random.default_rng(4).uniform(-1.0, 1.0, (2, 2000)), 8_000)
@@ -275,15 +290,16 @@ def test_any_place_on_the_tape_is_finite(kind: str, start: int) -> None:
 
 
 @every_kind
-def test_memory_does_not_grow_with_the_stream(kind: str) -> None:
+@pytest.mark.parametrize("turns", [60, pytest.param(150, marks=pytest.mark.long)])
+def test_memory_does_not_grow_with_the_stream(kind: str, turns: int) -> None:
     block = np.random.default_rng(7).uniform(-0.3, 0.3, (1, 4096))
     tracemalloc.start()
     stream = KINDS[kind]().stream(sample_rate=RATE, channels=1)
     peaks = []
-    for turns in (60, 60, 60):
+    for _ in range(3):
         for _ in range(turns):
             stream.process(block)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.reset_peak()
     tracemalloc.stop()
-    assert peaks[2] - peaks[1] < 40_000  # the audio of each sixty blocks alone is 2 MB
+    assert peaks[2] - peaks[1] < 660 * turns  # the audio of a block alone is 32 kB

@@ -355,6 +355,7 @@ def test_new_refuses_them_too(
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize("measured", [False, pytest.param(True, marks=pytest.mark.long)])
 @pytest.mark.parametrize(
     ("start", "wanted"),
     [
@@ -369,7 +370,7 @@ def test_new_refuses_them_too(
     ],
 )
 def test_solving_never_leaves_both(
-    start: Processor, wanted: dict[str, float], monkeypatch: pytest.MonkeyPatch
+    start: Processor, wanted: dict[str, float], measured: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def as_wanted(chain: Chain, wanted: Mapping[str, float], number: int) -> Solution:
         # What is read plays no part in what is set; reached at once, the settings are rounded as well.
@@ -378,7 +379,8 @@ def test_solving_never_leaves_both(
         }
         return Solution(chain=chain, wanted=wanted, reached=reached, rounds=number)
 
-    monkeypatch.setattr(solving, "_measured", as_wanted)
+    if not measured:
+        monkeypatch.setattr(solving, "_measured", as_wanted)
     found = solve(wanted, start=Chain(stages=[start]), rounds=1).chain.stages[0].processor
     given = {name for name in type(found).model_fields if found.given(name)}
     for kind, values, _ in PAIRS:

@@ -1,18 +1,16 @@
 """One browser for all tests of the desk: its start costs more than most of them."""
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_pages import FLAGS, PRESET, RATE, stem, until
+from browsers import started, until
+from desk_pages import PRESET, RATE, stem
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
-
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 
 
 @pytest.fixture(scope="session")
@@ -24,17 +22,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    from selenium.webdriver.chrome.service import Service
-
-    if BROWSER is None or DRIVER is None:
-        pytest.skip("chromium and chromedriver are not installed")
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}", "--window-size=1300,1000"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver = started(tmp_path_factory.mktemp("profile"), "--window-size=1300,1000")
     driver.set_script_timeout(60)
     yield driver
     driver.quit()

@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_pages import RATE, desk, page_of, stem, until
+from browsers import until
+from desk_pages import RATE, desk, page_of, stem
 
 pytestmark = pytest.mark.long
 

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from desk_pages import PRESET, RATE, RENDER, desk, element, page_of, played, rendered, stem, until
+from browsers import until
+from desk_pages import PRESET, RATE, RENDER, desk, element, page_of, played, rendered, stem
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems

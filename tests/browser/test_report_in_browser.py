@@ -9,44 +9,28 @@ import json
 import math
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from browsers import started, until
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.comparison import Comparison, MeasuringPlan, compare
 from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.report import write_report
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-from selenium.webdriver.chrome.service import Service  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-from selenium.webdriver.common.keys import Keys  # noqa: E402
-from selenium.webdriver.support.select import Select  # noqa: E402
-
-BROWSER, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    BROWSER is None or DRIVER is None, reason="chromium and chromedriver are not installed"
-)
+pytest.importorskip("selenium", reason="selenium is not installed")
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.select import Select
 
 RATE = 48_000
 SECONDS = 3.0
 HOSTILE = '</script><img src=x onerror="document.title=1">&"\'`$x_1$ [b]{{ 7*7 }}'
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
 
 
 def sine_comparison(name: str) -> Comparison:
@@ -86,13 +70,7 @@ def downloads(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser(downloads: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver = started(tmp_path_factory.mktemp("profile"), downloads=downloads)
     yield driver
     driver.quit()
 
@@ -102,15 +80,6 @@ def opened(browser: Any, page: Path) -> Any:
     browser.get(page.as_uri())
     browser.execute_script("document.querySelectorAll('details.tools').forEach((one) => { one.open = true; })")
     return browser
-
-
-def until(condition: Callable[[], Any], what: str, seconds: float = 10.0) -> Any:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if value := condition():
-            return value
-        time.sleep(0.02)
-    raise AssertionError(f"waited {seconds} s in vain: {what}")
 
 
 def element(browser: Any, name: str) -> Any:

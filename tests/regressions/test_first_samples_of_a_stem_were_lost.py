@@ -78,7 +78,7 @@ def test_a_click_that_was_lost_arrives() -> None:
 @pytest.mark.parametrize("profile", PROFILES)
 def test_a_sine_starts_at_zero(profile: str | None, rate: int) -> None:
     sine = np.sin(2.0 * np.pi * 400.0 * np.arange(2_000) / rate)
-    for seed in range(4):
+    for seed in range(8):
         wow = WowFlutter(profile=profile, seed=seed, azimuth_skew_us=50.0, azimuth_wander_us=30.0)  # type: ignore[arg-type]
         wet = wow(np.stack([sine] * 3), sample_rate=rate)
         assert np.all(wet[:, 0] == 0.0)
@@ -88,14 +88,13 @@ def test_a_sine_starts_at_zero(profile: str | None, rate: int) -> None:
 
 @pytest.mark.parametrize("profile", PROFILES)
 def test_clicks_arrive_on_every_profile(profile: str | None) -> None:
-    for seed in range(5):
-        tape = WowFlutter(profile=profile, seed=seed, weighted_flutter_percent=1.6, azimuth_skew_us=100.0)  # type: ignore[arg-type]
-        arrives(tape, places=(0, 10))
+    for seed in range(10):
+        arrives(WowFlutter(profile=profile, seed=seed, weighted_flutter_percent=1.6, azimuth_skew_us=100.0))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("kind", [kind for kind in processor_kinds() if kind != "plugin_object"])
 def test_clicks_arrive_through_every_processor(kind: str) -> None:
-    arrives(processor_kinds()[kind](**REQUIRED.get(kind, {})), places=(0, 10))
+    arrives(processor_kinds()[kind](**REQUIRED.get(kind, {})))
 
 
 @pytest.mark.parametrize("name", PRESETS)
@@ -116,7 +115,7 @@ def test_only_what_starts_at_zero_is_left_out() -> None:
 
 @pytest.mark.parametrize("error", [-2.0, 0.7])
 def test_clicks_arrive_at_the_wrong_speed_behind_a_late_stage(error: float) -> None:
-    for seed in range(3):
+    for seed in range(5):
         late = WowFlutter(profile="worn", seed=seed)
         arrives(Chain(stages=[late, WowFlutter(profile="portable", seed=seed, speed_error_percent=error), late]))
 

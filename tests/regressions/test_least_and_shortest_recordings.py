@@ -16,6 +16,11 @@ def test_a_recording_at_any_level_is_trimmed_alike(level: float) -> None:
     assert trimmed(recorded, 8000).size == 4000
 
 
+def test_what_sounds_in_the_last_samples_alone_is_not_trimmed() -> None:
+    recorded = np.concatenate([np.zeros(8000), np.ones(10)])  # blocks have 160 samples
+    assert trimmed(recorded, 8000).size == 8010
+
+
 def test_a_subnormal_recording_is_read() -> None:
     report = read_recording(np.full((1, 4800), 5e-324), 48_000.0)
     assert not any(math.isinf(reading.value) for reading in report.readings.values())

@@ -17,7 +17,7 @@ from tapeemu.errors import ParameterError
 )
 def test_what_is_true_or_false_is_no_number(kind, values) -> None:
     name, value = next(iter(values.items()))
-    with pytest.raises(ParameterError, match=f"{name} is '{str(value).lower()}', but must be"):
+    with pytest.raises(ParameterError, match=f"{name} is {str(value).lower()}, but must be"):
         kind(**values)
 
 

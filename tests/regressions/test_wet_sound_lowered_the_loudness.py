@@ -7,12 +7,13 @@ from reverb_readings import RATE, loudness_lufs
 from tapeemu.processors.fdn_reverb import FdnReverb
 
 
-def test_wet_and_dry_keep_the_loudness(stems):
+@pytest.mark.parametrize("shares", [(30.0, 60.0), pytest.param((15.0, 45.0), marks=pytest.mark.long)])
+def test_wet_and_dry_keep_the_loudness(stems, shares):
     # dry and late sound are not alike, so powers add; judged by libebur128 (BS.1770), 1.5 LU as required
     for settings_of_room in ({}, {"decay_seconds": 0.5, "size_percent": 60.0}, {"decay_seconds": 4.0}):
         for name, sound in stems.items():
             dry = loudness_lufs(sound)
-            for wet in (30.0, 60.0):
+            for wet in shares:
                 reverb = FdnReverb(wet_percent=wet, **settings_of_room)
                 changed = loudness_lufs(reverb(sound, sample_rate=RATE)) - dry
                 assert abs(changed) < 1.5, (name, reverb, changed)

@@ -2,30 +2,18 @@
 
 import base64
 import io
-import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import soundfile
+from browsers import until
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
 
 RATE = 48_000
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
 PRESET = """format = 1
 # what it is for
 purpose = "A test of the desk."
@@ -50,15 +38,6 @@ def stem(folder: Path, frames: int, name: str = "tone", channels: int = 2) -> Pa
     tone = np.stack([0.25 * np.sin(2 * np.pi * hertz * time_) for hertz in (220.0, 331.0)[:channels]])
     soundfile.write(path, tone.T, RATE, subtype="PCM_24")
     return path
-
-
-def until(condition: Callable[[], Any], what: str, seconds: float = 20.0) -> Any:
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if value := condition():
-            return value
-        time.sleep(0.02)
-    raise AssertionError(f"waited {seconds} s in vain: {what}")
 
 
 def desk(browser: Any, expression: str) -> Any:

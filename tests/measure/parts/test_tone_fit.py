@@ -13,7 +13,7 @@ from measure.parts.line_solver import edge_weights
 from measure.parts.tone_fit import fit_tone
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     frequency=st.floats(30.0, 7_000.0),
     phase=st.floats(-3.0, 3.0),

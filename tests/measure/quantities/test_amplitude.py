@@ -206,7 +206,7 @@ def test_bad_signals_give_nan_with_the_reason(signal: np.ndarray, reason: str) -
 
 
 @given(st.floats(0.3, 150), st.floats(0.01, 30), st.floats(0, 6.28), st.floats(-80, 20))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_any_sinusoidal_depth_is_read_right(rate_hz: float, peak: float, phase: float, level: float) -> None:
     signal = with_amplitude((rate_hz, peak), phase=phase, seconds=11, level_dbfs=level)
     (channel,) = amplitude_fluctuation(signal, FS).channels

@@ -533,7 +533,7 @@ def test_chords_of_loud_tones_never_give_a_figure(frequencies: list[float], leve
     phase=st.floats(0, 6.28),
     level=st.floats(-60, 0),
 )
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_any_sinusoidal_deviation_is_read_right(
     rate_hz: float, peak: float, carrier: float, phase: float, level: float
 ) -> None:

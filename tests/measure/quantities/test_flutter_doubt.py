@@ -115,9 +115,10 @@ def test_scatter_of_a_random_deviation_covers_it(law: str) -> None:
 
 
 def held_across_steps(fastest: float, trials: int) -> int:
-    """Deviations of 12 s, the first seeds there are, of which two sigma hold the true RMS.
+    """Deviations of 12 s of which two sigma hold the true RMS.
 
-    17.6 dB more below 0.5 Hz than above, and above 10 Hz a density of its own.
+    17.6 dB more below 0.5 Hz than above, and above 10 Hz a density of its own. The seeds are none of those on
+    which the method's constants were chosen.
     """
     rate, points, total = 250.0, 3000, 48
 
@@ -132,7 +133,7 @@ def held_across_steps(fastest: float, trials: int) -> int:
     fine = np.linspace(0.01, 110.0, 200_001)
     truth = math.sqrt(np.trapezoid(law(fine) * band(fine) ** 2, fine))
     held = 0
-    for seed in range(trials):
+    for seed in range(9000, 9000 + trials):
         rng = np.random.default_rng(seed)
         drawn = size * (rng.standard_normal(size.size) + 1j * rng.standard_normal(size.size))
         split = decompose(np.fft.irfft(drawn)[:points], rate, highest_hz=110.0, slowest_hz=0.2, lines=False)
@@ -150,7 +151,7 @@ def test_doubt_holds_across_steps_of_the_spectrum(fastest: float) -> None:
 
     With power read behind a window instead of from the cosines that make the reading, and bands alike within
     4 to 1, 91 % did: where the slow part is read low by chance, its scatter must not be. 400 trials tell a share
-    to 1.2 %; hundreds of other seeds give 91 to 96 %, and the test below tells what all of them do.
+    to 1.2 %, the test below tells it closer.
     """
     assert 0.92 <= held_across_steps(fastest, 400) / 400 <= 0.98
 
@@ -158,7 +159,7 @@ def test_doubt_holds_across_steps_of_the_spectrum(fastest: float) -> None:
 @pytest.mark.long
 @STEPS
 def test_share_of_doubts_across_steps_of_the_spectrum(fastest: float) -> None:
-    """2,000 trials, 94.2 and 93.4 %: with 95 % probability the share itself lies within 92 to 98 %.
+    """2,000 trials, 95.1 and 94.7 %: with 95 % probability the share itself lies within 92 to 98 %.
 
     Clopper-Pearson limits.
     """

@@ -101,10 +101,14 @@ def test_flutter_and_hiss_count_for_nothing():
 def test_what_has_no_figure_says_why():
     plain = saturation(lambda x, _: x, RATE, frequencies_hz=(10_000.0,))
     treble, middle = plain.tones["10000hz"], plain.tones["1000hz"]
+    assert not treble.sol.defined
     assert "still rises by 1 dB per dB" in treble.sol.warnings[0]
     assert not middle.mol.defined
     assert not treble.compression.defined
     assert treble.gain.y == pytest.approx(0.0, abs=1e-6)
+    beyond = saturation(cubic, RATE, frequencies_hz=(10_000.0,), levels_db=(14.0, 15.0, 16.0)).tones["10000hz"]
+    assert not beyond.sol.defined
+    assert "falls from the lowest level" in beyond.sol.warnings[0]
     silent = saturation(lambda x, _: 0.0 * x, RATE, frequencies_hz=(10_000.0,)).tones["10000hz"]
     assert not silent.sol.defined
     assert "noise" in silent.sol.warnings[0]

@@ -119,7 +119,15 @@ def test_where_there_is_no_bump_none_is_read():
 
     shelf = slow_response(boosted, RATE, seconds=10.0)
     assert not shelf.bump_frequency.defined
-    assert "rises on" in shelf.bump_frequency.warnings[0]
+    assert "rises on to its end below" in shelf.bump_frequency.warnings[0]
+
+    def humped(x, rate):  # beyond the bass
+        octaves = np.log2(np.maximum(np.fft.rfftfreq(len(x), 1.0 / rate), 1.0) / 350.0)
+        return np.fft.irfft(np.fft.rfft(x) * (1.0 + np.exp(-((octaves / 0.7) ** 2))), len(x))
+
+    hump = slow_response(humped, RATE, seconds=10.0)
+    assert not hump.bump_frequency.defined
+    assert "rises on to its end above" in hump.bump_frequency.warnings[0]
 
 
 def test_what_cannot_be_read_says_why():
@@ -137,4 +145,4 @@ def test_what_cannot_be_read_says_why():
     with pytest.raises(MeasureError, match="samples"):
         response_from_slow_sweep(sweep.signal[1:], sweep)
     with pytest.raises(MeasureError, match="swept band"):
-        response_from_slow_sweep(sweep.signal, sweep, reference_hz=5.0)
+        response_from_slow_sweep(sweep.signal, sweep, reference_hz=1.2 * sweep.low_hz)

@@ -42,6 +42,9 @@ def test_skirts_follow_the_tone_decibel_for_decibel():
     assert np.ptp([reading.value for reading in readings]) < 1e-6
     # Without silence to compare with, the far skirts are taken off too: some tenths, and the uncertainty says so.
     assert abs(readings[0].value - WANTED_DB) < 2.5 * readings[0].uncertainty < 1.5
+    known = modulation_noise(roughened(4.0), RATE, silence=np.zeros(round(4 * RATE)))
+    taken_off_db = 10.0 / math.log(10.0) * (10.0 ** (0.1 * (known.value - readings[0].value)) - 1.0)
+    assert readings[0].uncertainty == pytest.approx(math.hypot(known.uncertainty, taken_off_db), rel=0.05)
 
 
 def test_hiss_alone_does_not_follow_a_tone():
@@ -60,6 +63,9 @@ def test_recordings_without_a_figure_say_why():
     assert "silent" in modulation_noise(np.zeros(96_000), RATE).warnings[0]
     assert "lasts" in modulation_noise(roughened(0.5), RATE).warnings[0]
     assert "no tone" in modulation_noise(roughened(2.0, tone_hz=400.0), RATE).warnings[0]
+    other = 0.3 * np.sin(2.0 * np.pi * 9_000.0 * np.arange(96_000) / RATE)
+    louder = modulation_noise(roughened(2.0) + other, RATE, frequency_hz=3_150.0)
+    assert "no tone near 3150 Hz dominates" in louder.warnings[0]
     with pytest.raises(MeasureError, match="frequency_hz"):
         modulation_noise(roughened(2.0), RATE, frequency_hz=1_000.0)
     with pytest.raises(MeasureError, match="silence"):

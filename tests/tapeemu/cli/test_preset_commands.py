@@ -102,7 +102,8 @@ def test_the_schema_is_exported_once(run: Run, own: Path, tmp_path: Path) -> Non
     run("schema", "--out", path, status=4)
 
 
-def test_measured_verified_altered_and_found_out(run: Run, own: Path) -> None:
+@pytest.mark.parametrize("both_forms", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_measured_verified_altered_and_found_out(run: Run, own: Path, both_forms: bool) -> None:
     run("new", "small", "--purpose", "A drive.", "--stage", "drive:preamp_drive drive_db=6")
     path = own / "small.toml"
     path.write_text(path.read_text("utf-8").replace("drive_db = 6.0", "drive_db = 6.0  # enough"), "utf-8")
@@ -115,11 +116,15 @@ def test_measured_verified_altered_and_found_out(run: Run, own: Path) -> None:
     assert tomllib.loads(path.read_text("utf-8"))["measured"]["sample_rate_hz"] == 48_000.0
     assert list(own.iterdir()) == [path]
     assert json.loads(run("verify", "small", "--json"))[0]["proved"] is True
+    if both_forms:
+        assert "1 of 1 presets proved" in run("verify", "small")
     path.write_text(path.read_text("utf-8").replace("drive_db = 6.0", "drive_db = 8.0"), "utf-8")
     text = run("verify", "small", status=5)
     assert "stale, out of tolerance" in text
     assert "thd_reference_percent" in text
     assert "0 of 1 presets proved" in text
+    if both_forms:
+        assert json.loads(run("verify", "small", "--json", status=5))[0]["proved"] is False
 
 
 def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
@@ -131,6 +136,13 @@ def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
     assert "exists" in run("solve", "wanted", "thd=2", status=4)
     assert "not a figure" in run("solve", "other", "thdd=2", status=2)
     assert "FIGURE=VALUE" in run("solve", "other", "thd", status=2)
+
+
+@pytest.mark.long
+def test_figures_that_contradict_each_other_are_not_reached(run: Run, own: Path) -> None:
+    # 3 % third harmonic only 1 dB above a level with 1 % is more than any of the two curves bends.
+    text = run("solve", "contradiction", "thd=1", "mol=1", "--dry-run", status=5)
+    assert "not as near as 1 %" in text
 
 
 def test_what_was_not_reached_is_told(run: Run, own: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,18 +21,6 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the test host l
 RATE = 48_000.0
 
 
-@pytest.fixture(scope="module")
-def library(plugins: Path) -> ClapLibrary:
-    return ClapLibrary(plugins / "tapeemu.clap")
-
-
-@pytest.fixture
-def chain(library: ClapLibrary) -> Iterator[ClapPlugin]:
-    plugin = library.make("chain")
-    yield plugin
-    plugin.end()
-
-
 def noise(samples: int) -> npt.NDArray[np.float32]:
     return np.random.default_rng(3).normal(0.0, 0.1, (2, samples)).astype(np.float32)
 

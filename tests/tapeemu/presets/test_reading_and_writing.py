@@ -99,7 +99,7 @@ def test_all_mistakes_are_told_at_once_with_line_and_key() -> None:
         (('kind = "preamp_drive"', 'kind = "preamp_driv"'), "did you mean 'preamp_drive'?"),
         (('kind = "preamp_drive"', 'kind = "plugin_object"\neffect = "print"'), "kind is 'plugin_object'"),
         (('kind = "preamp_drive"\n', ""), "'kind' is required"),
-        (("wet_percent = 40.0", "wet_percent = true"), "is 'true', but must be a number"),
+        (("wet_percent = 40.0", "wet_percent = true"), "is true, but must be a number"),
         (("wet_percent = 40.0", 'wet_percent = "40"'), "must be a number: write it without quotes"),
         (("wet_percent = 40.0", "wet_percent = nan"), "must be a finite number"),
         (("wet_percent = 40.0", "wet_percent = 1979-05-27"), "dates and times"),

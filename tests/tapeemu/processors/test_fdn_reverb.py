@@ -236,7 +236,7 @@ def test_late_tails_are_smooth_over_the_whole_range():
 
 @pytest.mark.parametrize("driven", [0, slice(None)], ids=["one side", "both"])
 def test_tails_of_the_channels_are_not_alike(driven):
-    for seed in range(3):
+    for seed in range(6):
         tail = impulse_response(FdnReverb(room_seed=seed), 2.5, driven=driven)[:, RATE // 10 :]
         assert abs(np.corrcoef(tail)[0, 1]) < 0.1
 
@@ -256,22 +256,22 @@ def test_width_goes_from_one_sound_in_all_channels_to_unlike_ones(rng):
 
 
 @pytest.mark.parametrize(
-    ("changes", "channels"),
+    ("changes", "channels", "seconds"),
     [
-        ({}, 2),
-        ({"decay_seconds": 0.3}, 1),
-        ({"decay_seconds": 6.0, "size_percent": 40.0}, 2),
-        ({"lines": 8, "width_percent": 30.0}, 2),
-        ({"lines": 32, "diffusion_percent": 0.0}, 3),
-        ({}, 33),
+        ({}, 2, 6.0),
+        ({"decay_seconds": 0.3}, 1, 6.0),
+        ({"decay_seconds": 6.0, "size_percent": 40.0}, 2, 6.0),
+        ({"lines": 8, "width_percent": 30.0}, 2, 6.0),
+        ({"lines": 32, "diffusion_percent": 0.0}, 3, 6.0),
+        ({}, 33, 0.5),  # many channels average sooner
+        pytest.param({}, 33, 6.0, marks=pytest.mark.long),
     ],
 )
-def test_noise_keeps_its_level_at_one_kilohertz(changes, channels, rng):
+def test_noise_keeps_its_level_at_one_kilohertz(changes, channels, seconds, rng):
     # stated in the docstring; half a decibel for the randomness of rooms and noise
     reverb = FdnReverb(wet_percent=100.0, **changes)
     build_up = 2.0 * reverb.target_decay_seconds()[4]
-    # many channels average sooner
-    sound = rng.standard_normal((channels, int((build_up + (6.0 if channels < 4 else 0.5)) * RATE)))
+    sound = rng.standard_normal((channels, int((build_up + seconds) * RATE)))
     octave = butter(3, [1000 / 2**0.5, 1000 * 2**0.5], "band", fs=RATE, output="sos")
     levels = []
     for signal in (sound, reverb(sound, sample_rate=RATE)):
@@ -429,8 +429,6 @@ def test_output_is_that_of_a_slow_network_of_matrices(changes, channels, rng):
         ramp[0, :16] = np.arange(16) / 16
         ramp[1, :16] = ramp[0, :16] * (1.0 - ramp[0, :16])
         np.testing.assert_allclose(exacter.process(sound), expected, atol=within)
-    if reverb.lines * channels > 8:
-        return  # the slow network once more is worth it for one line-up only
     # no setting stops so sparse a network from turning
     still = reverb.stream(sample_rate=RATE, channels=channels)
     still.memory.state.counters[network.MOVING] = 0
@@ -487,7 +485,7 @@ def test_rings_hold_all_delays(rate):
 # --- hygiene -----------------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     decay=st.floats(0.1, 60.0),
     low=st.floats(0.25, 2.0),

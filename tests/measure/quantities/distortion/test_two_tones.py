@@ -28,7 +28,7 @@ def shaped(x, a, b):
     return x + a * x**2 - b * x**3
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.floats(0.01, 0.3), st.floats(0.01, 0.3), st.sampled_from([1.0, 0.991, 1.017]))
 def test_intermodulation_closed_forms(a, b, speed):
     # x + a x^2 - b x^3 on A1 cos + A2 cos: f2 +- f1 are a A1 A2; f2 +- 2 f1 are 3/4 b A1^2 A2, exactly.
