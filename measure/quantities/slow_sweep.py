@@ -17,6 +17,7 @@ from measure.errors import MeasureError
 from measure.parts.line_power import line_power
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.quantities.edges import LOWER_EDGE, UPPER_EDGE, band_edges
 from measure.quantities.response import response_from_sweep
 from measure.results import Conditions, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, as_system, check_signal, unusable
@@ -47,12 +48,16 @@ class SlowResponse(Result):
         Gain in the third octave round the reference frequency, in dB.
     bump_frequency, bump_height : Reading
         Highest point of the rise in the bass in Hz, and in dB re that gain.
+    low_edge, high_edge : Reading
+        Where the response falls 3 dB below that at the reference frequency, in Hz.
     """
 
     magnitude: Curve
     gain: Reading
     bump_frequency: Reading
     bump_height: Reading
+    low_edge: Reading
+    high_edge: Reading
 
     def at(self, frequency_hz: float) -> Reading:
         """The response at one frequency, interpolated over log frequency; ``nan`` outside the sweep."""
@@ -209,6 +214,17 @@ def response_from_slow_sweep(
         uncertainty_basis="theory (noise beside the band)",
     )
     frequency, height = _bump(f, magnitude, sigma, conditions)
+    # What lies in the noise is no louder than its doubt, and that may be enough to have fallen by 3 dB.
+    with np.errstate(divide="ignore"):
+        loudest = np.where(known, magnitude, 10.0 * np.log10(doubt / reference))
+    low_edge, high_edge = band_edges(
+        f,
+        loudest,
+        reference_hz=reference_hz,
+        method=_METHOD,
+        conditions=conditions,
+        uncertainty_db=np.where(known, sigma, 0.0),
+    )
     return SlowResponse(
         magnitude=Curve(
             quantity=f"response re {reference_hz:g} Hz",
@@ -225,6 +241,8 @@ def response_from_slow_sweep(
         gain=gain,
         bump_frequency=frequency,
         bump_height=height,
+        low_edge=low_edge,
+        high_edge=high_edge,
     )
 
 
@@ -315,4 +333,6 @@ def _undefined(reason: str, conditions: Conditions) -> SlowResponse:
         gain=reading("gain", "dB"),
         bump_frequency=reading("frequency of the rise in the bass", "Hz"),
         bump_height=reading("height of the rise in the bass", "dB"),
+        low_edge=reading(LOWER_EDGE, "Hz"),
+        high_edge=reading(UPPER_EDGE, "Hz"),
     )

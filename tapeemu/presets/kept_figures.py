@@ -100,8 +100,8 @@ KEPT: dict[str, KeepingRule] = {
     "print_post_db": KeepingRule("short tone", 0.05),
     "print_post_seconds": KeepingRule("short tone", 0.001),
     "gain_1000hz_db": KeepingRule("sweep", 0.01),
-    "low_edge_hz": KeepingRule("sweep", 0.2),
-    "high_edge_hz": KeepingRule("sweep", 20.0),
+    "low_edge_hz": KeepingRule("slow sweep", 0.2),
+    "high_edge_hz": KeepingRule("slow sweep", 20.0),
     **{
         f"decay_{band}hz_seconds": KeepingRule(
             "noise bursts", 0.005, heading=f"RT60 s {band} Hz" if band in (125, 500, 4000) else ""
