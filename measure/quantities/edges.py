@@ -14,6 +14,7 @@ LOWER_EDGE, UPPER_EDGE = "lower -3 dB edge", "upper -3 dB edge"
 _HALF_POWER_DB = 10.0 * math.log10(2.0)
 # Of the distance between two points: generous for the straight line that joins points 1/24 octave apart.
 _OFF_A_LINE = 0.1
+_SURE_SIGMAS = 2.0
 _LEAST_DB = -400.0  # nothing at all would have a slope that is no number
 
 
@@ -46,15 +47,18 @@ def band_edges(
     Returns
     -------
     lower, upper : Reading
-        In Hz; ``nan`` with the reason where the response does not fall by 3 dB as far as it is known.
+        In Hz, where the magnitude passes -3 dB on the way to a point that has fallen so far by more than twice its
+        uncertainty: a dropout while a sweep passes is none. ``nan`` with the reason where the response does not
+        fall by 3 dB as far as it is known.
     """
     known = ~np.isnan(magnitude_db)
     f, magnitude = frequency_hz[known], np.maximum(magnitude_db[known], _LEAST_DB)
     doubt = np.zeros(f.size) if uncertainty_db is None else uncertainty_db[known]
     above = magnitude - float(np.interp(reference_hz, f, magnitude)) + _HALF_POWER_DB
     anchor = int(np.argmin(np.abs(f - reference_hz)))
-    fallen = np.flatnonzero(above < 0.0)
-    lower, upper = fallen[fallen < anchor], fallen[fallen > anchor]
+    fallen = above < 0.0
+    surely = np.flatnonzero(above + _SURE_SIGMAS * doubt < 0.0)
+    lower, upper = surely[surely < anchor], surely[surely > anchor]
 
     def reading(quantity: str, first: int) -> Reading:
         """The edge between a point and the next."""
@@ -79,7 +83,13 @@ def band_edges(
             reason += ", and is not known beyond"
         return undefined(quantity, "Hz", reason, conditions, method=method)
 
+    # What is sure lies beyond the edge; between the two all points have fallen.
+    inner, outer = int(lower[-1]) if lower.size else 0, int(upper[0]) if upper.size else 0
+    while fallen[inner + 1] and inner + 1 < anchor:
+        inner += 1
+    while fallen[outer - 1] and outer - 1 > anchor:
+        outer -= 1
     return (
-        reading(LOWER_EDGE, int(lower[-1])) if lower.size else missing(LOWER_EDGE, 0),
-        reading(UPPER_EDGE, int(upper[0]) - 1) if upper.size else missing(UPPER_EDGE, -1),
+        reading(LOWER_EDGE, inner) if lower.size else missing(LOWER_EDGE, 0),
+        reading(UPPER_EDGE, outer - 1) if upper.size else missing(UPPER_EDGE, -1),
     )
