@@ -8,12 +8,11 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.quantities.edges import LOWER_EDGE, UPPER_EDGE, band_edges
 from measure.results import Conditions, Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_signal, unusable
+from measure.validation import FloatArray, as_system, unusable
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
@@ -90,7 +89,7 @@ def frequency_response(
     sample_rate : float
         Samples per second.
     low_hz, high_hz : float
-        Band to measure.
+        Band to measure; the upper end is lowered to 0.45 of the rate where it lies above that.
     seconds, tail_seconds : float
         Duration of the sweep, and of the silence that catches what rings on.
     level_dbfs : float
@@ -124,12 +123,9 @@ def response_from_sweep(
     reference_hz : float
         Where the gain is read.
     """
-    y = check_signal(recording)
+    y = sweep.check_recording(recording)
+    sweep.check_reference(reference_hz, read_from_hz=sweep.low_hz)
     rate = sweep.sample_rate
-    if len(y) != len(sweep.signal):
-        raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
-    if not sweep.low_hz <= reference_hz <= sweep.high_hz:
-        raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
     conditions = _conditions(sweep)
     reason = unusable(y)
     if reason:
