@@ -3,8 +3,10 @@
 import math
 
 import numpy as np
+import pytest
 
-from measure.validation import unusable
+from measure.errors import MeasureError
+from measure.validation import check_frequency, unusable
 
 
 def test_reasons_name_the_first_bad_sample():
