@@ -94,7 +94,7 @@ def test_a_host_that_does_not_load_the_plugin_is_told_in_a_line(
 
     monkeypatch.setattr("pedalboard.load_plugin", refuses)
     system = HostedSystem(load_preset("preamplifier-alone").chain, tmp_path)
-    with pytest.raises(HostError, match="the host did not load .*tapeemu.vst3 .*; delete that folder") as told:
+    with pytest.raises(HostError, match=r"the host did not load .*tapeemu\.vst3 .*; delete that folder") as told:
         system(np.zeros(480), 48_000.0)
     assert "\n" not in str(told.value)
 
