@@ -203,16 +203,13 @@ def response_from_slow_sweep(
         uncertainty_basis="theory (noise beside the band)",
     )
     frequency, height = _bump(f, magnitude, sigma, conditions)
-    # What lies in the noise is no louder than its doubt, and that may be enough to have fallen by 3 dB.
-    with np.errstate(divide="ignore"):
-        loudest = np.where(known, magnitude, 10.0 * np.log10(doubt / reference))
     low_edge, high_edge = band_edges(
         f,
-        loudest,
+        magnitude,
         reference_hz=reference_hz,
         method=_METHOD,
         conditions=conditions,
-        uncertainty_db=np.where(known, sigma, 0.0),
+        uncertainty_db=sigma,
     )
     return SlowResponse(
         magnitude=_magnitude(

@@ -30,6 +30,15 @@ def test_doubt_of_the_magnitude_moves_the_edge_along_its_slope():
     assert upper.uncertainty / upper.value == pytest.approx(math.hypot(0.1 / 24.0, 0.1) * math.log(2.0), rel=1e-9)
 
 
+def test_the_edge_lies_where_it_is_passed_and_not_where_that_is_sure():
+    """A parabola over octaves: a line from where it is sure, drawn back, would miss by a per cent."""
+    curved = -3.0 * np.log2(F / 1_000.0) ** 2
+    octaves = math.sqrt(10.0 * math.log10(2.0) / 3.0)
+    lower, upper = edges(curved, np.full(F.size, 0.6))
+    assert lower.value == pytest.approx(1_000.0 / 2.0**octaves, rel=1e-3)
+    assert upper.value == pytest.approx(1_000.0 * 2.0**octaves, rel=1e-3)
+
+
 def test_a_dip_counts_only_where_it_is_deeper_than_its_doubt():
     """A dropout while a sweep passes: the level is low there, and so unsure that it may not have fallen at all."""
     dipped, doubt = np.where(F > 8_000.0, -20.0, 0.0), np.full(F.size, 0.05)

@@ -154,14 +154,16 @@ def test_edges_of_a_band_pass_are_those_it_was_designed_for():
     assert result.high_edge.value == pytest.approx(still.high_edge.value, rel=2e-3)
 
 
-@pytest.mark.parametrize("rest", [0.0, 1e-3])
-def test_an_edge_is_read_where_nothing_but_noise_lies_beyond_it(rest):
-    noise = rest * np.random.default_rng(5).standard_normal(round(12.0 * RATE))
+@pytest.mark.parametrize("step", [2.0**-15, None], ids=["nothing", "noise"])
+def test_an_edge_is_read_where_nothing_or_noise_lies_beyond_it(step):
+    """Rounded to 16 bits, what is cut away is exactly nothing."""
+    noise = 1e-3 * np.random.default_rng(5).standard_normal(round(12.0 * RATE))
 
     def cut(audio, rate):
         spectrum = np.fft.rfft(audio)
         spectrum[np.fft.rfftfreq(len(audio), 1.0 / rate) > 3_000.0] = 0.0
-        return np.fft.irfft(spectrum, len(audio)) + noise[: len(audio)]
+        rest = np.fft.irfft(spectrum, len(audio))
+        return step * np.round(rest / step) if step else rest + noise[: len(audio)]
 
     edge = slow_response(cut, RATE, seconds=10.0).high_edge
     assert edge.value == pytest.approx(
