@@ -83,7 +83,12 @@ def difference_figures(result: DifferenceDistortion) -> Found:
 
 def slow_sweep_figures(result: SlowResponse) -> Found:
     """What a slow sweep tells about the response."""
-    readings = {"bump_hz": result.bump_frequency, "bump_db": result.bump_height}
+    readings = {
+        "low_edge_hz": result.low_edge,
+        "high_edge_hz": result.high_edge,
+        "bump_hz": result.bump_frequency,
+        "bump_db": result.bump_height,
+    }
     readings |= {f"response_{hz:g}hz_db": result.at(hz) for hz in _RESPONSE_HZ}
     return readings, {"response": result.magnitude}
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 
-__all__ = ["FloatArray", "System", "as_system", "check_rate", "check_signal", "unusable"]
+__all__ = ["FloatArray", "System", "as_system", "check_frequency", "check_rate", "check_signal", "unusable"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -27,6 +27,16 @@ def check_rate(sample_rate: float) -> float:
     if not 0.0 < float(sample_rate) < float("inf"):
         raise MeasureError(f"sample_rate is {sample_rate!r}, but must be finite and above zero")
     return float(sample_rate)
+
+
+def check_frequency(frequency_hz: float, sample_rate: float, *, lowest_hz: float, highest_share: float) -> None:
+    """Refuse the frequency of a tone that is not between a lowest one and a share of the rate."""
+    highest_hz = highest_share * sample_rate
+    if not lowest_hz <= frequency_hz <= highest_hz:
+        raise MeasureError(
+            f"frequency_hz is {frequency_hz!r}, but must lie between {lowest_hz:g} and {highest_hz:g} Hz "
+            f"({highest_share:g} of the rate)"
+        )
 
 
 def check_signal(signal: Any, *, channels: bool = False) -> FloatArray:

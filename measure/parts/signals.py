@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError
-from measure.validation import FloatArray, check_rate
+from measure.validation import FloatArray, check_rate, check_signal
 
 __all__ = [
     "BURST_SECONDS",
@@ -96,6 +96,29 @@ class SynchronisedSweep:
     sweep_seconds: float
     tail_seconds: float
     level_dbfs: float
+
+    def check_recording(self, recording: npt.ArrayLike) -> FloatArray:
+        """Return what came back as float64.
+
+        Raises
+        ------
+        MeasureError
+            If its type or shape is wrong, or it is not as long as the sweep with its tail.
+        """
+        samples = check_signal(recording)
+        if len(samples) != len(self.signal):
+            raise MeasureError(
+                f"the recording has {len(samples)} samples, but the sweep has {len(self.signal)}; cut or pad it"
+            )
+        return samples
+
+    def check_reference(self, reference_hz: float, *, read_from_hz: float) -> None:
+        """Refuse a reference frequency outside what is read of the sweep."""
+        if not read_from_hz <= reference_hz <= self.high_hz:
+            raise MeasureError(
+                f"reference_hz is {reference_hz!r}, but must lie in the swept band, {read_from_hz:g} to "
+                f"{self.high_hz:g} Hz"
+            )
 
     def inverse_spectrum(self, size: int) -> npt.NDArray[np.complex128]:
         """One over the spectrum of the endless sweep at the bins of a real transform of `size` samples.

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.results import Condition, Curve, Reading, Result, undefined
-from measure.validation import FloatArray, check_rate, check_signal, unusable
+from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
 
 __all__ = ["Azimuth", "azimuth"]
 
@@ -17,6 +17,7 @@ _FRAME_SECONDS = 0.04
 _FEWEST_FRAMES = 20
 _EXCEEDED_SHARE = 0.05
 _METHOD = "phase of a tone between two channels, in frames of 40 ms (Hann), a tenth of a frame apart"
+_DELAY, _WANDER = "delay of the second channel", "wander of that delay"
 _LEAST_LEVEL = 0.03
 """Level of the fainter channel re the louder one, from which on their phases are compared."""
 
@@ -71,11 +72,7 @@ def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float
     channels = check_signal(recording, channels=True)
     if channels.shape[0] != 2:
         raise MeasureError(f"the recording has {channels.shape[0]} channel(s), but azimuth lies between two")
-    if not 5.0 / _FRAME_SECONDS <= frequency_hz < 0.45 * rate:
-        raise MeasureError(
-            f"frequency_hz is {frequency_hz!r}, but must lie between {5.0 / _FRAME_SECONDS:g} and "
-            f"{0.45 * rate:g} Hz (0.45 of the rate)"
-        )
+    check_frequency(frequency_hz, rate, lowest_hz=5.0 / _FRAME_SECONDS, highest_share=0.45)
     conditions: dict[str, Condition] = {
         "frequency_hz": float(frequency_hz),
         "frame_seconds": _FRAME_SECONDS,
@@ -114,26 +111,21 @@ def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float
 
     return Azimuth(
         delay=reading(
-            "delay of the second channel",
+            _DELAY,
             delay_us,
             float(np.std(deviation)) / math.sqrt(independent),
             "theory (scatter of the frames)",
         ),
         wander=reading(
-            "wander of that delay",
+            _WANDER,
             wander_us,
             wander_us / math.sqrt(2.0 * independent),
             "theory (number of frames); slow wander of a short recording scatters more",
         ),
-        course=Curve(
-            quantity="delay of the second channel",
-            x=hop_seconds * np.arange(len(deviation), dtype=np.float64) + 0.5 * _FRAME_SECONDS,
-            y=deviation + delay_us,
-            x_name="time",
-            x_unit="s",
-            y_unit="µs",
-            method=_METHOD,
-            conditions=conditions,
+        course=_course(
+            hop_seconds * np.arange(len(deviation), dtype=np.float64) + 0.5 * _FRAME_SECONDS,
+            deviation + delay_us,
+            conditions,
         ),
     )
 
@@ -160,17 +152,21 @@ def _undefined(reason: str, conditions: dict[str, Condition]) -> Azimuth:
         return undefined(quantity, "µs", reason, conditions, method=_METHOD)
 
     return Azimuth(
-        delay=reading("delay of the second channel"),
-        wander=reading("wander of that delay"),
-        course=Curve(
-            quantity="delay of the second channel",
-            x=np.empty(0),
-            y=np.empty(0),
-            x_name="time",
-            x_unit="s",
-            y_unit="µs",
-            method=_METHOD,
-            conditions=conditions,
-            warnings=(reason,),
-        ),
+        delay=reading(_DELAY),
+        wander=reading(_WANDER),
+        course=_course(np.empty(0), np.empty(0), conditions, reason),
+    )
+
+
+def _course(time: FloatArray, delay_us: FloatArray, conditions: dict[str, Condition], *warnings: str) -> Curve:
+    return Curve(
+        quantity=_DELAY,
+        x=time,
+        y=delay_us,
+        x_name="time",
+        x_unit="s",
+        y_unit="µs",
+        method=_METHOD,
+        conditions=conditions,
+        warnings=warnings,
     )

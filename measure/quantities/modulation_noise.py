@@ -9,7 +9,7 @@ import numpy.typing as npt
 from measure.errors import MeasureError
 from measure.parts.spectrum import find_tone, power_spectrum
 from measure.results import Condition, Reading, undefined
-from measure.validation import FloatArray, check_rate, check_signal, unusable
+from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
 
 __all__ = ["modulation_noise"]
 
@@ -62,11 +62,8 @@ def modulation_noise(
     """
     y, rate = check_signal(recording), check_rate(sample_rate)
     quiet = None if silence is None else check_signal(silence)
-    if frequency_hz is not None and not 2.0 * _BESIDE_HZ[1] <= frequency_hz <= 0.45 * rate:
-        raise MeasureError(
-            f"frequency_hz is {frequency_hz!r}, but must lie between {2.0 * _BESIDE_HZ[1]:g} and "
-            f"{0.45 * rate:g} Hz (0.45 of the rate)"
-        )
+    if frequency_hz is not None:
+        check_frequency(frequency_hz, rate, lowest_hz=2.0 * _BESIDE_HZ[1], highest_share=0.45)
     conditions: dict[str, Condition] = {
         "band_hz": f"{_LOW_HZ:g} to {_HIGH_HZ:g}",
         "seconds": round(len(y) / rate, 6),

@@ -12,11 +12,12 @@ from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import BURST_SECONDS, burst_pulse
 from measure.results import Condition, Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_rate, check_signal
+from measure.validation import FloatArray, as_system, check_frequency, check_rate, check_signal
 
 __all__ = ["PrintThrough", "print_through", "print_through_of_recording"]
 
 _METHOD = "a tone burst under a Hann window, and what correlates with it before and after"
+_LOWEST_HZ, _HIGHEST_SHARE = 100.0, 0.4  # of the tone, and of the rate
 _CREST_SHARE = 1e-4  # what the crest of a parabola may miss, as a share of it
 _ABOVE_NOISE = 4.0  # of the median of the correlation, from which on a peak is an echo
 
@@ -82,10 +83,7 @@ def print_through(
     and a tape that moves by less than a period does not count. Own protocol, no source.
     """
     rate = check_rate(sample_rate)
-    if not 100.0 <= frequency_hz <= 0.4 * rate:
-        raise MeasureError(
-            f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
-        )
+    check_frequency(frequency_hz, rate, lowest_hz=_LOWEST_HZ, highest_share=_HIGHEST_SHARE)
     if not 2.0 * BURST_SECONDS <= longest_seconds <= 30.0:
         raise MeasureError(f"longest_seconds is {longest_seconds!r}, but must lie between 0.2 and 30 s")
     pulse = burst_pulse(rate, frequency_hz)
@@ -128,10 +126,7 @@ def print_through_of_recording(
         If an argument breaks a rule.
     """
     rate, heard = check_rate(sample_rate), check_signal(recording)
-    if not 100.0 <= frequency_hz <= 0.4 * rate:
-        raise MeasureError(
-            f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
-        )
+    check_frequency(frequency_hz, rate, lowest_hz=_LOWEST_HZ, highest_share=_HIGHEST_SHARE)
     pulse = burst_pulse(rate, frequency_hz)
     conditions: dict[str, Condition] = {
         "frequency_hz": float(frequency_hz),

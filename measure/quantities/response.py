@@ -8,11 +8,11 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.quantities.edges import LOWER_EDGE, UPPER_EDGE, band_edges
 from measure.results import Conditions, Curve, Reading, Result
-from measure.validation import FloatArray, as_system, check_signal, unusable
+from measure.validation import FloatArray, as_system, unusable
 
 __all__ = ["Response", "frequency_response", "response_from_sweep"]
 
@@ -89,7 +89,7 @@ def frequency_response(
     sample_rate : float
         Samples per second.
     low_hz, high_hz : float
-        Band to measure.
+        Band to measure; the upper end is lowered to 0.45 of the rate where it lies above that.
     seconds, tail_seconds : float
         Duration of the sweep, and of the silence that catches what rings on.
     level_dbfs : float
@@ -123,12 +123,9 @@ def response_from_sweep(
     reference_hz : float
         Where the gain is read.
     """
-    y = check_signal(recording)
+    y = sweep.check_recording(recording)
+    sweep.check_reference(reference_hz, read_from_hz=sweep.low_hz)
     rate = sweep.sample_rate
-    if len(y) != len(sweep.signal):
-        raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
-    if not sweep.low_hz <= reference_hz <= sweep.high_hz:
-        raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
     conditions = _conditions(sweep)
     reason = unusable(y)
     if reason:
@@ -167,16 +164,17 @@ def response_from_sweep(
         )
 
     sign, doubtful = _polarity(turn, coherence)
-    low_edge, high_edge = _edges(f, magnitude_db, anchor, gain_db)
-    spacing = float(np.mean(np.diff(np.log(f))))
+    low_edge, high_edge = band_edges(
+        f, magnitude_db, reference_hz=reference_hz, method=_METHOD, conditions=conditions
+    )
     gain = reading(f"gain at {reference_hz:g} Hz", gain_db, "dB", 8.686 * bin_noise / max(at, 1e-300))
     return Response(
         latency_seconds=reading("latency", delay.seconds, "s", delay.doubt, *delay.notes),
         latency_samples=reading("latency", delay.seconds * rate, "samples", delay.doubt * rate, *delay.notes),
         polarity=reading("polarity", sign, "", math.nan, *doubtful),
         gain=replace(gain, uncertainty_basis="theory (noise after the response)"),
-        low_edge=_edge_reading("lower -3 dB edge", low_edge, f[0], spacing, conditions),
-        high_edge=_edge_reading("upper -3 dB edge", high_edge, f[-1], spacing, conditions),
+        low_edge=low_edge,
+        high_edge=high_edge,
         magnitude=_curve("magnitude", f, magnitude_db, "dB", conditions),
         phase=_curve("phase without latency", f, phase_deg, "degrees", conditions),
         group_delay=_curve("group delay", f, group_delay, "s", conditions),
@@ -406,37 +404,6 @@ def _polarity(turn: float, coherence: float) -> tuple[float, tuple[str, ...]]:
     return math.copysign(1.0, along), ()
 
 
-def _edges(f: FloatArray, magnitude_db: FloatArray, anchor: int, gain_db: float) -> tuple[float, float]:
-    below = magnitude_db < gain_db - 3.0103
-    lower = np.flatnonzero(below[:anchor])
-    upper = np.flatnonzero(below[anchor:])
-    target = gain_db - 3.0103
-
-    def crossing(i: int) -> float:
-        a, b = magnitude_db[i], magnitude_db[i + 1]
-        return float(f[i] * (f[i + 1] / f[i]) ** ((target - a) / (b - a)))
-
-    return (
-        crossing(int(lower[-1])) if len(lower) else math.nan,
-        crossing(anchor + int(upper[0]) - 1) if len(upper) and upper[0] > 0 else math.nan,
-    )
-
-
-def _edge_reading(quantity: str, value: float, limit: float, spacing: float, conditions: Conditions) -> Reading:
-    missing = (f"the magnitude stays within 3 dB as far as {limit:.4g} Hz",) if math.isnan(value) else ()
-    return Reading(
-        quantity=quantity,
-        value=value,
-        unit="Hz",
-        method=_METHOD,
-        conditions=conditions,
-        # Straight lines between points 1/24 octave apart: a tenth of a step is generous.
-        uncertainty=0.1 * spacing * value,
-        uncertainty_basis="theory (interpolation between points)",
-        warnings=missing,
-    )
-
-
 def _undefined(reason: str, conditions: Conditions) -> Response:
     def reading(quantity: str, unit: str) -> Reading:
         return Reading(
@@ -451,8 +418,8 @@ def _undefined(reason: str, conditions: Conditions) -> Response:
         latency_samples=reading("latency", "samples"),
         polarity=reading("polarity", ""),
         gain=reading("gain", "dB"),
-        low_edge=reading("lower -3 dB edge", "Hz"),
-        high_edge=reading("upper -3 dB edge", "Hz"),
+        low_edge=reading(LOWER_EDGE, "Hz"),
+        high_edge=reading(UPPER_EDGE, "Hz"),
         magnitude=curve("magnitude", "dB"),
         phase=curve("phase without latency", "degrees"),
         group_delay=curve("group delay", "s"),

@@ -17,9 +17,10 @@ from measure.errors import MeasureError
 from measure.parts.line_power import line_power
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.quantities.edges import LOWER_EDGE, UPPER_EDGE, band_edges
 from measure.quantities.response import response_from_sweep
 from measure.results import Conditions, Curve, Reading, Result, undefined
-from measure.validation import FloatArray, as_system, check_signal, unusable
+from measure.validation import FloatArray, as_system, unusable
 
 __all__ = ["SlowResponse", "response_from_slow_sweep", "slow_response"]
 
@@ -47,12 +48,16 @@ class SlowResponse(Result):
         Gain in the third octave round the reference frequency, in dB.
     bump_frequency, bump_height : Reading
         Highest point of the rise in the bass in Hz, and in dB re that gain.
+    low_edge, high_edge : Reading
+        Where the response falls 3 dB below that at the reference frequency, in Hz.
     """
 
     magnitude: Curve
     gain: Reading
     bump_frequency: Reading
     bump_height: Reading
+    low_edge: Reading
+    high_edge: Reading
 
     def at(self, frequency_hz: float) -> Reading:
         """The response at one frequency, interpolated over log frequency; ``nan`` outside the sweep."""
@@ -95,18 +100,10 @@ def slow_response(
 
     Parameters
     ----------
-    system : callable
-        ``(audio, sample_rate) -> audio``.
-    sample_rate : float
-        Samples per second.
-    low_hz, high_hz : float
-        Band to measure; the upper end is lowered to 0.42 of the rate where it lies above that.
+    system, sample_rate, low_hz, high_hz, level_dbfs, reference_hz
+        As for :func:`measure.frequency_response`, but read to 0.42 of the rate at most.
     seconds, tail_seconds : float
         Duration of the sweep, half a second an octave or more, and of the silence behind it.
-    level_dbfs : float
-        Level of the sweep.
-    reference_hz : float
-        Where the response counts as 0 dB.
     latency_seconds : float, optional
         How late sound leaves the system; found from the sweep if left out.
 
@@ -158,11 +155,8 @@ def response_from_slow_sweep(
     latency_seconds : float, optional
         How late sound leaves the system; found from the sweep if left out.
     """
-    y = check_signal(recording)
-    if len(y) != len(sweep.signal):
-        raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
-    if not _BELOW * sweep.low_hz <= reference_hz <= sweep.high_hz:
-        raise MeasureError(f"reference_hz is {reference_hz!r}, outside the swept band")
+    y = sweep.check_recording(recording)
+    sweep.check_reference(reference_hz, read_from_hz=_BELOW * sweep.low_hz)
     octave_seconds = sweep.rate_seconds * math.log(2.0)
     if octave_seconds < _LEAST_SECONDS_PER_OCTAVE:
         raise MeasureError(
@@ -176,7 +170,7 @@ def response_from_slow_sweep(
         "sample_rate_hz": sweep.sample_rate,
     }
     if reason := unusable(y):
-        return _undefined(reason, conditions)
+        return _undefined(reason, reference_hz, conditions)
     late = latency_seconds
     if late is None:
         late = response_from_sweep(y, sweep, reference_hz=reference_hz).arrival_seconds
@@ -193,7 +187,7 @@ def response_from_slow_sweep(
     near = np.abs(np.log2(f / reference_hz)) <= 1.0 / 6.0 + 1e-9
     reference = float(np.mean(power[near]))
     if not (np.isfinite(reference) and reference > 0.0):
-        return _undefined(f"nothing comes back at {reference_hz:g} Hz", conditions)
+        return _undefined(f"nothing comes back at {reference_hz:g} Hz", reference_hz, conditions)
     known = power > 0.0
     magnitude = np.full(count, np.nan)
     magnitude[known] = 10.0 * np.log10(power[known] / reference)
@@ -209,22 +203,28 @@ def response_from_slow_sweep(
         uncertainty_basis="theory (noise beside the band)",
     )
     frequency, height = _bump(f, magnitude, sigma, conditions)
+    low_edge, high_edge = band_edges(
+        f,
+        magnitude,
+        reference_hz=reference_hz,
+        method=_METHOD,
+        conditions=conditions,
+        uncertainty_db=sigma,
+    )
     return SlowResponse(
-        magnitude=Curve(
-            quantity=f"response re {reference_hz:g} Hz",
-            x=f,
-            y=magnitude,
-            x_name="frequency",
-            x_unit="Hz",
-            y_unit="dB",
-            uncertainty=sigma,
-            method=_METHOD,
-            conditions=conditions,
-            warnings=() if np.all(known) else ("some points lie in the noise",),
+        magnitude=_magnitude(
+            f,
+            magnitude,
+            sigma,
+            reference_hz,
+            conditions,
+            *(() if np.all(known) else ("some points lie in the noise",)),
         ),
         gain=gain,
         bump_frequency=frequency,
         bump_height=height,
+        low_edge=low_edge,
+        high_edge=high_edge,
     )
 
 
@@ -296,23 +296,38 @@ def _bump(
     )
 
 
-def _undefined(reason: str, conditions: Conditions) -> SlowResponse:
+def _undefined(reason: str, reference_hz: float, conditions: Conditions) -> SlowResponse:
     def reading(quantity: str, unit: str) -> Reading:
         return undefined(quantity, unit, reason, conditions, method=_METHOD)
 
+    empty = np.empty(0)
     return SlowResponse(
-        magnitude=Curve(
-            quantity="response",
-            x=np.empty(0),
-            y=np.empty(0),
-            x_name="frequency",
-            x_unit="Hz",
-            y_unit="dB",
-            method=_METHOD,
-            conditions=conditions,
-            warnings=(reason,),
-        ),
+        magnitude=_magnitude(empty, empty, empty, reference_hz, conditions, reason),
         gain=reading("gain", "dB"),
         bump_frequency=reading("frequency of the rise in the bass", "Hz"),
         bump_height=reading("height of the rise in the bass", "dB"),
+        low_edge=reading(LOWER_EDGE, "Hz"),
+        high_edge=reading(UPPER_EDGE, "Hz"),
+    )
+
+
+def _magnitude(
+    f: FloatArray,
+    magnitude_db: FloatArray,
+    sigma_db: FloatArray,
+    reference_hz: float,
+    conditions: Conditions,
+    *warnings: str,
+) -> Curve:
+    return Curve(
+        quantity=f"response re {reference_hz:g} Hz",
+        x=f,
+        y=magnitude_db,
+        x_name="frequency",
+        x_unit="Hz",
+        y_unit="dB",
+        uncertainty=sigma_db,
+        method=_METHOD,
+        conditions=conditions,
+        warnings=warnings,
     )

@@ -15,10 +15,11 @@ from measure.errors import MeasureError
 from measure.parts.run import drive
 from measure.parts.spectrum import power_spectrum
 from measure.results import Condition, Reading, undefined
-from measure.validation import as_system, check_rate
+from measure.validation import as_system, check_frequency, check_rate
 
 __all__ = ["level_swing"]
 
+_LOWEST_HZ, _HIGHEST_SHARE = 100.0, 0.4  # of the tone, and of the rate
 _FRAME_SECONDS = 0.1
 _BAND_SHARE = 0.1
 _FEWEST_FRAMES = 10
@@ -74,10 +75,7 @@ def level_swing(
             f"seconds is {seconds!r} and settle_seconds {settle_seconds!r}, but the first must be 1 or more and "
             "the second must not be negative"
         )
-    if not 100.0 <= frequency_hz <= 0.4 * rate:
-        raise MeasureError(
-            f"frequency_hz is {frequency_hz!r}, but must lie between 100 and {0.4 * rate:g} Hz (0.4 of the rate)"
-        )
+    check_frequency(frequency_hz, rate, lowest_hz=_LOWEST_HZ, highest_share=_HIGHEST_SHARE)
     clock = np.arange(round((seconds + settle_seconds) * rate)) / rate
     tone = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * np.pi * frequency_hz * clock)
     heard = drive(as_system(system), tone, rate)[round(settle_seconds * rate) :]

@@ -159,7 +159,11 @@ def _left_out(name: str, setting: Setting) -> str:
 
 
 def _gathered(found: Sequence[Sequence[Found]], seeds: Sequence[int]) -> Found:
-    """All rows together: figures over the seeds, curves of the first."""
+    """All rows together: figures over the seeds, curves of the first.
+
+    A later row has the last word. The sweep comes first, so its edges give way to those of the slow sweep: at the
+    reference level treble may be squeezed, and a system that squeezes it falls earlier than its response does.
+    """
     readings: dict[str, Reading] = {}
     curves: dict[str, Curve] = {}
     for results in found:

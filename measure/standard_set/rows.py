@@ -41,7 +41,9 @@ STANDARD_SET: tuple[Row, ...] = (
     Row("high tone", (10_000.0,), 3.0, -10.0, True, "scrape flutter"),
     Row("distortion tone", (1000.0,), 2.0, 0.0, True, "harmonics, THD, THD+N at the reference level"),
     Row("level steps", (1000.0,), 0.18, 0.0, False, "distortion and gain against level, operating level"),
-    Row("slow sweep", (), 20.0, -20.0, False, "response re 1 kHz whatever the delay does, bump in the bass"),
+    Row(
+        "slow sweep", (), 20.0, -20.0, False, "response re 1 kHz whatever the delay does, edges, bump in the bass"
+    ),
     Row(
         "loud tones",
         SATURATION_HZ,

@@ -21,10 +21,15 @@ if TYPE_CHECKING:
     from tapeemu.chain import Chain
 
 __all__ = [
+    "CHANGES",
     "EXIT_INTERNAL",
     "EXIT_INTERRUPTED",
     "EXIT_NOT_PROVED",
     "EXIT_USAGE",
+    "PRESET",
+    "SEED",
+    "START_SECONDS",
+    "STEMS",
     "Bar",
     "OnceCommand",
     "chain_from_options",
@@ -47,6 +52,21 @@ EXIT_INPUT = 3
 EXIT_OUTPUT = 4
 EXIT_NOT_PROVED = 5
 EXIT_INTERRUPTED = 130
+
+# Options of every command that puts stems through a chain: one help, and one meaning.
+STEMS = typer.Argument(
+    ...,
+    metavar="STEM",
+    help="Sound files, folders (with their sub-folders), or patterns such as 'takes/**/*.wav'.",
+)
+PRESET = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain.")
+CHANGES = typer.Option(
+    [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
+)
+SEED = typer.Option(
+    None, help="Number of the tape: another number is another tape, in the same room; left out: the preset's."
+)
+START_SECONDS = typer.Option(0.0, help="Place on the tape where the stems start.")
 
 
 class OnceCommand(TyperCommand):

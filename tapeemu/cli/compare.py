@@ -8,6 +8,11 @@ from typing import TYPE_CHECKING
 import typer
 
 from tapeemu.cli.common import (
+    CHANGES,
+    PRESET,
+    SEED,
+    START_SECONDS,
+    STEMS,
     chain_from_options,
     listen_to_compilation,
     output_folder,
@@ -31,12 +36,8 @@ _FEW = 4  # orders whose names fit beside each other as columns
 
 
 def compare(
-    stems: list[str] = typer.Argument(
-        ...,
-        metavar="STEM",
-        help="Sound files, folders (with their sub-folders), or patterns such as 'takes/**/*.wav'.",
-    ),
-    preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
+    stems: list[str] = STEMS,
+    preset: str = PRESET,
     orders: list[str] = typer.Option(
         [],
         "--orders",
@@ -54,13 +55,9 @@ def compare(
         help="Write the findings on all stems as a Markdown page; with --all-orders, a picture (.svg) beside it.",
     ),
     about: str = typer.Option("", help="For the Markdown page: what the stems are and who made them."),
-    changes: list[str] = typer.Option(
-        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
-    ),
-    seed: int | None = typer.Option(
-        None, help="Number of the tape: another number is another tape, in the same room; left out: the preset's."
-    ),
-    start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
+    changes: list[str] = CHANGES,
+    seed: int | None = SEED,
+    start_seconds: float = START_SECONDS,
     tail_seconds: float | None = typer.Option(
         None, help="How many seconds the renders outlast the stem; left out: as long as the chain decays."
     ),

@@ -9,6 +9,8 @@ from tapeemu.errors import OutputError, ParameterError
 
 __all__ = ["desk"]
 
+_HIGHEST_PORT = 65_535
+
 
 def desk(
     stems: list[Path] = typer.Argument(
@@ -21,7 +23,7 @@ def desk(
         None, "--page", metavar="FILE.html", help="Write one file with everything inside, and serve nothing."
     ),
     overwrite: bool = typer.Option(False, "--overwrite", help="With --page: replace a file that exists."),
-    port: int = typer.Option(0, "--port", help="Port on this machine's own address; any free one if left out."),
+    port: int = typer.Option(0, "--port", help="Port on this machine's own address; 0 for any free one."),
     show: bool = typer.Option(True, "--open/--no-open", help="Open the browser."),
 ) -> None:
     """Tune a chain by ear while stems loop, live, in the browser."""
@@ -31,6 +33,10 @@ def desk(
 
     if page is None and overwrite:
         raise ParameterError("--overwrite is about the file of --page; give --page with it")
+    if page is not None and port:
+        raise ParameterError("--port is about the desk that is served; leave it out with --page")
+    if not 0 <= port <= _HIGHEST_PORT:
+        raise ParameterError(f"--port is {port}, but must lie between 0 (any free one) and {_HIGHEST_PORT}")
     chosen = load_preset(preset)
     read = read_stems(stems)
     if page is not None:

@@ -24,18 +24,17 @@ def build_plugins(
     ),
 ) -> None:
     """Build the plug-ins into a folder."""
-    import shutil
-
-    from tapeemu.plugins.building import MACHINES, build, this_machine
+    from tapeemu.plugins.building import FORMATS, MACHINES, NAME, build, this_machine
+    from tapeemu.plugins.installing import put
 
     if machine and machine not in MACHINES:
         raise ParameterError(f"--machine is {machine!r}, but must be one of: {', '.join(MACHINES)}")
     listen_to_compilation()
     chosen = MACHINES[machine] if machine else this_machine()
     made = build(chosen)
-    target = output_folder(out) / chosen.name
-    shutil.copytree(made, target, dirs_exist_ok=True, ignore=shutil.ignore_patterns("tables.inc"))
-    typer.echo(f"{target}: tapeemu.clap, tapeemu.lv2, tapeemu.vst3")
+    target = output_folder(out / chosen.name)
+    names = [put(made / f"{NAME}.{each}", target).name for each in FORMATS]
+    typer.echo(f"{target}: {', '.join(names)}")
 
 
 @app.command("install")

@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from tapeemu.cli.common import (
+    CHANGES,
     EXIT_INTERNAL,
+    PRESET,
+    SEED,
+    START_SECONDS,
+    STEMS,
     Bar,
     chain_from_options,
     complain,
@@ -30,23 +35,15 @@ __all__ = ["print_reports", "process"]
 
 
 def process(
-    stems: list[str] = typer.Argument(
-        ...,
-        metavar="STEM",
-        help="Sound files, folders (with their sub-folders), or patterns such as 'takes/**/*.wav'.",
-    ),
-    preset: str = typer.Option(..., "--preset", "-p", help="Name or file of the preset that holds the chain."),
+    stems: list[str] = STEMS,
+    preset: str = PRESET,
     out: Path = typer.Option(..., "--out", "-o", help="Folder for the results; made if it is missing."),
     order: str | None = typer.Option(
         None, help="Stage names in the order wanted, joined by commas; those left out stay where they are."
     ),
-    changes: list[str] = typer.Option(
-        [], "--set", metavar="STAGE.PARAMETER=VALUE", help="Change one setting; the value none leaves it out."
-    ),
-    seed: int | None = typer.Option(
-        None, help="Number of the tape: another number is another tape, in the same room; left out: the preset's."
-    ),
-    start_seconds: float = typer.Option(0.0, help="Place on the tape where the stems start."),
+    changes: list[str] = CHANGES,
+    seed: int | None = SEED,
+    start_seconds: float = START_SECONDS,
     track: int = typer.Option(
         0,
         help="Track of the first stem; each further one lies on the next. What a stage adds of its own, such as "

@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapeemu.errors import TapeemuError
+from tapeemu import __version__
+from tapeemu.errors import OutputError, TapeemuError
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, tables_source
 from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
@@ -28,6 +29,7 @@ __all__ = [
     "built",
     "cold_functions",
     "compiler_for",
+    "reason_of",
     "this_machine",
 ]
 
@@ -37,7 +39,7 @@ FORMATS = ("clap", "lv2", "vst3")
 NAME = "tapeemu"
 
 _SOURCES = Path(__file__).parent / "c"
-_VERSION = "0.1.0"
+_LONGEST_SECONDS = 900.0
 _FLAGS = (
     "-std=gnu99",
     "-O2",
@@ -147,15 +149,31 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
     ------
     BuildError
         If there is no compiler, or if it fails.
+    OutputError
+        If the folder cannot be written to.
     """
     machine = machine or this_machine()
     compiler = compiler_for(machine)
     kinds = plugin_kinds()
     tables = tables_source(kinds, shipped_presets()) + _entries(kinds)
     made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, machine, compiler)}"
-    if built(made, machine):
+    if built(made):
         return made
     work = made.with_name(f"{made.name}.part-{os.getpid()}")
+    try:
+        _make(work, tables, machine, compiler, kinds)
+        if not built(made):  # if it is, another was quicker, and a host may have loaded that
+            shutil.rmtree(made, ignore_errors=True)
+            work.rename(made)
+    except OSError as error:
+        raise OutputError(f"{made.parent} cannot be written ({reason_of(error)}); make it writable") from None
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return made
+
+
+def _make(work: Path, tables: str, machine: Machine, compiler: Sequence[str], kinds: Sequence[PluginKind]) -> None:
+    """Build into a folder of its own."""
     shutil.rmtree(work, ignore_errors=True)
     work.mkdir(parents=True)
     (work / "tables.inc").write_text(tables, "utf-8")
@@ -168,7 +186,7 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
             *_small_flags(compiler),
             f"-I{work}",
             f"-I{C_FOLDER}",
-            f'-DPLUGIN_VERSION="{_VERSION}"',
+            f'-DPLUGIN_VERSION="{__version__}"',
             str(_SOURCES / "plugins.c"),
             "-o",
             str(library),
@@ -179,14 +197,18 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
     for rest in work.glob(f"{NAME}.pdb"), work.glob(f"{NAME}.lib"):
         for path in rest:
             path.unlink()
-    shutil.rmtree(made, ignore_errors=True)
-    work.rename(made)
-    return made
 
 
-def built(folder: Path, machine: Machine) -> bool:
+def built(folder: Path) -> bool:
     """Whether a folder holds all formats."""
     return all((folder / f"{NAME}.{each}").exists() for each in FORMATS)
+
+
+def reason_of(error: OSError) -> str:
+    """What the system says, in a line; of a copy of many files, what it says of the first."""
+    if isinstance(error, shutil.Error):
+        return str(error.args[0][0][2])
+    return error.strerror or str(error)
 
 
 def _cache() -> Path:
@@ -202,7 +224,7 @@ def _stamp(tables: str, machine: Machine, compiler: Sequence[str]) -> str:
     ):
         digest.update(path.read_bytes())
     flags = (*_FLAGS, *_machine_flags(machine), *_small_flags(compiler))
-    digest.update(" ".join((*compiler, *flags)).encode())
+    digest.update(" ".join((*compiler, *flags, __version__)).encode())
     return digest.hexdigest()[:16]
 
 
@@ -254,9 +276,24 @@ def _entries(kinds: Sequence[PluginKind]) -> str:
 
 
 def _compile(command: Sequence[str]) -> None:
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=900.0)
+    compiler = "ziglang" if "ziglang" in command else Path(command[0]).name
+    remedy = "update it, or take it off the PATH: pip install 'tapeemu[native]' brings another"
+    try:
+        done = subprocess.run(
+            command,
+            capture_output=True,
+            check=False,
+            timeout=_LONGEST_SECONDS,
+            env={**os.environ, "LC_ALL": "C"},  # what it says is searched for a word
+        )
+    except subprocess.TimeoutExpired:
+        raise BuildError(f"{compiler} was not done after {_LONGEST_SECONDS:.0f} s; {remedy}") from None
+    except OSError as error:
+        raise BuildError(f"{compiler} cannot be run ({reason_of(error)}); {remedy}") from None
     if done.returncode:
-        raise BuildError(f"{' '.join(command[:3])} ... failed; it said:\n{done.stderr[-4000:]}")
+        lines = [line.strip() for line in done.stderr.decode(errors="replace").splitlines() if line.strip()]
+        told = next((line for line in lines if "error" in line), lines[-1] if lines else "nothing")
+        raise BuildError(f"{compiler} failed and said: {told}; {remedy}")
 
 
 def _bundle(folder: Path, library: Path, machine: Machine, kinds: Sequence[PluginKind]) -> None:
@@ -290,7 +327,7 @@ def _property_list(sort: str) -> str:
         "CFBundleInfoDictionaryVersion": "6.0",
         "CFBundleName": NAME,
         "CFBundlePackageType": "BNDL",
-        "CFBundleVersion": _VERSION,
+        "CFBundleVersion": __version__,
     }
     rows = "".join(f"    <key>{key}</key>\n    <string>{value}</string>\n" for key, value in pairs.items())
     return f'<?xml version="1.0" encoding="UTF-8"?>\n<plist version="1.0">\n<dict>\n{rows}</dict>\n</plist>\n'

@@ -110,7 +110,13 @@ class _Holder:
             host: Any = importlib.import_module("pedalboard")
         except ImportError:
             raise HostError("no host is installed; pip install pedalboard, which is one") from None
-        self._plugin = host.load_plugin(str(plugins / f"{NAME}.vst3"), plugin_name=_LABEL)
+        try:
+            self._plugin = host.load_plugin(str(plugins / f"{NAME}.vst3"), plugin_name=_LABEL)
+        except (ImportError, RuntimeError, ValueError) as error:
+            raise HostError(
+                f"the host did not load {plugins / NAME}.vst3 ({_line(error)}); delete that folder, so that it is "
+                "built anew"
+            ) from None
         self._state = ""
 
     def bounce(self, state: str, block: Any, sample_rate: float) -> Any:
@@ -126,10 +132,14 @@ class _Holder:
                 out.write(vst3_preset("chain", state))
             self._plugin.load_preset(name)
         except RuntimeError as error:
-            raise HostError(f"the host did not load the state ({error}); report this") from None
+            raise HostError(f"the host did not load the state ({_line(error)}); report this") from None
         finally:
             Path(name).unlink()
         self._state = state
+
+
+def _line(error: Exception) -> str:
+    return " ".join(str(error).split()).rstrip(".")
 
 
 _LOCK = threading.Lock()

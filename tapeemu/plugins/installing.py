@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from tapeemu.errors import OutputError
-from tapeemu.plugins.building import FORMATS, NAME, build
+from tapeemu.plugins.building import FORMATS, NAME, build, reason_of
 from tapeemu.plugins.preset_files import vst3_preset
 from tapeemu.plugins.tables import shipped_presets
 
-__all__ = ["find_installed", "folders", "install", "preset_folder", "remove"]
+__all__ = ["find_installed", "folders", "install", "preset_folder", "put", "remove"]
 
 
 def folders(home: Path | None = None) -> Mapping[str, Path]:
@@ -62,30 +62,42 @@ def install(home: Path | None = None) -> list[Path]:
         If a folder cannot be written to.
     """
     made = build()
-    placed = []
-    for sort, folder in folders(home).items():
-        source, target = made / f"{NAME}.{sort}", folder / f"{NAME}.{sort}"
-        part = target.with_name(f"{target.name}.part-{os.getpid()}")
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            if source.is_dir():
-                shutil.copytree(source, part)
-            else:
-                shutil.copy2(source, part)
-            _delete(target)
-            part.rename(target)
-        except OSError as error:
-            _delete(part)
-            raise OutputError(f"{target} cannot be written ({error.strerror}); close hosts that use it") from None
-        placed.append(target)
+    placed = [put(made / f"{NAME}.{sort}", folder) for sort, folder in folders(home).items()]
     folder = preset_folder(home)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in shipped_presets().items():
             (folder / f"{name}.vstpreset").write_bytes(vst3_preset("chain", text))
     except OSError as error:
-        raise OutputError(f"{folder} cannot be written ({error.strerror}); make it writable") from None
+        raise OutputError(f"{folder} cannot be written ({reason_of(error)}); make it writable") from None
     return [*placed, folder]
+
+
+def put(plugin: Path, folder: Path) -> Path:
+    """Copy a plug-in into a folder, whole or not at all; one of the same name is replaced.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written to.
+    """
+    target = folder / plugin.name
+    part = target.with_name(f"{target.name}.part-{os.getpid()}")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            if plugin.is_dir():
+                shutil.copytree(plugin, part)
+            else:
+                shutil.copy2(plugin, part)
+            _delete(target)
+            part.rename(target)
+        finally:
+            _delete(part)
+    except OSError as error:
+        remedy = "make it writable, and close hosts that use it"
+        raise OutputError(f"{target} cannot be written ({reason_of(error)}); {remedy}") from None
+    return target
 
 
 def find_installed(home: Path | None = None) -> list[Path]:
@@ -117,7 +129,8 @@ def remove(home: Path | None = None) -> list[Path]:
             else:
                 _delete(path)
         except OSError as error:
-            raise OutputError(f"{path} cannot be deleted ({error.strerror}); close hosts that use it") from None
+            remedy = "make its folder writable, and close hosts that use it"
+            raise OutputError(f"{path} cannot be deleted ({reason_of(error)}); {remedy}") from None
     return found
 
 

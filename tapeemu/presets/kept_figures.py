@@ -32,12 +32,8 @@ __all__ = [
 _MOST_TOLERANCE = 4.0  # of the least
 _WORTHLESS_SHARE = 0.5  # of the value; our choice, no source
 _WORTHLESS_DB = 3.0
-_LEVELS = (
-    *("harmonic_2_reference_db", "harmonic_3_reference_db", "mol_3_percent_db", "gain_1000hz_db"),
-    *("noise_a_weighted_db", "noise_468_db", "modulation_noise_db"),
-    *("mol_315hz_output_db", "mol_1000hz_output_db", "mol_6300hz_output_db", "sol_10000hz_db"),
-    *("compression_10000hz_db", "response_40hz_db", "response_10000hz_db", "response_16000hz_db"),
-)
+_SIZES = ("level_fluctuation_peak_db", "level_fluctuation_rms_db", "bump_db")
+"""Figures in decibels that are sizes: 0 dB is nothing of them. All others in decibels are levels."""
 
 DECAY_BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands whose decay time is kept."""
@@ -100,8 +96,8 @@ KEPT: dict[str, KeepingRule] = {
     "print_post_db": KeepingRule("short tone", 0.05),
     "print_post_seconds": KeepingRule("short tone", 0.001),
     "gain_1000hz_db": KeepingRule("sweep", 0.01),
-    "low_edge_hz": KeepingRule("sweep", 0.2),
-    "high_edge_hz": KeepingRule("sweep", 20.0),
+    "low_edge_hz": KeepingRule("slow sweep", 0.2),
+    "high_edge_hz": KeepingRule("slow sweep", 20.0),
     **{
         f"decay_{band}hz_seconds": KeepingRule(
             "noise bursts", 0.005, heading=f"RT60 s {band} Hz" if band in (125, 500, 4000) else ""
@@ -190,7 +186,8 @@ def worth_keeping(key: str, reading: Reading) -> bool:
         return False
     if key == "speed_error_percent" or not reading.uncertainty > KEPT[key].floor:
         return True
-    limit = _WORTHLESS_DB if key in _LEVELS else _WORTHLESS_SHARE * abs(reading.value)
+    level = key.endswith("_db") and key not in _SIZES
+    limit = _WORTHLESS_DB if level else _WORTHLESS_SHARE * abs(reading.value)
     return reading.uncertainty <= limit
 
 

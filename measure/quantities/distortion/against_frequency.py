@@ -12,7 +12,7 @@ from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.quantities.distortion.harmonics import HIGHEST_ORDER
 from measure.results import Conditions, Curve, Result
-from measure.validation import FloatArray, as_system, check_signal, unusable
+from measure.validation import FloatArray, as_system, unusable
 
 __all__ = [
     "FrequencyDistortion",
@@ -92,9 +92,7 @@ def distortion_from_sweep(
     The response of each order is cut out between its neighbours. Behind a reverb the tail of one order runs into
     the next later one; such curves show no more than an upper bound.
     """
-    y = check_signal(recording)
-    if len(y) != len(sweep.signal):
-        raise MeasureError(f"the recording has {len(y)} samples, but the sweep has {len(sweep.signal)}")
+    y = sweep.check_recording(recording)
     if isinstance(orders, bool) or not isinstance(orders, int) or not 2 <= orders <= HIGHEST_ORDER:
         raise MeasureError(f"orders is {orders!r}, but must be a whole number from 2 to {HIGHEST_ORDER}")
     points = np.geomspace(sweep.low_hz, sweep.high_hz, int(12 * math.log2(sweep.high_hz / sweep.low_hz)) + 1)

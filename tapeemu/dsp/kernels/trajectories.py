@@ -57,9 +57,6 @@ _SLOWEST_CURVE_HZ = 2750.0
 _DEVIATIONS = 8.0
 """Standard deviations of a noise at which it counts as bounded."""
 
-# Keeps the division that it bounds finite; no speed that anyone hears is near it.
-_LEAST_FASTEST = 1e-30
-
 # Places in Trajectory.plan.
 BOUND = 0
 PEAK = 1
@@ -257,7 +254,7 @@ def settle_trajectory(constant: Precise, fastest: Precise, memory: Trajectory, o
     plan[CONSTANT] = constant
     plan[START] = start
     # 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit. At least a sample: one over a subnormal is infinite.
-    plan[SETTLING] = max(1.5 * abs(start) / max(fastest, _LEAST_FASTEST), 1.0) if start != 0.0 else 0.0
+    plan[SETTLING] = max(1.5 * abs(start) / fastest, 1.0) if start != 0.0 else 0.0
     plan[BOUND] += plan[PEAK] + abs(constant)
 
 

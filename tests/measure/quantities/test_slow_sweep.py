@@ -146,3 +146,42 @@ def test_what_cannot_be_read_says_why():
         response_from_slow_sweep(sweep.signal[1:], sweep)
     with pytest.raises(MeasureError, match="swept band"):
         response_from_slow_sweep(sweep.signal, sweep, reference_hz=1.2 * sweep.low_hz)
+
+
+def test_edges_of_a_band_pass_are_those_it_was_designed_for():
+    """Butterworth's half power points are where the design puts them, re the flat middle."""
+    from scipy import signal
+
+    sos = signal.butter(2, [100.0, 4_000.0], "bandpass", fs=24_000.0, output="sos")
+    result = slow_response(lambda x, _: signal.sosfilt(sos, x), 24_000.0, seconds=10.0, reference_hz=632.0)
+    assert result.low_edge.value == pytest.approx(100.0, rel=2e-3)
+    assert result.high_edge.value == pytest.approx(4_000.0, rel=2e-3)
+    assert result.low_edge.agrees_with(100.0)
+    assert result.high_edge.agrees_with(4_000.0)
+    still = frequency_response(lambda x, _: signal.sosfilt(sos, x), 24_000.0, reference_hz=632.0)
+    assert result.high_edge.value == pytest.approx(still.high_edge.value, rel=2e-3)
+
+
+@pytest.mark.parametrize("step", [2.0**-15, None], ids=["nothing", "noise"])
+def test_an_edge_is_read_where_nothing_or_noise_lies_beyond_it(step):
+    """Rounded to 16 bits, what is cut away is exactly nothing."""
+    noise = 1e-3 * np.random.default_rng(5).standard_normal(round(12.0 * RATE))
+
+    def cut(audio, rate):
+        spectrum = np.fft.rfft(audio)
+        spectrum[np.fft.rfftfreq(len(audio), 1.0 / rate) > 3_000.0] = 0.0
+        rest = np.fft.irfft(spectrum, len(audio))
+        return step * np.round(rest / step) if step else rest + noise[: len(audio)]
+
+    edge = slow_response(cut, RATE, seconds=10.0).high_edge
+    assert edge.value == pytest.approx(
+        3_000.0, rel=2.0 ** (1.0 / 12.0) - 1.0
+    )  # the window that it is read through
+
+
+def test_a_response_that_does_not_fall_has_no_edges():
+    flat = slow_response(lambda x, _: x, RATE, seconds=7.0)
+    for edge in (flat.low_edge, flat.high_edge):
+        assert not edge.defined
+        assert "within 3 dB as far as" in edge.warnings[0]
+    assert not slow_response(lambda x, _: 0.0 * x, RATE, seconds=7.0).high_edge.defined

@@ -3,6 +3,7 @@
 import json
 import math
 import threading
+from functools import partial
 
 import numpy as np
 import pytest
@@ -109,6 +110,26 @@ def test_tangent_figures_are_the_closed_forms(tangent):
     assert tangent["aliasing_to_signal_db"].value < -60.0
     assert "silent" in tangent["noise_a_weighted_db"].warnings[0]
     assert any("decay was not measured" in note for note in tangent.notes)
+
+
+def test_edges_are_those_of_soft_sound_where_loud_treble_is_squeezed():
+    """Treble raised by up to 18 dB, a tangent, and lowered again: flat for soft sound. Then one pole at 6 kHz."""
+    corner_hz = 6_000.0
+
+    def weighed(audio, gain):
+        return np.fft.irfft(np.fft.rfft(audio) * gain(np.fft.rfftfreq(len(audio), 1.0 / RATE)), len(audio))
+
+    def raised(f):
+        return np.sqrt((1.0 + (f / 1_500.0) ** 2) / (1.0 + (f / 12_000.0) ** 2))
+
+    def system(audio, _):
+        squeezed = np.tanh(weighed(audio, raised))
+        return weighed(squeezed, lambda f: 1.0 / (raised(f) * np.sqrt(1.0 + (f / corner_hz) ** 2)))
+
+    truth = corner_hz * math.sqrt(2.0 * (1.0 + (1_000.0 / corner_hz) ** 2) - 1.0)
+    read = partial(bench, system, reference_level_dbfs=-14.0, reverberates=False)
+    assert read(rows=["slow sweep"])["high_edge_hz"].value == pytest.approx(truth, rel=0.005)
+    assert read(rows=["sweep"])["high_edge_hz"].value < 0.98 * truth
 
 
 def test_stages_are_measured_apart(tangent):

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from tapeemu.errors import OutputError
 from tapeemu.plugins import building
-from tapeemu.plugins.building import MACHINES, Machine, build, cold_functions
+from tapeemu.plugins.building import MACHINES, BuildError, Machine, build, cold_functions
 
 MOST_BYTES = 400_000
 # First bytes: ELF with its machine at byte 18, MZ of Windows, and the two Mach-O of 64 bits with their processor.
@@ -86,3 +87,53 @@ def test_they_are_built_for_every_machine_twice_with_the_same_bytes(
     one, other = made(tmp_path / "one"), made(tmp_path / "two")
     assert one == other
     assert len(one) >= 6
+
+
+def broken_compiler(folder: Path, monkeypatch: pytest.MonkeyPatch, says: bytes) -> None:
+    """A compiler that fails with a text."""
+    script = folder / "compiler.py"
+    script.write_text(f"import sys\nsys.stderr.buffer.write({says!r})\nsys.exit(1)\n")
+    monkeypatch.setattr(building, "compiler_for", lambda _: (sys.executable, str(script)))
+
+
+@pytest.mark.parametrize(
+    ("says", "told"),
+    [
+        (b"note: on the way\nx.c:3:1: error: no space\nx.c:4:1: error: more\n", "x.c:3:1: error: no space"),
+        (b"pl\xfctzlich kaputt\n", "tzlich kaputt"),  # a compiler that writes Latin 1
+        (b"", "nothing"),
+    ],
+)
+def test_a_compiler_that_fails_is_told_in_one_line_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, says: bytes, told: str
+) -> None:
+    broken_compiler(tmp_path, monkeypatch, says)
+    with pytest.raises(BuildError, match="failed and said") as error:
+        build(folder=tmp_path / "builds")
+    assert told in str(error.value)
+    assert "\n" not in str(error.value)
+    assert "tapeemu[native]" in str(error.value)
+    assert not list((tmp_path / "builds").iterdir())
+
+
+def test_a_cache_that_cannot_be_written_to_is_said_with_a_remedy(tmp_path: Path) -> None:
+    (tmp_path / "cache").write_text("a file where the folder should be")
+    with pytest.raises(OutputError, match=r"cache.* cannot be written \(.*\); make it writable"):
+        build(folder=tmp_path / "cache")
+
+
+def test_what_another_has_built_meanwhile_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A host may have loaded it already."""
+
+    def compiled_by_another(command: list[str]) -> None:
+        library = Path(command[-1])
+        library.write_bytes(b"ours")
+        theirs = library.parent.with_name(library.parent.name.partition(".part-")[0])
+        for each in building.FORMATS:
+            (theirs / f"tapeemu.{each}").mkdir(parents=True)
+
+    monkeypatch.setattr(building, "_compile", compiled_by_another)
+    monkeypatch.setattr(building, "compiler_for", lambda _: ("clang",))
+    made = build(MACHINES["linux-x86-64"], folder=tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == [made.name]
+    assert not list((made / "tapeemu.lv2").iterdir())

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tapeemu.errors import ParameterError
-from tapeemu.plugins.hosted import HostedSystem, why_not_hosted
+from tapeemu.plugins.hosted import HostedSystem, HostError, why_not_hosted
 from tapeemu.plugins.preset_files import vst3_preset, vst3_preset_text
 from tapeemu.presets import load_preset
 from tapeemu.presets.measuring import measure_chain
@@ -81,6 +81,19 @@ def test_what_no_plugin_can_hold_is_said() -> None:
     assert (why_not_hosted(chain) or "").startswith("loop: ")
     with pytest.raises(ParameterError, match="no plug-in can hold this chain"):
         HostedSystem(chain, Path("nowhere"))
+
+
+def test_a_host_that_does_not_load_the_plugin_is_told_in_a_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuses(*_: object, **__: object) -> None:
+        raise ImportError("Failed to load plugin:\nscan failure.")
+
+    monkeypatch.setattr("pedalboard.load_plugin", refuses)
+    system = HostedSystem(load_preset("preamplifier-alone").chain, tmp_path)
+    with pytest.raises(HostError, match=r"the host did not load .*tapeemu\.vst3 .*; delete that folder") as told:
+        system(np.zeros(480), 48_000.0)
+    assert "\n" not in str(told.value)
 
 
 def test_a_preset_file_gives_back_its_text() -> None:

@@ -9,6 +9,7 @@ import pytest
 import soundfile
 
 from tapeemu import PreampDrive
+from tapeemu.errors import OutputError
 from tapeemu.plugins.installing import find_installed, install, remove
 from tapeemu.plugins.preset_files import vst3_preset_text
 from tapeemu.plugins.tables import shipped_presets
@@ -37,6 +38,17 @@ def test_presets_of_ones_own_stay(plugins: Path, tmp_path: Path) -> None:
     assert folder in remove(tmp_path)
     assert [path for path in tmp_path.rglob("*") if path.is_file()] == [mine]
     assert not find_installed(tmp_path)
+
+
+@pytest.mark.parametrize("name", [".clap", ".vst3"])
+def test_a_home_that_cannot_be_written_to_is_said_with_a_remedy(plugins: Path, tmp_path: Path, name: str) -> None:
+    """A file where a folder should be, which no rights can write into."""
+    assert plugins.is_dir()
+    (tmp_path / name).write_text("in the way")
+    with pytest.raises(OutputError, match=r"cannot be written \(.*\); make it writable, and close hosts") as told:
+        install(tmp_path)
+    assert "\n" not in str(told.value)
+    assert not list(tmp_path.rglob("*.part-*"))
 
 
 @pytest.mark.skipif(shutil.which("lv2apply") is None, reason="lv2apply is not installed (Debian: lilv-utils)")
