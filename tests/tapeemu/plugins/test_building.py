@@ -34,9 +34,6 @@ def test_what_plays_is_made_fast_and_all_else_small() -> None:
     }
 
 
-@pytest.mark.xfail(
-    strict=True, reason="some 416,000 bytes since every processor is a plug-in", raises=AssertionError
-)
 def test_the_plugins_of_this_machine_are_small(plugins: Path) -> None:
     machine = building.this_machine()
     if building.compiler_for(machine)[0] == "gcc":
