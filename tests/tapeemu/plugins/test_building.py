@@ -45,19 +45,7 @@ def test_the_plugins_of_this_machine_are_small(plugins: Path) -> None:
 @pytest.mark.skipif(
     importlib.util.find_spec("ziglang") is None, reason="ziglang, which builds them, is not installed"
 )
-@pytest.mark.parametrize(
-    "machine",
-    [
-        pytest.param(
-            each,
-            id=each.name,
-            marks=[pytest.mark.xfail(reason="442,880 bytes, 43 kB above the goal", strict=True)]
-            if each.name == "windows-x86-64"
-            else [],
-        )
-        for each in MACHINES.values()
-    ],
-)
+@pytest.mark.parametrize("machine", [pytest.param(each, id=each.name) for each in MACHINES.values()])
 def test_they_are_built_for_every_machine_twice_with_the_same_bytes(
     machine: Machine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
