@@ -49,7 +49,16 @@ _FLAGS = (
     "-ffunction-sections",
     "-fdata-sections",
     "-fno-asynchronous-unwind-tables",
+    "-g0",
 )
+_WINDOWS_LIBRARIES = (
+    "kernel32",
+    "api-ms-win-crt-heap-l1-1-0",
+    "api-ms-win-crt-private-l1-1-0",
+    "api-ms-win-crt-string-l1-1-0",
+)
+"""Parts of the system with all that the plug-ins call. The compiler would add what starts programs, and its own
+library whole, 69 kB, for four functions that the system has too."""
 _DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
 """What runs in the audio call: it and all that it calls is made fast, everything else small."""
@@ -178,21 +187,21 @@ def _make(work: Path, tables: str, machine: Machine, compiler: Sequence[str], ki
     work.mkdir(parents=True)
     (work / "tables.inc").write_text(tables, "utf-8")
     library = work / f"{NAME}{machine.ending}"
-    _compile(
+    code = f"{NAME}.o"
+    _run(
         [
             *compiler,
-            *_FLAGS,
-            *_machine_flags(machine),
-            *_small_flags(compiler),
+            *_code_flags(machine, compiler),
             f"-I{work}",
             f"-I{C_FOLDER}",
             f'-DPLUGIN_VERSION="{__version__}"',
-            str(_SOURCES / "plugins.c"),
-            "-o",
-            str(library),
+            *("-c", str(_SOURCES / "plugins.c"), "-o", str(work / code)),
         ]
     )
+    # Named from its own folder: what one linker writes depends on the path of what it reads.
+    _run([*compiler, code, *_library_flags(machine, compiler), "-o", library.name], work)
     _bundle(work, library, machine, kinds)
+    (work / code).unlink()
     library.unlink()
     for rest in work.glob(f"{NAME}.pdb"), work.glob(f"{NAME}.lib"):
         for path in rest:
@@ -223,28 +232,29 @@ def _stamp(tables: str, machine: Machine, compiler: Sequence[str]) -> str:
         [*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*"), Path(__file__).with_name("turtle.py")]
     ):
         digest.update(path.read_bytes())
-    flags = (*_FLAGS, *_machine_flags(machine), *_small_flags(compiler))
+    flags = (*_code_flags(machine, compiler), *_library_flags(machine, compiler))
     digest.update(" ".join((*compiler, *flags, __version__)).encode())
     return digest.hexdigest()[:16]
 
 
-def _machine_flags(machine: Machine) -> list[str]:
+def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
+    """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
+    flags = [*_FLAGS, *([] if machine.name.startswith("windows") else ["-fPIC"])]
+    if compiler[0] == "gcc":
+        return flags
+    flags += ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
+    return flags + [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
+
+
+def _library_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     flags = ["-shared", "-s"]
-    if not machine.name.startswith("windows"):
-        flags += ["-fPIC"]
+    if machine.name.startswith("windows"):
+        flags += ["-nostdlib", "-rtlib=none", "-Wl,-Brepro", *(f"-l{name}" for name in _WINDOWS_LIBRARIES)]
     if machine.name.startswith("linux"):
         flags += ["-Wl,--gc-sections", "-Wl,--build-id=none", "-Wl,--hash-style=gnu"]
+        if compiler[0] == "clang":
+            flags += ["-Wl,-z,noseparate-code"]
     return flags
-
-
-def _small_flags(compiler: Sequence[str]) -> list[str]:
-    """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
-    if compiler[0] == "gcc":
-        return []
-    flags = ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
-    if compiler[0] == "clang" and sys.platform == "linux":
-        flags.append("-Wl,-z,noseparate-code")
-    return flags + [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
 
 
 @functools.cache
@@ -275,12 +285,13 @@ def _entries(kinds: Sequence[PluginKind]) -> str:
     return f"#define CLAP_ENTRIES {clap}\n#define LV2_ENTRIES {lv2}\n"
 
 
-def _compile(command: Sequence[str]) -> None:
+def _run(command: Sequence[str], folder: Path | None = None) -> None:
     compiler = "ziglang" if "ziglang" in command else Path(command[0]).name
     remedy = "update it, or take it off the PATH: pip install 'tapeemu[native]' brings another"
     try:
         done = subprocess.run(
             command,
+            cwd=folder,
             capture_output=True,
             check=False,
             timeout=_LONGEST_SECONDS,

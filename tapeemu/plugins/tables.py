@@ -478,19 +478,20 @@ def tables_source(kinds: Sequence[PluginKind], presets: Mapping[str, str]) -> st
     presets : mapping of str to str
         Texts of presets by name, for the plug-in that holds a chain.
     """
-    lines = ["/* Made from the declarations of the settings; do not edit. SPDX-License-Identifier: ISC */", ""]
+    texts = _Texts()
+    lines = []
     for kind in kinds:
-        lines += _kind_lines(kind)
+        lines += _kind_lines(kind, texts)
     lines.append("static const Kind KINDS[] = {")
     for kind in kinds:
         upper = kind.kind.upper()
         columns = f"COLUMNS_{upper}, {len(kind.listed.columns)}" if kind.listed else "NULL, 0"
-        key = _text(kind.listed.key) if kind.listed else "NULL"
+        listed = texts.at(kind.listed.key) if kind.listed else "0"
         left_out = _truth(kind.listed is not None and kind.listed.optional)
         numbers = f"NUMBERS_{upper}, {len(kind.numbers)}" if kind.numbers else "NULL, 0"
         lines.append(
-            f"    {{{_text(kind.kind)}, {_text(kind.label)}, TAPEEMU_{kind.native.upper()}, VALUES_{upper}, "
-            f"{len(kind.values)}, {key}, {left_out}, {columns}, {numbers}, KNOBS_{upper}, {len(kind.knobs)}}},"
+            f"    {{{texts.at(kind.kind)}, {texts.at(kind.label)}, TAPEEMU_{kind.native.upper()}, VALUES_{upper}, "
+            f"{len(kind.values)}, {listed}, {left_out}, {columns}, {numbers}, KNOBS_{upper}, {len(kind.knobs)}}},"
         )
     lines += [
         "};",
@@ -505,8 +506,9 @@ def tables_source(kinds: Sequence[PluginKind], presets: Mapping[str, str]) -> st
         lines += [
             f"#define {kind.kind.upper()}_{_name(value.key)} {number}" for number, value in enumerate(kind.values)
         ]
-    lines += ["", *_profile_lines(), "", *_preset_lines(presets), *_chain_lines(list(presets))]
-    return "\n".join(lines) + "\n"
+    lines += ["", *_profile_lines(), "", *_preset_lines(presets), *_chain_lines(list(presets), texts)]
+    licence = "/* Made from the declarations of the settings; do not edit. SPDX-License-Identifier: ISC */"
+    return "\n".join([licence, "", *texts.lines(), "", *lines]) + "\n"
 
 
 def _most_knobs(kinds: Sequence[PluginKind]) -> int:
@@ -528,23 +530,53 @@ def _truth(truth: bool) -> str:
     return "true" if truth else "false"
 
 
-def _words(name: str, words: Sequence[str]) -> list[str]:
-    return [f"static const char *const {name}[] = {{{', '.join(map(_text, words))}}};"] if words else []
+class _Texts:
+    """Texts of the tables, each once; rows of words stand together."""
+
+    def __init__(self) -> None:
+        self._places: dict[tuple[str, ...], int] = {("",): 0}
+        self._used = 1
+
+    def at(self, *words: str) -> str:
+        """The place, in C, of a text or of the first of a row, and the text as a comment."""
+        if words not in self._places:
+            self._places[words] = self._used
+            self._used += sum(len(word.encode()) + 1 for word in words)
+        return f"{self._places[words]} /* {words[0]} */" if words != ("",) else "0"
+
+    def lines(self) -> list[str]:
+        rows = [" ".join(_text(f"{word}\0") for word in words) for words in self._places]
+        return [
+            "static const char TEXTS[] =",
+            *(f"    {row}" for row in rows),
+            "    ;",
+            '_Static_assert(sizeof TEXTS <= UINT16_MAX, "a Text must reach every text");',
+            "",
+            "static const char *text_at(Text place) { return TEXTS + place; }",
+            "",
+            "static const char *word_at(Text first, int number)",
+            "{",
+            "    const char *at = TEXTS + first;",
+            "    while (number-- > 0)",
+            "        at += strlen(at) + 1;",
+            "    return at;",
+            "}",
+        ]
 
 
-def _value_line(value: Value, words: str) -> str:
+def _value_line(value: Value, texts: _Texts) -> str:
     return (
-        f"    {{{_text(value.key)}, SORT_{value.sort}, {_truth(value.optional)}, {value.least!r}, {value.most!r}, "
-        f"{_truth(value.least_open)}, {_truth(value.most_open)}, {value.default!r}, "
-        f"{words if value.words else 'NULL'}, {len(value.words)}}},"
+        f"    {{{value.least!r}, {value.most!r}, {value.default!r}, {texts.at(value.key)}, "
+        f"{texts.at(*value.words or ('',))}, {len(value.words)}, SORT_{value.sort}, {_truth(value.optional)}, "
+        f"{_truth(value.least_open)}, {_truth(value.most_open)}}},"
     )
 
 
-def _knob_line(knob: Knob, words: str) -> str:
+def _knob_line(knob: Knob, texts: _Texts) -> str:
     return (
-        f"    {{{_hash(knob.key)}u, {_text(knob.key)}, {_text(knob.label)}, {_text(knob.unit)}, ROLE_{knob.role}, "
-        f"{knob.first}, {knob.count}, {knob.least!r}, {knob.most!r}, {knob.default!r}, {_truth(knob.stepped)}, "
-        f"{_truth(knob.logarithmic)}, {words if knob.words else 'NULL'}, {len(knob.words)}}},"
+        f"    {{{knob.least!r}, {knob.most!r}, {knob.default!r}, {_hash(knob.key)}u, {texts.at(knob.key)}, "
+        f"{texts.at(knob.label)}, {texts.at(knob.unit)}, {texts.at(*knob.words or ('',))}, {len(knob.words)}, "
+        f"{knob.first}, {knob.count}, ROLE_{knob.role}, {_truth(knob.stepped)}, {_truth(knob.logarithmic)}}},"
     )
 
 
@@ -556,35 +588,24 @@ def _hash(key: str) -> int:
     return number & 0x7FFFFFFF
 
 
-def _kind_lines(kind: PluginKind) -> list[str]:
+def _kind_lines(kind: PluginKind, texts: _Texts) -> list[str]:
     upper = kind.kind.upper()
-    lines = []
-    for number, value in enumerate(kind.values):
-        lines += _words(f"WORDS_{upper}_{number}", value.words)
-    columns = kind.listed.columns if kind.listed else ()
-    for number, value in enumerate(columns):
-        lines += _words(f"WORDS_{upper}_COLUMN_{number}", value.words)
-    lines.append(f"static const Value VALUES_{upper}[] = {{")
-    lines += [_value_line(value, f"WORDS_{upper}_{number}") for number, value in enumerate(kind.values)]
+    lines = [f"static const Value VALUES_{upper}[] = {{"]
+    lines += [_value_line(value, texts) for value in kind.values]
     lines.append("};")
-    if columns:
+    if kind.listed:
         lines.append(f"static const Value COLUMNS_{upper}[] = {{")
-        lines += [_value_line(value, f"WORDS_{upper}_COLUMN_{number}") for number, value in enumerate(columns)]
+        lines += [_value_line(value, texts) for value in kind.listed.columns]
         lines.append("};")
     if kind.numbers:
         lines.append(f"static const Number NUMBERS_{upper}[] = {{")
         lines += [f"    {{RULE_{rule}, {place}, {value!r}}}," for rule, place, value in kind.numbers]
         lines.append("};")
-    return lines + _knob_lines(upper, kind.knobs)
+    return lines + _knob_lines(upper, kind.knobs, texts)
 
 
-def _knob_lines(upper: str, knobs: Sequence[Knob]) -> list[str]:
-    lines = []
-    for number, knob in enumerate(knobs):
-        lines += _words(f"STEPS_{upper}_{number}", knob.words)
-    lines.append(f"static const Knob KNOBS_{upper}[] = {{")
-    lines += [_knob_line(knob, f"STEPS_{upper}_{number}") for number, knob in enumerate(knobs)]
-    return [*lines, "};", ""]
+def _knob_lines(upper: str, knobs: Sequence[Knob], texts: _Texts) -> list[str]:
+    return [f"static const Knob KNOBS_{upper}[] = {{", *(_knob_line(knob, texts) for knob in knobs), "};", ""]
 
 
 def _profile_lines() -> list[str]:
@@ -606,9 +627,12 @@ def _preset_lines(presets: Mapping[str, str]) -> list[str]:
     for number, text in enumerate(presets.values()):
         rows = [_text(f"{row}\n") for row in text.splitlines()]
         lines += [f"static const char PRESET_{number}[] =", *(f"    {row}" for row in rows), "    ;"]
-    lines.append("static const Shipped PRESETS[] = {")
-    lines += [f"    {{{_text(name)}, PRESET_{number}}}," for number, name in enumerate(presets)]
-    return [*lines, "    {NULL, NULL}};", f"#define PRESET_COUNT {len(presets)}"]
+    lines.append("static const char *const PRESETS[] = {")
+    lines += [f"    PRESET_{number}, /* {name} */" for number, name in enumerate(presets)]
+    return [
+        *(*lines, "};"),
+        '_Static_assert(sizeof PRESETS / sizeof *PRESETS < UINT8_MAX, "a knob must have a step for each preset");',
+    ]
 
 
 STAGE_KNOBS = 8
@@ -660,6 +684,6 @@ def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
     return knobs
 
 
-def _chain_lines(presets: Sequence[str]) -> list[str]:
+def _chain_lines(presets: Sequence[str], texts: _Texts) -> list[str]:
     knobs = chain_knobs(presets)
-    return [*_knob_lines("CHAIN", knobs), f"#define CHAIN_KNOB_COUNT {len(knobs)}"]
+    return [*_knob_lines("CHAIN", knobs, texts), f"#define CHAIN_KNOB_COUNT {len(knobs)}"]

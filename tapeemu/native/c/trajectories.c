@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (edfa4fc716020e00); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (9536c7c32bc4b849); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -18,7 +18,6 @@
 #define TRAJECTORIES_SEGMENT 4096
 #define TRAJECTORIES_SLOWEST_CURVE_HZ REAL(2750.0)
 #define TRAJECTORIES_DEVIATIONS REAL(8.0)
-#define TRAJECTORIES_LEAST_FASTEST REAL(0x1.4484bfeebc2a0p-100)
 #define TRAJECTORIES_BOUND 0
 #define TRAJECTORIES_PEAK 1
 #define TRAJECTORIES_SAMPLE_RATE 2
@@ -171,8 +170,8 @@ KERNEL void trajectories_settle_trajectory(double constant, double fastest, cons
     plan.at[TRAJECTORIES_CONSTANT] = constant;
     plan.at[TRAJECTORIES_START] = start;
     /* 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit. At least a sample: one over a subnormal is infinite. */
-    plan.at[TRAJECTORIES_SETTLING] = start != 0.0 ? larger_double(1.5 * magnitude_double(start) /
-        larger_double(fastest, 0x1.4484bfeebc2a0p-100), 1.0) : 0.0;
+    plan.at[TRAJECTORIES_SETTLING] = start != 0.0 ? larger_double(1.5 * magnitude_double(start) / fastest,
+        1.0) : 0.0;
     plan.at[TRAJECTORIES_BOUND] += plan.at[TRAJECTORIES_PEAK] + magnitude_double(constant);
 }
 

@@ -189,7 +189,7 @@ static bool clap_info(const ClapPlugin *plugin, uint32_t number, ClapParameter *
     to->id = knob->id;
     to->flags = CLAP_AUTOMATED | (knob->stepped ? CLAP_STEPPED : 0u) | (knob->role == ROLE_BYPASS ? CLAP_IS_BYPASS : 0u) |
         (knob->word_count > 0 ? CLAP_LISTED : 0u);
-    strncpy(to->name, knob->label, sizeof to->name - 1);
+    strncpy(to->name, text_at(knob->label), sizeof to->name - 1);
     to->least = knob->least;
     to->most = knob->most;
     to->preset = knob->preset;

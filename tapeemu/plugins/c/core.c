@@ -203,8 +203,8 @@ static void preset_as_turned(const Core *core, Preset *to)
     *to = *core->base;
     for (int k = 0; k < core->knob_count; k++)
         if (core->knobs[k].role == ROLE_PRESET && value_of(core, k) >= 1.0) {
-            const Shipped *shipped = PRESETS + (int)value_of(core, k) - 1;
-            if (!read_preset(shipped->text, strlen(shipped->text), to))
+            const char *shipped = PRESETS[(int)value_of(core, k) - 1];
+            if (!read_preset(shipped, strlen(shipped), to))
                 *to = *core->base;
         }
     for (int k = 0; k < core->knob_count; k++) /* what was not turned may have more digits than a knob */
@@ -242,17 +242,17 @@ static void knob_text(const Knob *knob, double value, char *to, size_t room)
     char text[MOST_STEP_TEXT + 40];
     size_t length;
     if (knob->word_count > 0) {
-        const char *word = knob->words[(int)settled(knob, value)];
+        const char *word = word_at(knob->words, (int)settled(knob, value));
         length = strlen(word);
         memcpy(text, word, length + 1);
     } else {
         length = (size_t)write_real(text, settled(knob, value), 9);
         if (length > 2 && knob->stepped)
             length -= 2; /* no fraction */
-        if (knob->unit[0] != '\0') {
+        if (knob->unit != 0) {
             text[length++] = ' ';
-            memcpy(text + length, knob->unit, strlen(knob->unit));
-            length += strlen(knob->unit);
+            memcpy(text + length, text_at(knob->unit), strlen(text_at(knob->unit)));
+            length += strlen(text_at(knob->unit));
         }
         text[length] = '\0';
     }
@@ -271,7 +271,7 @@ static bool knob_value(const Knob *knob, const char *text, double *to)
     while (*text == ' ')
         text++;
     for (int k = 0; k < knob->word_count; k++)
-        if (strcmp(knob->words[k], text) == 0) {
+        if (strcmp(word_at(knob->words, k), text) == 0) {
             *to = k;
             return true;
         }
@@ -281,7 +281,7 @@ static bool knob_value(const Knob *knob, const char *text, double *to)
         return false;
     while (*behind == ' ')
         behind++;
-    if (*behind != '\0' && strcmp(behind, knob->unit) != 0)
+    if (*behind != '\0' && strcmp(behind, text_at(knob->unit)) != 0)
         return false;
     *to = settled(knob, read.real);
     return true;
@@ -293,24 +293,24 @@ static bool base_of_kind(int which, Preset *to)
 {
     *to = (Preset){.stage_count = 1};
     if (which == CHAIN_PLUGIN)
-        return read_preset(PRESETS[0].text, strlen(PRESETS[0].text), to);
+        return read_preset(PRESETS[0], strlen(PRESETS[0]), to);
     StageText *stage = to->stages;
-    strcpy(to->purpose, KINDS[which - 1].label);
+    strcpy(to->purpose, text_at(KINDS[which - 1].label));
     strcat(to->purpose, ", as set in a host.");
     *stage = (StageText){.kind = which - 1, .behind = 1, .depth = 1, .mix_percent = 100.0};
-    strcpy(stage->name, KINDS[which - 1].kind);
+    strcpy(stage->name, text_at(KINDS[which - 1].kind));
     settings_as_left_out(stage);
     return true;
 }
 
 static const char *plugin_label(int which)
 {
-    return which == CHAIN_PLUGIN ? "Tape Suite Chain" : KINDS[which - 1].label;
+    return which == CHAIN_PLUGIN ? "Tape Suite Chain" : text_at(KINDS[which - 1].label);
 }
 
 static const char *plugin_kind(int which)
 {
-    return which == CHAIN_PLUGIN ? "chain" : KINDS[which - 1].kind;
+    return which == CHAIN_PLUGIN ? "chain" : text_at(KINDS[which - 1].kind);
 }
 
 static void core_deactivate(Core *core);
@@ -681,7 +681,7 @@ static void put_state(const Core *core, const Preset *preset, const char *text, 
         if (value == settled(core->knobs + k, value_in(core->knobs + k, preset)))
             continue;
         put(writer, HOST_LINE);
-        put(writer, core->knobs[k].key);
+        put(writer, text_at(core->knobs[k].key));
         put(writer, " = ");
         put_real(writer, value);
         put(writer, "\n");
@@ -748,7 +748,7 @@ static bool read_host_lines(const Core *core, const char **text, size_t *bytes, 
         const char *equals = memchr(line, '=', (size_t)(end - line));
         int knob = -1;
         for (int k = 0; equals != NULL && equals - line > 1 && k < core->knob_count; k++)
-            if (same(line, (int)(equals - line) - 1, core->knobs[k].key))
+            if (same(line, (int)(equals - line) - 1, text_at(core->knobs[k].key)))
                 knob = k;
         Decimal read;
         if (knob < 0 || equals[-1] != ' ' || equals[1] != ' ' || named[knob] || read_decimal(equals + 2, end, &read) != end)

@@ -5,9 +5,15 @@
  * same double. SPDX-License-Identifier: ISC
  */
 
-__extension__ typedef unsigned __int128 Wide;
-
 #define MOST_POWER 19 /* the largest power of ten in 64 bits */
+#define MOST_SHORT 9 /* and in 32 */
+#define PARTS 8
+
+/* A whole number of 256 bits, lowest part first. What stands here divides and multiplies without the library that
+ * compilers bring for numbers wider than the machine's. */
+typedef struct {
+    uint32_t part[PARTS];
+} Long;
 
 static uint64_t whole_power_of_ten(int power)
 {
@@ -15,6 +21,42 @@ static uint64_t whole_power_of_ten(int power)
     while (power-- > 0)
         value *= 10;
     return value;
+}
+
+/* value * 10^power. */
+static void raise_by(Long *value, int power)
+{
+    for (; power > 0; power -= MOST_SHORT) {
+        const uint64_t factor = whole_power_of_ten(power < MOST_SHORT ? power : MOST_SHORT);
+        uint64_t carried = 0;
+        for (int k = 0; k < PARTS; k++) {
+            carried += value->part[k] * factor;
+            value->part[k] = (uint32_t)carried;
+            carried >>= 32;
+        }
+    }
+}
+
+/* value / 10^power, rounded down; whether a rest was left. */
+static bool lower_by(Long *value, int power)
+{
+    bool inexact = false;
+    for (; power > 0; power -= MOST_SHORT) {
+        const uint64_t divisor = whole_power_of_ten(power < MOST_SHORT ? power : MOST_SHORT);
+        uint64_t rest = 0;
+        for (int k = PARTS - 1; k >= 0; k--) {
+            rest = rest << 32 | value->part[k];
+            value->part[k] = (uint32_t)(rest / divisor);
+            rest %= divisor;
+        }
+        inexact = inexact || rest != 0;
+    }
+    return inexact;
+}
+
+static int bit_of(const Long *value, int bit)
+{
+    return bit >= 0 && bit < 32 * PARTS ? value->part[bit / 32] >> bit % 32 & 1 : 0;
 }
 
 /* mantissa * 2^exponent, without a library. */
@@ -28,25 +70,20 @@ static double times_power_of_two(double mantissa, int exponent)
 }
 
 /* Nearest double to value * 2^exponent, where `inexact` says that a little more than that is meant. */
-static double nearest(Wide value, int exponent, bool inexact)
+static double nearest(const Long *value, int exponent, bool inexact)
 {
-    int bits = 0;
-    for (Wide left = value; left != 0; left >>= 1)
-        bits++;
-    if (bits > 54) {
-        const int drop = bits - 54;
-        if ((value & (((Wide)1 << drop) - 1)) != 0)
-            inexact = true;
-        value >>= drop;
-        exponent += drop;
-        bits = 54;
-    }
-    if (bits == 54) { /* the last bit decides */
-        const bool up = (value & 1) != 0 && (inexact || (value & 2) != 0);
-        value = (value >> 1) + (up ? 1 : 0);
-        exponent++;
-    }
-    return times_power_of_two((double)(uint64_t)value, exponent);
+    int high = 32 * PARTS - 1;
+    while (high > 0 && bit_of(value, high) == 0)
+        high--;
+    const int low = high - 52; /* the last bit of a double */
+    uint64_t mantissa = 0;
+    for (int bit = high; bit >= low; bit--)
+        mantissa = mantissa << 1 | (uint64_t)bit_of(value, bit);
+    for (int bit = low - 2; bit >= 0; bit--)
+        inexact = inexact || bit_of(value, bit) != 0;
+    if (bit_of(value, low - 1) != 0 && (inexact || (mantissa & 1) != 0)) /* at the half to the even one */
+        mantissa++;
+    return times_power_of_two((double)mantissa, exponent + low);
 }
 
 /* The double nearest to digits * 10^power; false if it is beyond what presets need. */
@@ -56,33 +93,19 @@ static bool double_of(uint64_t digits, int power, double *to)
         digits /= 10;
         power++;
     }
-    if (digits == 0) {
-        *to = 0.0;
+    *to = 0.0;
+    if (digits == 0)
         return true;
-    }
-    if (power >= 0) {
-        if (power > MOST_POWER)
-            return false;
-        *to = nearest((Wide)digits * whole_power_of_ten(power), 0, false);
-        return true;
-    }
-    int shift = 64;
-    Wide top = (Wide)digits << 64;
-    while ((top >> 127) == 0) {
-        top <<= 1;
-        shift++;
-    }
-    Wide rest = 0;
-    bool inexact = false;
-    for (int left = -power; left > 0; left -= MOST_POWER) { /* two steps lose no bit that counts below 1e-19 */
-        const uint64_t divisor = whole_power_of_ten(left < MOST_POWER ? left : MOST_POWER);
-        rest = top % divisor;
-        inexact = inexact || rest != 0;
-        top /= divisor;
-    }
-    if (-power > 2 * MOST_POWER)
+    if (power > MOST_POWER || power < -2 * MOST_POWER)
         return false;
-    *to = nearest(top, -shift, inexact);
+    /* As high as it goes before a division, which leaves 65 bits at least. */
+    const int from = power < 0 ? PARTS - 2 : 0;
+    Long value = {{0}};
+    value.part[from] = (uint32_t)digits;
+    value.part[from + 1] = (uint32_t)(digits >> 32);
+    raise_by(&value, power);
+    const bool inexact = lower_by(&value, -power);
+    *to = nearest(&value, -32 * from, inexact);
     return true;
 }
 
@@ -177,23 +200,22 @@ static bool scaled_whole(double value, int power, uint64_t *to)
         value *= 2.0;
         exponent--;
     }
-    if (power > MOST_POWER + 3 || exponent > 0)
+    if (power > 2 * MOST_POWER || exponent > 0)
         return false;
-    const int first = power < MOST_POWER ? power : MOST_POWER;
-    const Wide product = (Wide)(uint64_t)value * whole_power_of_ten(first) * whole_power_of_ten(power - first);
-    if (-exponent > 126) {
-        *to = 0;
-        return true;
-    }
-    const Wide half = exponent < 0 ? (Wide)1 << (-exponent - 1) : 0;
-    const Wide rounded = (product + half) >> -exponent;
-    if (rounded >> 63 != 0)
-        return false;
-    *to = (uint64_t)rounded;
+    Long product = {{(uint32_t)(uint64_t)value, (uint32_t)((uint64_t)value >> 32)}};
+    raise_by(&product, power);
+    for (int bit = 32 * PARTS - 1; bit >= 63 - exponent; bit--)
+        if (bit_of(&product, bit) != 0)
+            return false;
+    uint64_t rounded = 0;
+    for (int bit = 62; bit >= 0; bit--)
+        rounded = rounded << 1 | (uint64_t)bit_of(&product, bit - exponent);
+    rounded += (uint64_t)bit_of(&product, -exponent - 1);
+    *to = rounded;
     return true;
 }
 
-/* Write a number with at most so many digits that count, at least 1 and at most 17; returns its length, below 32. */
+/* Write a number with at most so many digits that count, at least 1 and at most 17; returns its length, below 36. */
 static int write_real(char *to, double value, int most_digits)
 {
     int length = 0;

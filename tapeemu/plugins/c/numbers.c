@@ -30,7 +30,7 @@ static void put_integer(Numbers *to, int64_t value)
 static int64_t step_of(const Value *value, uint64_t place)
 {
     int64_t number = 0;
-    for (const char *at = value->words[place]; *at >= '0' && *at <= '9'; at++)
+    for (const char *at = word_at(value->words, place); *at >= '0' && *at <= '9'; at++)
         number = 10 * number + (*at - '0');
     return number;
 }

@@ -66,7 +66,7 @@ static bool read_setting(const Value *value, const Node *node, Setting *to)
         if (node->sort != (value->sort == SORT_WORD ? NODE_TEXT : NODE_NUMBER))
             return false;
         for (int k = 0; k < value->word_count; k++)
-            if (same(node->text, node->length, value->words[k])) {
+            if (same(node->text, node->length, word_at(value->words, k))) {
                 to->whole = (uint64_t)k;
                 return true;
             }
@@ -86,7 +86,7 @@ static int place_of(const Kind *kind, const char *before, const char *key, int l
     memcpy(whole + first, key, (size_t)length);
     memcpy(whole + first + (size_t)length, after, last + 1);
     for (int k = 0; k < kind->value_count; k++)
-        if (strcmp(kind->values[k].key, whole) == 0)
+        if (strcmp(text_at(kind->values[k].key), whole) == 0)
             return k;
     return -1;
 }
@@ -101,7 +101,7 @@ static bool read_parts(const Kind *kind, const Node *nodes, int list, StageText 
         as_left_out(kind->columns, kind->column_count, part);
         for (int cell = nodes[row].first; cell != NO_NODE; cell = nodes[cell].next) {
             int column = 0;
-            while (column < kind->column_count && !same(nodes[cell].key, nodes[cell].key_length, kind->columns[column].key))
+            while (column < kind->column_count && !same(nodes[cell].key, nodes[cell].key_length, text_at(kind->columns[column].key)))
                 column++;
             if (column == kind->column_count || !read_setting(kind->columns + column, nodes + cell, part + column))
                 return false;
@@ -117,7 +117,7 @@ static bool read_parts(const Kind *kind, const Node *nodes, int list, StageText 
 static bool read_pair_of_stage(const Kind *kind, const Node *nodes, int node, StageText *stage)
 {
     const Node *given = nodes + node;
-    if (kind->listed != NULL && same(given->key, given->key_length, kind->listed))
+    if (kind->listed != 0 && same(given->key, given->key_length, text_at(kind->listed)))
         return given->sort == NODE_LIST && read_parts(kind, nodes, node, stage);
     const int place = place_of(kind, "", given->key, given->key_length, "");
     if (place >= 0)
@@ -169,7 +169,7 @@ static bool read_stage(const Node *nodes, int table, Preset *preset, int depth)
         return false;
     const bool chain = same(nodes[kind_node].text, nodes[kind_node].length, "chain");
     for (int k = 0; k < KIND_COUNT; k++)
-        if (same(nodes[kind_node].text, nodes[kind_node].length, KINDS[k].kind))
+        if (same(nodes[kind_node].text, nodes[kind_node].length, text_at(KINDS[k].kind)))
             stage->kind = k;
     if (!chain && stage->kind == CHAIN_KIND)
         return false;
@@ -205,7 +205,7 @@ static bool read_stage(const Node *nodes, int table, Preset *preset, int depth)
 
 static const char *kind_of(const StageText *stage)
 {
-    return stage->kind == CHAIN_KIND ? "chain" : KINDS[stage->kind].kind;
+    return stage->kind == CHAIN_KIND ? "chain" : text_at(KINDS[stage->kind].kind);
 }
 
 /* A name for each stage that has none, as the command line gives it; false if two are given alike. */
@@ -380,16 +380,16 @@ static void put_setting(Writer *writer, const Value *value, const Setting *setti
         put(writer, setting->whole != 0 ? "true" : "false");
         break;
     case SORT_WORD:
-        put_text(writer, value->words[setting->whole]);
+        put_text(writer, word_at(value->words, setting->whole));
         break;
     default:
-        put(writer, value->words[setting->whole]);
+        put(writer, word_at(value->words, setting->whole));
     }
 }
 
 static void put_parts(Writer *writer, const Kind *kind, const StageText *stage)
 {
-    put(writer, kind->listed);
+    put(writer, text_at(kind->listed));
     put(writer, " = [");
     for (int row = 0; row < stage->part_count; row++) {
         bool first = true;
@@ -398,7 +398,7 @@ static void put_parts(Writer *writer, const Kind *kind, const StageText *stage)
             if (!stage->parts[row][column].given)
                 continue;
             put(writer, first ? "" : ", ");
-            put(writer, kind->columns[column].key);
+            put(writer, text_at(kind->columns[column].key));
             put(writer, " = ");
             put_setting(writer, kind->columns + column, &stage->parts[row][column]);
             first = false;
@@ -431,17 +431,17 @@ static void put_stage(Writer *writer, const StageText *stage)
     for (int k = 0; k < kind->value_count; k++) {
         if (!stage->settings[k].given)
             continue;
-        const char *key = kind->values[k].key;
+        const char *key = text_at(kind->values[k].key);
         const char *dot = strchr(key, '.'), *bracket = strchr(key, '[');
         if (dot != NULL) { /* a table in a line: all keys with the same beginning */
             const size_t length = (size_t)(dot - key) + 1;
             put_bytes(writer, key, length - 1);
             put(writer, " = {");
-            for (bool first = true; k < kind->value_count && strncmp(kind->values[k].key, key, length) == 0; k++) {
+            for (bool first = true; k < kind->value_count && strncmp(text_at(kind->values[k].key), key, length) == 0; k++) {
                 if (!stage->settings[k].given)
                     continue;
                 put(writer, first ? "" : ", ");
-                put(writer, kind->values[k].key + length);
+                put(writer, text_at(kind->values[k].key) + length);
                 put(writer, " = ");
                 put_setting(writer, kind->values + k, stage->settings + k);
                 first = false;

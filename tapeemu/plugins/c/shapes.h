@@ -18,17 +18,18 @@
 
 /* --- tables, see tables.py ----------------------------------------------------------------------------- */
 
+/* A place in TEXTS, where all texts of the tables stand, each with a zero behind it; 0 is the empty one. A pointer would
+ * take four times as much, and as much again where a library is moved to its address. */
+typedef uint16_t Text;
+
 enum { SORT_NUMBER, SORT_WHOLE, SORT_SWITCH, SORT_WORD, SORT_STEP };
 
 typedef struct {
-    const char *key;
-    int sort;
-    bool optional;
     double least, most;
-    bool least_open, most_open;
     double preset; /* default, or where the knob stands */
-    const char *const *words;
-    int word_count;
+    Text key, words; /* choices, one behind another */
+    uint8_t word_count;
+    uint8_t sort : 5, optional : 1, least_open : 1, most_open : 1;
 } Value;
 
 enum {
@@ -57,21 +58,19 @@ enum {
 };
 
 typedef struct {
-    uint32_t id;
-    const char *key, *label, *unit;
-    int role, first, count;
     double least, most, preset;
-    bool stepped, logarithmic;
-    const char *const *words;
-    int word_count;
+    uint32_t id;
+    Text key, label, unit, words; /* of its steps, one behind another */
+    uint8_t word_count, first, count;
+    uint8_t role : 6, stepped : 1, logarithmic : 1;
 } Knob;
 
 typedef struct {
-    const char *kind, *label;
+    Text kind, label;
     int native;
     const Value *values;
     int value_count;
-    const char *listed; /* key of a list of tables, or NULL */
+    Text listed; /* key of a list of tables, or 0 */
     bool listed_optional;
     const Value *columns;
     int column_count;
@@ -86,9 +85,5 @@ typedef struct {
     int part_count;
     double parts[8][2];
 } Profile;
-
-typedef struct {
-    const char *name, *text;
-} Shipped;
 
 #endif

@@ -1,8 +1,15 @@
-/* A thread and a short wait, which C99 does not have. SPDX-License-Identifier: ISC */
+/* What C99 does not have: a thread, a short wait, the entry of a library of Windows. SPDX-License-Identifier: ISC */
 
 #if defined(_WIN32)
 #define WIN32_LEAN_AND_MEAN
 #include <windows.h>
+
+/* What the system calls when it loads the library: there is nothing to begin, its C library begins itself. */
+BOOL WINAPI DllMainCRTStartup(HINSTANCE library, DWORD reason, LPVOID reserved)
+{
+    (void)library, (void)reason, (void)reserved;
+    return TRUE;
+}
 
 typedef HANDLE Thread;
 

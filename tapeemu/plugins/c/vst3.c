@@ -558,9 +558,9 @@ static V3Result V3_CALL v3_info(void *self, int32_t number, V3Parameter *to)
     const Knob *knob = core->knobs + number;
     memset(to, 0, sizeof *to);
     to->id = knob->id;
-    v3_widen(to->title, knob->label);
-    v3_widen(to->short_title, knob->label);
-    v3_widen(to->unit, knob->unit);
+    v3_widen(to->title, text_at(knob->label));
+    v3_widen(to->short_title, text_at(knob->label));
+    v3_widen(to->unit, text_at(knob->unit));
     to->steps = knob->stepped ? (int32_t)(knob->most - knob->least) : 0;
     to->preset = v3_normal_of(knob, knob->preset);
     to->flags = V3_AUTOMATED | (knob->word_count > 0 && knob->role != ROLE_BYPASS ? V3_LISTED : 0) | (knob->role == ROLE_BYPASS ? V3_BYPASS : 0);

@@ -35,9 +35,6 @@ def test_what_plays_is_made_fast_and_all_else_small() -> None:
     }
 
 
-@pytest.mark.xfail(
-    strict=True, reason="some 416,000 bytes since every processor is a plug-in", raises=AssertionError
-)
 def test_the_plugins_of_this_machine_are_small(plugins: Path) -> None:
     machine = building.this_machine()
     if building.compiler_for(machine)[0] == "gcc":
@@ -49,19 +46,7 @@ def test_the_plugins_of_this_machine_are_small(plugins: Path) -> None:
 @pytest.mark.skipif(
     importlib.util.find_spec("ziglang") is None, reason="ziglang, which builds them, is not installed"
 )
-@pytest.mark.parametrize(
-    "machine",
-    [
-        pytest.param(
-            each,
-            id=each.name,
-            marks=[pytest.mark.xfail(reason="442,880 bytes, 43 kB above the goal", strict=True)]
-            if each.name == "windows-x86-64"
-            else [],
-        )
-        for each in MACHINES.values()
-    ],
-)
+@pytest.mark.parametrize("machine", [pytest.param(each, id=each.name) for each in MACHINES.values()])
 def test_they_are_built_for_every_machine_twice_with_the_same_bytes(
     machine: Machine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
