@@ -110,14 +110,14 @@ def test_a_cache_that_cannot_be_written_to_is_said_with_a_remedy(tmp_path: Path)
 def test_what_another_has_built_meanwhile_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A host may have loaded it already."""
 
-    def compiled_by_another(command: list[str]) -> None:
-        library = Path(command[-1])
+    def compiled_by_another(command: list[str], folder: Path | None = None) -> None:
+        library = (folder or Path()) / command[-1]
         library.write_bytes(b"ours")
         theirs = library.parent.with_name(library.parent.name.partition(".part-")[0])
         for each in building.FORMATS:
-            (theirs / f"tapeemu.{each}").mkdir(parents=True)
+            (theirs / f"tapeemu.{each}").mkdir(parents=True, exist_ok=True)
 
-    monkeypatch.setattr(building, "_compile", compiled_by_another)
+    monkeypatch.setattr(building, "_run", compiled_by_another)
     monkeypatch.setattr(building, "compiler_for", lambda _: ("clang",))
     made = build(MACHINES["linux-x86-64"], folder=tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == [made.name]
