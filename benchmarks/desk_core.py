@@ -22,7 +22,8 @@ import numpy as np
 import soundfile
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
-from desk_pages import FLAGS, RATE, played, until
+from browsers import FLAGS, until
+from desk_pages import RATE, played
 
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems

@@ -201,6 +201,10 @@ class _Body:
         self.temporaries = 0
         self.declared: dict[str, ast.stmt | None] = {}
         self.told: set[int] = set()
+        self.names: dict[str, list[ast.Name]] = {}
+        for each in ast.walk(function.node):
+            if isinstance(each, ast.Name):
+                self.names.setdefault(each.id, []).append(each)
         first = function.node.body[1:] if function.doc else function.node.body
         self.statements = first
 
@@ -435,7 +439,7 @@ class _Body:
         return all(id(inner) in here for inner in self.uses(name))
 
     def uses(self, name: str) -> list[ast.Name]:
-        return [n for n in ast.walk(self.function.node) if isinstance(n, ast.Name) and n.id == name]
+        return self.names.get(name, [])
 
     def changed(self, name: str) -> bool:
         return sum(isinstance(use.ctx, ast.Store) for use in self.uses(name)) > 1

@@ -12,6 +12,7 @@ import io
 import sys
 import tokenize
 import typing
+import weakref
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -190,6 +191,10 @@ class Unit:
         return SubsetError(f"{self.path.name}:{line}{shown}: {rule}; {remedy}")
 
 
+# Every file imports from many others, which would be read once for each of them.
+_READ: "weakref.WeakKeyDictionary[ModuleType, tuple[str, Unit]]" = weakref.WeakKeyDictionary()
+
+
 def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
     """Read a kernel file, and those that it imports kernels from.
 
@@ -206,6 +211,8 @@ def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
     loaded = importlib.import_module(module) if isinstance(module, str) else module
     path = Path(inspect.getsourcefile(loaded) or "")
     source = path.read_text("utf-8")
+    if loaded in _READ and _READ[loaded][0] == source:
+        return _READ[loaded][1]
     tree = ast.parse(source)
     constants: dict[str, Any] = {}
     records: dict[str, Record] = {}
@@ -242,6 +249,7 @@ def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
                         value = getattr(loaded, name.id, None)
                         if isinstance(value, int | float | np.integer | np.floating):
                             constants[name.id] = value
+    _READ[loaded] = source, unit
     return unit
 
 
