@@ -486,11 +486,15 @@ def _low_passed(
 ) -> Precise:
     """Low-pass numbers of which the first lies in column `first`; returns what the pole holds at the end."""
     begin = np.uintp(first + _LOW_HALF)
+    # Tap by tap over all numbers, which fit into vectors side by side.
     for i in range(np.uintp(count)):
-        total = 0.0
-        for k in range(np.uintp(low.size)):
-            total += low[k] * recent[begin + i - k]
-        held = pole * held + total
+        out[i] = low[0] * recent[begin + i]
+    for k in range(_1, np.uintp(low.size)):
+        tap = low[k]
+        for i in range(np.uintp(count)):
+            out[i] += tap * recent[begin - k + i]
+    for i in range(np.uintp(count)):
+        held = pole * held + out[i]
         if abs(held) < _NOTHING:
             held = 0.0
         out[i] = held
@@ -503,10 +507,11 @@ def _without_top(recent: Reals1, first: int, count: int, below: Reals1, out: Rea
     middle = np.uintp(first)
     begin = np.uintp(_HISTORY)
     for i in range(np.uintp(count)):
-        total = below[0] * recent[middle + i]
-        for k in range(_1, np.uintp(below.size)):
-            total += below[k] * (recent[middle + i - k] + recent[middle + i + k])
-        out[begin + i] = total
+        out[begin + i] = below[0] * recent[middle + i]
+    for k in range(_1, np.uintp(below.size)):
+        tap = below[k]
+        for i in range(np.uintp(count)):
+            out[begin + i] += tap * (recent[middle - k + i] + recent[middle + k + i])
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (b8fdeece2cc5e3c8); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (a93210e36044df59); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -464,12 +464,18 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
     reals_1 out)
 {
     const ux begin = (ux)(first + START_STOP_LOW_HALF);
+    /* Tap by tap over all numbers, which fit into vectors side by side. */
     for (ux i = (ux)0; i < (ux)count; i++) {
-        real total = REAL(0.0);
-        for (ux k = (ux)0; k < (ux)low.n0; k++) {
-            total += low.at[(ix)k] * recent.at[(ix)begin + (ix)i - (ix)k];
+        out.at[(ix)i] = low.at[0] * recent.at[(ix)begin + (ix)i];
+    }
+    for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)low.n0; k++) {
+        const real tap = low.at[(ix)k];
+        for (ux i = (ux)0; i < (ux)count; i++) {
+            out.at[(ix)i] += tap * recent.at[(ix)begin - (ix)k + (ix)i];
         }
-        held = pole * held + (double)total;
+    }
+    for (ux i = (ux)0; i < (ux)count; i++) {
+        held = pole * held + (double)out.at[(ix)i];
         if (magnitude_double(held) < 0x1.4484bfeebc2a0p-100) {
             held = 0.0;
         }
@@ -484,12 +490,14 @@ KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 b
     const ux middle = (ux)first;
     const ux begin = (ux)112;
     for (ux i = (ux)0; i < (ux)count; i++) {
-        real total = below.at[0] * recent.at[(ix)middle + (ix)i];
-        for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)below.n0; k++) {
-            total += below.at[(ix)k] * (recent.at[(ix)middle + (ix)i - (ix)k] + recent.at[(ix)middle + (ix)i +
-                (ix)k]);
+        out.at[(ix)begin + (ix)i] = below.at[0] * recent.at[(ix)middle + (ix)i];
+    }
+    for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)below.n0; k++) {
+        const real tap = below.at[(ix)k];
+        for (ux i = (ux)0; i < (ux)count; i++) {
+            out.at[(ix)begin + (ix)i] += tap * (recent.at[(ix)middle - (ix)k + (ix)i] + recent.at[(ix)middle +
+                (ix)k + (ix)i]);
         }
-        out.at[(ix)begin + (ix)i] = total;
     }
 }
 
