@@ -44,7 +44,7 @@ def asked(number: int, made: Any, samples: int) -> Asked:
 
 def moving() -> Chain:
     """Settings and mixes that follow curves, within a chain within a chain."""
-    rising = (CurvePoint(at_seconds=0.0, value=0.0), CurvePoint(at_seconds=0.1, value=20.0))
+    rising = (CurvePoint(seconds=0.0, value=0.0), CurvePoint(seconds=0.1, value=20.0))
     drive = Stage(processor=PreampDrive(), automation=(Curve(setting="drive_db", points=rising),))
     inner = Chain([drive, Stage(processor=AmplitudeFlutter(mode="spacing"), mix_percent=50.0)])
     share = Curve(setting="mix_percent", points=rising)
