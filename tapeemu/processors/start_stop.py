@@ -101,8 +101,8 @@ class StartStop(ProcessorOfKernels):
             before = self.events[number - 2]
             if event.action == before.action:
                 raise ParameterError(
-                    f"events 1 to {number} end in two of action {event.action!r}, but starts and stops must take "
-                    "turns; leave one out"
+                    f"events {number - 1} and {number} are both of action {event.action!r}, but starts and stops "
+                    "must take turns; leave one out"
                 )
             if event.at_seconds <= before.at_seconds:
                 raise ParameterError(
@@ -124,7 +124,10 @@ class StartStop(ProcessorOfKernels):
         return self.start_seconds if event.action == "start" else self.stop_seconds
 
     def _seconds_to_rest(self, number: int) -> float:
-        """Until a stop's tape is at rest and the equalisation's output gone; a little more where it was slower."""
+        """Time from a stop until the tape rests and the equalisation has run out.
+
+        Of a tape that was not up to speed it is a little too long.
+        """
         tau = self._time_constant(self.events[number])
         return tau * math.log(2.3 / _FRICTION) + 1e-6 * _SETTLING * self.bass_time_constant_us
 
