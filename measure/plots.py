@@ -211,28 +211,25 @@ def _against_level(report: Report) -> "Figure | None":
     level = report.readings.get("mol_3_percent_dbfs")
     axis.axhline(3.0, color="0.5", linewidth=0.8)
     if level is not None and level.defined:
-        axis.axvline(level.value, color="0.5", linewidth=0.8)
-        axis.annotate(
-            f"3 % third harmonic at {level.value:.2f} dBFS",
-            (level.value, axis.get_ylim()[0]),
-            textcoords="offset points",
-            xytext=(3, 3),
-            fontsize=8,
-            rotation=90,
-        )
-    axis.axvline(report.reference_level_dbfs, color="0.5", linewidth=0.8, linestyle=":")
+        _mark_level(axis, level.value, f"3 % third harmonic at {level.value:.2f} dBFS", linestyle="-")
+    _mark_level(axis, report.reference_level_dbfs, "reference", linestyle=":")
+    name_axes(axis, next(iter(curves.values())), y="harmonics re the fundamental / %")
+    axis.set_title("Distortion against level")
+    axis.legend(loc="upper left")
+    return figure
+
+
+def _mark_level(axis: "Axes", level_dbfs: float, words: str, *, linestyle: str) -> None:
+    """Draw an upright line, with what it stands for written beside its foot."""
+    axis.axvline(level_dbfs, color="0.5", linewidth=0.8, linestyle=linestyle)
     axis.annotate(
-        "reference",
-        (report.reference_level_dbfs, axis.get_ylim()[0]),
+        words,
+        (level_dbfs, axis.get_ylim()[0]),
         textcoords="offset points",
         xytext=(3, 3),
         fontsize=8,
         rotation=90,
     )
-    name_axes(axis, next(iter(curves.values())), y="harmonics re the fundamental / %")
-    axis.set_title("Distortion against level")
-    axis.legend(loc="upper left")
-    return figure
 
 
 def _against_frequency(report: Report) -> "Figure | None":

@@ -1,4 +1,4 @@
-"""The thin side of a processor whose way from settings to sound is written in kernels.
+"""What processors share whose way from settings to sound is written in kernels: memory, and one call a block.
 
 A file of :mod:`tapeemu.dsp.kernels` named, say, ``drive`` holds the groups ``DriveSettings`` and ``DriveMemory``
 and the kernels ``drive_shapes``, ``drive_design``, ``drive_latency``, ``drive_tail``, ``drive_process`` and
@@ -11,16 +11,16 @@ import typing
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from tapeemu.dsp.kernels.arrays import ELEMENTS
-from tapeemu.processor import Stream
+from tapeemu.processor import Processor, Stream
 from tapeemu.validation import FloatArray
 
-__all__ = ["KernelStream", "ProcessorKernels", "processor_kernels"]
+__all__ = ["KernelStream", "ProcessorKernels", "ProcessorOfKernels", "processor_kernels"]
 
 _MOST_DIMENSIONS = 3
 
@@ -153,6 +153,31 @@ class KernelStream(Stream):
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""
         self.kernels.seek(self._held, np.int64(place))
+
+
+class ProcessorOfKernels(Processor):
+    """A processor whose way from settings to sound is in kernels; it says what its settings are to them."""
+
+    kernel_file: ClassVar[str] = ""
+    """The file of :mod:`tapeemu.dsp.kernels` that holds them, where it is not called as the kind is."""
+
+    stream_type: ClassVar[type[KernelStream]] = KernelStream
+    """The class of its streams, for those that are more than their kernels."""
+
+    @classmethod
+    def kernels(cls) -> ProcessorKernels:
+        """The kernels of its file, which are loaded."""
+        return processor_kernels(cls.kernel_file or cls.kind)
+
+    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
+        return self.stream_type(
+            self.kernels(),
+            self.kernel_settings(),
+            sample_rate=sample_rate,
+            channels=channels,
+            start_sample=start_sample,
+            track=track,
+        )
 
 
 def _bytes_of(group: Any) -> int:

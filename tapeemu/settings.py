@@ -19,6 +19,7 @@ else:
 
 __all__ = ["Settings", "required_setting", "setting"]
 
+_NOT_SHOWN = {"amounts", "kernel_file", "kernel_settings", "kernels", "model_config", "moves", "stream_type"}
 _SHOWN_SPECIAL = ("__call__", "__getitem__", "__iter__", "__len__", "__doc__", "__module__")
 
 
@@ -79,11 +80,7 @@ class _SettingsClass(ModelMetaclass):
 
     def __dir__(cls) -> list[str]:  # noqa: N805
         ours = {name for base in cls.__mro__ if not base.__module__.startswith("pydantic") for name in vars(base)}
-        return sorted(
-            name
-            for name in ours - {"amounts", "model_config", "moves", "kernel_settings"}
-            if not name.startswith("_") or name in _SHOWN_SPECIAL
-        )
+        return sorted(name for name in ours - _NOT_SHOWN if not name.startswith("_") or name in _SHOWN_SPECIAL)
 
 
 @dataclass_transform(kw_only_default=True, frozen_default=True, field_specifiers=(required_setting,))

@@ -487,6 +487,9 @@ def test_help_tells_every_setting_and_nothing_of_how_it_is_checked(processor: Pr
         assert re.search(rf"^ \|  {name} : ", told, re.MULTILINE), f"help() has a line for the setting {name}"
     assert "pydantic" not in told.replace("pydantic.main.BaseModel", "", 1), "help() shows no member of pydantic"
     assert not any(name.startswith("model_") for name in dir(processor)), "completion offers no member of pydantic"
+    assert not {"kernels", "kernel_file", "kernel_settings", "stream_type"} & set(dir(made)), (
+        "nor how it is computed"
+    )
 
 
 @every_processor
@@ -496,7 +499,7 @@ def test_a_call_takes_the_rate_by_place_or_by_name(processor: Processor) -> None
 
 
 @every_processor
-def test_the_door(processor: Processor) -> None:
+def test_a_stream_refuses_what_it_cannot_process(processor: Processor) -> None:
     stream = processor.stream(sample_rate=RATE, channels=2)
     bad = noise(2, 100)
     bad[1, 7] = np.nan

@@ -174,23 +174,9 @@ def demodulate(
     harmonics = _check_share(power, bin_hz, coarse, flat, sample_rate, warnings)
 
     for _ in range(2):
-        offset, z, slope_of_z = _analytic(spectrum, bin_hz, coarse, flat, slope)
-        rate = z.size * bin_hz
-        first = math.ceil(ends * rate)
-        last = math.floor(((x.size - 1) / sample_rate - ends) * rate)
-        z, slope_of_z = z[first : last + 1], slope_of_z[first : last + 1]
-        squared = np.square(z.real) + np.square(z.imag)
-        envelope = np.sqrt(squared)
-        _check_envelope(envelope, coarse)
-        deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
-        lost = envelope < _LOST_CARRIER * np.median(envelope)
-        # Where the phase jumps the filter passes from one to the other in an instant.
-        jumps = np.abs(deviation) > _JUMP * flat
-        bridged = 0.0
-        if lost.any() or jumps.any():
-            bridged = _bridge(deviation, lost, jumps, rate, flat, largest_loss, warnings)
-        frequency = offset + deviation
-        found = float(np.mean(frequency))
+        span = (ends, (x.size - 1) / sample_rate - ends)
+        tone = _followed(spectrum, bin_hz, coarse, flat, slope, span, largest_loss, warnings)
+        found = float(np.mean(tone.frequency))
         if abs(found - coarse) < 0.02 * flat:
             break
         coarse = found
@@ -199,22 +185,22 @@ def demodulate(
     if abs(found / nominal - 1.0) > tolerance:
         raise NotMeasurableError(_elsewhere(found, nominal_hz, tolerance, sample_rate))
     warnings += _doubts_of_frequency(found, nominal, given=given)
-    _check_steadiness(frequency, rate)
+    _check_steadiness(tone.frequency, tone.rate)
     full = level > 1.0 - 1e-4
     folded = _check_clipping(x, sample_rate, found, highest_rate_hz, flat, harmonics, warnings, full=full)
-    density = _noise_density(z, rate, offset - found, highest_rate_hz, flat)
-    second = _check_second_tone(envelope, frequency, rate, found, flat, warnings)
+    density = _noise_density(tone.z, tone.rate, tone.offset_hz - found, highest_rate_hz, flat)
+    second = _check_second_tone(tone.envelope, tone.frequency, tone.rate, found, flat, warnings)
     return Demodulated(
-        frequency_hz=frequency,
-        amplitude=envelope * level,
-        rate=rate,
-        start_seconds=first / rate,
+        frequency_hz=tone.frequency,
+        amplitude=tone.envelope * level,
+        rate=tone.rate,
+        start_seconds=tone.first / tone.rate,
         nominal_hz=nominal,
         carrier_hz=found,
         noise_density=density * level**2,
         flat_hz=flat,
-        bridged=bridged,
-        echo=_echo(envelope, frequency, rate, warnings),
+        bridged=tone.bridged,
+        echo=_echo(tone.envelope, tone.frequency, tone.rate, warnings),
         folded=folded,
         second_rate_hz=second,
         warnings=tuple(dict.fromkeys(warnings)),
@@ -365,6 +351,71 @@ def _filter_shape(
             "narrower band"
         )
     return flat, slope
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Followed:
+    """A tone that is followed through a filter.
+
+    Attributes
+    ----------
+    offset_hz : float
+        Frequency of the mixing oscillator.
+    z : ndarray, shape (points,)
+        The filtered analytic signal, mixed down by it.
+    envelope, frequency : ndarray, shape (points,)
+        Magnitude of it, and instantaneous frequency of the tone in Hz.
+    rate : float
+        Points per second.
+    first : int
+        Number of the first point that is kept, from the first sample on.
+    bridged : float
+        Part of the time for which the frequency is a bridge.
+    """
+
+    offset_hz: float
+    z: npt.NDArray[np.complex128]
+    envelope: FloatArray
+    frequency: FloatArray
+    rate: float
+    first: int
+    bridged: float
+
+
+def _followed(
+    spectrum: npt.NDArray[np.complex128],
+    bin_hz: float,
+    centre: float,
+    flat: float,
+    slope: float,
+    span: tuple[float, float],
+    largest_loss: float,
+    warnings: list[str],
+) -> _Followed:
+    """Follow the tone near a frequency between two moments, and bridge what it is lost for."""
+    offset, z, slope_of_z = _analytic(spectrum, bin_hz, centre, flat, slope)
+    rate = z.size * bin_hz
+    first, last = math.ceil(span[0] * rate), math.floor(span[1] * rate)
+    z, slope_of_z = z[first : last + 1], slope_of_z[first : last + 1]
+    squared = np.square(z.real) + np.square(z.imag)
+    envelope = np.sqrt(squared)
+    _check_envelope(envelope, centre)
+    deviation = np.imag(np.conj(z) * slope_of_z) / (2.0 * np.pi * np.maximum(squared, 1e-30))
+    lost = envelope < _LOST_CARRIER * np.median(envelope)
+    # Where the phase jumps the filter passes from one to the other in an instant.
+    jumps = np.abs(deviation) > _JUMP * flat
+    bridged = 0.0
+    if lost.any() or jumps.any():
+        bridged = _bridge(deviation, lost, jumps, rate, flat, largest_loss, warnings)
+    return _Followed(
+        offset_hz=offset,
+        z=z,
+        envelope=envelope,
+        frequency=offset + deviation,
+        rate=rate,
+        first=first,
+        bridged=bridged,
+    )
 
 
 def _analytic(

@@ -24,6 +24,7 @@ __all__ = [
     "level_steps",
     "modulated_tone",
     "noise_burst",
+    "pink_burst",
     "print_through_burst",
     "steady_tone",
     "synchronised_sweep",
@@ -430,19 +431,54 @@ def noise_burst(
 ) -> NoiseBurst:
     """Make white Gaussian noise of an exact RMS level that stops abruptly."""
     rate = check_rate(sample_rate)
-    n = round(seconds * rate)
-    if n < 1 or silence_seconds < 0.0:
+    size = _burst_samples(rate, seconds, silence_seconds)
+    noise = np.random.default_rng(seed).standard_normal(size)
+    # A sine of amplitude 1 has 0 dBFS, hence an RMS of 0 dBFS is that of such a sine.
+    noise *= 10.0 ** (level_dbfs / 20.0) / (math.sqrt(2.0) * math.sqrt(float(np.mean(noise**2))))
+    return _burst(noise, rate, silence_seconds, level_dbfs, seed)
+
+
+def pink_burst(
+    sample_rate: float,
+    *,
+    seconds: float = 1.0,
+    silence_seconds: float = 3.0,
+    level_dbfs: float = -18.0,
+    seed: int = 0,
+) -> NoiseBurst:
+    """Make pink noise (40 Hz to 16 kHz) of an exact RMS level that stops abruptly.
+
+    Equal power in every octave is nearer to music than white noise is, which matters where all bands drive one
+    non-linearity.
+    """
+    rate = check_rate(sample_rate)
+    size = _burst_samples(rate, seconds, silence_seconds, least=8)
+    length = 1 << math.ceil(math.log2(size))
+    frequency = np.fft.rfftfreq(length, 1.0 / rate)
+    inside = (frequency >= 40.0) & (frequency <= min(16_000.0, 0.45 * rate))
+    slope = np.where(inside, 1.0 / np.sqrt(np.maximum(frequency, 1.0)), 0.0)
+    white = np.random.default_rng(seed).standard_normal(length)
+    noise = np.fft.irfft(np.fft.rfft(white) * slope, length)[:size]
+    noise *= 10.0 ** (level_dbfs / 20.0) / math.sqrt(2.0 * float(np.mean(noise**2)))
+    return _burst(noise, rate, silence_seconds, level_dbfs, seed)
+
+
+def _burst_samples(rate: float, seconds: float, silence_seconds: float, *, least: int = 1) -> int:
+    """Samples of the noise of a burst, at least so many."""
+    size = round(seconds * rate)
+    if size < least or silence_seconds < 0.0:
         raise MeasureError(
             f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be "
             "negative and there must be noise"
         )
-    noise = np.random.default_rng(seed).standard_normal(n)
-    # A sine of amplitude 1 has 0 dBFS, hence an RMS of 0 dBFS is that of such a sine.
-    noise *= 10.0 ** (level_dbfs / 20.0) / (math.sqrt(2.0) * math.sqrt(float(np.mean(noise**2))))
+    return size
+
+
+def _burst(noise: FloatArray, rate: float, silence_seconds: float, level_dbfs: float, seed: int) -> NoiseBurst:
     return NoiseBurst(
         signal=np.concatenate([noise, np.zeros(round(silence_seconds * rate))]),
         sample_rate=rate,
-        stop=n,
+        stop=noise.size,
         level_dbfs=level_dbfs,
         seed=seed,
     )

@@ -15,6 +15,18 @@ def power_spectrum(signal: FloatArray, sample_rate: float) -> tuple[FloatArray, 
 
     The powers of the bins around a line add up to half its squared amplitude; those of a noise add up to its
     mean square (the window's mean square is divided out).
+
+    Parameters
+    ----------
+    signal : ndarray, shape (samples,)
+        Real, finite.
+    sample_rate : float
+        Samples per second.
+
+    Returns
+    -------
+    frequencies, power : ndarray, shape (samples // 2 + 1,)
+        Centres of the bins in Hz, and mean squares in the signal's unit squared.
     """
     n = len(signal)
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n)

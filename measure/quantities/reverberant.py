@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.run import drive
-from measure.parts.signals import NoiseBurst
+from measure.parts.run import drive, drive_by_bursts
+from measure.parts.signals import pink_burst
 from measure.parts.spectrum import power_spectrum
 from measure.quantities.decay import Decay, decay_of_noise
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, as_system, check_rate
 
-__all__ = ["AverageDistortion", "MiddleDecay", "average_distortion", "jackknife", "middle_decay", "pink_burst"]
+__all__ = ["AverageDistortion", "MiddleDecay", "average_distortion", "jackknife", "middle_decay"]
 
 _CENTRE_HZ = 1000.0
 _OCTAVES = 0.5
@@ -139,36 +139,6 @@ def average_distortion(
     return AverageDistortion(thd=thd, imd=imd, left_out={"thd": thd_parts, "imd": imd_parts})
 
 
-def pink_burst(
-    sample_rate: float, *, seconds: float, silence_seconds: float, level_dbfs: float, seed: int
-) -> NoiseBurst:
-    """Make pink noise (40 Hz to 16 kHz) of an exact RMS level that stops abruptly.
-
-    Equal power in every octave, as music is nearer to than to white noise; which matters where all bands
-    drive one non-linearity.
-    """
-    rate = check_rate(sample_rate)
-    n = round(seconds * rate)
-    if n < 8 or silence_seconds < 0.0:
-        raise MeasureError(
-            f"seconds is {seconds!r} and silence_seconds {silence_seconds!r}, but neither may be negative and "
-            "there must be noise"
-        )
-    size = 1 << math.ceil(math.log2(n))
-    frequency = np.fft.rfftfreq(size, 1.0 / rate)
-    inside = (frequency >= 40.0) & (frequency <= min(16_000.0, 0.45 * rate))
-    slope = np.where(inside, 1.0 / np.sqrt(np.maximum(frequency, 1.0)), 0.0)
-    noise = np.fft.irfft(np.fft.rfft(np.random.default_rng(seed).standard_normal(size)) * slope, size)[:n]
-    noise *= 10.0 ** (level_dbfs / 20.0) / math.sqrt(2.0 * float(np.mean(noise**2)))
-    return NoiseBurst(
-        signal=np.concatenate([noise, np.zeros(round(silence_seconds * rate))]),
-        sample_rate=rate,
-        stop=n,
-        level_dbfs=level_dbfs,
-        seed=seed,
-    )
-
-
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class MiddleDecay(Result):
     """Decay at middle frequencies.
@@ -220,23 +190,19 @@ def middle_decay(
     The uncertainty is the larger of the theory for a diffuse decay and the jackknife over the bursts: a decay
     that begins with the drop of a direct sound is followed over fewer, and less certain, decibels.
     """
-    if isinstance(repeats, bool) or not isinstance(repeats, int) or repeats < 1:
-        raise MeasureError(f"repeats is {repeats!r}, but must be a whole number of 1 or more")
-    under_test = as_system(system)
-    bursts = [
-        pink_burst(
-            sample_rate,
-            seconds=burst_seconds,
-            silence_seconds=silence_seconds,
-            level_dbfs=level_dbfs,
-            seed=seed + k,
-        )
-        for k in range(repeats)
-    ]
-    recordings = [drive(under_test, burst.signal, burst.sample_rate) for burst in bursts]
-    whole = decay_of_noise(recordings, bursts[0], centres_hz=_MIDDLE_HZ, neighbours=neighbours)
+    recordings, burst = drive_by_bursts(
+        system,
+        pink_burst,
+        sample_rate,
+        burst_seconds=burst_seconds,
+        silence_seconds=silence_seconds,
+        level_dbfs=level_dbfs,
+        repeats=repeats,
+        seed=seed,
+    )
+    whole = decay_of_noise(recordings, burst, centres_hz=_MIDDLE_HZ, neighbours=neighbours)
     kept = [
-        decay_of_noise([*recordings[:k], *recordings[k + 1 :]], bursts[0], centres_hz=_MIDDLE_HZ, neighbours=False)
+        decay_of_noise([*recordings[:k], *recordings[k + 1 :]], burst, centres_hz=_MIDDLE_HZ, neighbours=False)
         for k in range(repeats if repeats > 1 else 0)
     ]
     found, left_out = {}, {}

@@ -157,12 +157,7 @@ def response_from_slow_sweep(
     """
     y = sweep.check_recording(recording)
     sweep.check_reference(reference_hz, read_from_hz=_BELOW * sweep.low_hz)
-    octave_seconds = sweep.rate_seconds * math.log(2.0)
-    if octave_seconds < _LEAST_SECONDS_PER_OCTAVE:
-        raise MeasureError(
-            f"the sweep takes {octave_seconds:.2g} s an octave, but must take {_LEAST_SECONDS_PER_OCTAVE:g} s or "
-            "more; send a longer one"
-        )
+    _check_duration(sweep)
     conditions: Conditions = {
         "level_dbfs": sweep.level_dbfs,
         "sweep_seconds": round(sweep.sweep_seconds, 6),
@@ -175,23 +170,16 @@ def response_from_slow_sweep(
     if late is None:
         late = response_from_sweep(y, sweep, reference_hz=reference_hz).arrival_seconds
         late = late if math.isfinite(late) else 0.0
-    # Half a window beyond the first and the last point the sweep must be whole.
-    octaves = math.log2(sweep.high_hz / (_BELOW * sweep.low_hz)) - 0.5 * _WINDOW_OCTAVES
-    count = math.floor(_POINTS_PER_OCTAVE * octaves + 1e-9) + 1
-    if count < _POINTS_PER_OCTAVE:
-        raise MeasureError(
-            f"the sweep goes from {sweep.low_hz:g} to {sweep.high_hz:g} Hz, but must span an octave and a half"
-        )
-    f = _BELOW * sweep.low_hz * 2.0 ** (np.arange(count) / _POINTS_PER_OCTAVE)
+    f = _points(sweep)
     power, doubt = np.array([_followed(y, sweep, float(hz), late) for hz in f]).T
     near = np.abs(np.log2(f / reference_hz)) <= 1.0 / 6.0 + 1e-9
     reference = float(np.mean(power[near]))
     if not (np.isfinite(reference) and reference > 0.0):
         return _undefined(f"nothing comes back at {reference_hz:g} Hz", reference_hz, conditions)
     known = power > 0.0
-    magnitude = np.full(count, np.nan)
+    magnitude = np.full(f.size, np.nan)
     magnitude[known] = 10.0 * np.log10(power[known] / reference)
-    sigma = np.full(count, np.nan)
+    sigma = np.full(f.size, np.nan)
     sigma[known] = 4.343 * doubt[known] / power[known]
     gain = Reading(
         quantity=f"gain round {reference_hz:g} Hz",
@@ -226,6 +214,26 @@ def response_from_slow_sweep(
         low_edge=low_edge,
         high_edge=high_edge,
     )
+
+
+def _check_duration(sweep: SynchronisedSweep) -> None:
+    octave_seconds = sweep.rate_seconds * math.log(2.0)
+    if octave_seconds < _LEAST_SECONDS_PER_OCTAVE:
+        raise MeasureError(
+            f"the sweep takes {octave_seconds:.2g} s an octave, but must take {_LEAST_SECONDS_PER_OCTAVE:g} s or "
+            "more; send a longer one"
+        )
+
+
+def _points(sweep: SynchronisedSweep) -> FloatArray:
+    """Frequencies in Hz that are read: those round which the sweep is whole for half a window on either side."""
+    octaves = math.log2(sweep.high_hz / (_BELOW * sweep.low_hz)) - 0.5 * _WINDOW_OCTAVES
+    count = math.floor(_POINTS_PER_OCTAVE * octaves + 1e-9) + 1
+    if count < _POINTS_PER_OCTAVE:
+        raise MeasureError(
+            f"the sweep goes from {sweep.low_hz:g} to {sweep.high_hz:g} Hz, but must span an octave and a half"
+        )
+    return np.asarray(_BELOW * sweep.low_hz * 2.0 ** (np.arange(count) / _POINTS_PER_OCTAVE))
 
 
 def _followed(y: FloatArray, sweep: SynchronisedSweep, hz: float, late: float) -> tuple[float, float]:

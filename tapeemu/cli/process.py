@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tapeemu.rendering.batch import BatchOutcome
+    from tapeemu.rendering.delivery import Delivery
     from tapeemu.rendering.plan import BatchPlan, Item
     from tapeemu.rendering.result import RenderReport
 
@@ -128,16 +129,19 @@ def process(
     if as_json:
         write_json(_as_plain(outcome))
     else:
-        print_reports(outcome.reports)
-        if outcome.reports and delivery.keep_balance and delivery.sets_level:
-            gain_db = outcome.reports[0].gain_db
-            typer.echo(
-                f"one gain for all files, {gain_db:+.1f} dB: their sum has the level asked for, not each file"
-            )
-        if outcome.skipped:
-            typer.echo(f"left alone, finished and unchanged: {len(outcome.skipped)}")
+        _print_outcome(outcome, delivery)
     if outcome.failures:
         _end_with_failures(outcome)
+
+
+def _print_outcome(outcome: "BatchOutcome", delivery: "Delivery") -> None:
+    """Print a line a file, what is the same for all files, and how many were left alone."""
+    print_reports(outcome.reports)
+    if outcome.reports and delivery.keep_balance and delivery.sets_level:
+        gain_db = outcome.reports[0].gain_db
+        typer.echo(f"one gain for all files, {gain_db:+.1f} dB: their sum has the level asked for, not each file")
+    if outcome.skipped:
+        typer.echo(f"left alone, finished and unchanged: {len(outcome.skipped)}")
 
 
 class _Count:

@@ -96,17 +96,7 @@ def compare(
         If the audio cannot be used, an argument breaks a rule, or a preset cannot be read.
     """
     audio, rate, called = _stem(stem, sample_rate, name)
-    if not audio.size:
-        raise AudioError(f"{called} holds no samples; there is nothing to compare")
-    if rate < _LEAST_RATE_HZ:
-        raise AudioError(
-            f"{called} has a sample rate of {rate:,g} Hz, but five harmonics are measured, which need "
-            f"{_LEAST_RATE_HZ:,} Hz or more; resample it first"
-        )
-    if not -60.0 <= true_peak_dbtp <= 0.0:
-        raise ParameterError(f"true_peak_dbtp is {true_peak_dbtp!r}, but must lie between -60 and 0 dBTP")
-    if jobs < 0:
-        raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
+    _check_arguments(audio, rate, called, true_peak_dbtp, jobs)
     contenders = _contenders(chain, orders)
     if seed is not None:
         contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
@@ -154,6 +144,20 @@ def compare(
         swaps=_swaps(renders, differences) if orders == "all" else (),
         tail_seconds=tail_seconds,
     )
+
+
+def _check_arguments(audio: FloatArray, rate: float, called: str, true_peak_dbtp: float, jobs: int) -> None:
+    if not audio.size:
+        raise AudioError(f"{called} holds no samples; there is nothing to compare")
+    if rate < _LEAST_RATE_HZ:
+        raise AudioError(
+            f"{called} has a sample rate of {rate:,g} Hz, but five harmonics are measured, which need "
+            f"{_LEAST_RATE_HZ:,} Hz or more; resample it first"
+        )
+    if not -60.0 <= true_peak_dbtp <= 0.0:
+        raise ParameterError(f"true_peak_dbtp is {true_peak_dbtp!r}, but must lie between -60 and 0 dBTP")
+    if jobs < 0:
+        raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
 
 
 def _matched(job: ComparisonJob, contenders: Sequence[Contender], true_peak_dbtp: float) -> list[Render]:

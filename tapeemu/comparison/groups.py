@@ -1,4 +1,4 @@
-"""Which orders sound alike: groups within which no one could choose."""
+"""Which orders sound alike: groups whose renders differ too little to be told apart."""
 
 import itertools
 import math
@@ -31,7 +31,7 @@ class Group:
     Attributes
     ----------
     members : tuple of int
-        Places in the list of orders; the first speaks for all.
+        Places in the list of orders; the first is measured and heard for all.
     label : str
         What they have in common, in words.
     widest_db : float
@@ -44,14 +44,23 @@ class Group:
 
     @property
     def first(self) -> int:
-        """Place of the order that speaks for the group."""
+        """Place of the order that stands for the group."""
         return self.members[0]
 
 
 def differences_db(renders: Sequence[Render]) -> FloatArray:
-    """Level of the difference of each two renders re the power of the one, shape (renders, renders).
+    """Level of what is left of each two renders when one is taken from the other.
 
-    One a row; minus infinity where they are equal.
+    Parameters
+    ----------
+    renders : sequence of Render
+        All of one length.
+
+    Returns
+    -------
+    ndarray, shape (renders, renders)
+        Power of the difference in dB, in each row re the power of that row's render. Minus infinity where two are
+        equal, infinity where they differ and that render is silent.
     """
     sounds = [render.audio.reshape(-1) for render in renders]
     powers = np.zeros((len(sounds), len(sounds)))
@@ -86,7 +95,7 @@ def grouped(
     labels, orders : sequence
         What the orders are called, and their stages.
     differ : callable
-        Whether a figure of two renders, given by their places, is worth a sentence.
+        Whether two renders, given by their places, differ in some figure by enough to be told of.
 
     Notes
     -----

@@ -281,101 +281,132 @@ def _read(processor: KernelProcessor) -> list[str]:
     ]
 
 
+_STAGE = "int32_t kind, const tapeemu_number *given, ix count, double sample_rate, ix channels"
+"""What tells a stage: its kind, the numbers of its settings, and where it plays."""
+
+
 def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
-    stage = "int32_t kind, const tapeemu_number *given, ix count, double sample_rate, ix channels"
+    """C functions of any stage, each of which asks for the kind and calls the kernel of that one."""
+    return [*_making(processors), *_asking(processors), *_playing(processors), *_moving(processors)]
 
-    def cases(body: _Lines, only: Sequence[KernelProcessor] = processors) -> list[str]:
-        lines = []
-        for each in only:
-            lines += [_guard(each), f"    case TAPEEMU_{each.name.upper()}: {{"]
-            lines += [f"        {line}" for line in body(each)]
-            lines += ["    }", "#endif"]
-        return lines
 
-    def switch(
-        head: str, body: _Lines, otherwise: Sequence[str], only: Sequence[KernelProcessor] = processors
-    ) -> None:
-        lines.extend([head, "{"])
-        lines.extend(["    switch (kind) {", *cases(body, only), "    default:", "        break;", "    }"])
-        lines.extend([*(f"    {line}" for line in otherwise), "}", ""])
+def _switch(
+    head: str, body: _Lines, only: Sequence[KernelProcessor], otherwise: Sequence[str], what: str = ""
+) -> list[str]:
+    """A function that does what `body` says for some kinds, and for all else what `otherwise` says."""
+    cases: list[str] = []
+    for each in only:
+        cases += [_guard(each), f"    case TAPEEMU_{each.name.upper()}: {{"]
+        cases += [f"        {line}" for line in body(each)]
+        cases += ["    }", "#endif"]
+    lines = [f"/* {what} */"] if what else []
+    lines += [head, "{", "    switch (kind) {", *cases, "    default:", "        break;", "    }"]
+    return [*lines, *(f"    {line}" for line in otherwise), "}", ""]
 
-    lines: list[str] = []
-    lines += ["/* Whether a stage is of a kind that is compiled, with as many numbers as it has settings. */"]
-    switch(
-        "static bool stage_valid(int32_t kind, const tapeemu_number *given, ix count)",
-        lambda each: [_read(each)[0], f"return {each.name}_read(given, count, &settings);"],
-        ["(void)given;", "(void)count;", "return false;"],
-    )
-    switch(
-        f"static void stage_carve({stage}, Carver *carver, StageMemory *memory)",
-        _carve,
-        [],
-    )
-    switch(
-        f"static void stage_design({stage}, int64_t place, int64_t track, const StageMemory *memory)",
-        lambda each: [
-            *_read(each),
-            f"{each.calls['design']}(&settings, sample_rate, channels, place, track, &memory->{each.name});",
-            "return;",
-        ],
-        [],
-    )
-    switch(
-        f"static int64_t stage_latency({stage})",
-        lambda each: [*_read(each), f"return {each.calls['latency']}(&settings, sample_rate, channels);"],
-        ["return 0;"],
-    )
-    switch(
-        f"static int64_t stage_tail({stage}, double level_db)",
-        lambda each: [*_read(each), f"return {each.calls['tail']}(&settings, sample_rate, channels, level_db);"],
-        ["return 0;"],
-    )
-    lines += ["/* Samples that leave a stage per sample that enters. */"]
-    switch(
-        "static double stage_ratio(int32_t kind, const tapeemu_number *given, ix count)",
-        lambda each: [*_read(each), f"return {each.calls['length_ratio']}(&settings);"],
-        [*_unused("given", "count"), "return 1.0;"],
-        [each for each in processors if "length_ratio" in each.calls],
-    )
+
+def _making(processors: Sequence[KernelProcessor]) -> list[str]:
+    """Settings checked, memory given, the plan made."""
+    return [
+        *_switch(
+            "static bool stage_valid(int32_t kind, const tapeemu_number *given, ix count)",
+            lambda each: [_read(each)[0], f"return {each.name}_read(given, count, &settings);"],
+            processors,
+            ["(void)given;", "(void)count;", "return false;"],
+            "Whether a stage is of a kind that is compiled, with as many numbers as it has settings.",
+        ),
+        *_switch(
+            f"static void stage_carve({_STAGE}, Carver *carver, StageMemory *memory)", _carve, processors, []
+        ),
+        *_switch(
+            f"static void stage_design({_STAGE}, int64_t place, int64_t track, const StageMemory *memory)",
+            lambda each: [
+                *_read(each),
+                f"{each.calls['design']}(&settings, sample_rate, channels, place, track, &memory->{each.name});",
+                "return;",
+            ],
+            processors,
+            [],
+        ),
+    ]
+
+
+def _asking(processors: Sequence[KernelProcessor]) -> list[str]:
+    """What a stage says of itself."""
+    lines = [
+        *_switch(
+            f"static int64_t stage_latency({_STAGE})",
+            lambda each: [*_read(each), f"return {each.calls['latency']}(&settings, sample_rate, channels);"],
+            processors,
+            ["return 0;"],
+        ),
+        *_switch(
+            f"static int64_t stage_tail({_STAGE}, double level_db)",
+            lambda each: [
+                *_read(each),
+                f"return {each.calls['tail']}(&settings, sample_rate, channels, level_db);",
+            ],
+            processors,
+            ["return 0;"],
+        ),
+        *_switch(
+            "static double stage_ratio(int32_t kind, const tapeemu_number *given, ix count)",
+            lambda each: [*_read(each), f"return {each.calls['length_ratio']}(&settings);"],
+            [each for each in processors if "length_ratio" in each.calls],
+            [*_unused("given", "count"), "return 1.0;"],
+            "Samples that leave a stage per sample that enters.",
+        ),
+    ]
     for call, what in (
         ("adds_sound", "Whether a stage sounds by itself."),
         ("rings", "Whether a stage has a tail that is to be heard to its end."),
     ):
-        lines += [f"/* {what} */"]
-        switch(
+        lines += _switch(
             f"static bool stage_{call}(int32_t kind, const tapeemu_number *given, ix count)",
             _truth(call),
-            [*_unused("given", "count"), "return false;"],
             [each for each in processors if call in each.calls],
+            [*_unused("given", "count"), "return false;"],
+            what,
         )
-    lines += ["/* Process a block; returns the samples made. */"]
-    switch(
-        "static ix stage_process(int32_t kind, const StageMemory *memory, reals_2 block, reals_2 out)",
-        _process,
-        ["return 0;"],
-    )
-    switch(
-        "static void stage_seek(int32_t kind, const StageMemory *memory, int64_t place)",
-        lambda each: [f"{each.calls['seek']}(&memory->{each.name}, place);", "return;"],
-        [],
-    )
-    lines += ["/* Whether a setting of a stage moves while it plays. */"]
-    lines += ["static bool stage_moves(int32_t kind, ix setting)", "{"]
+    return lines
+
+
+def _playing(processors: Sequence[KernelProcessor]) -> list[str]:
+    """Blocks, and another place on the tape."""
+    return [
+        *_switch(
+            "static ix stage_process(int32_t kind, const StageMemory *memory, reals_2 block, reals_2 out)",
+            _process,
+            processors,
+            ["return 0;"],
+            "Process a block; returns the samples made.",
+        ),
+        *_switch(
+            "static void stage_seek(int32_t kind, const StageMemory *memory, int64_t place)",
+            lambda each: [f"{each.calls['seek']}(&memory->{each.name}, place);", "return;"],
+            processors,
+            [],
+        ),
+    ]
+
+
+def _moving(processors: Sequence[KernelProcessor]) -> list[str]:
+    """Which settings may change while sound goes through, and their change."""
     moving = [each for each in processors if each.moves and "change" in each.calls]
-    lines += ["    switch (kind) {"]
+    lines = ["/* Whether a setting of a stage moves while it plays. */"]
+    lines += ["static bool stage_moves(int32_t kind, ix setting)", "{", "    switch (kind) {"]
     for each in moving:
         tests = " || ".join(f"setting == {_constant(each, path)}" for path in each.moves)
         lines += [_guard(each), f"    case TAPEEMU_{each.name.upper()}:", f"        return {tests};", "#endif"]
     lines += ["    default:", "        break;", "    }", "    (void)setting;", "    return false;", "}", ""]
-    switch(
-        f"static void stage_change({stage}, const StageMemory *memory)",
+    lines += _switch(
+        f"static void stage_change({_STAGE}, const StageMemory *memory)",
         lambda each: [
             *_read(each),
             f"{each.calls['change']}(&settings, sample_rate, channels, &memory->{each.name});",
             "return;",
         ],
-        _unused("given", "count", "sample_rate", "channels", "memory"),
         moving,
+        _unused("given", "count", "sample_rate", "channels", "memory"),
     )
     return lines
 

@@ -263,7 +263,7 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
     kind = table.get("kind")
     if not isinstance(kind, str) or kind not in kinds:
         hint = _nearest(kind, list(kinds)) if isinstance(kind, str) else f"known: {', '.join(kinds)}"
-        rule = "'kind' is required" if kind is None else f"kind is {kind!r}, which is none"
+        rule = "'kind' is required" if kind is None else f"kind is {kind!r}, but there is no such kind of stage"
         problems.append(((*path, "kind"), f"{rule}; {hint}"))
         return None
     own = {key: table[key] for key in STAGE_KEYS if key in table}

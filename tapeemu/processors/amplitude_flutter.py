@@ -10,7 +10,8 @@ from pydantic import model_validator
 from tapeemu.dsp.dropouts import Dropout, list_dropouts
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, Traits, required_setting, setting
+from tapeemu.kernel_stream import ProcessorOfKernels
+from tapeemu.processor import Settings, Traits, required_setting, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["AmplitudeFlutter", "LevelPart"]
@@ -31,7 +32,7 @@ class LevelPart(Settings):
     )
 
 
-class AmplitudeFlutter(Processor):
+class AmplitudeFlutter(ProcessorOfKernels):
     """A level that moves: periodic and random fluctuation, and dropouts.
 
     The level in dB is the sum of sines, of Gaussian noise with a flat spectrum between two edges, and of
@@ -71,7 +72,7 @@ class AmplitudeFlutter(Processor):
     AmplitudeFlutter(random_db=0.5, dropouts_per_minute=4.0)
     """
 
-    kind = "amplitude_flutter"
+    kind: ClassVar[str] = "amplitude_flutter"
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "random_db": ("random_low_hz", "random_high_hz", "channel_correlation"),
         "dropouts_per_minute": (
@@ -155,18 +156,6 @@ class AmplitudeFlutter(Processor):
     def traits(self) -> Traits:
         return Traits(moves_level=True, channels_differ=not self._channels_alike())
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels("amplitude_flutter"),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
     def kernel_settings(self) -> Any:
         """The settings as :mod:`tapeemu.dsp.kernels.amplitude_flutter` takes them."""
         from tapeemu.dsp.kernels.amplitude_flutter import AmplitudeFlutterSettings
@@ -212,10 +201,9 @@ class AmplitudeFlutter(Processor):
             In dB.
         """
         from tapeemu.dsp.kernels import amplitude_flutter as kernels
-        from tapeemu.kernel_stream import processor_kernels
 
         rate = check_sample_rate(sample_rate)
-        design = processor_kernels("amplitude_flutter")
+        design = self.kernels()
         values = design.typed(self.kernel_settings())
         memory = design.memory_for(values, rate, 1)
         kernels.amplitude_flutter_design(values, rate, 1, np.int64(start_sample), np.int64(0), memory)

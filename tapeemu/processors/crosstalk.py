@@ -5,7 +5,8 @@ from typing import Any, ClassVar, Self
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 
 __all__ = ["Crosstalk"]
 
@@ -13,7 +14,7 @@ _LONGEST_SECONDS = 0.008
 _NONE_DB = -120.0
 
 
-class Crosstalk(Processor):
+class Crosstalk(ProcessorOfKernels):
     """Every channel hears the channels beside it, by their field and by the windings of the head.
 
     Channels are tracks side by side in their order: the first and the second are neighbours, the second and the
@@ -82,25 +83,11 @@ class Crosstalk(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
-        from tapeemu.kernel_stream import processor_kernels
-
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             fringing=self.fringing_db > _NONE_DB,
             fringing_db=self.fringing_db,
             guard_mm=self.guard_mm,
             tape_speed_cm_s=self.tape_speed_cm_s,
             coupling=self.coupling_db > _NONE_DB,
             coupling_db=self.coupling_db,
-        )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
         )

@@ -8,7 +8,8 @@ import numpy.typing as npt
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Settings, Stream, Traits, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Settings, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["DecayByBand", "FdnReverb"]
@@ -67,7 +68,7 @@ class DecayByBand(Settings):
         return np.exp(np.interp(np.arange(len(values)), given, logs))
 
 
-class FdnReverb(Processor):
+class FdnReverb(ProcessorOfKernels):
     """Reverberation by a feedback delay network.
 
     Signal path, with L lines: pre-delay; a diffuser of two stages, each a scatter of L delays and an
@@ -121,7 +122,8 @@ class FdnReverb(Processor):
     FdnReverb(decay_seconds=2.4, wet_percent=40.0)
     """
 
-    kind = "fdn_reverb"
+    kind: ClassVar[str] = "fdn_reverb"
+    kernel_file: ClassVar[str] = "room"
     moves = ("wet_percent", "width_percent")
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "modulation_percent": ("modulation_hz",),
@@ -221,18 +223,6 @@ class FdnReverb(Processor):
     def traits(self) -> Traits:
         return Traits(reverberates=self.wet_percent > 0.0, mixes_channels=True, peak_gain_db=20.0)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels("room"),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
     def target_decay_seconds(self) -> FloatArray:
         """Decay times that the octave bands 63 Hz to 16 kHz shall read, shape (9,)."""
         from tapeemu.dsp.kernels.room_layout import decay_of_band
@@ -258,7 +248,6 @@ class FdnReverb(Processor):
             Seconds.
         """
         from tapeemu.dsp.kernels.room import room_decays
-        from tapeemu.kernel_stream import KernelStream
 
         rate = check_sample_rate(sample_rate)
         usable = _OCTAVES_HZ[_USABLE_RATIO * rate >= _OCTAVES_HZ]
@@ -271,11 +260,9 @@ class FdnReverb(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as kernels take them."""
-        from tapeemu.kernel_stream import processor_kernels
-
         table = self.decay_by_band_seconds
         bands = [None] * _OCTAVES_HZ.size if table is None else table.values()
-        return processor_kernels("room").settings_from(
+        return self.kernels().settings_from(
             decay_seconds=self.decay_seconds or 0.0,
             decay_given=self.decay_seconds is not None,
             low_decay_ratio=self.low_decay_ratio or 0.0,

@@ -7,7 +7,8 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["HeadAzimuth"]
@@ -17,7 +18,17 @@ _MOST_DEVIATIONS = 8.0
 _TWO_SIGMA = 1.959963984540054
 
 
-class HeadAzimuth(Processor):
+class _HeadAzimuthStream(KernelStream):
+    """A stream of which one channel may be ahead of the input."""
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        from tapeemu.dsp.kernels.head_azimuth import head_azimuth_lead
+
+        settings: Any = self.settings
+        return int(head_azimuth_lead(settings, self.sample_rate, self.channels))
+
+
+class HeadAzimuth(ProcessorOfKernels):
     """The head stands askew, by an angle that is constant, or wanders as the tape runs past.
 
     Tracks pass one after the other: each channel is late against the one before it by ``s tan(a) / v``, with the
@@ -45,6 +56,7 @@ class HeadAzimuth(Processor):
     """
 
     kind: ClassVar[str] = "head_azimuth"
+    stream_type: ClassVar[type[KernelStream]] = _HeadAzimuthStream
 
     azimuth_urad: float = setting(
         300.0,
@@ -116,10 +128,9 @@ class HeadAzimuth(Processor):
         from tapeemu.dsp.kernels import head_azimuth as kernels
         from tapeemu.dsp.kernels.trajectories import SEGMENT
         from tapeemu.dsp.trajectory import collect
-        from tapeemu.kernel_stream import processor_kernels
 
         rate = check_sample_rate(sample_rate)
-        design = processor_kernels(self.kind)
+        design = self.kernels()
         values = self.kernel_settings()
         memory = design.memory_for(values, rate, 1)
         kernels.head_azimuth_design(values, rate, 1, np.int64(start_sample), np.int64(0), memory)
@@ -134,9 +145,7 @@ class HeadAzimuth(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
-        from tapeemu.kernel_stream import processor_kernels
-
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             # An angle that no instrument could tell from none would leave denormal numbers.
             azimuth_urad=self.azimuth_urad if abs(self.azimuth_urad) > 1e-9 else 0.0,
             wander_urad=self.wander_urad,
@@ -146,25 +155,4 @@ class HeadAzimuth(Processor):
             track_spacing_mm=self.track_spacing_mm,
             track_width_mm=self.track_width_mm,
             seed=self.seed,
-        )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.dsp.kernels.head_azimuth import head_azimuth_lead
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        numbers = self.kernel_settings()
-
-        class HeadAzimuthStream(KernelStream):
-            """A stream of which one channel may be ahead of the input."""
-
-            def lead_samples(self, level_db: float = -60.0) -> int:
-                return int(head_azimuth_lead(numbers, self.sample_rate, self.channels))
-
-        return HeadAzimuthStream(
-            processor_kernels(self.kind),
-            numbers,
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
         )

@@ -7,8 +7,8 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.kernel_stream import KernelStream, processor_kernels
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
 
 __all__ = ["PrintThrough"]
@@ -17,7 +17,17 @@ _LONGEST_SECONDS = 12.0
 _FAINT_DB = -35.0
 
 
-class PrintThrough(Processor):
+class _PrintThroughStream(KernelStream):
+    """A stream that hears ahead."""
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        from tapeemu.dsp.kernels.print_through import print_through_lead
+
+        settings: Any = self.settings
+        return int(print_through_lead(settings, self.sample_rate, float(level_db)))
+
+
+class PrintThrough(ProcessorOfKernels):
     """Faint echoes a turn of the reel before and after each sound.
 
     A turn prints on those beside it. Its echo has the spectrum ``(1 - exp(-k d))^2 / (k d) exp(-k b)`` with the
@@ -49,6 +59,7 @@ class PrintThrough(Processor):
     """
 
     kind: ClassVar[str] = "print_through"
+    stream_type: ClassVar[type[KernelStream]] = _PrintThroughStream
 
     level_db: float = setting(
         -55.0,
@@ -132,7 +143,7 @@ class PrintThrough(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             level_db=self.level_db,
             asymmetry_db=self.asymmetry_db,
             pre_echo=self.pre_echo,
@@ -143,23 +154,3 @@ class PrintThrough(Processor):
             hub_radius_mm=self.hub_radius_mm,
             full_radius_mm=self.full_radius_mm,
         )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        return _PrintThroughStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
-
-class _PrintThroughStream(KernelStream):
-    """A stream that hears ahead."""
-
-    def lead_samples(self, level_db: float = -60.0) -> int:
-        from tapeemu.dsp.kernels.print_through import print_through_lead
-
-        settings: Any = self.settings
-        return int(print_through_lead(settings, self.sample_rate, float(level_db)))

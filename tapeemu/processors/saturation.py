@@ -7,7 +7,8 @@ from typing import Any, ClassVar, Self
 from pydantic import model_validator
 
 from tapeemu.dsp.driven_sine import LEAST_DRIVE_DB, MOST_DRIVE_DB, check_thd_percent, driven_thd_percent
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 from tapeemu.units import gain_to_db, ratio_to_percent
 
 __all__ = ["PreampDrive", "TapeMagnetisation"]
@@ -19,7 +20,7 @@ def _solved(design: Callable[..., float], *arguments: Any) -> float:
     return float(design(*arguments))
 
 
-class PreampDrive(Processor):
+class PreampDrive(ProcessorOfKernels):
     """Static saturation of a preamplifier stage: a hyperbolic tangent with a movable operating point.
 
     The curve is ``y = (tanh(g x + b) - tanh b) / (g (1 - tanh(b)^2))``: small signals keep their level
@@ -46,6 +47,7 @@ class PreampDrive(Processor):
     """
 
     kind: ClassVar[str] = "preamp_drive"
+    kernel_file: ClassVar[str] = "drive"
     moves: ClassVar[tuple[str, ...]] = ("drive_db", "thd_percent", "reference_level_dbfs")
 
     drive_db: float | None = setting(
@@ -122,18 +124,6 @@ class PreampDrive(Processor):
     def traits(self) -> Traits:
         return Traits(drives=True, peak_gain_db=80.0)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels("drive"),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
     def oversampling(self, sample_rate: float) -> int:
         """How many times a sample rate the curve is followed at."""
         from tapeemu.dsp.kernels.drive import drive_factor
@@ -143,9 +133,8 @@ class PreampDrive(Processor):
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
-        from tapeemu.kernel_stream import processor_kernels
 
-        return processor_kernels("drive").settings_from(
+        return self.kernels().settings_from(
             drive_db=self.drive_db or 0.0,
             drive_given=self.drive_db is not None,
             thd_percent=self.thd_percent or 0.0,
@@ -158,7 +147,7 @@ class PreampDrive(Processor):
         )
 
 
-class TapeMagnetisation(Processor):
+class TapeMagnetisation(ProcessorOfKernels):
     """Hysteresis of the magnetic layer, with a bias that narrows it: odd harmonics, third first.
 
     Model (Jiles & Atherton, J. Magn. Magn. Mater. 61, 1986), with field H, magnetisation M, anhysteretic
@@ -203,6 +192,7 @@ class TapeMagnetisation(Processor):
     """
 
     kind: ClassVar[str] = "tape_magnetisation"
+    kernel_file: ClassVar[str] = "magnetised"
     moves: ClassVar[tuple[str, ...]] = ("drive_db", "mol_db", "reference_level_dbfs")
 
     drive_db: float | None = setting(
@@ -282,18 +272,6 @@ class TapeMagnetisation(Processor):
     def traits(self) -> Traits:
         return Traits(drives=True, peak_gain_db=80.0)
 
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels("magnetised"),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
     def oversampling(self, sample_rate: float) -> int:
         """How many times a sample rate the curve is followed at."""
         from tapeemu.dsp.kernels.magnetised import magnetised_factor
@@ -303,9 +281,8 @@ class TapeMagnetisation(Processor):
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.dsp.kernels.oversampling import MOST_OVERSAMPLING
-        from tapeemu.kernel_stream import processor_kernels
 
-        return processor_kernels("magnetised").settings_from(
+        return self.kernels().settings_from(
             drive_db=self.drive_db or 0.0,
             drive_given=self.drive_db is not None,
             mol_db=self.mol_db or 0.0,

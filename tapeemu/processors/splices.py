@@ -6,8 +6,8 @@ from typing import Any, ClassVar, Self
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.kernel_stream import KernelStream, processor_kernels
-from tapeemu.processor import Processor, Settings, Stream, Traits, required_setting, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Settings, Traits, required_setting, setting
 
 __all__ = ["Splice", "Splices"]
 
@@ -40,7 +40,14 @@ class Splice(Settings):
         return self
 
 
-class Splices(Processor):
+class _SplicesStream(KernelStream):
+    """A piece that is later in the recording is heard before its place."""
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        return self.latency
+
+
+class Splices(ProcessorOfKernels):
     """Pieces of tape, cut at an angle and joined.
 
     A piece carries what the recording has at the same place, earlier or later by a shift (to the nearest sample,
@@ -66,6 +73,7 @@ class Splices(Processor):
     """
 
     kind: ClassVar[str] = "splices"
+    stream_type: ClassVar[type[KernelStream]] = _SplicesStream
 
     splices: tuple[Splice, ...] = setting((), "Cuts in their order.")
     tape_speed_cm_s: float = setting(38.1, "Speed of the tape.", unit="cm/s", ge=2.0, le=152.4)
@@ -116,27 +124,10 @@ class Splices(Processor):
         table = np.zeros((len(self.splices), 3))
         for row, splice in zip(table, self.splices, strict=True):
             row[:] = splice.at_seconds, splice.shift_seconds, splice.blank
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             splices=table,
             tape_speed_cm_s=self.tape_speed_cm_s,
             track_width_mm=self.track_width_mm,
             track_spacing_mm=self.track_spacing_mm,
             angle_degrees=self.angle_degrees,
         )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        return _SplicesStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
-
-class _SplicesStream(KernelStream):
-    """A piece that is later in the recording is heard before its place."""
-
-    def lead_samples(self, level_db: float = -60.0) -> int:
-        return self.latency

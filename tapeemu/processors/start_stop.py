@@ -6,8 +6,8 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.kernel_stream import KernelStream, processor_kernels
-from tapeemu.processor import Processor, Settings, Stream, Traits, required_setting, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Settings, Traits, required_setting, setting
 
 __all__ = ["StartStop", "TransportEvent"]
 
@@ -29,7 +29,16 @@ class TransportEvent(Settings):
     )
 
 
-class StartStop(Processor):
+class _StartStopStream(KernelStream):
+    """Sound from a cued tape is heard before its place."""
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        from tapeemu.dsp.kernels import start_stop
+
+        return int(start_stop.lead_of(self.kernels.typed(self.settings), self.sample_rate))
+
+
+class StartStop(ProcessorOfKernels):
     """The transport is started and stopped: the pitch rises from nothing and falls to nothing.
 
     **The speed.** A stop brings the speed down as ``v = 1.01 exp(-t / T) - 0.01``: first order, towards 1 % below
@@ -71,6 +80,7 @@ class StartStop(Processor):
     """
 
     kind: ClassVar[str] = "start_stop"
+    stream_type: ClassVar[type[KernelStream]] = _StartStopStream
 
     events: tuple[TransportEvent, ...] = setting((), "Starts and stops in their order, in turn.")
     start_law: Literal["cued", "catching_up"] = setting(
@@ -91,8 +101,8 @@ class StartStop(Processor):
             before = self.events[number - 2]
             if event.action == before.action:
                 raise ParameterError(
-                    f"events 1 to {number} end in two of action {event.action!r}, but starts and stops must take "
-                    "turns; leave one out"
+                    f"events {number - 1} and {number} are both of action {event.action!r}, but starts and stops "
+                    "must take turns; leave one out"
                 )
             if event.at_seconds <= before.at_seconds:
                 raise ParameterError(
@@ -114,7 +124,10 @@ class StartStop(Processor):
         return self.start_seconds if event.action == "start" else self.stop_seconds
 
     def _seconds_to_rest(self, number: int) -> float:
-        """Until a stop's tape is at rest and the equalisation's output gone; a little more where it was slower."""
+        """Time from a stop until the tape rests and the equalisation has run out.
+
+        Of a tape that was not up to speed it is a little too long.
+        """
         tau = self._time_constant(self.events[number])
         return tau * math.log(2.3 / _FRICTION) + 1e-6 * _SETTLING * self.bass_time_constant_us
 
@@ -146,25 +159,6 @@ class StartStop(Processor):
         start = 1 if self.start_law == "cued" else 2
         for row, event in zip(table, self.events, strict=True):
             row[:] = start if event.action == "start" else 0, event.at_seconds, self._time_constant(event)
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             events=table, treble_us=self.treble_time_constant_us, bass_us=self.bass_time_constant_us
         )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        return _StartStopStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
-        )
-
-
-class _StartStopStream(KernelStream):
-    """Sound from a cued tape is heard before its place."""
-
-    def lead_samples(self, level_db: float = -60.0) -> int:
-        from tapeemu.dsp.kernels import start_stop
-
-        return int(start_stop.lead_of(self.kernels.typed(self.settings), self.sample_rate))

@@ -5,7 +5,8 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 
 __all__ = ["TapeNoise"]
 
@@ -13,7 +14,7 @@ _DEFAULT_TRACK_MM = 2.0
 _MEDIUM = ("tape_speed_cm_s", "treble_time_constant_us", "bass_time_constant_us", "coating_um", "spacing_um")
 
 
-class TapeNoise(Processor):
+class TapeNoise(ProcessorOfKernels):
     """Hiss, modulation noise and hum, each of them off or on.
 
     Hiss has the spectrum of a coating of independent particles under a head, behind the replay equalisation: flux
@@ -154,9 +155,7 @@ class TapeNoise(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
-        from tapeemu.kernel_stream import processor_kernels
-
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             hiss=self.hiss,
             hiss_set=self.hiss_db is not None,
             hiss_db=self.hiss_db or 0.0,
@@ -175,16 +174,4 @@ class TapeNoise(Processor):
             mains_hz=self.mains_hz,
             reference_level_dbfs=self.reference_level_dbfs,
             seed=self.seed,
-        )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
         )

@@ -7,7 +7,8 @@ import numpy as np
 from pydantic import model_validator
 
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 
 __all__ = ["TapeResponse"]
 
@@ -29,7 +30,17 @@ def _solved(numbers: Any) -> tuple[float, float, float]:
     return lost, gain, float(kernels.saturated_output_db(numbers, lost, nodes, thin, deep))
 
 
-class TapeResponse(Processor):
+class _TapeResponseStream(KernelStream):
+    """It sounds ahead of its input: the edge of the head comes before the gap."""
+
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        from tapeemu.dsp.kernels.tape_response import tape_response_lead
+
+        settings: Any = self.settings
+        return int(tape_response_lead(settings, self.sample_rate, self.channels, float(level_db)))
+
+
+class TapeResponse(ProcessorOfKernels):
     """Record equaliser, magnetisation, losses of short waves, and replay equaliser: loud treble is squeezed.
 
     With the wave number ``k = 2 pi f / v`` a wave of the magnetisation is lost by recording ``exp(-k r)``, spacing
@@ -83,6 +94,7 @@ class TapeResponse(Processor):
     """
 
     kind: ClassVar[str] = "tape_response"
+    stream_type: ClassVar[type[KernelStream]] = _TapeResponseStream
 
     tape_speed_cm_s: float = setting(38.1, "Speed of the tape.", unit="cm/s", ge=2.0, le=152.4)
     treble_time_constant_us: float = setting(
@@ -225,9 +237,8 @@ class TapeResponse(Processor):
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         from tapeemu.dsp.kernels.wavelength_losses import Medium
-        from tapeemu.kernel_stream import processor_kernels
 
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             medium=Medium(
                 tape_speed_cm_s=self.tape_speed_cm_s,
                 treble_us=self.treble_time_constant_us,
@@ -250,25 +261,4 @@ class TapeResponse(Processor):
             mol_db=self.mol_db,
             reference_level_dbfs=self.reference_level_dbfs,
             high_pass_hz=self.high_pass_hz,
-        )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.dsp.kernels.tape_response import tape_response_lead
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        numbers = self.kernel_settings()
-
-        class Leading(KernelStream):
-            """It sounds ahead of its input: the edge of the head comes before the gap."""
-
-            def lead_samples(self, level_db: float = -60.0) -> int:
-                return int(tape_response_lead(numbers, self.sample_rate, self.channels, float(level_db)))
-
-        return Leading(
-            processor_kernels(self.kind),
-            numbers,
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
         )

@@ -69,7 +69,7 @@ class Delivery(Settings):
     overwrite: bool = setting(False, "Replace existing files")
 
     @model_validator(mode="after")
-    def _nothing_in_vain(self) -> Self:
+    def _refuse_what_has_no_effect(self) -> Self:
         if self.tail_seconds is not None and self.given("tail_level_db"):
             raise ParameterError(
                 f"tail_seconds is {self.tail_seconds:g} s and tail_level_db is {self.tail_level_db:g} dB, but "

@@ -94,7 +94,7 @@ def render_job(
 ) -> RenderReport:
     """Put one sound file through a job; the other parameters and the errors are those of :func:`render_file`."""
     began = time.perf_counter()
-    job.tape()  # refuses a tape that there is not
+    job.tape()  # refuses a seed, a place or a track that no tape has
     _refuse_own_input(source, target)
     with ExitStack() as stack:
         reader = stack.enter_context(AudioReader(source))

@@ -1,4 +1,4 @@
-"""The design of rooms in numpy, whole arrays at a time: the judge of the kernels that do it number by number.
+"""The design of rooms in numpy, whole arrays at a time, to test the kernels that do it number by number.
 
 It is the design that the reverb was tuned with. Its linear systems are solved by numpy's library.
 """

@@ -11,13 +11,13 @@ from measure.parts.decay_bands import Band, BandName, Envelope, band_envelope, b
 from measure.parts.decay_doubt import interrupted_sigma
 from measure.parts.decay_faults import recording_end
 from measure.parts.decay_model import NEPERS, knee
-from measure.parts.run import drive
+from measure.parts.run import drive_by_bursts
 from measure.parts.signals import NoiseBurst, noise_burst
 from measure.quantities.decay.band_figures import ShownDecay, band_figures
 from measure.quantities.decay.bands import BandDecay, Decay, undefined_band
 from measure.quantities.decay.preparation import PreparedBand, prepare
 from measure.results import Conditions
-from measure.validation import FloatArray, as_system, check_rate, check_signal, unusable
+from measure.validation import FloatArray, check_rate, check_signal, unusable
 
 __all__ = [
     "decay_from_noise",
@@ -58,21 +58,17 @@ def decay_from_noise(
     latency_seconds : float
         Latency of the system, by which the decay starts later.
     """
-    if isinstance(repeats, bool) or not isinstance(repeats, int) or repeats < 1:
-        raise MeasureError(f"repeats is {repeats!r}, but must be a whole number of 1 or more")
-    under_test = as_system(system)
-    bursts = [
-        noise_burst(
-            sample_rate,
-            seconds=burst_seconds,
-            silence_seconds=silence_seconds,
-            level_dbfs=level_dbfs,
-            seed=seed + k,
-        )
-        for k in range(repeats)
-    ]
-    recordings = [drive(under_test, burst.signal, burst.sample_rate) for burst in bursts]
-    return decay_of_noise(recordings, bursts[0], bands=bands, latency_seconds=latency_seconds)
+    recordings, burst = drive_by_bursts(
+        system,
+        noise_burst,
+        sample_rate,
+        burst_seconds=burst_seconds,
+        silence_seconds=silence_seconds,
+        level_dbfs=level_dbfs,
+        repeats=repeats,
+        seed=seed,
+    )
+    return decay_of_noise(recordings, burst, bands=bands, latency_seconds=latency_seconds)
 
 
 def decay_of_noise(

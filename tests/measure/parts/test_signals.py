@@ -15,6 +15,7 @@ from measure.parts.signals import (
     level_steps,
     modulated_tone,
     noise_burst,
+    pink_burst,
     steady_tone,
     synchronised_sweep,
     tone,
@@ -141,6 +142,20 @@ def test_noise_burst_has_its_level_and_stops():
     assert np.array_equal(burst.signal, noise_burst(RATE, seconds=0.5, silence_seconds=0.2, seed=3).signal)
     with pytest.raises(MeasureError, match="seconds"):
         noise_burst(RATE, seconds=0.0)
+
+
+def test_the_pink_burst_is_pink_and_stops() -> None:
+    """Equal power in every octave; RMS as asked for (AES17)."""
+    burst = pink_burst(RATE, seconds=8.0, silence_seconds=0.5, level_dbfs=-12.0, seed=1)
+    noise = burst.signal[: burst.stop]
+    assert not burst.signal[burst.stop :].any()
+    assert 10.0 * np.log10(2.0 * np.mean(noise**2)) == pytest.approx(-12.0, abs=1e-9)
+    power = np.abs(np.fft.rfft(noise)) ** 2
+    frequency = np.fft.rfftfreq(noise.size, 1.0 / RATE)
+    octaves = [
+        np.sum(power[(frequency >= low) & (frequency < 2.0 * low)]) for low in (500.0, 1000.0, 2000.0, 4000.0)
+    ]
+    assert 10.0 * np.log10(octaves) - 10.0 * np.log10(np.mean(octaves)) == pytest.approx(0.0, abs=0.4)
 
 
 def test_two_tones_share_the_peak_four_to_one():

@@ -287,7 +287,7 @@ def test_the_loudest_part_is_found() -> None:
 # ------------------------------------------------------------------ figures, table, sentences
 
 
-def test_every_figure_of_the_issue_is_there_with_its_doubt() -> None:
+def test_every_figure_is_there_with_its_doubt() -> None:
     done = compared()
     wanted = {"crest_db", "plr_db", "lra_lu", "centroid_hz", "octave_1000hz_db", "stereo_correlation", "width_db"}
     wanted |= {"null_db", "correlation", "loudness_lufs", "true_peak_dbtp"}

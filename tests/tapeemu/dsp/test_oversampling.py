@@ -135,7 +135,7 @@ def test_factor_falls_with_the_rate() -> None:
 
 
 def test_taps_are_those_of_numpy() -> None:
-    """The judge: numpy's Bessel function and sinc, filters as the module says."""
+    """What it must be: numpy's Bessel function and sinc, filters as the module says."""
 
     def sinc(distance: np.ndarray, cutoff: float, half_width: float, shape: float) -> np.ndarray:
         inside = np.clip(1.0 - (distance / half_width) ** 2, 0.0, None)

@@ -1,4 +1,4 @@
-"""Which container and depth a result gets; the library of sound files itself is the judge."""
+"""Which container and depth a result gets, as the library of sound files itself names them."""
 
 from pathlib import Path
 

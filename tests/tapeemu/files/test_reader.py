@@ -1,4 +1,4 @@
-"""Sound files in; the library of sound files itself is the judge of what was read."""
+"""Sound files in: what is read is compared with what the library of sound files itself reads."""
 
 from pathlib import Path
 

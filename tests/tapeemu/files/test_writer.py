@@ -1,4 +1,4 @@
-"""Sound files out; the library of sound files itself is the judge of what was written."""
+"""Sound files out: what was written is read back by the library of sound files itself."""
 
 import os
 from pathlib import Path

@@ -97,7 +97,10 @@ def test_all_mistakes_are_told_at_once_with_line_and_key() -> None:
         (("format = 1", "format = 2"), "newer version"),
         (("format = 1\n", ""), "'format' is required"),
         (('kind = "preamp_drive"', 'kind = "preamp_driv"'), "did you mean 'preamp_drive'?"),
-        (('kind = "preamp_drive"', 'kind = "plugin_object"\neffect = "print"'), "kind is 'plugin_object'"),
+        (
+            ('kind = "preamp_drive"', 'kind = "plugin_object"\neffect = "print"'),
+            "kind is 'plugin_object', but there is no such kind of stage",
+        ),
         (('kind = "preamp_drive"\n', ""), "'kind' is required"),
         (("wet_percent = 40.0", "wet_percent = true"), "is true, but must be a number"),
         (("wet_percent = 40.0", 'wet_percent = "40"'), "must be a number: write it without quotes"),

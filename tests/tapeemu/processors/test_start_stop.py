@@ -129,7 +129,7 @@ def test_nothing_folds_while_the_tape_catches_up() -> None:
 @pytest.mark.parametrize(
     ("events", "words"),
     [
-        ([("stop", 1.0), ("stop", 5.0)], "must take turns"),
+        ([("stop", 1.0), ("stop", 5.0)], "events 1 and 2 are both of action 'stop', but .* must take turns"),
         ([("start", 1.0), ("stop", 0.5)], "must come after"),
         ([("stop", 1.0), ("start", 1.5)], "at rest only from"),
     ],
