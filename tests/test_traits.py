@@ -45,7 +45,7 @@ RATE = 48_000
         (WowFlutter(azimuth_skew_us=10.0), {"moves_time", "channels_differ"}),
         (AmplitudeFlutter(), {"moves_level"}),
         (AmplitudeFlutter(random_db=1.0, channel_correlation=0.4), {"moves_level", "channels_differ"}),
-        (Crosstalk(), {"mixes_channels", "neighbours"}),
+        (Crosstalk(), {"mixes_channels", "neighbours", "crosses_stems"}),
         (PrintThrough(), {"neighbours"}),
         (PrintThrough(level_db=-30.0), {"echoes", "lingers", "neighbours"}),
         (HeadAzimuth(), {"channels_differ", "moves_time", "neighbours"}),

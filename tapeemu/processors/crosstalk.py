@@ -24,8 +24,8 @@ class Crosstalk(Processor):
     of the sample rate if that is less. The level of both together is the root of the sum of their squares.
 
     Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level. Linear in phase,
-    latency 66 ms. One channel alone has no neighbour and is passed on as it is. Stems that are rendered side by side
-    are neighbours too: the last channel of one stem and the first of the next.
+    latency 66 ms. One channel alone has no neighbour and is passed on as it is. Stems rendered side by side are
+    neighbours too: the last channel of one and the first of the next.
 
     Notes
     -----

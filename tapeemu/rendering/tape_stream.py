@@ -23,8 +23,8 @@ def crossings(processor: Processor) -> int:
 class TapeStream(ChainStream):
     """One chain for several stems, whose channels stand side by side as its channels.
 
-    A stage whose processor has the trait `crosses_stems` hears all channels in their order; so does such a stage of
-    a chain within the chain. Through every other stage each stem goes alone, on its own track.
+    A stage whose processor has the trait `crosses_stems` hears all channels in their order; so does such a stage
+    of a chain within the chain. Through every other stage each stem goes alone, on its own track.
 
     Parameters
     ----------
@@ -68,8 +68,8 @@ def _inner_tape(chain: Chain, stems: Sequence[int], *, channels: int, **where: A
 class StemsApart(Stream):
     """Streams of one kind, one for each stem, that know nothing of each other.
 
-    Those that are less late than the latest (one channel may need no look ahead) are delayed, so that the stems stay
-    beside each other.
+    Those that are less late than the latest (one channel may need no look ahead) are delayed, so that the stems
+    stay beside each other.
 
     Parameters
     ----------
