@@ -1,5 +1,6 @@
 """Files side by side on one tape: their samples, how long they last, what they say, and what is refused."""
 
+import struct
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
@@ -9,11 +10,13 @@ import numpy as np
 import pytest
 import soundfile
 from batches import contents
-from dummy_processors import PreEcho
+from dummy_processors import Hiss, PreEcho
 from sound_files import load, make
 
-from tapeemu import Chain, Crosstalk, PreampDrive, Stage, WowFlutter, render_file, render_files
+from tapeemu import Chain, Crosstalk, FdnReverb, PreampDrive, Stage, WowFlutter, render_file, render_files
 from tapeemu.errors import AudioError, OutputError, ParameterError
+from tapeemu.files.reader import AudioReader
+from tapeemu.files.riff_chunks import append_chunks, carried_chunks
 from tapeemu.processor import Processor
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.rendering.batch import BatchOutcome, render_batch
@@ -48,13 +51,14 @@ def comment(path: Path) -> str:
 
 
 def test_files_hear_each_other_as_channels_do_and_last_as_long_as_what_they_hear(tmp_path: Path) -> None:
-    """By one file of five channels; a drive acts on each channel alone. 33,333 is more than two blocks."""
+    """By one file of five channels; transport and drive act on each alike. 33,333 is more than two blocks."""
+    chain = Chain([WowFlutter(seed=4), *CHAIN])
     sounds = [noise(2, 33_333, 1), noise(1, 4_000, 2), noise(2, 6_000, 3)]
-    got = together(tmp_path, sounds, start_seconds=1.0)
+    got = together(tmp_path, sounds, chain, start_seconds=1.0)
     lasting = [33_333 + TAIL, 33_333 + TAIL, 6_000 + TAIL]
     assert [sound.shape[1] for sound in got] == lasting
     rows = [np.pad(sound, ((0, 0), (0, 33_333 - sound.shape[1]))) for sound in sounds]
-    whole = CHAIN(np.concatenate(rows), RATE, tail_seconds=0.02, start_sample=RATE)
+    whole = chain(np.concatenate(rows), RATE, tail_seconds=0.02, start_sample=RATE)
     for sound, expected, length in zip(got, np.split(whole, [2, 3]), lasting, strict=True):
         np.testing.assert_array_equal(sound, expected[:, :length])
     assert np.any(got[1][:, 30_000:]), "the neighbour that sounds longer is heard to its end"
@@ -68,21 +72,48 @@ def test_without_the_wish_no_file_hears_another(tmp_path: Path) -> None:
     assert "beside" not in comment(targets[1])
 
 
-@pytest.mark.parametrize("wishes", [{}, {"sample_rate_hz": 44_100}, {"loudness_lufs": -30.0}, {"depth": "16"}])
+@pytest.mark.parametrize(
+    "wishes", [{}, {"sample_rate_hz": 44_100}, {"true_peak_dbtp": -9.0}, {"depth": "16"}, {"tail_seconds": None}]
+)
 def test_beside_silence_a_file_is_what_it_is_alone(tmp_path: Path, wishes: dict[str, Any]) -> None:
-    """Sample for sample, with its lead, its level and its dither; the dither hangs on the name of the file."""
+    """Sample for sample, with its lead, tail, level, dither (which hangs on the file's name) and cue points."""
     delivery = FLOATS.replace(**wishes)
-    chain = Chain([PreEcho(ahead_seconds=0.05, level_db=-20.0), WowFlutter(seed=4), CHAIN])
-    stem = noise(2, 30_000, 1)
-    sounds = [np.zeros((1, 9_000)), stem, np.zeros((1, 9_000))]
-    if delivery.sets_level:  # silence has no loudness
-        sounds = [np.full((1, 9_000), 1e-300), stem]
-        delivery = delivery.replace(loudness_lufs=None, true_peak_dbtp=-6.0)
-    got = together(tmp_path, sounds, chain, delivery=delivery)
+    transport = WowFlutter(seed=4, speed_error_percent=1.0)
+    chain = Chain([PreEcho(ahead_seconds=0.05, level_db=-20.0), transport, FdnReverb(decay_seconds=0.3), *CHAIN])
+    paths = [tmp_path / f"{name}.wav" for name in "abc"]
+    for path, sound in zip(paths, (np.zeros((1, 9_000)), noise(2, 30_000, 1), np.zeros((1, 99))), strict=True):
+        make(path, sound)
+        append_chunks(path, [(b"cue ", struct.pack("<III4sIII", 1, 1, 3_000, b"data", 0, 0, 3_000))])
+    targets = [tmp_path / f"{name}-out.wav" for name in "abc"]
+    report = render_files(paths, chain, targets=targets, delivery=delivery, side_by_side=True)[1]
     (tmp_path / "alone").mkdir()
-    alone = render_file(tmp_path / "b.wav", chain, tmp_path / "alone/b.wav", delivery=delivery)
+    alone = render_file(paths[1], chain, tmp_path / "alone/b-out.wav", delivery=delivery)
     assert alone.notes[0].startswith("begins 0.05")
-    np.testing.assert_array_equal(got[1], load(tmp_path / "alone/b.wav"))
+    assert report.notes == alone.notes
+    np.testing.assert_array_equal(load(targets[1]), load(alone.target))
+    assert carried_chunks(targets[1]) == carried_chunks(alone.target)
+
+
+def test_each_file_hisses_on_a_track_of_its_own(tmp_path: Path) -> None:
+    silence, chain = (
+        np.zeros((1, 3_000)),
+        Chain([Hiss(level_dbfs=-20.0), Crosstalk(fringing_db=-120.0, coupling_db=-75.0)]),
+    )
+    got = together(tmp_path, [silence, silence], chain, track=3)
+    for track, sound in zip((3, 4), got, strict=True):
+        hiss = Hiss(level_dbfs=-20.0)(silence, RATE, track=track, tail_seconds=0.02)
+        np.testing.assert_allclose(sound, hiss, rtol=0.0, atol=0.002)  # coupling adds what is left
+    assert "; track 4; tracks beside it: a.wav before;" in comment(tmp_path / "out/b.wav")
+
+
+def test_a_reader_may_give_blocks_of_any_length(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sounds = [noise(1, 50_000, 1), noise(1, 50_000, 2)]
+    expected = together(tmp_path, sounds)
+    whole = AudioReader.blocks
+    for length in (777, 40_000):  # 32,768 at a time are asked for
+        monkeypatch.setattr(AudioReader, "blocks", lambda self, _, length=length: whole(self, length))
+        got = together(tmp_path, sounds, delivery=FLOATS.replace(overwrite=True))
+        np.testing.assert_array_equal(got, expected)
 
 
 def test_the_comment_names_what_lies_beside(tmp_path: Path) -> None:
@@ -195,9 +226,12 @@ class TestBatch:
         assert len(outcome.skipped) == 2
         assert contents(tmp_path / "out") == made
 
+    @pytest.mark.parametrize("overwrite", [True, False])
     @pytest.mark.parametrize("change", ["sound", "order", "apart", "name"])
-    def test_resuming_sees_a_change_beside(self, tmp_path: Path, stems: list[Path], change: str) -> None:
-        self.run(stems, resume=True)
+    def test_resuming_sees_a_change_beside(
+        self, tmp_path: Path, stems: list[Path], change: str, overwrite: bool
+    ) -> None:
+        self.run(stems)
         if change == "sound":
             make(stems[2], noise(1, 2_000, 9))
         if change == "name":
@@ -205,11 +239,25 @@ class TestBatch:
         if change == "order":
             stems = [stems[1], stems[0], stems[2]]
         plan = plan_batch(stems, tmp_path / "out", delivery=DEPTH_24)
-        outcome = render_batch(plan, CHAIN, delivery=DEPTH_24, resume=True, side_by_side=change != "apart")
+        delivery = DEPTH_24.replace(overwrite=overwrite)
+        outcome = render_batch(plan, CHAIN, delivery=delivery, resume=True, side_by_side=change != "apart")
         assert not outcome.skipped
-        assert not outcome.reports
+        assert len(outcome.reports) == (3 if overwrite else 0)
+        if overwrite:
+            return
         assert all(isinstance(failure.error, OutputError) for failure in outcome.failures)
         assert "to another folder" in outcome.failures[0].message
+
+    def test_resuming_sees_that_files_of_one_name_have_changed_places(self, tmp_path: Path) -> None:
+        for folder in "xyz":
+            (tmp_path / "in" / folder).mkdir(parents=True)
+            make(tmp_path / "in" / folder / "k.wav", noise(1, 2_000, 1))
+        patterns = [tmp_path / "in" / f"{folder}*/k.wav" for folder in "xyz"]
+        for order, done in ((patterns, 0), (patterns[1::-1] + patterns[2:], 1)):
+            plan = plan_batch(order, tmp_path / "out")
+            delivery = Delivery(overwrite=True)
+            outcome = render_batch(plan, CHAIN, delivery=delivery, resume=True, side_by_side=True)
+            assert len(outcome.skipped) == done, "only the one that kept its place"
 
     def test_one_that_would_clip_fails_alone(self, tmp_path: Path, stems: list[Path]) -> None:
         make(stems[2], noise(1, 2_000, 3, peak=0.999))
@@ -227,6 +275,12 @@ class TestBatch:
         assert all(str(stems[1]) in each.message for each in outcome.failures)
         gone = self.run([stems[0], tmp_path / "missing.wav"])
         assert len(gone.failures) == 2
+        nothing = self.run([stems[0], tmp_path / "nothing*.wav"])
+        assert len(nothing.failures) == 2
+        assert "since one of them is missing; correct the list of files" in nothing.failures[1].message
+        make(stems[1].with_suffix(".flac"), noise(1, 2_000, 3), subtype="PCM_24")
+        refused = self.run([stems[0], stems[1].with_suffix(".flac")], delivery=FLOATS)
+        assert len(refused.failures) == 2, "told before the work of all"
         assert not contents(tmp_path / "out")
 
     def test_an_internal_error_is_told_of_each(self, stems: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,6 +20,7 @@ from tapeemu import (
     TapeMagnetisation,
     WowFlutter,
 )
+from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.pump import aligned_blocks, cut
 from tapeemu.rendering.tape_stream import TapeStream, crossings
 from tapeemu.validation import FloatArray
@@ -32,6 +33,10 @@ MOVING_MIX = Curve(
 )
 CHAINS = {
     "moving and driven": Chain([WowFlutter(seed=3), Crosstalk(), PreampDrive(drive_db=6.0)]),
+    # Channels that lean apart are read later, so two are later than one; and at another speed.
+    "leaning, off speed": Chain(
+        [WowFlutter(azimuth_skew_us=300.0, speed_error_percent=-1.7, track_skew_us=200.0), Crosstalk()]
+    ),
     # One channel needs no look ahead for azimuth or crosstalk, two do.
     "mixed": Chain(
         [HeadAzimuth(), Stage(processor=Crosstalk(), mix_percent=60.0), AmplitudeFlutter(random_db=0.5)]
@@ -72,7 +77,8 @@ def test_beside_silence_a_stem_is_what_it_is_alone(chain: Chain, channels: int) 
     stem = noise(channels, 1)
     silence = [np.zeros((count, stem.shape[1])) for count in (1, 2)]
     before, got, behind = side_by_side(chain, [silence[0], stem, silence[1]], start_sample=7_000)
-    np.testing.assert_array_equal(got, chain(stem, RATE, tail_seconds=TAIL / RATE, start_sample=7_000))
+    alone = chain(stem, RATE, tail_seconds=TAIL / RATE, start_sample=7_000, track=1)
+    np.testing.assert_array_equal(got, alone)
     assert before.any()
     assert behind[0].any()
 
@@ -131,15 +137,23 @@ def test_each_stage_of_crosstalk_reaches_one_place_further() -> None:
 def test_every_stem_hisses_on_a_track_of_its_own_and_its_hiss_leaks() -> None:
     """By construction: the noise of track 3 and of track 4, which stand side by side."""
     hiss, silence = Hiss(level_dbfs=-20.0), np.zeros((1, 12_000))
-    got = side_by_side(Chain([hiss, Crosstalk()]), [silence, silence], track=3, tail=0)
-    late = 20_000  # the crosstalk has heard what sounded before
+    room = FdnReverb(decay_seconds=0.2)
+    got = side_by_side(Chain([hiss, room, Crosstalk()]), [silence, silence], track=3, tail=0)
+    late = 30_000  # all have heard what sounded before
     rows = [hiss(np.zeros((1, 12_000 + 2 * late)), RATE, start_sample=-late, track=track)[0] for track in (3, 4)]
-    expected = Crosstalk()(np.stack(rows), RATE, start_sample=-late)[:, late : late + 12_000]
+    rooms = np.stack([room(row, RATE, start_sample=-late) for row in rows])
+    expected = Crosstalk()(rooms, RATE, start_sample=-late)[:, late : late + 12_000]
     np.testing.assert_allclose(np.concatenate(got), expected, rtol=0.0, atol=1e-7)
 
 
 def test_closing_the_tape_frees_what_one_stream_alone_may_hold() -> None:
-    stream = TapeStream(CHAINS["off speed, in a chain"], sample_rate=RATE, stems=[1, 2])
-    stream.process(noise(3, 1))
-    stream.flush()
-    assert stream.closed
+    chain = Chain([PluginObject(effect=_Wire()), Crosstalk()])
+    for _ in range(2):
+        stream = TapeStream(chain, sample_rate=RATE, stems=[2])
+        stream.process(noise(2, 1))
+        stream.flush()
+
+
+class _Wire:
+    def __call__(self, audio: Any, sample_rate: float, reset: bool = True) -> Any:
+        return audio
