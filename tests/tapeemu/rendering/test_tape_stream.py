@@ -83,7 +83,12 @@ def test_beside_silence_a_stem_is_what_it_is_alone(chain: Chain, channels: int) 
     assert behind[0].any()
 
 
-@pytest.mark.parametrize("chain", CHAINS.values(), ids=CHAINS)
+LEANING = HeadAzimuth(azimuth_urad=3_000.0, tape_speed_cm_s=4.75)
+# Two channels are run in longer than one, and so give a sample more or less in a block.
+RUN_IN_APART = Chain([Chain([Hiss(), WowFlutter(speed_error_percent=-1.7), LEANING]), Crosstalk()])
+
+
+@pytest.mark.parametrize("chain", [*CHAINS.values(), RUN_IN_APART], ids=[*CHAINS, "run in apart"])
 def test_blocks_of_any_length_give_the_same_samples(chain: Chain) -> None:
     stems = [noise(1, 1), noise(2, 2), noise(1, 3)]
     expected = side_by_side(chain, stems)
