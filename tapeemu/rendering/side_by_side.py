@@ -48,12 +48,13 @@ def jobs_side_by_side(job: Job, sources: Sequence[Path]) -> list[Job]:
     reach = crossings(job.chain)
     if not reach:
         raise ParameterError(
-            "stems side by side hear each other only through a stage of crosstalk, and the chain has none that "
-            "sounds; add one, or render the stems without side by side"
+            "side_by_side is set, but the chain has no stage of crosstalk that sounds, and stems hear each other "
+            "through no other; add one, or leave it out"
         )
     if len(sources) < 2:
         raise ParameterError(
-            f"{len(sources)} stem is given, but side by side lie two or more; give more, or leave side by side out"
+            f"side_by_side is set, but lies between two stems or more, and {len(sources)} is given; give more "
+            "stems, or leave it out"
         )
     names = [source.name for source in sources]
     return [
