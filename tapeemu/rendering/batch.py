@@ -77,8 +77,8 @@ def render_batch(
         same names, and trust this computer: what is sent to them is run.
     side_by_side : bool
         The files lie beside each other on the tape in the order of the plan and are rendered together, see
-        :func:`tapeemu.render_files`: in this process, on no cluster; `jobs` counts for writing alone. One file
-        that cannot be read fails them all.
+        :func:`tapeemu.render_files`: in this process, with `jobs` threads, on no cluster. One file that cannot be
+        read fails them all.
     resume : bool
         Leave files alone that are finished and whose input and settings have not changed since.
     progress : callable, optional
@@ -130,7 +130,7 @@ def render_batch(
         if count > 1 and cluster is None:
             _compile_once(chain)
         if side_by_side:
-            results = _together(plan, batch, known, workers, finished, _SideBySide(plan, beside, progress))
+            results = _together(plan, batch, known, workers, finished, _SideBySide(plan, beside, count, progress))
         elif job.delivery.keep_balance:
             results = _together(plan, batch, known, workers, finished, _Balanced(plan, workers))
         else:
@@ -281,9 +281,10 @@ class _SideBySide:
     refusal = "the stems cannot be rendered side by side"
     missing = "one of them is missing"
 
-    def __init__(self, plan: BatchPlan, jobs: Sequence[Job], progress: Progress | None) -> None:
+    def __init__(self, plan: BatchPlan, beside: Sequence[Job], count: int, progress: Progress | None) -> None:
         self._plan = plan
-        self._jobs = jobs
+        self._beside = beside
+        self._count = count
         self._progress = progress
 
     def batches(self, batch: _Batch) -> dict[Item, _Batch]:
@@ -297,7 +298,7 @@ class _SideBySide:
                 job=job,
                 digest=_digest_of(batch.digest, "side by side", names, *sources, f"{number} on track {job.track}"),
             )
-            for number, (item, job) in enumerate(zip(self._plan.items, self._jobs, strict=True))
+            for number, (item, job) in enumerate(zip(self._plan.items, self._beside, strict=True))
         }
 
     def spooled(self, batch: _Batch, batches: Mapping[Item, _Batch], folder: Path) -> dict[Item, Any]:
@@ -309,6 +310,7 @@ class _SideBySide:
                 [folder / str(number) for number in range(len(items))],
                 targets=[item.target for item in items],
                 job=batch.job,
+                jobs=self._count,
                 progress=self._progress,
             )
         except TapeemuError:

@@ -6,6 +6,7 @@ from a neighbour that sounds longer stays in it. It hears as many places away as
 
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -30,7 +31,7 @@ from tapeemu.rendering.job import Job
 from tapeemu.rendering.metadata import layout_notes
 from tapeemu.rendering.progress import Progress
 from tapeemu.rendering.spool import named_spool, write_spool
-from tapeemu.rendering.tape_stream import TapeStream, crossings
+from tapeemu.rendering.tape_stream import MapStems, TapeStream, crossings
 from tapeemu.units import seconds_to_samples
 from tapeemu.validation import MAX_CHANNELS, FloatArray
 
@@ -73,6 +74,7 @@ def spool_side_by_side(
     *,
     targets: Sequence[Path],
     job: Job,
+    jobs: int = 1,
     progress: Progress | None = None,
 ) -> list[Spooled]:
     """Put sound files through a chain together, each into a file of bare samples.
@@ -87,6 +89,8 @@ def spool_side_by_side(
         What the results will be called; only the names count, which may say the container.
     job : Job
         Chain, tape and delivery; the track is that of the first file.
+    jobs : int
+        Files at a time, in threads, between the stages where they hear each other; no bit depends on it.
     progress : callable, optional
         See :data:`tapeemu.rendering.progress.Progress`.
 
@@ -100,7 +104,8 @@ def spool_side_by_side(
         readers = [stack.enter_context(AudioReader(source)) for source in sources]
         for target, reader in zip(targets, readers, strict=True):
             encoding_for(target, reader.info, job.delivery)  # refused now, not after the work of all files
-        tape = _Tape(readers, job, progress)
+        map_stems = stack.enter_context(ThreadPoolExecutor(jobs)).map if jobs > 1 else map
+        tape = _Tape(readers, job, map_stems, progress)
         files = [stack.enter_context(named_spool(spool, "w+b")) for spool in spools]
         frames = [0 for _ in files]
         for blocks in tape.blocks():
@@ -153,7 +158,9 @@ class _Stem:
 class _Tape:
     """The stream of a chain for all files, and the blocks that come out for each."""
 
-    def __init__(self, readers: Sequence[AudioReader], job: Job, progress: Progress | None) -> None:
+    def __init__(
+        self, readers: Sequence[AudioReader], job: Job, map_stems: MapStems, progress: Progress | None
+    ) -> None:
         infos = [reader.info for reader in readers]
         _refuse_company(readers)
         rate, channels = infos[0].sample_rate, [info.channels for info in infos]
@@ -164,6 +171,7 @@ class _Tape:
             stems=channels,
             start_sample=seconds_to_samples(job.start_seconds, rate),
             track=job.track,
+            map_stems=map_stems,
         )
         self._tail, tail_note = tail_and_note(self._stream, job)
         self._lead, lead_note = lead_and_note(self._stream, job)

@@ -1,6 +1,6 @@
 """Stems side by side on one tape: each alone through the chain, but all together where tracks hear each other."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import Any
 
@@ -11,6 +11,8 @@ from tapeemu.processor import DelayStream, Processor, Stream
 from tapeemu.validation import FloatArray
 
 __all__ = ["StemsApart", "TapeStream", "crossings"]
+
+MapStems = Callable[..., Iterable[FloatArray]]
 
 
 def crossings(processor: Processor) -> int:
@@ -38,6 +40,8 @@ class TapeStream(ChainStream):
         Place on the tape of the first sample.
     track : int
         Track of the first stem; each further one lies on the next.
+    map_stems : callable
+        Called as `map` for what each stem does alone; that of a pool of threads does it for several at a time.
     """
 
     def __init__(
@@ -48,8 +52,10 @@ class TapeStream(ChainStream):
         stems: Sequence[int],
         start_sample: int = 0,
         track: int = 0,
+        map_stems: MapStems = map,
     ) -> None:
         self._stems = tuple(stems)
+        self._map_stems = map_stems
         super().__init__(
             chain, sample_rate=sample_rate, channels=sum(stems), start_sample=start_sample, track=track
         )
@@ -57,12 +63,14 @@ class TapeStream(ChainStream):
     def maker(self, stage: Stage) -> Callable[..., Stream]:
         alone = super().maker(stage)
         if not stage.processor.traits.crosses_stems:
-            return partial(StemsApart, alone, self._stems)
-        return partial(_inner_tape, stage.processor, self._stems) if isinstance(stage.processor, Chain) else alone
+            return partial(StemsApart, alone, self._stems, self._map_stems)
+        if not isinstance(stage.processor, Chain):
+            return alone
+        return partial(_inner_tape, stage.processor, stems=self._stems, map_stems=self._map_stems)
 
 
-def _inner_tape(chain: Chain, stems: Sequence[int], *, channels: int, **where: Any) -> TapeStream:
-    return TapeStream(chain, stems=stems, **where)
+def _inner_tape(chain: Chain, *, channels: int, **where: Any) -> TapeStream:
+    return TapeStream(chain, **where)
 
 
 class StemsApart(Stream):
@@ -77,6 +85,8 @@ class StemsApart(Stream):
         Makes the stream of a stem, given sample rate, channels, place and track.
     stems : sequence of int
         Channels of each stem.
+    map_stems : callable
+        As for :class:`TapeStream`.
     sample_rate, channels, start_sample, track
         As for :meth:`tapeemu.processor.Processor.stream`; the track is that of the first stem.
     """
@@ -85,6 +95,7 @@ class StemsApart(Stream):
         self,
         make: Callable[..., Stream],
         stems: Sequence[int],
+        map_stems: MapStems,
         *,
         sample_rate: float,
         channels: int,
@@ -101,17 +112,18 @@ class StemsApart(Stream):
         self.length_ratio = self._streams[0].length_ratio
         self._later = [self._delay_of(stream) for stream in self._streams]
         self._beside = _Beside(stems)
+        self._map_stems = map_stems
 
     def _delay_of(self, stream: Stream) -> Stream | None:
         missing = self.latency - stream.latency
         return DelayStream(missing, sample_rate=stream.sample_rate, channels=stream.channels) if missing else None
 
     def advance(self, block: FloatArray) -> FloatArray:
-        parts = []
-        for stream, later, rows in zip(self._streams, self._later, self._rows, strict=True):
+        def of_one(stream: Stream, later: Stream | None, rows: slice) -> FloatArray:
             part = stream.advance(block[rows])
-            parts.append(part if later is None else later.advance(part))
-        return self._beside.joined(parts)
+            return part if later is None else later.advance(part)
+
+        return self._beside.joined(list(self._map_stems(of_one, self._streams, self._later, self._rows)))
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         return max(stream.tail_samples(level_db) for stream in self._streams)

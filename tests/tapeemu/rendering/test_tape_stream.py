@@ -1,6 +1,7 @@
 """Stems side by side on one tape: what leaks follows the laws of crosstalk, and nothing else changes a bit."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -94,6 +95,22 @@ def test_blocks_of_any_length_give_the_same_samples(chain: Chain) -> None:
     expected = side_by_side(chain, stems)
     for got, wanted in zip(side_by_side(chain, stems, block=977), expected, strict=True):
         np.testing.assert_array_equal(got, wanted)
+
+
+def test_threads_do_not_change_a_bit() -> None:
+    chain, stems = CHAINS["off speed, in a chain"], [noise(1, 1), noise(2, 2), noise(1, 3)]
+    used: list[int] = []
+    with ThreadPoolExecutor(3) as pool:
+
+        def map_stems(*given: Any) -> Iterable[FloatArray]:
+            used.append(len(given[1]))
+            return pool.map(*given)
+
+        got = side_by_side(chain, stems, map_stems=map_stems)
+    assert used
+    assert set(used) == {3}
+    for sound, expected in zip(got, side_by_side(chain, stems), strict=True):
+        np.testing.assert_array_equal(sound, expected)
 
 
 def test_two_stems_of_one_channel_are_one_stem_of_two() -> None:
