@@ -128,19 +128,19 @@ def test_the_comment_names_what_lies_beside(tmp_path: Path) -> None:
 
 
 def test_a_longer_neighbour_is_told(tmp_path: Path) -> None:
-    sources = [make(tmp_path / "a.wav", noise(1, 500, 1)), make(tmp_path / "b.wav", noise(1, 500 + RATE, 2))]
+    sources = [make(tmp_path / "a.wav", noise(1, 500, 1)), make(tmp_path / "b.wav", noise(1, 5_300, 2))]
     targets = [tmp_path / "c.wav", tmp_path / "d.wav"]
     seen: list[tuple[Path, int, int]] = []
     reports = render_files(
         sources, CHAIN, targets=targets, side_by_side=True, progress=lambda *told: seen.append(told)
     )
     assert [report.notes for report in reports] == [
-        ("lasts 1 s longer than its input, as long as b.wav beside it",),
+        ("lasts 0.1 s longer than its input, as long as b.wav beside it",),
         (),
     ]
-    assert [report.seconds_in for report in reports] == [500 / RATE, 500 / RATE + 1.0]
+    assert [report.seconds_in for report in reports] == [500 / RATE, 5_300 / RATE]
     assert (sources[0], 500, 500) in seen
-    assert seen[-1] == (sources[1], 500 + RATE, 500 + RATE)
+    assert seen[-1] == (sources[1], 5_300, 5_300)
 
 
 def test_what_cannot_lie_on_one_tape_is_refused(tmp_path: Path) -> None:

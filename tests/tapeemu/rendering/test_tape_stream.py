@@ -18,7 +18,6 @@ from tapeemu import (
     HeadAzimuth,
     PreampDrive,
     Stage,
-    TapeMagnetisation,
     WowFlutter,
 )
 from tapeemu.processors.plugin_effect import PluginObject
@@ -46,7 +45,7 @@ CHAINS = {
     "off speed, in a chain": Chain(
         [
             Stage(processor=Chain([WowFlutter(speed_error_percent=1.0, seed=2)]), mix_percent=50.0),
-            Chain([TapeMagnetisation(), Crosstalk(), FdnReverb()]),
+            Chain([PreampDrive(drive_db=6.0), Crosstalk(), FdnReverb()]),
         ]
     ),
     "mixed chain of both kinds": Chain(
