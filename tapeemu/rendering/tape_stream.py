@@ -10,7 +10,7 @@ from tapeemu.chain import Chain, ChainStream, Stage
 from tapeemu.processor import DelayStream, Processor, Stream
 from tapeemu.validation import FloatArray
 
-__all__ = ["StemsApart", "TapeStream", "crossings"]
+__all__ = ["MapStems", "StemsApart", "TapeStream", "crossings"]
 
 MapStems = Callable[..., Iterable[FloatArray]]
 
