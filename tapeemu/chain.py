@@ -13,6 +13,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any, ClassVar, Self, overload
 
@@ -420,19 +421,28 @@ class StageStream:
     The input is as late as the processed signal, and runs at its constant speed: beside a tape at the wrong
     speed stands the same tape without its wow and flutter, because the recording itself would drift away
     from it for ever.
+
+    Parameters
+    ----------
+    stage : Stage
+        Processor and mix.
+    make : callable
+        Makes the stream that is mixed, given the arguments that follow.
+    sample_rate, channels, start_sample, track
+        As for :meth:`tapeemu.processor.Processor.stream`.
     """
 
-    def __init__(self, stage: Stage, *, sample_rate: float, channels: int, start_sample: int, track: int) -> None:
-        curves = [curve for curve in stage.automation if curve.setting != MIX]
-        where: dict[str, Any] = {
-            "sample_rate": sample_rate,
-            "channels": channels,
-            "start_sample": start_sample,
-            "track": track,
-        }
-        self._inner: Stream = (
-            AutomatedStream(stage.processor, curves, **where) if curves else stage.processor.stream(**where)
-        )
+    def __init__(
+        self,
+        stage: Stage,
+        make: Callable[..., Stream],
+        *,
+        sample_rate: float,
+        channels: int,
+        start_sample: int,
+        track: int,
+    ) -> None:
+        self._inner = make(sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track)
         # Without a stage in it a chain is its own input, and nothing is mixed.
         self._share = 1.0 if _is_wire(stage.processor) else stage.mix_percent / 100.0
         self.latency = self._inner.latency
@@ -524,6 +534,7 @@ class ChainStream(Stream):
                 continue
             inner = StageStream(
                 stage,
+                self.maker(stage),
                 sample_rate=self.sample_rate,
                 channels=self.channels,
                 start_sample=_place_behind(start_sample, self.length_ratio) - self.latency,
@@ -532,6 +543,11 @@ class ChainStream(Stream):
             self._stages.append((stage.name, inner))
             self.latency = _place_behind(self.latency, inner.length_ratio) + inner.latency
             self.length_ratio *= inner.length_ratio
+
+    def maker(self, stage: Stage) -> Callable[..., Stream]:
+        """What makes the stream of a stage, without its mix, from the arguments of :meth:`Processor.stream`."""
+        curves = [curve for curve in stage.automation if curve.setting != MIX]
+        return partial(AutomatedStream, stage.processor, curves) if curves else stage.processor.stream
 
     def _ends(self, start_sample: int) -> list[int]:
         """Place on the tape of the first sample behind each stage, as the next stage counts it."""

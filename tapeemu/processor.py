@@ -87,6 +87,8 @@ class Traits:
         The gain moves with the tape.
     neighbours : bool
         It hears what lies beside it on the tape, other tracks or other turns: azimuth, crosstalk, print-through.
+    crosses_stems : bool
+        It hears tracks of other stems where stems lie side by side: then its channels are those of all stems.
     from_elsewhere : bool
         Its sound is made by an object that declares nothing of itself.
     peak_gain_db : float
@@ -103,6 +105,7 @@ class Traits:
     moves_time: bool = False
     moves_level: bool = False
     neighbours: bool = False
+    crosses_stems: bool = False
     from_elsewhere: bool = False
     peak_gain_db: float = 40.0
 

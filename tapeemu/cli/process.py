@@ -72,6 +72,13 @@ def process(
         "--keep-balance",
         help="Reach loudness and true peak with the sum of the stems, by one gain for all.",
     ),
+    side_by_side: bool = typer.Option(
+        False,
+        "--side-by-side",
+        help="Render the stems together, their channels beside each other on the tape in the order given, so that "
+        "each hears its neighbours where the chain has crosstalk. One sample rate for all; each result lasts as "
+        "long as what it hears. Not on a cluster.",
+    ),
     dither: bool = typer.Option(True, help="Triangular dither where samples become integers."),
     allow_clipping: bool = typer.Option(
         False, "--allow-clipping", help="Write files that clip; otherwise that is an error."
@@ -122,6 +129,7 @@ def process(
             preset=find_preset(preset).name,
             jobs=jobs,
             cluster=cluster,
+            side_by_side=side_by_side,
             resume=resume,
             progress=count.of_one_file if count.bar.visible else None,
             finished=count.finished,

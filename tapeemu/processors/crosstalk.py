@@ -25,7 +25,8 @@ class Crosstalk(ProcessorOfKernels):
     of the sample rate if that is less. The level of both together is the root of the sum of their squares.
 
     Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level. Linear in phase,
-    latency 66 ms. One channel alone has no neighbour and is passed on as it is.
+    latency 66 ms. One channel alone has no neighbour and is passed on as it is. Stems rendered side by side are
+    neighbours too: the last channel of one and the first of the next.
 
     Notes
     -----
@@ -79,7 +80,8 @@ class Crosstalk(ProcessorOfKernels):
 
     @property
     def traits(self) -> Traits:
-        return Traits(mixes_channels=True, neighbours=True, peak_gain_db=12.0)
+        heard = self.fringing_db > _NONE_DB or self.coupling_db > _NONE_DB
+        return Traits(mixes_channels=True, neighbours=True, crosses_stems=heard, peak_gain_db=12.0)
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""

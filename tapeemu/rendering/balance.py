@@ -1,7 +1,8 @@
 """Several files brought to a level by one gain, found on their sum, so that their balance stays.
 
 Each is rendered into a spool first (:func:`spool_file`); when all are, the gain is known
-(:func:`common_gain_db`) and each becomes its file (:func:`finish_spooled`).
+(:func:`common_gain_db`) and each becomes its file (:func:`finish_spooled`). Files that lie side by side on the
+tape (:mod:`tapeemu.rendering.side_by_side`) wait in spools too.
 """
 
 import time
@@ -90,6 +91,10 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
         If they cannot be added, or their loudness is undefined.
     """
     _refuse_sum(spooled)
+    return _gain_of_sum(spooled, delivery, f"the sum of {len(spooled)} file(s)")
+
+
+def _gain_of_sum(spooled: Sequence[Spooled], delivery: Delivery, what: str) -> float:
     channels = max(each.channels for each in spooled)
     widest = next(each for each in spooled if each.channels == channels)
     meter = LevelMeter(
@@ -102,7 +107,7 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
         for each in spooled:
             add_from_spool(total, each.spool, channels=each.channels, start_frame=start)
         meter.add(total)
-    return gain_for(meter, delivery, f"the sum of {len(spooled)} file(s)")
+    return gain_for(meter, delivery, what)
 
 
 def _refuse_sum(spooled: Sequence[Spooled]) -> None:
@@ -135,13 +140,19 @@ def finish_spooled(
     spooled: Spooled,
     target: Path,
     *,
-    gain_db: float,
+    gain_db: float | None,
     job: Job,
     before_renaming: Callable[[Path], None] | None = None,
 ) -> RenderReport:
-    """Give a waiting rendering its gain and its file; parameters as for :func:`tapeemu.render_file`."""
+    """Give a waiting rendering its gain and its file; parameters as for :func:`tapeemu.render_file`.
+
+    Without a gain it gets the one that its own level asks for, if any is asked for.
+    """
     began = time.perf_counter()
     rendered = spooled.rendered
+    if gain_db is None:
+        sets_level = job.delivery.sets_level
+        gain_db = _gain_of_sum([spooled], job.delivery, str(rendered.source)) if sets_level else 0.0
     with ExitStack() as stack:
         reader = stack.enter_context(AudioReader(rendered.source))
         writer = stack.enter_context(

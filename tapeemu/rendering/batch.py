@@ -6,8 +6,9 @@ A file that fails does not stop the others. What is finished stands in a journal
 
 import contextlib
 import hashlib
+import json
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,6 +28,7 @@ from tapeemu.rendering.plan import BatchPlan, Failure, Item
 from tapeemu.rendering.progress import Progress
 from tapeemu.rendering.render import render_job
 from tapeemu.rendering.result import RenderReport
+from tapeemu.rendering.side_by_side import jobs_side_by_side, spool_side_by_side
 from tapeemu.rendering.workers import Task, Workers
 
 __all__ = ["BatchOutcome", "render_batch"]
@@ -52,6 +54,7 @@ def render_batch(
     preset: str | None = None,
     jobs: int = 1,
     cluster: str | None = None,
+    side_by_side: bool = False,
     resume: bool = False,
     progress: Progress | None = None,
     finished: Callable[[Item], None] = lambda _: None,
@@ -72,6 +75,10 @@ def render_batch(
     cluster : str, optional
         Address of a dask scheduler, whose workers then do the work; they must see the files under the
         same names, and trust this computer: what is sent to them is run.
+    side_by_side : bool
+        The files lie beside each other on the tape in the order of the plan and are rendered together, see
+        :func:`tapeemu.render_files`: in this process, with `jobs` threads, on no cluster. One file that cannot be
+        read fails them all.
     resume : bool
         Leave files alone that are finished and whose input and settings have not changed since.
     progress : callable, optional
@@ -93,9 +100,13 @@ def render_batch(
     """
     if jobs < 0:
         raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
+    if cluster is not None and side_by_side:
+        raise ParameterError(
+            f"cluster is {cluster!r}, but stems side by side are rendered together in one process; leave one of "
+            "the two out"
+        )
     if cluster is not None:
         plan = _absolute(plan)
-    _make_folder(plan.folder)
     job = Job(
         chain=chain,
         delivery=delivery or Delivery(),
@@ -104,6 +115,10 @@ def render_batch(
         track=track,
         preset=preset,
     )
+    # An input that is not there is told by itself, and not by how many are left.
+    alone = not side_by_side or bool(plan.failures)
+    beside = [] if alone else jobs_side_by_side(job, [item.source for item in plan.items])
+    _make_folder(plan.folder)
     batch = _Batch(job=job, journal=Journal(plan.folder), digest=settings_digest(job), resume=resume)
     known = batch.journal.read() if resume else {}
     folders = {plan.folder, *(item.target.parent for item in plan.items)}
@@ -114,8 +129,10 @@ def render_batch(
         workers = stack.enter_context(closing(Workers(count, cluster, progress)))
         if count > 1 and cluster is None:
             _compile_once(chain)
-        if job.delivery.keep_balance:
-            results = _balanced(plan, batch, known, workers, finished)
+        if side_by_side:
+            results = _together(plan, batch, known, workers, finished, _SideBySide(plan, beside, count, progress))
+        elif job.delivery.keep_balance:
+            results = _together(plan, batch, known, workers, finished, _Balanced(plan, workers))
         else:
             # Each task gets its own line of the journal: all of it with every task would grow as its square.
             tasks = {
@@ -231,26 +248,93 @@ def _again(item: Item, task: Task) -> Task:
     return (function, same, replace(batch, job=job), *rest)
 
 
-def _balanced(
+class _Balanced:
+    """Files that get one gain: each is rendered by itself."""
+
+    refusal = "the balance cannot be kept"
+    missing = "another file is missing from the sum"
+
+    def __init__(self, plan: BatchPlan, workers: Workers) -> None:
+        self._plan = plan
+        self._workers = workers
+
+    def batches(self, batch: _Batch) -> dict[Item, _Batch]:
+        """The batch as it is for each file."""
+        # The gain hangs on every input, so each result does too.
+        sources = sorted(input_digest(item.source) for item in self._plan.items)
+        whole = replace(batch, digest=_digest_of(batch.digest, *sources))
+        return {item: whole.on_track(number) for number, item in enumerate(self._plan.items)}
+
+    def spooled(self, batch: _Batch, batches: Mapping[Item, _Batch], folder: Path) -> dict[Item, Any]:
+        """What waits of each file, or why it does not."""
+        return self._workers.run(
+            {
+                item: (_spool_item, item, batches[item], folder / str(number))
+                for number, item in enumerate(self._plan.items)
+            }
+        )
+
+
+class _SideBySide:
+    """Files that lie beside each other on the tape: they are rendered together."""
+
+    refusal = "the stems cannot be rendered side by side"
+    missing = "one of them is missing"
+
+    def __init__(self, plan: BatchPlan, beside: Sequence[Job], count: int, progress: Progress | None) -> None:
+        self._plan = plan
+        self._beside = beside
+        self._count = count
+        self._progress = progress
+
+    def batches(self, batch: _Batch) -> dict[Item, _Batch]:
+        """The batch as it is for each file."""
+        # A result hangs on what lies beside it, and its comment on the names; so on all, in their order.
+        names = json.dumps([item.source.name for item in self._plan.items])
+        sources = [input_digest(item.source) for item in self._plan.items]
+        return {
+            item: replace(
+                batch,
+                job=job,
+                digest=_digest_of(batch.digest, "side by side", names, *sources, f"{number} on track {job.track}"),
+            )
+            for number, (item, job) in enumerate(zip(self._plan.items, self._beside, strict=True))
+        }
+
+    def spooled(self, batch: _Batch, batches: Mapping[Item, _Batch], folder: Path) -> dict[Item, Any]:
+        """What waits of each file, or why none does."""
+        items = self._plan.items
+        try:
+            spooled = spool_side_by_side(
+                [item.source for item in items],
+                [folder / str(number) for number in range(len(items))],
+                targets=[item.target for item in items],
+                job=batch.job,
+                jobs=self._count,
+                progress=self._progress,
+            )
+        except TapeemuError:
+            raise
+        except Exception as error:  # told as an internal error of each
+            return {item: Failure.of(item.source, error) for item in items}
+        return dict(zip(items, spooled, strict=True))
+
+
+def _together(
     plan: BatchPlan,
     batch: _Batch,
     known: Mapping[str, Entry],
     workers: Workers,
     finished: Callable[[Item], None],
+    way: _Balanced | _SideBySide,
 ) -> dict[Item, Any]:
-    """Render all, find the gain of their sum, then write all that is not done."""
+    """Render all into spools, find the gain of their sum if it is asked for, then write all that is not done."""
     if not plan.items:
         return {}
     if plan.failures:
-        return _all_failed(
-            plan,
-            "the balance cannot be kept, since another file is missing from the sum; correct the list of files",
-        )
+        return _all_failed(plan, f"{way.refusal}, since {way.missing}; correct the list of files")
     try:
-        # The gain hangs on every input, so each result does too.
-        sources = sorted(input_digest(item.source) for item in plan.items)
-        whole = replace(batch, digest=_digest_of(batch.digest, *sources))
-        batches = {item: whole.on_track(number) for number, item in enumerate(plan.items)}
+        batches = way.batches(batch)
         done = {item: item for item in plan.items if batches[item].is_done(item, known.get(batch.name_of(item)))}
         wanted = [item for item in plan.items if item not in done]
         if not wanted:
@@ -259,21 +343,18 @@ def _balanced(
             _make_folder(item.target.parent)
             check_target(item.target, overwrite=batch.job.delivery.overwrite)
         with PartFolder(plan.folder) as folder:
-            spooled = workers.run(
-                {
-                    item: (_spool_item, item, batches[item], folder / str(number))
-                    for number, item in enumerate(plan.items)
-                }
-            )
+            spooled = way.spooled(batch, batches, folder)
             failed = {item: result for item, result in spooled.items() if isinstance(result, Failure)}
             if failed:
                 source = next(iter(failed.values())).source
-                return _all_failed(plan, f"the balance cannot be kept, since {source} failed") | failed
-            gain_db = common_gain_db([spooled[item] for item in plan.items], batch.job.delivery)
+                return _all_failed(plan, f"{way.refusal}, since {source} failed") | failed
+            delivery = batch.job.delivery
+            waiting = [spooled[item] for item in plan.items]
+            gain_db = common_gain_db(waiting, delivery) if delivery.keep_balance else None
             last = {item: (_finish_item, item, batches[item], spooled[item], gain_db) for item in wanted}
             return done | workers.run(last, finished, _again)
     except TapeemuError as error:
-        told = type(error)(f"the balance cannot be kept: {error}")
+        told = type(error)(f"{way.refusal}: {error}")
         return {item: Failure.of(item.source, told) for item in plan.items}
 
 
@@ -293,7 +374,7 @@ def _spool_item(item: Item, batch: _Batch, spool: Path, progress: Progress | Non
 
 
 def _finish_item(
-    item: Item, batch: _Batch, spooled: Spooled, gain_db: float, progress: Progress | None = None
+    item: Item, batch: _Batch, spooled: Spooled, gain_db: float | None, progress: Progress | None = None
 ) -> RenderReport | Failure:
     try:
         return finish_spooled(

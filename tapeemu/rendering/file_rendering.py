@@ -4,11 +4,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from tapeemu.errors import AudioError
+from tapeemu.files.encodings import AudioInfo
 from tapeemu.files.reader import AudioReader
+from tapeemu.processor import Stream
 from tapeemu.pump import aligned_blocks
 from tapeemu.rendering.job import Job
 from tapeemu.rendering.metadata import layout_notes
@@ -16,7 +19,15 @@ from tapeemu.rendering.progress import Progress
 from tapeemu.units import seconds_to_samples
 from tapeemu.validation import FloatArray
 
-__all__ = ["FileRendering", "Rendered", "block_frames"]
+__all__ = [
+    "FileRendering",
+    "Rendered",
+    "Resampler",
+    "block_frames",
+    "lead_and_note",
+    "refuse_empty",
+    "tail_and_note",
+]
 
 _BLOCK_SAMPLES = 2**16  # of all channels together, so that memory does not grow with their count
 _SHORTEST_BLOCK = 256
@@ -82,34 +93,14 @@ class FileRendering:
             start_sample=seconds_to_samples(job.start_seconds, info.sample_rate),
             track=job.track,
         )
-        self._notes = layout_notes(info)
-        self._tail = self._tail_samples(job)
         self.sample_rate = job.delivery.sample_rate_hz or info.sample_rate
         self.length_ratio = self._stream.length_ratio * self.sample_rate / info.sample_rate
-        self._lead = self._lead_samples(job)
+        self._tail, tail_note = tail_and_note(self._stream, job)
+        self._lead, lead_note = lead_and_note(self._stream, job)
+        self._notes = (*layout_notes(info), *tail_note, *lead_note)
         self.lead_frames = self._lead * self.sample_rate // info.sample_rate
         self.expected_frames = round(info.frames * self.length_ratio + self._tail) + self.lead_frames
         self._frames_in = 0
-
-    def _tail_samples(self, job: Job) -> int:
-        rate = self._reader.info.sample_rate
-        if job.delivery.tail_seconds is not None:
-            return seconds_to_samples(job.delivery.tail_seconds, rate)
-        declared = self._stream.tail_samples(job.delivery.tail_level_db)
-        longest = seconds_to_samples(_LONGEST_TAIL_SECONDS, rate)
-        if declared > longest:
-            self._notes += (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
-        return min(declared, longest)
-
-    def _lead_samples(self, job: Job) -> int:
-        """What the chain declares, in so many samples that the lead is whole at the rate of the delivery too."""
-        rate = self._reader.info.sample_rate
-        declared = self._stream.lead_samples(job.delivery.tail_level_db)
-        step = rate // math.gcd(rate, self.sample_rate)
-        lead = min(-(-declared // step), self._stream.latency // step) * step
-        if lead:
-            self._notes += (f"begins {lead / rate:.6g} s before its input, with what the chain sounds early",)
-        return lead
 
     def blocks(self) -> Iterator[FloatArray]:
         """The result, aligned with the input, at the sample rate of the delivery.
@@ -149,17 +140,63 @@ class FileRendering:
             self._frames_in += block.shape[1]
             if self._progress is not None:
                 self._progress(info.path, self._frames_in, info.frames)
-        if not self._frames_in:
-            raise AudioError(f"{info.path} holds no audio; there is nothing to render")
+        refuse_empty(info, self._frames_in)
 
     def _resampled(self, blocks: Iterator[FloatArray]) -> Iterator[FloatArray]:
-        import soxr
-
-        info = self._reader.info
-        resampler = soxr.ResampleStream(
-            info.sample_rate, self.sample_rate, info.channels, dtype="float64", quality="VHQ"
-        )
+        resampler = Resampler(self._reader.info, self.sample_rate)
         for block in blocks:
-            yield np.ascontiguousarray(resampler.resample_chunk(np.ascontiguousarray(block.T)).T)
-        rest = resampler.resample_chunk(np.zeros((0, info.channels)), last=True)
-        yield np.ascontiguousarray(rest.T)
+            yield resampler.of(block)
+        yield resampler.rest()
+
+
+class Resampler:
+    """From the rate of a file to that of its result, block by block; where they are one, blocks just pass."""
+
+    def __init__(self, info: AudioInfo, sample_rate: int) -> None:
+        self._channels = info.channels
+        self._stream: Any = None
+        if sample_rate != info.sample_rate:
+            import soxr
+
+            self._stream = soxr.ResampleStream(
+                info.sample_rate, sample_rate, info.channels, dtype="float64", quality="VHQ"
+            )
+
+    def of(self, block: FloatArray) -> FloatArray:
+        """What comes out for a block of shape (channels, samples)."""
+        return block if self._stream is None else self._resampled(block, last=False)
+
+    def rest(self) -> FloatArray:
+        """What is still inside at the end."""
+        silence = np.zeros((self._channels, 0))
+        return silence if self._stream is None else self._resampled(silence, last=True)
+
+    def _resampled(self, block: FloatArray, *, last: bool) -> FloatArray:
+        frames = self._stream.resample_chunk(np.ascontiguousarray(block.T), last=last)
+        return np.ascontiguousarray(frames.T)
+
+
+def refuse_empty(info: AudioInfo, frames: int) -> None:
+    """Refuse a file of which no frame could be read."""
+    if not frames:
+        raise AudioError(f"{info.path} holds no audio; there is nothing to render")
+
+
+def tail_and_note(stream: Stream, job: Job) -> tuple[int, tuple[str, ...]]:
+    """Samples by which a result outlasts its input, and a note where that is not all of it."""
+    if job.delivery.tail_seconds is not None:
+        return seconds_to_samples(job.delivery.tail_seconds, stream.sample_rate), ()
+    declared = stream.tail_samples(job.delivery.tail_level_db)
+    longest = seconds_to_samples(_LONGEST_TAIL_SECONDS, stream.sample_rate)
+    cut = (f"tail cut at {_LONGEST_TAIL_SECONDS:g} s; tail_seconds asks for more",)
+    return min(declared, longest), cut if declared > longest else ()
+
+
+def lead_and_note(stream: Stream, job: Job) -> tuple[int, tuple[str, ...]]:
+    """Samples by which a result begins before its input, whole at the delivery's rate too, and a note of it."""
+    rate = int(stream.sample_rate)
+    declared = stream.lead_samples(job.delivery.tail_level_db)
+    step = rate // math.gcd(rate, job.delivery.sample_rate_hz or rate)
+    lead = min(-(-declared // step), stream.latency // step) * step
+    note = (f"begins {lead / rate:.6g} s before its input, with what the chain sounds early",)
+    return lead, note if lead else ()

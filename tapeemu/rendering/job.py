@@ -29,6 +29,8 @@ class Job:
         Track of the tape, see :meth:`tapeemu.processor.Processor.stream`.
     preset : str or None
         Name of the preset that the chain comes from.
+    before, behind : tuple of str
+        Names of the files that are heard from the tracks before and behind this one, nearest last and first.
     """
 
     chain: Processor
@@ -37,6 +39,8 @@ class Job:
     start_seconds: float = 0.0
     track: int = 0
     preset: str | None = None
+    before: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
 
     def on_track(self, number: int) -> Self:
         """The job on another track, counted from its own; the same job where no track sounds like another."""

@@ -92,7 +92,8 @@ def settings_digest(job: Job) -> str:
     # What may be replaced or clipped makes no other sound.
     consent_aside = job.delivery.replace(overwrite=False, allow_clipping=False)
     parts = [__version__, stages, consent_aside.to_dict(), job.seed, job.start_seconds]
-    if job.track and job.chain.traits.adds_sound:
+    traits = job.chain.traits
+    if job.track and (traits.adds_sound or traits.tracks_differ):
         parts.append(job.track)
     return hashlib.sha256(json.dumps(parts, sort_keys=True).encode("utf-8", "surrogatepass")).hexdigest()
 

@@ -40,6 +40,10 @@ def provenance(job: Job) -> str:
     parts.append(f"start {job.start_seconds:.17g} s")
     if job.track:
         parts.append(f"track {job.track}")
+    if job.before or job.behind:
+        sides = (("before", job.before), ("behind", job.behind))
+        told = (f"{', '.join(name[:_LONGEST_NAME] for name in names)} {side}" for side, names in sides if names)
+        parts.append(f"tracks beside it: {', '.join(told)}")
     if job.chain.traits.adds_sound:
         parts.append("its noise has no end and is cut at that of the file")
     parts.append(f"chain {json.dumps(settings)}")

@@ -18,6 +18,7 @@ from tapeemu.rendering.job import Job
 from tapeemu.rendering.loudness import LevelMeter
 from tapeemu.rendering.progress import Progress
 from tapeemu.rendering.result import RenderReport, fill_result, open_result, report_of
+from tapeemu.rendering.side_by_side import jobs_side_by_side, spool_side_by_side
 from tapeemu.rendering.spool import nameless_spool, read_spool, write_spool
 from tapeemu.validation import FloatArray
 
@@ -150,6 +151,7 @@ def render_files(
     start_seconds: float = 0.0,
     track: int = 0,
     preset: str | None = None,
+    side_by_side: bool = False,
     progress: Progress | None = None,
 ) -> list[RenderReport]:
     """Put several sound files through a chain, on the same tape: same seed, same time origin.
@@ -158,6 +160,9 @@ def render_files(
     ----------
     sources, targets : sequence of str or Path
         Inputs, and an output for each. Each lies on a track of its own, beginning with `track`.
+    side_by_side : bool
+        They are rendered together: where the chain has crosstalk, the channels of all files lie beside each other
+        in the order given, so that each file hears its neighbours. Each result lasts as long as what it hears.
 
     Other parameters, the result and the errors are those of :func:`render_file`; the first file that
     fails ends the call, files finished before it stay. :mod:`tapeemu.rendering.batch` goes on to the end instead.
@@ -173,27 +178,39 @@ def render_files(
         preset=preset,
     )
     pairs = [(Path(source), Path(target)) for source, target in zip(sources, targets, strict=True)]
-    if pairs and job.delivery.keep_balance:
-        return _balanced(pairs, job, progress)
+    if side_by_side or (pairs and job.delivery.keep_balance):
+        return _together(pairs, job, progress, side_by_side=side_by_side)
     return [
         render_job(source, target, job.on_track(number), progress=progress)
         for number, (source, target) in enumerate(pairs)
     ]
 
 
-def _balanced(pairs: list[tuple[Path, Path]], job: Job, progress: Progress | None) -> list[RenderReport]:
+def _together(
+    pairs: list[tuple[Path, Path]], job: Job, progress: Progress | None, *, side_by_side: bool
+) -> list[RenderReport]:
+    """Render all before any gets its file: their sum decides on the gain, or they hear each other."""
+    sources, targets = [source for source, _ in pairs], [target for _, target in pairs]
+    if side_by_side:
+        jobs = jobs_side_by_side(job, sources)
+    else:
+        jobs = [job.on_track(number) for number in range(len(pairs))]
     for source, target in pairs:
         _refuse_own_input(source, target)
         check_target(target, overwrite=job.delivery.overwrite)
-    with PartFolder(pairs[0][1].parent) as folder:
-        spooled = [
-            spool_file(source, folder / str(number), target=target, job=job.on_track(number), progress=progress)
-            for number, (source, target) in enumerate(pairs)
-        ]
-        gain_db = common_gain_db(spooled, job.delivery)
+    with PartFolder(targets[0].parent) as folder:
+        spools = [folder / str(number) for number in range(len(pairs))]
+        if side_by_side:
+            spooled = spool_side_by_side(sources, spools, targets=targets, job=job, progress=progress)
+        else:
+            spooled = [
+                spool_file(source, spool, target=target, job=own, progress=progress)
+                for source, spool, target, own in zip(sources, spools, targets, jobs, strict=True)
+            ]
+        gain_db = common_gain_db(spooled, job.delivery) if job.delivery.keep_balance else None
         return [
-            finish_spooled(each, target, gain_db=gain_db, job=job.on_track(number))
-            for number, (each, (_, target)) in enumerate(zip(spooled, pairs, strict=True))
+            finish_spooled(each, target, gain_db=gain_db, job=own)
+            for each, target, own in zip(spooled, targets, jobs, strict=True)
         ]
 
 

@@ -49,8 +49,8 @@ def write_spool(spool: BinaryIO, block: FloatArray, target: Path) -> None:
         spool.flush()
     except OSError as error:
         raise OutputError(
-            f"{target} cannot be rendered ({reason(error)}); a level target needs room beside the results for "
-            "8 bytes a sample: free some space"
+            f"{target} cannot be rendered ({reason(error)}); a level target, and stems side by side, need room "
+            "beside the results for 8 bytes a sample: free some space"
         ) from None
 
 

@@ -9,7 +9,7 @@ import soundfile
 from dummy_processors import Hiss, PreEcho
 from typer.testing import CliRunner
 
-from tapeemu import Chain, PreampDrive, render_file, render_files
+from tapeemu import Chain, PreampDrive, WowFlutter, render_file, render_files
 from tapeemu.cli import app
 from tapeemu.errors import OutputError
 from tapeemu.files.riff_chunks import append_chunks, carried_chunks, led
@@ -91,6 +91,15 @@ def test_a_batch_may_begin_on_any_track(tmp_path: Path) -> None:
     # The first file of track 3 is not what a batch from track 0 would make, so it is not taken as done.
     assert len(render_batch(plan, chain, delivery=FLOATS, resume=True).failures) == 2
     assert len(render_batch(plan, chain, delivery=FLOATS, track=3, resume=True).skipped) == 2
+
+
+def test_a_skew_by_track_is_seen_when_resuming_from_another_track(tmp_path: Path) -> None:
+    """What a track hears of its own need not be noise."""
+    source, chain = wav(tmp_path / "a.wav"), Chain([WowFlutter(track_skew_us=100.0)])
+    plan = plan_batch([source], tmp_path / "out", delivery=FLOATS)
+    render_batch(plan, chain, delivery=FLOATS)
+    assert len(render_batch(plan, chain, delivery=FLOATS, resume=True).skipped) == 1
+    assert len(render_batch(plan, chain, delivery=FLOATS, track=3, resume=True).failures) == 1
 
 
 def test_the_track_of_the_command_line_is_that_of_the_first_file(tmp_path: Path) -> None:
