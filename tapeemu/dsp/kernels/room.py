@@ -113,6 +113,7 @@ from tapeemu.dsp.kernels.room_layout import (
     spread_rate,
     tap_span_samples,
     usable_bands,
+    widest_turning_hz,
 )
 
 __all__ = [
@@ -453,7 +454,9 @@ def _set_turning(
         slowest = max(slowest, decays[band])
         if band < usable_bands(sample_rate):
             needed = max(needed, needed_angle(whole / sample_rate, lines, decays[band]))
-    deepest = DEEPEST_ANGLE * settings.modulation_percent / 100.0
+    count: Precise = lines
+    widest = widest_turning_hz(settings, whole / count / sample_rate, sample_rate) / settings.modulation_hz
+    deepest = min(DEEPEST_ANGLE, widest) * settings.modulation_percent / 100.0
     # Fast turns by small angles leave most of the sound where it was: they count as slow ones of that angle.
     counts = deepest * min(settings.modulation_hz / _OWN_SWING_HZ, 1.0)
     own = math.sqrt(max(needed * needed - counts * counts, 0.0))
@@ -466,7 +469,6 @@ def _set_turning(
         key = room_key(settings, FOR_SWINGS, np.uint64(swing))
         draw_swings(key, hertz, sample_rate, network.rates, network.phases, swing)
     fastest = 2.0 * _PI * (spread_rate(deepest * settings.modulation_hz) + spread_rate(own * _OWN_SWING_HZ))
-    count: Precise = lines
     cell = cell_samples(fastest / sample_rate, whole / count / (sample_rate * slowest))
     counters[TURNING] = 1 if deepest + own > 0.0 else 0
     counters[CURVED] = 1 if cell < 0 else 0

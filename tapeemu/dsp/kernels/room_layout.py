@@ -44,6 +44,7 @@ __all__ = [
     "spread_rate",
     "tap_span_samples",
     "usable_bands",
+    "widest_turning_hz",
 ]
 
 BANDS = 9
@@ -82,6 +83,12 @@ _SHORTEST_TAIL = 0.25  # seconds: shorter decays are over before a mode can be h
 _LONGEST_TAIL = 3.0  # seconds: modes must have met by then, however long they last
 _LONGEST_CELL = 256
 _SHORTEST_CELL = 4
+# How far turning may spread sound over a decay, as a part of the frequency where two octaves meet, times the
+# logarithm of how their decays differ. Octaves then read within 1 % of what they would in a still network; the
+# error goes with the square (see tests/tapeemu/processors/test_fdn_reverb.py and benchmarks/octave_readings.py).
+_CALM_SPREAD = 0.05
+_ALIKE = 1e-9  # logarithm of decays that do not differ
+_HALF_OCTAVE = 1.4125375446227544  # of base ten: 10^0.15
 _PHASES = 1152921504606846976.0  # 2^60
 _PHASES_LEFT = np.uint64(16)  # 2^64 phases are a turn
 
@@ -469,6 +476,41 @@ def needed_angle(whole_seconds: Precise, lines: int, decay_seconds: Precise) -> 
     rows: Precise = lines
     meeting = max(_SMOOTHING / math.sqrt(whole_seconds * rows * passes), _LEAST_ANGLE)
     return sparse * lasting * meeting
+
+
+@kernel()
+def widest_turning_hz(settings: RoomSettings, pass_seconds: Precise, sample_rate: Precise) -> Precise:
+    """Angle in radians times rate in hertz that the mixing may turn by as set, so that octaves keep their decays.
+
+    Every pass through a mixing that turns by an angle A at a rate r moves sound by A r / sqrt(2) Hz (RMS), up or
+    down, and passes add up as powers: while a decay of T seconds falls by 30 dB,
+    ``A r sqrt(T / (4 pass_seconds))`` hertz. Where an octave decays for much longer than the next one, what it
+    loses there makes it read shorter, and the other one longer. The law is ours.
+
+    Parameters
+    ----------
+    settings : RoomSettings
+    pass_seconds : float
+        Mean length of a line.
+    sample_rate : float
+        Samples per second.
+
+    Returns
+    -------
+    float
+        Without bound, 1e300, where all octaves decay alike.
+    """
+    widest: Precise = 1e300
+    below = decay_of_band(settings, 0)
+    for band in range(1, usable_bands(sample_rate)):
+        above = decay_of_band(settings, band)
+        step = abs(logarithm(above / below))
+        if step > _ALIKE:
+            passes = max(above, below) / (4.0 * pass_seconds)
+            edge_hz = octave_hz(band) / _HALF_OCTAVE
+            widest = min(widest, _CALM_SPREAD * edge_hz / (step * math.sqrt(passes)))
+        below = above
+    return widest
 
 
 @kernel()

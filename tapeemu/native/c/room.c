@@ -1,4 +1,4 @@
-/* Generated from room.py (6e13a60a514edf57); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room.py (c7fbe82771fc373d); do not edit. SPDX-License-Identifier: ISC */
 
 /* The reverberating room, from its settings to sound: see :class:`tapeemu.processors.fdn_reverb.FdnReverb`. */
 
@@ -377,7 +377,11 @@ KERNEL void room_set_turning(const RoomSettings *settings, double sample_rate, d
                 decays.at[band]));
         }
     }
-    const double deepest = 0x1.14eb56fb8f57fp+3 * settings->modulation_percent / 100.0;
+    const double count = (double)lines;
+    const double widest = room_layout_widest_turning_hz(settings, whole / count / sample_rate, sample_rate) /
+        settings->modulation_hz;
+    const double deepest = smaller_double(0x1.14eb56fb8f57fp+3, widest) * settings->modulation_percent /
+        100.0;
     /* Fast turns by small angles leave most of the sound where it was: they count as slow ones of that angle. */
     const double counts = deepest * smaller_double(settings->modulation_hz / 0.5, 1.0);
     const double own = square_root_double(larger_double(needed * needed - counts * counts, 0.0));
@@ -393,7 +397,6 @@ KERNEL void room_set_turning(const RoomSettings *settings, double sample_rate, d
     }
     const double fastest = 0x1.921fb54442d18p+2 * (room_layout_spread_rate(deepest * settings->modulation_hz)
         + room_layout_spread_rate(own * 0.5));
-    const double count = (double)lines;
     const ix cell = room_layout_cell_samples(fastest / sample_rate, whole / count / (sample_rate * slowest));
     counters.at[ROOM_TURNING] = (int64_t)(deepest + own > 0.0 ? 1 : 0);
     counters.at[ROOM_CURVED] = (int64_t)(cell < 0 ? 1 : 0);

@@ -1,4 +1,4 @@
-/* Generated from room_layout.py (e7e1e46519eab42f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room_layout.py (7788a6c1660ca981); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * How a room is laid out: decay times by octaves, lengths of lines, scatter, signs and orders, and how it turns.
@@ -41,6 +41,9 @@
 #define ROOM_LAYOUT_LONGEST_TAIL REAL(3.0)
 #define ROOM_LAYOUT_LONGEST_CELL 256
 #define ROOM_LAYOUT_SHORTEST_CELL 4
+#define ROOM_LAYOUT_CALM_SPREAD REAL(0x1.999999999999ap-5)
+#define ROOM_LAYOUT_ALIKE REAL(0x1.12e0be826d695p-30)
+#define ROOM_LAYOUT_HALF_OCTAVE REAL(0x1.699c0f7e86e10p+0)
 #define ROOM_LAYOUT_PHASES REAL(0x1.0000000000000p+60)
 #define ROOM_LAYOUT_PHASES_LEFT UINT64_C(16)
 #define ROOM_LAYOUT_FOR_LINES UINT64_C(1)
@@ -425,6 +428,47 @@ KERNEL double room_layout_needed_angle(double whole_seconds, ix lines, double de
     const double meeting = larger_double(9.0 / square_root_double(whole_seconds * rows * passes),
         0x1.ccccccccccccdp-1);
     return sparse * lasting * meeting;
+}
+
+/*
+ * Angle in radians times rate in hertz that the mixing may turn by as set, so that octaves keep their decays.
+ *
+ * Every pass through a mixing that turns by an angle A at a rate r moves sound by A r / sqrt(2) Hz (RMS), up or
+ * down, and passes add up as powers: while a decay of T seconds falls by 30 dB,
+ * ``A r sqrt(T / (4 pass_seconds))`` hertz. Where an octave decays for much longer than the next one, what it
+ * loses there makes it read shorter, and the other one longer. The law is ours.
+ *
+ * Parameters
+ * ----------
+ * settings : RoomSettings
+ * pass_seconds : float
+ *     Mean length of a line.
+ * sample_rate : float
+ *     Samples per second.
+ *
+ * Returns
+ * -------
+ * float
+ *     Without bound, 1e300, where all octaves decay alike.
+ */
+KERNEL double room_layout_widest_turning_hz(const RoomSettings *settings, double pass_seconds, double
+    sample_rate)
+{
+    double widest = 0x1.7e43c8800759cp+996;
+    double below = room_layout_decay_of_band(settings, 0);
+    const ix stop_1 = room_layout_usable_bands(sample_rate);
+    for (ix band = 1; band < stop_1; band++) {
+        const double above = room_layout_decay_of_band(settings, band);
+        const double step = magnitude_double(elementary_logarithm(above / below));
+        if (step > 0x1.12e0be826d695p-30) {
+            const double passes = larger_double(above, below) / (4.0 * pass_seconds);
+            const double edge_hz = room_layout_octave_hz(band) / 0x1.699c0f7e86e10p+0;
+            widest = smaller_double(widest, 0x1.999999999999ap-5 * edge_hz / (step *
+                square_root_double(passes)));
+        }
+        below = above;
+    }
+    return widest;
 }
 
 /*

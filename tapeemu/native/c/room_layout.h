@@ -52,6 +52,7 @@ KERNEL ix room_layout_pre_delay_samples(const RoomSettings *settings, double sam
 KERNEL void room_layout_draw_swings(uint64_t key, double hertz, double sample_rate, uint64s_2 rates, uint64s_2 phases, ix swing);
 KERNEL double room_layout_spread_rate(double rate);
 KERNEL double room_layout_needed_angle(double whole_seconds, ix lines, double decay_seconds);
+KERNEL double room_layout_widest_turning_hz(const RoomSettings *settings, double pass_seconds, double sample_rate);
 KERNEL ix room_layout_cell_samples(double radians_per_sample, double pass_of_decay);
 
 #endif
