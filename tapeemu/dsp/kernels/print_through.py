@@ -290,10 +290,9 @@ def print_through_seek(memory: PrintThroughMemory, place: np.int64) -> None:
 
 
 @kernel()
-def _radius(plan: Precises1, place: Precise) -> Precise:
-    """Radius of the reel at a place on the tape, in metres; beyond its ends it stays what it is there."""
-    square = plan[_SQUARE] + place * plan[_PER_SAMPLE]
-    return math.sqrt(min(max(square, plan[_LEAST]), plan[_MOST]))
+def _radius(square: Precise, least: Precise, most: Precise) -> Precise:
+    """Radius of the reel in metres from its square; beyond its ends it stays what it is there."""
+    return math.sqrt(min(max(square, least), most))
 
 
 @kernel()
@@ -320,16 +319,19 @@ def turn_samples(plan: Precises1, place: np.int64, before: bool) -> Precise:
     before : bool
         Whether it is the turn that passed the head before.
     """
-    return _length_of_turn(plan, _radius(plan, np.double(place)), before)
+    square = plan[_SQUARE] + np.double(place) * plan[_PER_SAMPLE]
+    return _length_of_turn(plan, _radius(square, plan[_LEAST], plan[_MOST]), before)
 
 
 @kernel()
 def _find_radii(memory: PrintThroughMemory, first: np.int64) -> None:
     """Write the radius at every sample of a hop into the scratch memory: both turns are read from there."""
+    plan = memory.plan
     radii = memory.scratch[0]
+    square, per_sample, least, most = plan[_SQUARE], plan[_PER_SAMPLE], plan[_LEAST], plan[_MOST]
     begin = np.double(first)
     for i in range(np.uintp(HOP)):
-        radii[i] = _radius(memory.plan, begin + np.double(np.int32(i)))
+        radii[i] = _radius(square + (begin + np.double(np.int32(i))) * per_sample, least, most)
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (1e8dd92466d1e85c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (c4869ba9767f6bf5); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -220,12 +220,10 @@ KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place)
     }
 }
 
-/* Radius of the reel at a place on the tape, in metres; beyond its ends it stays what it is there. */
-KERNEL double print_through_radius(doubles_1 plan, double place)
+/* Radius of the reel in metres from its square; beyond its ends it stays what it is there. */
+KERNEL double print_through_radius(double square, double least, double most)
 {
-    const double square = plan.at[PRINT_THROUGH_SQUARE] + place * plan.at[PRINT_THROUGH_PER_SAMPLE];
-    return square_root_double(smaller_double(larger_double(square, plan.at[PRINT_THROUGH_LEAST]),
-        plan.at[PRINT_THROUGH_MOST]));
+    return square_root_double(smaller_double(larger_double(square, least), most));
 }
 
 /* Samples of the turn before, or after, the one of this radius. */
@@ -253,16 +251,24 @@ KERNEL double print_through_length_of_turn(doubles_1 plan, double radius, bool b
  */
 KERNEL double print_through_turn_samples(doubles_1 plan, int64_t place, bool before)
 {
-    return print_through_length_of_turn(plan, print_through_radius(plan, (double)place), before);
+    const double square = plan.at[PRINT_THROUGH_SQUARE] + (double)place * plan.at[PRINT_THROUGH_PER_SAMPLE];
+    return print_through_length_of_turn(plan, print_through_radius(square, plan.at[PRINT_THROUGH_LEAST],
+        plan.at[PRINT_THROUGH_MOST]), before);
 }
 
 /* Write the radius at every sample of a hop into the scratch memory: both turns are read from there. */
 KERNEL void print_through_find_radii(const PrintThroughMemory *memory, int64_t first)
 {
+    doubles_1 plan = memory->plan;
     doubles_1 radii = (doubles_1){memory->scratch.at, memory->scratch.n1};
+    const double square = plan.at[PRINT_THROUGH_SQUARE];
+    const double per_sample = plan.at[PRINT_THROUGH_PER_SAMPLE];
+    const double least = plan.at[PRINT_THROUGH_LEAST];
+    const double most = plan.at[PRINT_THROUGH_MOST];
     const double begin = (double)first;
     for (ux i = (ux)0; i < (ux)64; i++) {
-        radii.at[(ix)i] = print_through_radius(memory->plan, begin + (double)(int32_t)i);
+        radii.at[(ix)i] = print_through_radius(square + (begin + (double)(int32_t)i) * per_sample, least,
+            most);
     }
 }
 
