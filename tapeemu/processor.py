@@ -17,7 +17,14 @@ from tapeemu.errors import AudioError, ParameterError
 from tapeemu.pump import aligned_blocks, aligned_length, cut
 from tapeemu.settings import Settings, required_setting, setting
 from tapeemu.units import seconds_to_samples
-from tapeemu.validation import FloatArray, check_audio, check_block, check_channels, check_sample_rate
+from tapeemu.validation import (
+    FloatArray,
+    check_audio,
+    check_block_form,
+    check_channels,
+    check_sample_rate,
+    check_samples,
+)
 
 __all__ = [
     "AnyAudio",
@@ -206,9 +213,9 @@ class Stream(ABC):
         """
         if self._flushed:
             raise AudioError("this stream was flushed and is at its end; make a new one")
-        check_block(block, channels=self.channels)
+        check_block_form(block, channels=self.channels)
         rows = block if block.ndim == 2 else block[np.newaxis]
-        result = self.advance(np.ascontiguousarray(rows, dtype=np.float64))
+        result = self.advance(check_samples(np.ascontiguousarray(rows, dtype=np.float64)))
         self._dtype = block.dtype
         self._mono = block.ndim == 1
         return self._as_given(result)  # type: ignore[no-any-return]

@@ -5,7 +5,8 @@ a jump over the full range; the lag of a ramp at most a sample; no more than +3 
 """
 
 import shutil
-from itertools import pairwise
+from collections.abc import Sequence
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -26,8 +27,10 @@ from tapeemu import (
     TapeNoise,
     WowFlutter,
 )
+from tapeemu.automation import MIX
+from tapeemu.dsp.driven_sine import LEAST_DRIVE_DB, MOST_DRIVE_DB
 from tapeemu.errors import ParameterError, PresetError
-from tapeemu.presets.reading import parse_preset
+from tapeemu.presets.reading import file_kinds, parse_preset
 from tapeemu.presets.writing import preset_text
 from tapeemu.processor import Processor
 
@@ -157,25 +160,95 @@ def test_a_ramp_is_followed_without_a_lag() -> None:
     assert np.max(np.abs(rising[clear] / steady[clear] / expected[clear] - 1.0)) < 1.4e-5  # half a sample
 
 
-FULL_RANGE = [
-    (FdnReverb(lines=8, decay_seconds=0.1), "wet_percent", 0.0, 100.0, 1.0),
-    (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=100.0), "width_percent", 0.0, 100.0, 1.0),
-    (TapeNoise(hiss=False, hum_db=-20.0), "hum_db", -120.0, 0.0, 0.0),
-    (PreampDrive(level_matched=True, reference_level_dbfs=-60.0), "drive_db", -40.0, 20.0, 1e-4),
+HALL = FdnReverb(lines=8, decay_seconds=0.1)
+# Every setting that can move, with what must be set beside it, in all ways in which it decides something.
+JUDGED: dict[tuple[str, str], list[Processor]] = {
+    ("stage", MIX): [HALL.replace(wet_percent=100.0)],
+    ("fdn_reverb", "wet_percent"): [HALL],
+    ("fdn_reverb", "width_percent"): [HALL.replace(wet_percent=100.0)],
+    ("preamp_drive", "drive_db"): [PreampDrive(), PreampDrive(level_matched=True)],
+    ("preamp_drive", "thd_percent"): [PreampDrive(), PreampDrive(level_matched=True)],
+    ("preamp_drive", "reference_level_dbfs"): [
+        PreampDrive(thd_percent=1.0),
+        PreampDrive(drive_db=20.0, level_matched=True),
+        PreampDrive(thd_percent=1.0, level_matched=True),
+    ],
+    ("tape_magnetisation", "drive_db"): [TapeMagnetisation()],
+    ("tape_magnetisation", "mol_db"): [TapeMagnetisation()],
+    ("tape_magnetisation", "reference_level_dbfs"): [TapeMagnetisation(mol_db=6.0), TapeMagnetisation()],
+    ("tape_noise", "hiss_db"): [TapeNoise()],
+    ("tape_noise", "modulation_noise_db"): [TapeNoise(hiss=False)],
+    ("tape_noise", "hum_db"): [TapeNoise(hiss=False)],
+    ("tape_noise", "reference_level_dbfs"): [
+        TapeNoise(),
+        TapeNoise(hiss_db=0.0),
+        TapeNoise(hiss=False, hum_db=0.0),
+    ],
+}
+MOVING = [
+    *((kind, name) for kind, model in file_kinds().items() for name in model.moves),
+    ("stage", MIX),
 ]
+PEAKS = 10.0 ** np.arange(0.0, -8.0, -1.0)
 
 
-@pytest.mark.parametrize(("processor", "name", "low", "high", "amplitude"), FULL_RANGE)
-@pytest.mark.parametrize("at", [0.2, 0.20213])
-def test_a_jump_over_the_full_range_makes_no_click(
-    processor: Processor, name: str, low: float, high: float, amplitude: float, at: float
-) -> None:
-    audio = amplitude * sine(24_000)
-    for one, other in ((low, high), (high, low)):
-        made = moved(processor, curve(name, (0.0, one, "hold"), (at, other)))
-        heard = made(audio, RATE)
-        size = max(1.0, float(np.max(np.abs(heard)))) if amplitude in (0.0, 1.0) else amplitude
-        assert above(heard[4_000:] / size) < -100.0
+def full_range(processor: Processor, name: str) -> tuple[float, float]:
+    """Ends of the declared range; of a distortion, what the ends of the drive give."""
+    if name == "thd_percent":
+        ends = [
+            processor.replace(drive_db=drive).expected_thd_percent(-18.0)  # type: ignore[attr-defined]
+            for drive in (LEAST_DRIVE_DB, MOST_DRIVE_DB)
+        ]
+        return 1.01 * ends[0], 0.99 * ends[1]
+    fields = Stage.model_fields if name == MIX else type(processor).model_fields
+    low = next(item.ge for item in fields[name].metadata if hasattr(item, "ge"))
+    high = next(item.le for item in fields[name].metadata if hasattr(item, "le"))
+    return low, high
+
+
+def loudest(held: Sequence[Chain]) -> tuple[Any, float]:
+    """The loudest sine that no standing value spreads beyond the band, and the peak that it comes out with."""
+    for peak in PEAKS:
+        audio = peak * sine(12_000)
+        outs = [chain(audio, RATE)[3_000:] for chain in held]
+        size = max(float(np.max(np.abs(out))) for out in outs)
+        if max(above(out / size) for out in outs) < -120.0:
+            return audio, size
+    raise AssertionError("no sine stays in the band")
+
+
+@pytest.mark.parametrize(("kind", "name"), MOVING)
+def test_a_jump_over_the_full_range_makes_no_click(kind: str, name: str) -> None:
+    """More than 100 dB below the sound above 5 kHz; in its middle, and where the sound is 60 dB softer.
+
+    Noise fills all bands: what moves its level is found as the ratio to noise that stands, and given to a sine.
+    """
+    assert (kind, name) in JUDGED, "a setting that can move is not judged"
+    for processor in JUDGED[kind, name]:
+        low, high = full_range(processor, name)
+        held = [
+            Chain([Stage(processor=processor, mix_percent=value)])
+            if name == MIX
+            else Chain([processor.replace(**{name: value})])
+            for value in (low, high)
+        ]
+        hissing = isinstance(processor, TapeNoise) and (processor.hiss or name == "modulation_noise_db")
+        if hissing:
+            given = np.full(12_000, 1.0 if name == "modulation_noise_db" else 0.0)
+            standing = held[1](given, RATE) - given
+        else:
+            given, size = loudest(held)
+            soft = max(float(np.max(np.abs(chain(1e-3 * given, RATE)[3_000:]))) for chain in held)
+        for at, (one, other) in product((0.1, 0.10213), ((low, high), (high, low))):
+            jump = moved(processor, curve(name, (0.0, one, "hold"), (at, other)))
+            heard = jump(given, RATE)
+            if hissing:
+                shares = (heard - given) / standing
+                assert np.max(shares) == pytest.approx(1.0, abs=1e-6)
+                assert above((shares * sine(12_000))[3_000:]) < -100.0
+                continue
+            assert above(heard[3_000:] / size) < -100.0
+            assert above(jump(1e-3 * given, RATE)[3_000:] / soft) < -100.0
 
 
 def test_a_mix_follows_its_curve() -> None:

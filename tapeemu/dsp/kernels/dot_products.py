@@ -88,13 +88,18 @@ def dot_between_rows(
     place : int
         Column of the output that gets them.
     """
+    # Rows by themselves: a compiler then sees that they are not the lanes, and keeps those in registers.
+    below = table[row]
+    above = table[row + _ONE]
+    one = line[first, base:]
+    other = line[second, base:]
     a = eight_lanes()
     b = eight_lanes()
     for group in range(taps // _EIGHT):
         for j in range(_EIGHT):
             k = _EIGHT * group + j
-            tap = table[row, k] + share * (table[row + _ONE, k] - table[row, k])
-            a[j] += tap * line[first, base + k]
-            b[j] += tap * line[second, base + k]
+            tap = below[k] + share * (above[k] - below[k])
+            a[j] += tap * one[k]
+            b[j] += tap * other[k]
     out[first, place] = sum_of_eight(a)
     out[second, place] = sum_of_eight(b)

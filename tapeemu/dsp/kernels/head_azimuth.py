@@ -363,13 +363,15 @@ def _read_one(line: Reals1, reader: Reals2, places: Places, column: int, count: 
     for i in range(np.uintp(count)):
         cell = np.uintp(row[i])
         share: float = between[i]
-        base = np.uintp(column + left[i])
+        # Rows by themselves: a compiler then sees that they are not the lanes, and keeps those in registers.
+        below = reader[cell]
+        above = reader[cell + _ONE]
+        heard = line[np.uintp(column + left[i]) :]
         lanes = eight_lanes()
         for group in range(np.uintp(_TAPS // 8)):
             for j in range(_EIGHT):
                 k = _EIGHT * group + j
-                tap = reader[cell, k] + share * (reader[cell + _ONE, k] - reader[cell, k])
-                lanes[j] += tap * line[base + k]
+                lanes[j] += (below[k] + share * (above[k] - below[k])) * heard[k]
         out[np.uintp(at) + i] = sum_of_eight(lanes)
 
 

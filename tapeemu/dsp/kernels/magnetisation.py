@@ -35,8 +35,8 @@ KAPPA = 27e3 / 22e3
 FIELD_LIMIT = 40.0
 """Fields beyond this many a (880 kA/m, magnetised to 97.5 %) are held there."""
 
-HOLD = 40.0
-"""Weight of the square of a field against that of the magnetisation which it holds, see `carry_off`."""
+HOLD = 64.0
+"""Weight of the squares of a field and its swing against that of the magnetisation they hold, see `carry_off`."""
 
 BATCH = 192
 HISTORY_H = 16
@@ -383,12 +383,15 @@ def carry_off(y: float, h: float, move: float, release: float, swing: float) -> 
     """What y loses in a moment of the tape's passage, because no field holds it.
 
     `release` is the share that goes in that moment without a field, `swing` a time over that of one step;
-    `h` and `move`: field, and its change in a step.
+    `h` and `move`: field, and its change in a step. Squares of both are added: a sum of magnitudes has corners,
+    which a drive that falls by 70 dB in 15 ms makes heard at -88 dB above 5 kHz.
     """
     if abs(y) <= _FLUSH:
         return 0.0
-    ratio = (abs(h) + abs(swing * move)) / y
-    return (release * y) / ((HOLD * ratio) * ratio + 1.0)
+    over = 1.0 / y
+    held = h * over
+    swept = swing * move * over
+    return (release * y) / (HOLD * (held * held + swept * swept) + 1.0)
 
 
 @kernel()

@@ -103,7 +103,7 @@ class PrintThroughMemory(NamedTuple):
     places : Places
         Where a hop is read.
     scratch : ndarray, shape (2, 1024)
-        For the design of the reader.
+        For the design of the reader, then the radius of the reel at the samples of a hop.
     filters : ThreeRates
         Of the echoes.
     """
@@ -290,6 +290,20 @@ def print_through_seek(memory: PrintThroughMemory, place: np.int64) -> None:
 
 
 @kernel()
+def _radius(square: Precise, least: Precise, most: Precise) -> Precise:
+    """Radius of the reel in metres from its square; beyond its ends it stays what it is there."""
+    return math.sqrt(min(max(square, least), most))
+
+
+@kernel()
+def _length_of_turn(plan: Precises1, radius: Precise, before: bool) -> Precise:
+    """Samples of the turn before, or after, the one of this radius."""
+    half = -0.5 * plan[_PITCH] if before else 0.5 * plan[_PITCH]
+    samples: Precise = _TURN * (radius + half) * plan[_PER_METRE]
+    return samples
+
+
+@kernel()
 def turn_samples(plan: Precises1, place: np.int64, before: bool) -> Precise:
     """Samples from a place on the tape to the one a turn before it, or a turn after it.
 
@@ -306,32 +320,46 @@ def turn_samples(plan: Precises1, place: np.int64, before: bool) -> Precise:
         Whether it is the turn that passed the head before.
     """
     square = plan[_SQUARE] + np.double(place) * plan[_PER_SAMPLE]
-    radius = math.sqrt(min(max(square, plan[_LEAST]), plan[_MOST]))
-    half = -0.5 * plan[_PITCH] if before else 0.5 * plan[_PITCH]
-    samples: Precise = _TURN * (radius + half) * plan[_PER_METRE]
-    return samples
+    return _length_of_turn(plan, _radius(square, plan[_LEAST], plan[_MOST]), before)
+
+
+@kernel()
+def _find_radii(memory: PrintThroughMemory, first: np.int64) -> None:
+    """Write the radius at every sample of a hop into the scratch memory: both turns are read from there."""
+    plan = memory.plan
+    radii = memory.scratch[0]
+    square, per_sample, least, most = plan[_SQUARE], plan[_PER_SAMPLE], plan[_LEAST], plan[_MOST]
+    begin = np.double(first)
+    for i in range(np.uintp(HOP)):
+        radii[i] = _radius(square + (begin + np.double(np.int32(i))) * per_sample, least, most)
 
 
 @kernel()
 def _read_turn(memory: PrintThroughMemory, first: np.int64, before: bool, out: Reals2) -> None:
-    """Read a hop a turn before it or after it, from an index of the tape on."""
+    """Read a hop a turn before it or after it, from an index of the tape on, where its radii were found."""
+    plan = memory.plan
     places = memory.places
-    columns = memory.ring.shape[1] - HOP
-    start = int(first - _TAPS // 2 + 1 - (first - _TAPS // 2 + 1) // columns * columns)
-    for i in range(HOP):
-        turn = turn_samples(memory.plan, first + i, before)
-        place = i - turn if before else i + turn
+    radii = memory.scratch[0]
+    left = places.left
+    row = places.row
+    between = places.between
+    columns = np.int32(memory.ring.shape[1] - HOP)
+    start = np.int32(first - _TAPS // 2 + 1 - (first - _TAPS // 2 + 1) // columns * columns)
+    # Numbers of 32 bits, of which vectors are made.
+    none = np.int32(0)
+    for i in range(np.uintp(HOP)):
+        turn = _length_of_turn(plan, radii[i], before)
+        at = np.double(np.int32(i))
+        place = at - turn if before else at + turn
         whole = np.floor(place)
         cell = (place - whole) * CELLS
         lower = np.floor(cell)
-        column = start + int(whole)
-        if column < 0:
-            column += columns
-        if column >= columns:
-            column -= columns
-        places.left[i] = np.int32(column)
-        places.row[i] = np.int32(lower)
-        places.between[i] = cell - lower
+        column = start + np.int32(whole)
+        column += columns if column < none else none
+        column -= columns if column >= columns else none
+        left[i] = column
+        row[i] = np.int32(lower)
+        between[i] = cell - lower
     part = Part(0, 0, HOP, 0)
     channels = out.shape[0]
     for one in range(0, channels, 2):
@@ -346,6 +374,7 @@ def _hear_turns(memory: PrintThroughMemory, first: np.int64) -> None:
     post: float = memory.plan[_POST]
     pre: float = memory.plan[_PRE]
     behind = memory.counts[_BEHIND]
+    _find_radii(memory, first - behind)
     _read_turn(memory, first - behind, True, later)
     if behind > 0:
         _read_turn(memory, first - behind, False, sooner)

@@ -19,6 +19,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
 __all__ = [
@@ -67,7 +68,7 @@ _FLAT = 0.65
 # Places in ThreeRates.counts.
 _HOP_OF_LINE = 0
 
-_1, _2, _3 = np.uintp(1), np.uintp(2), np.uintp(3)
+_1, _2, _3, _EIGHT = np.uintp(1), np.uintp(2), np.uintp(3), np.uintp(8)
 
 
 class ThreeRates(NamedTuple):
@@ -79,8 +80,8 @@ class ThreeRates(NamedTuple):
         Hop of the line that is next.
     fast, middle, slow : ndarray, shape (2 * half + 1,)
         Taps at the three rates, in the order of the samples that they multiply.
-    raising : ndarray, shape (8, 12)
-        Taps that raise a rate by eight, one row a phase.
+    raising : ndarray, shape (12, 8)
+        Taps that raise a rate by eight, one column a phase.
     lowering : ndarray, shape (95,)
         Taps that lower it.
     line, middles, slows, slows_out, middles_out : ndarray, shape (channels, columns)
@@ -146,7 +147,7 @@ def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, r
     row = shape_row(2 * _HALF_FAST + 1, 1, shapes, row)
     row = shape_row(2 * _HALF_MIDDLE + 1, 1, shapes, row)
     row = shape_row(2 * half + 1, 1, shapes, row)
-    row = shape_row(_STEP, _RAISE_TAPS, shapes, row)
+    row = shape_row(_RAISE_TAPS, _STEP, shapes, row)
     row = shape_row(_LOWER_TAPS, 1, shapes, row)
     row = shape_row(channels, past_columns(sample_rate) + HOP * _HOPS, shapes, row)
     row = shape_row(channels, _past_of_middles(sample_rate) + _STEP * _HOPS, shapes, row)
@@ -190,15 +191,15 @@ def _design_rates(filters: ThreeRates) -> None:
             value = bessel_i0(_KAISER * math.sqrt(inside)) / whole
             if away != 0.0:
                 value = value * sine_of_turns(0.5 * away) / (_PI * away)
-            filters.raising[phase, k] = value
+            filters.raising[k, phase] = value
             total += value
         for k in range(_RAISE_TAPS):
-            filters.raising[phase, k] = filters.raising[phase, k] / total
+            filters.raising[k, phase] = filters.raising[k, phase] / total
     for phase in range(_STEP):
         for k in range(_RAISE_TAPS):
             place = _LOWER_HALF + _STEP * (k - 5) - phase
             if place < _LOWER_TAPS:
-                filters.lowering[place] = filters.raising[phase, k] / _STEP
+                filters.lowering[place] = filters.raising[k, phase] / _STEP
 
 
 @kernel()
@@ -366,15 +367,39 @@ def _filter_fast(line: Reals1, first: int, taps: Reals1, out: Reals1) -> None:
 
 
 @kernel()
+def _raise_one(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
+    """Write eight numbers, the first of which lies on column ``first + 5`` of a line of an eighth of their rate.
+
+    Added in the order of :func:`dot_product`.
+    """
+    taps = low[first:]
+    for phase in range(_EIGHT):
+        even = raising[0, phase] * taps[0] + raising[4, phase] * taps[4]
+        even += raising[2, phase] * taps[2] + raising[6, phase] * taps[6]
+        odd = raising[1, phase] * taps[1] + raising[5, phase] * taps[5]
+        odd += raising[3, phase] * taps[3] + raising[7, phase] * taps[7]
+        total = even + odd
+        total += raising[8, phase] * taps[8]
+        total += raising[9, phase] * taps[9]
+        total += raising[10, phase] * taps[10]
+        total += raising[11, phase] * taps[11]
+        out[phase] = total
+
+
+@kernel(abreast=True)
 def _add_raised(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
-    """Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``."""
-    for phase in range(np.uintp(_STEP)):
-        for m in range(np.uintp(_STEP)):
-            total = 0.0
-            base = np.uintp(first) + m
-            for k in range(np.uintp(_RAISE_TAPS)):
-                total += raising[phase, k] * low[base + k]
-            out[np.uintp(_STEP) * m + phase] += total
+    """Add 64 numbers, raised from an eighth of their rate; ``out[0]`` lies on column ``first + 5``."""
+    for m in range(np.uintp(_STEP)):
+        taps = low[np.uintp(first) + m :]
+        made = out[_EIGHT * m :]
+        lanes = eight_lanes()
+        for k in range(np.uintp(_RAISE_TAPS)):
+            column = raising[k]
+            value = taps[k]
+            for phase in range(_EIGHT):
+                lanes[phase] += column[phase] * value
+        for phase in range(_EIGHT):
+            made[phase] += lanes[phase]
 
 
 @kernel()
@@ -406,9 +431,9 @@ def filter_hop(filters: ThreeRates, out: Reals2) -> None:
         slows[new_slow] = dot_product(filters.lowering, middles, new_middle - 43 - _LOWER_HALF)
         slows_out[_RAISE_TAPS + hop] = dot_product(filters.slow, slows, new_slow - 2 * half)
         new_out = _RAISE_TAPS + _STEP * hop
+        _raise_one(slows_out, 1 + hop, filters.raising, middles_out[new_out:])
         for r in range(_STEP):
             at = new_middle + 5 - _STEP * behind + r - _HALF_MIDDLE
-            low = dot_product(filters.raising[r], slows_out, 1 + hop)
-            middles_out[new_out + r] = low + dot_product(filters.middle, middles, at)
+            middles_out[new_out + r] = middles_out[new_out + r] + dot_product(filters.middle, middles, at)
         _add_raised(middles_out, new_out - 11, filters.raising, out[channel])
     filters.counts[_HOP_OF_LINE] = hop + 1

@@ -1,4 +1,4 @@
-/* Generated from dot_products.py (102fc56f71b942b2); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dot_products.py (76e9d285cb2526bd); do not edit. SPDX-License-Identifier: ISC */
 
 /* Sums of products in eight lanes: the order of the additions is written, so it is the same on every machine. */
 
@@ -78,6 +78,11 @@ KERNEL real dot_products_dot_product(reals_1 taps, reals_1 line, ix first)
 INLINED void dot_products_dot_between_rows(reals_2 table, ux row, real share, ux taps, reals_2 line, ux first,
     ux second, ux base, reals_2 out, ux place)
 {
+    /* Rows by themselves: a compiler then sees that they are not the lanes, and keeps those in registers. */
+    reals_1 below = (reals_1){table.at + (ix)row * table.n1, table.n1};
+    reals_1 above = (reals_1){table.at + ((ix)row + (ix)DOT_PRODUCTS_ONE) * table.n1, table.n1};
+    reals_1 one = (reals_1){line.at + (ix)first * line.n1 + (ix)base, line.n1 - (ix)base};
+    reals_1 other = (reals_1){line.at + (ix)second * line.n1 + (ix)base, line.n1 - (ix)base};
     real a_lanes[8] = {0};
     const reals_1 a = {a_lanes, 8};
     real b_lanes[8] = {0};
@@ -86,10 +91,9 @@ INLINED void dot_products_dot_between_rows(reals_2 table, ux row, real share, ux
         IN_LANES
         for (uint64_t j = UINT64_C(0); j < DOT_PRODUCTS_EIGHT; j++) {
             const uint64_t k = DOT_PRODUCTS_EIGHT * group + j;
-            const real tap = table.at[(ix)row * table.n1 + (ix)k] + share * (table.at[((ix)row +
-                (ix)DOT_PRODUCTS_ONE) * table.n1 + (ix)k] - table.at[(ix)row * table.n1 + (ix)k]);
-            a.at[(ix)j] += tap * line.at[(ix)first * line.n1 + (ix)base + (ix)k];
-            b.at[(ix)j] += tap * line.at[(ix)second * line.n1 + (ix)base + (ix)k];
+            const real tap = below.at[(ix)k] + share * (above.at[(ix)k] - below.at[(ix)k]);
+            a.at[(ix)j] += tap * one.at[(ix)k];
+            b.at[(ix)j] += tap * other.at[(ix)k];
         }
     }
     out.at[(ix)first * out.n1 + (ix)place] = dot_products_sum_of_eight(a);

@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (95d3be32d79bf79e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (2ce3738f8732a189); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -284,16 +284,19 @@ KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *pl
     for (ux i = (ux)0; i < (ux)count; i++) {
         const ux cell = (ux)row.at[(ix)i];
         const real share = between.at[(ix)i];
-        const ux base = (ux)(column + (ix)left.at[(ix)i]);
+        /* Rows by themselves: a compiler then sees that they are not the lanes, and keeps those in registers. */
+        reals_1 below = (reals_1){reader.at + (ix)cell * reader.n1, reader.n1};
+        reals_1 above = (reals_1){reader.at + ((ix)cell + (ix)HEAD_AZIMUTH_ONE) * reader.n1, reader.n1};
+        reals_1 heard = (reals_1){line.at + (ix)(ux)(column + (ix)left.at[(ix)i]), line.n0 - (ix)(ux)(column +
+            (ix)left.at[(ix)i])};
         real lanes_lanes[8] = {0};
         const reals_1 lanes = {lanes_lanes, 8};
         for (ux group = (ux)0; group < (ux)6; group++) {
             IN_LANES
             for (uint64_t j = UINT64_C(0); j < HEAD_AZIMUTH_EIGHT; j++) {
                 const uint64_t k = HEAD_AZIMUTH_EIGHT * (uint64_t)group + j;
-                const real tap = reader.at[(ix)cell * reader.n1 + (ix)k] + share * (reader.at[((ix)cell +
-                    (ix)HEAD_AZIMUTH_ONE) * reader.n1 + (ix)k] - reader.at[(ix)cell * reader.n1 + (ix)k]);
-                lanes.at[(ix)j] += tap * line.at[(ix)base + (ix)k];
+                lanes.at[(ix)j] += (below.at[(ix)k] + share * (above.at[(ix)k] - below.at[(ix)k])) *
+                    heard.at[(ix)k];
             }
         }
         out.at[(ix)(ux)at + (ix)i] = dot_products_sum_of_eight(lanes);

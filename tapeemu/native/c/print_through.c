@@ -1,4 +1,4 @@
-/* Generated from print_through.py (5d325b0ade46f853); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (c4869ba9767f6bf5); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -220,6 +220,20 @@ KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place)
     }
 }
 
+/* Radius of the reel in metres from its square; beyond its ends it stays what it is there. */
+KERNEL double print_through_radius(double square, double least, double most)
+{
+    return square_root_double(smaller_double(larger_double(square, least), most));
+}
+
+/* Samples of the turn before, or after, the one of this radius. */
+KERNEL double print_through_length_of_turn(doubles_1 plan, double radius, bool before)
+{
+    const double half = before ? -0.5 * plan.at[PRINT_THROUGH_PITCH] : 0.5 * plan.at[PRINT_THROUGH_PITCH];
+    const double samples = 0x1.921fb54442d18p+2 * (radius + half) * plan.at[PRINT_THROUGH_PER_METRE];
+    return samples;
+}
+
 /*
  * Samples from a place on the tape to the one a turn before it, or a turn after it.
  *
@@ -238,36 +252,53 @@ KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place)
 KERNEL double print_through_turn_samples(doubles_1 plan, int64_t place, bool before)
 {
     const double square = plan.at[PRINT_THROUGH_SQUARE] + (double)place * plan.at[PRINT_THROUGH_PER_SAMPLE];
-    const double radius = square_root_double(smaller_double(larger_double(square,
-        plan.at[PRINT_THROUGH_LEAST]), plan.at[PRINT_THROUGH_MOST]));
-    const double half = before ? -0.5 * plan.at[PRINT_THROUGH_PITCH] : 0.5 * plan.at[PRINT_THROUGH_PITCH];
-    const double samples = 0x1.921fb54442d18p+2 * (radius + half) * plan.at[PRINT_THROUGH_PER_METRE];
-    return samples;
+    return print_through_length_of_turn(plan, print_through_radius(square, plan.at[PRINT_THROUGH_LEAST],
+        plan.at[PRINT_THROUGH_MOST]), before);
 }
 
-/* Read a hop a turn before it or after it, from an index of the tape on. */
+/* Write the radius at every sample of a hop into the scratch memory: both turns are read from there. */
+KERNEL void print_through_find_radii(const PrintThroughMemory *memory, int64_t first)
+{
+    doubles_1 plan = memory->plan;
+    doubles_1 radii = (doubles_1){memory->scratch.at, memory->scratch.n1};
+    const double square = plan.at[PRINT_THROUGH_SQUARE];
+    const double per_sample = plan.at[PRINT_THROUGH_PER_SAMPLE];
+    const double least = plan.at[PRINT_THROUGH_LEAST];
+    const double most = plan.at[PRINT_THROUGH_MOST];
+    const double begin = (double)first;
+    for (ux i = (ux)0; i < (ux)64; i++) {
+        radii.at[(ix)i] = print_through_radius(square + (begin + (double)(int32_t)i) * per_sample, least,
+            most);
+    }
+}
+
+/* Read a hop a turn before it or after it, from an index of the tape on, where its radii were found. */
 KERNEL void print_through_read_turn(const PrintThroughMemory *memory, int64_t first, bool before, reals_2 out)
 {
+    doubles_1 plan = memory->plan;
     const Places places = memory->places;
-    const ix columns = memory->ring.n1 - PRINT_THROUGH_HOP;
-    const ix start = (ix)(first - INT64_C(16) + INT64_C(1) - floor_division_64(first - INT64_C(16) +
+    doubles_1 radii = (doubles_1){memory->scratch.at, memory->scratch.n1};
+    int32s_1 left = places.left;
+    int32s_1 row = places.row;
+    reals_1 between = places.between;
+    const int32_t columns = (int32_t)(memory->ring.n1 - PRINT_THROUGH_HOP);
+    const int32_t start = (int32_t)(first - INT64_C(16) + INT64_C(1) - floor_division_64(first - INT64_C(16) +
         INT64_C(1), (int64_t)columns) * (int64_t)columns);
-    for (ix i = 0; i < PRINT_THROUGH_HOP; i++) {
-        const double turn = print_through_turn_samples(memory->plan, first + (int64_t)i, before);
-        const double place = before ? (double)i - turn : (double)i + turn;
+    /* Numbers of 32 bits, of which vectors are made. */
+    const int32_t none = 0;
+    for (ux i = (ux)0; i < (ux)64; i++) {
+        const double turn = print_through_length_of_turn(plan, radii.at[(ix)i], before);
+        const double at = (double)(int32_t)i;
+        const double place = before ? at - turn : at + turn;
         const double whole = floor_of_double(place);
         const double cell = (place - whole) * 512.0;
         const double lower = floor_of_double(cell);
-        ix column = start + (ix)whole;
-        if (column < 0) {
-            column += columns;
-        }
-        if (column >= columns) {
-            column -= columns;
-        }
-        places.left.at[i] = (int32_t)column;
-        places.row.at[i] = (int32_t)lower;
-        places.between.at[i] = (real)(cell - lower);
+        int32_t column = start + (int32_t)whole;
+        column += column < none ? columns : none;
+        column -= column >= columns ? columns : none;
+        left.at[(ix)i] = column;
+        row.at[(ix)i] = (int32_t)lower;
+        between.at[(ix)i] = (real)(cell - lower);
     }
     const Part part = (Part){0, 0, PRINT_THROUGH_HOP, 0};
     const ix channels = out.n0;
@@ -286,6 +317,7 @@ KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t f
     const real post = (real)memory->plan.at[PRINT_THROUGH_POST];
     const real pre = (real)memory->plan.at[PRINT_THROUGH_PRE];
     const int64_t behind = memory->counts.at[PRINT_THROUGH_BEHIND];
+    print_through_find_radii(memory, first - behind);
     print_through_read_turn(memory, first - behind, true, later);
     if (behind > INT64_C(0)) {
         print_through_read_turn(memory, first - behind, false, sooner);

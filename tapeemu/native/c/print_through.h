@@ -48,7 +48,10 @@ KERNEL ix print_through_lead(const PrintThroughSettings *settings, double sample
 KERNEL void print_through_shapes(const PrintThroughSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void print_through_design(const PrintThroughSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const PrintThroughMemory *memory);
 KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place);
+KERNEL double print_through_radius(double square, double least, double most);
+KERNEL double print_through_length_of_turn(doubles_1 plan, double radius, bool before);
 KERNEL double print_through_turn_samples(doubles_1 plan, int64_t place, bool before);
+KERNEL void print_through_find_radii(const PrintThroughMemory *memory, int64_t first);
 KERNEL void print_through_read_turn(const PrintThroughMemory *memory, int64_t first, bool before, reals_2 out);
 KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t first);
 KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 block, reals_2 out);

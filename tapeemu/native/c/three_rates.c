@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (c6eea83e67f0bb16); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (8714f103e7da9419); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -35,6 +35,7 @@
 #define THREE_RATES_1 UINT64_C(1)
 #define THREE_RATES_2 UINT64_C(2)
 #define THREE_RATES_3 UINT64_C(3)
+#define THREE_RATES_EIGHT UINT64_C(8)
 
 /* Half length of the filter at the slowest rate: 50 ms. */
 KERNEL ix three_rates_half_slow(double sample_rate)
@@ -80,7 +81,7 @@ KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, i
     row = memory_shapes_shape_row(129, 1, shapes, row);
     row = memory_shapes_shape_row(193, 1, shapes, row);
     row = memory_shapes_shape_row(2 * half + 1, 1, shapes, row);
-    row = memory_shapes_shape_row(THREE_RATES_STEP, THREE_RATES_RAISE_TAPS, shapes, row);
+    row = memory_shapes_shape_row(THREE_RATES_RAISE_TAPS, THREE_RATES_STEP, shapes, row);
     row = memory_shapes_shape_row(THREE_RATES_LOWER_TAPS, 1, shapes, row);
     row = memory_shapes_shape_row(channels, three_rates_past_columns(sample_rate) + 2048, shapes, row);
     row = memory_shapes_shape_row(channels, three_rates_past_of_middles(sample_rate) + 256, shapes, row);
@@ -126,19 +127,19 @@ KERNEL void three_rates_design_rates(const ThreeRates *filters)
             if (away != 0.0) {
                 value = value * elementary_sine_of_turns(0.5 * away) / (0x1.921fb54442d18p+1 * away);
             }
-            filters->raising.at[phase * filters->raising.n1 + k] = (real)value;
+            filters->raising.at[k * filters->raising.n1 + phase] = (real)value;
             total += value;
         }
         for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
-            filters->raising.at[phase * filters->raising.n1 + k] = (real)((double)filters->raising.at[phase *
-                filters->raising.n1 + k] / total);
+            filters->raising.at[k * filters->raising.n1 + phase] = (real)((double)filters->raising.at[k *
+                filters->raising.n1 + phase] / total);
         }
     }
     for (ix phase = 0; phase < THREE_RATES_STEP; phase++) {
         for (ix k = 0; k < THREE_RATES_RAISE_TAPS; k++) {
             const ix place = THREE_RATES_LOWER_HALF + THREE_RATES_STEP * (k - 5) - phase;
             if (place < THREE_RATES_LOWER_TAPS) {
-                filters->lowering.at[place] = filters->raising.at[phase * filters->raising.n1 + k] /
+                filters->lowering.at[place] = filters->raising.at[k * filters->raising.n1 + phase] /
                     REAL(8.0);
             }
         }
@@ -343,17 +344,50 @@ KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_
     }
 }
 
-/* Add eight numbers, raised to eight times their rate; ``out[0]`` lies on column ``first + 5``. */
+/*
+ * Write eight numbers, the first of which lies on column ``first + 5`` of a line of an eighth of their rate.
+ *
+ * Added in the order of :func:`dot_product`.
+ */
+KERNEL void three_rates_raise_one(reals_1 low, ix first, reals_2 raising, reals_1 out)
+{
+    reals_1 taps = (reals_1){low.at + first, low.n0 - first};
+    for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+        real even = raising.at[(ix)phase] * taps.at[0] + raising.at[4 * raising.n1 + (ix)phase] * taps.at[4];
+        even += raising.at[2 * raising.n1 + (ix)phase] * taps.at[2] + raising.at[6 * raising.n1 + (ix)phase] *
+            taps.at[6];
+        real odd = raising.at[1 * raising.n1 + (ix)phase] * taps.at[1] + raising.at[5 * raising.n1 +
+            (ix)phase] * taps.at[5];
+        odd += raising.at[3 * raising.n1 + (ix)phase] * taps.at[3] + raising.at[7 * raising.n1 + (ix)phase] *
+            taps.at[7];
+        real total = even + odd;
+        total += raising.at[8 * raising.n1 + (ix)phase] * taps.at[8];
+        total += raising.at[9 * raising.n1 + (ix)phase] * taps.at[9];
+        total += raising.at[10 * raising.n1 + (ix)phase] * taps.at[10];
+        total += raising.at[11 * raising.n1 + (ix)phase] * taps.at[11];
+        out.at[(ix)phase] = total;
+    }
+}
+
+/* Add 64 numbers, raised from an eighth of their rate; ``out[0]`` lies on column ``first + 5``. */
 KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out)
 {
-    for (ux phase = (ux)0; phase < (ux)8; phase++) {
-        for (ux m = (ux)0; m < (ux)8; m++) {
-            real total = REAL(0.0);
-            const ux base = (ux)first + m;
-            for (ux k = (ux)0; k < (ux)12; k++) {
-                total += raising.at[(ix)phase * raising.n1 + (ix)k] * low.at[(ix)base + (ix)k];
+    for (ux m = (ux)0; m < (ux)8; m++) {
+        reals_1 taps = (reals_1){low.at + (ix)(ux)first + (ix)m, low.n0 - ((ix)(ux)first + (ix)m)};
+        reals_1 made = (reals_1){out.at + (ix)(THREE_RATES_EIGHT * (uint64_t)m), out.n0 -
+            (ix)(THREE_RATES_EIGHT * (uint64_t)m)};
+        real lanes_lanes[8] = {0};
+        const reals_1 lanes = {lanes_lanes, 8};
+        for (ux k = (ux)0; k < (ux)12; k++) {
+            reals_1 column = (reals_1){raising.at + (ix)k * raising.n1, raising.n1};
+            const real value = taps.at[(ix)k];
+            IN_LANES
+            for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+                lanes.at[(ix)phase] += column.at[(ix)phase] * value;
             }
-            out.at[(ix)((ux)8 * m) + (ix)phase] += total;
+        }
+        for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+            made.at[(ix)phase] += lanes.at[(ix)phase];
         }
     }
 }
@@ -395,11 +429,12 @@ KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
         slows_out.at[THREE_RATES_RAISE_TAPS + hop] = dot_products_dot_product(filters->slow, slows, new_slow -
             2 * half);
         const ix new_out = THREE_RATES_RAISE_TAPS + THREE_RATES_STEP * hop;
+        three_rates_raise_one(slows_out, 1 + hop, filters->raising, (reals_1){middles_out.at + new_out,
+            middles_out.n0 - new_out});
         for (ix r = 0; r < THREE_RATES_STEP; r++) {
             const ix at = new_middle + 5 - THREE_RATES_STEP * behind + r - THREE_RATES_HALF_MIDDLE;
-            const real low = dot_products_dot_product((reals_1){filters->raising.at + r * filters->raising.n1,
-                filters->raising.n1}, slows_out, 1 + hop);
-            middles_out.at[new_out + r] = low + dot_products_dot_product(filters->middle, middles, at);
+            middles_out.at[new_out + r] = middles_out.at[new_out + r] +
+                dot_products_dot_product(filters->middle, middles, at);
         }
         three_rates_add_raised(middles_out, new_out - 11, filters->raising, (reals_1){out.at + channel *
             out.n1, out.n1});
