@@ -25,6 +25,7 @@ _EXPORTS = (
     *("desk_live_bytes", "desk_live_create", "desk_live_tail", "desk_flutter_figures", "desk_figure"),
     *("tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone", "tapeemu_live_chain"),
     *("tapeemu_live_process", "tapeemu_process", "tapeemu_set", "tapeemu_set_share"),
+    *("tapeemu_follow", "tapeemu_follow_share", "tapeemu_follow_on"),
     *("tapeemu_adds_sound", "tapeemu_rings", "__heap_base"),
 )
 _COMMON = ("-target", "wasm32-freestanding", "-msimd128", "-Wl,--no-entry", "-Wl,--strip-all")

@@ -44,6 +44,7 @@ const movesBetween = (one, other) => {
   for (const [place, [first, behind, share]] of one.groups.entries()) {
     const [otherFirst, otherBehind, wanted] = other.groups[place];
     if (first !== otherFirst || behind !== otherBehind) return null;
+    if ((other.curves ?? []).some((curve) => curve.group === place)) continue;
     if (share !== wanted || (one.curves ?? []).some((curve) => curve.group === place)) changes.push({ kind: "share", place, value: wanted });
   }
   return changes;

@@ -223,17 +223,20 @@ class Desk extends AudioWorkletProcessor {
     return done ? undefined : this.port.postMessage({ type: "refused" });
   }
 
-  // kind: "setting" of a stage, or the "share" of a group.
+  // kind: "setting" of a stage, or the "share" of a group, at once or as it follows a curve.
   move(address, { kind, place, setting, value }, voices = this.voices) {
     return voices
-      .map(({ exports }) => (kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_set(address, place, setting, value)))
+      .map(({ exports }) => {
+        if (kind === "setting") return exports.tapeemu_set(address, place, setting, value);
+        return kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_follow_share(address, place, value);
+      })
       .every(Boolean);
   }
 
   // How the settings of a chain follow their curves. One that cannot is told of, and the chain is made anew.
   follow(address, voice) {
     return (curve, value) => {
-      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 };
+      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "followed share", place: curve.group, value: value / 100 };
       if (this.move(address, change, [voice]) || this.refused === this.current) return;
       this.refused = this.current;
       this.port.postMessage({ type: "refused" });
