@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import soundfile
 from browsers import until
 from desk_pages import PRESET, RATE, RENDER, desk, element, page_of, played, rendered, stem
 
+from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
@@ -546,23 +548,147 @@ def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -
     assert [entry["message"] for entry in opened.get_log("browser")] == []
 
 
-def test_a_mix_that_follows_a_curve_plays_and_is_rendered_by_the_command_alone(opened: Any) -> None:
-    text = (
-        PRESET
-        + """mix_percent = 50.0
-
-[[stages.automation]]
-setting = "mix_percent"
-points = [{ seconds = 0.0, value = 100.0 }, { seconds = 1.0, value = 0.0 }]
-"""
-    )
+def test_a_curve_behind_another_speed_is_rendered_by_the_command_alone(opened: Any) -> None:
+    text = PRESET + "speed_error_percent = 1.0\nmix_percent = 50.0\n" + CURVE.format("mix_percent", "100.0", "0.0")
     assert parse_preset(text, name="mixed").chain.stages[1].automation
     opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'mixed')", text)
     assert desk(opened, "desk.mistake") is None
     assert desk(opened, "[desk.setup.curves[0].group, desk.setup.groups.length]") == [0, 1]
-    element(opened, "play").click()
-    until(lambda: desk(opened, "desk.sound.place > 0.3 && !desk.sound.waiting"), "it plays")
-    element(opened, "play").click()
     told = opened.execute_async_script(RENDER, 0)
-    assert told == "!a mix that follows a curve is rendered by tapeemu process alone; save the preset"
+    assert told == "!a curve behind a tape at another speed is rendered by tapeemu process alone; save the preset"
     assert [entry["message"] for entry in opened.get_log("browser")] == []
+
+
+CURVE = """
+[[stages.automation]]
+setting = "{}"
+points = [{{ seconds = 0.0, value = {} }}, {{ seconds = 1.0, value = {} }}]
+"""
+
+EVERY_SHAPE = """format = 1
+purpose = "Settings and mixes that follow curves, behind noise, in seconds and at places of the tape."
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = -50.0
+
+[[stages.automation]]
+setting = "hiss_db"
+points = [{ samples = 3000, value = -60.0 }, { samples = 9001, value = -30.0 }, { samples = 15000, value = -50.0 }]
+
+[[stages]]
+name = "in a row"
+kind = "chain"
+
+[[stages.automation]]
+setting = "mix_percent"
+points = [
+    { seconds = 0.02, value = 100.0, shape = "smooth" },
+    { seconds = 0.11, value = 20.0, shape = "hold" },
+    { seconds = 0.2003, value = 80.0 },
+    { seconds = 0.25, value = 0.0 },
+    { seconds = 9.0, value = 100.0 },
+]
+
+[[stages.stages]]
+kind = "wow_flutter"
+weighted_flutter_percent = 0.2
+
+[[stages.stages]]
+kind = "preamp_drive"
+drive_db = 3.0
+
+[[stages.stages.automation]]
+setting = "drive_db"
+points = [
+    { seconds = -1.0, value = 2.0 },
+    { seconds = 0.1, value = 14.0, shape = "smooth" },
+    { seconds = 0.2, value = 1.0, shape = "hold" },
+    { seconds = 0.3, value = 6.0 },
+    { seconds = 0.3, value = 3.0 },
+]
+
+[[stages]]
+kind = "fdn_reverb"
+decay_seconds = 0.2
+lines = 8
+mix_percent = 40.0
+wet_percent = 30.0
+automation = [{ setting = "wet_percent", points = [{ samples = 4000, value = 0.0 }, { samples = 5000, value = 90.0, shape = "hold" }, { samples = 20000, value = 10.0 }] }, { setting = "mix_percent", points = [{ seconds = 0.4, value = 30.0 }] }]
+"""
+
+
+def test_curves_are_rendered_to_the_bits_of_the_command(
+    browser: Any, tmp_path: Path, run: Callable[..., str]
+) -> None:
+    """Shapes, units, jumps, before the start and behind the end; settings and mixes, one in the other, behind noise."""
+    source, preset = stem(tmp_path, RATE // 2), tmp_path / "every-shape.toml"
+    preset.write_text(EVERY_SHAPE, "utf-8")
+    page_of(browser, tmp_path, EVERY_SHAPE, [source])
+    here = rendered(browser, 0)
+    run("process", source, "--preset", preset, "--out", tmp_path / "out", "--depth", "float")
+    there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
+    assert np.max(np.abs(here)) > 0.01
+    assert np.array_equal(here, there)
+
+
+def drawn_curves(rng: np.random.Generator, rate: int) -> str:
+    """A preset of stages that move, in any order, each with curves of some of its settings and of its mix."""
+    declared = kinds_of_stages()
+    lines = ["format = 1", 'purpose = "Drawn."']
+    for kind in rng.permutation([kind for kind, each in declared.items() if each["moves"]])[: rng.integers(1, 4)]:
+        lines += ["", "[[stages]]", f'kind = "{kind}"', *(["lines = 8", "decay_seconds = 0.2"] if "fdn" in kind else [])]
+        names = list(rng.permutation(declared[kind]["moves"]))[: rng.integers(0, 3)] + ["mix_percent"] * rng.integers(2)
+        if {"drive_db", "thd_percent"} <= set(names) or {"drive_db", "mol_db"} <= set(names):
+            names.remove("drive_db")
+        for name in names:
+            low, high = {"drive_db": (-6, 18), "thd_percent": (0.5, 8), "mol_db": (0, 12)}.get(
+                name, (-40, -22) if name.endswith(("db", "dbfs")) else (0, 100)
+            )
+            unit = rng.choice(["seconds", "samples"])
+            times = np.sort(rng.uniform(-0.1, 0.5, rng.integers(1, 6)))
+            points = [
+                f"{{ {unit} = {round(time * rate) if unit == 'samples' else repr(float(time))}, "
+                f"value = {float(rng.uniform(low, high))!r}, shape = "
+                f'"{rng.choice(["linear", "smooth", "hold"])}" }}'
+                for time in times
+            ]
+            lines += ["", "[[stages.automation]]", f'setting = "{name}"', f"points = [{', '.join(points)}]"]
+    return "\n".join([*lines, ""])
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("rate", [22_050, 48_000, 96_000])
+def test_drawn_curves_are_rendered_to_the_bits_of_the_command(
+    browser: Any, tmp_path: Path, run: Callable[..., str], rate: int
+) -> None:
+    rng = np.random.default_rng(rate)
+    sources = [tmp_path / "one.wav", tmp_path / "two.wav"]
+    for channels, source in enumerate(sources, 1):
+        soundfile.write(source, 0.2 * rng.standard_normal((rate // 4, channels)), rate, subtype="FLOAT")
+    page_of(browser, tmp_path, PRESET, sources)
+    for number in range(12):
+        text = drawn_curves(rng, rate)
+        preset = tmp_path / f"drawn-{number}.toml"
+        preset.write_text(text, "utf-8")
+        browser.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'drawn')", text)
+        assert desk(browser, "desk.mistake") is None, text
+        run("process", *sources, "--preset", preset, "--out", tmp_path / f"out-{number}", "--depth", "float")
+        for index, source in enumerate(sources):
+            here = rendered(browser, index, rate)
+            path = tmp_path / f"out-{number}" / source.name
+            there = soundfile.read(path, dtype="float32", always_2d=True)[0].T
+            assert np.array_equal(here, there), text
+
+
+@pytest.mark.long
+def test_a_mix_that_follows_a_curve_is_heard_as_it_is_rendered(browser: Any, tmp_path: Path) -> None:
+    text = LOW.replace("drive_db = 0.0\n", "drive_db = 20.0\n" + CURVE.format("mix_percent", "0.0", "100.0"))
+    text = text[: text.index('\n[[stages]]\nkind = "fdn_reverb"')]
+    page_of(browser, tmp_path, text, [stem(tmp_path, RATE)])
+    file = rendered(browser, 0).astype(np.float64)
+    heard = played(browser, 0.9, [])
+    late = int(browser.execute_script("return Math.round(window.tapeemuDesk.desk.meters.late * 48000)"))
+    part = slice(2_400, heard.shape[1] - late)
+    error = heard[:, late:][:, part] - file[:, part]
+    assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
