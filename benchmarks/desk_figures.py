@@ -23,6 +23,7 @@ from desk_pages import RATE, desk, page_of
 
 from tapeemu.presets import load_preset
 
+MOVES = 4
 PRESET = "quarter-inch-at-38"
 ROOM = '\n[[stages]]\nname = "room"\nkind = "fdn_reverb"\ndecay_seconds = 1.5\n'
 MOVED = {
@@ -66,7 +67,7 @@ const once = (key) => new Promise((resolve) => {
   const times = [];
   for (let move = 0; move < moves; move += 1) {
     times.push(await once(move % 4 < 2 ? "PageUp" : "PageDown"));
-    await new Promise((resolve) => setTimeout(resolve, 1200));
+    await new Promise((resolve) => setTimeout(resolve, 800));
   }
   done(times);
 })();
@@ -127,12 +128,12 @@ def main() -> None:
         driver.set_script_timeout(120)
         try:
             opened(driver, Path(name))
-            still = {figure: longest_seconds(driver, figure, 8) for figure in MOVED if figure not in HEARD}
+            still = {figure: longest_seconds(driver, figure, MOVES) for figure in MOVED if figure not in HEARD}
             driver.find_element("id", "play").click()
             until(lambda: desk(driver, "desk.sound.place > 1"), "it plays")
             for figure in MOVED:
                 paused = f"{still[figure]:.2f} s" if figure in still else "not there"
-                playing = longest_seconds(driver, figure, 8)
+                playing = longest_seconds(driver, figure, MOVES)
                 dragged = dragged_seconds(driver, figure, 5.0)
                 print(f"{figure}: paused {paused}, playing {playing:.2f} s, dragged {dragged:.2f} s", flush=True)
         finally:

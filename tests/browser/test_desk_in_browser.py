@@ -56,6 +56,45 @@ def test_nothing_moves_sideways(opened: Any, width: int) -> None:
         opened.set_window_size(before["width"], before["height"])
 
 
+CUT_OFF = """
+for (const each of document.querySelectorAll(".strip details")) each.open = true;
+return [...document.querySelectorAll(".strip")].map((strip) => ({
+  labels: [...strip.querySelectorAll(".label")].map((each) => each.textContent),
+  cut: [...strip.querySelectorAll(".typed, select")].filter((each) => each.offsetParent && each.scrollWidth > each.clientWidth + 1).map((each) => each.value),
+  apart: [...strip.querySelectorAll(".setting")].filter((each) => {
+    const [label, value] = [each.querySelector(".label"), each.querySelector(".value, .both, select")].map((part) => part?.getBoundingClientRect());
+    return value && label.right > value.left && label.bottom > value.top && label.top < value.bottom;
+  }).map((each) => each.textContent.slice(0, 30)),
+}));
+"""
+
+
+@pytest.mark.parametrize("width", [390, pytest.param(1440, marks=pytest.mark.long)])
+def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: Any, width: int) -> None:
+    """Of every kind, with everything unfolded; at phone width with the browser's own emulation of one."""
+    kinds = kinds_of_stages()
+    text = "format = 1\n" + "".join(f'\n[[stages]]\nkind = "{kind}"\n' for kind in kinds)
+    before = desk(ready, "desk.text")
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    ready.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'every kind')", text)
+        assert desk(ready, "desk.mistake") is None
+        ready.execute_script(CUT_OFF)
+        until(lambda: desk(ready, "desk.strips.open.size") == len(kinds), "all is unfolded")
+        found = ready.execute_script(CUT_OFF)
+        assert len(found) == len(kinds)
+        for kind, strip in zip(kinds, found, strict=True):
+            assert strip["cut"] == [], kind
+            assert strip["apart"] == [], kind
+            assert len(set(strip["labels"])) == len(strip["labels"]), kind
+        root = "const root = document.documentElement; return root.scrollWidth - root.clientWidth"
+        assert ready.execute_script(root) == 0
+    finally:
+        ready.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'back')", before)
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_rules_of_accessibility_hold(opened: Any, scheme: str) -> None:
     """axe-core, a checker of the web content accessibility guidelines, with everything unfolded."""
@@ -402,6 +441,50 @@ def test_a_link_carries_the_settings(opened: Any, page: Path) -> None:
     assert desk(opened, "desk.text") == PRESET
 
 
+TRACKED = """
+const { desk, setupOf, PresetText, Engine } = window.tapeemuDesk;
+const { engine } = desk.sound;
+const setup = setupOf(new PresetText(arguments[0]).root.stages);
+const made = (track) => {
+  const bytes = engine.create(setup, { rate: 48000, channels: 2, track }, engine.first);
+  return [bytes, () => new Uint8Array(engine.copy(engine.first, bytes))];
+};
+const [, third] = made(3);
+const wanted = third();
+const [, copied] = made(0);
+const before = copied();
+engine.retrack(engine.first, setup, 3);
+const found = copied();
+return [before, found].map((each) => each.filter((byte, index) => byte !== wanted[index]).length);
+"""
+
+
+def test_a_chain_is_put_on_another_track_as_if_it_were_made_there(ready: Any) -> None:
+    """To the byte: noise, a worn splice, and a skewed tape that stands still beside its mix at another speed."""
+    text = """format = 1
+
+[[stages]]
+kind = "tape_noise"
+modulation_noise_db = -50.0
+
+[[stages]]
+kind = "fdn_reverb"
+
+[[stages]]
+kind = "splices"
+splices = [{ at_seconds = 1.0 }]
+
+[[stages]]
+kind = "wow_flutter"
+track_skew_us = 20.0
+speed_error_percent = 1.0
+mix_percent = 50.0
+"""
+    apart, left = ready.execute_script(TRACKED, text)
+    assert apart > 0
+    assert left == 0
+
+
 DROP = """
 const [name, text, type] = arguments;
 const files = new DataTransfer();
@@ -515,6 +598,63 @@ def test_a_hidden_comparison_by_keys(opened: Any) -> None:
     assert float(told[1]) == pytest.approx(p, abs=0.00006)
     assert not opened.execute_script("return document.querySelector('.chain').inert")
     assert desk(opened, "desk.current") == 0
+
+
+@pytest.mark.long
+def test_a_loudness_that_cannot_be_matched_is_told(browser: Any, tmp_path: Path) -> None:
+    """A hidden comparison of a silent stem was one of silence with silence, and one of a short part not at one loudness."""
+    path = tmp_path / "silent.wav"
+    soundfile.write(path, np.zeros((RATE // 2, 2)), RATE, subtype="PCM_16")
+    page_of(browser, tmp_path, NOISE, [path])
+    browser.execute_script("document.getElementById('begin').closest('details').open = true")
+    told = "dry is silent in this part, so its loudness cannot be matched; choose another part."
+    element(browser, "begin").click()
+    until(lambda: element(browser, "hidden-message").text == told, told)
+    browser.execute_script("window.tapeemuDesk.desk.sound.setLoop(0, 0.3)")
+    element(browser, "begin").click()
+    told = "The part is shorter than 0.4 s, too short for a loudness; choose a longer one."
+    until(lambda: element(browser, "hidden-message").text == told, told)
+    assert not element(browser, "hidden-run").is_displayed()
+
+
+NOISE = 'format = 1\npurpose = "Noise."\n\n[[stages]]\nkind = "tape_noise"\nhiss_db = -30.0\n'
+
+
+@pytest.mark.parametrize("frames", [1, pytest.param(200, marks=pytest.mark.long)])
+def test_the_shortest_stems_play_and_repeat_as_a_whole(browser: Any, tmp_path: Path, frames: int) -> None:
+    """The part to repeat began before the song."""
+    page_of(browser, tmp_path, PRESET, [stem(tmp_path, frames, channels=1)])
+    browser.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
+    element(browser, "whole").click()
+    assert desk(browser, "desk.sound.loop") == [0, pytest.approx(frames / RATE)]
+    assert browser.execute_script("return document.getElementById('from').value") == "0.00"
+    element(browser, "play").click()
+    until(lambda: desk(browser, "desk.meters?.count > 0"), "it plays")
+    made = rendered(browser, 0)
+    assert made.shape[1] > frames
+    assert np.all(np.isfinite(made))
+    element(browser, "play").click()
+    assert browser.get_log("browser") == []
+
+
+def test_the_place_that_is_heard_is_right_behind_the_edge_of_a_loop(browser: Any, tmp_path: Path) -> None:
+    """It stood at the beginning until the player's own delay had passed, and moves were recorded as much too late."""
+    page_of(browser, tmp_path, PRESET, [stem(tmp_path, RATE)])
+    browser.execute_script(
+        "const { desk } = window.tapeemuDesk; const hear = desk.sound.onMeters; window.heard = [];"
+        "desk.sound.onMeters = (message) => { window.heard.push([message.time, message.place, message.late]); hear(message); };"
+        "desk.sound.setLoop(0.5, 0.8); desk.sound.go(0.5);"
+    )
+    played(browser, 1.5, [])
+    told = np.array(browser.execute_script("return window.heard"))
+    late = told[-1, 2]
+    assert late > 0.005
+    places = told[told[:, 0] > 0.5 + late, 1]
+    assert places.size > 10
+    assert np.all((places >= 0.5 - late) & (places < 0.8))
+    # It goes on as time does, round the loop.
+    steps = np.diff(told[told[:, 0] > 0.5, 1]) - np.diff(told[told[:, 0] > 0.5, 0])
+    assert np.max(np.abs((steps + 0.15) % 0.3 - 0.15)) < 0.003
 
 
 def test_the_edge_of_a_loop_does_not_click(browser: Any, tmp_path: Path) -> None:

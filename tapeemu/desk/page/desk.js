@@ -2,13 +2,13 @@
 
 const data = JSON.parse(at("desk-data").textContent);
 const MEASURED = [
-  ["weighted_flutter_percent", "Weighted flutter", "%"],
-  ["thd_reference_percent", "THD at reference", "%"],
-  ["thd_now_percent", "THD at this level", "%"],
-  ["mol_3_percent_db", "3 % level re reference", "dB"],
-  ["decay_500hz_seconds", "RT60 at 500 Hz", "s"],
-  ["noise_a_weighted_db", "Noise, A-weighted", "dB"],
-  ["loudness_change_lu", "Loudness change", "LU"],
+  ["weighted_flutter_percent", "Weighted flutter", "%", "How far the pitch sways, weighted as the ear notices it (AES6-2008, two-sigma)."],
+  ["thd_reference_percent", "THD at reference", "%", "Total harmonic distortion: the overtones that a tone of 1 kHz at the reference level, \u221218 dBFS, gets, as a share of it."],
+  ["thd_now_percent", "THD at this level", "%", "The same for a tone as high as the peaks of what plays now."],
+  ["mol_3_percent_db", "3 % level re reference", "dB", "Maximum operating level (MOL): where a tone of 1 kHz gets 3 % of its third harmonic, above or below the reference level."],
+  ["decay_500hz_seconds", "RT60 at 500 Hz", "s", "How long the reverberation takes to fall by 60 dB."],
+  ["noise_a_weighted_db", "Noise, A-weighted", "dB", "What sounds by itself, weighted as quiet sounds are heard, re a tone at the reference level."],
+  ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
 ];
 
 const withoutSpeedError = (stage) => ({
@@ -320,7 +320,10 @@ class Desk {
     this.loop = null;
     this.bend = null;
     if (drives.length) {
-      this.bend = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      const key = drives.map(({ kind, numbers }) => `${kind} ${numbers.join()}`).join();
+      if (key !== this.bendKey) this.bends = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      this.bendKey = key;
+      this.bend = this.bends;
       expected.thd_reference_percent = this.bend.thd(REFERENCE_DBFS);
       expected.thd_now_percent = this.peak > 1e-4 ? this.bend.thd(decibelsOf(this.peak)) : null;
       expected.mol_3_percent_db = this.bend.mol();
@@ -536,7 +539,9 @@ class Desk {
     const sound = decibelsOf(Math.sqrt(message.outPower / Math.max(message.count, 1)));
     const points = this.probe ? this.probe.run(to > from && to - from < data.rate ? from : to - message.count, to) : [];
     this.probePlace = to;
-    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent: 0, level: 0 }));
+    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
+    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
+    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
     this.smooth ??= sound;
     flat.forEach((point) => {
       this.smooth += (sound - this.smooth) * 0.25;
@@ -640,6 +645,7 @@ class Desk {
         return element;
       }),
     );
+    at("meanings").replaceChildren(...MEASURED.flatMap(([, label, , meaning]) => [make("dt", {}, label), make("dd", {}, meaning)]));
     at("figures-note").textContent = data.server
       ? "Expected figures follow from the settings at once; the laboratory then measures them in the background."
       : "Expected figures follow from the settings. The command tapeemu desk has the laboratory measure them.";
@@ -741,8 +747,10 @@ class Desk {
         const value = Number(at(id).value.replace(",", "."));
         return Number.isFinite(value) ? clamp(value, 0, this.sound.seconds) : otherwise;
       };
-      const from = Math.min(number("from", 0), this.sound.seconds - 0.1);
-      const to = Math.max(number("to", this.sound.seconds), from + 0.1);
+      const { seconds } = this.sound;
+      const least = Math.min(0.1, seconds);
+      const from = Math.min(number("from", 0), seconds - least);
+      const to = Math.max(number("to", seconds), from + least);
       this.sound.setLoop(from, to);
       at("from").value = from.toFixed(2);
       at("to").value = to.toFixed(2);

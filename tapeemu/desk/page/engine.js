@@ -65,6 +65,13 @@ class Engine {
     return bytes;
   }
 
+  // A chain that was just made on another track.
+  retrack(address, setup, track) {
+    setup.stages.forEach((stage, index) => {
+      if (hearsItsTrack(stage)) this.exports.desk_retrack(address, index, track);
+    });
+  }
+
   // What the kernels of the first stage of a setup say; see engine.c.
   figure(setup, what, argument) {
     this.write(setup, { rate: data.rate, channels: 1 });

@@ -221,15 +221,19 @@ class Sound {
     const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
     const made = new Map();
     let latency = 0;
-    const chains = options.map((each) => {
-      const key = `${each.channels} ${each.track}`;
-      if (!made.has(key)) {
-        const bytes = this.engine.create(setup, each, from);
-        latency = Math.max(latency, this.engine.exports.desk_latency(from)); // with one channel some stages are none
+    // Tracks with as many channels share all designs but those of what hears its track.
+    for (const channels of new Set(options.map((each) => each.channels))) {
+      const alike = options.filter((each) => each.channels === channels);
+      const bytes = this.engine.create(setup, alike[0], from);
+      latency = Math.max(latency, this.engine.exports.desk_latency(from)); // with one channel some stages are none
+      for (const { track } of alike) {
+        const key = `${channels} ${track}`;
+        if (made.has(key)) continue;
+        if (track !== alike[0].track) this.engine.retrack(from, setup, track);
         made.set(key, this.engine.copy(from, bytes));
       }
-      return made.get(key);
-    });
+    }
+    const chains = options.map((each) => made.get(`${each.channels} ${each.track}`));
     if (this.engine.exports.desk_live_bytes(data.rate, 2, 1.3 * latency + 320) > LIVE_BYTES) {
       throw new SettingError(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
     }
