@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -163,6 +164,115 @@ def test_stages_move_and_everything_is_undone(opened: Any) -> None:
     assert desk(opened, "desk.text") == PRESET
     element(opened, "redo").click()
     assert desk(opened, "desk.text") == text
+
+
+def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:
+    """Escape left it standing, and it stayed marked after an undo."""
+    typed = element(opened, "stage-0-drive_db-typed")
+    told = opened.execute_script("return arguments[0].closest('.setting').querySelector('[role=alert]')", typed)
+    for end in (lambda: typed.send_keys(Keys.ESCAPE), lambda: opened.execute_script("window.tapeemuDesk.desk.undo()")):
+        element(opened, "stage-0-asymmetry_percent").send_keys(Keys.ARROW_RIGHT)  # what is undone
+        typed.send_keys(Keys.CONTROL, "a")
+        typed.send_keys("99", Keys.ENTER)
+        assert told.text == "Drive must be \u221240 to 60 dB."
+        assert typed.get_attribute("aria-invalid") == "true"
+        element(opened, "stage-0-asymmetry_percent").send_keys("")
+        if end is not None:
+            opened.execute_script("arguments[0].focus()", typed)
+        end()
+        opened.execute_script("document.activeElement.blur(); window.tapeemuDesk.desk.show()")
+        assert typed.get_attribute("value") == "6"
+        assert typed.get_attribute("aria-invalid") is None
+        assert told.text == ""
+    # What is shown is shorter than what is set, and confirming it changes nothing.
+    opened.execute_script(
+        "window.tapeemuDesk.desk.edit(window.tapeemuDesk.desk.text.replace('= 6.0', '= 6.12345'), 't')"
+    )
+    typed.send_keys(Keys.ENTER)
+    assert typed.get_attribute("value") == "6.12"
+    assert "drive_db = 6.12345" in desk(opened, "desk.text")
+
+
+ACTIONS = (
+    ("a slider", "desk.change([0], 'drive_db', 9, { type: 'number' })"),
+    ("a switch", "desk.change([0], 'bypass', true)"),
+    ("back to the default", "desk.change([0], 'drive_db', null)"),
+    ("a move", "desk.move([0], 1)"),
+    ("a stage taken out", "desk.remove([0])"),
+    ("a stage more", "desk.add('tape_noise')"),
+    ("a copy", "desk.copy()"),
+    ("the text", "desk.edit(desk.text.replace('format = 1', 'format = 1 # one'), 'text')"),
+    ("a curve", "desk.edit(new PresetText(desk.text).withCurve([0], 'drive_db', [{ seconds: 1, value: 2 }]), 'r')"),
+    ("a curve taken out", "desk.forget([0], 'drive_db')"),
+    ("a stem's level", "document.getElementById('stem-1-level').dispatchEvent(new KeyboardEvent('keydown', { key: 'Home' }))"),
+    ("a stem's place", "document.getElementById('stem-0-place').dispatchEvent(new KeyboardEvent('keydown', { key: 'End' }))"),
+    ("a stem's default", "document.getElementById('stem-1-level').dispatchEvent(new MouseEvent('dblclick'))"),
+    ("a silent stem", "document.getElementById('stem-1-silent').click()"),
+    ("a stem alone", "document.getElementById('stem-0-alone').click()"),
+    ("a preset", "desk.choosePreset(2)"),
+)
+
+
+def test_every_action_is_undone_and_done_again(opened: Any) -> None:
+    """One after the other, from the first to the last and back; what is shown follows."""
+    state = (
+        "JSON.stringify([desk.state(), [...document.querySelectorAll('#stems [aria-pressed], #stems .groove')]"
+        ".map((each) => each.getAttribute('aria-pressed') ?? each.getAttribute('aria-valuetext'))])"
+    )
+    opened.execute_script("const { desk } = window.tapeemuDesk; desk.edit(desk.text.replace('A test', 'The test'), 'b')")
+    opened.execute_script("window.tapeemuDesk.desk.undo()")
+    came = [desk(opened, state)]
+    assert not element(opened, "undo").is_enabled()
+    for name, action in ACTIONS:
+        opened.execute_script(f"const {{ desk, PresetText }} = window.tapeemuDesk; {action}; desk.pause('')")
+        came.append(desk(opened, state))
+        assert came[-1] != came[-2], name
+        assert element(opened, "undo").is_enabled(), name
+    for (name, _), before in zip(reversed(ACTIONS), reversed(came[:-1]), strict=True):
+        element(opened, "undo").click()
+        assert desk(opened, state) == before, name
+    assert not element(opened, "undo").is_enabled()
+    for (name, _), after in zip(ACTIONS, came[1:], strict=True):
+        element(opened, "redo").click()
+        assert desk(opened, state) == after, name
+    assert opened.get_log("browser") == []
+
+
+def test_what_cannot_sound_is_not_rendered_and_told_where_one_looks(opened: Any, page: Path) -> None:
+    """Files of the last text that was right were saved; a fault of a text in the address was told nowhere."""
+    wrong = PRESET.replace("drive_db = 6.0", "drive_db = 600.0")
+    told = "Line 9: drive_db is 600, but must be \u221240 to 60 dB"
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'wrong')", wrong)
+    element(opened, "save").click()
+    element(opened, "save-files").click()
+    until(lambda: element(opened, "save-message").text, "it is told")
+    assert element(opened, "save-message").text == told
+    packed = base64.urlsafe_b64encode(wrong.encode()).decode().rstrip("=")
+    opened.get("about:blank")
+    opened.get(page.as_uri() + f"#preset={packed}")
+    until(lambda: opened.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert element(opened, "message").text == f"{told}."
+
+
+@pytest.mark.long
+def test_a_page_that_was_in_the_background_goes_on(opened: Any) -> None:
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.sound.place > 0.3"), "it plays")
+    here = opened.current_window_handle
+    opened.switch_to.new_window("tab")
+    other = opened.current_window_handle
+    opened.get("about:blank")
+    time.sleep(3.0)
+    opened.switch_to.window(here)
+    points = "desk.thread.points.length"
+    before = desk(opened, points)
+    until(lambda: desk(opened, f"desk.frame !== null && {points}") > before, "it is drawn again")
+    assert desk(opened, "desk.sound.playing && desk.meters.outPeak > 0.05")
+    opened.switch_to.window(other)
+    opened.close()
+    opened.switch_to.window(here)
+    element(opened, "play").click()
+    assert opened.get_log("browser") == []
 
 
 def test_what_is_set_removes_what_would_contradict_it(opened: Any) -> None:

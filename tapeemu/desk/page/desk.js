@@ -48,12 +48,17 @@ class Desk {
   // moment are one change.
   edit(text, key) {
     if (text === this.text) return;
-    const now = performance.now();
-    if (key !== this.lastChange.key || now - this.lastChange.time > 900) this.keep();
-    this.lastChange = { key, time: now };
+    this.step(key);
     this.texts[this.current] = text;
     this.heard[this.current] = this.freshMatch();
     this.refresh();
+  }
+
+  // A change of something begins, or goes on.
+  step(key) {
+    const now = performance.now();
+    if (key !== this.lastChange.key || now - this.lastChange.time > 900) this.keep();
+    this.lastChange = { key, time: now };
   }
 
   pause(key) {
@@ -61,7 +66,7 @@ class Desk {
   }
 
   state() {
-    return { texts: [...this.texts], names: [...this.names], current: this.current };
+    return { texts: [...this.texts], names: [...this.names], current: this.current, mix: this.sound.mix.map((each) => ({ ...each })) };
   }
 
   keep() {
@@ -78,6 +83,12 @@ class Desk {
     Object.assign(this, { texts: [...state.texts], names: [...state.names], current: state.current });
     this.heard = [this.freshMatch(), this.freshMatch()];
     this.lastChange = { key: "", time: 0 };
+    // A stem that came later stays as it is.
+    if (JSON.stringify(state.mix) !== JSON.stringify(this.sound.mix.slice(0, state.mix.length))) {
+      state.mix.forEach((each, index) => Object.assign(this.sound.mix[index], each));
+      this.sound.sendMix();
+      this.buildStems();
+    }
     this.refresh();
   }
 
@@ -177,6 +188,8 @@ class Desk {
     this.texts[other] = this.text;
     this.names[other] = this.names[this.current];
     this.heard[other] = { ...this.heard[this.current] };
+    this.lastChange = { key: "", time: 0 };
+    this.show();
     this.say(`${"AB"[this.current]} copied to ${"AB"[other]}`);
   }
 
@@ -267,7 +280,7 @@ class Desk {
   // figure is held while one compares, so that nothing drifts.
   learn(message) {
     const own = this.heard[this.current];
-    if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
+    if (!this.sound.playing || this.sound.waiting || message.inPower / message.count < 1e-8) return;
     own.in += message.inPower;
     own.out += message.outPower;
     own.seconds += message.count / data.rate;
@@ -439,6 +452,10 @@ class Desk {
   }
 
   async saveFiles() {
+    if (this.mistake) {
+      at("save-message").textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
+      return;
+    }
     for (let index = 0; index < data.stems.length; index += 1) {
       const told = (share) => {
         at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
@@ -631,6 +648,7 @@ class Desk {
     this.sound.onMeters = (message) => this.hearMeters(message);
     this.sound.failed = (text) => this.say(text);
     this.refresh();
+    if (this.mistake) this.say(`Line ${this.mistake.line}: ${this.mistake.message}.`);
     document.body.classList.add("ready");
   }
 
@@ -661,10 +679,14 @@ class Desk {
   }
 
   buildStems() {
+    const focused = document.activeElement?.id;
     at("stems").replaceChildren(
       ...data.stems.map((stem, index) => {
         const mix = this.sound.mix[index];
-        const send = () => this.sound.sendMix();
+        const send = () => {
+          this.sound.sendMix();
+          this.show();
+        };
         const level = { type: "number", unit: "dB", ge: -60, le: 12, gt: null, lt: null, default: 0 };
         const place = { type: "number", unit: "%", ge: -100, le: 100, gt: null, lt: null, default: 0 };
         const sliderFor = (name, label, field, value, set, sense) => {
@@ -673,24 +695,22 @@ class Desk {
             label,
             field,
             sense,
-            began: () => {},
+            began: () => this.pause(`stem ${index} ${name}`),
             set: (wanted) => {
+              this.step(`stem ${index} ${name}`);
               set(wanted);
               slider.show(wanted, 0);
               send();
             },
-            clear: () => {
-              set(0);
-              slider.show(0, 0);
-              send();
-            },
+            clear: () => slider.set(0),
           });
           slider.show(value, 0);
           return slider.element;
         };
         const button = (name, label) => {
-          const element = make("button", { type: "button", class: "quiet", "aria-pressed": "false", "aria-label": `${label}: ${stem.name}` }, label);
+          const element = make("button", { type: "button", class: "quiet", id: `stem-${index}-${name}`, "aria-pressed": String(mix[name]), "aria-label": `${label}: ${stem.name}` }, label);
           element.addEventListener("click", () => {
+            this.step(`stem ${index} ${name} ${performance.now()}`);
             mix[name] = !mix[name];
             element.setAttribute("aria-pressed", String(mix[name]));
             send();
@@ -701,12 +721,13 @@ class Desk {
           "fieldset",
           { class: "stem" },
           make("legend", {}, stem.name),
-          sliderFor("level", "Level", level, 0, (value) => { mix.gain = value <= -60 ? 0 : gainOf(value); }, "How loud this stem is; the files that are rendered keep their own level."),
-          sliderFor("place", "Place", place, 0, (value) => { mix.pan = value / 100; }, "Left or right; the files that are rendered keep their own place."),
+          sliderFor("level", "Level", level, mix.level, (value) => { Object.assign(mix, { level: value, gain: value <= -60 ? 0 : gainOf(value) }); }, "How loud this stem is; the files that are rendered keep their own level."),
+          sliderFor("place", "Place", place, 100 * mix.pan, (value) => { mix.pan = value / 100; }, "Left or right; the files that are rendered keep their own place."),
           make("div", { class: "row" }, button("silent", "Silent"), button("alone", "Alone"), make("span", { class: "soft" }, `track ${index}`)),
         );
       }),
     );
+    if (focused) at(focused)?.focus();
   }
 
   wire() {
@@ -775,7 +796,9 @@ class Desk {
       at("save-dialog").showModal();
     });
     on("save-preset", "click", () => this.savePreset());
-    on("save-files", "click", () => this.attempt(() => this.saveFiles()));
+    on("save-files", "click", () => this.saveFiles().catch((error) => {
+      at("save-message").textContent = error.message;
+    }));
     on("save-form", "submit", (event) => {
       if (event.submitter?.value !== "close") event.preventDefault();
     });

@@ -1,5 +1,8 @@
 const MOST_SECONDS = 900;
 
+// How a stem is heard: level in dB and as a gain, place from -1 (left) to 1.
+const freshMix = () => ({ level: 0, gain: 1, pan: 0, silent: false, alone: false });
+
 // Stems, the audio context, and the way of a chain from here to the player.
 
 const decodedStem = async (stem, index) => {
@@ -60,7 +63,7 @@ class Sound {
     this.placeTime = 0;
     this.dry = false;
     this.match = 1;
-    this.mix = data.stems.map(() => ({ gain: 1, pan: 0, silent: false, alone: false }));
+    this.mix = data.stems.map(freshMix);
     this.loop = null;
     this.setup = null; // what shall sound
     this.taken = null; // the setup of the chain that plays, settings that were moved in it included
@@ -103,7 +106,7 @@ class Sound {
     this.node?.disconnect();
     this.volume?.disconnect();
     this.stems.push(samples);
-    this.mix.push({ gain: 1, pan: 0, silent: false, alone: false });
+    this.mix.push(freshMix());
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
     this.loop = [0, this.seconds];
     this.busySlots.clear();
