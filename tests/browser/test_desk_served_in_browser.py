@@ -1,4 +1,4 @@
-"""The desk as `tapeemu desk` serves it: moves are recorded, saved on this machine and rendered as the command renders them."""
+"""The desk as `tapeemu desk` serves it: moves are recorded, saved, and rendered as the command renders them."""
 
 import threading
 from collections.abc import Callable, Iterator
@@ -46,7 +46,9 @@ def test_recorded_moves_are_saved_and_rendered_to_the_bits_of_the_command(
     element(browser, "play").click()
     until(lambda: desk(browser, "desk.sound.place > 0.3"), "it plays")
     for name, key in (("stage-1-drive_db", Keys.PAGE_UP), ("stage-1-mix_percent", Keys.PAGE_DOWN)):
-        browser.execute_script("document.getElementById(arguments[0]).closest('details')?.setAttribute('open', '')", name)
+        browser.execute_script(
+            "document.getElementById(arguments[0]).closest('details')?.setAttribute('open', '')", name
+        )
         for _ in range(4):
             element(browser, name).send_keys(key)
         until(lambda: desk(browser, "desk.recording.hand === null"), "the moves are written")

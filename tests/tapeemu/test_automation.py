@@ -474,7 +474,7 @@ MIXED = (
 def test_a_mix_that_follows_a_curve_in_c_has_the_bits_of_python(
     library: LiveLibrary, stage: Callable[[dict[str, Any]], Stage], place: int
 ) -> None:
-    """Of a stage and of a chain, behind another stage that is late; and from there the share moves without a jump."""
+    """Of a stage and of a chain, behind another stage that is late."""
     audio = 0.2 * np.random.default_rng(7).standard_normal((2, 4_000))
     course = curve("mix_percent", *((at, 100.0 * share, *shape) for at, share, *shape in COURSE))
     before = Stage(processor=WowFlutter(seed=3), name="before")

@@ -171,7 +171,7 @@ def shape_chain(settings: ChainSettings, channels: int, shapes: Integers2) -> No
 
 @kernel()
 def seek_chain(settings: ChainSettings, place: np.int64, memory: ChainMemory) -> None:
-    """Write where all stages and groups start for a chain that starts at a place on the tape, and silence its delays.
+    """Write where stages and groups start for a chain that starts at a place on the tape, and silence its delays.
 
     A chain within the chain counts from its own beginning, as if it stood alone there.
     """

@@ -1,4 +1,4 @@
-/* Generated from chain.py (82b7d19dae334cbc); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from chain.py (145c59cd3efede3c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Stages in a row: where each stands on the tape, and how a dry signal waits for the wet one it is mixed with.
@@ -101,7 +101,7 @@ KERNEL void shape_chain(const ChainSettings *settings, ix channels, int64s_2 sha
 }
 
 /*
- * Write where all stages and groups start for a chain that starts at a place on the tape, and silence its delays.
+ * Write where stages and groups start for a chain that starts at a place on the tape, and silence its delays.
  *
  * A chain within the chain counts from its own beginning, as if it stood alone there.
  */
