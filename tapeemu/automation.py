@@ -125,7 +125,8 @@ def _area(point: CurvePoint, to: float, places: Sequence[float], begin: float, e
     u, v = (begin - places[0]) / span, (end - places[0]) / span
     risen = 0.5 * (v * v - u * u)
     if point.shape == "smooth":  # 3 u^2 - 2 u^3
-        risen = (v**3 - u**3) - 0.5 * (v**4 - u**4)
+        # Products: they have one result, a power has that of its library.
+        risen = (v * v * v - u * u * u) - 0.5 * (v * v * v * v - u * u * u * u)
     return span * ((v - u) * point.value + risen * (to - point.value))
 
 
@@ -223,7 +224,7 @@ class AutomatedStream(Stream):
             "track": track,
         }
         # A strong drive runs at a higher rate than a soft one: it is made for what needs most on the way.
-        ends = product(*({curve.least, curve.most} for curve in curves))
+        ends = product(*((curve.least, curve.most) for curve in curves))
         names = [curve.setting for curve in curves]
         made = [processor.replace(**dict(zip(names, values, strict=True))) for values in ends]
         self._processor, self._inner = max(

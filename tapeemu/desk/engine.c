@@ -17,6 +17,7 @@ enum { ROW_RATE, ROW_CHANNELS, ROW_BLOCK, ROW_PLACE, ROW_TRACK, ROW_STAGES, ROW_
 
 EXPORTED size_t desk_bytes(const tapeemu_number *row);
 EXPORTED tapeemu *desk_create(const tapeemu_number *row, void *memory);
+EXPORTED void desk_retrack(tapeemu *chain, double stage, double track);
 EXPORTED double desk_latency(const tapeemu *chain);
 EXPORTED double desk_tail(const tapeemu *chain, double level_db);
 EXPORTED void desk_seek(tapeemu *chain, double place);
@@ -71,6 +72,22 @@ tapeemu *desk_create(const tapeemu_number *row, void *memory)
     tapeemu_group groups[TAPEEMU_MOST_GROUPS];
     const tapeemu_setup setup = setup_of(row, stages, groups);
     return tapeemu_create(&setup, memory, NULL);
+}
+
+/* Put a stage of a chain that has only just been made on another track. */
+void desk_retrack(tapeemu *chain, double number, double track)
+{
+    Stage *stage = chain->stages + (ix)number;
+    const int64_t start = chain->memory.starts.at[(ix)number];
+    chain->track = (int64_t)track;
+    clear((char *)stage->stills - stage->bytes, stage->bytes); /* what lies in front of the still tapes, see lay() */
+    stage_design(
+        stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
+        &stage->memory);
+    for (ix k = 0; k < stage->still_tapes; k++)
+        stage_design(
+            stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
+            chain->track, stage->stills + k);
 }
 
 /* As in tapeemu.h, with numbers that scripts have. */

@@ -26,6 +26,7 @@ def settled_heap_bytes(browser: Any) -> int:
 
 def test_ten_minutes_without_a_dropout(browser: Any, tmp_path: Path) -> None:
     """By the browser's own count of underruns, from when it has settled; on a machine that is not overloaded."""
+    browser.get_log("browser")  # what other pages said
     page_of(browser, tmp_path, WHOLE_TAPE.read_text("utf-8"), [stem(tmp_path, 20 * RATE)])
     browser.find_element("id", "play").click()
     until(lambda: desk(browser, "desk.sound.place > 1"), "it plays")
@@ -40,6 +41,7 @@ def test_ten_minutes_without_a_dropout(browser: Any, tmp_path: Path) -> None:
 
 def test_memory_does_not_grow(browser: Any, tmp_path: Path) -> None:
     """Half of the changes move a setting of the chain that plays, half make a new chain."""
+    browser.get_log("browser")  # what other pages said
     page_of(browser, tmp_path, WHOLE_TAPE.read_text("utf-8"), [stem(tmp_path, 4 * RATE)])
     browser.find_element("id", "play").click()
     until(lambda: desk(browser, "desk.sound.place > 0.5"), "it plays")

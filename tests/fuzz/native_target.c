@@ -44,7 +44,7 @@ static void use(tapeemu *chain, int32_t channels)
     const tapeemu_real *in[4];
     tapeemu_real *out[4];
     for (int call = 0; call < CALLS; call++) {
-        switch (take(8)) {
+        switch (take(11)) {
         case 0:
             tapeemu_seek(chain, ((int64_t)take(65536) << take(24)) - 1000);
             break;
@@ -58,6 +58,15 @@ static void use(tapeemu *chain, int32_t channels)
             tapeemu_set(chain, (int32_t)take(6) - 1, (int32_t)take(20), (double)take(1000) / 10.0);
             break;
         case 4:
+            tapeemu_follow_share(chain, (int32_t)take(4) - 1, (double)take(12) / 10.0);
+            break;
+        case 5:
+            tapeemu_follow(chain, (int32_t)take(6) - 1, (int32_t)take(20), (double)take(1000) / 10.0);
+            break;
+        case 6:
+            tapeemu_follow_on(chain);
+            break;
+        case 7:
             check(tapeemu_latency(chain) >= 0 && tapeemu_tail(chain, -60.0) >= 0, "latency or tail below zero");
             break;
         default: {

@@ -62,11 +62,11 @@ desk.sound.file(desk.setup, arguments[0], () => {}).then(({ wav }) => {
 """
 
 
-def rendered(browser: Any, index: int) -> np.ndarray:
+def rendered(browser: Any, index: int, at_rate: int = RATE) -> np.ndarray:
     raw = browser.execute_async_script(RENDER, index)
     assert not raw.startswith("!"), raw
     audio, rate = soundfile.read(io.BytesIO(base64.b64decode(raw)), dtype="float32", always_2d=True)
-    assert rate == RATE
+    assert rate == at_rate
     return np.asarray(audio.T)
 
 

@@ -5,7 +5,7 @@ a jump over the full range; the lag of a ramp at most a sample; no more than +3 
 """
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise, product
 from typing import Any
 
@@ -483,6 +483,104 @@ def test_a_share_moves_smoothly_in_c(library: LiveLibrary) -> None:
         came.append(np.concatenate(parts, axis=1))
     assert np.array_equal(came[0], came[1])
     assert above(1e3 * came[0][0, 2_000:]) < -100.0
+
+
+def follow(chain: Any, curve: Curve, take: Callable[[float], bool], audio: Any, place: int, late: int) -> Any:
+    """A chain of the C library whose setting or share follows a curve, as tapeemu.h says."""
+    cell = 240
+    number, inside = divmod(place - late, cell)
+
+    def take_cell(which: int) -> None:
+        middle = which * cell
+        assert take(curve.mean(middle - cell / 2, middle + cell / 2, float(RATE)))
+
+    for before in range(-2, 3):
+        take_cell(number + before)
+        chain.library.c.tapeemu_follow_on(chain.handle)
+    take_cell(number + 3)
+    parts = []
+    ends = [*range(cell - inside, audio.shape[1], cell), audio.shape[1]]
+    for first, behind in pairwise([0, *ends]):
+        parts.append(chain.process(audio[:, first:behind]))
+        number += 1
+        take_cell(number + 3)
+    return np.concatenate(parts, axis=1)
+
+
+COURSE = ((0.24, 0.1), (0.26, 0.9, "smooth"), (0.275, 0.3, "hold"), (0.285, 0.7), (0.285, 0.5), (0.3, 0.5))
+"""Times, and shares of the way between two values."""
+
+
+@needs_gcc
+@pytest.mark.parametrize(("processor", "name", "value"), SET)
+def test_a_curve_is_followed_in_c_to_the_bits_of_python(
+    library: LiveLibrary, processor: Processor, name: str, value: float
+) -> None:
+    place = 12_345
+    audio = 0.2 * np.random.default_rng(7).standard_normal((1, 2_400))
+    low, high = sorted((getattr(processor, name), value))
+    course = curve(name, *((at, low + share * (high - low), *shape) for at, share, *shape in COURSE))
+    expected = moved(processor, course).stream(sample_rate=RATE, channels=1, start_sample=place).process(audio)
+    ends = [processor.replace(**{name: end}) for end in (course.least, course.most)]
+    chains = [library.chain(end, place=place) for end in ends]
+    chain = max(chains, key=lambda made: made.memory.size)
+    setting = chain.names[0].index(name)
+
+    def take(given: float) -> bool:
+        return bool(library.c.tapeemu_follow(chain.handle, 0, setting, given))
+
+    heard = follow(chain, course, take, audio, place, 0)
+    assert np.max(np.abs(expected)) > 0.01
+    assert np.array_equal(heard, expected)
+
+
+MIXED = (
+    lambda mix: Stage(processor=PreampDrive(drive_db=12.0), name="one", **mix),
+    lambda mix: Stage(processor=Chain([Stage(processor=WowFlutter()), Stage(processor=PreampDrive())]), **mix),
+)
+
+
+@needs_gcc
+@pytest.mark.parametrize("place", [12_000, 12_345])
+@pytest.mark.parametrize("stage", MIXED)
+def test_a_mix_that_follows_a_curve_in_c_has_the_bits_of_python(
+    library: LiveLibrary, stage: Callable[[dict[str, Any]], Stage], place: int
+) -> None:
+    """Of a stage and of a chain, behind another stage that is late."""
+    audio = 0.2 * np.random.default_rng(7).standard_normal((2, 4_000))
+    course = curve("mix_percent", *((at, 100.0 * share, *shape) for at, share, *shape in COURSE))
+    before = Stage(processor=WowFlutter(seed=3), name="before")
+    made = Chain([before, stage({"automation": (course,)})])
+    expected = made.stream(sample_rate=RATE, channels=2, start_sample=place).process(audio)
+    still = Chain([before, stage({"mix_percent": 50.0})])
+    chain = library.chain(still, channels=2, place=place)
+
+    def take(given: float) -> bool:
+        return bool(library.c.tapeemu_follow_share(chain.handle, 0, given / 100.0))
+
+    assert np.array_equal(follow(chain, course, take, audio, place, chain.latency), expected)
+
+
+@needs_gcc
+def test_a_share_leaves_a_curve_and_takes_one_up_without_a_jump_in_c(library: LiveLibrary) -> None:
+    mixed = Chain([Stage(processor=PreampDrive(drive_db=0.0), mix_percent=20.0)])
+    audio = 1e-3 * sine(24_000)[np.newaxis]
+    chain = library.chain(mixed)
+    c = library.c
+    parts = [chain.process(audio[:, :4_801])]
+    for step, first in enumerate(range(4_801, 14_401, 240)):
+        if step == 30:  # in the middle of its way
+            assert c.tapeemu_set_share(chain.handle, 0, 0.1)
+        elif step < 30:
+            assert c.tapeemu_follow_share(chain.handle, 0, 0.2 + 0.02 * step)
+        elif step > 32:
+            assert c.tapeemu_follow_share(chain.handle, 0, 0.9)
+        parts.append(chain.process(audio[:, first : first + 240]))
+    parts.append(chain.process(audio[:, 14_401:]))
+    assert above(1e3 * np.concatenate(parts, axis=1)[0, 2_000:]) < -100.0
+    assert not c.tapeemu_follow_share(chain.handle, 1, 0.5)
+    assert not c.tapeemu_follow_share(chain.handle, 0, 1.5)
+    assert not c.tapeemu_follow(chain.handle, 0, chain.names[0].index("asymmetry_percent"), 1.0)
 
 
 @needs_gcc

@@ -42,12 +42,36 @@ const KINDS_IN_WORDS = {
 };
 const kindInWords = (kind) => KINDS_IN_WORDS[kind] ?? inWords(kind);
 
+// Names of settings that say too little without their unit, or stand for a term.
+const SETTINGS_IN_WORDS = {
+  thd_percent: "THD",
+  mol_db: "3 % level (MOL)",
+  sol_10khz_db: "10 kHz limit (SOL)",
+  mix_percent: "Mix",
+  hiss_db: "Hiss level",
+  modulation_hz: "Modulation rate",
+  modulation_noise_hz: "Modulation noise width",
+  random_db: "Random part",
+  random_percent: "Random part",
+  random_low_hz: "Random part from",
+  random_high_hz: "Random part up to",
+  random_band_hz: "Random part, band",
+  random_slope_db_per_octave: "Random part, slope",
+  scrape_percent: "Scrape flutter",
+  scrape_band_hz: "Scrape flutter, band",
+  wander_low_hz: "Wander from",
+  wander_high_hz: "Wander up to",
+  dropout_least_db: "Shallowest dropout",
+  dropout_most_db: "Deepest dropout",
+  dropout_shortest_ms: "Shortest dropout",
+  dropout_longest_ms: "Longest dropout",
+};
+
 // The name of a setting in words, without the unit that ends it.
 const inWords = (name) => {
+  if (name in SETTINGS_IN_WORDS) return SETTINGS_IN_WORDS[name];
   const ending = ENDINGS.find((each) => name.endsWith(each));
   const bare = ending && ending !== "_per_minute" && name.length > ending.length ? name.slice(0, -ending.length) : name;
   const words = bare.replaceAll("_", " ").replace(/^at (\d+) hz$/, "at $1 Hz");
-  const known = { thd: "THD", mol: "3 % level (MOL)", "sol 10khz": "10 kHz limit (SOL)", mix: "Mix" }[words];
-  if (name === "hiss_db") return "Hiss level";
-  return known ?? words.charAt(0).toUpperCase() + words.slice(1);
+  return words.charAt(0).toUpperCase() + words.slice(1);
 };

@@ -11,7 +11,8 @@ const curveArea = (curve, number, begin, end) => {
   const span = places[number + 1] - places[number];
   const [u, v] = [(begin - places[number]) / span, (end - places[number]) / span];
   let risen = 0.5 * (v * v - u * u);
-  if (shapes[number] === "smooth") risen = v ** 3 - u ** 3 - 0.5 * (v ** 4 - u ** 4);
+  // Products: they have one result, a power has that of its library.
+  if (shapes[number] === "smooth") risen = v * v * v - u * u * u - 0.5 * (v * v * v * v - u * u * u * u);
   return span * ((v - u) * from + risen * (values[number + 1] - from));
 };
 
@@ -30,7 +31,8 @@ const curveMean = (curve, first, behind) => {
 };
 
 class Follower {
-  // curves: { stage, setting, group, late, places, values, shapes }; late: samples by which the sound is late at that stage.
+  // curves: { stage, setting, group, late, places, values, shapes }; late: samples by which the sound is late where it is
+  // changed: in front of a stage, behind a group that is mixed.
   constructor(curves, rate) {
     this.curves = curves.map((curve) => ({ ...curve, last: null }));
     this.cell = cellOf(rate);
@@ -46,12 +48,15 @@ class Follower {
     return this.curves.reduce((least, curve) => Math.min(least, this.cell - this.into(curve, place)), count);
   }
 
+  meanRound(curve, middle) {
+    return curveMean(curve, middle - 0.5 * this.cell, middle + 0.5 * this.cell);
+  }
+
   // Let a chain go on from a place: what cells that begin there take up.
   follow(place, apply) {
     for (const curve of this.curves) {
       if (this.into(curve, place) !== 0) continue;
-      const middle = place - curve.late + 3 * this.cell;
-      const value = curveMean(curve, middle - 0.5 * this.cell, middle + 0.5 * this.cell);
+      const value = this.meanRound(curve, place - curve.late + 3 * this.cell);
       if (value !== curve.last) apply(curve, value);
       curve.last = value;
     }
@@ -60,9 +65,20 @@ class Follower {
   // Let a chain that will be sought to a place stand where the curves are there.
   stand(place, apply) {
     for (const curve of this.curves) {
-      const middle = place - curve.late;
-      curve.last = curveMean(curve, middle - 0.5 * this.cell, middle + 0.5 * this.cell);
+      curve.last = this.meanRound(curve, place - curve.late);
       apply(curve, curve.last);
+    }
+  }
+
+  // Let a chain begin at a place as if its curves had always been followed. goOn: lets it go on by a cell without sound.
+  begin(place, apply, goOn) {
+    for (let ahead = -2; ahead <= 3; ahead += 1) {
+      for (const curve of this.curves) {
+        const own = place - curve.late;
+        curve.last = this.meanRound(curve, (Math.floor(own / this.cell) + ahead) * this.cell);
+        apply(curve, curve.last);
+      }
+      if (ahead < 3) goOn();
     }
   }
 }

@@ -2,13 +2,13 @@
 
 const data = JSON.parse(at("desk-data").textContent);
 const MEASURED = [
-  ["weighted_flutter_percent", "Weighted flutter", "%"],
-  ["thd_reference_percent", "THD at reference", "%"],
-  ["thd_now_percent", "THD at this level", "%"],
-  ["mol_3_percent_db", "3 % level re reference", "dB"],
-  ["decay_500hz_seconds", "RT60 at 500 Hz", "s"],
-  ["noise_a_weighted_db", "Noise, A-weighted", "dB"],
-  ["loudness_change_lu", "Loudness change", "LU"],
+  ["weighted_flutter_percent", "Weighted flutter", "%", "How far the pitch sways, weighted as the ear notices it (AES6-2008, two-sigma)."],
+  ["thd_reference_percent", "THD at reference", "%", "Total harmonic distortion: the overtones that a tone of 1 kHz at the reference level, \u221218 dBFS, gets, as a share of it."],
+  ["thd_now_percent", "THD at this level", "%", "The same for a tone as high as the peaks of what plays now."],
+  ["mol_3_percent_db", "3 % level re reference", "dB", "Maximum operating level (MOL): where a tone of 1 kHz gets 3 % of its third harmonic, above or below the reference level."],
+  ["decay_500hz_seconds", "RT60 at 500 Hz", "s", "How long the reverberation takes to fall by 60 dB."],
+  ["noise_a_weighted_db", "Noise, A-weighted", "dB", "What sounds by itself, weighted as quiet sounds are heard, re a tone at the reference level."],
+  ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
 ];
 
 const withoutSpeedError = (stage) => ({
@@ -48,12 +48,17 @@ class Desk {
   // moment are one change.
   edit(text, key) {
     if (text === this.text) return;
-    const now = performance.now();
-    if (key !== this.lastChange.key || now - this.lastChange.time > 900) this.keep();
-    this.lastChange = { key, time: now };
+    this.step(key);
     this.texts[this.current] = text;
     this.heard[this.current] = this.freshMatch();
     this.refresh();
+  }
+
+  // A change of something begins, or goes on.
+  step(key) {
+    const now = performance.now();
+    if (key !== this.lastChange.key || now - this.lastChange.time > 900) this.keep();
+    this.lastChange = { key, time: now };
   }
 
   pause(key) {
@@ -61,7 +66,7 @@ class Desk {
   }
 
   state() {
-    return { texts: [...this.texts], names: [...this.names], current: this.current };
+    return { texts: [...this.texts], names: [...this.names], current: this.current, mix: this.sound.mix.map((each) => ({ ...each })) };
   }
 
   keep() {
@@ -78,6 +83,12 @@ class Desk {
     Object.assign(this, { texts: [...state.texts], names: [...state.names], current: state.current });
     this.heard = [this.freshMatch(), this.freshMatch()];
     this.lastChange = { key: "", time: 0 };
+    // A stem that came later stays as it is.
+    if (JSON.stringify(state.mix) !== JSON.stringify(this.sound.mix.slice(0, state.mix.length))) {
+      state.mix.forEach((each, index) => Object.assign(this.sound.mix[index], each));
+      this.sound.sendMix();
+      this.buildStems();
+    }
     this.refresh();
   }
 
@@ -177,6 +188,8 @@ class Desk {
     this.texts[other] = this.text;
     this.names[other] = this.names[this.current];
     this.heard[other] = { ...this.heard[this.current] };
+    this.lastChange = { key: "", time: 0 };
+    this.show();
     this.say(`${"AB"[this.current]} copied to ${"AB"[other]}`);
   }
 
@@ -267,7 +280,7 @@ class Desk {
   // figure is held while one compares, so that nothing drifts.
   learn(message) {
     const own = this.heard[this.current];
-    if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
+    if (!this.sound.playing || this.sound.waiting || message.inPower / message.count < 1e-8) return;
     own.in += message.inPower;
     own.out += message.outPower;
     own.seconds += message.count / data.rate;
@@ -320,7 +333,10 @@ class Desk {
     this.loop = null;
     this.bend = null;
     if (drives.length) {
-      this.bend = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      const key = drives.map(({ kind, numbers }) => `${kind} ${numbers.join()}`).join();
+      if (key !== this.bendKey) this.bends = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      this.bendKey = key;
+      this.bend = this.bends;
       expected.thd_reference_percent = this.bend.thd(REFERENCE_DBFS);
       expected.thd_now_percent = this.peak > 1e-4 ? this.bend.thd(decibelsOf(this.peak)) : null;
       expected.mol_3_percent_db = this.bend.mol();
@@ -436,6 +452,10 @@ class Desk {
   }
 
   async saveFiles() {
+    if (this.mistake) {
+      at("save-message").textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
+      return;
+    }
     for (let index = 0; index < data.stems.length; index += 1) {
       const told = (share) => {
         at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
@@ -536,7 +556,9 @@ class Desk {
     const sound = decibelsOf(Math.sqrt(message.outPower / Math.max(message.count, 1)));
     const points = this.probe ? this.probe.run(to > from && to - from < data.rate ? from : to - message.count, to) : [];
     this.probePlace = to;
-    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent: 0, level: 0 }));
+    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
+    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
+    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
     this.smooth ??= sound;
     flat.forEach((point) => {
       this.smooth += (sound - this.smooth) * 0.25;
@@ -626,6 +648,7 @@ class Desk {
     this.sound.onMeters = (message) => this.hearMeters(message);
     this.sound.failed = (text) => this.say(text);
     this.refresh();
+    if (this.mistake) this.say(`Line ${this.mistake.line}: ${this.mistake.message}.`);
     document.body.classList.add("ready");
   }
 
@@ -640,6 +663,7 @@ class Desk {
         return element;
       }),
     );
+    at("meanings").replaceChildren(...MEASURED.flatMap(([, label, , meaning]) => [make("dt", {}, label), make("dd", {}, meaning)]));
     at("figures-note").textContent = data.server
       ? "Expected figures follow from the settings at once; the laboratory then measures them in the background."
       : "Expected figures follow from the settings. The command tapeemu desk has the laboratory measure them.";
@@ -655,10 +679,14 @@ class Desk {
   }
 
   buildStems() {
+    const focused = document.activeElement?.id;
     at("stems").replaceChildren(
       ...data.stems.map((stem, index) => {
         const mix = this.sound.mix[index];
-        const send = () => this.sound.sendMix();
+        const send = () => {
+          this.sound.sendMix();
+          this.show();
+        };
         const level = { type: "number", unit: "dB", ge: -60, le: 12, gt: null, lt: null, default: 0 };
         const place = { type: "number", unit: "%", ge: -100, le: 100, gt: null, lt: null, default: 0 };
         const sliderFor = (name, label, field, value, set, sense) => {
@@ -667,24 +695,22 @@ class Desk {
             label,
             field,
             sense,
-            began: () => {},
+            began: () => this.pause(`stem ${index} ${name}`),
             set: (wanted) => {
+              this.step(`stem ${index} ${name}`);
               set(wanted);
               slider.show(wanted, 0);
               send();
             },
-            clear: () => {
-              set(0);
-              slider.show(0, 0);
-              send();
-            },
+            clear: () => slider.set(0),
           });
           slider.show(value, 0);
           return slider.element;
         };
         const button = (name, label) => {
-          const element = make("button", { type: "button", class: "quiet", "aria-pressed": "false", "aria-label": `${label}: ${stem.name}` }, label);
+          const element = make("button", { type: "button", class: "quiet", id: `stem-${index}-${name}`, "aria-pressed": String(mix[name]), "aria-label": `${label}: ${stem.name}` }, label);
           element.addEventListener("click", () => {
+            this.step(`stem ${index} ${name} ${performance.now()}`);
             mix[name] = !mix[name];
             element.setAttribute("aria-pressed", String(mix[name]));
             send();
@@ -695,12 +721,13 @@ class Desk {
           "fieldset",
           { class: "stem" },
           make("legend", {}, stem.name),
-          sliderFor("level", "Level", level, 0, (value) => { mix.gain = value <= -60 ? 0 : gainOf(value); }, "How loud this stem is; the files that are rendered keep their own level."),
-          sliderFor("place", "Place", place, 0, (value) => { mix.pan = value / 100; }, "Left or right; the files that are rendered keep their own place."),
+          sliderFor("level", "Level", level, mix.level, (value) => { Object.assign(mix, { level: value, gain: value <= -60 ? 0 : gainOf(value) }); }, "How loud this stem is; the files that are rendered keep their own level."),
+          sliderFor("place", "Place", place, 100 * mix.pan, (value) => { mix.pan = value / 100; }, "Left or right; the files that are rendered keep their own place."),
           make("div", { class: "row" }, button("silent", "Silent"), button("alone", "Alone"), make("span", { class: "soft" }, `track ${index}`)),
         );
       }),
     );
+    if (focused) at(focused)?.focus();
   }
 
   wire() {
@@ -741,8 +768,10 @@ class Desk {
         const value = Number(at(id).value.replace(",", "."));
         return Number.isFinite(value) ? clamp(value, 0, this.sound.seconds) : otherwise;
       };
-      const from = Math.min(number("from", 0), this.sound.seconds - 0.1);
-      const to = Math.max(number("to", this.sound.seconds), from + 0.1);
+      const { seconds } = this.sound;
+      const least = Math.min(0.1, seconds);
+      const from = Math.min(number("from", 0), seconds - least);
+      const to = Math.max(number("to", seconds), from + least);
       this.sound.setLoop(from, to);
       at("from").value = from.toFixed(2);
       at("to").value = to.toFixed(2);
@@ -767,7 +796,9 @@ class Desk {
       at("save-dialog").showModal();
     });
     on("save-preset", "click", () => this.savePreset());
-    on("save-files", "click", () => this.attempt(() => this.saveFiles()));
+    on("save-files", "click", () => this.saveFiles().catch((error) => {
+      at("save-message").textContent = error.message;
+    }));
     on("save-form", "submit", (event) => {
       if (event.submitter?.value !== "close") event.preventDefault();
     });

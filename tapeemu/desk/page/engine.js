@@ -52,9 +52,9 @@ class Engine {
     return this.exports.desk_latency(this.first);
   }
 
-  // The curves of a setup with the latency in front of their stages.
+  // The curves of a setup with the latency where they are followed.
   curves(setup, options) {
-    return (setup.curves ?? []).map((curve) => ({ ...curve, late: this.latency(setup.stages.slice(0, curve.stage), options) }));
+    return (setup.curves ?? []).map((curve) => ({ ...curve, late: this.latency(stagesBefore(setup, curve), options) }));
   }
 
   // A chain at an address.
@@ -63,6 +63,13 @@ class Engine {
     this.need(address + bytes);
     this.exports.desk_create(this.row, address);
     return bytes;
+  }
+
+  // A chain that was just made on another track.
+  retrack(address, setup, track) {
+    setup.stages.forEach((stage, index) => {
+      if (hearsItsTrack(stage)) this.exports.desk_retrack(address, index, track);
+    });
   }
 
   // What the kernels of the first stage of a setup say; see engine.c.
@@ -107,17 +114,20 @@ class Engine {
 
 // The tail of a chain in samples; of settings that follow curves, the longest that any of their points gives.
 const longestTail = (engine, setup, options, tailDb) => {
-  const tailOf = (stages, groups) => {
-    engine.create({ stages, groups }, options, engine.first);
+  const tailOf = (stage) => {
+    engine.create({ stages: [stage], groups: [] }, options, engine.first);
     return engine.exports.desk_tail(engine.first, tailDb);
   };
-  const stages = [...setup.stages];
-  for (const { stage, setting, values } of setup.curves ?? []) {
-    const options_ = [...new Set(values)].map((value) => ({ ...stages[stage], numbers: stages[stage].numbers.with(setting, value) }));
-    stages[stage] = options_.reduce((longest, each) => (tailOf([each], []) > tailOf([longest], []) ? each : longest));
-  }
-  return tailOf(stages, setup.groups);
+  const curves = (setup.curves ?? []).filter((curve) => !curve.mixed);
+  return sum(setup.stages.map((stage) => {
+    const own = curves.filter((curve) => setup.stages[curve.stage] === stage);
+    const points = own.flatMap(({ setting, values }) => [...new Set(values)].map((value) => ({ ...stage, numbers: stage.numbers.with(setting, value) })));
+    return Math.max(...(points.length ? points : [stage]).map(tailOf));
+  }));
 };
+
+// Stages that the sound has passed where a curve changes it: all in front of a stage, those of a group that is mixed.
+const stagesBefore = (setup, curve) => setup.stages.slice(0, curve.mixed ? curve.mixed[1] : curve.stage);
 
 // A stem through a chain as `tapeemu process` does it: late sound moved back to its place, the tail waited for, and a
 // chain behind a source started as much earlier as its sound is remembered.
@@ -127,26 +137,25 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
   const source = setup.stages.findIndex((stage) => addsSound(stage));
   let runIn = 0;
   if (source >= 0 && source < setup.stages.length - 1) {
-    const behind = { stages: setup.stages.slice(source + 1), groups: [] };
-    engine.create(behind, { rate, channels }, address);
-    runIn = engine.exports.desk_tail(address, -120) + engine.exports.desk_latency(address) + 8;
+    const first = source + 1;
+    const curves = (setup.curves ?? []).filter((curve) => curve.stage >= first).map((curve) => ({ ...curve, stage: curve.stage - first }));
+    const behind = { stages: setup.stages.slice(first), groups: [], curves };
+    runIn = longestTail(engine, behind, { rate, channels }, -120) + engine.latency(behind.stages, { rate, channels }) + 8;
   }
-  // Curves are followed from before the first sample on, so that what is taken up there is on its way.
   const options = { rate, channels, track };
-  if (setup.curves?.some((curve) => curve.group !== null)) throw new Error("a mix that follows a curve is rendered by tapeemu process alone; save the preset");
+  // Behind a tape at another speed no sample of the input stands at the beginning of a cell.
+  if (setup.curves?.some((curve) => ratioOf({ stages: stagesBefore(setup, curve) }) !== 1)) throw new Error("a curve behind a tape at another speed is rendered by tapeemu process alone; save the preset");
   const follower = setup.curves?.length ? new Follower(engine.curves(setup, options), rate) : null;
-  if (follower) runIn += 8 * follower.cell;
   const ratio = ratioOf(setup);
   const tail = tailSamples ?? Math.min(longestTail(engine, setup, options, tailDb), 120 * rate);
   engine.create(setup, { ...options, place: start - runIn }, address);
   const latency = engine.exports.desk_latency(address);
+  const { tapeemu_follow: follow, tapeemu_follow_share: followShare, tapeemu_follow_on: followOn } = engine.exports;
   const apply = (curve, value) => {
-    if (!engine.exports.tapeemu_set(address, curve.stage, curve.setting, value)) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
+    const followed = curve.mixed ? followShare(address, curve.group, value / 100) : follow(address, curve.stage, curve.setting, value);
+    if (!followed) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
   };
-  if (follower) {
-    follower.stand(start - runIn, apply);
-    engine.exports.desk_seek(address, start - runIn);
-  }
+  follower?.begin(start - runIn, apply, () => followOn(address));
   const wanted = roundedEven(frames * ratio) + tail;
   let late = latency + runIn;
   let made = 0;

@@ -8,12 +8,26 @@ let solver = null;
 
 const FIGURES = { drive_db: 0, thd_percent: 1, mol_db: 2, hiss_db: 3, decay_seconds: 4, record_loss_um: 5, sol_db: 6, noise_power: 7 };
 
-// A figure that the kernels of a stage solve for, from its settings; null where they know none.
+// What was found for a key, or is found now; so many are kept.
+const kept = (store, most, key, find) => {
+  if (!store.has(key)) {
+    if (store.size > most) store.clear();
+    store.set(key, find());
+  }
+  return store.get(key);
+};
+
+const solved = new Map();
+
+// A figure that the kernels of a stage solve for, from its settings; null where they know none. Some take long, and
+// only the stage that moves has a new one.
 const figureOf = (kind, own, what, argument = 0) => {
   const kernel = kernelOf(kind);
   const stage = { kind: kernel, numbers: numbersOf(data.engine[kernel], NUMBERS[kind]?.(own) ?? own), still: [] };
-  const found = solver.figure({ stages: [stage], groups: [] }, FIGURES[what], argument);
-  return found > -1e8 ? found : null;
+  return kept(solved, 2000, `${kind} ${what} ${argument} ${stage.numbers.join()}`, () => {
+    const found = solver.figure({ stages: [stage], groups: [] }, FIGURES[what], argument);
+    return found > -1e8 ? found : null;
+  });
 };
 
 // ---------------------------------------------------------------- flutter
@@ -42,12 +56,7 @@ const flutterFigures = (own) => {
     ...[mixture.parts.length, rms(mixture.random), ...mixture.band, mixture.slope, rms(own.scrape_percent), ...mixture.scrapeBand],
     ...mixture.parts.flatMap((part) => [turnsPerSecond(part, mixture.speed), part.peak_percent / 100]),
   ];
-  const key = numbers.join();
-  if (!figuresKept.has(key)) {
-    if (figuresKept.size > 500) figuresKept.clear();
-    figuresKept.set(key, solver.flutterFigures(numbers));
-  }
-  return figuresKept.get(key);
+  return kept(figuresKept, 500, numbers.join(), () => solver.flutterFigures(numbers));
 };
 
 const flutterScale = (own) => {

@@ -71,6 +71,11 @@ class HiddenComparison {
         mixes[each] = await this.desk.mixOf(each, (share) => this.say(`Rendering ${this.names[each]}: ${Math.round(100 * share)} %`));
       }
       const loudness = wanted.map((each) => loudnessOf(mixes[each], data.rate));
+      const silent = wanted[loudness.findIndex((each) => each < -100)];
+      if (silent !== undefined) {
+        const short = mixes[silent][0].length < 0.4 * data.rate;
+        throw new Error(short ? "The part is shorter than 0.4 s, too short for a loudness; choose a longer one." : `${this.names[silent]} is silent in this part, so its loudness cannot be matched; choose another part.`);
+      }
       const target = Math.min(...loudness);
       wanted.forEach((each, index) => {
         const gain = Number.isFinite(loudness[index]) ? gainOf(target - loudness[index]) : 1;

@@ -58,7 +58,10 @@ class Recording {
   // The place on the tape of the sound that a stage works on now, in seconds: of what is heard, as much later as the
   // player is late, but for what the stages before took.
   placeAt(late) {
-    return this.desk.placeNow + (this.desk.meters?.late ?? 0) - late;
+    const [from, to] = this.desk.sound.loop;
+    const heard = this.desk.placeNow;
+    const place = heard + (this.desk.meters?.late ?? 0) - late;
+    return heard < to && place >= to ? from + ((place - from) % (to - from)) : place;
   }
 
   take(path, name, value, field) {

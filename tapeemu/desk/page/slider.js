@@ -28,6 +28,7 @@ class Slider {
   // field: its declaration; shown: what holds where the setting is left out, as a number or a word; set, clear: callbacks;
   // extra: elements below.
   constructor({ id, label, field, set, clear, began, sense, extra = [] }) {
+    this.label = label;
     this.field = field;
     this.scale = scaleOf(field);
     this.set = set;
@@ -69,16 +70,19 @@ class Slider {
       onfocus: (event) => event.target.select(),
       onkeydown: (event) => {
         if (event.key === "Enter") this.typed();
-        if (event.key === "Escape") this.show(this.value, this.fallback);
+        if (event.key === "Escape") this.leave();
         event.stopPropagation();
       },
     });
+    this.wrong = make("p", { class: "mistake", role: "alert" });
+    this.shown = ""; // text of the value
     this.element = make(
       "div",
       { class: "setting" },
       make("span", { class: "label", id: `${id}-label`, ondblclick: () => this.toDefault() }, label),
       make("span", { class: "value" }, this.input, make("span", { class: "unit", "aria-hidden": "true" }, field.unit)),
       this.groove,
+      this.wrong,
       ...extra,
       make("p", { class: "sense", id: `${id}-sense` }, sense),
     );
@@ -94,7 +98,11 @@ class Slider {
     this.element.classList.toggle("left-out", value === null);
     this.element.classList.toggle("no-value", number === null);
     const text = number === null ? String(fallback ?? "\u2013") : spoken(number, 3);
-    if (document.activeElement !== this.input) this.input.value = text;
+    this.shown = text;
+    if (document.activeElement !== this.input) {
+      this.input.value = text;
+      this.tell("");
+    }
     this.groove.setAttribute("aria-valuenow", number ?? this.scale.low);
     const words = `${text}${this.field.unit && number !== null ? ` ${this.field.unit}` : ""}`;
     this.groove.setAttribute("aria-valuetext", value === null ? `left out: ${words}` : words);
@@ -128,25 +136,38 @@ class Slider {
     this.clear();
   }
 
+  // Say what is wrong with what was typed; nothing takes it back.
+  tell(wrong) {
+    this.wrong.textContent = wrong;
+    if (wrong) this.input.setAttribute("aria-invalid", "true");
+    else this.input.removeAttribute("aria-invalid");
+  }
+
+  // Leave the field as it was.
+  leave() {
+    this.input.value = this.shown;
+    this.tell("");
+    this.groove.focus();
+  }
+
   typed() {
+    if (this.input.value === this.shown && this.value !== null) return this.tell(""); // the text is shorter than the value
     const text = this.input.value.trim().replace("\u2212", "-").replace(",", ".");
     if (text === "" || text === "\u2013") {
       if (this.value !== null) this.toDefault();
-      return;
+      return this.tell("");
     }
     const number = numberOf(/^[+-]?[\d.]/.test(text) ? text : "?", this.field);
     const value = typeof number === "number" ? number : Number(text);
     if (!Number.isFinite(value) || outside(value, this.field)) {
-      this.input.setAttribute("aria-invalid", "true");
-      this.input.title = `must be ${rangeOf(this.field)}`;
-      return;
+      return this.tell(`${this.label} must be ${rangeOf(this.field)}.`);
     }
-    this.input.removeAttribute("aria-invalid");
-    this.input.title = "";
+    this.tell("");
     if (value !== this.value) {
       this.began();
       this.set(this.field.type === "whole" ? Math.round(value) : value);
     }
+    return undefined;
   }
 
   key(event) {

@@ -1,5 +1,8 @@
 const MOST_SECONDS = 900;
 
+// How a stem is heard: level in dB and as a gain, place from -1 (left) to 1.
+const freshMix = () => ({ level: 0, gain: 1, pan: 0, silent: false, alone: false });
+
 // Stems, the audio context, and the way of a chain from here to the player.
 
 const decodedStem = async (stem, index) => {
@@ -44,6 +47,7 @@ const movesBetween = (one, other) => {
   for (const [place, [first, behind, share]] of one.groups.entries()) {
     const [otherFirst, otherBehind, wanted] = other.groups[place];
     if (first !== otherFirst || behind !== otherBehind) return null;
+    if ((other.curves ?? []).some((curve) => curve.group === place)) continue;
     if (share !== wanted || (one.curves ?? []).some((curve) => curve.group === place)) changes.push({ kind: "share", place, value: wanted });
   }
   return changes;
@@ -59,7 +63,7 @@ class Sound {
     this.placeTime = 0;
     this.dry = false;
     this.match = 1;
-    this.mix = data.stems.map(() => ({ gain: 1, pan: 0, silent: false, alone: false }));
+    this.mix = data.stems.map(freshMix);
     this.loop = null;
     this.setup = null; // what shall sound
     this.taken = null; // the setup of the chain that plays, settings that were moved in it included
@@ -102,7 +106,7 @@ class Sound {
     this.node?.disconnect();
     this.volume?.disconnect();
     this.stems.push(samples);
-    this.mix.push({ gain: 1, pan: 0, silent: false, alone: false });
+    this.mix.push(freshMix());
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
     this.loop = [0, this.seconds];
     this.busySlots.clear();
@@ -220,15 +224,19 @@ class Sound {
     const { from, to } = this.slot(Math.max(...options.map((each) => this.engine.bytes(setup, each))));
     const made = new Map();
     let latency = 0;
-    const chains = options.map((each) => {
-      const key = `${each.channels} ${each.track}`;
-      if (!made.has(key)) {
-        const bytes = this.engine.create(setup, each, from);
-        latency = Math.max(latency, this.engine.exports.desk_latency(from)); // with one channel some stages are none
+    // Tracks with as many channels share all designs but those of what hears its track.
+    for (const channels of new Set(options.map((each) => each.channels))) {
+      const alike = options.filter((each) => each.channels === channels);
+      const bytes = this.engine.create(setup, alike[0], from);
+      latency = Math.max(latency, this.engine.exports.desk_latency(from)); // with one channel some stages are none
+      for (const { track } of alike) {
+        const key = `${channels} ${track}`;
+        if (made.has(key)) continue;
+        if (track !== alike[0].track) this.engine.retrack(from, setup, track);
         made.set(key, this.engine.copy(from, bytes));
       }
-      return made.get(key);
-    });
+    }
+    const chains = options.map((each) => made.get(`${each.channels} ${each.track}`));
     if (this.engine.exports.desk_live_bytes(data.rate, 2, 1.3 * latency + 320) > LIVE_BYTES) {
       throw new SettingError(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
     }

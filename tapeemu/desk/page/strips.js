@@ -56,7 +56,7 @@ const leftOut = (kind, name, own, field) => {
       case "tape_response.record_loss_um":
         return figureOf(kind, own, "record_loss_um");
       case "tape_response.bump_db":
-        return "that of the poles";
+        return "by poles";
       case "fdn_reverb.decay_seconds":
         return decaysOf(own)[4];
       case "fdn_reverb.low_decay_ratio":
@@ -183,7 +183,11 @@ class Strips {
       const settings = (names) => make("div", { class: "settings" }, ...names.map((name) => this.setting(path, kind, name, declared.fields[name], id)));
       const more = make("details", { class: "more", open: this.open.has(id) }, make("summary", {}, `More of ${kindInWords(kind).toLowerCase()}`));
       more.append(settings(rest), this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
-      more.addEventListener("toggle", () => (more.open ? this.open.add(id) : this.open.delete(id)));
+      more.addEventListener("toggle", () => {
+        if (more.open) this.open.add(id);
+        else this.open.delete(id);
+        this.desk.show();
+      });
       more.append(make("button", { type: "button", class: "quiet", onclick: () => this.desk.remove(path) }, "Take this stage out"));
       strip.append(settings(front), more);
     }
@@ -205,7 +209,9 @@ class Strips {
       this.controls.push((document_, owns) => {
         const given = read(document_);
         const value = desk.valueInHand(path, name) ?? (given === undefined ? null : Number(numberOf(given, field)));
-        slider.show(value, leftOut(kind, name, owns.get(JSON.stringify(path)), field));
+        // What follows where it is left out may have to be solved for: not while nobody sees it.
+        const seen = value === null && slider.element.closest("details")?.open !== false;
+        slider.show(value, seen ? leftOut(kind, name, owns.get(JSON.stringify(path)), field) : null);
         const curve = document_.stage(path).values.automation?.find?.((each) => each.setting === name);
         course.hidden = !curve;
         if (curve) told.textContent = coursed(curve.points);

@@ -151,6 +151,7 @@ class Desk extends AudioWorkletProcessor {
     this.followers = []; // of each voice
     this.refused = null; // number of a setup of which a setting could not follow its curve
     this.jumpTo = null; // a place to go to in silence
+    this.looped = false; // whether the end of the loop came before its beginning
     this.sounding = null; // address of the chain that plays
     this.changing = false;
     this.told = 0;
@@ -223,17 +224,20 @@ class Desk extends AudioWorkletProcessor {
     return done ? undefined : this.port.postMessage({ type: "refused" });
   }
 
-  // kind: "setting" of a stage, or the "share" of a group.
+  // kind: "setting" of a stage, or the "share" of a group, at once or as it follows a curve.
   move(address, { kind, place, setting, value }, voices = this.voices) {
     return voices
-      .map(({ exports }) => (kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_set(address, place, setting, value)))
+      .map(({ exports }) => {
+        if (kind === "setting") return exports.tapeemu_set(address, place, setting, value);
+        return kind === "share" ? exports.tapeemu_set_share(address, place, value) : exports.tapeemu_follow_share(address, place, value);
+      })
       .every(Boolean);
   }
 
   // How the settings of a chain follow their curves. One that cannot is told of, and the chain is made anew.
   follow(address, voice) {
     return (curve, value) => {
-      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "share", place: curve.group, value: value / 100 };
+      const change = curve.group === null ? { kind: "setting", place: curve.stage, setting: curve.setting, value } : { kind: "followed share", place: curve.group, value: value / 100 };
       if (this.move(address, change, [voice]) || this.refused === this.current) return;
       this.refused = this.current;
       this.port.postMessage({ type: "refused" });
@@ -253,7 +257,10 @@ class Desk extends AudioWorkletProcessor {
 
   // Everything that plays or waits is dropped, and the chain that sounded begins anew at the place of the song.
   land() {
-    if (this.jumpTo !== null) this.place = this.jumpTo;
+    if (this.jumpTo !== null) {
+      this.place = this.jumpTo;
+      this.looped = false;
+    }
     this.jumpTo = null;
     this.begin(this.sounding ? this.roomFor(this.slots.get(this.sounding).latency) : this.latency, this.sounding);
   }
@@ -496,6 +503,14 @@ class Desk extends AudioWorkletProcessor {
     meters.count += count;
   }
 
+  // Where the song is of what is heard, which went in so much earlier: at the end of the loop while it has just begun anew.
+  heardAt(late) {
+    const [from, to] = this.loop;
+    const heard = this.place - late;
+    if (!this.looped || heard >= from || this.place < from) return Math.max(heard, 0);
+    return to - 1 - ((from - 1 - heard) % (to - from));
+  }
+
   process(_, out) {
     const count = out[0][0].length;
     if (!this.voices[0].lives[this.lane]) this.begin(LEAST_LATENCY, null);
@@ -508,6 +523,7 @@ class Desk extends AudioWorkletProcessor {
       if ((this.place >= this.loop[1] && this.place - this.loop[1] < PIECE) || this.place >= this.length) [this.place] = this.loop;
       if (before !== this.place) {
         this.onTape = false;
+        this.looped = true;
         this.settle();
       }
       const end = this.place < this.loop[1] ? this.loop[1] : this.length;
@@ -519,9 +535,8 @@ class Desk extends AudioWorkletProcessor {
     this.told += count;
     if (this.told > sampleRate / 30) {
       this.told = 0;
-      // What is heard went in so much earlier.
       const late = this.lanesLeft > 0 ? this.leaving.latency : this.latency;
-      const place = Math.max(this.place - late, 0) / sampleRate;
+      const place = this.heardAt(late) / sampleRate;
       this.port.postMessage({ type: "meters", place, late: late / sampleRate, time: currentTime, ...this.meters });
       this.meters = this.fresh();
     }

@@ -95,6 +95,8 @@ class ChainMemory(NamedTuple):
         Scratch: groups that are open where the steps are written.
     open_ratios : ndarray, shape (groups + 1,)
         Scratch.
+    heard : ndarray, shape (groups,)
+        Place on the tape of what each group lets out first.
     """
 
     steps: Integers2
@@ -105,6 +107,7 @@ class ChainMemory(NamedTuple):
     lines: Reals2
     open: Integers2
     open_ratios: Precises1
+    heard: Integers1
 
 
 @kernel()
@@ -132,7 +135,7 @@ def shape_chain(settings: ChainSettings, channels: int, shapes: Integers2) -> No
         Of the chain.
     channels : int
         Channels of every block.
-    shapes : ndarray, shape (8, 3)
+    shapes : ndarray, shape (9, 3)
         Gets them.
     """
     groups = settings.groups
@@ -163,11 +166,12 @@ def shape_chain(settings: ChainSettings, channels: int, shapes: Integers2) -> No
     shapes[6, 0] = groups.shape[0] + 1
     shapes[6, 1] = 4
     shapes[7, 0] = groups.shape[0] + 1
+    shapes[8, 0] = groups.shape[0]
 
 
 @kernel()
 def seek_chain(settings: ChainSettings, place: np.int64, memory: ChainMemory) -> None:
-    """Write where every stage starts for a chain that starts at a place on the tape, and silence its delays.
+    """Write where stages and groups start for a chain that starts at a place on the tape, and silence its delays.
 
     A chain within the chain counts from its own beginning, as if it stood alone there.
     """
@@ -189,6 +193,7 @@ def seek_chain(settings: ChainSettings, place: np.int64, memory: ChainMemory) ->
             opened[depth, _START] = begin
             opened[depth, _LATE] = 0
             opened[depth, _OPEN_BEHIND] = groups[group, _BEHIND]
+            opened[depth, _OPEN_GROUP] = group
             ratios[depth] = 1.0
             group += 1
         starts[stage] = place_behind(opened[depth, _START], ratios[depth]) - opened[depth, _LATE]
@@ -196,6 +201,8 @@ def seek_chain(settings: ChainSettings, place: np.int64, memory: ChainMemory) ->
         opened[depth, _LATE] = late + settings.latencies[stage]
         ratios[depth] = ratios[depth] * settings.ratios[stage]
         while depth > 0 and opened[depth, _OPEN_BEHIND] == stage + 1:
+            ended = opened[depth, _OPEN_GROUP]
+            memory.heard[ended] = place_behind(opened[depth, _START], ratios[depth]) - opened[depth, _LATE]
             late = place_behind(opened[depth - 1, _LATE], ratios[depth])
             opened[depth - 1, _LATE] = late + opened[depth, _LATE]
             ratios[depth - 1] = ratios[depth - 1] * ratios[depth]

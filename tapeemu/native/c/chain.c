@@ -1,4 +1,4 @@
-/* Generated from chain.py (205f45d27168c22a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from chain.py (145c59cd3efede3c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Stages in a row: where each stands on the tape, and how a dry signal waits for the wet one it is mixed with.
@@ -58,7 +58,7 @@ KERNEL int64_t chain_place_behind(int64_t place, double ratio)
  *     Of the chain.
  * channels : int
  *     Channels of every block.
- * shapes : ndarray, shape (8, 3)
+ * shapes : ndarray, shape (9, 3)
  *     Gets them.
  */
 KERNEL void shape_chain(const ChainSettings *settings, ix channels, int64s_2 shapes)
@@ -97,10 +97,11 @@ KERNEL void shape_chain(const ChainSettings *settings, ix channels, int64s_2 sha
     shapes.at[6 * shapes.n1] = (int64_t)(groups.n0 + 1);
     shapes.at[6 * shapes.n1 + 1] = INT64_C(4);
     shapes.at[7 * shapes.n1] = (int64_t)(groups.n0 + 1);
+    shapes.at[8 * shapes.n1] = (int64_t)groups.n0;
 }
 
 /*
- * Write where every stage starts for a chain that starts at a place on the tape, and silence its delays.
+ * Write where stages and groups start for a chain that starts at a place on the tape, and silence its delays.
  *
  * A chain within the chain counts from its own beginning, as if it stood alone there.
  */
@@ -125,6 +126,7 @@ KERNEL void seek_chain(const ChainSettings *settings, int64_t place, const Chain
             opened.at[depth * opened.n1 + CHAIN_START] = begin;
             opened.at[depth * opened.n1 + CHAIN_LATE] = INT64_C(0);
             opened.at[depth * opened.n1 + CHAIN_OPEN_BEHIND] = groups.at[group * groups.n1 + CHAIN_BEHIND];
+            opened.at[depth * opened.n1 + CHAIN_OPEN_GROUP] = (int64_t)group;
             ratios.at[depth] = 1.0;
             group += 1;
         }
@@ -135,6 +137,9 @@ KERNEL void seek_chain(const ChainSettings *settings, int64_t place, const Chain
         opened.at[depth * opened.n1 + CHAIN_LATE] = late + settings->latencies.at[stage];
         ratios.at[depth] = ratios.at[depth] * settings->ratios.at[stage];
         while (depth > 0 && opened.at[depth * opened.n1 + CHAIN_OPEN_BEHIND] == (int64_t)(stage + 1)) {
+            const int64_t ended = opened.at[depth * opened.n1 + CHAIN_OPEN_GROUP];
+            memory->heard.at[(ix)ended] = chain_place_behind(opened.at[depth * opened.n1 + CHAIN_START],
+                ratios.at[depth]) - opened.at[depth * opened.n1 + CHAIN_LATE];
             late = chain_place_behind(opened.at[(depth - 1) * opened.n1 + CHAIN_LATE], ratios.at[depth]);
             opened.at[(depth - 1) * opened.n1 + CHAIN_LATE] = late + opened.at[depth * opened.n1 +
                 CHAIN_LATE];

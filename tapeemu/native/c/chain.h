@@ -22,6 +22,7 @@ typedef struct {
     reals_2 lines;
     int64s_2 open;
     doubles_1 open_ratios;
+    int64s_1 heard;
 } ChainMemory;
 
 KERNEL int64_t chain_place_behind(int64_t place, double ratio);

@@ -117,6 +117,7 @@ typedef struct {
     ix at;                     /* samples into the cell of the tape, see glides.c */
     ix summed;                 /* samples of the cell that `sums` hold */
     bool waits;                /* a setting was moved in this cell */
+    bool follows;              /* a curve: what moves is told cell by cell */
     size_t bytes;              /* of its memory */
     tapeemu_number *settings;
     tapeemu_number *mean;      /* the settings over the cell */
@@ -130,6 +131,9 @@ typedef struct {
 typedef struct {
     double from, to, wanted;
     ix at, length;
+    bool follows; /* a curve, which is told cell by cell of the tape */
+    double values[GLIDES_COLUMNS];
+    int64_t counts[GLIDES_COUNTS];
 } Share;
 
 struct tapeemu {
@@ -301,7 +305,7 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
         if (group->share < 1.0 && around > chain->levels)
             chain->levels = around;
         if (real_memory)
-            chain->shares[i] = (Share){group->share, group->share, group->share, 1, 1};
+            chain->shares[i] = (Share){.from = group->share, .to = group->share, .wanted = group->share, .at = 1, .length = 1};
     }
 
     int64_t sizes[3 * CHAIN_ARRAYS];
@@ -331,6 +335,26 @@ static void begin_cell(const tapeemu *chain, Stage *stage, int64_t place)
         stage->sums[k] = stage->settings[k].real * (double)stage->at;
 }
 
+/* The numbers of a share that follows a curve, as the processors have theirs. */
+static Glide glide_of(Share *share)
+{
+    return (Glide){{share->values, 1, GLIDES_COLUMNS}, {share->counts, GLIDES_COUNTS}};
+}
+
+/* Shares stand where they were going, and at the place on the tape of what their groups let out. */
+static void seek_shares(tapeemu *chain)
+{
+    for (ix i = 0; i < chain->group_count; i++) {
+        Share *share = chain->shares + i;
+        const Glide glide = glide_of(share);
+        share->from = share->to = share->wanted;
+        share->at = share->length = 1;
+        share->counts[GLIDES_CELL] = chain->cell;
+        glides_glide_seek(chain->memory.heard.at[i], &glide);
+        chain->memory.shares.at[i] = (real)share->wanted;
+    }
+}
+
 tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
 {
     const tapeemu_bytes bytes = tapeemu_size(setup);
@@ -353,22 +377,14 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
                 chain->track, stage->stills + k);
         begin_cell(chain, stage, start);
     }
+    seek_shares(chain);
     return chain;
-}
-
-static void seek_shares(tapeemu *chain)
-{
-    for (ix i = 0; i < chain->group_count; i++) {
-        Share *share = chain->shares + i;
-        *share = (Share){share->wanted, share->wanted, share->wanted, 1, 1};
-        chain->memory.shares.at[i] = (real)share->wanted;
-    }
 }
 
 void tapeemu_seek(tapeemu *chain, int64_t place)
 {
-    seek_shares(chain);
     seek_chain(&chain->settings, place, &chain->memory);
+    seek_shares(chain);
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         if (stage->waits)
@@ -435,9 +451,42 @@ static ix until_told(const tapeemu *chain, ix count)
     return count;
 }
 
+/* Where a share is on its way. */
+static double share_now(const Share *share)
+{
+    const double way = (double)share->at / (double)share->length, squared = way * way;
+    const double risen = squared * squared * (35.0 + way * (-84.0 + way * (70.0 - 20.0 * way)));
+    return share->from + (share->to - share->from) * risen;
+}
+
+/* Mix a sample of all channels. */
+static void mix_sample(real part, ix k, reals_2 dry, reals_2 wet)
+{
+    for (ix channel = 0; channel < wet.n0; channel++) {
+        real *heard = wet.at + channel * wet.n1 + k;
+        *heard = (1 - part) * dry.at[channel * dry.n1 + k] + part * *heard;
+    }
+}
+
+/* A share that follows a curve goes on by samples. One that stands is taken for one that will move, as in Python. */
+static double pass_share(Share *share, ix count)
+{
+    const Glide glide = glide_of(share);
+    const double now = glides_value(0, (ix)share->counts[GLIDES_AT], &glide);
+    share->counts[GLIDES_MOVING] = 1;
+    glides_glide_pass(count, &glide);
+    return now;
+}
+
 /* Mix a processed signal with its input, into the former, by a share that may move. */
 static void mix(Share *share, real *now, reals_2 dry, reals_2 wet)
 {
+    if (share->follows) {
+        for (ix k = 0; k < wet.n1; k++)
+            mix_sample((real)pass_share(share, 1), k, dry, wet);
+        return;
+    }
+    share->counts[GLIDES_AT] = floor_remainder_64(share->counts[GLIDES_AT] + wet.n1, share->counts[GLIDES_CELL]);
     if (share->at == share->length && share->to == share->wanted) {
         chain_mix_blocks(*now, dry, wet);
         return;
@@ -450,13 +499,7 @@ static void mix(Share *share, real *now, reals_2 dry, reals_2 wet)
         }
         if (share->at < share->length)
             share->at++;
-        const double way = (double)share->at / (double)share->length, squared = way * way;
-        const double risen = squared * squared * (35.0 + way * (-84.0 + way * (70.0 - 20.0 * way)));
-        const real part = (real)(share->from + (share->to - share->from) * risen);
-        for (ix channel = 0; channel < wet.n0; channel++) {
-            real *heard = wet.at + channel * wet.n1 + k;
-            *heard = (1 - part) * dry.at[channel * dry.n1 + k] + part * *heard;
-        }
+        mix_sample((real)share_now(share), k, dry, wet);
     }
     *now = (real)share->to;
 }
@@ -582,18 +625,27 @@ int64_t tapeemu_tail(const tapeemu *chain, double level_db)
     return tail;
 }
 
-bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double value)
+/* The stage of which a setting can move to a value; NULL if it cannot. */
+static Stage *movable(const tapeemu *chain, int32_t number, int32_t setting, double value)
 {
-    if (stage_number < 0 || stage_number >= chain->stage_count)
-        return false;
-    Stage *stage = chain->stages + stage_number;
+    if (number < 0 || number >= chain->stage_count)
+        return NULL;
+    Stage *stage = chain->stages + number;
     if (!stage_moves(stage->kind, setting))
-        return false;
+        return NULL;
     for (ix k = 0; k < stage->count; k++)
         stage->mean[k] = stage->settings[k];
     stage->mean[setting].real = value;
     if (stage_bytes(stage->kind, stage->mean, stage->count, chain->sample_rate, chain->channels) > stage->bytes)
-        return false; /* a strong drive runs at a higher rate than a soft one */
+        return NULL; /* a strong drive runs at a higher rate than a soft one */
+    return stage;
+}
+
+bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double value)
+{
+    Stage *stage = movable(chain, stage_number, setting, value);
+    if (stage == NULL)
+        return false;
     for (ix k = 0; k < stage->count; k++)
         if (stage_moves(stage->kind, k))
             stage->sums[k] += stage->settings[k].real * (double)(stage->at - stage->summed);
@@ -609,14 +661,77 @@ bool tapeemu_set(tapeemu *chain, int32_t stage_number, int32_t setting, double v
     return true;
 }
 
+static bool share_moves(const tapeemu *chain, int32_t group, double share)
+{
+    return group >= 0 && group < chain->group_count && chain->settings.shares.at[group] < 1.0 && share >= 0.0 &&
+        share <= 1.0;
+}
+
 bool tapeemu_set_share(tapeemu *chain, int32_t group, double share)
 {
-    if (group < 0 || group >= chain->group_count || !(chain->settings.shares.at[group] < 1.0))
+    if (!share_moves(chain, group, share))
         return false;
-    if (!(share >= 0.0 && share <= 1.0))
-        return false;
-    chain->shares[group].wanted = share;
-    if (chain->shares[group].at == chain->shares[group].length)
-        chain->shares[group].at = chain->shares[group].length = (ix)(SHARE_SECONDS * chain->sample_rate) + 1;
+    Share *moved = chain->shares + group;
+    if (moved->follows) {
+        moved->from = moved->to = pass_share(moved, 0);
+        moved->follows = false;
+        moved->at = moved->length;
+    }
+    moved->wanted = share;
+    if (moved->at == moved->length)
+        moved->at = moved->length = (ix)(SHARE_SECONDS * chain->sample_rate) + 1;
     return true;
+}
+
+/* --- curves -------------------------------------------------------------------------------------------- */
+
+bool tapeemu_follow(tapeemu *chain, int32_t stage_number, int32_t setting, double value)
+{
+    Stage *stage = movable(chain, stage_number, setting, value);
+    if (stage == NULL)
+        return false;
+    stage->follows = true;
+    stage->settings[setting].real = value;
+    stage_change(stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
+    begin_cell(chain, stage, (int64_t)stage->at);
+    return true;
+}
+
+bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share)
+{
+    if (!share_moves(chain, group, share))
+        return false;
+    Share *moved = chain->shares + group;
+    const Glide glide = glide_of(moved);
+    if (!moved->follows) {
+        glides_glide_rest(0, share_now(moved), &glide);
+        moved->follows = true;
+    }
+    moved->wanted = share;
+    glides_glide_target(0, share, &glide);
+    return true;
+}
+
+static void follow_on(const Glide *glide)
+{
+    for (ix number = 0; number < glide->values.n0; number++) {
+        double *values = glide->values.at + number * glide->values.n1;
+        for (ix column = 0; column < GLIDES_NODES; column++)
+            values[column] = values[column + 1];
+    }
+    glide->counts.at[GLIDES_MOVING] = 1;
+}
+
+void tapeemu_follow_on(tapeemu *chain)
+{
+    for (ix i = 0; i < chain->stage_count; i++) {
+        const Glide *glide = stage_glide(chain->stages[i].kind, &chain->stages[i].memory);
+        if (chain->stages[i].follows && glide != NULL)
+            follow_on(glide);
+    }
+    for (ix i = 0; i < chain->group_count; i++) {
+        const Glide glide = glide_of(chain->shares + i);
+        if (chain->shares[i].follows)
+            follow_on(&glide);
+    }
 }

@@ -129,4 +129,16 @@ bool tapeemu_set(tapeemu *chain, int32_t stage, int32_t setting, double value);
  * with the share 1 is not mixed, and cannot. */
 bool tapeemu_set_share(tapeemu *chain, int32_t group, double share);
 
+/* Let a setting follow a curve that is known ahead: a value to take up at the beginning of the next cell of the tape (5 ms
+ * as the stage counts it, see glides.c). What is given at the beginning of a cell is the mean of the curve over a cell
+ * round the beginning of the third one on; the sound then is that of Python's curves. False as with tapeemu_set. */
+bool tapeemu_follow(tapeemu *chain, int32_t stage, int32_t setting, double value);
+
+/* The same for the share of a group; its cells are those of the tape at the group's end. */
+bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share);
+
+/* Let all that follows go on by a cell without sound. Behind each of five values, before a sixth, the first sample has its
+ * curve's past: give those of the cells from two before to two behind its own, and then the third. */
+void tapeemu_follow_on(tapeemu *chain);
+
 #endif

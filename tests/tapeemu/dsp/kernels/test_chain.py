@@ -62,10 +62,10 @@ class Steps:
             groups=np.array([group[:2] for group in groups], dtype=np.int64).reshape(-1, 2),
             shares=np.array([group[2] for group in groups], dtype=np.float64),
         )
-        shapes = np.zeros((8, 3), dtype=np.int64)
+        shapes = np.zeros((9, 3), dtype=np.int64)
         kernels.shape_chain(self.settings, channels, shapes)
-        types = [np.int64, np.int64, np.float64, np.float64, np.int64, np.float64, np.int64, np.float64]
-        ranks = [2, 1, 1, 1, 2, 2, 2, 1]
+        types = [np.int64, np.int64, np.float64, np.float64, np.int64, np.float64, np.int64, np.float64, np.int64]
+        ranks = [2, 1, 1, 1, 2, 2, 2, 1, 1]
         fields: Any = [
             np.zeros(tuple(row[:rank]), dtype=kind) for row, rank, kind in zip(shapes, ranks, types, strict=True)
         ]

@@ -1,0 +1,147 @@
+"""How soon each figure of the desk follows its slider, in headless chromium: the longest of some moves.
+
+The page holds the whole tape at 38 cm/s with a reverberant room behind it. A slider is moved by a key; the time
+runs from that event to the first frame after the text of the figure has changed: while nothing plays, and while it
+plays. Then the slider is moved every 20 ms for some seconds, and told is the longest time without a change.
+
+    python benchmarks/desk_figures.py [STEMS]
+
+Needs chromium, its driver and selenium. A busy machine makes it longer.
+"""
+
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
+from browsers import started, until
+from desk_pages import RATE, desk, page_of
+
+from tapeemu.presets import load_preset
+
+MOVES = 4
+PRESET = "quarter-inch-at-38"
+ROOM = '\n[[stages]]\nname = "room"\nkind = "fdn_reverb"\ndecay_seconds = 1.5\n'
+MOVED = {
+    "weighted_flutter_percent": ("wow_flutter", "weighted_flutter_percent"),
+    "thd_reference_percent": ("tape_response", "mol_db"),
+    "thd_now_percent": ("tape_response", "mol_db"),
+    "mol_3_percent_db": ("tape_response", "mol_db"),
+    "decay_500hz_seconds": ("fdn_reverb", "decay_seconds"),
+    "noise_a_weighted_db": ("tape_noise", "track_width_mm"),
+    "loudness_change_lu": ("fdn_reverb", "wet_percent"),
+}
+"""Of each figure the kind of stage and the setting that move it."""
+
+HEARD = ("thd_now_percent", "loudness_change_lu")
+"""Figures of what is heard: they are there only while it plays."""
+
+# Moves a slider some times, in turn; gives milliseconds from each move to the frame that shows the change.
+MOVE = """
+const [kind, setting, figure, moves, done] = arguments;
+const { desk } = window.tapeemuDesk;
+const stage = desk.document.root.stages.findIndex((each) => each.values.kind === kind);
+const groove = document.getElementById(`stage-${stage}-${setting}`);
+const { value } = desk.figureCells.get(figure);
+const once = (key) => new Promise((resolve) => {
+  const before = value.textContent;
+  const begun = performance.now();
+  const end = (took) => {
+    observer.disconnect();
+    clearTimeout(timer);
+    resolve(took);
+  };
+  const observer = new MutationObserver(() => {
+    if (value.textContent === before || value.textContent === "\\u2013") return;
+    requestAnimationFrame(() => end(performance.now() - begun));
+  });
+  observer.observe(value, { childList: true, characterData: true, subtree: true });
+  const timer = setTimeout(() => end(null), 10000);
+  groove.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+});
+(async () => {
+  const times = [];
+  for (let move = 0; move < moves; move += 1) {
+    times.push(await once(move % 2 < 1 ? "PageUp" : "PageDown"));
+    await new Promise((resolve) => setTimeout(resolve, 800));
+  }
+  done(times);
+})();
+"""
+
+# Moves a slider for some seconds, and back in the end; gives the longest time between two changes in ms.
+DRAG = """
+const [kind, setting, figure, seconds, done] = arguments;
+const { desk } = window.tapeemuDesk;
+const stage = desk.document.root.stages.findIndex((each) => each.values.kind === kind);
+const groove = document.getElementById(`stage-${stage}-${setting}`);
+const { value } = desk.figureCells.get(figure);
+const before = desk.text;
+const begun = performance.now();
+let [last, longest, steps] = [begun, 0, 0];
+const observer = new MutationObserver(() => {
+  longest = Math.max(longest, performance.now() - last);
+  last = performance.now();
+});
+observer.observe(value, { childList: true, characterData: true, subtree: true });
+const timer = setInterval(() => {
+  steps += 1;
+  const key = steps % 50 < 25 ? "ArrowRight" : "ArrowLeft";
+  groove.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+  if (performance.now() - begun < 1000 * seconds) return;
+  clearInterval(timer);
+  observer.disconnect();
+  desk.edit(before, "back");
+  done(Math.max(longest, performance.now() - last));
+}, 20);
+"""
+
+
+def opened(driver: Any, folder: Path, stems: int) -> None:
+    """The page with the preset and so many stereo stems of noise."""
+    paths = []
+    for number in range(stems):
+        path = folder / f"stem-{number}.wav"
+        noise = 0.1 * np.random.default_rng(number).standard_normal((10 * RATE, 2))
+        soundfile.write(path, noise, RATE, subtype="PCM_24")
+        paths.append(path)
+    text = load_preset(PRESET).text
+    page_of(driver, folder, text[: text.index("[measured]")].rstrip() + "\n" + ROOM, paths)
+
+
+def longest_seconds(driver: Any, figure: str, moves: int) -> float:
+    """Longest time from a move to its figure; infinite where none came."""
+    times = driver.execute_async_script(MOVE, *MOVED[figure], figure, moves)
+    return max(float("inf") if each is None else each / 1000.0 for each in times)
+
+
+def dragged_seconds(driver: Any, figure: str, seconds: float) -> float:
+    """Longest time without a change of a figure while its slider moves all the time."""
+    return float(driver.execute_async_script(DRAG, *MOVED[figure], figure, seconds)) / 1000.0
+
+
+def main() -> None:
+    """Print a line for each figure."""
+    with tempfile.TemporaryDirectory() as name:
+        driver = started(Path(name) / "profile", "--window-size=1440,1000")
+        driver.set_script_timeout(120)
+        try:
+            opened(driver, Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1)
+            still = {figure: longest_seconds(driver, figure, MOVES) for figure in MOVED if figure not in HEARD}
+            driver.find_element("id", "play").click()
+            until(lambda: desk(driver, "desk.sound.place > 1"), "it plays")
+            for figure in MOVED:
+                paused = f"{still[figure]:.2f} s" if figure in still else "not there"
+                playing = longest_seconds(driver, figure, MOVES)
+                dragged = dragged_seconds(driver, figure, 5.0)
+                print(f"{figure}: paused {paused}, playing {playing:.2f} s, dragged {dragged:.2f} s", flush=True)
+        finally:
+            driver.quit()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,69 @@
+"""The desk as `tapeemu desk` serves it: moves are recorded, saved, and rendered as the command renders them."""
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from browsers import until
+from desk_pages import PRESET, RATE, desk, element, rendered, stem
+
+from tapeemu.desk.server import DeskServer
+from tapeemu.desk.stems import read_stems
+from tapeemu.presets import load_preset, parse_preset
+
+pytest.importorskip("selenium", reason="selenium is not installed")
+from selenium.webdriver.common.keys import Keys
+
+pytestmark = pytest.mark.long
+
+NOISY = PRESET.replace("# first the drive", '[[stages]]\nkind = "tape_noise"\n\n# first the drive')
+
+
+@pytest.fixture
+def served(browser: Any, tmp_path: Path, own: Path) -> Iterator[tuple[Any, Path]]:
+    """The browser at a desk that is served, and the stem that it plays."""
+    source = stem(tmp_path, 3 * RATE)
+    server = DeskServer(read_stems([source]), parse_preset(NOISY, name="for-the-test"))
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    browser.get(server.address)
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    yield browser, source
+    browser.get("about:blank")
+    server.shutdown()
+    server.server_close()
+
+
+def test_recorded_moves_are_saved_and_rendered_to_the_bits_of_the_command(
+    served: tuple[Any, Path], tmp_path: Path, own: Path, run: Callable[..., str]
+) -> None:
+    browser, source = served
+    element(browser, "record").click()
+    element(browser, "play").click()
+    until(lambda: desk(browser, "desk.sound.place > 0.3"), "it plays")
+    for name, key in (("stage-1-drive_db", Keys.PAGE_UP), ("stage-1-mix_percent", Keys.PAGE_DOWN)):
+        browser.execute_script(
+            "document.getElementById(arguments[0]).closest('details')?.setAttribute('open', '')", name
+        )
+        for _ in range(4):
+            element(browser, name).send_keys(key)
+        until(lambda: desk(browser, "desk.recording.hand === null"), "the moves are written")
+    element(browser, "play").click()
+    element(browser, "save").click()
+    name = element(browser, "save-name")
+    name.clear()
+    name.send_keys("recorded-moves")
+    element(browser, "save-preset").click()
+    until(lambda: "measured in the background" in element(browser, "save-message").text, "it is saved")
+    saved = load_preset(own / "recorded-moves.toml").chain
+    assert [curve.setting for curve in saved.stages[1].automation] == ["drive_db", "mix_percent"]
+    here = rendered(browser, 0)
+    run("process", source, "--preset", own / "recorded-moves.toml", "--out", tmp_path / "out", "--depth", "float")
+    there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
+    assert np.max(np.abs(here)) > 0.01
+    assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
