@@ -27,9 +27,9 @@ KERNELS = "tapeemu.dsp.kernels"
 _CALLS = ("shapes", "design", "latency", "tail", "process", "seek")
 """Kernels that every processor has."""
 
-_OPTIONAL = ("length_ratio", "change", "adds_sound", "rings")
-"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, or has a
-tail that is to be heard."""
+_OPTIONAL = ("length_ratio", "change", "adds_sound", "rings", "drives")
+"""Kernels of a processor that changes the length, follows its settings while it plays, sounds by itself, has a
+tail that is to be heard, or is not linear."""
 
 
 @dataclass(frozen=True)
@@ -359,6 +359,7 @@ def _asking(processors: Sequence[KernelProcessor]) -> list[str]:
     for call, what in (
         ("adds_sound", "Whether a stage sounds by itself."),
         ("rings", "Whether a stage has a tail that is to be heard to its end."),
+        ("drives", "Whether a stage bends loud sound, so that it does not treat a sum as its parts."),
     ):
         lines += _switch(
             f"static bool stage_{call}(int32_t kind, const tapeemu_number *given, ix count)",

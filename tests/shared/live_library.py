@@ -2,6 +2,7 @@
 
 import ctypes
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,15 @@ class _Bytes(ctypes.Structure):
     _fields_ = [("fast", ctypes.c_size_t), ("slow", ctypes.c_size_t)]
 
 
+class Part(ctypes.Structure):
+    """What is told of a part of a chain: before what rings, that, and behind it."""
+
+    _fields_ = [
+        ("latency", ctypes.c_int64),
+        *((name, ctypes.c_bool) for name in ("empty", "drives", "adds_sound")),
+    ]
+
+
 class LiveLibrary:
     """The library, compiled into a folder."""
 
@@ -71,6 +81,9 @@ class LiveLibrary:
             ("tapeemu_size", _Bytes, (pointer,)),
             ("tapeemu_create", pointer, (pointer, pointer, pointer)),
             ("tapeemu_process", ctypes.c_ssize_t, (pointer, pointer, pointer, ctypes.c_ssize_t)),
+            ("tapeemu_part_of", Part, (pointer, small)),
+            ("tapeemu_process_part", ctypes.c_ssize_t, (pointer, small, pointer, pointer, ctypes.c_ssize_t)),
+            ("tapeemu_rings", truth, (pointer,)),
             ("tapeemu_latency", whole, (pointer,)),
             ("tapeemu_tail", whole, (pointer, real)),
             ("tapeemu_seek", None, (pointer, whole)),
@@ -188,9 +201,23 @@ class NativeChain:
     def process(self, audio: Audio, cuts: Sequence[int] = (512,), in_place: bool = False) -> Audio:
         return self.library.run(self.library.c.tapeemu_process, self.handle, audio, cuts, in_place)
 
+    def parts(self) -> list[Part]:
+        return [self.library.c.tapeemu_part_of(self.handle, number) for number in range(3)]
+
+    def process_by_parts(self, audio: Audio, cuts: Sequence[int] = (512,)) -> Audio:
+        """As :meth:`process`, all of it through one part after another."""
+        call = self.library.c.tapeemu_process_part
+        for part in range(3):
+            audio = self.library.run(partial(_part_call, call, part), self.handle, audio, cuts)
+        return audio
+
     def set(self, stage: int, name: str, value: float) -> bool:
         """Move a setting of a stage."""
         return bool(self.library.c.tapeemu_set(self.handle, stage, self.names[stage].index(name), value))
+
+
+def _part_call(call: Any, part: int, handle: int, *rest: Any) -> Any:
+    return call(handle, part, *rest)
 
 
 def _word(value: float | int) -> int:

@@ -46,6 +46,7 @@ __all__ = [
     "DriveSettings",
     "drive_change",
     "drive_design",
+    "drive_drives",
     "drive_factor",
     "drive_latency",
     "drive_process",
@@ -171,6 +172,12 @@ def _wanted_factor(settings: DriveSettings, sample_rate: Precise) -> int:
 def drive_factor(settings: DriveSettings, sample_rate: Precise) -> int:
     """How many times the base rate the curve runs at: as often as is needed, or as the settings allow."""
     return limited_factor(_wanted_factor(settings, sample_rate), settings.most_oversampling)
+
+
+@kernel()
+def drive_drives(settings: DriveSettings) -> int:
+    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    return 1
 
 
 @kernel()

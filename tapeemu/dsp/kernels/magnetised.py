@@ -50,6 +50,7 @@ __all__ = [
     "full_scale_field",
     "magnetised_change",
     "magnetised_design",
+    "magnetised_drives",
     "magnetised_factor",
     "magnetised_latency",
     "magnetised_process",
@@ -228,6 +229,12 @@ def _wanted_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int:
 def magnetised_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int:
     """How many times the base rate the loop is followed: as often as is needed, or as the settings allow."""
     return limited_factor(_wanted_factor(settings, sample_rate), settings.most_oversampling)
+
+
+@kernel()
+def magnetised_drives(settings: MagnetisedSettings) -> int:
+    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    return 1
 
 
 @kernel()

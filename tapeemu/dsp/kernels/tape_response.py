@@ -83,6 +83,7 @@ __all__ = [
     "saturated_output_db",
     "solved_record_loss_um",
     "tape_response_design",
+    "tape_response_drives",
     "tape_response_latency",
     "tape_response_lead",
     "tape_response_process",
@@ -291,6 +292,12 @@ def _points(least: int) -> int:
     while points < least:
         points = 2 * points
     return points
+
+
+@kernel()
+def tape_response_drives(settings: TapeResponseSettings) -> int:
+    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    return 1
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from drive.py (67a309ca2bdb2195); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (e5668dcf3b2dbee9); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -84,6 +84,13 @@ KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate)
 {
     return oversampling_limited_factor(drive_wanted_factor(settings, sample_rate),
         settings->most_oversampling);
+}
+
+/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+KERNEL ix drive_drives(const DriveSettings *settings)
+{
+    (void)settings;
+    return 1;
 }
 
 /* Samples by which the output is late. */

@@ -33,6 +33,7 @@ KERNEL double drive_effective_drive_db(const DriveSettings *settings);
 KERNEL double drive_output_gain(const DriveSettings *settings);
 KERNEL ix drive_wanted_factor(const DriveSettings *settings, double sample_rate);
 KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate);
+KERNEL ix drive_drives(const DriveSettings *settings);
 KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix channels);
 KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix channels, int64s_2 shapes);

@@ -1,7 +1,11 @@
 /* Playing while the chain changes: see live.h. Compile beside tapeemu.c, with the same switches.
  *
- * Every chain has a weight at its input and one at its output, each of which rises or falls once, after a wait counted
- * in samples. So nothing depends on how the input is cut.
+ * Every chain is in three parts, before, ringing and behind (tapeemu.h). Between them, at its input and at its output
+ * stand weights, each of which rises or falls once, after a wait counted in samples. So nothing depends on how the
+ * input is cut.
+ *
+ * Two weights that cross add up to 1, everywhere: what crosses is the same sound through two chains, whose powers
+ * would add up to 2. And what drives is never given a part of its sound: of two halves it makes more than half each.
  *
  * SPDX-License-Identifier: ISC
  */
@@ -9,6 +13,7 @@
 
 #define ALIGNMENT ((size_t)16)
 #define FADE_SECONDS 0.03
+#define LONG_FADE_SECONDS 0.25 /* where no tail can be kept */
 #define RINGING_DB (-100.0) /* tails are kept down to here, and then faded */
 
 /* A weight that goes from one end to the other in `length` samples, after `wait` more. */
@@ -26,7 +31,14 @@ typedef struct {
 /* A place for a chain. */
 typedef struct {
     tapeemu *chain; /* NULL: the place is free */
-    Fade fed, heard;
+    Fade given;  /* of the input, to the part before */
+    Fade fed;    /* of what that makes, to the part that rings */
+    Fade rung;   /* of what that makes, to the parts behind, of which ever chain */
+    Fade opened; /* of all that is rung, to the part behind */
+    Fade heard;  /* of what that makes */
+    uint32_t hears; /* slots, one bit each, whose ringing its part behind hears */
+    int64_t late;   /* samples by which what is rung is late */
+    tapeemu_real *past; /* what was rung, one row of `past_length` a channel */
     Delay delay; /* makes it as late as all others */
     tapeemu_real *memory;
 } Slot;
@@ -34,7 +46,8 @@ typedef struct {
 struct tapeemu_live {
     double rate;
     int32_t channels, block;
-    int64_t latency, fade;
+    int64_t latency, fade, long_fade;
+    int64_t past_at, past_length;
     int64_t change_left; /* samples until the change is over */
     bool fresh;          /* nothing was processed since it was made or reset */
     bool bypassed;       /* as asked for */
@@ -43,6 +56,7 @@ struct tapeemu_live {
     Delay dry;
     Slot slots[TAPEEMU_LIVE_CHAINS];
     tapeemu_real *input, *fed, *made, *sum; /* blocks, one row of `block` a channel */
+    tapeemu_real *weights; /* of what is rung, one row of `block` a slot */
 };
 
 /* --- weights ------------------------------------------------------------------------------------------- */
@@ -104,6 +118,12 @@ static int64_t samples_at_rest(const Fade *fade, int64_t count)
     return fade->wait < count ? fade->wait : count;
 }
 
+/* Samples until it arrives. */
+static int64_t samples_left(const Fade *fade)
+{
+    return fade->wait + fade->length - fade->at;
+}
+
 /* Go so many samples on. */
 static void skip(Fade *fade, int64_t count)
 {
@@ -160,6 +180,13 @@ static void weigh_rows(Fade *fade, tapeemu_real *rows, int32_t channels, int64_t
     }
 }
 
+/* The next values of a weight, in a row. */
+static void weights_of(Fade *fade, tapeemu_real *to, int64_t count)
+{
+    for (int64_t k = 0; k < count; k++)
+        to[k] = (tapeemu_real)step(fade);
+}
+
 /* --- memory -------------------------------------------------------------------------------------------- */
 
 static size_t rounded(size_t bytes)
@@ -178,8 +205,9 @@ size_t tapeemu_live_size(double rate, int32_t channels, int32_t block, int64_t l
         return 0;
     if (block < 1 || block > TAPEEMU_LONGEST_BLOCK || latency < 0 || latency > (int64_t)1 << 24)
         return 0;
-    return rounded(sizeof(tapeemu_live)) + 4 * line_bytes(channels, block) +
-        (TAPEEMU_LIVE_CHAINS + 1) * line_bytes(channels, latency);
+    return rounded(sizeof(tapeemu_live)) + 4 * line_bytes(channels, block) + line_bytes(TAPEEMU_LIVE_CHAINS, block) +
+        (TAPEEMU_LIVE_CHAINS + 1) * line_bytes(channels, latency) +
+        TAPEEMU_LIVE_CHAINS * line_bytes(channels, latency + block);
 }
 
 static tapeemu_real *piece_of(char **memory, size_t bytes)
@@ -200,12 +228,18 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
     live->block = block;
     live->latency = latency;
     live->fade = (int64_t)(FADE_SECONDS * rate) + 1;
+    live->long_fade = (int64_t)(LONG_FADE_SECONDS * rate) + 1;
+    live->past_at = 0;
+    live->past_length = latency + block;
     live->playing = -1;
     live->bypassed = false;
     for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) {
         live->slots[i].chain = NULL;
+        live->slots[i].hears = 0;
         live->slots[i].memory = piece_of(&free_from, line_bytes(channels, latency));
+        live->slots[i].past = piece_of(&free_from, line_bytes(channels, live->past_length));
     }
+    live->weights = piece_of(&free_from, line_bytes(TAPEEMU_LIVE_CHAINS, block));
     live->dry.samples = piece_of(&free_from, line_bytes(channels, latency));
     live->dry.length = latency;
     live->input = piece_of(&free_from, line_bytes(channels, block));
@@ -220,7 +254,7 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
 
 static bool gone(const Slot *slot)
 {
-    return slot->chain != NULL && silent(&slot->heard);
+    return slot->chain != NULL && silent(&slot->heard) && silent(&slot->rung);
 }
 
 /* Where the weight of the chains shall go. */
@@ -229,17 +263,40 @@ static bool wet_wanted(const tapeemu_live *live)
     return live->playing >= 0 && !live->bypassed;
 }
 
-static void enter(tapeemu_live *live, int32_t place, tapeemu *chain, Fade fed, Fade heard)
+static int64_t part_latency(const tapeemu *chain, int32_t part)
+{
+    return tapeemu_part_of(chain, part).latency;
+}
+
+/* A chain in a place, as if it had always played there. */
+static Slot *enter(tapeemu_live *live, int32_t place, tapeemu *chain)
 {
     Slot *slot = live->slots + place;
     slot->chain = chain;
-    slot->fed = fed;
-    slot->heard = heard;
+    slot->given = slot->fed = slot->rung = slot->opened = slot->heard = arrived(true);
+    for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) /* of the chain that was here before, nobody hears any more */
+        live->slots[i].hears &= ~(1u << place);
+    slot->hears = 1u << place;
+    slot->late = part_latency(chain, TAPEEMU_BEFORE) + part_latency(chain, TAPEEMU_RINGING);
     slot->delay.samples = slot->memory;
     slot->delay.length = live->latency - tapeemu_latency(chain);
     slot->delay.at = 0;
     clear_samples(slot->memory, (int64_t)live->channels * slot->delay.length);
+    clear_samples(slot->past, (int64_t)live->channels * live->past_length);
     live->playing = place;
+    return slot;
+}
+
+/* A weight at rest begins to fall at once, if it is to fall at all. */
+static void hurry(Fade *fade)
+{
+    if (!fade->rises && fade->at == 0)
+        fade->wait = 0;
+}
+
+static void leave_now(Slot *slot)
+{
+    slot->heard = slot->rung = arrived(false);
 }
 
 static bool fits(const tapeemu_live *live, const tapeemu *chain)
@@ -251,6 +308,93 @@ static bool fits(const tapeemu_live *live, const tapeemu *chain)
 bool tapeemu_live_changing(const tapeemu_live *live)
 {
     return live->change_left > 0;
+}
+
+/* --- ways to give way ---------------------------------------------------------------------------------- */
+
+typedef enum {
+    WAY_WHOLE,  /* the outputs change place */
+    WAY_LONG,   /* the same, slowly: there is a tail, and none of the other ways to keep it */
+    WAY_SHARED, /* the tail goes through what stands behind in the new chain */
+    WAY_OWN     /* the tail goes its old way, which is linear and silent, beside a chain that has none */
+} Way;
+
+static Way way_between(const tapeemu *old, const tapeemu *new)
+{
+    const tapeemu_part behind = tapeemu_part_of(old, TAPEEMU_BEHIND);
+    const bool kept = !tapeemu_part_of(old, TAPEEMU_RINGING).empty;
+    const bool open = !tapeemu_rings(new) || !tapeemu_part_of(new, TAPEEMU_RINGING).empty;
+    /* A drive makes loud what comes to it soft: a tail that passes one it did not pass before, or no longer passes it,
+     * would have another level. */
+    if (kept && open && behind.drives == tapeemu_part_of(new, TAPEEMU_BEHIND).drives)
+        return WAY_SHARED;
+    /* Beside a chain that rings as well the sound of the last 100 ms would ring twice. */
+    if (kept && !behind.drives && !behind.adds_sound && !tapeemu_rings(new))
+        return WAY_OWN;
+    return tapeemu_rings(old) ? WAY_LONG : WAY_WHOLE;
+}
+
+/* Samples after which a new part that is given sound makes what it always would have. */
+static int64_t settling(const tapeemu_live *live)
+{
+    return 2 * live->fade + live->latency;
+}
+
+static int64_t later(int64_t one, int64_t other)
+{
+    return one > other ? one : other;
+}
+
+/* Both parts behind hear both tails. What rings is given from then on by the new part before instead of the old one
+ * (fed_after), and what stands behind is heard instead of the old (heard_after). Where the tails are not equally late,
+ * the later one is on time only behind its own chain: so one change comes after the other. */
+static void give_way_shared(tapeemu_live *live, Slot *old, Slot *new)
+{
+    const tapeemu_part before = tapeemu_part_of(new->chain, TAPEEMU_BEFORE);
+    const tapeemu_part behind = tapeemu_part_of(new->chain, TAPEEMU_BEHIND);
+    const int64_t old_late = part_latency(old->chain, TAPEEMU_BEFORE);
+    int64_t fed_after = before.empty ? 0 : settling(live);
+    int64_t heard_after = behind.empty ? live->latency : settling(live);
+    if (new->late > old->late)
+        fed_after = later(fed_after, heard_after + live->fade);
+    if (new->late < old->late)
+        heard_after = later(heard_after, fed_after + live->fade + 2 * live->latency);
+    if (!before.empty)
+        new->given = fade_after(0, live->fade, true);
+    if (!behind.empty)
+        new->opened = fade_after(0, live->fade, true);
+    old->fed = fade_after(fed_after + old_late, live->fade, false);
+    new->fed = fade_after(fed_after + before.latency, live->fade, true);
+    old->heard = fade_after(heard_after, live->fade, false);
+    new->heard = fade_after(heard_after, live->fade, true);
+    old->rung = fade_after(
+        fed_after + live->fade + 2 * live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+    new->hears |= 1u << (old - live->slots);
+    old->hears |= 1u << (new - live->slots);
+    live->change_left = later(heard_after, fed_after + later(old_late, before.latency)) + live->fade;
+}
+
+/* The old chain is given less by as much as more is heard of the new one, and rings. */
+static void give_way_beside(tapeemu_live *live, Slot *old, Slot *new)
+{
+    const int64_t heard_after = settling(live) + live->latency;
+    new->given = fade_after(0, live->fade, true);
+    new->heard = fade_after(heard_after, live->fade, true);
+    old->fed = fade_after(settling(live) + part_latency(old->chain, TAPEEMU_BEFORE), live->fade, false);
+    old->heard =
+        fade_after(heard_after + live->fade + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+    old->rung = fade_after(old->heard.wait + live->fade, live->fade, false);
+    live->change_left = heard_after + live->fade;
+}
+
+/* The outputs change place. */
+static void give_way_whole(tapeemu_live *live, Slot *old, Slot *new, int64_t fade)
+{
+    new->given = fade_after(0, live->fade, true);
+    new->heard = fade_after(settling(live), fade, true);
+    old->heard = fade_after(settling(live), fade, false);
+    old->rung = fade_after(settling(live) + fade, 1, false);
+    live->change_left = settling(live) + fade;
 }
 
 bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming)
@@ -267,36 +411,43 @@ bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming)
     Slot *before = live->playing < 0 ? NULL : live->slots + live->playing;
     if (live->fresh) {
         if (before != NULL)
-            before->heard = arrived(false);
-        enter(live, place, incoming, arrived(true), arrived(true));
+            leave_now(before);
+        enter(live, place, incoming);
         live->wet = arrived(wet_wanted(live));
         return true;
     }
     for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) { /* those that ring on */
         Slot *slot = live->slots + i;
-        if (slot != before && slot->chain != NULL && slot->heard.at == 0)
-            slot->heard.wait = 0;
+        if (slot == before || slot->chain == NULL)
+            continue;
+        hurry(&slot->heard);
+        hurry(&slot->rung);
     }
-    const int64_t unheard = 2 * live->fade + live->latency;
-    const bool sources = before != NULL && (tapeemu_adds_sound(before->chain) || tapeemu_adds_sound(incoming));
-    if (before != NULL && tapeemu_rings(before->chain) && !sources) {
-        before->fed = fade_after(0, live->fade, false);
-        const int64_t tail = tapeemu_tail(before->chain, RINGING_DB);
-        before->heard = fade_after(live->fade + live->latency + tail, live->fade, false);
-        enter(live, place, incoming, fade_after(0, live->fade, true), arrived(true));
-        live->change_left = live->fade;
+    Slot *new = enter(live, place, incoming);
+    if (before == NULL) {
+        new->given = fade_after(0, live->fade, true);
+        live->change_left = settling(live) + live->fade;
+        live->wet = live->bypassed ? arrived(false) : fade_after(settling(live), live->fade, true);
         return true;
     }
-    live->change_left = unheard + live->fade;
-    if (before != NULL) {
-        before->heard = fade_after(unheard, live->fade, false);
-        enter(live, place, incoming, fade_after(0, live->fade, true), fade_after(unheard, live->fade, true));
-        return true;
+    switch (way_between(before->chain, incoming)) {
+    case WAY_SHARED:
+        give_way_shared(live, before, new);
+        break;
+    case WAY_OWN:
+        give_way_beside(live, before, new);
+        break;
+    case WAY_LONG:
+        give_way_whole(live, before, new, live->long_fade);
+        break;
+    default:
+        give_way_whole(live, before, new, live->fade);
+        break;
     }
-    enter(live, place, incoming, fade_after(0, live->fade, true), arrived(true));
-    live->wet = live->bypassed ? arrived(false) : fade_after(unheard, live->fade, true);
     return true;
 }
+
+/* --- chains that leave --------------------------------------------------------------------------------- */
 
 tapeemu *tapeemu_live_gone(tapeemu_live *live)
 {
@@ -325,25 +476,82 @@ void tapeemu_live_bypass(tapeemu_live *live, bool bypassed)
 
 /* --- sound --------------------------------------------------------------------------------------------- */
 
-/* Add what a chain makes of the input to the sum, or write it there. */
-static void play(tapeemu_live *live, Slot *slot, bool first, int64_t count)
+/* Rows of a buffer. */
+static void rows_of(const tapeemu_live *live, tapeemu_real *buffer, tapeemu_real **rows)
 {
-    const tapeemu_real *in[TAPEEMU_MOST_CHANNELS];
-    tapeemu_real *out[TAPEEMU_MOST_CHANNELS];
+    for (int32_t channel = 0; channel < live->channels; channel++)
+        rows[channel] = buffer + (int64_t)channel * live->block;
+}
+
+/* Send a buffer through a part of a chain, in place. */
+static void run_part(tapeemu_live *live, const Slot *slot, int32_t part, tapeemu_real *buffer, int64_t count)
+{
+    tapeemu_real *rows[TAPEEMU_MOST_CHANNELS];
+    if (tapeemu_part_of(slot->chain, part).empty)
+        return;
+    rows_of(live, buffer, rows);
+    (void)tapeemu_process_part(slot->chain, part, (const tapeemu_real *const *)rows, rows, (ptrdiff_t)count);
+}
+
+/* The part before and the part that rings, into the past. */
+static void ring(tapeemu_live *live, Slot *slot, int64_t count)
+{
     const int64_t apart = live->block;
-    for (int32_t channel = 0; channel < live->channels; channel++) {
-        for (int64_t k = 0; k < count; k++)
-            live->fed[channel * apart + k] = live->input[channel * apart + k];
-        in[channel] = live->fed + channel * apart;
-        out[channel] = live->made + channel * apart;
+    if (silent(&slot->fed)) {
+        clear_samples(live->fed, live->channels * apart);
+    } else {
+        for (int64_t k = 0; k < live->channels * apart; k++)
+            live->fed[k] = live->input[k];
+        weigh_rows(&slot->given, live->fed, live->channels, apart, count);
+        run_part(live, slot, TAPEEMU_BEFORE, live->fed, count);
+        weigh_rows(&slot->fed, live->fed, live->channels, apart, count);
     }
-    weigh_rows(&slot->fed, live->fed, live->channels, apart, count);
-    (void)tapeemu_process(slot->chain, in, out, (ptrdiff_t)count);
+    run_part(live, slot, TAPEEMU_RINGING, live->fed, count);
+    for (int32_t channel = 0; channel < live->channels; channel++) {
+        tapeemu_real *past = slot->past + channel * live->past_length;
+        int64_t at = live->past_at;
+        for (int64_t k = 0; k < count; k++) {
+            past[at] = live->fed[channel * apart + k];
+            at = at + 1 == live->past_length ? 0 : at + 1;
+        }
+    }
+    weights_of(&slot->rung, live->weights + (slot - live->slots) * apart, count);
+}
+
+/* Add what a slot rang to a buffer, as late as the part behind of another expects it. */
+static void hear(const tapeemu_live *live, const Slot *slot, const Slot *from, tapeemu_real *buffer, int64_t count)
+{
+    const int64_t wait = slot->late > from->late ? slot->late - from->late : 0;
+    const tapeemu_real *weights = live->weights + (from - live->slots) * live->block;
+    int64_t first = live->past_at - wait;
+    if (first < 0)
+        first += live->past_length;
+    for (int32_t channel = 0; channel < live->channels; channel++) {
+        const tapeemu_real *past = from->past + channel * live->past_length;
+        tapeemu_real *row = buffer + (int64_t)channel * live->block;
+        int64_t at = first;
+        for (int64_t k = 0; k < count; k++) {
+            row[k] += weights[k] * past[at];
+            at = at + 1 == live->past_length ? 0 : at + 1;
+        }
+    }
+}
+
+/* Add what the part behind makes of what rings to the sum, or write it there. */
+static void play(tapeemu_live *live, Slot *slot, const bool *sounds, bool first, int64_t count)
+{
+    const int64_t apart = live->block;
+    clear_samples(live->made, live->channels * apart);
+    for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++)
+        if ((slot->hears >> i & 1) != 0 && sounds[i])
+            hear(live, slot, live->slots + i, live->made, count);
+    weigh_rows(&slot->opened, live->made, live->channels, apart, count);
+    run_part(live, slot, TAPEEMU_BEHIND, live->made, count);
     delay_rows(&slot->delay, live->made, live->channels, apart, count);
     weigh_rows(&slot->heard, live->made, live->channels, apart, count);
     for (int32_t channel = 0; channel < live->channels; channel++) {
         tapeemu_real *sum = live->sum + channel * apart;
-        const tapeemu_real *made = out[channel];
+        const tapeemu_real *made = live->made + channel * apart;
         for (int64_t k = 0; k < count; k++)
             sum[k] = first ? made[k] : sum[k] + made[k];
     }
@@ -372,13 +580,23 @@ static void mix_dry(tapeemu_live *live, int64_t count)
 static void process_piece(tapeemu_live *live, int64_t count)
 {
     bool first = true;
+    bool sounds[TAPEEMU_LIVE_CHAINS];
     for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) {
         Slot *slot = live->slots + i;
-        if (slot->chain == NULL || gone(slot))
+        sounds[i] = slot->chain != NULL && !gone(slot);
+        if (sounds[i])
+            ring(live, slot, count);
+    }
+    for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) {
+        Slot *slot = live->slots + i;
+        if (!sounds[i] || silent(&slot->heard))
             continue;
-        play(live, slot, first, count);
+        play(live, slot, sounds, first, count);
         first = false;
     }
+    live->past_at += count;
+    if (live->past_at >= live->past_length)
+        live->past_at -= live->past_length;
     if (first)
         clear_samples(live->sum, (int64_t)live->channels * live->block);
     delay_rows(&live->dry, live->input, live->channels, live->block, count);
@@ -418,8 +636,8 @@ int64_t tapeemu_live_tail(const tapeemu_live *live, double level_db)
         if (i == live->playing && tapeemu_adds_sound(slot->chain))
             return TAPEEMU_ENDLESS;
         int64_t tail = tapeemu_tail(slot->chain, level_db);
-        const int64_t left = slot->heard.wait + slot->heard.length - slot->heard.at;
-        if (!slot->heard.rises && left < tail)
+        const int64_t left = later(samples_left(&slot->heard), samples_left(&slot->rung));
+        if (i != live->playing && left < tail)
             tail = left;
         if (tail > longest)
             longest = tail;
@@ -434,11 +652,11 @@ void tapeemu_live_reset(tapeemu_live *live, int64_t place)
         if (slot->chain == NULL)
             continue;
         if (i != live->playing) {
-            slot->heard = arrived(false);
+            leave_now(slot);
             continue;
         }
         tapeemu_seek(slot->chain, place);
-        enter(live, i, slot->chain, arrived(true), arrived(true));
+        enter(live, i, slot->chain);
     }
     live->dry.at = 0;
     clear_samples(live->dry.samples, (int64_t)live->channels * live->latency);

@@ -9,12 +9,18 @@
  * Chains are made, sought and freed by the caller, off the audio thread. Here nothing allocates memory, calls a library,
  * waits, keeps anything outside of the memory it is given, or calls itself. One thread at a time may use an object.
  *
- * How a chain gives way to another:
- * - One that rings on (a reverb) keeps its tail. In 30 ms the input is taken from it and given to the new one; then it
- *   rings until it has ended. For what is linear the sum is exact; what saturates is less driven by the parts than by
- *   the whole, and can swell for these 30 ms.
- * - One that does not ring, or that sounds by itself (noise), plays on while the new one hears the input for 60 ms and
- *   its own latency, unheard; then their outputs change place in 30 ms. Between two equal chains nothing is heard.
+ * How a chain gives way to another: both hear the input for 60 ms and the latency, the new one unheard; then what one
+ * makes is faded into what the other makes, in 30 ms, with weights that add up to 1. So a change is never louder than
+ * the louder of the two chains, and between equal chains nothing is heard but the start of filters that remember longer.
+ *
+ * Of chains that ring on (reverbs) three parts change place one by one: what stands before the reverbs, they
+ * themselves, and what stands behind.
+ * - The reverb keeps its tail. What the old part before made is faded into what the new one makes; the old reverb gets
+ *   the one, the new reverb the other; the sum of both goes through what stands behind, which changes place on its own.
+ *   So a drive before or behind always gets all of its sound, and noise is never heard twice.
+ * - That needs a drive behind the reverbs of both chains, or of neither. If not, and the new chain has no reverb, the
+ *   tail rings beside it. Otherwise (the order of reverb and drive changes, or a reverb is mixed with what drives) the
+ *   outputs change place in 250 ms: the sound stays even, of a tail that is alone the rest is lost.
  *
  * A jump of the song's position is the same thing: a chain of the same settings, made at or sought to the new place.
  *
@@ -45,9 +51,10 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
 /* Begin the change to a chain, whose next sample is the next one that is processed.
  *
  * A chain that comes before the first sample, or before the first one after a reset, sounds at once. Returns false, and
- * leaves the chain to the caller, while a change is under way, while all places are taken by chains that were not
- * fetched by tapeemu_live_gone, if the chain is here already, if its rate or channels are others, if it is later than
- * the latency, or if it changes the length. A chain that still rings from an earlier change is faded in 30 ms. */
+ * leaves the chain to the caller, while a change is under way (at most 0.31 s and the latency, or 0.12 s and three times
+ * the latency), while all places are taken by chains that were not fetched by tapeemu_live_gone, if the chain is here
+ * already, if its rate or channels are others, if it is later than the latency, or if it changes the length. A chain
+ * that still rings from an earlier change is faded in 30 ms. */
 bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming);
 
 /* Whether a change is under way. */

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (cffbbd51b3ab5638); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (ff442dca9ab6abdc); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -134,6 +134,13 @@ KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_ra
 {
     return oversampling_limited_factor(magnetised_wanted_factor(settings, sample_rate),
         settings->most_oversampling);
+}
+
+/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+KERNEL ix magnetised_drives(const MagnetisedSettings *settings)
+{
+    (void)settings;
+    return 1;
 }
 
 /*

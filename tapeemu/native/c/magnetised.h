@@ -39,6 +39,7 @@ KERNEL double magnetised_tape_gain(const MagnetisedSettings *settings, double fi
 KERNEL double magnetised_third_harmonic_ratio(const MagnetisedSettings *settings, double level_dbfs);
 KERNEL ix magnetised_wanted_factor(const MagnetisedSettings *settings, double sample_rate);
 KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_rate);
+KERNEL ix magnetised_drives(const MagnetisedSettings *settings);
 KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_rate, ix channels);
 KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_rate, ix channels, int64s_2 shapes);

@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (eb35e8880aa2290d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (dd49fdca4d12d5f3); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -128,6 +128,13 @@ KERNEL ix tape_response_points(ix least)
         points = 2 * points;
     }
     return points;
+}
+
+/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+KERNEL ix tape_response_drives(const TapeResponseSettings *settings)
+{
+    (void)settings;
+    return 1;
 }
 
 /* Samples by which the output is late. */

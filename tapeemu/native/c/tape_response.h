@@ -66,6 +66,7 @@ KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_factor(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_points(ix least);
+KERNEL ix tape_response_drives(const TapeResponseSettings *settings);
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels);
 KERNEL ix tape_response_lead(const TapeResponseSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample_rate, ix channels, double level_db);

@@ -142,6 +142,7 @@ struct tapeemu {
     ix channels, block, stage_count, group_count, levels;
     ix longest; /* most samples at any point of the chain for a full block */
     ix cell;    /* samples of a cell of the tape */
+    ix bounds[TAPEEMU_PARTS + 1]; /* steps at which the parts begin, and where the last one ends */
     Stage *stages;
     Share *shares;
     real *scratch; /* blocks: current, what a stage makes, and one for each level */
@@ -355,6 +356,60 @@ static void seek_shares(tapeemu *chain)
     }
 }
 
+/* A stage, or a mix with all that is in it. */
+typedef struct {
+    ix first, behind; /* steps */
+    int traits;
+} Unit;
+
+enum { RINGS = 1, DRIVES = 2, SOUNDS = 4 };
+
+/* Traits of the stages in a row of steps, together. */
+static int traits_of(const tapeemu *chain, ix first, ix behind)
+{
+    int traits = 0;
+    for (ix i = first; i < behind; i++) {
+        const int64_t *step = chain->memory.steps.at + 3 * i;
+        if (step[0] != CHAIN_PROCESS)
+            continue;
+        const Stage *stage = chain->stages + step[2];
+        traits |= stage_rings(stage->kind, stage->settings, stage->count) ? RINGS : 0;
+        traits |= stage_drives(stage->kind, stage->settings, stage->count) ? DRIVES : 0;
+        traits |= stage_adds_sound(stage->kind, stage->settings, stage->count) ? SOUNDS : 0;
+    }
+    return traits;
+}
+
+/* Where the parts are cut: between stages and mixes, of which what is mixed is one unit. */
+static void find_parts(tapeemu *chain)
+{
+    Unit units[TAPEEMU_MOST_STAGES];
+    ix count = 0, open = 0, begin = 0, at = 0;
+    bool longer_way = false;
+    for (; chain->memory.steps.at[3 * at] != CHAIN_END; at++) {
+        const int64_t step = chain->memory.steps.at[3 * at];
+        open += step == CHAIN_KEEP ? 1 : step == CHAIN_MIX ? -1 : 0;
+        if (open > 0)
+            continue;
+        units[count++] = (Unit){begin, at + 1, traits_of(chain, begin, at + 1)};
+        begin = at + 1;
+    }
+    for (ix i = 0; i < chain->stage_count; i++)
+        longer_way = longer_way || chain->settings.ratios.at[i] != 1.0;
+    ix last = count - 1;
+    while (last >= 0 && (units[last].traits & RINGS) == 0)
+        last--;
+    const bool cut = last >= 0 && units[last].traits == RINGS && !longer_way;
+    ix first = last;
+    for (ix i = last; cut && i >= 0 && (units[i].traits & (DRIVES | SOUNDS)) == 0; i--)
+        if (units[i].traits == RINGS)
+            first = i;
+    chain->bounds[TAPEEMU_BEFORE] = 0;
+    chain->bounds[TAPEEMU_RINGING] = cut ? units[first].first : 0;
+    chain->bounds[TAPEEMU_BEHIND] = cut ? units[last].behind : 0;
+    chain->bounds[TAPEEMU_PARTS] = at;
+}
+
 tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
 {
     const tapeemu_bytes bytes = tapeemu_size(setup);
@@ -378,6 +433,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
         begin_cell(chain, stage, start);
     }
     seek_shares(chain);
+    find_parts(chain);
     return chain;
 }
 
@@ -504,12 +560,12 @@ static void mix(Share *share, real *now, reals_2 dry, reals_2 wet)
     *now = (real)share->to;
 }
 
-/* The steps of the chain on at most a block; `*current` holds it, one row after the other. */
-static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix count)
+/* Steps of the chain on at most a block; `*current` holds it, one row after the other. */
+static ix run_steps(tapeemu *chain, ix first, ix behind, real **current, real **other, real **dry, ix count)
 {
     const ix channels = chain->channels;
     ix dry_counts[TAPEEMU_MOST_GROUPS]; /* of each level: beside a tape at the wrong speed they differ */
-    for (ix i = 0; i < chain->memory.steps.n0; i++) {
+    for (ix i = first; i < behind; i++) {
         const int64_t *step = chain->memory.steps.at + 3 * i;
         const ix number = (ix)step[2];
         real **level = dry + step[1];
@@ -541,13 +597,14 @@ static ix run_steps(tapeemu *chain, real **current, real **other, real **dry, ix
                 (reals_2){*current, channels, count});
             break;
         default:
-            return count;
+            break;
         }
     }
     return count;
 }
 
-ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
+static ptrdiff_t process_steps(tapeemu *chain, ix first, ix behind, const tapeemu_real *const *in,
+    tapeemu_real *const *out, ptrdiff_t count)
 {
     const ix channels = chain->channels;
     const ix block = channels * chain->longest;
@@ -560,7 +617,7 @@ ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu
         for (ix channel = 0; channel < channels; channel++)
             for (ix k = 0; k < now; k++)
                 blocks[0][channel * now + k] = in[channel][start + k];
-        const ix made = run_steps(chain, &blocks[0], &blocks[1], &blocks[2], now);
+        const ix made = run_steps(chain, first, behind, &blocks[0], &blocks[1], &blocks[2], now);
         for (ix channel = 0; channel < channels; channel++)
             for (ix k = 0; k < made; k++)
                 out[channel][written + k] = blocks[0][channel * made + k];
@@ -568,6 +625,28 @@ ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu
         written += made;
     }
     return written;
+}
+
+ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
+{
+    return process_steps(chain, 0, chain->bounds[TAPEEMU_PARTS], in, out, count);
+}
+
+ptrdiff_t tapeemu_process_part(
+    tapeemu *chain, int32_t part, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
+{
+    return process_steps(chain, chain->bounds[part], chain->bounds[part + 1], in, out, count);
+}
+
+tapeemu_part tapeemu_part_of(const tapeemu *chain, int32_t part)
+{
+    const ix first = chain->bounds[part], behind = chain->bounds[part + 1];
+    int64_t latency = 0;
+    for (ix i = first; i < behind; i++)
+        if (chain->memory.steps.at[3 * i] == CHAIN_PROCESS)
+            latency += chain->settings.latencies.at[chain->memory.steps.at[3 * i + 2]];
+    const int traits = traits_of(chain, first, behind);
+    return (tapeemu_part){latency, first == behind, (traits & DRIVES) != 0, (traits & SOUNDS) != 0};
 }
 
 ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count)

@@ -117,6 +117,25 @@ bool tapeemu_rings(const tapeemu *chain);
 /* Samples that sound on above a level (dB, below 0) after the input has ended, without the latency. */
 int64_t tapeemu_tail(const tapeemu *chain, double level_db);
 
+/* A chain in three parts, for who makes one chain give way to another (live.h): what stands before its reverbs, they
+ * themselves, and what stands behind. Reverbs with nothing but linear and silent stages between them are one part; of
+ * others it is the last one. All of a chain stands behind that does not ring, that has a reverb in one mix with what
+ * drives or sounds by itself, or that changes the length on its way. */
+enum { TAPEEMU_BEFORE, TAPEEMU_RINGING, TAPEEMU_BEHIND, TAPEEMU_PARTS };
+
+typedef struct {
+    int64_t latency;  /* samples; of the three they add up to that of the chain */
+    bool empty;       /* no stage: it passes its input */
+    bool drives;      /* not linear */
+    bool adds_sound;  /* as of a chain */
+} tapeemu_part;
+
+tapeemu_part tapeemu_part_of(const tapeemu *chain, int32_t part);
+
+/* As tapeemu_process, for one part, whose input is what the part before it made. Every sample must go through all. */
+ptrdiff_t tapeemu_process_part(
+    tapeemu *chain, int32_t part, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count);
+
 /* Move a setting that is real to a value, from the next sample on; settings.h says which can move.
  *
  * What follows from it goes there smoothly, to the second derivative, in 15 to 20 ms, and is at the middle of its way

@@ -1,6 +1,7 @@
 """One chain gives way to another while it plays (live.h).
 
-Truth: what the chain alone gives, delayed; a sine's spectrum. Goals of the fade: -100 dBFS above the signal band.
+Truth: what the chain alone gives, delayed; a sine's spectrum; that a sound never is louder than the louder of two.
+Goals of the fade: -100 dBFS above the signal band.
 """
 
 import shutil
@@ -15,6 +16,7 @@ from live_library import ENDLESS, Live, LiveLibrary, NativeChain
 from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeNoise, WowFlutter
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.processor import Processor
+from tapeemu.processors import processor_kinds
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.targets.machines import MissingToolError, compile_c, zig
 
@@ -128,6 +130,118 @@ def test_a_change_to_the_same_chain_at_the_same_place_is_not_heard(
     alone = library.chain(kind).process(audio)
     wrong = decibels(heard - late(alone, LATE - chains[0].latency))
     assert wrong < bound_db + decibels(alone)
+
+
+HALL_AND_DRIVE = Chain([HALL, DRIVE])
+LONG_HALL = FdnReverb(decay_seconds=1.5, lines=8, wet_percent=50.0)
+OTHER_HALL = FdnReverb(decay_seconds=0.5, lines=8, wet_percent=50.0)
+
+
+def loudness(audio: Any) -> Any:
+    """Decibels, every 10 ms."""
+    return 10.0 * np.log10(np.mean(audio[0, : audio.shape[1] // 480 * 480].reshape(-1, 480) ** 2, axis=1))
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        (HALL_AND_DRIVE, HALL_AND_DRIVE),
+        (HALL_AND_DRIVE, Chain([OTHER_HALL, PreampDrive(drive_db=24.0)])),
+        (Chain([DRIVE, HALL]), Chain([DRIVE, HALL])),
+        (Chain([DRIVE, HALL]), HALL_AND_DRIVE),
+        (HALL_AND_DRIVE, Chain([DRIVE, HALL])),
+        (Chain([STILL, HALL, DRIVE]), HALL_AND_DRIVE),
+        (HALL_AND_DRIVE, Chain([STILL, HALL, DRIVE])),
+        (Chain([Stage(processor=HALL_AND_DRIVE, mix_percent=50.0)]), HALL_AND_DRIVE),
+        (Chain([HISS, HALL, DRIVE, HISS]), Chain([HISS, OTHER_HALL, DRIVE])),
+    ],
+)
+def test_a_change_of_halls_and_drives_neither_swells_nor_dips(
+    library: LiveLibrary, before: Processor, after: Processor
+) -> None:
+    """A drive makes more than half of half the sound: parts of it must never meet behind one."""
+    audio = noise(36_000)
+    heard, _, chains = change(library, before, after, audio)
+    alone = [
+        loudness(late(library.chain(made).process(audio), LATE - chain.latency))[4:]
+        for made, chain in zip((before, after), chains, strict=True)
+    ]
+    assert np.max(loudness(heard)[4:] - np.maximum(*alone)) < 0.2
+    assert np.min(loudness(heard)[4:] - np.minimum(*alone)) > -0.3
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "source", "way"),
+    [
+        (Chain([LONG_HALL, HISS]), Chain([OTHER_HALL, HISS]), HISS, NOTHING),
+        (Chain([LONG_HALL, HISS]), HISS, HISS, NOTHING),
+        (Chain([LONG_HALL, HISS]), NOTHING, NOTHING, NOTHING),
+        (Chain([STILL, LONG_HALL]), NOTHING, NOTHING, STILL),
+        (Chain([STILL, LONG_HALL]), Chain([OTHER_HALL, STILL]), NOTHING, STILL),
+        (Chain([LONG_HALL, STILL]), Chain([STILL, OTHER_HALL]), NOTHING, STILL),
+        (LONG_HALL, DRIVE, NOTHING, NOTHING),
+    ],
+)
+def test_a_tail_is_kept_whatever_comes(
+    library: LiveLibrary, before: Processor, after: Processor, source: Processor, way: Processor
+) -> None:
+    """Also of chains with noise, and of chains that are less late; noise goes on as it would have."""
+    audio = noise(40_000)
+    audio[:, CHANGE:] = 0.0
+    heard, _, _ = change(library, before, after, audio)
+    silence = np.zeros((1, 40_000))
+    noise_alone = late(library.chain(source).process(silence), LATE)
+    tail = late(library.chain(Chain([way, LONG_HALL])).process(audio), LATE - library.chain(way).latency)
+    since = CHANGE + UNHEARD + 2 * FADE + 3 * LATE
+    rest, expected = (heard - noise_alone)[0, since:], tail[0, since:]
+    assert decibels(expected) > -30.0
+    # Of a chain that is later than the one that comes, the tail stays as much later.
+    shifts = (0, library.chain(way).latency)
+    assert min(decibels(rest[shift:] - expected[: expected.size - shift]) for shift in shifts) < -90.0
+
+
+def in_kernels() -> list[type[Processor]]:
+    """The processors that the library holds."""
+    others = {"chain", "plugin_effect", "plugin_object"}
+    return [made for kind, made in processor_kinds().items() if kind not in others]
+
+
+@pytest.mark.parametrize("kind", in_kernels())
+def test_the_library_knows_what_drives_rings_and_sounds(library: LiveLibrary, kind: type[Processor]) -> None:
+    """As the traits of the processors say."""
+    chain, traits = library.chain(kind()), kind().traits
+    parts = chain.parts()
+    assert sum(part.latency for part in parts) == chain.latency
+    assert any(part.drives for part in parts) == traits.drives
+    assert any(part.adds_sound for part in parts) == traits.adds_sound
+    assert library.c.tapeemu_rings(chain.handle) == traits.reverberates
+
+
+@pytest.mark.parametrize(
+    ("stages", "shape"),
+    [
+        ([], "..."),
+        ([DRIVE], "..d"),
+        ([HALL], ".r."),
+        ([DRIVE, HALL, DRIVE], "drd"),
+        ([DRIVE, HALL, STILL, HALL, HISS], "drs"),
+        ([HALL, DRIVE, HALL], "dr."),
+        ([HALL, HISS, HALL, STILL], "sr-"),
+        ([Stage(processor=HALL, mix_percent=50.0), DRIVE], ".rd"),
+        ([Stage(processor=HALL_AND_DRIVE, mix_percent=50.0), STILL], "..d"),
+        ([STILL, HALL_AND_DRIVE], "-rd"),
+    ],
+)
+def test_a_chain_is_cut_around_what_rings(library: LiveLibrary, stages: list[Any], shape: str) -> None:
+    def sign(part: Any, ringing: bool) -> str:
+        if part.empty:
+            return "."
+        return "d" if part.drives else "s" if part.adds_sound else "r" if ringing else "-"
+
+    chain, audio = library.chain(Chain(stages)), noise(3_000)
+    assert "".join(sign(part, number == 1) for number, part in enumerate(chain.parts())) == shape
+    alone = library.chain(Chain(stages)).process(audio)
+    assert np.array_equal(chain.process_by_parts(audio, (100, 7)), alone)
 
 
 def test_a_tail_is_kept(library: LiveLibrary) -> None:
