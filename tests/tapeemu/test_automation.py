@@ -19,6 +19,7 @@ from tapeemu import (
     Chain,
     Curve,
     CurvePoint,
+    EraseResidue,
     FdnReverb,
     PreampDrive,
     Stage,
@@ -112,6 +113,8 @@ def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
         (AmplitudeFlutter(), "random_db"),
         (FdnReverb(), "size_percent"),
         (TapeNoise(), "seed"),
+        (EraseResidue(), "earlier_seconds"),
+        (EraseResidue(), "bass_corner_hz"),
         (Chain([PreampDrive()]), "thd_percent"),
     ],
 )
@@ -133,11 +136,12 @@ def test_a_point_out_of_range_is_refused() -> None:
 
 
 def test_a_curve_that_stands_sounds_as_the_setting() -> None:
-    audio = 0.3 * np.random.default_rng(1).standard_normal((2, 3_000))
+    audio = 0.3 * np.random.default_rng(1).standard_normal((2, 6_000))
     for processor, name, value in (
         (PreampDrive(), "thd_percent", 3.0),
         (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 70.0),
         (TapeNoise(), "hiss_db", -40.0),
+        (EraseResidue(earlier_seconds=0.1), "bass_rise_db", 18.0),
         (TapeMagnetisation(), "mol_db", 8.0),
     ):
         expected = processor.replace(**{name: value})(audio, RATE)
@@ -161,6 +165,8 @@ FULL_RANGE = [
     (FdnReverb(lines=8, decay_seconds=0.1), "wet_percent", 0.0, 100.0, 1.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=100.0), "width_percent", 0.0, 100.0, 1.0),
     (TapeNoise(hiss=False, hum_db=-20.0), "hum_db", -120.0, 0.0, 0.0),
+    (EraseResidue(earlier_seconds=0.1, bass_rise_db=18.0), "residue_db", -100.0, -30.0, 1.0),
+    (EraseResidue(earlier_seconds=0.1, residue_db=-30.0), "bass_rise_db", 0.0, 18.0, 1.0),
     (PreampDrive(level_matched=True, reference_level_dbfs=-60.0), "drive_db", -40.0, 20.0, 1e-4),
 ]
 
@@ -250,6 +256,7 @@ JUMPING = [
     (TapeMagnetisation(), "drive_db", -40.0, 40.0),
     (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
+    (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
 ]
 
 
@@ -353,6 +360,7 @@ SET = [
     (TapeMagnetisation(mol_db=0.0), "mol_db", 12.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
+    (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
 ]
 
 

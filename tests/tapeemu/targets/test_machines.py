@@ -15,6 +15,7 @@ from tapeemu import (
     AmplitudeFlutter,
     Chain,
     Crosstalk,
+    EraseResidue,
     FdnReverb,
     HeadAzimuth,
     PreampDrive,
@@ -147,6 +148,7 @@ LATE: dict[int, Processor] = {
     59: Crosstalk(),
     63: HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=9.525),
     70: PrintThrough(level_db=-20.0, hub_radius_mm=6.0, full_radius_mm=8.0),
+    71: EraseResidue(residue_db=-30.0, bass_rise_db=18.0, earlier_seconds=0.1),
 }
 """Drawn with several channels, and longer than their latency: a draw of 800 samples hardly hears them."""
 
@@ -271,6 +273,7 @@ DYING = {
     "reverb": FdnReverb(decay_seconds=0.1, lines=8),
     "azimuth": HeadAzimuth(),
     "print-through": PrintThrough(hub_radius_mm=6.0, full_radius_mm=60.0),
+    "erase residue": EraseResidue(residue_db=-30.0, earlier_seconds=0.1),
 }
 
 
