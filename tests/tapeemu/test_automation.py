@@ -132,6 +132,19 @@ def test_a_point_out_of_range_is_refused() -> None:
         moved(PreampDrive(), curve("drive_db", (0.0, 1.0)), curve("drive_db", (0.0, 2.0)))
 
 
+def test_what_a_curve_switches_on_is_not_idle() -> None:
+    """The room of a hall whose wet share rises from nothing, and the corner of a rise that begins at none."""
+    for processor, name, shaped, other in (
+        (FdnReverb(wet_percent=0.0, size_percent=40.0), "wet_percent", "size_percent", 50.0),
+        (EraseResidue(bass_rise_db=0.0, bass_corner_hz=30.0), "bass_rise_db", "bass_corner_hz", 6.0),
+    ):
+        place = f"{processor.kind}.{shaped}"
+        assert moved(processor).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve("mix_percent", (0.0, 50.0))).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve(name, (0.0, 0.0))).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve(name, (0.0, 0.0), (1.0, other), (2.0, 0.0))).idle() == {}
+
+
 # --- sound -----------------------------------------------------------------------------------------------
 
 

@@ -28,6 +28,7 @@ from tapeemu import (
     WowFlutter,
 )
 from tapeemu.native.processors import find_processors
+from tapeemu.plugins.tables import NOT_PLUGINS
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
@@ -46,8 +47,8 @@ from tapeemu.targets.setups import Case, setup_of
 SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
 SHIPPED_FLAGS_CLANG = ("-O3", "-ffp-contract=on")
 FUSED = "-march=x86-64-v3"
-NOT_OURS = {"plugin_effect", "plugin_object", "chain"}
-"""Kinds that are of the user, or rows of others."""
+NOT_OURS = {*NOT_PLUGINS, "plugin_object", "chain"}
+"""Kinds that say why they have no kernels, are of the user, or rows of others."""
 BOARD_FAST_BYTES, BOARD_SLOW_BYTES = 3 << 20, 6 << 20
 """What emulated.c gives to a chain."""
 ROOT = Path(__file__).parents[3]
