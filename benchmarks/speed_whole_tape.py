@@ -16,6 +16,7 @@ from tapeemu import (
     AmplitudeFlutter,
     Chain,
     Crosstalk,
+    EraseResidue,
     FdnReverb,
     HeadAzimuth,
     PreampDrive,
@@ -39,6 +40,7 @@ ALONE: dict[str, Processor] = {
     "TapeNoise, hiss": TapeNoise(),
     "TapeNoise, hiss and modulation": TapeNoise(modulation_noise_db=-50.0),
     "PrintThrough": PrintThrough(),
+    "EraseResidue": EraseResidue(),
     "Crosstalk": Crosstalk(),
     "HeadAzimuth": HeadAzimuth(),
     "WowFlutter": WowFlutter(),
@@ -52,6 +54,7 @@ ALONE: dict[str, Processor] = {
 HALL: list[Processor] = [FdnReverb(), PreampDrive()]
 BEHIND: list[Processor] = [
     PrintThrough(),
+    EraseResidue(),
     WowFlutter(),
     AmplitudeFlutter(),
     Crosstalk(),
@@ -70,6 +73,7 @@ NEAREST = {
     "FdnReverb": "Reverb",
     "WowFlutter": "Chorus",
     "PrintThrough": "Delay",
+    "EraseResidue": "Delay",
 }
 
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tapeemu.processor import Processor, Stream
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.crosstalk import Crosstalk
+    from tapeemu.processors.erase_residue import EraseResidue
     from tapeemu.processors.fdn_reverb import FdnReverb
     from tapeemu.processors.head_azimuth import HeadAzimuth
     from tapeemu.processors.print_through import PrintThrough
@@ -33,6 +34,7 @@ __all__ = [
     "Crosstalk",
     "Curve",
     "CurvePoint",
+    "EraseResidue",
     "FdnReverb",
     "HeadAzimuth",
     "PreampDrive",
@@ -62,6 +64,7 @@ _HOMES = {
     "tapeemu.processor": ("Processor", "Stream"),
     "tapeemu.processors.amplitude_flutter": ("AmplitudeFlutter",),
     "tapeemu.processors.crosstalk": ("Crosstalk",),
+    "tapeemu.processors.erase_residue": ("EraseResidue",),
     "tapeemu.processors.fdn_reverb": ("FdnReverb",),
     "tapeemu.processors.head_azimuth": ("HeadAzimuth",),
     "tapeemu.processors.print_through": ("PrintThrough",),

@@ -102,6 +102,16 @@ class Stage(Settings):
         """The curve that a setting follows; None if it follows none."""
         return next((curve for curve in self.automation if curve.setting == name), None)
 
+    def idle(self) -> dict[str, str]:
+        """As of the processor, wherever its curves are: what one end of a curve switches off, the other may not."""
+        found = self.processor.idle()
+        for curve in self.automation:
+            for value in (curve.least, curve.most):
+                if found and curve.setting != MIX:
+                    there = self.processor.replace(**{curve.setting: value}).idle()
+                    found = {name: reason for name, reason in found.items() if name in there}
+        return found
+
     def to_dict(self) -> dict[str, Any]:
         own = {key: getattr(self, key) for key in STAGE_KEYS if getattr(self, key) != _stage_default(key)}
         if self.automation:
@@ -359,7 +369,7 @@ class Chain(Processor):
             f"{stage.name}.{name}": reason
             for stage in self.stages
             if not stage.bypass
-            for name, reason in stage.processor.idle().items()
+            for name, reason in stage.idle().items()
         }
 
     def with_seed(self, seed: int) -> Self:

@@ -87,6 +87,10 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
         },
     ],
     "head_azimuth": [{}, {"azimuth_urad": -4_000.0, "wander_urad": 0.0}],
+    "erase_residue": [
+        {"residue_db": -30.0, "bass_rise_db": 18.0, "bass_corner_hz": 10.0, "earlier_seconds": 0.1},
+        {"residue_db": -50.0, "bass_rise_db": 0.0, "earlier_seconds": 0.12},
+    ],
 }
 NOT_SERIALISABLE = {"plugin_object"}
 DUMMIES: dict[str, type[Processor]] = {made.kind: made for made in (Hiss, PreEcho)}

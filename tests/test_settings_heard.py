@@ -35,6 +35,7 @@ TABLE = {"at_1000_hz_seconds": 1.0, "at_4000_hz_seconds": 0.6}
 
 # Values where none follows from the declaration: for settings that are left out by default, and for lists.
 CHANGED: dict[str, Any] = {
+    "erase_residue.earlier_seconds": 0.12,
     "plugin_effect.effect": "Chorus",
     "plugin_effect.parameters": {"delay_seconds": 0.02},
     "fdn_reverb.decay_seconds": 0.7,
@@ -83,6 +84,11 @@ CONTEXT: dict[str, dict[str, Any]] = {
         for name in tapeemu.PrintThrough.model_fields
     },
     "print_through.hub_radius_mm": {"level_db": -30.0, "tape_speed_cm_s": 152.4},
+    # A loop that has come round before the stimulus ends.
+    **{
+        f"erase_residue.{name}": {"residue_db": -40.0, "earlier_seconds": 0.1}
+        for name in tapeemu.EraseResidue.model_fields
+    },
     "amplitude_flutter.spacing_frequency_hz": {"mode": "spacing"},
     **{
         f"amplitude_flutter.{name}": {"dropouts_per_minute": 4_000.0}

@@ -149,6 +149,7 @@ _COMPUTED = frozenset({"wow_flutter"})
 _LABELS: Mapping[str, str] = {
     "amplitude_flutter": "Tape Level Flutter",
     "crosstalk": "Tape Crosstalk",
+    "erase_residue": "Tape Erase Residue",
     "fdn_reverb": "Tape Suite Reverberation",
     "head_azimuth": "Tape Head Azimuth",
     "preamp_drive": "Preamplifier Drive",

@@ -20,6 +20,7 @@ from tapeemu import (
     Chain,
     Curve,
     CurvePoint,
+    EraseResidue,
     FdnReverb,
     PreampDrive,
     Stage,
@@ -115,6 +116,8 @@ def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
         (AmplitudeFlutter(), "random_db"),
         (FdnReverb(), "size_percent"),
         (TapeNoise(), "seed"),
+        (EraseResidue(), "earlier_seconds"),
+        (EraseResidue(), "bass_corner_hz"),
         (Chain([PreampDrive()]), "thd_percent"),
     ],
 )
@@ -132,15 +135,29 @@ def test_a_point_out_of_range_is_refused() -> None:
         moved(PreampDrive(), curve("drive_db", (0.0, 1.0)), curve("drive_db", (0.0, 2.0)))
 
 
+def test_what_a_curve_switches_on_is_not_idle() -> None:
+    """The room of a hall whose wet share rises from nothing, and the corner of a rise that begins at none."""
+    for processor, name, shaped, other in (
+        (FdnReverb(wet_percent=0.0, size_percent=40.0), "wet_percent", "size_percent", 50.0),
+        (EraseResidue(bass_rise_db=0.0, bass_corner_hz=30.0), "bass_rise_db", "bass_corner_hz", 6.0),
+    ):
+        place = f"{processor.kind}.{shaped}"
+        assert moved(processor).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve("mix_percent", (0.0, 50.0))).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve(name, (0.0, 0.0))).idle() == {place: f"{name} is 0"}
+        assert moved(processor, curve(name, (0.0, 0.0), (1.0, other), (2.0, 0.0))).idle() == {}
+
+
 # --- sound -----------------------------------------------------------------------------------------------
 
 
 def test_a_curve_that_stands_sounds_as_the_setting() -> None:
-    audio = 0.3 * np.random.default_rng(1).standard_normal((2, 3_000))
+    audio = 0.3 * np.random.default_rng(1).standard_normal((2, 6_000))
     for processor, name, value in (
         (PreampDrive(), "thd_percent", 3.0),
         (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 70.0),
         (TapeNoise(), "hiss_db", -40.0),
+        (EraseResidue(earlier_seconds=0.1), "bass_rise_db", 18.0),
         (TapeMagnetisation(), "mol_db", 8.0),
     ):
         expected = processor.replace(**{name: value})(audio, RATE)
@@ -176,6 +193,8 @@ JUDGED: dict[tuple[str, str], list[Processor]] = {
     ("tape_magnetisation", "drive_db"): [TapeMagnetisation()],
     ("tape_magnetisation", "mol_db"): [TapeMagnetisation()],
     ("tape_magnetisation", "reference_level_dbfs"): [TapeMagnetisation(mol_db=6.0), TapeMagnetisation()],
+    ("erase_residue", "residue_db"): [EraseResidue(earlier_seconds=0.1, bass_rise_db=18.0)],
+    ("erase_residue", "bass_rise_db"): [EraseResidue(earlier_seconds=0.1, residue_db=-30.0)],
     ("tape_noise", "hiss_db"): [TapeNoise()],
     ("tape_noise", "modulation_noise_db"): [TapeNoise(hiss=False)],
     ("tape_noise", "hum_db"): [TapeNoise(hiss=False)],
@@ -208,8 +227,10 @@ def full_range(processor: Processor, name: str) -> tuple[float, float]:
 
 def loudest(held: Sequence[Chain]) -> tuple[Any, float]:
     """The loudest sine that no standing value spreads beyond the band, and the peak that it comes out with."""
+    softly = np.ones(12_000)
+    softly[:2_000] = 0.5 - 0.5 * np.cos(np.pi * np.arange(2_000) / 2_000)  # what comes round later has no edge
     for peak in PEAKS:
-        audio = peak * sine(12_000)
+        audio = peak * softly * sine(12_000)
         outs = [chain(audio, RATE)[3_000:] for chain in held]
         size = max(float(np.max(np.abs(out))) for out in outs)
         if max(above(out / size) for out in outs) < -120.0:
@@ -323,6 +344,7 @@ JUMPING = [
     (TapeMagnetisation(), "drive_db", -40.0, 40.0),
     (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
+    (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
 ]
 
 
@@ -426,6 +448,7 @@ SET = [
     (TapeMagnetisation(mol_db=0.0), "mol_db", 12.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
+    (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
 ]
 
 

@@ -12,6 +12,7 @@ const IN_FRONT = {
   crosstalk: ["fringing_db", "coupling_db", "guard_mm"],
   head_azimuth: ["azimuth_urad", "wander_urad"],
   print_through: ["level_db", "asymmetry_db", "pre_echo", "stored"],
+  erase_residue: ["residue_db", "bass_rise_db", "earlier_seconds"],
   splices: ["splices", "angle_degrees"],
   start_stop: ["events", "start_law", "start_seconds", "stop_seconds"],
 };

@@ -11,16 +11,17 @@ enum {
     TAPEEMU_AMPLITUDE_FLUTTER = 0,
     TAPEEMU_CROSSTALK = 1,
     TAPEEMU_DRIVE = 2,
-    TAPEEMU_HEAD_AZIMUTH = 3,
-    TAPEEMU_MAGNETISED = 4,
-    TAPEEMU_PRINT_THROUGH = 5,
-    TAPEEMU_ROOM = 6,
-    TAPEEMU_SPLICES = 7,
-    TAPEEMU_START_STOP = 8,
-    TAPEEMU_TAPE_NOISE = 9,
-    TAPEEMU_TAPE_RESPONSE = 10,
-    TAPEEMU_WOW_FLUTTER = 11,
-    TAPEEMU_KINDS = 12
+    TAPEEMU_ERASE_RESIDUE = 3,
+    TAPEEMU_HEAD_AZIMUTH = 4,
+    TAPEEMU_MAGNETISED = 5,
+    TAPEEMU_PRINT_THROUGH = 6,
+    TAPEEMU_ROOM = 7,
+    TAPEEMU_SPLICES = 8,
+    TAPEEMU_START_STOP = 9,
+    TAPEEMU_TAPE_NOISE = 10,
+    TAPEEMU_TAPE_RESPONSE = 11,
+    TAPEEMU_WOW_FLUTTER = 12,
+    TAPEEMU_KINDS = 13
 };
 
 /*
@@ -99,6 +100,19 @@ enum {
     TAPEEMU_DRIVE_HIGH_PASS_HZ = 7, /* real */
     TAPEEMU_DRIVE_MOST_OVERSAMPLING = 8, /* whole */
     TAPEEMU_DRIVE_NUMBERS = 9
+};
+
+/*
+ * Settings of the erase residue, as numbers.
+ * residue_db, bass_rise_db, bass_corner_hz, earlier_seconds
+ * As in the processor.
+ */
+enum {
+    TAPEEMU_ERASE_RESIDUE_RESIDUE_DB = 0, /* real, moves */
+    TAPEEMU_ERASE_RESIDUE_BASS_RISE_DB = 1, /* real, moves */
+    TAPEEMU_ERASE_RESIDUE_BASS_CORNER_HZ = 2, /* real */
+    TAPEEMU_ERASE_RESIDUE_EARLIER_SECONDS = 3, /* real */
+    TAPEEMU_ERASE_RESIDUE_NUMBERS = 4
 };
 
 /*

@@ -22,6 +22,7 @@ STAGES = {
     "a response": 'kind = "tape_response"\npoles = "thin"\nbass_time_constant_us = 3180.0',
     "a bump as told": 'kind = "tape_response"\nbump_db = 2.0\nself_erasure_db = 3.0',
     "an output as told": 'kind = "tape_response"\nsol_10khz_db = 5.0\ntreble_time_constant_us = 50.0',
+    "a loop": 'kind = "erase_residue"\nresidue_db = -40.0\nbass_corner_hz = 30.0\nearlier_seconds = 0.1',
     "a cut": (
         'kind = "splices"\n'
         "splices = [{at_seconds = 0.01, shift_seconds = 0.02}, {at_seconds = 0.03, blank = true}]"

@@ -15,6 +15,7 @@ from tapeemu import (
     AmplitudeFlutter,
     Chain,
     Crosstalk,
+    EraseResidue,
     FdnReverb,
     HeadAzimuth,
     PreampDrive,
@@ -27,6 +28,7 @@ from tapeemu import (
     WowFlutter,
 )
 from tapeemu.native.processors import find_processors
+from tapeemu.plugins.tables import NOT_PLUGINS
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
@@ -45,8 +47,8 @@ from tapeemu.targets.setups import Case, setup_of
 SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
 SHIPPED_FLAGS_CLANG = ("-O3", "-ffp-contract=on")
 FUSED = "-march=x86-64-v3"
-NOT_OURS = {"plugin_effect", "plugin_object", "chain"}
-"""Kinds that are of the user, or rows of others."""
+NOT_OURS = {*NOT_PLUGINS, "plugin_object", "chain"}
+"""Kinds that say why they have no kernels, are of the user, or rows of others."""
 BOARD_FAST_BYTES, BOARD_SLOW_BYTES = 3 << 20, 6 << 20
 """What emulated.c gives to a chain."""
 ROOT = Path(__file__).parents[3]
@@ -147,6 +149,7 @@ LATE: dict[int, Processor] = {
     59: Crosstalk(),
     63: HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=9.525),
     70: PrintThrough(level_db=-20.0, hub_radius_mm=6.0, full_radius_mm=8.0),
+    71: EraseResidue(residue_db=-30.0, bass_rise_db=18.0, earlier_seconds=0.1),
 }
 """Drawn with several channels, and longer than their latency: a draw of 800 samples hardly hears them."""
 
@@ -271,6 +274,7 @@ DYING = {
     "reverb": FdnReverb(decay_seconds=0.1, lines=8),
     "azimuth": HeadAzimuth(),
     "print-through": PrintThrough(hub_radius_mm=6.0, full_radius_mm=60.0),
+    "erase residue": EraseResidue(residue_db=-30.0, earlier_seconds=0.1),
 }
 
 
