@@ -410,11 +410,11 @@ def _moving(processors: Sequence[KernelProcessor]) -> list[str]:
         _unused("given", "count", "sample_rate", "channels", "memory"),
     )
     lines += ["/* The numbers of a stage that move; NULL where none do. */"]
-    switch(
+    lines += _switch(
         "static const Glide *stage_glide(int32_t kind, const StageMemory *memory)",
         lambda each: [f"return &memory->{each.name}.glide;"],
-        [*_unused("memory"), "return NULL;"],
         moving,
+        [*_unused("memory"), "return NULL;"],
     )
     return lines
 
