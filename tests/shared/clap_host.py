@@ -101,6 +101,12 @@ _COUNT = CFUNCTYPE(c_uint32, c_void_p)
 _GET = CFUNCTYPE(c_void_p, c_void_p, c_uint32)
 _NOTHING = CFUNCTYPE(None, c_void_p)
 _EXTENSION = CFUNCTYPE(c_void_p, c_void_p, c_char_p)
+_FAILED = CFUNCTYPE(None, c_void_p, c_uint32, c_char_p, c_char_p, c_int32, c_char_p)
+_LOADED = CFUNCTYPE(None, c_void_p, c_uint32, c_char_p, c_char_p)
+
+
+def _text(value: bytes | None) -> str | None:
+    return None if value is None else value.decode()
 
 
 class ClapLibrary:
@@ -111,11 +117,23 @@ class ClapLibrary:
         entry = ctypes.cast(self._library.clap_entry, POINTER(c_void_p))
         functions = ctypes.cast(ctypes.addressof(entry.contents) + 16, POINTER(c_void_p))
         assert CFUNCTYPE(c_bool, c_char_p)(functions[0])(str(path).encode())
-        self._factory = _EXTENSION_OF_NAME(functions[2])(b"clap.plugin-factory")
+        self._factories = _EXTENSION_OF_NAME(functions[2])
+        self._factory = self.factory("clap.plugin-factory")
         self._functions = ctypes.cast(self._factory, POINTER(c_void_p))
         self.asked_restarts = 0
+        self.heard_of_presets: list[tuple[str, int, str | None, str | None, str]] = []
+        self.rescans = 0
+        self._failed = _FAILED(self._preset_failed)
+        self._loaded = _LOADED(self._preset_loaded)
+        self._rescan = CFUNCTYPE(None, c_void_p, c_uint32)(self._rescanned)
+        self._offered = {
+            b"clap.preset-load/2": (c_void_p * 2)(
+                *(ctypes.cast(each, c_void_p).value for each in (self._failed, self._loaded))
+            ),
+            b"clap.params": (c_void_p * 3)(ctypes.cast(self._rescan, c_void_p).value, None, None),
+        }
         self._keep: list[Any] = [
-            _EXTENSION(lambda host, name: None),
+            _EXTENSION(self._offer),
             _NOTHING(self._restart),
             _NOTHING(lambda host: None),
         ]
@@ -124,6 +142,27 @@ class ClapLibrary:
 
     def _restart(self, host: Any) -> None:
         self.asked_restarts += 1
+
+    def factory(self, name: str) -> int | None:
+        """Address of a factory."""
+        address: int | None = self._factories(name.encode())
+        return address
+
+    def _offer(self, host: Any, name: bytes) -> int | None:
+        table = self._offered.get(name)
+        return None if table is None else ctypes.addressof(table)
+
+    def _preset_failed(
+        self, host: Any, kind: int, location: bytes | None, key: bytes | None, reason: int, words: bytes
+    ) -> None:
+        self.heard_of_presets.append((words.decode(), kind, _text(location), _text(key), "failed"))
+
+    def _preset_loaded(self, host: Any, kind: int, location: bytes | None, key: bytes | None) -> None:
+        self.heard_of_presets.append(("", kind, _text(location), _text(key), "loaded"))
+
+    def _rescanned(self, host: Any, what: int) -> None:
+        assert what == 1  # values, nothing else
+        self.rescans += 1
 
     def ids(self) -> list[str]:
         count = CFUNCTYPE(c_uint32, c_void_p)(self._functions[0])(self._factory)
@@ -236,6 +275,13 @@ class ClapPlugin:
         call = _READ(read)
         stream = _Stream(None, ctypes.cast(call, c_void_p))
         return bool(self._of("clap.state", 1, c_bool, POINTER(_Stream))(self._plugin, ctypes.byref(stream)))
+
+    def load_from(
+        self, kind: int, location: str | None, key: str | None, extension: str = "clap.preset-load/2"
+    ) -> bool:
+        """Load a preset as a browser tells it to."""
+        load = self._of(extension, 0, c_bool, c_uint32, c_char_p, c_char_p)
+        return bool(load(self._plugin, kind, location and location.encode(), key and key.encode()))
 
     def _events(self, changes: Sequence[tuple[int, str, float]]) -> tuple[_Events, Any]:
         size = ctypes.sizeof(_Value)

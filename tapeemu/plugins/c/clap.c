@@ -93,6 +93,12 @@ typedef struct ClapPlugin {
 
 /* --- extensions ---------------------------------------------------------------------------------------- */
 
+/* The interface of presets was a draft first, which is the same to the byte. */
+#define CLAP_PRESET_LOAD_ID "clap.preset-load/2"
+#define CLAP_PRESET_LOAD_DRAFT_ID "clap.preset-load.draft/2"
+#define CLAP_DISCOVERY_ID "clap.preset-discovery-factory/2"
+#define CLAP_DISCOVERY_DRAFT_ID "clap.preset-discovery-factory/draft-2"
+
 typedef struct {
     uint32_t id, flags;
     void *cookie;
@@ -161,6 +167,27 @@ typedef struct {
     bool (*hard_real_time)(const ClapPlugin *);
     bool (*set)(const ClapPlugin *, int32_t mode);
 } ClapRender;
+
+typedef struct {
+    bool (*from_location)(const ClapPlugin *, uint32_t kind, const char *location, const char *key);
+} ClapPresetLoad;
+
+enum { CLAP_IN_FILE = 0, CLAP_IN_PLUGIN = 1 };
+
+/* What the host offers. */
+typedef struct {
+    void (*failed)(
+        const ClapHost *, uint32_t kind, const char *location, const char *key, int32_t reason, const char *words);
+    void (*loaded)(const ClapHost *, uint32_t kind, const char *location, const char *key);
+} ClapHostPresetLoad;
+
+typedef struct {
+    void (*rescan)(const ClapHost *, uint32_t what);
+    void (*clear)(const ClapHost *, uint32_t id, uint32_t what);
+    void (*request_flush)(const ClapHost *);
+} ClapHostParameters;
+
+enum { CLAP_VALUES_CHANGED = 1 };
 
 typedef struct {
     ClapPlugin plugin;
@@ -265,6 +292,45 @@ static bool clap_load(const ClapPlugin *plugin, const ClapStreamIn *stream)
     return good;
 }
 
+/* A shipped preset by its name; NULL if there is none. */
+static const char *shipped_preset(const char *name)
+{
+    for (int number = 0; number < PRESET_COUNT; number++)
+        if (name != NULL && strcmp(preset_name(number), name) == 0)
+            return PRESETS[number];
+    return NULL;
+}
+
+/* What a preset browser tells a plug-in to load. */
+static bool clap_from_location(const ClapPlugin *plugin, uint32_t kind, const char *location, const char *key)
+{
+    const ClapInstance *instance = plugin->data;
+    const ClapHost *host = instance->host;
+    const ClapHostPresetLoad *told = host->extension(host, CLAP_PRESET_LOAD_ID);
+    const ClapHostParameters *knobs = host->extension(host, "clap.params");
+    const char *shipped = kind == CLAP_IN_PLUGIN ? shipped_preset(key) : NULL;
+    const char *wrong = "this is no preset that this plug-in can hold";
+    size_t bytes = 0;
+    int32_t reason = 0;
+    char *read = NULL;
+    if (told == NULL)
+        told = host->extension(host, CLAP_PRESET_LOAD_DRAFT_ID);
+    if (kind == CLAP_IN_FILE && location != NULL && (read = read_file(location, MOST_BYTES + 1, &bytes, &reason)) == NULL)
+        wrong = "the file cannot be read";
+    if (shipped != NULL)
+        bytes = strlen(shipped);
+    const char *text = shipped != NULL ? shipped : read;
+    const bool good = text != NULL && core_load(instance->core, text, bytes);
+    free(read);
+    if (good && knobs != NULL)
+        knobs->rescan(host, CLAP_VALUES_CHANGED);
+    if (good && told != NULL)
+        told->loaded(host, kind, location, key);
+    if (!good && told != NULL)
+        told->failed(host, kind, location, key, reason, wrong);
+    return good;
+}
+
 static uint32_t clap_latency(const ClapPlugin *plugin)
 {
     return (uint32_t)core_latency(clap_core(plugin));
@@ -330,6 +396,7 @@ static const ClapState CLAP_STATE = {clap_save, clap_load};
 static const ClapNumber CLAP_LATENCY = {clap_latency}, CLAP_TAIL = {clap_tail};
 static const ClapPorts CLAP_PORTS = {clap_port_count, clap_port};
 static const ClapPortChoice CLAP_PORT_CHOICE = {clap_can_ports, clap_apply_ports};
+static const ClapPresetLoad CLAP_PRESET_LOAD = {clap_from_location};
 static const ClapRender CLAP_RENDER = {clap_hard_real_time, clap_set_render};
 
 static const void *clap_extension(const ClapPlugin *plugin, const char *id)
@@ -340,7 +407,8 @@ static const void *clap_extension(const ClapPlugin *plugin, const char *id)
     } KNOWN[] = {
         {"clap.params", &CLAP_PARAMETERS}, {"clap.state", &CLAP_STATE}, {"clap.latency", &CLAP_LATENCY},
         {"clap.tail", &CLAP_TAIL}, {"clap.audio-ports", &CLAP_PORTS},
-        {"clap.configurable-audio-ports/1", &CLAP_PORT_CHOICE}, {"clap.render", &CLAP_RENDER}};
+        {"clap.configurable-audio-ports/1", &CLAP_PORT_CHOICE}, {"clap.render", &CLAP_RENDER},
+        {CLAP_PRESET_LOAD_ID, &CLAP_PRESET_LOAD}, {CLAP_PRESET_LOAD_DRAFT_ID, &CLAP_PRESET_LOAD}};
     (void)plugin;
     for (size_t k = 0; k < sizeof KNOWN / sizeof *KNOWN; k++)
         if (strcmp(KNOWN[k].id, id) == 0)
@@ -492,6 +560,175 @@ typedef struct {
 
 static const ClapFactory CLAP_FACTORY = {clap_plugin_count, clap_descriptor, clap_create};
 
+/* --- presets ------------------------------------------------------------------------------------------- */
+
+typedef struct {
+    const char *interface, *id;
+} ClapAnyPlugin;
+
+/* Hears what is told of presets. */
+typedef struct ClapReceiver {
+    void *data;
+    void (*failed)(const struct ClapReceiver *, int32_t reason, const char *words);
+    bool (*begin)(const struct ClapReceiver *, const char *name, const char *key);
+    void (*plugin)(const struct ClapReceiver *, const ClapAnyPlugin *);
+    void (*pack)(const struct ClapReceiver *, const char *id);
+    void (*flags)(const struct ClapReceiver *, uint32_t flags);
+    void (*creator)(const struct ClapReceiver *, const char *name);
+    void (*description)(const struct ClapReceiver *, const char *text);
+    void (*times)(const struct ClapReceiver *, uint64_t created, uint64_t changed);
+    void (*feature)(const struct ClapReceiver *, const char *word);
+    void (*more)(const struct ClapReceiver *, const char *key, const char *value);
+} ClapReceiver;
+
+typedef struct {
+    const char *name, *description, *ending;
+} ClapFileSort;
+
+typedef struct {
+    uint32_t flags;
+    const char *name;
+    uint32_t kind;
+    const char *location;
+} ClapLocation;
+
+enum { CLAP_SHIPPED = 1, CLAP_OWN = 2 };
+
+typedef struct ClapIndexer {
+    ClapVersion version;
+    const char *name, *vendor, *url, *host_version;
+    void *data;
+    bool (*file_sort)(const struct ClapIndexer *, const ClapFileSort *);
+    bool (*location)(const struct ClapIndexer *, const ClapLocation *);
+    bool (*pack)(const struct ClapIndexer *, const void *);
+    const void *(*extension)(const struct ClapIndexer *, const char *id);
+} ClapIndexer;
+
+typedef struct {
+    ClapVersion version;
+    const char *id, *name, *vendor;
+} ClapProviderDescriptor;
+
+typedef struct ClapProvider {
+    const ClapProviderDescriptor *descriptor;
+    void *data;
+    bool (*init)(const struct ClapProvider *);
+    void (*destroy)(const struct ClapProvider *);
+    bool (*tell)(const struct ClapProvider *, uint32_t kind, const char *location, const ClapReceiver *);
+    const void *(*extension)(const struct ClapProvider *, const char *id);
+} ClapProvider;
+
+typedef struct {
+    ClapProvider provider;
+    const ClapIndexer *indexer;
+} ClapProviderInstance;
+
+static bool clap_provider_init(const ClapProvider *provider)
+{
+    static const ClapFileSort SORT = {"tapeemu preset", "A row of stages with their settings, as text", "toml"};
+    static const ClapLocation SHIPPED = {CLAP_SHIPPED, "Shipped with Tape Suite", CLAP_IN_PLUGIN, NULL};
+    const ClapIndexer *indexer = ((const ClapProviderInstance *)provider->data)->indexer;
+    char folder[MOST_PATH];
+    if (!indexer->file_sort(indexer, &SORT) || !indexer->location(indexer, &SHIPPED))
+        return false;
+    const ClapLocation own = {CLAP_OWN, "Your own presets", CLAP_IN_FILE, folder};
+    return !own_presets(folder, sizeof folder) || indexer->location(indexer, &own);
+}
+
+static void clap_provider_destroy(const ClapProvider *provider)
+{
+    free(provider->data);
+}
+
+/* Tell of one preset; false if the receiver wants no more. */
+static bool tell_preset(const ClapReceiver *to, const Preset *preset, const char *name, const char *key)
+{
+    ClapAnyPlugin plugin = {"clap", CLAP_DESCRIPTORS[CHAIN_PLUGIN].id};
+    if (!to->begin(to, name, key))
+        return false;
+    to->plugin(to, &plugin);
+    if (preset->stage_count == 1 && preset->stages[0].kind != CHAIN_KIND) {
+        plugin.id = CLAP_DESCRIPTORS[preset->stages[0].kind + 1].id;
+        to->plugin(to, &plugin);
+    }
+    to->description(to, preset->purpose);
+    to->feature(to, CLAP_FEATURES[0]);
+    return true;
+}
+
+static bool clap_provider_tell(
+    const ClapProvider *provider, uint32_t kind, const char *location, const ClapReceiver *to)
+{
+    Preset *preset = malloc(sizeof *preset);
+    Setup *setup = malloc(sizeof *setup);
+    const char *wrong = preset == NULL || setup == NULL ? "there is no memory" : NULL;
+    int32_t reason = 0;
+    (void)provider;
+    if (wrong == NULL && kind == CLAP_IN_PLUGIN) {
+        for (int number = 0; number < PRESET_COUNT; number++)
+            if (read_preset(PRESETS[number], strlen(PRESETS[number]), preset) &&
+                !tell_preset(to, preset, preset_name(number), preset_name(number)))
+                break;
+    } else if (wrong == NULL) {
+        size_t bytes = 0;
+        char *text =
+            kind == CLAP_IN_FILE && location != NULL ? read_file(location, MOST_BYTES + 1, &bytes, &reason) : NULL;
+        if (text == NULL)
+            wrong = "the file cannot be read";
+        else if (!read_preset(text, bytes, preset) || !setup_of(preset, 48000.0, 1, PIECE, 0, setup))
+            wrong = "this is no preset that a plug-in can hold";
+        else
+            (void)tell_preset(to, preset, NULL, NULL);
+        free(text);
+    }
+    free(preset);
+    free(setup);
+    if (wrong != NULL)
+        to->failed(to, reason, wrong);
+    return wrong == NULL;
+}
+
+static const void *clap_provider_extension(const ClapProvider *provider, const char *id)
+{
+    (void)provider;
+    (void)id;
+    return NULL;
+}
+
+static const ClapProviderDescriptor CLAP_PROVIDER = {CLAP_HERE, "tapeemu.presets", "Tape Suite presets", "tapeemu"};
+
+static uint32_t clap_provider_count(const void *factory)
+{
+    (void)factory;
+    return 1;
+}
+
+static const ClapProviderDescriptor *clap_provider_descriptor(const void *factory, uint32_t number)
+{
+    (void)factory;
+    return number == 0 ? &CLAP_PROVIDER : NULL;
+}
+
+static const ClapProvider *clap_provider_create(const void *factory, const ClapIndexer *indexer, const char *id)
+{
+    (void)factory;
+    ClapProviderInstance *made = strcmp(id, CLAP_PROVIDER.id) == 0 ? malloc(sizeof *made) : NULL;
+    if (made == NULL)
+        return NULL;
+    made->indexer = indexer;
+    made->provider = (ClapProvider){&CLAP_PROVIDER, made, clap_provider_init, clap_provider_destroy, clap_provider_tell,
+        clap_provider_extension};
+    return &made->provider;
+}
+
+typedef struct {
+    uint32_t (*count)(const void *);
+    const ClapProviderDescriptor *(*descriptor)(const void *, uint32_t number);
+    const ClapProvider *(*create)(const void *, const ClapIndexer *, const char *id);
+} ClapDiscovery;
+
+static const ClapDiscovery CLAP_DISCOVERY = {clap_provider_count, clap_provider_descriptor, clap_provider_create};
+
 static bool clap_begin(const char *path)
 {
     (void)path;
@@ -504,6 +741,8 @@ static void clap_end(void)
 
 static const void *clap_factory(const char *id)
 {
+    if (strcmp(id, CLAP_DISCOVERY_ID) == 0 || strcmp(id, CLAP_DISCOVERY_DRAFT_ID) == 0)
+        return &CLAP_DISCOVERY;
     return strcmp(id, "clap.plugin-factory") == 0 ? &CLAP_FACTORY : NULL;
 }
 

@@ -308,6 +308,17 @@ static const char *plugin_label(int which)
     return which == CHAIN_PLUGIN ? "Tape Suite Chain" : text_at(KINDS[which - 1].label);
 }
 
+#define PRESET_COUNT ((int)(sizeof PRESETS / sizeof *PRESETS))
+
+/* As a step of the knob that chooses it. */
+static const char *preset_name(int number)
+{
+    for (int k = 0; k < CHAIN_KNOB_COUNT; k++)
+        if (KNOBS_CHAIN[k].role == ROLE_PRESET)
+            return word_at(KNOBS_CHAIN[k].words, number + 1);
+    return NULL;
+}
+
 static const char *plugin_kind(int which)
 {
     return which == CHAIN_PLUGIN ? "chain" : text_at(KINDS[which - 1].kind);

@@ -134,6 +134,8 @@ def test_a_change_to_the_same_chain_at_the_same_place_is_not_heard(
 
 HALL_AND_DRIVE = Chain([HALL, DRIVE])
 LONG_HALL = FdnReverb(decay_seconds=1.5, lines=8, wet_percent=50.0)
+FAINT_HALL = FdnReverb(decay_seconds=0.3, lines=8, wet_percent=1.0)
+GENTLE = PreampDrive(drive_db=0.0)
 OTHER_HALL = FdnReverb(decay_seconds=0.5, lines=8, wet_percent=50.0)
 
 
@@ -154,6 +156,8 @@ def loudness(audio: Any) -> Any:
         (HALL_AND_DRIVE, Chain([STILL, HALL, DRIVE])),
         (Chain([Stage(processor=HALL_AND_DRIVE, mix_percent=50.0)]), HALL_AND_DRIVE),
         (Chain([HISS, HALL, DRIVE, HISS]), Chain([HISS, OTHER_HALL, DRIVE])),
+        (Chain([GENTLE, GENTLE, FAINT_HALL]), GENTLE),
+        (HALL, Chain([Stage(processor=Chain([HALL, HISS]), mix_percent=90.0)])),
     ],
 )
 def test_a_change_of_halls_and_drives_neither_swells_nor_dips(
@@ -168,6 +172,55 @@ def test_a_change_of_halls_and_drives_neither_swells_nor_dips(
     ]
     assert np.max(loudness(heard)[4:] - np.maximum(*alone)) < 0.2
     assert np.min(loudness(heard)[4:] - np.minimum(*alone)) > -0.3
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "bound_db"),
+    [
+        (Chain([HALL, STILL]), Chain([STILL, HALL]), -100.0),
+        (HALL, Chain([STILL, HALL, STILL]), -100.0),
+        (Chain([STILL, FAINT_HALL]), Chain([FAINT_HALL, STILL]), -25.0),
+        (Chain([STILL, FAINT_HALL, STILL]), FAINT_HALL, -25.0),
+    ],
+)
+def test_a_reverb_that_is_later_or_earlier_in_the_chain_does_not_shift_the_sound(
+    library: LiveLibrary, before: Processor, after: Processor, bound_db: float
+) -> None:
+    """All is as late as before but for a tail whose chain was later: that of a faint hall, 40 dB down."""
+    audio = 0.5 * (sine(30_000, 100.0) + sine(30_000, 331.0))
+    heard, _, chains = change(library, before, after, audio)
+    expected = late(library.chain(before).process(audio), LATE - chains[0].latency)
+    assert decibels((heard - expected)[:, 2_000:]) < bound_db
+
+
+@pytest.mark.parametrize("after", [Chain([DRIVE, HALL]), DRIVE])
+def test_a_tail_that_cannot_be_kept_fades_slowly_and_its_noise_with_it(
+    library: LiveLibrary, after: Processor
+) -> None:
+    """It fades from 60 ms and the latency on, for 250 ms."""
+    before, audio = Chain([HALL, HISS, DRIVE]) if after is not DRIVE else Chain([HALL, HISS]), noise(40_000)
+    audio[:, CHANGE:] = 0.0
+    heard, _, chains = change(library, before, after, audio)
+    alone = late(library.chain(before).process(audio), LATE - chains[0].latency)
+    middle = slice(CHANGE + UNHEARD + FADE, CHANGE + UNHEARD + 3 * FADE)
+    assert np.std(heard[0, middle]) > 0.7 * np.std(alone[0, middle])
+    assert decibels(heard[:, CHANGE + UNHEARD + 12_001 + 500 :]) < -60.0
+
+
+def test_a_chain_in_the_place_of_another_is_not_heard_by_those_that_heard_that(library: LiveLibrary) -> None:
+    audio = noise(60_000)
+    live = library.live(latency=LATE)
+    chains = [library.chain(made, place=place) for made, place in ((HALL, 0), (HALL, 6_000), (DRIVE, 50_000))]
+    assert live.take(chains[0])
+    parts = [live.process(audio[:, :6_000])]
+    assert live.take(chains[1])
+    parts.append(live.process(audio[:, 6_000:50_000]))
+    assert live.gone() == chains[0].handle
+    assert live.take(chains[2])
+    parts.append(live.process(audio[:, 50_000:]))
+    alone = late(library.chain(HALL).process(audio), LATE)
+    unchanged = slice(2_000, 50_000 + LATE + 2 * FADE)
+    assert decibels((np.concatenate(parts, axis=1) - alone)[:, unchanged]) < -90.0
 
 
 @pytest.mark.parametrize(
