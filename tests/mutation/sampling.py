@@ -81,6 +81,8 @@ def _mutants_of(path: Path, generator: random.Random, wanted: int) -> list[tuple
             continue
         new = text.splitlines()
         where = next(k for k, (a, b) in enumerate(zip(old, new, strict=False)) if a != b)
+        if new[where] == old[where].replace("*,", "/,", 1):  # the star of a signature again: by place or by name
+            continue
         mutant = Mutant(str(path.relative_to(ROOT)), name, occurrence, where + 1, old[where], new[where])
         chosen.append((mutant, text))
         if len(chosen) == wanted:

@@ -6,6 +6,7 @@ import subprocess
 import sys
 
 import numpy as np
+import pytest
 
 import tapeemu
 from tapeemu.processors import processor_kinds
@@ -34,6 +35,26 @@ def test_kernels_run_as_plain_python_and_say_the_same() -> None:
         tapeemu.PrintThrough(hub_radius_mm=5.0, full_radius_mm=5.0, tape_speed_cm_s=152.4),
     ]
     assert len(cases) >= 9
+    same(cases)
+
+
+@pytest.mark.long  # a minute: curves and solvers are made of many points
+def test_events_and_solved_settings_run_as_plain_python_too() -> None:
+    """What a processor does only if asked for: starts, stops, splices, drives that are solved for."""
+    same(
+        [
+            tapeemu.StartStop(
+                events=[{"action": "start", "at_seconds": 0.0002}], start_law="catching_up", start_seconds=0.02
+            ),
+            tapeemu.StartStop(events=[{"action": "stop", "at_seconds": 0.0002}], stop_seconds=0.02),
+            tapeemu.PreampDrive(thd_percent=1.0, level_matched=True),
+            tapeemu.TapeMagnetisation(mol_db=6.0),
+        ]
+    )
+
+
+def same(cases: list[tapeemu.Processor]) -> None:
+    """As plain Python, in a process of its own, to the bit as compiled."""
     audio = np.random.default_rng(1).uniform(-0.5, 0.5, (2, 60))
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", PLAIN],

@@ -109,8 +109,9 @@ def test_pyfar_reads_the_same_third_octaves():
 
 def test_bands_that_do_not_fit_are_left_out():
     short = noise_bands(np.random.default_rng(0).standard_normal(4_800), RATE).levels
-    assert np.all(np.isnan(short.y[short.x < 100.0]))
-    assert np.all(np.isfinite(short.y[short.x > 400.0]))
+    # A tenth of a second: four values or more, bandwidth times duration, from a band of 40 Hz on, that of 200 Hz.
+    assert np.all(np.isnan(short.y[short.x < 170.0]))
+    assert np.all(np.isfinite(short.y[short.x > 190.0]))
     assert "too short" in short.warnings[0]
     assert noise_bands(np.ones(9_600) * 1e-3 * (-1.0) ** np.arange(9_600), 8_000.0).levels.x[-1] < 4_000.0
     assert "silent" in noise_bands(np.zeros(9_600), RATE).levels.warnings[0]

@@ -5,18 +5,33 @@ from pathlib import Path
 
 import pytest
 
+from measure.results import Reading
 from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
 from tapeemu.errors import ParameterError
 from tapeemu.presets import load_preset, parse_preset
 from tapeemu.presets.measuring import measure_chain, measure_preset, measured_parts, verify_all, verify_preset
 from tapeemu.presets.preset import Preset
-from tapeemu.presets.solving import SOLVABLE, solve
+from tapeemu.presets.solving import SOLVABLE, Solution, solve
 from tapeemu.presets.writing import preset_text, save_preset
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.processors.plugin_effect import PluginEffect
 
 # On paper: tanh has 3 % third harmonic at g = 0.6287864, 13.95 dB below g = 3.134 (standards, exact waveshapers).
 TANH_3_PERCENT_GAIN = 0.6287864
+
+
+def test_errors_are_ratios_of_figures_and_of_levels() -> None:
+    """1 dB is a ratio of 1.12202 (ten to the power of a twentieth)."""
+    wanted = {"mol_3_percent_db": 6.0, "weighted_flutter_percent": 0.2, "decay_1khz_seconds": 1.0}
+    reached = {
+        "mol_3_percent_db": Reading(quantity="", value=7.0, unit="dB", method=""),
+        "weighted_flutter_percent": Reading(quantity="", value=0.19, unit="%", method=""),
+    }
+    found = Solution(chain=Chain(), wanted=wanted, reached=reached, rounds=1)
+    assert found.error_percent("mol_3_percent_db") == pytest.approx(12.202, abs=0.001)
+    assert found.error_percent("weighted_flutter_percent") == pytest.approx(5.0, abs=1e-9)
+    assert found.error_percent("decay_1khz_seconds") == math.inf
+    assert found.worst_percent == math.inf
 
 
 @pytest.fixture(scope="module")

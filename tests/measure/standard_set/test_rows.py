@@ -1,0 +1,19 @@
+"""The tones of the standard set are those that standards and practice use."""
+
+import pytest
+
+from measure.standard_set.rows import STANDARD_SET
+
+
+@pytest.mark.parametrize(
+    ("row", "frequencies_hz"),
+    [
+        ("flutter tone", (3150.0,)),  # IEC 60386
+        ("distortion tone", (1000.0,)),  # IEC 60268-3
+        ("modulation pair", (60.0, 7000.0)),  # SMPTE: 60 Hz and 7 kHz, four to one
+        ("difference pair", (19_000.0, 20_000.0)),  # CCIF's usual tones, common practice, no source
+    ],
+)
+def test_tones_are_those_of_standards(row: str, frequencies_hz: tuple[float, ...]) -> None:
+    (found,) = (each for each in STANDARD_SET if each.name == row)
+    assert found.frequencies_hz == frequencies_hz
