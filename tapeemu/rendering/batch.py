@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from tapeemu.errors import OutputError, ParameterError, TapeemuError
-from tapeemu.files.part_files import PartFolder, check_target, reason, sweep
+from tapeemu.files.part_files import PartFolder, check_target, make_folder, sweep
 from tapeemu.processor import Processor
 from tapeemu.rendering.balance import Spooled, common_gain_db, finish_spooled, spool_file
 from tapeemu.rendering.delivery import Delivery
@@ -95,7 +95,7 @@ def render_batch(
         raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
     if cluster is not None:
         plan = _absolute(plan)
-    _make_folder(plan.folder)
+    make_folder(plan.folder)
     job = Job(
         chain=chain,
         delivery=delivery or Delivery(),
@@ -202,7 +202,7 @@ def _render_item(
     try:
         if batch.is_done(item, entry):
             return item
-        _make_folder(item.target.parent)
+        make_folder(item.target.parent)
         return render_job(
             item.source, item.target, batch.job, progress=progress, before_renaming=batch.note_down(item)
         )
@@ -256,7 +256,7 @@ def _balanced(
         if not wanted:
             return done
         for item in wanted:
-            _make_folder(item.target.parent)
+            make_folder(item.target.parent)
             check_target(item.target, overwrite=batch.job.delivery.overwrite)
         with PartFolder(plan.folder) as folder:
             spooled = workers.run(
@@ -309,13 +309,6 @@ def _compile_once(chain: Processor) -> None:
     with contextlib.suppress(TapeemuError):  # it will be told of every file that it concerns
         chain(silence, sample_rate=48_000)
     LevelMeter(sample_rate=48_000, channels=2).add(silence)
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except (OSError, ValueError) as error:
-        raise OutputError(f"{folder} cannot be made ({reason(error)}); choose another folder") from None
 
 
 def _sweep_all(folders: Iterable[Path]) -> None:
