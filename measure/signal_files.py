@@ -113,6 +113,8 @@ def save_signals(
         raise MeasureError(f"--level is {reference_dbfs:g} dBFS, but must lie between -60 and -6 dBFS")
     try:
         folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise ResultsError(f"{folder} cannot be made, for a file has that name; choose another folder") from None
     except (OSError, ValueError) as error:
         raise ResultsError(f"{folder} cannot be made ({reason_of(error)}); choose another folder") from None
     there = [file.name for file in TEST_SIGNALS if (folder / file.name).exists()]

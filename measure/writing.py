@@ -39,6 +39,9 @@ def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
             raise OSError("it names no file")
         if target.exists() and not overwrite:
             raise ResultsError(f"{target} exists; choose another name, or ask for it to be overwritten")
+        if target.exists() and not target.is_file():
+            # It would not be written to but replaced, for whoever may.
+            raise ResultsError(f"{target} is a folder or a device, but must be the name of a file; choose another")
         target.parent.mkdir(parents=True, exist_ok=True)
         with partial.open("wb") as file:
             yield file

@@ -246,6 +246,8 @@ def _is_key(field: FieldInfo, step: str) -> bool:
 
 def _sentence(issue: Any, place: tuple[str | int, ...], field: FieldInfo | None, owner: type[BaseModel]) -> str:
     kind, value = issue["type"], issue["input"]
+    if kind == "string_unicode":
+        return f"{shortened(value)} holds bytes that are not UTF-8; write it with other letters"
     names = [step for step in place if isinstance(step, str)]
     name = spoken_place(place[place.index(names[-1]) :]) if names else ""
     if kind == "extra_forbidden":

@@ -67,7 +67,9 @@ def integrated_sigma(
     model : DecayModel
         Mean power.
     begins : float
-        From when on the model holds; before, the energy's own fall is taken for the mean power.
+        From when on the model holds: there the scatter is that about its mean. About what was heard it would
+        be too large, for the mean of a reciprocal is more than the reciprocal of a mean (a tenth, where the
+        bandwidth times the decay time is 57). Before, the energy's own fall is taken for the mean power.
     bandwidth : float
         Independent samples of power per second.
     floor_seconds : float
@@ -80,6 +82,7 @@ def integrated_sigma(
     behind = np.maximum(np.arange(len(t)) - width, 0)
     heard_power = np.maximum(left[behind] - left[ahead], 0.0) / (t[ahead] - t[behind])
     power = np.where(t < begins, heard_power, model.signal(np.maximum(t, begins)) + model.floor)
+    left = np.where(t < begins, left, np.maximum(model.remaining(np.maximum(t, begins)), 1e-300))
     variance = _own_variance(t, weights, left, power, bandwidth)
     end = t[-1]
     if model.floor > 0.0:

@@ -4,6 +4,7 @@ One module a command. None of them imports anything heavy before its command run
 at once.
 """
 
+import io
 import os
 import re
 import signal
@@ -130,6 +131,10 @@ def main() -> None:
     # A request to end is handled like Ctrl-C: what is half-written is removed on the way out.
     signal.signal(signal.SIGTERM, _interrupt)
     sys.unraisablehook = _interrupt_again
+    for stream in (sys.stdout, sys.stderr):
+        # Names of files hold any bytes, and terminals not all letters: what cannot be written is spelt out.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         status = app(standalone_mode=False)
     except PresetError as error:

@@ -233,11 +233,9 @@ def _silenced(chain: "Chain", place: str, key: str) -> str:
 
 def output_folder(path: Path) -> Path:
     """Make a folder for results, parents included."""
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{path} cannot be made ({error.strerror}); choose another folder") from None
-    return path
+    from tapeemu.files.part_files import make_folder
+
+    return make_folder(path)
 
 
 class Bar:

@@ -11,6 +11,7 @@ from tapeemu.errors import ParameterError
 
 __all__ = ["device"]
 
+_SHEET = "sheet.md"
 _UNITS = {"": 1.0, "k": 1024.0, "m": 1024.0**2}
 
 
@@ -29,7 +30,7 @@ def device(
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
 ) -> None:
     """Write a preset as C files for a small device, with a sheet of what it costs there."""
-    from tapeemu.files.part_files import write_whole
+    from tapeemu.files.part_files import PartFile, write_whole
     from tapeemu.presets import load_preset
     from tapeemu.targets.device import build_for_device, device_files, figures_on_device, fitted, sheet
 
@@ -38,6 +39,8 @@ def device(
     most = _bytes(ram)
     listen_to_compilation()
     chosen = load_preset(preset)
+    target = output_folder(out)
+    PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         if most or instructions:
@@ -54,8 +57,7 @@ def device(
             build = build_for_device(chosen.name, chosen.chain, sample_rate=rate, channels=channels, folder=folder)
         wanted = figures and chosen.measured is not None
         rows = figures_on_device(build, chosen.measured, folder) if wanted else None
-    files = {**device_files(build), "sheet.md": sheet(build, rows)}
-    target = output_folder(out)
+    files = {**device_files(build), _SHEET: sheet(build, rows)}
     for file, text in files.items():
         write_whole(target / file, text.encode(), overwrite=overwrite)
     costs = build.costs

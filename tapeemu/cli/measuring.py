@@ -291,8 +291,9 @@ def solve_figures(
     from tapeemu.presets.measuring import measure_preset
     from tapeemu.presets.searching import parse_wanted
     from tapeemu.presets.solving import solve
-    from tapeemu.presets.writing import check_free, save_preset
+    from tapeemu.presets.writing import check_free, check_words, save_preset
 
+    check_words(purpose, tags)
     wanted = dict(parse_wanted(text) for text in figures)
     path = target_path(name) if not dry_run else Path(name)
     if not dry_run:

@@ -267,8 +267,9 @@ def new(
     """Write a new preset: stages given here, or those of another preset with changes."""
     from tapeemu.presets import load_preset
     from tapeemu.presets.reading import parse_preset
-    from tapeemu.presets.writing import save_preset, table_text
+    from tapeemu.presets.writing import check_words, save_preset, table_text
 
+    check_words(purpose, tags)
     path = target_path(name)
     if (start is None) == (not stages):
         raise ParameterError("give either stages with --stage, or a preset to start from with --from")
@@ -284,7 +285,7 @@ def new(
             raise ParameterError("--order and --set change a preset given with --from; write the stages as wanted")
         values = {
             "format": 1,
-            "purpose": purpose or f"{path.stem}: not described yet.",
+            "purpose": purpose or f"{printable(path.stem)}: not described yet.",
             "tags": list(tags),
             "stages": [_stage_from(text) for text in stages],
         }
@@ -295,10 +296,11 @@ def new(
     typer.echo(f"written: {printable(str(path))}")
     if saved.state == "stale":
         typer.echo(
-            f"its figures are still those of {printable(str(start))}; 'tapeemu measure {name}' takes its own"
+            f"its figures are still those of {printable(str(start))}; "
+            f"'tapeemu measure {printable(name)}' takes its own"
         )
     elif saved.state == "not measured":
-        typer.echo(f"it has no figures yet; 'tapeemu measure {name}' takes them")
+        typer.echo(f"it has no figures yet; 'tapeemu measure {printable(name)}' takes them")
 
 
 def _stage_from(text: str) -> dict[str, Any]:

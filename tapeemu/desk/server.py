@@ -20,6 +20,7 @@ from tapeemu.desk.bench import Bench
 from tapeemu.desk.page import content_policy, desk_page
 from tapeemu.desk.stems import PageStem
 from tapeemu.errors import OutputError, PresetError, TapeemuError
+from tapeemu.files.part_files import make_folder
 from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
 from tapeemu.presets.places import NAME
 from tapeemu.presets.writing import write_text
@@ -225,12 +226,7 @@ class _Handler(BaseHTTPRequestHandler):
                 f"{name!r} is not a possible name of a preset; use lower-case words and numbers joined by hyphens"
             )
         preset = parse_preset(body["text"], name=name)
-        folder = user_folder()
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise OutputError(f"{folder} cannot be made ({error.strerror}); check its permissions") from None
-        path = folder / f"{name}.toml"
+        path = make_folder(user_folder()) / f"{name}.toml"
         write_text(preset.text, path, overwrite=bool(body.get("overwrite")))
         self.server.preset = load_preset(path)
         self.server.bench.measure_file(path)

@@ -21,7 +21,7 @@ try:
 except ImportError:  # not on Windows, where an open file cannot be removed anyway
     fcntl = None
 
-__all__ = ["PartFile", "PartFolder", "check_target", "reason", "sweep", "write_whole"]
+__all__ = ["PartFile", "PartFolder", "check_target", "make_folder", "reason", "sweep", "write_whole"]
 
 _NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
 
@@ -59,7 +59,7 @@ def _still_there(path: Path, descriptor: int) -> bool:
 
 
 def check_target(target: Path, *, overwrite: bool) -> None:
-    """Refuse a target that is a folder, that may not be replaced, or whose folder is not there.
+    """Refuse a target that is no file, that may not be replaced, or whose folder is not there.
 
     Raises
     ------
@@ -70,6 +70,9 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         there = os.path.lexists(target)
         if target.is_dir():
             raise OutputError(f"{target} is a folder, but must be the name of a file")
+        if target.exists() and not target.is_file():
+            # It would not be written to but replaced, for whoever may: a device is then gone for every program.
+            raise OutputError(f"{target} is a device or a pipe, but must be the name of a file; choose another")
         if there and not overwrite:
             raise OutputError(f"{target} exists; choose another name or folder, or replace it with --overwrite")
         if not target.parent.is_dir():
@@ -78,6 +81,23 @@ def check_target(target: Path, *, overwrite: bool) -> None:
         raise
     except (OSError, ValueError) as error:
         raise OutputError(f"{target} is not a possible name ({reason(error)}); choose another") from None
+
+
+def make_folder(folder: Path, *, parents: bool = True) -> Path:
+    """Make a folder for results, parents included.
+
+    Raises
+    ------
+    OutputError
+        If something else has that name, or the folder cannot be made.
+    """
+    try:
+        folder.mkdir(parents=parents, exist_ok=True)
+    except FileExistsError:
+        raise OutputError(f"{folder} cannot be made, for a file has that name; choose another folder") from None
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{folder} cannot be made ({reason(error)}); choose another folder") from None
+    return folder
 
 
 class PartFile:

@@ -19,6 +19,7 @@ from tapeemu.validation import FloatArray
 __all__ = ["AudioWriter"]
 
 _LARGEST_WAV = 4_000_000_000  # bytes of audio; beyond it the 32-bit sizes of WAV do not reach
+_PROBE_BYTES = 65_536  # more than any header
 _DITHERED_BITS = 24  # a step of 32 bits lies 187 dB below full scale, where rounding is not heard
 
 
@@ -123,6 +124,8 @@ class AudioWriter:
                 subtype=self.encoding.subtype,
             )
         except (*sound_library.FAILURES, TypeError) as error:
+            # The library says "System error" of a full disk as of a format; bytes of our own tell which it is.
+            self._part.write(bytes(_PROBE_BYTES))
             raise OutputError(
                 f"{self.path} cannot be made as {self.encoding.label}, {self.channels} channel(s), "
                 f"{self.sample_rate} Hz ({reason(error)}); choose another format, depth or rate"

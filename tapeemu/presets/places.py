@@ -76,7 +76,7 @@ def find_preset(name_or_path: str | Path) -> Place:
     if "\0" in text:
         raise PresetError(f"{text!r} is not a possible name of a preset; 'tapeemu presets' lists those there are")
     if isinstance(name_or_path, Path) or path.suffix == ".toml" or len(path.parts) != 1 or path.is_absolute():
-        if not path.is_file():
+        if not _is_file(path):
             raise PresetError(f"there is no preset file {text!r}; give a name, or the path of a .toml file")
         return Place(path.stem, path, "file")
     for place in list_places():

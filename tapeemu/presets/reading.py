@@ -203,7 +203,9 @@ def _preset(
         newer = "; a newer version of tapeemu may read it" if isinstance(version, int) and version > FORMAT else ""
         problems.append((("format",), f"format is {version!r}, but must be {FORMAT}{newer}"))
     purpose = table.get("purpose")
-    if not isinstance(purpose, str) or not purpose.strip() or "\n" in purpose:
+    if isinstance(purpose, str) and "\n" in purpose.strip():
+        problems.append((("purpose",), f"purpose is {purpose!r}, but must be one sentence in one line"))
+    elif not isinstance(purpose, str) or not purpose.strip():
         problems.append((("purpose",), "'purpose' is required: what the preset is for, in one sentence"))
     tags = table.get("tags", [])
     if not isinstance(tags, list) or not all(isinstance(tag, str) and tag.strip() for tag in tags):

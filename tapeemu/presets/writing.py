@@ -1,7 +1,8 @@
 """From a preset to the text of its file, whole or changed in place, and onto the disk in one step."""
 
 import math
-from collections.abc import Mapping
+import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from tapeemu.presets.kept_figures import KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.reading import FORMAT, parse_preset
 
-__all__ = ["check_free", "preset_text", "save_preset", "table_text", "write_text"]
+__all__ = ["check_free", "check_words", "preset_text", "save_preset", "table_text", "write_text"]
 
 _CONDITIONS = (
     *("source", "level_dbfs", "tone_hz", "frequency_hz", "low_hz", "high_hz", "amplitude_ratio"),
@@ -52,6 +53,14 @@ def preset_text(preset: Preset) -> str:
         if before.measured != preset.measured:
             _change_measured(document, preset.measured)
     text = tomlkit.dumps(document)
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError as error:
+        line = text.count("\n", 0, error.start)
+        raise PresetError(
+            f"{preset.name} cannot be written: {text.splitlines()[line]!r} holds bytes that are not UTF-8; "
+            "write it with other letters"
+        ) from None
     if parse_preset(text, name=preset.name).chain != preset.chain:
         raise PresetError(f"{preset.name} cannot be written without loss; please report it with the chain")
     return text
@@ -88,13 +97,36 @@ def check_free(path: Path, *, overwrite: bool) -> None:
     OutputError
         Says why.
     """
-    PartFile(path.resolve() if path.is_symlink() else path, overwrite=overwrite).discard()
+    PartFile(_behind_links(path), overwrite=overwrite).discard()
+
+
+def check_words(purpose: str, tags: Sequence[str]) -> None:
+    """Refuse a purpose or tags that no file could hold, before long work is begun.
+
+    Raises
+    ------
+    PresetError
+        Says which.
+    """
+    for what, word in (("purpose", purpose), *(("tag", tag) for tag in tags)):
+        try:
+            word.encode("utf-8")
+        except UnicodeEncodeError:
+            raise PresetError(
+                f"{what} is {word!r}, which holds bytes that are not UTF-8; write it with other letters"
+            ) from None
+        if "\n" in word.strip():
+            raise PresetError(f"{what} is {word!r}, but must stand in one line; leave the line break out")
 
 
 def write_text(text: str, path: Path, *, overwrite: bool) -> None:
     """Write a text file in one step: beside its place first, then renamed."""
-    target = path.resolve() if path.is_symlink() else path
-    write_whole(target, text.encode("utf-8"), overwrite=overwrite)
+    write_whole(_behind_links(path), text.encode("utf-8"), overwrite=overwrite)
+
+
+def _behind_links(path: Path) -> Path:
+    """The file that a link stands for; a name that is not possible is left to whoever writes."""
+    return path.resolve() if os.path.islink(path) else path  # noqa: PTH114  (a path's own fails on long names)
 
 
 def _fresh(preset: Preset) -> tomlkit.TOMLDocument:

@@ -109,9 +109,11 @@ class FdnReverb(ProcessorOfKernels):
     not alike, so their powers add: ``((1 - w) dry + w wet) / sqrt((1 - w)^2 + w^2)`` keeps the loudness of
     music about the same from dry to wet, within 1.5 LU up to 60 % wet; where nothing moves
     (`modulation_percent` 0) a steady tone is as loud as its place among the modes has it, and the same stems
-    differ by up to 4 LU. (The `mix_percent` of a stage adds amplitudes, as is right for sound
-    that is alike; a reverb that is all wet gets up to 3 dB quieter by it.) Shares below 1e-30 are none. The
-    dry path is not delayed: the latency is zero. A room is not level at single pitches:
+    differ by up to 4.6 LU at 60 % wet in single rooms of 1.2 s (13 of 48 pairs by more than 1.5 LU; 5 of 144 in
+    three other rooms). That is the tones, not the mix: noise of the same spectra stays within 0.7 LU there, and
+    so does the power of the stems on average over rooms. (The `mix_percent` of a stage adds amplitudes, as is
+    right for sound that is alike; a reverb that is all wet gets up to 3 dB quieter by it.) Shares below 1e-30
+    are none. The dry path is not delayed: the latency is zero. A room is not level at single pitches:
     sound of a few steady tones gets louder or softer with the room's seed, as in any room. The turning averages
     that: 160 pairs of four stems with eight seeds of five rooms all stay within 1.1 LU from 0 to 60 % wet (155
     within 1 LU). Another `room_seed` is the remedy where it is still too much.

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from tapeemu.errors import OutputError, ParameterError, TapeemuError
-from tapeemu.files.part_files import PartFolder, check_target, reason, sweep
+from tapeemu.files.part_files import PartFolder, check_target, make_folder, sweep
 from tapeemu.processor import Processor
 from tapeemu.rendering.balance import Spooled, common_gain_db, finish_spooled, spool_file
 from tapeemu.rendering.delivery import Delivery
@@ -118,7 +118,7 @@ def render_batch(
     # An input that is not there is told by itself, and not by how many are left.
     alone = not side_by_side or bool(plan.failures)
     beside = [] if alone else jobs_side_by_side(job, [item.source for item in plan.items])
-    _make_folder(plan.folder)
+    make_folder(plan.folder)
     batch = _Batch(job=job, journal=Journal(plan.folder), digest=settings_digest(job), resume=resume)
     known = batch.journal.read() if resume else {}
     folders = {plan.folder, *(item.target.parent for item in plan.items)}
@@ -219,7 +219,7 @@ def _render_item(
     try:
         if batch.is_done(item, entry):
             return item
-        _make_folder(item.target.parent)
+        make_folder(item.target.parent)
         return render_job(
             item.source, item.target, batch.job, progress=progress, before_renaming=batch.note_down(item)
         )
@@ -340,7 +340,7 @@ def _together(
         if not wanted:
             return done
         for item in wanted:
-            _make_folder(item.target.parent)
+            make_folder(item.target.parent)
             check_target(item.target, overwrite=batch.job.delivery.overwrite)
         with PartFolder(plan.folder) as folder:
             spooled = way.spooled(batch, batches, folder)
@@ -390,13 +390,6 @@ def _compile_once(chain: Processor) -> None:
     with contextlib.suppress(TapeemuError):  # it will be told of every file that it concerns
         chain(silence, sample_rate=48_000)
     LevelMeter(sample_rate=48_000, channels=2).add(silence)
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except (OSError, ValueError) as error:
-        raise OutputError(f"{folder} cannot be made ({reason(error)}); choose another folder") from None
 
 
 def _sweep_all(folders: Iterable[Path]) -> None:

@@ -14,9 +14,9 @@ import numpy as np
 from tapeemu import __version__
 from tapeemu.comparison import Comparison, Render
 from tapeemu.comparison.progress import SILENT, Progress
-from tapeemu.errors import OutputError, ParameterError
+from tapeemu.errors import ParameterError
 from tapeemu.files.encodings import Encoding
-from tapeemu.files.part_files import PartFile, check_target
+from tapeemu.files.part_files import PartFile, check_target, make_folder
 from tapeemu.files.writer import AudioWriter
 from tapeemu.pages import script_data, shared_source
 from tapeemu.report import drawings
@@ -192,10 +192,7 @@ def _publish(files: Sequence[tuple[Path, str]], folder: Path | None, *, overwrit
 
 
 def _make(folder: Path) -> None:
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be made ({error.strerror}); choose another place") from None
+    make_folder(folder, parents=False)
 
 
 def _script() -> str:

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
+from measure.parts.decay_doubt import integrated_sigma
+from measure.parts.decay_model import DecayModel
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import decay_from_impulse, decay_of_noise
 
@@ -48,6 +50,28 @@ def test_a_floor_near_the_interval_is_doubt_of_its_own() -> None:
     values = np.array([reading.value for reading in readings])
     assert np.mean([abs(reading.value - 0.5) < 2.0 * reading.uncertainty for reading in readings]) >= 0.92
     assert np.std(values) / np.mean([reading.uncertainty for reading in readings]) == pytest.approx(1.0, abs=0.25)
+
+
+def test_few_independent_samples_do_not_lift_the_doubt() -> None:
+    """T30 with a bandwidth times decay time of 50: the closed form, 0.550 / sqrt(B T), at the mean of 100 curves.
+
+    What is heard by chance stands in a denominator: the doubt about it would be a sixth too large on average.
+    """
+    seconds, bandwidth, step = 0.3, 50.0 / 0.3, 5e-4
+    rate = 6.0 * math.log(10.0) / seconds
+    model = DecayModel(np.ones(1), np.array([rate]), 0.0, 0.0, np.zeros(1), 0.0)
+    t = np.arange(0.0, 0.3, step)
+    tail = float(model.remaining(t[-1:])[0])
+    rng = np.random.default_rng(12)
+    found = []
+    for _ in range(100):
+        # Power of independent samples, one for each 1 / B.
+        held = rng.exponential(size=round(t[-1] * bandwidth) + 2)[(t * bandwidth).astype(int)]
+        left = np.cumsum((held * model.signal(t) * step)[::-1])[::-1] + tail
+        begin, finish = (float(each * math.log(10.0) / 10.0 / rate) for each in INTERVALS["T30"])
+        slope_db = integrated_sigma(t, left, (begin, finish), model, 0.0, bandwidth, 0.0)
+        found.append(slope_db * seconds / 60.0)
+    assert np.mean(found) == pytest.approx(0.550 / math.sqrt(50.0), rel=0.05)
 
 
 def test_more_bursts_do_not_make_a_response_surer_than_it_is() -> None:
