@@ -215,7 +215,9 @@ class Stream(ABC):
             raise AudioError("this stream was flushed and is at its end; make a new one")
         check_block_form(block, channels=self.channels)
         rows = block if block.ndim == 2 else block[np.newaxis]
-        result = self.advance(check_samples(np.ascontiguousarray(rows, dtype=np.float64)))
+        given = np.ascontiguousarray(rows, dtype=np.float64)
+        check_samples(given)
+        result = self.advance(given)
         self._dtype = block.dtype
         self._mono = block.ndim == 1
         return self._as_given(result)  # type: ignore[no-any-return]

@@ -125,7 +125,8 @@ def check_block(block: Any, *, channels: int | None = None) -> npt.NDArray[np.fl
         If a rule is broken; for non-finite samples the text counts them and places the first.
     """
     check_block_form(block, channels=channels)
-    return check_samples(block)
+    check_samples(block)
+    return block  # type: ignore[no-any-return]
 
 
 def check_block_form(block: Any, *, channels: int | None = None) -> None:
@@ -148,7 +149,7 @@ def check_block_form(block: Any, *, channels: int | None = None) -> None:
         )
 
 
-def check_samples(block: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.floating[Any]]:
+def check_samples(block: npt.NDArray[np.floating[Any]]) -> None:
     """Check that every sample of one block is finite and not absurd, as :func:`check_block` does.
 
     A block that lies in one piece of memory is checked faster.
@@ -166,7 +167,6 @@ def check_samples(block: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.floati
             f"audio holds {block.size - np.count_nonzero(finite)} sample(s) that are not finite numbers; "
             f"the first is sample {first} of channel {channel}; repair or replace them first"
         )
-    return block
 
 
 def check_audio(audio: Any) -> npt.NDArray[np.floating[Any]]:

@@ -67,6 +67,7 @@ CHANGED: dict[str, Any] = {
     "tape_response.bump_db": 2.5,
     "tape_response.record_loss_um": 2.0,
     "tape_response.sol_10khz_db": 4.0,
+    "tape_response.response_tolerance_db": 1.0,
     "wow_flutter.weighted_flutter_percent": 0.4,
     "wow_flutter.profile": "worn",
     "wow_flutter.tape_speed_cm_s": 19.05,
@@ -110,6 +111,7 @@ CONTEXT: dict[str, dict[str, Any]] = {
         )
     },
     "tape_noise.hiss_weighting": {"hiss_db": -50.0},
+    "tape_response.response_to_hz": {"response_tolerance_db": 0.5},
     "tape_noise.modulation_noise_hz": {"modulation_noise_db": -40.0},
     "tape_noise.mains_hz": {"hum_db": -50.0},
     "wow_flutter.scrape_band_hz": {"scrape_percent": 0.3},
@@ -273,6 +275,7 @@ PAIRS: list[tuple[str, dict[str, Any], str]] = [
     ("fdn_reverb", {"decay_by_band_seconds": TABLE, "high_decay_ratio": 0.5}, "high_decay_ratio is 0.5"),
     ("preamp_drive", {"drive_db": 6.0, "thd_percent": 1.0}, "one follows from the other"),
     ("tape_magnetisation", {"drive_db": 6.0, "mol_db": 6.0}, "one follows from the other"),
+    ("tape_response", {"boost_limit_db": 3.0, "response_tolerance_db": 2.0}, "one follows from the other"),
     (
         "splices",
         {"splices": [{"at_seconds": 1.0, "blank": True, "shift_seconds": 0.5}]},

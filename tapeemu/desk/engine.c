@@ -150,7 +150,8 @@ enum {
     FIGURE_DECAY_SECONDS,
     FIGURE_RECORD_LOSS_UM,
     FIGURE_SOL_DB,
-    FIGURE_NOISE_POWER
+    FIGURE_NOISE_POWER,
+    FIGURE_BOOST_LIMIT_DB
 };
 
 /* A-weighted power of hiss and hum re a sine at the reference level. */
@@ -175,14 +176,18 @@ static double noise_power(const TapeNoiseSettings *given, double rate)
 }
 
 /* A figure of a tape response, by way of the losses of its head. */
-static double response_figure(const TapeResponseSettings *settings, bool sol, double *work)
+static double response_figure(const TapeResponseSettings *settings, int figure, double *work)
 {
     enum { NODE_ROWS = 5 };
     doubles_2 nodes = {work, NODE_ROWS, HEAD_FACE_FACE_NODES};
     head_face_face_nodes(nodes);
     const tape_response_face_shares_of_result shares = tape_response_face_shares_of(settings, nodes);
     const double lost = tape_response_solved_record_loss_um(settings, nodes, shares.m0, shares.m1);
-    return sol ? tape_response_saturated_output_db(settings, lost, nodes, shares.m0, shares.m1) : lost;
+    if (figure == FIGURE_BOOST_LIMIT_DB)
+        return wavelength_losses_boost_limit_db(&settings->medium, lost);
+    if (figure == FIGURE_SOL_DB)
+        return tape_response_saturated_output_db(settings, lost, nodes, shares.m0, shares.m1);
+    return lost;
 }
 
 /* A figure that the kernels of the first stage of a row solve for; -1e9 if they do not. argument: the level in dBFS of a
@@ -229,8 +234,8 @@ double desk_figure(const tapeemu_number *row, double what, double argument, void
     } else if (stages[0].kind == TAPEEMU_TAPE_RESPONSE) {
         TapeResponseSettings settings;
         tape_response_read(given, count, &settings);
-        if (figure == FIGURE_RECORD_LOSS_UM || figure == FIGURE_SOL_DB)
-            return response_figure(&settings, figure == FIGURE_SOL_DB, work);
+        if (figure == FIGURE_RECORD_LOSS_UM || figure == FIGURE_SOL_DB || figure == FIGURE_BOOST_LIMIT_DB)
+            return response_figure(&settings, figure, work);
         if (figure == FIGURE_MOL_DB)
             return settings.mol_db;
     }

@@ -13,6 +13,7 @@ from tapeemu.processor import Traits, setting
 __all__ = ["TapeResponse"]
 
 _HIGHEST_BUMP_DB = 3.34
+_MOST_LIMIT_DB = 40.0
 _LONGEST_ECHO_SECONDS = 0.05
 
 
@@ -75,6 +76,10 @@ class TapeResponse(ProcessorOfKernels):
 
     `sol_10khz_db` is the highest output that a 10 kHz sine can have (SOL). It follows from the losses of recording
     and spacing, which the record equaliser must make up for; set, it decides both together, as one distance.
+
+    `response_tolerance_db` is by how much the response falls from 1 kHz to `response_to_hz`, because losses are
+    made up for in part only: it decides the limit of the record equaliser, which is `boost_limit_db` where it is
+    left out. What the face of the head and a bias beside its optimum do to the response comes on top.
 
     Latency is that of the filters, the same at all frequencies: 0.06 s, and 0.15 s with a head face at 38 cm/s.
 
@@ -155,7 +160,26 @@ class TapeResponse(ProcessorOfKernels):
         1.0, "Loss at 10 kHz of a sine whose field reaches saturation.", unit="dB", ge=0.0, le=12.0
     )
     boost_limit_db: float = setting(
-        15.0, "Most that the record equaliser raises treble.", unit="dB", ge=0.0, le=40.0
+        15.0,
+        "Most that the record equaliser raises treble. Leave out to set response_tolerance_db instead.",
+        unit="dB",
+        ge=0.0,
+        le=_MOST_LIMIT_DB,
+    )
+    response_tolerance_db: float | None = setting(
+        None,
+        "By how much the response falls from 1 kHz to response_to_hz, head face and bias apart; the limit of the "
+        "record equaliser is solved for. Left out: boost_limit_db.",
+        unit="dB",
+        ge=0.1,
+        le=30.0,
+    )
+    response_to_hz: float = setting(
+        16_000.0,
+        "Upper end of the range in which response_tolerance_db holds.",
+        unit="Hz",
+        ge=2_000.0,
+        le=20_000.0,
     )
     mol_db: float = setting(
         9.5,
@@ -201,19 +225,37 @@ class TapeResponse(ProcessorOfKernels):
                 "distance of recording and replay together follows from the latter; leave spacing_um out"
             )
         if self.sol_10khz_db is not None:
-            best = self.replace(sol_10khz_db=None, record_loss_um=0.0, spacing_um=0.0).expected_sol_10khz_db
-            worst = self.replace(sol_10khz_db=None, record_loss_um=20.0, spacing_um=0.0).expected_sol_10khz_db
+            others: dict[str, Any] = {"sol_10khz_db": None, "response_tolerance_db": None, "spacing_um": 0.0}
+            best = self.replace(**others, record_loss_um=0.0).expected_sol_10khz_db
+            worst = self.replace(**others, record_loss_um=20.0).expected_sol_10khz_db
             if not worst <= self.sol_10khz_db <= best:
                 raise ParameterError(
                     f"sol_10khz_db is {self.sol_10khz_db:g} dB, but with these losses and mol_db it can be from "
                     f"{worst:.3g} to {best:.3g} dB; change it, or mol_db"
                 )
+        if self.response_tolerance_db is None:
+            return self
+        if self.given("boost_limit_db"):
+            raise ParameterError(
+                f"boost_limit_db is {self.boost_limit_db:g} dB and response_tolerance_db is "
+                f"{self.response_tolerance_db:g} dB, but one follows from the other; leave one of them out"
+            )
+        if not 0.0 <= self.effective_boost_limit_db <= _MOST_LIMIT_DB:
+            most, least = self._fall_db(0.0), self._fall_db(_MOST_LIMIT_DB)
+            raise ParameterError(
+                f"response_tolerance_db is {self.response_tolerance_db:g} dB, but with these losses the response "
+                f"can fall by {least:.2f} to {most:.3g} dB at {self.response_to_hz:g} Hz; change it, or "
+                "response_to_hz"
+            )
         return self
 
     def idle(self) -> dict[str, str]:
-        if self.face_length_mm > 0.0:
-            return {}
-        return {name: "face_length_mm is 0" for name in ("poles", "bump_db") if self.given(name)}
+        reasons: dict[str, str] = {}
+        if self.face_length_mm == 0.0:
+            reasons |= dict.fromkeys(("poles", "bump_db"), "face_length_mm is 0")
+        if self.response_tolerance_db is None:
+            reasons["response_to_hz"] = "response_tolerance_db is left out"
+        return {name: reason for name, reason in reasons.items() if self.given(name)}
 
     @property
     def traits(self) -> Traits:
@@ -223,6 +265,19 @@ class TapeResponse(ProcessorOfKernels):
     def effective_record_loss_um(self) -> float:
         """Loss of recording in µm: as set, or, spacing included, as solved for from `sol_10khz_db`."""
         return _solved(self.kernel_settings())[0]
+
+    @property
+    def effective_boost_limit_db(self) -> float:
+        """Most that the record equaliser raises: as set, or as solved for from `response_tolerance_db`."""
+        from tapeemu.dsp.kernels.wavelength_losses import boost_limit_db
+
+        return float(boost_limit_db(self.kernel_settings().medium, self.effective_record_loss_um))
+
+    def _fall_db(self, limit_db: float) -> float:
+        """Fall of the response at the end of its range, with a limit of the record equaliser."""
+        from tapeemu.dsp.kernels.wavelength_losses import response_fall_db
+
+        return float(response_fall_db(self.kernel_settings().medium, self.effective_record_loss_um, limit_db))
 
     @property
     def field_gain(self) -> float:
@@ -247,6 +302,8 @@ class TapeResponse(ProcessorOfKernels):
                 spacing_um=self.spacing_um if self.sol_10khz_db is None else 0.0,
                 gap_um=self.gap_um,
                 boost_limit_db=self.boost_limit_db,
+                tolerance_db=self.response_tolerance_db or 0.0,
+                tolerance_to_hz=self.response_to_hz,
             ),
             bass_us=self.bass_time_constant_us,
             face_mm=self.face_length_mm,

@@ -6,7 +6,7 @@ const REFERENCE_DBFS = -18;
 // The engine that is asked; it has the bits of Python. Set when the page begins.
 let solver = null;
 
-const FIGURES = { drive_db: 0, thd_percent: 1, mol_db: 2, hiss_db: 3, decay_seconds: 4, record_loss_um: 5, sol_db: 6, noise_power: 7 };
+const FIGURES = { drive_db: 0, thd_percent: 1, mol_db: 2, hiss_db: 3, decay_seconds: 4, record_loss_um: 5, sol_db: 6, noise_power: 7, boost_limit_db: 8 };
 
 // What was found for a key, or is found now; so many are kept.
 const kept = (store, most, key, find) => {

@@ -191,8 +191,13 @@ const RULES = {
     refuse(own.record_loss_um !== null && own.sol_10khz_db !== null, "record_loss_um and sol_10khz_db are both set, but one follows from the other; leave one of them out", "sol_10khz_db");
     refuse(own.sol_10khz_db !== null && given.spacing_um !== undefined, "spacing_um and sol_10khz_db are both set, but the distance follows from the latter; leave spacing_um out", "spacing_um");
     if (own.sol_10khz_db !== null) {
-      const [best, worst] = [0, 20].map((loss) => figureOf("tape_response", { ...own, sol_10khz_db: null, record_loss_um: loss, spacing_um: 0 }, "sol_db"));
+      const [best, worst] = [0, 20].map((loss) => figureOf("tape_response", { ...own, sol_10khz_db: null, response_tolerance_db: null, record_loss_um: loss, spacing_um: 0 }, "sol_db"));
       refuse(!(worst <= own.sol_10khz_db && own.sol_10khz_db <= best), `sol_10khz_db is ${spoken(own.sol_10khz_db)} dB, but with these losses and mol_db it can be from ${spoken(worst)} to ${spoken(best)} dB; change it, or mol_db`, "sol_10khz_db");
+    }
+    if (own.response_tolerance_db !== null) {
+      refuse(given.boost_limit_db !== undefined, "boost_limit_db and response_tolerance_db are both set, but one follows from the other; leave one of them out", "response_tolerance_db");
+      const limit = figureOf("tape_response", own, "boost_limit_db");
+      refuse(!(limit >= 0 && limit <= 40), `with these losses the response cannot fall by ${spoken(own.response_tolerance_db)} dB at ${spoken(own.response_to_hz)} Hz; change response_tolerance_db, or response_to_hz`, "response_tolerance_db");
     }
   },
   wow_flutter(own, given) {
@@ -273,6 +278,8 @@ const NUMBERS = {
     "medium.spacing_um": own.sol_10khz_db === null ? own.spacing_um : 0,
     "medium.gap_um": own.gap_um,
     "medium.boost_limit_db": own.boost_limit_db,
+    "medium.tolerance_db": own.response_tolerance_db ?? 0,
+    "medium.tolerance_to_hz": own.response_to_hz,
     bass_us: own.bass_time_constant_us,
     face_mm: own.face_length_mm,
     bump_set: given01(own.bump_db),

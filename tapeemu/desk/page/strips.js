@@ -25,6 +25,8 @@ const INSTEAD = {
   record_loss_um: ["sol_10khz_db"],
   sol_10khz_db: ["record_loss_um", "spacing_um"],
   spacing_um: ["sol_10khz_db"],
+  boost_limit_db: ["response_tolerance_db"],
+  response_tolerance_db: ["boost_limit_db"],
   bump_db: ["poles"],
   poles: ["bump_db"],
   profile: ["rotating_parts", "random_percent", "scrape_percent"],

@@ -16,7 +16,16 @@ from tapeemu.dsp.kernels.arrays import Precise
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, logarithm, sine_of_turns
 
-__all__ = ["Medium", "flux_curve", "law_frequency", "pre_emphasis", "record_loss", "replay_losses"]
+__all__ = [
+    "Medium",
+    "boost_limit_db",
+    "flux_curve",
+    "law_frequency",
+    "pre_emphasis",
+    "record_loss",
+    "replay_losses",
+    "response_fall_db",
+]
 
 _TURN = 6.283185307179586
 _PI = 3.141592653589793
@@ -25,6 +34,9 @@ _BEND_TO_HZ = 26_000.0
 _PASS_BAND = 0.4535
 _LEAST = 1e-6
 _LIMIT_ORDER = 8.0
+_NEPERS_PER_DB = 0.11512925464970229
+_REFERENCE_HZ = 1_000.0
+_MOST_LIMIT_DB = 40.0
 
 
 class Medium(NamedTuple):
@@ -38,6 +50,8 @@ class Medium(NamedTuple):
         Thickness of the coating, distance of the replay head, and length of its gap.
     boost_limit_db : float
         Most that the record equaliser raises.
+    tolerance_db, tolerance_to_hz : float
+        By how much the response falls from 1 kHz to a frequency, where that decides the limit; 0 if it does not.
     """
 
     tape_speed_cm_s: Precise
@@ -46,6 +60,8 @@ class Medium(NamedTuple):
     spacing_um: Precise
     gap_um: Precise
     boost_limit_db: Precise
+    tolerance_db: Precise
+    tolerance_to_hz: Precise
 
 
 @kernel()
@@ -94,13 +110,50 @@ def replay_losses(medium: Medium, frequency_hz: Precise) -> Precise:
 
 
 @kernel()
-def pre_emphasis(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
-    """What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly."""
+def _wanted(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
+    """Logarithm of the flux curve over all losses."""
     lost = max(abs(replay_losses(medium, frequency_hz)), _LEAST) * record_loss(
         medium, record_loss_um, frequency_hz
     )
-    wanted = logarithm(flux_curve(medium, frequency_hz) / lost)
-    limit = 0.11512925464970229 * medium.boost_limit_db
+    return logarithm(flux_curve(medium, frequency_hz) / lost)
+
+
+@kernel()
+def response_fall_db(medium: Medium, record_loss_um: Precise, limit_db: Precise) -> Precise:
+    """By how much the response falls from 1 kHz to the frequency of the tolerance, with a limit of the boost.
+
+    Losses and equalisers alone: neither the face of the head nor another bias than the optimum is part of it.
+    """
+    limit = _NEPERS_PER_DB * limit_db
+    at_edge = exponential(_LIMIT_ORDER * (_wanted(medium, record_loss_um, medium.tolerance_to_hz) - limit))
+    at_one = exponential(_LIMIT_ORDER * (_wanted(medium, record_loss_um, _REFERENCE_HZ) - limit))
+    return logarithm((1.0 + at_edge) / (1.0 + at_one)) / (_LIMIT_ORDER * _NEPERS_PER_DB)
+
+
+@kernel()
+def boost_limit_db(medium: Medium, record_loss_um: Precise) -> Precise:
+    """Most that the record equaliser raises: as set, or what gives the fall that is set; below 0 if none does.
+
+    The inverse of :func:`response_fall_db`, in closed form.
+    """
+    if medium.tolerance_db <= 0.0:
+        return medium.boost_limit_db
+    fall = exponential(_LIMIT_ORDER * _NEPERS_PER_DB * medium.tolerance_db)
+    at_edge = exponential(_LIMIT_ORDER * _wanted(medium, record_loss_um, medium.tolerance_to_hz))
+    at_one = exponential(_LIMIT_ORDER * _wanted(medium, record_loss_um, _REFERENCE_HZ))
+    left = at_edge - fall * at_one
+    if left <= 0.0:
+        return -1.0
+    return logarithm(left / (fall - 1.0)) / (_LIMIT_ORDER * _NEPERS_PER_DB)
+
+
+@kernel()
+def pre_emphasis(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
+    """What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly."""
+    wanted = _wanted(medium, record_loss_um, frequency_hz)
+    limit = _NEPERS_PER_DB * medium.boost_limit_db
+    if medium.tolerance_db > 0.0:
+        limit = _NEPERS_PER_DB * min(max(boost_limit_db(medium, record_loss_um), 0.0), _MOST_LIMIT_DB)
     # A smooth minimum of the two: 0.004 dB below `wanted` where that is 6 dB under the limit.
     over = _LIMIT_ORDER * (wanted - limit)
     if over < -40.0:

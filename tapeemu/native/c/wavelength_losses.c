@@ -1,4 +1,4 @@
-/* Generated from wavelength_losses.py (2695417e35f3bc62); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wavelength_losses.py (37d4cdef12793aa9); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What a tape and a head lose of short waves, and the equalisation that stands against it.
@@ -20,6 +20,9 @@
 #define WAVELENGTH_LOSSES_PASS_BAND REAL(0x1.d0624dd2f1aa0p-2)
 #define WAVELENGTH_LOSSES_LEAST REAL(0x1.0c6f7a0b5ed8dp-20)
 #define WAVELENGTH_LOSSES_LIMIT_ORDER REAL(8.0)
+#define WAVELENGTH_LOSSES_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
+#define WAVELENGTH_LOSSES_REFERENCE_HZ REAL(1000.0)
+#define WAVELENGTH_LOSSES_MOST_LIMIT_DB REAL(40.0)
 
 /*
  * Frequency at which the laws are taken: the frequency itself to 20 kHz, from where it bends to a stop.
@@ -69,13 +72,60 @@ KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequ
     return loss;
 }
 
-/* What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly. */
-KERNEL double wavelength_losses_pre_emphasis(const Medium *medium, double record_loss_um, double frequency_hz)
+/* Logarithm of the flux curve over all losses. */
+KERNEL double wavelength_losses_wanted(const Medium *medium, double record_loss_um, double frequency_hz)
 {
     const double lost = larger_double(magnitude_double(wavelength_losses_replay_losses(medium, frequency_hz)),
         0x1.0c6f7a0b5ed8dp-20) * wavelength_losses_record_loss(medium, record_loss_um, frequency_hz);
-    const double wanted = elementary_logarithm(wavelength_losses_flux_curve(medium, frequency_hz) / lost);
-    const double limit = 0x1.d791c5f888823p-4 * medium->boost_limit_db;
+    return elementary_logarithm(wavelength_losses_flux_curve(medium, frequency_hz) / lost);
+}
+
+/*
+ * By how much the response falls from 1 kHz to the frequency of the tolerance, with a limit of the boost.
+ *
+ * Losses and equalisers alone: neither the face of the head nor another bias than the optimum is part of it.
+ */
+KERNEL double wavelength_losses_response_fall_db(const Medium *medium, double record_loss_um, double limit_db)
+{
+    const double limit = 0x1.d791c5f888823p-4 * limit_db;
+    const double at_edge = elementary_exponential(8.0 * (wavelength_losses_wanted(medium, record_loss_um,
+        medium->tolerance_to_hz) - limit));
+    const double at_one = elementary_exponential(8.0 * (wavelength_losses_wanted(medium, record_loss_um,
+        1000.0) - limit));
+    return elementary_logarithm((1.0 + at_edge) / (1.0 + at_one)) / 0x1.d791c5f888823p-1;
+}
+
+/*
+ * Most that the record equaliser raises: as set, or what gives the fall that is set; below 0 if none does.
+ *
+ * The inverse of :func:`response_fall_db`, in closed form.
+ */
+KERNEL double wavelength_losses_boost_limit_db(const Medium *medium, double record_loss_um)
+{
+    if (medium->tolerance_db <= 0.0) {
+        return medium->boost_limit_db;
+    }
+    const double fall = elementary_exponential(0x1.d791c5f888823p-1 * medium->tolerance_db);
+    const double at_edge = elementary_exponential(8.0 * wavelength_losses_wanted(medium, record_loss_um,
+        medium->tolerance_to_hz));
+    const double at_one = elementary_exponential(8.0 * wavelength_losses_wanted(medium, record_loss_um,
+        1000.0));
+    const double left = at_edge - fall * at_one;
+    if (left <= 0.0) {
+        return -1.0;
+    }
+    return elementary_logarithm(left / (fall - 1.0)) / 0x1.d791c5f888823p-1;
+}
+
+/* What the record equaliser does: the flux curve over all losses, up to its limit, which it nears smoothly. */
+KERNEL double wavelength_losses_pre_emphasis(const Medium *medium, double record_loss_um, double frequency_hz)
+{
+    const double wanted = wavelength_losses_wanted(medium, record_loss_um, frequency_hz);
+    double limit = 0x1.d791c5f888823p-4 * medium->boost_limit_db;
+    if (medium->tolerance_db > 0.0) {
+        limit = 0x1.d791c5f888823p-4 * smaller_double(larger_double(wavelength_losses_boost_limit_db(medium,
+            record_loss_um), 0.0), 40.0);
+    }
     /* A smooth minimum of the two: 0.004 dB below `wanted` where that is 6 dB under the limit. */
     const double over = 8.0 * (wanted - limit);
     if (over < -40.0) {

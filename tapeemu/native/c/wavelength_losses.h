@@ -12,6 +12,8 @@ typedef struct {
     double spacing_um;
     double gap_um;
     double boost_limit_db;
+    double tolerance_db;
+    double tolerance_to_hz;
 } Medium;
 
 KERNEL double wavelength_losses_law_frequency(double frequency_hz, double sample_rate);
@@ -19,6 +21,9 @@ KERNEL double wavelength_losses_flux_curve(const Medium *medium, double frequenc
 KERNEL double wavelength_losses_wave_number(const Medium *medium, double frequency_hz);
 KERNEL double wavelength_losses_record_loss(const Medium *medium, double record_loss_um, double frequency_hz);
 KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequency_hz);
+KERNEL double wavelength_losses_wanted(const Medium *medium, double record_loss_um, double frequency_hz);
+KERNEL double wavelength_losses_response_fall_db(const Medium *medium, double record_loss_um, double limit_db);
+KERNEL double wavelength_losses_boost_limit_db(const Medium *medium, double record_loss_um);
 KERNEL double wavelength_losses_pre_emphasis(const Medium *medium, double record_loss_um, double frequency_hz);
 
 #endif

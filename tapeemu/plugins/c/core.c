@@ -187,6 +187,11 @@ static void leave_out_idle(StageText *stage)
         settings[TAPE_RESPONSE_SPACING_UM].given = false;
         settings[TAPE_RESPONSE_SPACING_UM].number = KINDS[KIND_TAPE_RESPONSE].values[TAPE_RESPONSE_SPACING_UM].preset;
     }
+    if (stage->kind == KIND_TAPE_RESPONSE && settings[TAPE_RESPONSE_RESPONSE_TOLERANCE_DB].given) {
+        settings[TAPE_RESPONSE_BOOST_LIMIT_DB].given = false;
+        settings[TAPE_RESPONSE_BOOST_LIMIT_DB].number =
+            KINDS[KIND_TAPE_RESPONSE].values[TAPE_RESPONSE_BOOST_LIMIT_DB].preset;
+    }
     if (stage->kind == KIND_WOW_FLUTTER && settings[WOW_FLUTTER_PROFILE].given) {
         settings[WOW_FLUTTER_RANDOM_PERCENT].given = false;
         if (settings[WOW_FLUTTER_SCRAPE_PERCENT].given) {

@@ -374,6 +374,7 @@ static double highest_output_db(const TapeResponseSettings *as_set, double recor
     settings.sol_set = 0;
     settings.record_loss_um = record_loss_um;
     settings.medium.spacing_um = 0.0;
+    settings.medium.tolerance_db = 0.0;
     head_face_face_nodes(nodes);
     const tape_response_face_shares_of_result shares = tape_response_face_shares_of(&settings, nodes);
     return tape_response_saturated_output_db(&settings, record_loss_um, nodes, shares.m0, shares.m1);
@@ -388,20 +389,36 @@ static bool response_fits(const StageText *stage)
     const bool output_set = settings[TAPE_RESPONSE_SOL_10KHZ_DB].given;
     return !(bass > 0.0 && bass < 500.0) && !(echo > 0.05) &&
         !(settings[TAPE_RESPONSE_BUMP_DB].given && settings[TAPE_RESPONSE_POLES].given) &&
-        !(output_set && (settings[TAPE_RESPONSE_RECORD_LOSS_UM].given || settings[TAPE_RESPONSE_SPACING_UM].given));
+        !(output_set && (settings[TAPE_RESPONSE_RECORD_LOSS_UM].given || settings[TAPE_RESPONSE_SPACING_UM].given)) &&
+        !(settings[TAPE_RESPONSE_RESPONSE_TOLERANCE_DB].given && settings[TAPE_RESPONSE_BOOST_LIMIT_DB].given);
 }
 
-/* Whether the highest output that is asked for is one that the other numbers of the response allow. */
+/* Whether some limit of the record equaliser gives the fall of the response that is asked for. */
+static bool fall_can_be(const TapeResponseSettings *settings, double *work)
+{
+    const doubles_2 nodes = {work, FACE_NODE_ROWS, HEAD_FACE_FACE_NODES};
+    head_face_face_nodes(nodes);
+    const tape_response_face_shares_of_result shares = tape_response_face_shares_of(settings, nodes);
+    const double lost_um = tape_response_solved_record_loss_um(settings, nodes, shares.m0, shares.m1);
+    const double limit_db = wavelength_losses_boost_limit_db(&settings->medium, lost_um);
+    return limit_db >= 0.0 && limit_db <= 40.0;
+}
+
+/* Whether highest output and fall that are asked for are such as the other numbers of the response allow. */
 static bool output_can_be(const Numbers *numbers)
 {
     TapeResponseSettings settings;
     if (!tape_response_read(numbers->numbers, numbers->count, &settings))
         return false;
-    if (settings.sol_set == 0)
+    if (settings.sol_set == 0 && settings.medium.tolerance_db <= 0.0)
         return true;
     double *work = malloc((size_t)(FACE_NODE_ROWS * HEAD_FACE_FACE_NODES) * sizeof(double));
-    const bool fits = work != NULL && highest_output_db(&settings, 20.0, work) <= settings.sol_db &&
-        settings.sol_db <= highest_output_db(&settings, 0.0, work);
+    bool fits = work != NULL;
+    if (fits && settings.sol_set != 0)
+        fits = highest_output_db(&settings, 20.0, work) <= settings.sol_db &&
+            settings.sol_db <= highest_output_db(&settings, 0.0, work);
+    if (fits && settings.medium.tolerance_db > 0.0)
+        fits = fall_can_be(&settings, work);
     free(work);
     return fits;
 }

@@ -23,6 +23,9 @@ STAGES = {
     "a bump as told": 'kind = "tape_response"\nbump_db = 2.0\nself_erasure_db = 3.0',
     "an output as told": 'kind = "tape_response"\nsol_10khz_db = 5.0\ntreble_time_constant_us = 50.0',
     "a loop": 'kind = "erase_residue"\nresidue_db = -40.0\nbass_corner_hz = 30.0\nearlier_seconds = 0.1',
+    "a fall as told": (
+        'kind = "tape_response"\nresponse_tolerance_db = 2.0\nresponse_to_hz = 12000.0\nsol_10khz_db = 5.0'
+    ),
     "a cut": (
         'kind = "splices"\n'
         "splices = [{at_seconds = 0.01, shift_seconds = 0.02}, {at_seconds = 0.03, blank = true}]"
@@ -39,6 +42,8 @@ STAGES = {
 REFUSED = {
     "both of two": 'kind = "tape_response"\nrecord_loss_um = 1.0\nsol_10khz_db = 5.0',
     "an output that cannot be": 'kind = "tape_response"\nsol_10khz_db = 39.0',
+    "a limit that is solved for": 'kind = "tape_response"\nboost_limit_db = 5.0\nresponse_tolerance_db = 2.0',
+    "a fall that cannot be": 'kind = "tape_response"\nresponse_tolerance_db = 30.0',
     "a bump told twice": 'kind = "tape_response"\nbump_db = 1.0\npoles = "deep"',
     "a distance that is solved for": 'kind = "tape_response"\nsol_10khz_db = 5.0\nspacing_um = 0.5',
     "a face too long": 'kind = "tape_response"\nface_length_mm = 20.0\ntape_speed_cm_s = 2.0',
@@ -121,7 +126,10 @@ def test_knobs_that_speak_of_the_same_do_not_stand_in_the_way(library: ClapLibra
     plugin.turn("Bump: set", 1.0)
     plugin.turn("Record loss: set", 2.0)
     plugin.turn("Sol 10khz", 5.0)
+    plugin.turn("Boost limit", 20.0)
+    plugin.turn("Response tolerance: set", 1.0)
     made = parse_preset(plugin.save().decode(), name="state").chain.stages[0].processor
     plugin.end()
     assert made.bump_db == 1.5  # type: ignore[attr-defined]
     assert made.sol_10khz_db == 5.0  # type: ignore[attr-defined]
+    assert made.response_tolerance_db == 1.0  # type: ignore[attr-defined]

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from measure import slow_response
 from tapeemu import TapeResponse
 from tapeemu.errors import ParameterError
 from tapeemu.kernel_stream import KernelStream
@@ -167,6 +168,29 @@ def test_deep_poles_follow_the_table() -> None:
         assert decibels(ratio)[0] == pytest.approx(level_db, abs=0.02)
 
 
+@pytest.mark.parametrize(
+    ("name", "others"),
+    [
+        ("38", {"response_tolerance_db": 1.0}),
+        (
+            "19",
+            {"response_tolerance_db": 3.0, "response_to_hz": 15_000.0, "sol_10khz_db": 2.0, "spacing_um": None},
+        ),
+        ("4.76", {"response_tolerance_db": 3.0, "response_to_hz": 12_500.0, "bass_time_constant_us": 3180.0}),
+    ],
+)
+def test_the_laboratory_reads_the_tolerance_that_is_set(name: str, others: dict[str, Any]) -> None:
+    """Re 1 kHz at the end of the range, and within it nowhere more: by the slow sweep of the laboratory."""
+    tape = medium(name, **others, face_length_mm=0.0)
+    edge = tape.response_to_hz
+    read = slow_response(tape, RATE, low_hz=500.0, high_hz=1.02 * edge, seconds=8.0, level_dbfs=-50.0)
+    curve = read.magnitude
+    inside = (curve.x >= 1_000.0) & (curve.x <= edge)
+    assert tape.response_tolerance_db is not None
+    assert read.at(edge).value == pytest.approx(-tape.response_tolerance_db, abs=0.1)
+    assert np.max(np.abs(curve.y[inside])) < tape.response_tolerance_db + 0.1
+
+
 @pytest.mark.parametrize("bump_db", [0.5, 1.5, 2.5, 3.3])
 def test_the_bump_is_as_high_as_asked_for(bump_db: float) -> None:
     hz = np.linspace(38.0, 60.0, 200)
@@ -319,5 +343,11 @@ def test_settings_that_decide_the_same_are_refused() -> None:
         TapeResponse(sol_10khz_db=5.0, spacing_um=1.0)
     with pytest.raises(ParameterError, match="it can be from"):
         TapeResponse(sol_10khz_db=25.0)
+    with pytest.raises(ParameterError, match="boost_limit_db is 6 dB and response_tolerance_db is 2 dB"):
+        TapeResponse(boost_limit_db=6.0, response_tolerance_db=2.0)
+    for tape, fall in (({}, 20.0), ({"tape_speed_cm_s": 4.7625, "face_length_mm": 1.5}, 0.1)):
+        with pytest.raises(ParameterError, match=r"can fall by .* dB at 16000 Hz; change it") as caught:
+            TapeResponse(response_tolerance_db=fall, **tape)
+        assert "\n" not in str(caught.value)
     with pytest.raises(ParameterError, match=r"may take 0\.1 s"):
         TapeResponse(tape_speed_cm_s=4.7625, face_length_mm=12.0)

@@ -220,7 +220,7 @@ def boost_db(processor: Processor) -> float:
     """By how much an equaliser behind a tape may raise what single precision has rounded before it."""
     if isinstance(processor, Chain):
         return max((boost_db(stage.processor) for stage in processor), default=0.0)
-    return processor.boost_limit_db if isinstance(processor, TapeResponse) else 0.0
+    return processor.effective_boost_limit_db if isinstance(processor, TapeResponse) else 0.0
 
 
 def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]], python: list[Came]) -> None:
