@@ -6,9 +6,9 @@ plays. Then the slider is moved every 20 ms for some seconds, and told is the lo
 
     python benchmarks/desk_figures.py [STEMS]
 
-Told as well is the processor time of the browser's renderer for a move while nothing plays, with all that follows it
-(a second chain, drawing): a busy machine makes the times longer, but not this. Needs Linux, chromium, its driver and
-selenium.
+Told as well is the processor time of the browser's renderer for a move while nothing plays, with all that follows
+it (a second chain, drawing): a busy machine makes the times longer, but not this. Needs Linux, chromium, its
+driver and selenium.
 """
 
 import sys

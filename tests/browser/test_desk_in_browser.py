@@ -64,6 +64,10 @@ return [...document.querySelectorAll(".strip")].map((strip) => ({
   cut: [...strip.querySelectorAll(".typed, select")]
     .filter((each) => each.offsetParent && each.scrollWidth > each.clientWidth + 1)
     .map((each) => each.value),
+  bare: [...strip.querySelectorAll(".groove")]
+    .filter((each) => each.closest(".setting").querySelector(".unit").textContent)
+    .map((each) => each.getAttribute("aria-valuetext"))
+    .filter((text) => /[0-9]$/.test(text)),
   apart: [...strip.querySelectorAll(".setting")].filter((each) => {
     const [label, value] = [".label", ".value, .both, select"]
       .map((name) => each.querySelector(name)?.getBoundingClientRect());
@@ -91,7 +95,9 @@ def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: 
         for kind, strip in zip(kinds, found, strict=True):
             assert strip["cut"] == [], kind
             assert strip["apart"] == [], kind
+            assert strip["bare"] == [], kind  # a value without its unit
             assert len(set(strip["labels"])) == len(strip["labels"]), kind
+        assert element(ready, "volume").get_attribute("aria-valuetext") == "-20 dB"
         root = "const root = document.documentElement; return root.scrollWidth - root.clientWidth"
         assert ready.execute_script(root) == 0
     finally:
