@@ -821,6 +821,20 @@ def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -
     assert [entry["message"] for entry in opened.get_log("browser")] == []
 
 
+def test_the_samples_of_a_stem_are_those_of_its_file(browser: Any, tmp_path: Path) -> None:
+    """In every coding, with the extremes of each."""
+    audio = np.random.default_rng(2).uniform(-1.0, 1.0, (101, 2))
+    audio[:2] = [[-1.0, 1.0 - 2.0**-23], [0.0, -(2.0**-23)]]
+    paths = [tmp_path / f"{subtype}.wav" for subtype in ("PCM_16", "PCM_24", "FLOAT")]
+    for path in paths:
+        soundfile.write(path, audio, RATE, subtype=path.stem)
+    page_of(browser, tmp_path, PRESET, paths)
+    assert desk(browser, "desk.sound.stems.map((stem) => stem.length)") == [2, 2, 2]
+    for index, path in enumerate(paths):
+        truth = soundfile.read(path, dtype="float32")[0].T
+        assert desk(browser, f"desk.sound.stems[{index}].map((one) => [...one])") == truth.tolist()
+
+
 def test_a_curve_behind_another_speed_is_rendered_by_the_command_alone(opened: Any) -> None:
     text = PRESET + "speed_error_percent = 1.0\nmix_percent = 50.0\n" + CURVE.format("mix_percent", "100.0", "0.0")
     assert parse_preset(text, name="mixed").chain.stages[1].automation
