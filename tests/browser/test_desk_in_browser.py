@@ -747,7 +747,8 @@ def test_a_loudness_that_cannot_be_matched_is_told(browser: Any, tmp_path: Path)
 NOISE = 'format = 1\npurpose = "Noise."\n\n[[stages]]\nkind = "tape_noise"\nhiss_db = -30.0\n'
 
 
-@pytest.mark.parametrize("frames", [1, pytest.param(200, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("frames", [1, 200])
 def test_the_shortest_stems_play_and_repeat_as_a_whole(browser: Any, tmp_path: Path, frames: int) -> None:
     """The part to repeat began before the song."""
     page_of(browser, tmp_path, PRESET, [stem(tmp_path, frames, channels=1)])
@@ -764,6 +765,7 @@ def test_the_shortest_stems_play_and_repeat_as_a_whole(browser: Any, tmp_path: P
     assert browser.get_log("browser") == []
 
 
+@pytest.mark.long
 def test_the_place_that_is_heard_is_right_behind_the_edge_of_a_loop(browser: Any, tmp_path: Path) -> None:
     """It stood at the beginning until the player's own delay had passed; moves were recorded as much too late."""
     page_of(browser, tmp_path, PRESET, [stem(tmp_path, RATE)])
@@ -821,6 +823,7 @@ def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -
     assert [entry["message"] for entry in opened.get_log("browser")] == []
 
 
+@pytest.mark.long
 def test_the_samples_of_a_stem_are_those_of_its_file(browser: Any, tmp_path: Path) -> None:
     """In every coding, with the extremes of each."""
     audio = np.random.default_rng(2).uniform(-1.0, 1.0, (101, 2))
