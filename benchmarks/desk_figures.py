@@ -6,7 +6,9 @@ plays. Then the slider is moved every 20 ms for some seconds, and told is the lo
 
     python benchmarks/desk_figures.py [STEMS]
 
-Needs chromium, its driver and selenium. A busy machine makes it longer.
+Told as well is the processor time of the browser's renderer for a move while nothing plays, with all that follows
+it (a second chain, drawing): a busy machine makes the times longer, but not this. Needs Linux, chromium, its
+driver and selenium.
 """
 
 import sys
@@ -19,6 +21,7 @@ import soundfile
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
 from browsers import started, until
+from desk_core import renderer_seconds
 from desk_pages import RATE, desk, page_of
 
 from tapeemu.presets import load_preset
@@ -119,6 +122,13 @@ def longest_seconds(driver: Any, figure: str, moves: int) -> float:
     return max(float("inf") if each is None else each / 1000.0 for each in times)
 
 
+def processor_seconds(driver: Any, figure: str) -> float:
+    """Processor time of the renderer for a move, until all is still again."""
+    before = renderer_seconds(driver)
+    longest_seconds(driver, figure, MOVES)
+    return (renderer_seconds(driver) - before) / MOVES
+
+
 def dragged_seconds(driver: Any, figure: str, seconds: float) -> float:
     """Longest time without a change of a figure while its slider moves all the time."""
     return float(driver.execute_async_script(DRAG, *MOVED[figure], figure, seconds)) / 1000.0
@@ -132,10 +142,13 @@ def main() -> None:
         try:
             opened(driver, Path(name), int(sys.argv[1]) if len(sys.argv) > 1 else 1)
             still = {figure: longest_seconds(driver, figure, MOVES) for figure in MOVED if figure not in HEARD}
+            taken = {figure: processor_seconds(driver, figure) for figure in still}
             driver.find_element("id", "play").click()
             until(lambda: desk(driver, "desk.sound.place > 1"), "it plays")
             for figure in MOVED:
-                paused = f"{still[figure]:.2f} s" if figure in still else "not there"
+                paused = "not there"
+                if figure in still:
+                    paused = f"{still[figure]:.2f} s ({taken[figure]:.2f} s of processor time a move)"
                 playing = longest_seconds(driver, figure, MOVES)
                 dragged = dragged_seconds(driver, figure, 5.0)
                 print(f"{figure}: paused {paused}, playing {playing:.2f} s, dragged {dragged:.2f} s", flush=True)

@@ -64,6 +64,10 @@ return [...document.querySelectorAll(".strip")].map((strip) => ({
   cut: [...strip.querySelectorAll(".typed, select")]
     .filter((each) => each.offsetParent && each.scrollWidth > each.clientWidth + 1)
     .map((each) => each.value),
+  bare: [...strip.querySelectorAll(".groove")]
+    .filter((each) => each.closest(".setting").querySelector(".unit").textContent)
+    .map((each) => each.getAttribute("aria-valuetext"))
+    .filter((text) => /[0-9]$/.test(text)),
   apart: [...strip.querySelectorAll(".setting")].filter((each) => {
     const [label, value] = [".label", ".value, .both, select"]
       .map((name) => each.querySelector(name)?.getBoundingClientRect());
@@ -91,7 +95,9 @@ def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: 
         for kind, strip in zip(kinds, found, strict=True):
             assert strip["cut"] == [], kind
             assert strip["apart"] == [], kind
+            assert strip["bare"] == [], kind  # a value without its unit
             assert len(set(strip["labels"])) == len(strip["labels"]), kind
+        assert element(ready, "volume").get_attribute("aria-valuetext") == "-20 dB"
         root = "const root = document.documentElement; return root.scrollWidth - root.clientWidth"
         assert ready.execute_script(root) == 0
     finally:
@@ -741,7 +747,8 @@ def test_a_loudness_that_cannot_be_matched_is_told(browser: Any, tmp_path: Path)
 NOISE = 'format = 1\npurpose = "Noise."\n\n[[stages]]\nkind = "tape_noise"\nhiss_db = -30.0\n'
 
 
-@pytest.mark.parametrize("frames", [1, pytest.param(200, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("frames", [1, 200])
 def test_the_shortest_stems_play_and_repeat_as_a_whole(browser: Any, tmp_path: Path, frames: int) -> None:
     """The part to repeat began before the song."""
     page_of(browser, tmp_path, PRESET, [stem(tmp_path, frames, channels=1)])
@@ -758,6 +765,7 @@ def test_the_shortest_stems_play_and_repeat_as_a_whole(browser: Any, tmp_path: P
     assert browser.get_log("browser") == []
 
 
+@pytest.mark.long
 def test_the_place_that_is_heard_is_right_behind_the_edge_of_a_loop(browser: Any, tmp_path: Path) -> None:
     """It stood at the beginning until the player's own delay had passed; moves were recorded as much too late."""
     page_of(browser, tmp_path, PRESET, [stem(tmp_path, RATE)])
@@ -813,6 +821,21 @@ def test_a_chain_that_cannot_be_is_told_and_what_follows_is_heard(opened: Any) -
     )
     element(opened, "play").click()
     assert [entry["message"] for entry in opened.get_log("browser")] == []
+
+
+@pytest.mark.long
+def test_the_samples_of_a_stem_are_those_of_its_file(browser: Any, tmp_path: Path) -> None:
+    """In every coding, with the extremes of each."""
+    audio = np.random.default_rng(2).uniform(-1.0, 1.0, (101, 2))
+    audio[:2] = [[-1.0, 1.0 - 2.0**-23], [0.0, -(2.0**-23)]]
+    paths = [tmp_path / f"{subtype}.wav" for subtype in ("PCM_16", "PCM_24", "FLOAT")]
+    for path in paths:
+        soundfile.write(path, audio, RATE, subtype=path.stem)
+    page_of(browser, tmp_path, PRESET, paths)
+    assert desk(browser, "desk.sound.stems.map((stem) => stem.length)") == [2, 2, 2]
+    for index, path in enumerate(paths):
+        truth = soundfile.read(path, dtype="float32")[0].T
+        assert desk(browser, f"desk.sound.stems[{index}].map((one) => [...one])") == truth.tolist()
 
 
 def test_a_curve_behind_another_speed_is_rendered_by_the_command_alone(opened: Any) -> None:

@@ -61,6 +61,10 @@ def test_recorded_moves_are_saved_and_rendered_to_the_bits_of_the_command(
     until(lambda: "measured in the background" in element(browser, "save-message").text, "it is saved")
     saved = load_preset(own / "recorded-moves.toml").chain
     assert [curve.setting for curve in saved.stages[1].automation] == ["drive_db", "mix_percent"]
+    text = desk(browser, "desk.text")
+    browser.refresh()
+    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    assert desk(browser, "[desk.text, desk.names[0]]") == [text, "recorded-moves"]
     here = rendered(browser, 0)
     run("process", source, "--preset", own / "recorded-moves.toml", "--out", tmp_path / "out", "--depth", "float")
     there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T

@@ -26,7 +26,13 @@ const spoken = (value, digits = 3) => {
   return String(Number(Number(value).toPrecision(digits))).replace("-", "\u2212");
 };
 
-const bytesOf = (text) => Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
+// Plain loops: stems of minutes have many bytes.
+const bytesOf = (text) => {
+  const raw = atob(text);
+  const bytes = new Uint8Array(raw.length);
+  for (let i = 0; i < bytes.length; i += 1) bytes[i] = raw.charCodeAt(i);
+  return bytes;
+};
 
 const ENDINGS = ["_db_per_octave", "_per_minute", "_cm_s", "_seconds", "_percent", "_dbfs", "_degrees", "_urad", "_hz", "_db", "_us", "_um", "_mm", "_ms"];
 

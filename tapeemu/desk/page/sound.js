@@ -14,15 +14,21 @@ const decodedStem = async (stem, index) => {
     if (!answer.ok) throw new Error(`${stem.name} could not be fetched; start the desk again`);
     bytes = new Uint8Array(await answer.arrayBuffer());
   }
+  // As the engine, this counts on the order of bytes that all browsers' machines have.
   return Array.from({ length: stem.channels }, (_, channel) => {
-    const first = channel * stem.frames;
-    if (stem.coding === "f32") return new Float32Array(bytes.buffer, 4 * first, stem.frames).slice();
-    const view = new DataView(bytes.buffer, bytes.byteOffset);
-    if (stem.coding === "s16") return Float32Array.from({ length: stem.frames }, (_, i) => view.getInt16(2 * (first + i), true) / 32768);
-    return Float32Array.from({ length: stem.frames }, (_, i) => {
-      const place = 3 * (first + i);
-      return (view.getUint16(place, true) + 65536 * view.getInt8(place + 2)) / 8388608;
-    });
+    const { frames } = stem;
+    const first = channel * frames;
+    if (stem.coding === "f32") return new Float32Array(bytes.buffer, 4 * first, frames).slice();
+    const samples = new Float32Array(frames);
+    if (stem.coding === "s16") {
+      const whole = new Int16Array(bytes.buffer, 2 * first, frames);
+      for (let i = 0; i < frames; i += 1) samples[i] = whole[i] / 32768;
+      return samples;
+    }
+    for (let i = 0, place = 3 * first; i < frames; i += 1, place += 3) {
+      samples[i] = ((bytes[place] << 8) | (bytes[place + 1] << 16) | (bytes[place + 2] << 24)) / 2147483648;
+    }
+    return samples;
   });
 };
 
