@@ -15,8 +15,8 @@ class EraseResidue(Processor):
 
     What stood on a place of the tape was recorded there `earlier_seconds` before, on a loop of tape or by an
     earlier pass of the same recording. An erase head leaves it at `residue_db` at 1 kHz. Of lows more is left, by
-    a shelf of first order: ``(f^2 + z^2) / (f^2 + p^2)`` in power, with the pole ``p`` at `bass_corner_hz`, and the
-    zero ``z`` so that 0 Hz is left `bass_rise_db` above 1 kHz. Above 1 kHz, 4.2 dB less is left at most.
+    a shelf of first order: ``(f^2 + z^2) / (f^2 + p^2)`` in power, with the pole ``p`` at `bass_corner_hz`, and
+    the zero ``z`` so that 0 Hz is left `bass_rise_db` above 1 kHz. Above 1 kHz, 4.2 dB less is left at most.
 
     What comes out is what is on the tape when it comes round again. So a pass that lies `n` passes back is erased
     `n` times: it is heard at ``n`` times the decibels, ``n`` times `earlier_seconds` late, down to nothing. A
