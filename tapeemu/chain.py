@@ -103,7 +103,7 @@ class Stage(Settings):
         return next((curve for curve in self.automation if curve.setting == name), None)
 
     def idle(self) -> dict[str, str]:
-        """As of the processor, wherever its curves are: what one end of a curve switches off, the other may not."""
+        """As of the processor, wherever its curves are: what one end switches off, the other may not."""
         found = self.processor.idle()
         for curve in self.automation:
             for value in (curve.least, curve.most):

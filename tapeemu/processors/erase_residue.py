@@ -13,10 +13,10 @@ _FAINT_DB = -35.0
 class EraseResidue(Processor):
     """A tape that comes round, or is recorded over: under the new sound lies a rest of the earlier pass.
 
-    What stood on a place of the tape was recorded there `earlier_seconds` before, on a loop of tape or by an earlier
-    pass of the same recording. An erase head leaves it at `residue_db` at 1 kHz. Of lows more is left, by a shelf of
-    first order: ``(f^2 + z^2) / (f^2 + p^2)`` in power, with the pole ``p`` at `bass_corner_hz`, and the zero ``z``
-    so that 0 Hz is left `bass_rise_db` above 1 kHz. Of frequencies above 1 kHz it is 4.2 dB less at most.
+    What stood on a place of the tape was recorded there `earlier_seconds` before, on a loop of tape or by an
+    earlier pass of the same recording. An erase head leaves it at `residue_db` at 1 kHz. Of lows more is left, by
+    a shelf of first order: ``(f^2 + z^2) / (f^2 + p^2)`` in power, with the pole ``p`` at `bass_corner_hz`, and
+    the zero ``z`` so that 0 Hz is left `bass_rise_db` above 1 kHz. Above 1 kHz, 4.2 dB less is left at most.
 
     What comes out is what is on the tape when it comes round again. So a pass that lies `n` passes back is erased
     `n` times: it is heard at ``n`` times the decibels, ``n`` times `earlier_seconds` late, down to nothing. A
@@ -65,9 +65,7 @@ class EraseResidue(Processor):
     @property
     def traits(self) -> Traits:
         # Fainter ones leave a tone steady within 0.2 dB, so that all figures can be read behind them.
-        return Traits(
-            echoes=self.residue_db + self.bass_rise_db > _FAINT_DB, neighbours=True, peak_gain_db=3.0
-        )
+        return Traits(echoes=self.residue_db + self.bass_rise_db > _FAINT_DB, neighbours=True, peak_gain_db=3.0)
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""

@@ -11,7 +11,13 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, logarithm, power_of_ten, sine_of_turns
+from tapeemu.dsp.kernels.elementary import (
+    exponential,
+    exponential_less_one,
+    logarithm,
+    power_of_ten,
+    sine_of_turns,
+)
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,

@@ -1,4 +1,4 @@
-/* Generated from erase_residue.py (7d7671113ab181bb); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from erase_residue.py (d8f113ddd17e7e96); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What erasing leaves of the pass before: see :class:`tapeemu.processors.erase_residue.EraseResidue`.

@@ -43,9 +43,7 @@ def shelf_db(made: EraseResidue, hz: FloatArray) -> FloatArray:
 
 
 @pytest.mark.parametrize("rate", [22_050, 44_100, 48_000, 96_000, 192_000])
-@pytest.mark.parametrize(
-    ("rise", "corner"), [(12.0, 50.0), (18.0, 100.0), (18.0, 10.0), (0.0, 50.0), (3.0, 30.0)]
-)
+@pytest.mark.parametrize(("rise", "corner"), [(12.0, 50.0), (18.0, 100.0), (18.0, 10.0), (0.0, 50.0), (3.0, 30.0)])
 def test_the_rest_of_an_impulse_has_the_level_the_law_and_the_delay(rate: int, rise: float, corner: float) -> None:
     """A pass of a second: a value of its spectrum lies on every whole hertz."""
     made = EraseResidue(residue_db=-40.0, bass_rise_db=rise, bass_corner_hz=corner, earlier_seconds=1.0)
@@ -130,6 +128,18 @@ def test_where_on_the_tape_and_when_it_began() -> None:
     stream.process(audio)
     stream.seek(99)
     np.testing.assert_array_equal(stream.process(audio), whole)
+
+
+def test_nothing_is_left_that_would_slow_a_silent_stream_down() -> None:
+    """The low-pass ends in zero, not in a number too small for a processor's fast path."""
+    made = loop(residue_db=-30.0, bass_corner_hz=100.0)
+    stream = made.stream(sample_rate=8_000, channels=1)
+    assert isinstance(stream, KernelStream)
+    stream.process(np.ones((1, 1_000)))
+    assert np.all(stream.memory.lows > 0.1)
+    stream.process(np.zeros((1, 40_000)))
+    assert not np.any(stream.memory.lows)
+    assert not np.any(stream.memory.line)
 
 
 def test_a_curve_of_the_level_is_followed_without_a_lag() -> None:
