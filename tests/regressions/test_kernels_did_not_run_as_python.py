@@ -21,14 +21,19 @@ pickle.dump([case(audio, sample_rate=48_000, tail_seconds=0.001) for case in cas
 """
 
 
+DESIGNED_LONG = ("tape_response", "wow_flutter")  # ten seconds each: a response, a random flutter
+
+
 def test_kernels_run_as_plain_python_and_say_the_same() -> None:
     """For debuggers and coverage."""
     kinds = {kind: made for kind, made in processor_kinds().items() if not kind.startswith("plugin")}
     del kinds["fdn_reverb"]  # of sixteen lines: minutes
     del kinds["print_through"]  # of a turn of two seconds, and every sample of it
+    for kind in DESIGNED_LONG:
+        del kinds[kind]
     cases = [made() for made in kinds.values()]
     cases += [
-        tapeemu.WowFlutter(speed_error_percent=0.7, reader_taps=48, azimuth_skew_us=30.0),
+        tapeemu.WowFlutter(random_percent=0.0, speed_error_percent=0.7, reader_taps=48, azimuth_skew_us=30.0),
         tapeemu.AmplitudeFlutter(mode="spacing", dropouts_per_minute=6000.0),
         tapeemu.TapeMagnetisation(bias_percent=0.0, drive_db=20.0),
         tapeemu.FdnReverb(lines=8),
@@ -40,9 +45,10 @@ def test_kernels_run_as_plain_python_and_say_the_same() -> None:
 
 @pytest.mark.long  # a minute: curves and solvers are made of many points
 def test_events_and_solved_settings_run_as_plain_python_too() -> None:
-    """What a processor does only if asked for: starts, stops, splices, drives that are solved for."""
+    """What takes long to design, or is done only if asked for: starts, stops, drives that are solved for."""
     same(
         [
+            *(processor_kinds()[kind]() for kind in DESIGNED_LONG),
             tapeemu.StartStop(
                 events=[{"action": "start", "at_seconds": 0.0002}], start_law="catching_up", start_seconds=0.02
             ),

@@ -40,7 +40,7 @@ def test_nothing_outside_of_the_language_is_included_but_the_roots_of_a_machine(
 
 
 @pytest.mark.parametrize("compiler", ["gcc", pytest.param("clang", marks=pytest.mark.long)])
-@pytest.mark.parametrize("precision", PRECISIONS)
+@pytest.mark.parametrize("precision", [pytest.param("double", marks=pytest.mark.long), "single"])
 @pytest.mark.parametrize("name", GENERATED)
 def test_a_file_compiles_alone_without_a_warning(name: str, precision: str, compiler: str, tmp_path: Path) -> None:
     if shutil.which(compiler) is None:

@@ -447,6 +447,7 @@ def test_a_reset_is_a_new_beginning(library: LiveLibrary) -> None:
     assert np.array_equal(live.process(audio), fresh.process(audio))
 
 
+@pytest.mark.long  # a build of its own
 def test_in_single_precision_a_change_makes_no_click(tmp_path: Path) -> None:
     single = LiveLibrary(tmp_path, "-DTAPEEMU_SINGLE")
     heard, _, _ = change(single, LOUD, SOFT, 0.5 * sine(20_000))

@@ -187,7 +187,7 @@ def python(cases: list[tuple[Asked, Case]]) -> list[Came]:
     return [run(asked) for asked, _ in cases]
 
 
-@pytest.mark.parametrize("flags", [STRICT_FLAGS, SHIPPED_FLAGS])
+@pytest.mark.parametrize("flags", [pytest.param(STRICT_FLAGS, marks=pytest.mark.long), SHIPPED_FLAGS])
 def test_every_build_gives_the_bits_of_python(
     folder: Path, cases: list[tuple[Asked, Case]], python: list[Came], flags: tuple[str, ...]
 ) -> None:
