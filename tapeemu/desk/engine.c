@@ -81,13 +81,7 @@ void desk_retrack(tapeemu *chain, double number, double track)
     const int64_t start = chain->memory.starts.at[(ix)number];
     chain->track = (int64_t)track;
     clear((char *)stage->stills - stage->bytes, stage->bytes); /* what lies in front of the still tapes, see lay() */
-    stage_design(
-        stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
-        &stage->memory);
-    for (ix k = 0; k < stage->still_tapes; k++)
-        stage_design(
-            stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
-            chain->track, stage->stills + k);
+    design(chain, stage, start);
 }
 
 /* As in tapeemu.h, with numbers that scripts have. */

@@ -410,6 +410,18 @@ static void find_parts(tapeemu *chain)
     chain->bounds[TAPEEMU_PARTS] = at;
 }
 
+/* A stage and its still tapes, as they are at a place on the tape. */
+static void design(const tapeemu *chain, Stage *stage, int64_t start)
+{
+    stage_design(
+        stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
+        &stage->memory);
+    for (ix k = 0; k < stage->still_tapes; k++)
+        stage_design(
+            stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
+            chain->track, stage->stills + k);
+}
+
 tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
 {
     const tapeemu_bytes bytes = tapeemu_size(setup);
@@ -423,13 +435,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         const int64_t start = chain->memory.starts.at[i];
-        stage_design(
-            stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, start, chain->track,
-            &stage->memory);
-        for (ix k = 0; k < stage->still_tapes; k++)
-            stage_design(
-                stage->kind, stage->still_settings, stage->still_count, chain->sample_rate, chain->channels, start,
-                chain->track, stage->stills + k);
+        design(chain, stage, start);
         begin_cell(chain, stage, start);
     }
     seek_shares(chain);
