@@ -71,6 +71,12 @@ ROOMS = (
         ),
     ),
     Room(
+        "tapeemu release",
+        ("tapeemu.release",),
+        "wheels for every machine, with what is compiled",
+        ("tapeemu plug-ins", "tapeemu loop library", "tapeemu errors"),
+    ),
+    Room(
         "tapeemu plug-ins",
         ("tapeemu.plugins",),
         "the suite as plug-ins for hosts: tables from the settings, builds, where they are installed",

@@ -43,13 +43,14 @@ _FLAGS = (
     "-O3",
     "-ffp-contract=off",
     "-fno-math-errno",
-    "-fPIC",
     "-fvisibility=hidden",
     "-fno-trapping-math",
-    "-fno-split-paths",
+    "-g0",
     "-shared",
 )
-_ENDING = {"win32": ".dll", "darwin": ".dylib"}.get(sys.platform, ".so")
+_GCC_FLAG = "-fno-split-paths"
+"""Of gcc; clang passes it over, and ziglang refuses it."""
+_ENDINGS = {"win32": ".dll", "darwin": ".dylib"}
 _WIDE = {"x86_64": "-mavx2", "amd64": "-mavx2"}
 """What a second build for newer processors of a kind is compiled with: the same bits, four numbers at a time."""
 _RECORD = "loops.txt"
@@ -89,10 +90,13 @@ def stale_files() -> list[str]:
     return stale
 
 
-def library_names() -> tuple[str, ...]:
-    """File names of the builds for this kind of machine: for every processor, then for newer ones."""
-    wide = platform.machine().lower() in _WIDE
-    return (f"loops{_ENDING}", *([f"loops_wide{_ENDING}"] if wide else []))
+def library_names(system: str = sys.platform, processor: str = platform.machine()) -> tuple[str, ...]:
+    """File names of the builds for a kind of machine: for every processor, then for newer ones.
+
+    `system` and `processor` are called as `sys.platform` and `platform.machine` call them there.
+    """
+    ending = _ENDINGS.get(system, ".so")
+    return (f"loops{ending}", *([f"loops_wide{ending}"] if processor.lower() in _WIDE else []))
 
 
 def files_as_built(folder: Path = FOLDER) -> list[Path]:
@@ -123,7 +127,14 @@ def compilers() -> Iterator[list[str]]:
             yield [path]
 
 
-def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path]:
+def build(
+    folder: Path = FOLDER,
+    *,
+    timeout_seconds: float = 900.0,
+    command: Sequence[str] | None = None,
+    system: str = sys.platform,
+    processor: str = platform.machine(),
+) -> list[Path]:
     """Compile the library.
 
     Parameters
@@ -132,6 +143,10 @@ def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path
         Gets the files; what stood there is replaced at once when all is done.
     timeout_seconds : float
         For the compiler.
+    command : sequence of str, optional
+        That calls the compiler; the first that is at hand if left out.
+    system, processor : str
+        Kind of machine that the compiler makes code for; see `library_names`.
 
     Returns
     -------
@@ -146,7 +161,7 @@ def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path
     stale = stale_files()
     if stale:
         raise LibraryError(f"{stale[0]} is not made from the kernels that stand here; run tapeemu.native.generate")
-    command = next(compilers(), None)
+    command = command or next(compilers(), None)
     if command is None:
         raise LibraryError(
             "there is no C compiler (gcc or clang); numba will compile the loops at their first use"
@@ -154,21 +169,26 @@ def build(folder: Path = FOLDER, *, timeout_seconds: float = 900.0) -> list[Path
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=folder) as name:
-            made = _compiled(command, Path(name), timeout_seconds)
+            made = _compiled(command, Path(name), timeout_seconds, system, processor)
             return [path.replace(folder / path.name) for path in made]
     except OSError as error:
         raise LibraryError(f"{folder} cannot be written to ({error.strerror}); make it writable") from None
 
 
-def _compiled(command: Sequence[str], folder: Path, timeout_seconds: float) -> list[Path]:
+def _compiled(
+    command: Sequence[str], folder: Path, timeout_seconds: float, system: str, processor: str
+) -> list[Path]:
     """The builds, and the record of them."""
-    made = [folder / each for each in library_names()]
-    mark = f'-DTAPEEMU_DIGEST="{digest()}"'
-    wide = _WIDE.get(platform.machine().lower(), "")
+    made = [folder / each for each in library_names(system, processor)]
+    common = [*_FLAGS, f'-DTAPEEMU_DIGEST="{digest()}"']
+    common += [] if system == "win32" else ["-fPIC"]
+    common += [] if "ziglang" in command else [_GCC_FLAG]
+    wide = _WIDE.get(processor.lower(), "")
     runs = []
     for path, flags in zip(made, ([], [wide]), strict=False):
-        arguments = [*command, *_FLAGS, *flags, mark, str(_SOURCES / "loops.c"), "-o", str(path)]
-        runs.append(_started(arguments))
+        # Named from its own folder: what one linker writes depends on the path of what it reads.
+        arguments = [*command, *common, *flags, str(_SOURCES / "loops.c"), "-o", path.name]
+        runs.append(_started(arguments, folder))
     for run in runs:
         _finish(run, timeout_seconds)
     record = folder / _RECORD
@@ -176,9 +196,11 @@ def _compiled(command: Sequence[str], folder: Path, timeout_seconds: float) -> l
     return [*made, record]
 
 
-def _started(arguments: Sequence[str]) -> "subprocess.Popen[str]":
+def _started(arguments: Sequence[str], folder: Path) -> "subprocess.Popen[str]":
     try:
-        return subprocess.Popen(arguments, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
+        return subprocess.Popen(
+            arguments, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        )
     except OSError as error:
         raise LibraryError(f"the C compiler {arguments[0]} does not run: {error.strerror}") from None
 

@@ -20,7 +20,7 @@ app = typer.Typer(
 def build_plugins(
     out: Path = typer.Option(..., "--out", metavar="DIR", help="Folder for the plug-ins."),
     machine: str = typer.Option(
-        "", "--machine", help="Machine to build for; left out: this one. Others need ziglang (tapeemu[native])."
+        "", "--machine", help="Machine to build for; left out: this one. Others need ziglang (tapeemu[plugins])."
     ),
 ) -> None:
     """Build the plug-ins into a folder."""
@@ -40,10 +40,12 @@ def build_plugins(
 @app.command("install")
 def install_plugins() -> None:
     """Put the plug-ins where hosts look for them, for this user; they are built if that is needed."""
+    from tapeemu.plugins.building import find_built
     from tapeemu.plugins.installing import install
 
     listen_to_compilation()
-    typer.echo("building the plug-ins where they are not built yet (less than a minute)", err=True)
+    if find_built() is None:
+        typer.echo("building the plug-ins, once (less than a minute)", err=True)
     for path in install():
         typer.echo(str(path))
 

@@ -69,7 +69,7 @@ def loop_lines(unit: Unit) -> list[str]:
             continue
         called = ", ".join(map(local_name, function.parameters))
         back = "" if function.returns is None else "return "
-        declared = signature(unit, function).removeprefix("KERNEL ")
+        declared = signature(unit, function).removeprefix("KERNEL ").removeprefix("INLINED ")
         name = f"loop_{unit.name}_{function.name}"
         declared = declared.replace(f" {function_name(unit, function)}(", f" {name}(", 1)
         body = f"{{ {back}{function_name(unit, function)}({called}); }}"

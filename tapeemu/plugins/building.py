@@ -20,17 +20,24 @@ from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, ta
 from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
 
 __all__ = [
+    "CARRIED",
     "FORMATS",
     "MACHINES",
     "NAME",
+    "RECORD",
     "BuildError",
     "Machine",
     "build",
     "built",
+    "carried",
     "cold_functions",
     "compiler_for",
+    "find_built",
+    "library_flags",
     "reason_of",
+    "source_digest",
     "this_machine",
+    "ziglang_for",
 ]
 
 FORMATS = ("clap", "lv2", "vst3")
@@ -38,6 +45,10 @@ FORMATS = ("clap", "lv2", "vst3")
 
 NAME = "tapeemu"
 
+CARRIED = Path(__file__).parent / "binaries"
+"""What a release wheel brings: a folder of the plug-ins for its machine."""
+RECORD = "sources.txt"
+"""The file beside them with the digest of what they were made from."""
 _SOURCES = Path(__file__).parent / "c"
 _LONGEST_SECONDS = 900.0
 _FLAGS = (
@@ -84,22 +95,69 @@ class Machine:
         Folder of the binary within a VST3 bundle.
     ending : str
         Of a shared library.
+    wheel : str
+        Tag of the platform in the name of a wheel.
+    system, processor : str
+        As Python there names them: `sys.platform` and `platform.machine`.
     """
 
     name: str
     target: str
     vst3: str
     ending: str
+    wheel: str
+    system: str
+    processor: str
 
 
 MACHINES = {
     each.name: each
     for each in (
-        Machine("linux-x86-64", "x86_64-linux-gnu.2.17", "x86_64-linux", ".so"),
-        Machine("linux-arm64", "aarch64-linux-gnu.2.17", "aarch64-linux", ".so"),
-        Machine("windows-x86-64", "x86_64-windows-gnu", "x86_64-win", ".dll"),
-        Machine("macos-x86-64", "x86_64-macos", "MacOS", ".dylib"),
-        Machine("macos-arm64", "aarch64-macos", "MacOS", ".dylib"),
+        Machine(
+            name="linux-x86-64",
+            target="x86_64-linux-gnu.2.17",
+            vst3="x86_64-linux",
+            ending=".so",
+            wheel="manylinux_2_17_x86_64",
+            system="linux",
+            processor="x86_64",
+        ),
+        Machine(
+            name="linux-arm64",
+            target="aarch64-linux-gnu.2.17",
+            vst3="aarch64-linux",
+            ending=".so",
+            wheel="manylinux_2_17_aarch64",
+            system="linux",
+            processor="aarch64",
+        ),
+        Machine(
+            name="windows-x86-64",
+            target="x86_64-windows-gnu",
+            vst3="x86_64-win",
+            ending=".dll",
+            wheel="win_amd64",
+            system="win32",
+            processor="AMD64",
+        ),
+        Machine(
+            name="macos-x86-64",
+            target="x86_64-macos.11.0",
+            vst3="MacOS",
+            ending=".dylib",
+            wheel="macosx_11_0_x86_64",
+            system="darwin",
+            processor="x86_64",
+        ),
+        Machine(
+            name="macos-arm64",
+            target="aarch64-macos.11.0",
+            vst3="MacOS",
+            ending=".dylib",
+            wheel="macosx_11_0_arm64",
+            system="darwin",
+            processor="arm64",
+        ),
     )
 }
 
@@ -134,13 +192,28 @@ def compiler_for(machine: Machine) -> tuple[str, ...]:
     for name in ("clang", "gcc") if own else ():
         if shutil.which(name):
             return (name,)
-    if importlib.util.find_spec("ziglang") is not None:
-        return (sys.executable, "-m", "ziglang", "cc", "-target", machine.target)
-    raise BuildError(f"there is no compiler for {machine.name}; pip install 'tapeemu[native]', which brings one")
+    return ziglang_for(machine)
 
 
-def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path:
-    """Build the plug-ins, or find them built before.
+def ziglang_for(machine: Machine) -> tuple[str, ...]:
+    """The command of ziglang's compiler for a machine.
+
+    Raises
+    ------
+    BuildError
+        If it is not installed.
+    """
+    if importlib.util.find_spec("ziglang") is None:
+        raise BuildError(
+            f"there is no compiler for {machine.name}; pip install 'tapeemu[plugins]', which brings one"
+        )
+    return (sys.executable, "-m", "ziglang", "cc", "-target", machine.target)
+
+
+def build(
+    machine: Machine | None = None, *, folder: Path | None = None, compiler: tuple[str, ...] | None = None
+) -> Path:
+    """Build the plug-ins, or find them: those that came with the package, or those built before.
 
     Parameters
     ----------
@@ -148,6 +221,8 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
         Whose; this one's if left out.
     folder : Path, optional
         Where to keep builds; the user's cache if left out.
+    compiler : tuple of str, optional
+        Its command. If given, what came with the package is not looked for.
 
     Returns
     -------
@@ -162,15 +237,16 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
         If the folder cannot be written to.
     """
     machine = machine or this_machine()
-    compiler = compiler_for(machine)
-    kinds = plugin_kinds()
-    tables = tables_source(kinds, shipped_presets()) + _entries(kinds)
-    made = (folder or _cache()) / f"{machine.name}-{_stamp(tables, machine, compiler)}"
+    brought = carried(machine) if compiler is None else None
+    if brought is not None:
+        return brought
+    compiler = compiler or compiler_for(machine)
+    made = _place(machine, compiler, folder)
     if built(made):
         return made
     work = made.with_name(f"{made.name}.part-{os.getpid()}")
     try:
-        _make(work, tables, machine, compiler, kinds)
+        _make(work, machine, compiler)
         if not built(made):  # if it is, another was quicker, and a host may have loaded that
             shutil.rmtree(made, ignore_errors=True)
             work.rename(made)
@@ -181,8 +257,40 @@ def build(machine: Machine | None = None, *, folder: Path | None = None) -> Path
     return made
 
 
-def _make(work: Path, tables: str, machine: Machine, compiler: Sequence[str], kinds: Sequence[PluginKind]) -> None:
+def find_built() -> Path | None:
+    """Where this machine's plug-ins stand, if they need not be built."""
+    machine = this_machine()
+    brought = carried(machine)
+    if brought is not None:
+        return brought
+    try:
+        made = _place(machine, compiler_for(machine), None)
+    except BuildError:
+        return None
+    return made if built(made) else None
+
+
+def carried(machine: Machine) -> Path | None:
+    """The plug-ins that came with the package, if they were made from the sources that stand here."""
+    folder = CARRIED / machine.name
+    try:
+        told = (folder / RECORD).read_text("ascii")
+    except (OSError, ValueError):
+        return None
+    return folder if told.strip() == source_digest() and built(folder) else None
+
+
+def _place(machine: Machine, compiler: Sequence[str], folder: Path | None) -> Path:
+    """Where a build stands, or would."""
+    digest = hashlib.sha256(source_digest().encode())
+    flags = (*_code_flags(machine, compiler), *library_flags(machine, compiler))
+    digest.update(" ".join((*compiler, *flags)).encode())
+    return (folder or _cache()) / f"{machine.name}-{digest.hexdigest()[:16]}"
+
+
+def _make(work: Path, machine: Machine, compiler: Sequence[str]) -> None:
     """Build into a folder of its own."""
+    kinds, tables = _tables()
     shutil.rmtree(work, ignore_errors=True)
     work.mkdir(parents=True)
     (work / "tables.inc").write_text(tables, "utf-8")
@@ -199,10 +307,10 @@ def _make(work: Path, tables: str, machine: Machine, compiler: Sequence[str], ki
         ]
     )
     # Named from its own folder: what one linker writes depends on the path of what it reads.
-    _run([*compiler, code, *_library_flags(machine, compiler), "-o", library.name], work)
+    _run([*compiler, code, *library_flags(machine, compiler), "-o", library.name], work)
     _bundle(work, library, machine, kinds)
-    (work / code).unlink()
-    library.unlink()
+    for path in (work / code, work / "tables.inc", library):
+        path.unlink()
     for rest in work.glob(f"{NAME}.pdb"), work.glob(f"{NAME}.lib"):
         for path in rest:
             path.unlink()
@@ -226,15 +334,22 @@ def _cache() -> Path:
     return user_cache_path("tapeemu", appauthor=False) / "plugins"
 
 
-def _stamp(tables: str, machine: Machine, compiler: Sequence[str]) -> str:
-    digest = hashlib.sha256(tables.encode())
+@functools.cache
+def _tables() -> tuple[Sequence[PluginKind], str]:
+    """What there is a plug-in for, and the settings, presets and entries of all of them in C."""
+    kinds = plugin_kinds()
+    return kinds, tables_source(kinds, shipped_presets()) + _entries(kinds)
+
+
+def source_digest() -> str:
+    """Of all that plug-ins are made from, whatever compiles it."""
+    digest = hashlib.sha256(_tables()[1].encode())
     for path in sorted(
         [*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*"), Path(__file__).with_name("turtle.py")]
     ):
         digest.update(path.read_bytes())
-    flags = (*_code_flags(machine, compiler), *_library_flags(machine, compiler))
-    digest.update(" ".join((*compiler, *flags, __version__)).encode())
-    return digest.hexdigest()[:16]
+    digest.update(__version__.encode())
+    return digest.hexdigest()
 
 
 def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
@@ -246,7 +361,8 @@ def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     return flags + [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
 
 
-def _library_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
+def library_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
+    """What makes a library of a machine small, and the same bytes every time."""
     flags = ["-shared", "-s"]
     if machine.name.startswith("windows"):
         flags += ["-nostdlib", "-rtlib=none", "-Wl,-Brepro", *(f"-l{name}" for name in _WINDOWS_LIBRARIES)]
@@ -287,7 +403,7 @@ def _entries(kinds: Sequence[PluginKind]) -> str:
 
 def _run(command: Sequence[str], folder: Path | None = None) -> None:
     compiler = "ziglang" if "ziglang" in command else Path(command[0]).name
-    remedy = "update it, or take it off the PATH: pip install 'tapeemu[native]' brings another"
+    remedy = "update it, or take it off the PATH: pip install 'tapeemu[plugins]' brings another"
     try:
         done = subprocess.run(
             command,

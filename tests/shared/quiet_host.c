@@ -1,7 +1,7 @@
 /* A host whose audio thread may call nothing: the kernel ends it at its first system call (strict seccomp), and what
  * allocates or locks is counted. Prints for each plug-in its name, calls counted, and worst and mean block time.
  *
- * Layouts of structures are those of the public interface of CLAP 1.2. SPDX-License-Identifier: ISC
+ * SPDX-License-Identifier: ISC
  */
 #define _GNU_SOURCE
 #include <dlfcn.h>
@@ -16,6 +16,8 @@
 #include <sys/syscall.h>
 #include <time.h>
 #include <unistd.h>
+
+#include "clap_interface.h"
 
 enum { BLOCK = 512, BLOCKS = 600 };
 
@@ -46,76 +48,6 @@ void free(void *memory)
     counted += watched;
     real(memory);
 }
-
-typedef struct {
-    uint32_t version[3];
-    void *data;
-    const char *texts[4];
-    const void *(*extension)(const void *, const char *);
-    void (*calls[3])(const void *);
-} Host;
-
-typedef struct Plugin {
-    const void *descriptor;
-    void *data;
-    bool (*init)(const struct Plugin *);
-    void (*destroy)(const struct Plugin *);
-    bool (*activate)(const struct Plugin *, double, uint32_t, uint32_t);
-    void (*deactivate)(const struct Plugin *);
-    bool (*start)(const struct Plugin *);
-    void (*stop)(const struct Plugin *);
-    void (*reset)(const struct Plugin *);
-    int32_t (*process)(const struct Plugin *, const void *);
-    const void *(*extension)(const struct Plugin *, const char *);
-} Plugin;
-
-typedef struct {
-    uint32_t size, time;
-    uint16_t space, sort;
-    uint32_t flags, id;
-    void *cookie;
-    int32_t note;
-    int16_t port, channel, key;
-    double value;
-} Value;
-
-typedef struct {
-    uint32_t size, time;
-    uint16_t space, sort;
-    uint32_t header_flags, flags;
-    int64_t beats, seconds;
-    char rest[128];
-} Transport;
-
-typedef struct {
-    float **narrow;
-    double **wide;
-    uint32_t channels, latency;
-    uint64_t constant;
-} Buffer;
-
-typedef struct {
-    void *data;
-    uint32_t (*count)(const void *);
-    const void *(*get)(const void *, uint32_t);
-} Events;
-
-typedef struct {
-    int64_t steady;
-    uint32_t count;
-    const Transport *transport;
-    Buffer *in, *out;
-    uint32_t ins, outs;
-    const Events *events;
-    const void *events_out;
-} Process;
-
-typedef struct {
-    uint32_t id, flags;
-    void *cookie;
-    char name[256], module[1024];
-    double least, most, preset;
-} Parameter;
 
 static const Plugin *plugin;
 static Parameter knobs[64];

@@ -6,6 +6,10 @@
 
 #include "subset.h"
 
+#if defined(__x86_64__)
+#include <cpuid.h>
+#endif
+
 #if defined(_WIN32)
 #define LOOP __declspec(dllexport)
 #else
@@ -18,8 +22,8 @@
 #define TAPEEMU_DIGEST ""
 #endif
 
-const char *loops_digest(void);
-int loops_wide(void);
+LOOP const char *loops_digest(void);
+LOOP int loops_wide(void);
 
 /* Of the sources that this was made from. */
 LOOP const char *loops_digest(void)
@@ -27,12 +31,28 @@ LOOP const char *loops_digest(void)
     return TAPEEMU_DIGEST;
 }
 
-/* Whether the build for newer processors runs here. */
+/* Whether the build for newer processors runs here: the processor has AVX2, and the system keeps its registers. Asked of
+ * the processor itself, as its maker's manual says; the compilers' own call for it is not in every library. */
 LOOP int loops_wide(void)
 {
 #if defined(__x86_64__)
-    return __builtin_cpu_supports("avx2") != 0;
+    unsigned int a, b, c, d, kept;
+    if (!__get_cpuid(1, &a, &b, &c, &d) || (c & bit_OSXSAVE) == 0)
+        return 0;
+    __asm__("xgetbv" : "=a"(kept), "=d"(d) : "c"(0));
+    return (kept & 6) == 6 && __get_cpuid_count(7, 0, &a, &b, &c, &d) && (b & bit_AVX2) != 0;
 #else
     return 0;
 #endif
 }
+
+#if defined(_WIN32) && defined(TAPEEMU_BARE)
+int __stdcall DllMainCRTStartup(void *library, unsigned long reason, void *reserved);
+
+/* Called by the system when the library is loaded, where the compiler's own start is left out: nothing needs one. */
+int __stdcall DllMainCRTStartup(void *library, unsigned long reason, void *reserved)
+{
+    (void)library, (void)reason, (void)reserved;
+    return 1;
+}
+#endif

@@ -97,7 +97,7 @@ def test_a_compiler_that_fails_is_told_in_one_line_and_leaves_nothing(
         build(folder=tmp_path / "builds")
     assert told in str(error.value)
     assert "\n" not in str(error.value)
-    assert "tapeemu[native]" in str(error.value)
+    assert "tapeemu[plugins]" in str(error.value)
     assert not list((tmp_path / "builds").iterdir())
 
 
