@@ -26,6 +26,7 @@ from tapeemu.dsp.kernels.arrays import (
 )
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 
 __all__ = [
     "CELL",
@@ -792,18 +793,11 @@ def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
 
 
 @kernel()
-def _clear(ring: Reals2) -> None:
-    for row in range(ring.shape[0]):
-        for k in range(ring.shape[1]):
-            ring[row, k] = 0.0
-
-
-@kernel()
 def clear_network(state: NetworkState, position: np.int64) -> None:
     """Forget what sounded, and go to a place on the tape."""
-    _clear(state.input_ring)
-    _clear(state.diffuser_ring)
-    _clear(state.line_ring)
+    clear_rows(state.input_ring)
+    clear_rows(state.diffuser_ring)
+    clear_rows(state.line_ring)
     for section in range(state.filter_state.shape[0]):
         for part in range(2):
             for row in range(state.filter_state.shape[2]):

@@ -19,6 +19,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
@@ -299,18 +300,11 @@ def add_odd_law(filters: ThreeRates) -> None:
 def clear_three_rates(filters: ThreeRates) -> None:
     """Forget all sound."""
     filters.counts[_HOP_OF_LINE] = 0
-    _clear(filters.line)
-    _clear(filters.middles)
-    _clear(filters.slows)
-    _clear(filters.slows_out)
-    _clear(filters.middles_out)
-
-
-@kernel()
-def _clear(line: Reals2) -> None:
-    for channel in range(line.shape[0]):
-        for column in range(line.shape[1]):
-            line[channel, column] = 0.0
+    clear_rows(filters.line)
+    clear_rows(filters.middles)
+    clear_rows(filters.slows)
+    clear_rows(filters.slows_out)
+    clear_rows(filters.middles_out)
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (8714f103e7da9419); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (6cbb51bc76e988f9); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -262,20 +262,11 @@ KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
 KERNEL void clear_three_rates(const ThreeRates *filters)
 {
     filters->counts.at[THREE_RATES_HOP_OF_LINE] = INT64_C(0);
-    three_rates_clear(filters->line);
-    three_rates_clear(filters->middles);
-    three_rates_clear(filters->slows);
-    three_rates_clear(filters->slows_out);
-    three_rates_clear(filters->middles_out);
-}
-
-KERNEL void three_rates_clear(reals_2 line)
-{
-    for (ix channel = 0; channel < line.n0; channel++) {
-        for (ix column = 0; column < line.n1; column++) {
-            line.at[channel * line.n1 + column] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(filters->line);
+    kept_rows_clear_rows(filters->middles);
+    kept_rows_clear_rows(filters->slows);
+    kept_rows_clear_rows(filters->slows_out);
+    kept_rows_clear_rows(filters->middles_out);
 }
 
 /* Move what is still needed to the front of a line. */
