@@ -41,7 +41,7 @@ class Azimuth(Result):
     course: Curve
 
 
-def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float = 1000.0) -> Azimuth:
+def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: float = 1000.0) -> Azimuth:
     """Read the delay between the channels of a recording of one tone.
 
     Parameters

@@ -23,10 +23,10 @@ _METHOD = "amplitude modulation of a tone by noise, 20 to 500 Hz, less that of t
 
 
 def modulation_noise(
-    recording: npt.ArrayLike,
+    recording: "npt.ArrayLike",
     sample_rate: float,
     *,
-    silence: npt.ArrayLike | None = None,
+    silence: "npt.ArrayLike | None" = None,
     frequency_hz: float | None = None,
 ) -> Reading:
     """Read by how much noise that follows the sound modulates a tone.
