@@ -131,7 +131,7 @@ class Network(NamedTuple):
         Into the first mixing (line i is fed by channel i modulo their number, and also by channels i + lines,
         i + 2 lines, ...); into the diffuser's ring; and into the lines: signs, decay, and scale factors.
     filters : ndarray, shape (FILTER_ROWS, 4, lines)
-        See `absorption`.
+        See :data:`tapeemu.dsp.kernels.line_filters.FILTER_ROWS`.
     tap_delays, tap_gains : ndarray of int64, and ndarray, shape (channels, lines / 2)
         What even channels hear of what goes into the first half of the lines, and odd channels of what
         goes into the second. Delays in samples, at most those of the longest line.
@@ -775,7 +775,7 @@ def hear(channels: int, network: Network, state: NetworkState, fed: np.int64, sa
 
 @kernel()
 def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
-    """Turn all pairs of rows as the place on the tape has it."""
+    """Rotate all pairs of rows by their angles at this place on the tape."""
     rotation = state.rotation
     counters = state.counters
     into = counters[POSITION] % counters[CELL]

@@ -15,7 +15,7 @@ from tapeemu.dsp.kernels.kept_rows import clear_rows, move_to_front
 from tapeemu.dsp.kernels.long_filter import FRAME, SLACK, STEP, add_symmetric, pair_response
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
-from tapeemu.dsp.kernels.wavelength_losses import Medium, law_frequency, pre_emphasis
+from tapeemu.dsp.kernels.wavelength_losses import Medium, flattened_frequency, pre_emphasis
 
 __all__ = [
     "RECORD_HALF",
@@ -137,7 +137,7 @@ def record_equaliser_design(
         turns: Precise = 0.5 * (i + 0.5) / points
         if i >= points:
             turns = 0.005 * exponential(-_LOW_RANGE * (i - points) / _LOW_POINTS)
-        gain = pre_emphasis(medium, lost_um, law_frequency(turns * sample_rate, sample_rate))
+        gain = pre_emphasis(medium, lost_um, flattened_frequency(turns * sample_rate, sample_rate))
         _record_basis(turns, basis)
         for row in range(_RECORD_TAPS):
             part = basis[row] / (gain * gain)

@@ -25,7 +25,7 @@ from tapeemu.dsp.kernels.long_filter import (
     taper,
 )
 from tapeemu.dsp.kernels.memory_shapes import shape_row
-from tapeemu.dsp.kernels.wavelength_losses import law_frequency
+from tapeemu.dsp.kernels.wavelength_losses import flattened_frequency
 
 __all__ = [
     "ERASED_HZ",
@@ -157,7 +157,7 @@ def self_erasure_design(sample_rate: Precise, scratch: Precises1, memory: SelfEr
     # So short a filter rounds the law off at 0 Hz: with a gain of 1 there it would lose too little above.
     for _ in range(4):
         for i in range(_ERASING_POINTS):
-            f = law_frequency((i + 0.5) * 0.5 * sample_rate / _ERASING_POINTS, sample_rate)
+            f = flattened_frequency((i + 0.5) * 0.5 * sample_rate / _ERASING_POINTS, sample_rate)
             points[i] = exponential(-steepness * f)
         total: Precise = 0.0
         response: Precise = 0.0

@@ -574,7 +574,7 @@ def _next_outputs(memory: StartStopMemory, most: int, at: int, out: Reals2) -> i
 
 @kernel()
 def _silence(count: int, at: int, out: Reals2) -> None:
-    """The tape stands."""
+    """Write silence: the tape stands."""
     for channel in range(out.shape[0]):
         for i in range(count):
             out[channel, at + i] = 0.0
@@ -582,7 +582,7 @@ def _silence(count: int, at: int, out: Reals2) -> None:
 
 @kernel()
 def _run(memory: StartStopMemory, reached: np.int64, count: int, at: int, out: Reals2) -> None:
-    """The tape runs at its speed: what was recorded, as it was."""
+    """Copy what was recorded: the tape runs at its speed."""
     ring = int(memory.counts[_RING])
     first = int(reached % ring)
     for channel in range(out.shape[0]):
@@ -598,7 +598,7 @@ def _run(memory: StartStopMemory, reached: np.int64, count: int, at: int, out: R
 
 @kernel()
 def _settle(memory: StartStopMemory, count: int, at: int, out: Reals2) -> None:
-    """The tape has come to rest: what the equalisation holds dies away."""
+    """Let die away what the equalisation holds: the tape has come to rest."""
     pole = memory.plan[_BASS_POLE]
     share = memory.plan[_SHARE]
     for channel in range(out.shape[0]):
@@ -616,7 +616,7 @@ def _settle(memory: StartStopMemory, count: int, at: int, out: Reals2) -> None:
 
 @kernel()
 def _move(memory: StartStopMemory, event: int, reached: np.int64, count: int, at: int, out: Reals2) -> None:
-    """The tape changes its speed: read it where it is, and hear what head and equalisation make of that."""
+    """Read the tape where it is while it changes its speed, through head and equalisation."""
     counts = memory.counts
     kind = int(memory.places[event, _WHAT])
     place = counts[_START] + reached

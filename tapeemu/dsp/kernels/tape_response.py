@@ -82,10 +82,10 @@ from tapeemu.dsp.kernels.self_erasure import (
 )
 from tapeemu.dsp.kernels.wavelength_losses import (
     Medium,
+    flattened_frequency,
     flux_curve,
-    law_frequency,
     pre_emphasis,
-    record_loss,
+    recording_loss,
     replay_losses,
 )
 
@@ -219,7 +219,7 @@ def _echo_samples(settings: TapeResponseSettings, sample_rate: Precise) -> Preci
 
 @kernel()
 def _side_at(settings: TapeResponseSettings, sample_rate: Precise) -> int:
-    """Distance at which the side taps begin."""
+    """Samples from the middle tap to the first side tap; 0 for none."""
     if settings.face_mm == 0.0:
         return 0
     return max(HALF + 1, int(_echo_samples(settings, sample_rate)) - SIDE // 2)
@@ -233,11 +233,13 @@ def _eights(count: Precise) -> int:
 
 @kernel()
 def _middle_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Half length of the filter at an eighth of the rate, in its samples: to the edge of the face, and beyond."""
     return _eights(_echo_samples(settings, sample_rate) / STEP + _MIDDLE_BEYOND)
 
 
 @kernel()
 def _slow_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Half length of the filter at a 64th of the rate, in its samples; short where the face has no limit."""
     if settings.face_mm == 0.0:
         return _eights(_BARE_SECONDS * sample_rate / SLOW_STEP)
     return _eights((_echo_samples(settings, sample_rate) + _BASS_SECONDS * sample_rate) / SLOW_STEP)
@@ -266,7 +268,7 @@ def _points(least: int) -> int:
 
 @kernel()
 def tape_response_drives(settings: TapeResponseSettings) -> int:
-    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    """Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always."""
     return 1
 
 
@@ -329,7 +331,7 @@ def tape_response_shapes(
 
 @kernel()
 def face_shares_of(settings: TapeResponseSettings, nodes: Precises2) -> tuple[Precise, Precise]:
-    """Shares of the echoes of thin and of deep poles."""
+    """Shares of the echoes of thin and of deep pole pieces, which add up to the response of the face."""
     one: Precise = 1.0
     zero: Precise = 0.0
     if settings.face_mm == 0.0:
@@ -344,7 +346,7 @@ def face_shares_of(settings: TapeResponseSettings, nodes: Precises2) -> tuple[Pr
 
 @kernel()
 def bias_gain(settings: TapeResponseSettings, f: Precise) -> Precise:
-    """What another bias than the optimum does to treble: less of it with more bias, which acts as a distance does.
+    """Gain of treble with another bias than the optimum: more bias loses more, as a larger spacing would.
 
     The sensitivity at 10 kHz is a parabola; its top lies at 2 dB less bias than the optimum, and 3 dB higher.
     """
@@ -357,8 +359,8 @@ def bias_gain(settings: TapeResponseSettings, f: Precise) -> Precise:
 def replay_gain(
     settings: TapeResponseSettings, lost_um: Precise, nodes: Precises2, thin: Precise, deep: Precise, f: Precise
 ) -> Precise:
-    """What becomes of a wave from the magnetisation to the output, bass equalisation apart (closed forms)."""
-    gain = record_loss(settings.medium, lost_um, f) * replay_losses(settings.medium, f)
+    """Gain from the magnetisation to the output, without the bass equalisation (closed forms)."""
+    gain = recording_loss(settings.medium, lost_um, f) * replay_losses(settings.medium, f)
     gain = gain * bias_gain(settings, f) / flux_curve(settings.medium, f)
     if settings.face_mm > 0.0:
         x = 0.1 * settings.face_mm * f / settings.medium.tape_speed_cm_s
@@ -459,15 +461,15 @@ def _fill(
     deep: Precise,
     gains: Precises1,
 ) -> None:
-    """Fill the response of what is behind the tape up to half of a rate.
+    """Write the response that the replay filter shall have, up to half of `rate`.
 
-    What the record equaliser lacks, a tenth of a decibel at the most, is made up for here.
+    The error of the record equaliser, a tenth of a decibel at the most, is taken out here.
     """
     top = min(20_000.0, 0.4535 * sample_rate)
     for i in range(gains.size):
         f = (i + 0.5) * 0.5 * rate / gains.size
-        law = law_frequency(f, sample_rate)
-        gain = record_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
+        law = flattened_frequency(f, sample_rate)
+        gain = recording_loss(settings.medium, lost_um, law) * replay_losses(settings.medium, law)
         gain = gain * bias_gain(settings, law) / flux_curve(settings.medium, law)
         recorded = recorded_response(memory.recording.taps, f / sample_rate)
         gain = gain * pre_emphasis(settings.medium, lost_um, law) / recorded
@@ -487,7 +489,7 @@ def _design_filters(
     thin: Precise,
     deep: Precise,
 ) -> None:
-    """Design the record equaliser, and what is behind the tape."""
+    """Design the record equaliser, and the replay filter."""
     gains = memory.fast_gains
     record_equaliser_design(settings.medium, lost_um, sample_rate, gains.size, memory.recording)
     middle = sample_rate / STEP

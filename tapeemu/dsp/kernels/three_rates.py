@@ -131,6 +131,7 @@ def past_columns(sample_rate: Precise) -> int:
 
 @kernel()
 def _past_of_middles(sample_rate: Precise) -> int:
+    """Columns at an eighth of the rate that lie before the next hop, at least."""
     return _STEP * (12 + half_slow(sample_rate)) + _HALF_MIDDLE
 
 

@@ -1,4 +1,4 @@
-/* Generated from network.py (1b286d9deef95e04); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (d7fa2f8ce621db3d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
@@ -704,7 +704,7 @@ KERNEL void network_hear(ix channels, const Network *network, const NetworkState
     }
 }
 
-/* Turn all pairs of rows as the place on the tape has it. */
+/* Rotate all pairs of rows by their angles at this place on the tape. */
 KERNEL void network_turn_rows(const Network *network, const NetworkState *state, ux samples)
 {
     reals_2 rotation = state->rotation;

@@ -1,4 +1,4 @@
-/* Generated from record_equaliser.py (983bb7ebad1ebc4b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from record_equaliser.py (75fbc932deb306c1); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The record equaliser as a filter of linear phase: single taps near its middle, groups of equal ones beyond.
@@ -114,7 +114,7 @@ KERNEL void record_equaliser_design(const Medium *medium, double lost_um, double
                 (real)(i - points) / REAL(128.0)));
         }
         const double gain = wavelength_losses_pre_emphasis(medium, lost_um,
-            wavelength_losses_law_frequency(turns * sample_rate, sample_rate));
+            wavelength_losses_flattened_frequency(turns * sample_rate, sample_rate));
         record_equaliser_record_basis(turns, basis);
         for (ix row = 0; row < RECORD_EQUALISER_RECORD_TAPS; row++) {
             const double part = basis.at[row] / (gain * gain);

@@ -1,4 +1,4 @@
-/* Generated from self_erasure.py (17553cbf4cc82099); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from self_erasure.py (1fb0e8ca94249773); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What strong sound erases of its own treble while it is recorded: a loss that grows with level and frequency.
@@ -103,8 +103,8 @@ KERNEL void self_erasure_design(double sample_rate, doubles_1 scratch, const Sel
     /* So short a filter rounds the law off at 0 Hz: with a gain of 1 there it would lose too little above. */
     for (ix _ = 0; _ < 4; _++) {
         for (ix i = 0; i < SELF_ERASURE_ERASING_POINTS; i++) {
-            const double f = wavelength_losses_law_frequency(((double)i + 0.5) * 0.5 * sample_rate / 512.0,
-                sample_rate);
+            const double f = wavelength_losses_flattened_frequency(((double)i + 0.5) * 0.5 * sample_rate /
+                512.0, sample_rate);
             points.at[i] = elementary_exponential(-steepness * f);
         }
         total = 0.0;

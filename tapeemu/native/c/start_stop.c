@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (dcd1d0a024ae04f5); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (c03167e18ce0936a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -570,7 +570,7 @@ KERNEL ix start_stop_next_outputs(const StartStopMemory *memory, ix most, ix at,
     return (ix)count;
 }
 
-/* The tape stands. */
+/* Write silence: the tape stands. */
 KERNEL void start_stop_silence(ix count, ix at, reals_2 out)
 {
     for (ix channel = 0; channel < out.n0; channel++) {
@@ -580,7 +580,7 @@ KERNEL void start_stop_silence(ix count, ix at, reals_2 out)
     }
 }
 
-/* The tape runs at its speed: what was recorded, as it was. */
+/* Copy what was recorded: the tape runs at its speed. */
 KERNEL void start_stop_run(const StartStopMemory *memory, int64_t reached, ix count, ix at, reals_2 out)
 {
     const ix ring = (ix)memory->counts.at[START_STOP_RING];
@@ -599,7 +599,7 @@ KERNEL void start_stop_run(const StartStopMemory *memory, int64_t reached, ix co
     }
 }
 
-/* The tape has come to rest: what the equalisation holds dies away. */
+/* Let die away what the equalisation holds: the tape has come to rest. */
 KERNEL void start_stop_settle(const StartStopMemory *memory, ix count, ix at, reals_2 out)
 {
     const double pole = memory->plan.at[START_STOP_BASS_POLE];
@@ -619,7 +619,7 @@ KERNEL void start_stop_settle(const StartStopMemory *memory, ix count, ix at, re
     }
 }
 
-/* The tape changes its speed: read it where it is, and hear what head and equalisation make of that. */
+/* Read the tape where it is while it changes its speed, through head and equalisation. */
 KERNEL void start_stop_move(const StartStopMemory *memory, ix event, int64_t reached, ix count, ix at, reals_2
     out)
 {

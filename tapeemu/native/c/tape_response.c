@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (9435e2fed27ce4b1); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (deb2c4aca4c811f7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -59,7 +59,7 @@ KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, d
     return 0x1.999999999999ap-5 * settings->face_mm / settings->medium.tape_speed_cm_s * sample_rate;
 }
 
-/* Distance at which the side taps begin. */
+/* Samples from the middle tap to the first side tap; 0 for none. */
 KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sample_rate)
 {
     if (settings->face_mm == 0.0) {
@@ -74,11 +74,13 @@ KERNEL ix tape_response_eights(double count)
     return 8 * ((ix)(count / 8.0) + 1);
 }
 
+/* Half length of the filter at an eighth of the rate, in its samples: to the edge of the face, and beyond. */
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate)
 {
     return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + 64.0);
 }
 
+/* Half length of the filter at a 64th of the rate, in its samples; short where the face has no limit. */
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate)
 {
     if (settings->face_mm == 0.0) {
@@ -112,7 +114,7 @@ KERNEL ix tape_response_points(ix least)
     return points;
 }
 
-/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+/* Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always. */
 KERNEL ix tape_response_drives(const TapeResponseSettings *settings)
 {
     (void)settings;
@@ -179,7 +181,7 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     memory_shapes_shape_row(TAPE_RESPONSE_FIT_ROWS, TAPE_RESPONSE_UNKNOWNS, shapes, first);
 }
 
-/* Shares of the echoes of thin and of deep poles. */
+/* Shares of the echoes of thin and of deep pole pieces, which add up to the response of the face. */
 KERNEL tape_response_face_shares_of_result tape_response_face_shares_of(const TapeResponseSettings *settings,
     doubles_2 nodes)
 {
@@ -201,7 +203,7 @@ KERNEL tape_response_face_shares_of_result tape_response_face_shares_of(const Ta
 }
 
 /*
- * What another bias than the optimum does to treble: less of it with more bias, which acts as a distance does.
+ * Gain of treble with another bias than the optimum: more bias loses more, as a larger spacing would.
  *
  * The sensitivity at 10 kHz is a parabola; its top lies at 2 dB less bias than the optimum, and 3 dB higher.
  */
@@ -212,11 +214,11 @@ KERNEL double tape_response_bias_gain(const TapeResponseSettings *settings, doub
     return elementary_exponential((double)-TAPE_RESPONSE_NEPERS_PER_DB * lost_db * f / 10000.0);
 }
 
-/* What becomes of a wave from the magnetisation to the output, bass equalisation apart (closed forms). */
+/* Gain from the magnetisation to the output, without the bass equalisation (closed forms). */
 KERNEL double tape_response_replay_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes,
     double thin, double deep, double f)
 {
-    double gain = wavelength_losses_record_loss(&settings->medium, lost_um, f) *
+    double gain = wavelength_losses_recording_loss(&settings->medium, lost_um, f) *
         wavelength_losses_replay_losses(&settings->medium, f);
     gain = gain * tape_response_bias_gain(settings, f) / wavelength_losses_flux_curve(&settings->medium, f);
     if (settings->face_mm > 0.0) {
@@ -318,9 +320,9 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
 }
 
 /*
- * Fill the response of what is behind the tape up to half of a rate.
+ * Write the response that the replay filter shall have, up to half of `rate`.
  *
- * What the record equaliser lacks, a tenth of a decibel at the most, is made up for here.
+ * The error of the record equaliser, a tenth of a decibel at the most, is taken out here.
  */
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double
     lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains)
@@ -328,8 +330,8 @@ KERNEL void tape_response_fill(const TapeResponseSettings *settings, double samp
     const double top = smaller_double(20000.0, 0x1.d0624dd2f1aa0p-2 * sample_rate);
     for (ix i = 0; i < gains.n0; i++) {
         const double f = ((double)i + 0.5) * 0.5 * rate / (double)gains.n0;
-        const double law = wavelength_losses_law_frequency(f, sample_rate);
-        double gain = wavelength_losses_record_loss(&settings->medium, lost_um, law) *
+        const double law = wavelength_losses_flattened_frequency(f, sample_rate);
+        double gain = wavelength_losses_recording_loss(&settings->medium, lost_um, law) *
             wavelength_losses_replay_losses(&settings->medium, law);
         gain = gain * tape_response_bias_gain(settings, law) / wavelength_losses_flux_curve(&settings->medium,
             law);
@@ -344,7 +346,7 @@ KERNEL void tape_response_fill(const TapeResponseSettings *settings, double samp
     }
 }
 
-/* Design the record equaliser, and what is behind the tape. */
+/* Design the record equaliser, and the replay filter. */
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double
     lost_um, const TapeResponseMemory *memory, double thin, double deep)
 {

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (6cbb51bc76e988f9); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (f2595a9827abf791); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -61,6 +61,7 @@ KERNEL ix three_rates_past_columns(double sample_rate)
     return THREE_RATES_HOP * (12 + three_rates_half_slow(sample_rate)) + 48 + THREE_RATES_HALF_FAST;
 }
 
+/* Columns at an eighth of the rate that lie before the next hop, at least. */
 KERNEL ix three_rates_past_of_middles(double sample_rate)
 {
     return THREE_RATES_STEP * (12 + three_rates_half_slow(sample_rate)) + THREE_RATES_HALF_MIDDLE;
