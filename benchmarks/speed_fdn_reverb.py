@@ -17,8 +17,8 @@ from pyroomacoustics.experimental import measure_rt60
 from scipy.signal import butter, sosfiltfilt
 from scipy.special import erfc
 
-from tapeemu.dsp.kernels.absorption import read_decays
 from tapeemu.dsp.kernels.network import LINE_DELAY
+from tapeemu.dsp.kernels.octave_readings import read_decays
 from tapeemu.processors.fdn_reverb import DecayByBand, FdnReverb
 
 RATE = 48_000

@@ -38,7 +38,7 @@ _FAINT = 0.01  # power of the fainter track re the louder, below which a tone wa
 _NEAR = 0.03  # how far a tape may run wrong
 
 
-def read_recording(signal: npt.ArrayLike, sample_rate: float) -> Report:
+def read_recording(signal: "npt.ArrayLike", sample_rate: float) -> Report:
     """Read all quantities that a recorded test signal allows.
 
     Parameters

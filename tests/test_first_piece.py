@@ -5,10 +5,7 @@ presets, printed without theirs, within 2 %, since the largest of these doubts (
 others, which nothing random moves, within one step of their last digit, and whole numbers exactly.
 """
 
-import os
 import re
-import subprocess
-import sys
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 from types import ModuleType
@@ -16,6 +13,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 import soundfile
+from page_commands import run
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "docs/first-piece.md"
@@ -115,21 +113,6 @@ def differences(told: list[str], printed: str, share: float = 0.0) -> list[str]:
     if not free and place < len(lines):
         found.append(f"left out without a word: {lines[place]!r}")
     return found
-
-
-def run(command: str, folder: Path) -> str:
-    environment = {
-        **os.environ,
-        "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
-        # Presets of whoever runs the tests are none of the page's.
-        "TAPEEMU_PRESETS": str(folder / "no-presets-here"),
-    }
-    done = subprocess.run(
-        ["sh", "-ec", command], cwd=folder, env=environment, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
-    assert "Traceback" not in done.stderr
-    return done.stdout
 
 
 def follow(folder: Path, *, slow: bool) -> dict[str, list[str]]:

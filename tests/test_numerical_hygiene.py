@@ -14,6 +14,7 @@ import pytest
 from dummy_processors import Hiss, PreEcho
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from random_chains import limits
 
 from tapeemu.chain import Chain
 from tapeemu.errors import ParameterError
@@ -40,14 +41,6 @@ def any_settings(examples: int) -> Callable[[Callable[..., None]], Callable[...,
         return marked
 
     return tried
-
-
-def limits(metadata: Any) -> tuple[float | None, float | None]:
-    low = high = None
-    for rule in metadata:
-        low = next((getattr(rule, name) for name in ("ge", "gt") if getattr(rule, name, None) is not None), low)
-        high = next((getattr(rule, name) for name in ("le", "lt") if getattr(rule, name, None) is not None), high)
-    return low, high
 
 
 def values(annotation: Any, metadata: Any = ()) -> st.SearchStrategy[Any]:

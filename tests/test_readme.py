@@ -3,7 +3,6 @@
 import ast
 import importlib
 import itertools
-import os
 import re
 import shlex
 import subprocess
@@ -11,6 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from page_commands import run
 
 from tapeemu.chain import Chain
 from tapeemu.presets.reading import file_kinds
@@ -30,16 +30,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("tour")
     run("tapeemu demo", made)
     return made
-
-
-def run(command: str, folder: Path) -> str:
-    environment = {**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
-    done = subprocess.run(
-        ["sh", "-ec", command], cwd=folder, env=environment, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
-    assert "Traceback" not in done.stderr
-    return done.stdout
 
 
 @pytest.mark.long

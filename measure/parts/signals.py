@@ -98,7 +98,7 @@ class SynchronisedSweep:
     tail_seconds: float
     level_dbfs: float
 
-    def check_recording(self, recording: npt.ArrayLike) -> FloatArray:
+    def check_recording(self, recording: "npt.ArrayLike") -> FloatArray:
         """Return what came back as float64.
 
         Raises

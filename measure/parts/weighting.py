@@ -47,7 +47,7 @@ _BELOW_TABLE_DB_PER_OCTAVE = 18.0  # the slope of its lowest octave is 17.4 dB
 _ABOVE_TABLE_DB_PER_OCTAVE = -6.0  # the slope of its highest octave is -5.7 dB
 
 
-def flutter_weighting(frequency_hz: npt.ArrayLike) -> FloatArray:
+def flutter_weighting(frequency_hz: "npt.ArrayLike") -> FloatArray:
     """Gain of the wow and flutter weighting.
 
     Parameters
@@ -86,7 +86,7 @@ def _flutter_table():  # type: ignore[no-untyped-def]  # the interpolator's clas
     return PchipInterpolator(np.log2(points[:, 0]), points[:, 1])
 
 
-def a_weighting(frequency_hz: npt.ArrayLike) -> FloatArray:
+def a_weighting(frequency_hz: "npt.ArrayLike") -> FloatArray:
     """Gain of the A-weighting, an amplitude ratio that is 1 at 1 kHz.
 
     Analytic expression of IEC 61672-1:2013, annex E: poles at 20.598997 Hz (twice), 107.65265, 737.86223 and
@@ -102,7 +102,7 @@ def a_weighting(frequency_hz: npt.ArrayLike) -> FloatArray:
     return np.asarray(unscaled(frequency) / unscaled(np.array(1000.0)))
 
 
-def itu468_weighting(frequency_hz: npt.ArrayLike) -> FloatArray:
+def itu468_weighting(frequency_hz: "npt.ArrayLike") -> FloatArray:
     """Gain of the noise weighting of ITU-R BS.468-4, an amplitude ratio that is 1 at 1 kHz.
 
     Rational function commonly published as a fit to Table 1 of the recommendation, set to exactly 0 dB at

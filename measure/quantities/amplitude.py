@@ -114,7 +114,7 @@ class AmplitudeResult(Result):
 
 
 def amplitude_fluctuation(
-    signal: npt.ArrayLike,
+    signal: "npt.ArrayLike",
     sample_rate: float,
     *,
     carrier_hz: float | None = None,

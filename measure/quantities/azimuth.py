@@ -41,7 +41,7 @@ class Azimuth(Result):
     course: Curve
 
 
-def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float = 1000.0) -> Azimuth:
+def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: float = 1000.0) -> Azimuth:
     """Read the delay between the channels of a recording of one tone.
 
     Parameters
@@ -89,6 +89,16 @@ def azimuth(recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float
     heard = sizes / np.sqrt(2.0 * np.mean(channels**2, axis=1))
     if np.min(heard) < 0.3 or np.min(sizes) < _LEAST_LEVEL * np.max(sizes):
         return _undefined(f"there is no tone of {frequency_hz:g} Hz on both channels", conditions)
+    return _read(pointers, hop_seconds, frequency_hz, conditions)
+
+
+def _read(
+    pointers: npt.NDArray[np.complex128],
+    hop_seconds: float,
+    frequency_hz: float,
+    conditions: dict[str, Condition],
+) -> Azimuth:
+    """Delay, its wander and its course, from the tone frame by frame; `pointers` has the shape (2, frames)."""
     turned = pointers[1] * np.conj(pointers[0])
     mean_angle = float(np.angle(np.sum(turned)))
     # Deviations from the mean are small against a turn, so no unwrapping can go astray.

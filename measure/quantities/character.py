@@ -63,7 +63,7 @@ class Likeness(Result):
     correlation: Reading
 
 
-def average_spectrum(signal: npt.ArrayLike, sample_rate: float) -> tuple[FloatArray, FloatArray]:
+def average_spectrum(signal: "npt.ArrayLike", sample_rate: float) -> tuple[FloatArray, FloatArray]:
     """Power spectrum averaged over time and summed over channels.
 
     Parameters
@@ -98,7 +98,7 @@ def average_spectrum(signal: npt.ArrayLike, sample_rate: float) -> tuple[FloatAr
     return np.asarray(np.fft.rfftfreq(frame, 1.0 / rate), dtype=np.float64), power
 
 
-def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
+def character(signal: "npt.ArrayLike", sample_rate: float) -> Character:
     """Read spectral centroid, octave-band levels, stereo correlation and width.
 
     Parameters
@@ -171,7 +171,7 @@ def character(signal: npt.ArrayLike, sample_rate: float) -> Character:
     )
 
 
-def likeness(signal: npt.ArrayLike, reference: npt.ArrayLike, sample_rate: float) -> Likeness:
+def likeness(signal: "npt.ArrayLike", reference: "npt.ArrayLike", sample_rate: float) -> Likeness:
     """Compare two aligned recordings sample by sample.
 
     Parameters

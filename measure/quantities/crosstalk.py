@@ -125,7 +125,7 @@ def crosstalk(
 
 
 def crosstalk_of_tracks(
-    driven: npt.ArrayLike, silent: npt.ArrayLike, sample_rate: float, *, frequency_hz: float
+    driven: "npt.ArrayLike", silent: "npt.ArrayLike", sample_rate: float, *, frequency_hz: float
 ) -> Reading:
     """Read crosstalk from a recording of one tone, sent to one of two tracks.
 

@@ -121,7 +121,7 @@ class FlutterResult(Result):
 
 
 def flutter(
-    signal: npt.ArrayLike,
+    signal: "npt.ArrayLike",
     sample_rate: float,
     *,
     carrier_hz: float | None = None,
@@ -250,7 +250,7 @@ def _responses(low: float, high: float, wow_limit_hz: float) -> dict[str, Respon
 
 
 def scrape_flutter(
-    signal: npt.ArrayLike,
+    signal: "npt.ArrayLike",
     sample_rate: float,
     *,
     carrier_hz: float | None = None,
@@ -329,7 +329,7 @@ def scrape_flutter(
 
 
 def _arguments(
-    signal: npt.ArrayLike, sample_rate: float, carrier_hz: float | None, band_hz: tuple[float, float]
+    signal: "npt.ArrayLike", sample_rate: float, carrier_hz: float | None, band_hz: tuple[float, float]
 ) -> tuple[FloatArray, float, float, float]:
     array, rate = check_signal(signal), check_rate(sample_rate)
     if carrier_hz is not None and not (math.isfinite(carrier_hz) and carrier_hz > 0.0):

@@ -65,7 +65,7 @@ class NoiseResult(Result):
     itu468: tuple[Reading, ...]
 
 
-def level(signal: npt.ArrayLike, sample_rate: float) -> LevelResult:
+def level(signal: "npt.ArrayLike", sample_rate: float) -> LevelResult:
     """Peak, true peak, RMS, crest factor, loudness and loudness range.
 
     Parameters
@@ -130,7 +130,7 @@ def level(signal: npt.ArrayLike, sample_rate: float) -> LevelResult:
     )
 
 
-def loudness(signal: npt.ArrayLike, sample_rate: float) -> tuple[Reading, Reading]:
+def loudness(signal: "npt.ArrayLike", sample_rate: float) -> tuple[Reading, Reading]:
     """Integrated loudness and loudness range alone, the two of :func:`level`.
 
     Parameters
@@ -159,7 +159,7 @@ def loudness(signal: npt.ArrayLike, sample_rate: float) -> tuple[Reading, Readin
     return _loudness(channels, rate, [_unusable(samples) for samples in channels], conditions)
 
 
-def noise(signal: npt.ArrayLike, sample_rate: float, *, reference_dbfs: float = 0.0) -> NoiseResult:
+def noise(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbfs: float = 0.0) -> NoiseResult:
     """Noise unweighted, A-weighted and by ITU-R BS.468.
 
     Parameters

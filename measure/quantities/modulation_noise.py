@@ -23,10 +23,10 @@ _METHOD = "amplitude modulation of a tone by noise, 20 to 500 Hz, less that of t
 
 
 def modulation_noise(
-    recording: npt.ArrayLike,
+    recording: "npt.ArrayLike",
     sample_rate: float,
     *,
-    silence: npt.ArrayLike | None = None,
+    silence: "npt.ArrayLike | None" = None,
     frequency_hz: float | None = None,
 ) -> Reading:
     """Read by how much noise that follows the sound modulates a tone.
@@ -69,14 +69,7 @@ def modulation_noise(
         "seconds": round(len(y) / rate, 6),
         "sample_rate_hz": rate,
     }
-    reason = unusable(y) or (
-        f"the recording lasts {len(y) / rate:.3g} s, but {_LEAST_SECONDS:g} s or more are needed"
-        if len(y) < _LEAST_SECONDS * rate
-        else ""
-    )
-    tone = math.nan if reason else find_tone(y, rate, near_hz=frequency_hz)
-    if not reason and not (math.isfinite(tone) and 0.95 * 2.0 * _BESIDE_HZ[1] <= tone <= 0.48 * rate):
-        reason = f"there is no tone above {2.0 * _BESIDE_HZ[1]:g} Hz"
+    tone, reason = _tone(y, rate, frequency_hz)
     if reason:
         return undefined(_NAME, "dB", reason, conditions, method=_METHOD)
     conditions["tone_hz"] = round(tone, 3)
@@ -92,12 +85,10 @@ def modulation_noise(
     if quiet is None:
         far = (frequency >= _BESIDE_HZ[0]) & (frequency <= _BESIDE_HZ[1])
         always = float(np.mean(power[far])) * float(np.count_nonzero(band))
-        basis = "theory (chance of noise over the duration; what is taken off)"
-        doubt_of_always = always
+        basis, doubt_of_always = "theory (chance of noise over the duration; what is taken off)", always
     else:
         always = _of_silence(quiet, rate, tone, mean)
-        basis = "theory (chance of noise over the duration)"
-        doubt_of_always = 0.0
+        basis, doubt_of_always = "theory (chance of noise over the duration)", 0.0
     # A bin of noise scatters by its mean, so its square is twice too large on average; a Hann window ties
     # neighbours together and so raises the variance of their sum 1.94 times.
     doubt = math.hypot(math.sqrt(0.97 * float(np.sum(np.square(power[band])))), doubt_of_always)
@@ -116,6 +107,20 @@ def modulation_noise(
         uncertainty=4.343 * doubt / own,
         uncertainty_basis=basis,
     )
+
+
+def _tone(y: FloatArray, rate: float, near_hz: float | None) -> tuple[float, str]:
+    """Frequency of the tone in Hz, or the reason why it cannot be read."""
+    if reason := unusable(y):
+        return math.nan, reason
+    if len(y) < _LEAST_SECONDS * rate:
+        return math.nan, (
+            f"the recording lasts {len(y) / rate:.3g} s, but {_LEAST_SECONDS:g} s or more are needed"
+        )
+    tone = find_tone(y, rate, near_hz=near_hz)
+    if not (math.isfinite(tone) and 0.95 * 2.0 * _BESIDE_HZ[1] <= tone <= 0.48 * rate):
+        return math.nan, f"there is no tone above {2.0 * _BESIDE_HZ[1]:g} Hz"
+    return tone, ""
 
 
 def _beside(y: FloatArray, rate: float, tone_hz: float) -> npt.NDArray[np.complex128]:

@@ -35,7 +35,7 @@ class NoiseBands(Result):
     levels: Curve
 
 
-def noise_bands(signal: npt.ArrayLike, sample_rate: float, *, reference_dbfs: float = 0.0) -> NoiseBands:
+def noise_bands(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbfs: float = 0.0) -> NoiseBands:
     """Read the levels of noise in third octaves.
 
     Parameters

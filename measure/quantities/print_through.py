@@ -102,7 +102,7 @@ def print_through(
 
 
 def print_through_of_recording(
-    recording: npt.ArrayLike, sample_rate: float, *, frequency_hz: float = 1000.0
+    recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: float = 1000.0
 ) -> PrintThrough:
     """Read print-through from a recorded :func:`measure.parts.signals.print_through_burst`.
 

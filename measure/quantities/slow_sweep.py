@@ -172,6 +172,18 @@ def response_from_slow_sweep(
         late = late if math.isfinite(late) else 0.0
     f = _points(sweep)
     power, doubt = np.array([_followed(y, sweep, float(hz), late) for hz in f]).T
+    return _read(f, power, doubt, sweep.level_dbfs, reference_hz, conditions)
+
+
+def _read(
+    f: FloatArray,
+    power: FloatArray,
+    doubt: FloatArray,
+    level_dbfs: float,
+    reference_hz: float,
+    conditions: Conditions,
+) -> SlowResponse:
+    """All that powers at frequencies in Hz, and their standard uncertainties, say of a sweep of this level."""
     near = np.abs(np.log2(f / reference_hz)) <= 1.0 / 6.0 + 1e-9
     reference = float(np.mean(power[near]))
     if not (np.isfinite(reference) and reference > 0.0):
@@ -183,7 +195,7 @@ def response_from_slow_sweep(
     sigma[known] = 4.343 * doubt[known] / power[known]
     gain = Reading(
         quantity=f"gain round {reference_hz:g} Hz",
-        value=10.0 * math.log10(2.0 * reference) - sweep.level_dbfs,
+        value=10.0 * math.log10(2.0 * reference) - level_dbfs,
         unit="dB",
         method=f"{_METHOD}, mean over a third octave",
         conditions=conditions,

@@ -237,7 +237,7 @@ class FdnReverb(ProcessorOfKernels):
         return np.array([decay_of_band(numbers, band) for band in range(_OCTAVES_HZ.size)])
 
     def designed_decay_seconds(
-        self, *, sample_rate: float, frequencies_hz: npt.ArrayLike | None = None
+        self, *, sample_rate: float, frequencies_hz: "npt.ArrayLike | None" = None
     ) -> FloatArray:
         """Decay time of every line from its loop gain, all gains included: ``-3 M / (fs log10 |H(f)|)``.
 

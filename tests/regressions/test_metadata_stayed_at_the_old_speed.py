@@ -1,27 +1,10 @@
 """No test noticed positions in metadata that do not follow the speed error."""
 
-import csv
 import struct
-from pathlib import Path
+
+from broadcast_chunks import FIELDS, bext
 
 from tapeemu.files.riff_chunks import rescaled
-
-FIELDS = {
-    row["field"]: (int(row["offset"]), row["size_bytes"])
-    for row in csv.DictReader(
-        line
-        for line in (Path(__file__).parents[1] / "reference/bext_fields.csv").read_text("utf-8").splitlines()
-        if not line.startswith("#")
-    )
-}
-
-
-def bext(version: int = 2, time_reference: int = 0) -> bytes:
-    body = bytearray(602)
-    body[:11] = b"a night tug"
-    struct.pack_into("<Q", body, FIELDS["TimeReferenceLow"][0], time_reference)
-    struct.pack_into("<H", body, FIELDS["Version"][0], version)
-    return bytes(body)
 
 
 def test_the_speed_of_the_tape_moves_places_in_the_sound_but_not_its_beginning() -> None:

@@ -2,26 +2,15 @@
 
 import math
 
-import numpy as np
 import pytest
+from moving_tones import with_speed
 
-from measure.parts.signals import Modulation, modulated_tone
 from measure.quantities.flutter import flutter
 
 FS = 16_000
 
 
 SECONDS = 12
-
-
-def with_speed(
-    *speed: tuple[float, float], seconds: float = SECONDS, rate: float = FS, **others: float
-) -> np.ndarray:
-    parts = [
-        Modulation(rate_hz=rate_hz, peak_percent=peak, phase_radians=0.3 + index)
-        for index, (rate_hz, peak) in enumerate(speed)
-    ]
-    return modulated_tone(3150, duration_seconds=seconds, sample_rate=rate, speed=parts, **others)
 
 
 def test_powers_of_wow_and_flutter_add_up_at_their_limit() -> None:

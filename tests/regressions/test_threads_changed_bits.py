@@ -10,6 +10,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 import numpy as np
 from dummy_processors import Hiss, PreEcho
+from random_chains import limits
 
 from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor, Settings
@@ -24,14 +25,6 @@ SHIPPED = {
 
 
 KINDS: dict[str, type[Processor]] = {**SHIPPED, Hiss.kind: Hiss, PreEcho.kind: PreEcho}
-
-
-def limits(metadata: Any) -> tuple[float | None, float | None]:
-    low = high = None
-    for rule in metadata:
-        low = next((getattr(rule, name) for name in ("ge", "gt") if getattr(rule, name, None) is not None), low)
-        high = next((getattr(rule, name) for name in ("le", "lt") if getattr(rule, name, None) is not None), high)
-    return low, high
 
 
 def any_value(annotation: Any, metadata: Any, rng: np.random.Generator) -> Any:

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 from room_in_numpy import Absorption
 
-from tapeemu.dsp.kernels import absorption, network
+from tapeemu.dsp.kernels import absorption, line_filters, network, octave_readings
 from tapeemu.dsp.kernels.octave_decay import READ_POINTS
 from tapeemu.dsp.kernels.room_layout import BANDS
 from tapeemu.processors.fdn_reverb import FdnReverb
@@ -16,11 +16,11 @@ TURN = 2.0 * np.pi
 def design_absorption(delays: np.ndarray, decay_seconds: np.ndarray, sample_rate: float) -> Absorption:
     """Filters of all lines, by the kernels."""
     lines = len(delays)
-    filters = np.zeros((absorption.FILTER_ROWS, 4, lines))
-    scratch = absorption.AbsorptionScratch(
-        points=np.zeros((absorption.POINT_ROWS, READ_POINTS)),
-        centres=np.zeros((absorption.CENTRE_ROWS, BANDS)),
-        lines=np.zeros((absorption.LINE_ROWS, lines, BANDS)),
+    filters = np.zeros((line_filters.FILTER_ROWS, 4, lines))
+    scratch = octave_readings.AbsorptionScratch(
+        points=np.zeros((octave_readings.POINT_ROWS, READ_POINTS)),
+        centres=np.zeros((octave_readings.CENTRE_ROWS, BANDS)),
+        lines=np.zeros((octave_readings.LINE_ROWS, lines, BANDS)),
         trial=np.zeros_like(filters),
         chosen=np.zeros_like(filters),
     )

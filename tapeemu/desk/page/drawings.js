@@ -93,20 +93,20 @@ class Thread {
     const middle = height * 0.5;
     sheet.strokeStyle = colour("rule");
     sheet.lineWidth = 1;
+    const straight = () => {
+      sheet.beginPath();
+      sheet.moveTo(0, middle);
+      sheet.lineTo(width, middle);
+      sheet.stroke();
+    };
     sheet.setLineDash([1, 7]);
-    sheet.beginPath();
-    sheet.moveTo(0, middle);
-    sheet.lineTo(width, middle);
-    sheet.stroke();
+    straight();
     sheet.setLineDash([]);
     const { points } = this;
     if (points.length < 2) {
       sheet.strokeStyle = colour("ink");
       sheet.lineWidth = 1.5;
-      sheet.beginPath();
-      sheet.moveTo(0, middle);
-      sheet.lineTo(width, middle);
-      sheet.stroke();
+      straight();
       return;
     }
     const highest = points.reduce((most, point) => Math.max(most, Math.abs(point.percent)), 0.02);

@@ -122,42 +122,38 @@ class PresetText {
     return this.fail(word ? `${word} is neither a number nor true nor false; texts stand in quotation marks` : "a value is missing");
   }
 
-  list() {
-    const made = [];
+  // What stands between brackets, one after another with commas between them; `what` names it in messages.
+  members(closing, what, one) {
     const start = this.at;
     this.at += 1;
     for (;;) {
       this.blank();
-      if (this.at >= this.text.length) this.fail("a list is not closed by ]", start);
-      if (this.text[this.at] === "]") break;
-      made.push(this.value());
+      if (this.at >= this.text.length) this.fail(`a ${what} is not closed by ${closing}`, start);
+      if (this.text[this.at] === closing) break;
+      one();
       this.blank();
       if (this.text[this.at] === ",") this.at += 1;
-      else if (this.text[this.at] !== "]") this.fail("a comma is missing in a list");
+      else if (this.text[this.at] !== closing) this.fail(`a comma is missing in a ${what}`);
     }
     this.at += 1;
+  }
+
+  list() {
+    const made = [];
+    this.members("]", "list", () => made.push(this.value()));
     return made;
   }
 
   inlineTable() {
     const made = {};
-    const start = this.at;
-    this.at += 1;
-    for (;;) {
-      this.blank();
-      if (this.at >= this.text.length) this.fail("a table is not closed by }", start);
-      if (this.text[this.at] === "}") break;
+    this.members("}", "table", () => {
       const [key, ...more] = this.keys();
       if (more.length) this.fail("dotted keys stand in no table of a preset");
       if (this.text[this.at] !== "=") this.fail("= is missing behind a key");
       this.at += 1;
       this.space();
       made[key] = this.value();
-      this.blank();
-      if (this.text[this.at] === ",") this.at += 1;
-      else if (this.text[this.at] !== "}") this.fail("a comma is missing in a table");
-    }
-    this.at += 1;
+    });
     return made;
   }
 

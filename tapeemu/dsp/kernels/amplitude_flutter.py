@@ -195,11 +195,13 @@ def settings_law(settings: AmplitudeFlutterSettings, law: Precises1) -> None:
 
 @kernel()
 def _has_own_noise(settings: AmplitudeFlutterSettings) -> bool:
+    """Whether channels have noise of their own, beside what is common to them."""
     return settings.channel_correlation < 1.0 and settings.random_db > 0.0
 
 
 @kernel()
 def _has_own_dropouts(settings: AmplitudeFlutterSettings) -> bool:
+    """Whether channels have dropouts of their own."""
     return settings.dropouts_on_all_channels == 0 and settings.dropouts_per_minute > 0.0
 
 
@@ -462,6 +464,7 @@ def _make_course(memory: AmplitudeFlutterMemory, segment: np.int64) -> None:
 
 @kernel()
 def _scale(gains: Reals1, block: Reals1, out: Reals1) -> None:
+    """Multiply every channel by its gains, sample by sample."""
     for i in range(np.uintp(gains.size)):
         out[i] = gains[i] * block[i]
 

@@ -176,7 +176,7 @@ def drive_factor(settings: DriveSettings, sample_rate: Precise) -> int:
 
 @kernel()
 def drive_drives(settings: DriveSettings) -> int:
-    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    """Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always."""
     return 1
 
 
@@ -188,7 +188,7 @@ def drive_latency(settings: DriveSettings, sample_rate: Precise, channels: int) 
 
 @kernel()
 def drive_tail(settings: DriveSettings, sample_rate: Precise, channels: int, level_db: Precise) -> int:
-    """Samples that sound on: what is left of a stop is the answer of the offset filter."""
+    """Samples that sound on: once the input has stopped, the offset filter still answers."""
     return offset_tail(settings.high_pass_hz, sample_rate, level_db)
 
 

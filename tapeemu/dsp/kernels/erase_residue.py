@@ -119,14 +119,14 @@ def _law_squared(settings: EraseResidueSettings, frequency_hz: Precise) -> Preci
 
 @kernel()
 def residue_gain(settings: EraseResidueSettings, frequency_hz: Precise) -> Precise:
-    """What is left of a frequency by one erasure: the law that the filter keeps to."""
+    """Gain of one erasure at a frequency: the analogue law that the filter follows."""
     left = _law_squared(settings, frequency_hz) / _law_squared(settings, _TOLD_HZ)
     return power_of_ten(0.05 * settings.residue_db) * math.sqrt(left)
 
 
 @kernel()
 def _way(settings: EraseResidueSettings, sample_rate: Precise) -> Precise:
-    """Share of its way that the low-pass goes in a sample: one less the pole."""
+    """Coefficient of the low-pass: one less its pole."""
     return -exponential_less_one(-_TURN * settings.bass_corner_hz / sample_rate)
 
 

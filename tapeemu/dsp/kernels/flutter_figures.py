@@ -124,6 +124,7 @@ def _weight(curve: Precises2, log_hz: Precise) -> Precise:
 
 @kernel()
 def _cosine(angle: Precise) -> Precise:
+    """Cosine of an angle in radians."""
     return cosine_of_turns(angle / (2.0 * _HALF_TURN))
 
 
@@ -177,6 +178,7 @@ def _law_power(
 
 @kernel()
 def _rise(at: Precise, edge: Precise, width: Precise) -> Precise:
+    """Raised cosine from 0 to 1."""
     place = min(max((at - edge) / (width * edge), -1.0), 1.0)
     return 0.5 * (1.0 + _cosine(_QUARTER_TURN * (place - 1.0)))
 

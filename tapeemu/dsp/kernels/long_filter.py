@@ -145,11 +145,13 @@ def _kept_line(plan_delay: int, side_at: int) -> int:
 
 @kernel()
 def _kept_middles(delay: int, middle_half: int) -> int:
+    """Samples of an eighth of the rate that are kept."""
     return (delay - 57) // STEP + middle_half + 2 * LOW_HALF + STEP
 
 
 @kernel()
 def _kept_slows(delay: int, slow_half: int) -> int:
+    """Samples of a 64th of the rate that are kept."""
     return (delay - 577) // SLOW_STEP + slow_half + 2 * RAISE_NODES
 
 
@@ -259,6 +261,7 @@ def fade(x: Precise, zero: Precise, one: Precise) -> Precise:
 
 @kernel()
 def _fast_response(rates: LongFilter, turns: Precise) -> Precise:
+    """Response of the filter at the sample rate, side taps included, at a frequency in turns per sample."""
     value = np.double(rates.fast[0]) + pair_response(rates.fast[1:], 1, turns)
     if rates.plan[SIDE_AT] > 0:
         value += pair_response(rates.side, int(rates.plan[SIDE_AT]), turns)

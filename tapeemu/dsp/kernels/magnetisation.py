@@ -334,6 +334,53 @@ def hold(
     return min(max(gain, min(0.0, gap1)), max(0.0, gap1)), a1
 
 
+@kernel(inline=True)
+def follow_plain(old: int, new: int, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
+    """A short step without a turning point, from one place in the scratch memory to another: y and A at its end.
+
+    Written into the loops that call it: as a call of its own it would not be merged into them, see `chase`.
+
+    Parameters
+    ----------
+    old, new : int
+        Places of the fields at the beginning and at the end, with what `tabulate` and `prepare` wrote there.
+    y, a : float
+        Irreversible and anhysteretic part at the beginning.
+    c : float
+        Reversible share.
+    work : ndarray, shape (ROWS, SCRATCH)
+        Scratch memory.
+    """
+    held: float = y
+    if work[MOVE, new] * (a - held) > 0.0:
+        gain, end = chase(
+            held,
+            a,
+            c,
+            work[VALUE, old],
+            work[VALUE, new],
+            work[SLOPE, new],
+            work[CURVE, new],
+            work[FROM_OLD, new],
+            work[FROM_NEW, new],
+            work[BOW, new],
+            work[EXTRA, new],
+        )
+    else:
+        gain, end = hold(
+            work[MOVE, new],
+            held,
+            a,
+            c,
+            work[VALUE, old],
+            work[SLOPE, old],
+            work[VALUE, new],
+            work[SLOPE, new],
+            work[CURVE, new],
+        )
+    return y + gain, end
+
+
 @kernel()
 def follow_far(h1: float, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
     """A step of any length from the field in the spare place to `h1`, in parts: y and A at its end.
@@ -349,14 +396,7 @@ def follow_far(h1: float, y: Precise, a: float, c: float, work: Reals2) -> tuple
         work[FIELD, new] = h1 if part == parts else h0 + (h1 - h0) * part / parts
         tabulate(new, 1, work)
         prepare(new, 1, work)
-        v0, v1, s1, q1 = work[VALUE, old], work[VALUE, new], work[SLOPE, new], work[CURVE, new]
-        held: float = y
-        if work[MOVE, new] * (a - held) > 0.0:
-            from_old, from_new = work[FROM_OLD, new], work[FROM_NEW, new]
-            gain, a = chase(held, a, c, v0, v1, s1, q1, from_old, from_new, work[BOW, new], work[EXTRA, new])
-        else:
-            gain, a = hold(work[MOVE, new], held, a, c, v0, work[SLOPE, old], v1, s1, q1)
-        y = y + gain
+        y, a = follow_plain(old, new, y, a, c, work)
         for row in range(MOVE):
             work[row, old] = work[row, new]
     return y, a
@@ -473,68 +513,14 @@ def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory:
                     if wa[PLAIN, at] < 0.0:
                         ya, aa = follow_round(at, ya, aa, c, wa)
                     else:
-                        held_a: float = ya
-                        if wa[MOVE, at] * (aa - held_a) > 0.0:
-                            gain, aa = chase(
-                                held_a,
-                                aa,
-                                c,
-                                wa[VALUE, at - 1],
-                                wa[VALUE, at],
-                                wa[SLOPE, at],
-                                wa[CURVE, at],
-                                wa[FROM_OLD, at],
-                                wa[FROM_NEW, at],
-                                wa[BOW, at],
-                                wa[EXTRA, at],
-                            )
-                        else:
-                            gain, aa = hold(
-                                wa[MOVE, at],
-                                held_a,
-                                aa,
-                                c,
-                                wa[VALUE, at - 1],
-                                wa[SLOPE, at - 1],
-                                wa[VALUE, at],
-                                wa[SLOPE, at],
-                                wa[CURVE, at],
-                            )
-                        ya = ya + gain
+                        ya, aa = follow_plain(at - 1, at, ya, aa, c, wa)
                     pa: float = ya
                     high[first, row, start + i] = law.gain * (pa + c * (aa - pa))
                     if second != first:
                         if wb[PLAIN, at] < 0.0:
                             yb, ab = follow_round(at, yb, ab, c, wb)
                         else:
-                            held_b: float = yb
-                            if wb[MOVE, at] * (ab - held_b) > 0.0:
-                                gain, ab = chase(
-                                    held_b,
-                                    ab,
-                                    c,
-                                    wb[VALUE, at - 1],
-                                    wb[VALUE, at],
-                                    wb[SLOPE, at],
-                                    wb[CURVE, at],
-                                    wb[FROM_OLD, at],
-                                    wb[FROM_NEW, at],
-                                    wb[BOW, at],
-                                    wb[EXTRA, at],
-                                )
-                            else:
-                                gain, ab = hold(
-                                    wb[MOVE, at],
-                                    held_b,
-                                    ab,
-                                    c,
-                                    wb[VALUE, at - 1],
-                                    wb[SLOPE, at - 1],
-                                    wb[VALUE, at],
-                                    wb[SLOPE, at],
-                                    wb[CURVE, at],
-                                )
-                            yb = yb + gain
+                            yb, ab = follow_plain(at - 1, at, yb, ab, c, wb)
                         pb: float = yb
                         high[second, row, start + i] = law.gain * (pb + c * (ab - pb))
                     at += 1

@@ -233,7 +233,7 @@ def magnetised_factor(settings: MagnetisedSettings, sample_rate: Precise) -> int
 
 @kernel()
 def magnetised_drives(settings: MagnetisedSettings) -> int:
-    """Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always."""
+    """Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always."""
     return 1
 
 
@@ -248,7 +248,7 @@ def magnetised_latency(settings: MagnetisedSettings, sample_rate: Precise, chann
 
 @kernel()
 def magnetised_tail(settings: MagnetisedSettings, sample_rate: Precise, channels: int, level_db: Precise) -> int:
-    """Samples that sound on: what is left of a stop is the answer of the offset filter."""
+    """Samples that sound on: once the input has stopped, the offset filter still answers."""
     return offset_tail(settings.high_pass_hz, sample_rate, level_db)
 
 

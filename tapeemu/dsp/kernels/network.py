@@ -26,6 +26,7 @@ from tapeemu.dsp.kernels.arrays import (
 )
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 
 __all__ = [
     "CELL",
@@ -130,7 +131,7 @@ class Network(NamedTuple):
         Into the first mixing (line i is fed by channel i modulo their number, and also by channels i + lines,
         i + 2 lines, ...); into the diffuser's ring; and into the lines: signs, decay, and scale factors.
     filters : ndarray, shape (FILTER_ROWS, 4, lines)
-        See `absorption`.
+        See :data:`tapeemu.dsp.kernels.line_filters.FILTER_ROWS`.
     tap_delays, tap_gains : ndarray of int64, and ndarray, shape (channels, lines / 2)
         What even channels hear of what goes into the first half of the lines, and odd channels of what
         goes into the second. Delays in samples, at most those of the longest line.
@@ -774,7 +775,7 @@ def hear(channels: int, network: Network, state: NetworkState, fed: np.int64, sa
 
 @kernel()
 def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
-    """Turn all pairs of rows as the place on the tape has it."""
+    """Rotate all pairs of rows by their angles at this place on the tape."""
     rotation = state.rotation
     counters = state.counters
     into = counters[POSITION] % counters[CELL]
@@ -792,18 +793,11 @@ def turn_rows(network: Network, state: NetworkState, samples: np.uintp) -> None:
 
 
 @kernel()
-def _clear(ring: Reals2) -> None:
-    for row in range(ring.shape[0]):
-        for k in range(ring.shape[1]):
-            ring[row, k] = 0.0
-
-
-@kernel()
 def clear_network(state: NetworkState, position: np.int64) -> None:
     """Forget what sounded, and go to a place on the tape."""
-    _clear(state.input_ring)
-    _clear(state.diffuser_ring)
-    _clear(state.line_ring)
+    clear_rows(state.input_ring)
+    clear_rows(state.diffuser_ring)
+    clear_rows(state.line_ring)
     for section in range(state.filter_state.shape[0]):
         for part in range(2):
             for row in range(state.filter_state.shape[2]):

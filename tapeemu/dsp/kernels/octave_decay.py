@@ -46,11 +46,13 @@ _NOTHING = 1e-40
 
 @kernel()
 def _lowest(first_hz: Precise) -> Precise:
+    """Natural logarithm of the lowest frequency of a reading, in Hz."""
     return logarithm(first_hz) - _BESIDE_OCTAVES * _LN2
 
 
 @kernel()
 def _highest(last_hz: Precise, sample_rate: Precise) -> Precise:
+    """Natural logarithm of the highest frequency of a reading, in Hz."""
     return min(logarithm(last_hz) + _BESIDE_OCTAVES * _LN2, logarithm(_HIGHEST * sample_rate))
 
 

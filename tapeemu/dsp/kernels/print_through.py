@@ -190,11 +190,13 @@ def print_through_latency(settings: PrintThroughSettings, sample_rate: Precise, 
 
 @kernel()
 def _post_db(settings: PrintThroughSettings) -> Precise:
+    """Level of the echo behind the sound, by the turn below."""
     return settings.level_db - settings.asymmetry_db if settings.heads_out == 1 else settings.level_db
 
 
 @kernel()
 def _pre_db(settings: PrintThroughSettings) -> Precise:
+    """Level of the echo ahead of the sound, by the turn above."""
     return settings.level_db if settings.heads_out == 1 else settings.level_db - settings.asymmetry_db
 
 

@@ -6,11 +6,10 @@ Signal Processing Magazine 13(1), 1996; cited from memory). The normal equations
 sinc values, the same for all fractions.
 """
 
-import math
-
-from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.arrays import Precise, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import sine_of_turns
+from tapeemu.dsp.kernels.small_systems import factorise_rows, solve_rows
 
 __all__ = ["CELLS", "design_reader"]
 
@@ -33,20 +32,6 @@ def _cardinal_sine(x: Precise) -> Precise:
 
 
 @kernel()
-def _factorise(edge: Precise, taps: int, factor: Precises1) -> None:
-    """Write the lower Cholesky factor of the normal equations, row behind row; its diagonal as one over it."""
-    for row in range(taps):
-        for column in range(row + 1):
-            rest = _cardinal_sine(2.0 * edge * (row - column))
-            for k in range(column):
-                rest = rest - factor[row * taps + k] * factor[column * taps + k]
-            if row == column:
-                factor[row * taps + row] = 1.0 / math.sqrt(rest)
-            else:
-                factor[row * taps + column] = rest * factor[column * taps + column]
-
-
-@kernel()
 def design_reader(taps: int, scratch: Precises2, table: Reals2) -> None:
     """Design the table of a reader.
 
@@ -66,21 +51,16 @@ def design_reader(taps: int, scratch: Precises2, table: Reals2) -> None:
     middle = taps // 2 - 1
     factor = scratch[0]
     solution = scratch[1]
-    _factorise(edge, taps, factor)
+    for row in range(taps):
+        for column in range(row + 1):
+            factor[row * taps + column] = _cardinal_sine(2.0 * edge * (row - column))
+    factorise_rows(taps, factor)
     # The taps of one less a fraction are those of the fraction backwards.
     for row in range(CELLS // 2 + 1):
         fraction: Precise = row / CELLS
         for k in range(taps):
-            rest = _cardinal_sine(2.0 * edge * (k - middle - fraction))
-            for before in range(k):
-                rest = rest - factor[k * taps + before] * solution[before]
-            solution[k] = rest * factor[k * taps + k]
-        for back in range(taps):
-            here = taps - 1 - back
-            rest = solution[here]
-            for after in range(here + 1, taps):
-                rest = rest - factor[after * taps + here] * solution[after]
-            solution[here] = rest * factor[here * taps + here]
+            solution[k] = _cardinal_sine(2.0 * edge * (k - middle - fraction))
+        solve_rows(taps, factor, solution)
         for k in range(taps):
             table[row, k] = solution[k]
             table[CELLS - row, taps - 1 - k] = solution[k]

@@ -5,17 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.absorption import (
-    CENTRE_ROWS,
-    DECAYS,
-    FILTER_ROWS,
-    LINE_ROWS,
-    POINT_ROWS,
-    AbsorptionScratch,
-    design_absorption,
-    loop_decay_seconds,
-    pass_power,
-)
+from tapeemu.dsp.kernels.absorption import design_absorption
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, logarithm_of_ten, power_of_ten, sine_of_turns
@@ -35,6 +25,7 @@ from tapeemu.dsp.kernels.glides import (
 from tapeemu.dsp.kernels.glides import (
     CELL as GLIDE_CELL,
 )
+from tapeemu.dsp.kernels.line_filters import FILTER_ROWS, loop_decay_seconds, pass_power
 from tapeemu.dsp.kernels.network import (
     CELL,
     CHUNK,
@@ -88,6 +79,7 @@ from tapeemu.dsp.kernels.network import (
     MOVING as TURNING,
 )
 from tapeemu.dsp.kernels.octave_decay import READ_POINTS
+from tapeemu.dsp.kernels.octave_readings import CENTRE_ROWS, DECAYS, LINE_ROWS, POINT_ROWS, AbsorptionScratch
 from tapeemu.dsp.kernels.room_layout import (
     BANDS,
     FOR_DIFFUSER,
@@ -199,12 +191,14 @@ def _wet_share(settings: RoomSettings) -> Precise:
 
 @kernel()
 def _longest_input_delay(settings: RoomSettings, sample_rate: Precise) -> int:
+    """Samples that no delay before the diffuser is longer than."""
     span = diffuser_span_samples(settings, mean_line_samples(settings, sample_rate))
     return pre_delay_samples(settings, sample_rate) + math.ceil(span * _FIRST_STAGE)
 
 
 @kernel()
 def _longest_diffuser_delay(settings: RoomSettings, sample_rate: Precise) -> int:
+    """Samples that no delay of the diffuser's second stage is longer than."""
     span = diffuser_span_samples(settings, mean_line_samples(settings, sample_rate))
     return math.ceil(span * (1.0 - _FIRST_STAGE))
 
@@ -228,7 +222,7 @@ def room_tail(settings: RoomSettings, sample_rate: Precise, channels: int, level
 
 @kernel()
 def room_rings(settings: RoomSettings) -> int:
-    """Whether its tail is to be heard: 1 if any of it is."""
+    """Whether any reverberation is heard: 1 or 0."""
     return 1 if _wet_share(settings) > 0.0 else 0
 
 

@@ -163,12 +163,14 @@ def usable_bands(sample_rate: Precise) -> int:
 
 @kernel()
 def _low_part(frequency_hz: Precise) -> Precise:
+    """Share of the lows at a frequency: 1 at 0 Hz, a half at the low corner."""
     ratio = frequency_hz / _LOW_CORNER_HZ
     return 1.0 / (1.0 + ratio * ratio)
 
 
 @kernel()
 def _high_part(frequency_hz: Precise) -> Precise:
+    """Share of the highs at a frequency: a half at the high corner, near 1 far above."""
     ratio = _HIGH_CORNER_HZ / frequency_hz
     return 1.0 / (1.0 + ratio * ratio)
 
@@ -338,6 +340,7 @@ def is_prime(number: int) -> bool:
 
 @kernel()
 def _is_free_prime(number: int, chosen: Integers1, count: int) -> bool:
+    """Whether a number is a prime that is not among the first `count` of `chosen`."""
     if not is_prime(number):
         return False
     free = True

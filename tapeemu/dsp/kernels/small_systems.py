@@ -9,7 +9,7 @@ import math
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["factorise", "fit", "solve", "solve_factorised"]
+__all__ = ["factorise", "factorise_rows", "fit", "solve", "solve_factorised", "solve_rows"]
 
 _LEAST_DAMPING = 1e-14
 
@@ -155,3 +155,54 @@ def solve_factorised(matrix: Precises2, side: Precises1) -> None:
         side[row] = value
         for column in range(row):
             side[column] -= value * matrix[row, column]
+
+
+@kernel()
+def factorise_rows(size: int, factor: Precises1) -> None:
+    """Take a symmetric positive definite matrix apart by Cholesky's method, for :func:`solve_rows`.
+
+    For designs that have one flat array to work in.
+
+    Parameters
+    ----------
+    size : int
+        Unknowns.
+    factor : ndarray, shape (size**2 or more,)
+        The matrix, row behind row, of which the lower triangle is read; gets the factor there, and on its diagonal
+        one over that of the factor.
+    """
+    for row in range(size):
+        for column in range(row + 1):
+            rest = factor[row * size + column]
+            for k in range(column):
+                rest = rest - factor[row * size + k] * factor[column * size + k]
+            if row == column:
+                factor[row * size + row] = 1.0 / math.sqrt(rest)
+            else:
+                factor[row * size + column] = rest * factor[column * size + column]
+
+
+@kernel()
+def solve_rows(size: int, factor: Precises1, side: Precises1) -> None:
+    """Solve ``a @ x = side`` for a matrix that :func:`factorise_rows` has taken apart.
+
+    Parameters
+    ----------
+    size : int
+        Unknowns.
+    factor : ndarray, shape (size**2 or more,)
+        The factor.
+    side : ndarray, shape (size or more,)
+        Right-hand side; gets the solution.
+    """
+    for row in range(size):
+        rest = side[row]
+        for before in range(row):
+            rest = rest - factor[row * size + before] * side[before]
+        side[row] = rest * factor[row * size + row]
+    for back in range(size):
+        here = size - 1 - back
+        rest = side[here]
+        for after in range(here + 1, size):
+            rest = rest - factor[after * size + here] * side[after]
+        side[here] = rest * factor[here * size + here]

@@ -121,6 +121,7 @@ def splices_tail(settings: SplicesSettings, sample_rate: Precise, channels: int,
 
 @kernel()
 def _ring_of(settings: SplicesSettings, sample_rate: Precise) -> int:
+    """Columns of the ring of tape."""
     return _furthest(settings, sample_rate, 1) + _furthest(settings, sample_rate, -1) + _PIECE + 1
 
 

@@ -21,6 +21,7 @@ from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, exponenti
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_48
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
+from tapeemu.dsp.kernels.small_systems import factorise_rows, solve_rows
 
 __all__ = [
     "FRICTION",
@@ -344,24 +345,9 @@ def _design_low(pole: Precise, treble: Precise, scratch: Precises2, low: Reals1)
         for column in range(row + 1):
             apart = row - column
             radians: Precise = 2.0 * _PI * _LOW_EDGE * apart
-            rest = 2.0 if apart == 0 else 2.0 * sine_of_turns(_LOW_EDGE * apart) / radians
-            for k in range(column):
-                rest = rest - factor[row * size + k] * factor[column * size + k]
-            if row == column:
-                factor[row * size + row] = 1.0 / math.sqrt(rest)
-            else:
-                factor[row * size + column] = rest * factor[column * size + column]
-    for k in range(size):
-        rest = right[k]
-        for before in range(k):
-            rest = rest - factor[k * size + before] * right[before]
-        right[k] = rest * factor[k * size + k]
-    for back in range(size):
-        here = size - 1 - back
-        rest = right[here]
-        for after in range(here + 1, size):
-            rest = rest - factor[after * size + here] * right[after]
-        right[here] = rest * factor[here * size + here]
+            factor[row * size + column] = 2.0 if apart == 0 else 2.0 * sine_of_turns(_LOW_EDGE * apart) / radians
+    factorise_rows(size, factor)
+    solve_rows(size, factor, right)
     for k in range(size):
         low[k] = right[k]
 
@@ -588,7 +574,7 @@ def _next_outputs(memory: StartStopMemory, most: int, at: int, out: Reals2) -> i
 
 @kernel()
 def _silence(count: int, at: int, out: Reals2) -> None:
-    """The tape stands."""
+    """Write silence: the tape stands."""
     for channel in range(out.shape[0]):
         for i in range(count):
             out[channel, at + i] = 0.0
@@ -596,7 +582,7 @@ def _silence(count: int, at: int, out: Reals2) -> None:
 
 @kernel()
 def _run(memory: StartStopMemory, reached: np.int64, count: int, at: int, out: Reals2) -> None:
-    """The tape runs at its speed: what was recorded, as it was."""
+    """Copy what was recorded: the tape runs at its speed."""
     ring = int(memory.counts[_RING])
     first = int(reached % ring)
     for channel in range(out.shape[0]):
@@ -612,7 +598,7 @@ def _run(memory: StartStopMemory, reached: np.int64, count: int, at: int, out: R
 
 @kernel()
 def _settle(memory: StartStopMemory, count: int, at: int, out: Reals2) -> None:
-    """The tape has come to rest: what the equalisation holds dies away."""
+    """Let die away what the equalisation holds: the tape has come to rest."""
     pole = memory.plan[_BASS_POLE]
     share = memory.plan[_SHARE]
     for channel in range(out.shape[0]):
@@ -630,7 +616,7 @@ def _settle(memory: StartStopMemory, count: int, at: int, out: Reals2) -> None:
 
 @kernel()
 def _move(memory: StartStopMemory, event: int, reached: np.int64, count: int, at: int, out: Reals2) -> None:
-    """The tape changes its speed: read it where it is, and hear what head and equalisation make of that."""
+    """Read the tape where it is while it changes its speed, through head and equalisation."""
     counts = memory.counts
     kind = int(memory.places[event, _WHAT])
     place = counts[_START] + reached

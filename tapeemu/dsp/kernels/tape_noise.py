@@ -578,7 +578,7 @@ def tape_noise_design(
 
 @kernel()
 def _level_db(settings: TapeNoiseSettings, part: int) -> Precise:
-    """What the level of a part goes with; the medium, where hiss follows from it, stays as it is."""
+    """Level in dB that the gain of a part follows when settings move; hiss that follows from the medium stays."""
     if part == SKIRT:
         return settings.skirt_db
     if part == HUM:

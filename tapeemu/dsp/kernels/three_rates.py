@@ -19,6 +19,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
@@ -130,6 +131,7 @@ def past_columns(sample_rate: Precise) -> int:
 
 @kernel()
 def _past_of_middles(sample_rate: Precise) -> int:
+    """Columns at an eighth of the rate that lie before the next hop, at least."""
     return _STEP * (12 + half_slow(sample_rate)) + _HALF_MIDDLE
 
 
@@ -299,18 +301,11 @@ def add_odd_law(filters: ThreeRates) -> None:
 def clear_three_rates(filters: ThreeRates) -> None:
     """Forget all sound."""
     filters.counts[_HOP_OF_LINE] = 0
-    _clear(filters.line)
-    _clear(filters.middles)
-    _clear(filters.slows)
-    _clear(filters.slows_out)
-    _clear(filters.middles_out)
-
-
-@kernel()
-def _clear(line: Reals2) -> None:
-    for channel in range(line.shape[0]):
-        for column in range(line.shape[1]):
-            line[channel, column] = 0.0
+    clear_rows(filters.line)
+    clear_rows(filters.middles)
+    clear_rows(filters.slows)
+    clear_rows(filters.slows_out)
+    clear_rows(filters.middles_out)
 
 
 @kernel()

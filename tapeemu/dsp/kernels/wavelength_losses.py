@@ -4,7 +4,8 @@ With the wave number ``k = 2 pi f / v``, all as ratios of amplitudes and without
 
 - spacing: ``exp(-k d)`` (Wallace, Bell System Technical Journal 30, 1951; from memory)
 - thickness of the coating: ``(1 - exp(-k c)) / (k c)`` (the same)
-- gap: ``sin(k g / 2) / (k g / 2)``, g the length that counts, about 1.1 times the one that is seen
+- gap: ``sin(k g / 2) / (k g / 2)``, g the effective length, about 1.1 times the one under a
+  microscope (rule of thumb, from memory)
 - equalisation: the flux of a standard tape falls as one pole, ``1 / sqrt(1 + (2 pi f t)^2)`` (IEC 60094-1); its
   replay is the inverse.
 """
@@ -19,10 +20,10 @@ from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, lo
 __all__ = [
     "Medium",
     "boost_limit_db",
+    "flattened_frequency",
     "flux_curve",
-    "law_frequency",
     "pre_emphasis",
-    "record_loss",
+    "recording_loss",
     "replay_losses",
     "response_fall_db",
 ]
@@ -65,10 +66,12 @@ class Medium(NamedTuple):
 
 
 @kernel()
-def law_frequency(frequency_hz: Precise, sample_rate: Precise) -> Precise:
-    """Frequency at which the laws are taken: the frequency itself to 20 kHz, from where it bends to a stop.
+def flattened_frequency(frequency_hz: Precise, sample_rate: Precise) -> Precise:
+    """Frequency at which losses and equalisers are computed for a filter: the frequency itself up to 20 kHz.
 
-    A filter with linear phase can have no slope at half the sample rate, and what is above the ear needs no boost.
+    Above, it rises ever more slowly, along a parabola, level at 26 kHz or at half the sample rate, whichever
+    comes first; at rates below 44.1 kHz it begins to bend at 0.4535 of the rate. A filter of symmetric taps has
+    no slope at half the sample rate, and frequencies above hearing need no boost.
     """
     one = min(_LAW_TO_HZ, _PASS_BAND * sample_rate)
     two = min(_BEND_TO_HZ, 0.5 * sample_rate)
@@ -78,7 +81,7 @@ def law_frequency(frequency_hz: Precise, sample_rate: Precise) -> Precise:
 
 @kernel()
 def flux_curve(medium: Medium, frequency_hz: Precise) -> Precise:
-    """Flux of a standard tape: the treble part of the equalisation."""
+    """Flux of a standard tape over frequency, 1 at 0 Hz: the treble part of the equalisation."""
     w = _TURN * frequency_hz * 1e-6 * medium.treble_us
     return 1.0 / math.sqrt(1.0 + w * w)
 
@@ -90,14 +93,14 @@ def _wave_number(medium: Medium, frequency_hz: Precise) -> Precise:
 
 
 @kernel()
-def record_loss(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
-    """What recording loses, told as a distance."""
+def recording_loss(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
+    """Loss in recording, as a ratio of amplitudes: that of a spacing of `record_loss_um` micrometres."""
     return exponential(-_wave_number(medium, frequency_hz) * record_loss_um)
 
 
 @kernel()
 def replay_losses(medium: Medium, frequency_hz: Precise) -> Precise:
-    """What spacing, thickness and gap lose; negative behind the first zero of the gap."""
+    """Loss by spacing, thickness and gap, as a ratio of amplitudes; negative beyond the first zero of the gap."""
     k = _wave_number(medium, frequency_hz)
     thick = k * medium.coating_um
     loss = exponential(-k * medium.spacing_um)
@@ -111,8 +114,8 @@ def replay_losses(medium: Medium, frequency_hz: Precise) -> Precise:
 
 @kernel()
 def _wanted(medium: Medium, record_loss_um: Precise, frequency_hz: Precise) -> Precise:
-    """Logarithm of the flux curve over all losses."""
-    lost = max(abs(replay_losses(medium, frequency_hz)), _LEAST) * record_loss(
+    """Natural logarithm of the gain that would make up for all losses: the flux curve over them."""
+    lost = max(abs(replay_losses(medium, frequency_hz)), _LEAST) * recording_loss(
         medium, record_loss_um, frequency_hz
     )
     return logarithm(flux_curve(medium, frequency_hz) / lost)

@@ -169,11 +169,13 @@ def _random_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
 
 @kernel()
 def _scrape_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
+    """Standard deviation of scrape flutter, in samples per second of delay."""
     return settings.scrape_percent * settings.scale / (100.0 * _TWO_SIGMA) * sample_rate
 
 
 @kernel()
 def _wander_rms(settings: WowFlutterSettings, sample_rate: Precise) -> Precise:
+    """Standard deviation of the delay between channels, in samples."""
     return settings.azimuth_wander_us * 1e-6 / _TWO_SIGMA * sample_rate
 
 

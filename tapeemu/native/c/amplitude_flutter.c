@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (25e526ae82778548); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (c9b734b8d28ff9bd); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -71,11 +71,13 @@ KERNEL void amplitude_flutter_settings_law(const AmplitudeFlutterSettings *setti
         settings->dropout_shortest_ms, settings->dropout_longest_ms, law);
 }
 
+/* Whether channels have noise of their own, beside what is common to them. */
 KERNEL bool amplitude_flutter_has_own_noise(const AmplitudeFlutterSettings *settings)
 {
     return settings->channel_correlation < 1.0 && settings->random_db > 0.0;
 }
 
+/* Whether channels have dropouts of their own. */
 KERNEL bool amplitude_flutter_has_own_dropouts(const AmplitudeFlutterSettings *settings)
 {
     return settings->dropouts_on_all_channels == 0 && settings->dropouts_per_minute > 0.0;
@@ -380,6 +382,7 @@ KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, 
     memory->state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(1);
 }
 
+/* Multiply every channel by its gains, sample by sample. */
 KERNEL void amplitude_flutter_scale(reals_1 gains, reals_1 block, reals_1 out)
 {
     for (ux i = (ux)0; i < (ux)gains.n0; i++) {

@@ -1,4 +1,4 @@
-/* Generated from drive.py (e5668dcf3b2dbee9); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (3ad49a11eff529d4); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -86,7 +86,7 @@ KERNEL ix drive_factor(const DriveSettings *settings, double sample_rate)
         settings->most_oversampling);
 }
 
-/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+/* Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always. */
 KERNEL ix drive_drives(const DriveSettings *settings)
 {
     (void)settings;
@@ -100,7 +100,7 @@ KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix ch
     return oversampling_oversampler_latency(drive_factor(settings, sample_rate));
 }
 
-/* Samples that sound on: what is left of a stop is the answer of the offset filter. */
+/* Samples that sound on: once the input has stopped, the offset filter still answers. */
 KERNEL ix drive_tail(const DriveSettings *settings, double sample_rate, ix channels, double level_db)
 {
     (void)channels;

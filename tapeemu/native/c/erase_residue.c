@@ -1,4 +1,4 @@
-/* Generated from erase_residue.py (d8f113ddd17e7e96); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from erase_residue.py (4aa5864896da49c3); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What erasing leaves of the pass before: see :class:`tapeemu.processors.erase_residue.EraseResidue`.
@@ -36,7 +36,7 @@ KERNEL double erase_residue_law_squared(const EraseResidueSettings *settings, do
     return (square + zero) / (square + pole);
 }
 
-/* What is left of a frequency by one erasure: the law that the filter keeps to. */
+/* Gain of one erasure at a frequency: the analogue law that the filter follows. */
 KERNEL double erase_residue_residue_gain(const EraseResidueSettings *settings, double frequency_hz)
 {
     const double left = erase_residue_law_squared(settings, frequency_hz) /
@@ -44,7 +44,7 @@ KERNEL double erase_residue_residue_gain(const EraseResidueSettings *settings, d
     return elementary_power_of_ten(0x1.999999999999ap-5 * settings->residue_db) * square_root_double(left);
 }
 
-/* Share of its way that the low-pass goes in a sample: one less the pole. */
+/* Coefficient of the low-pass: one less its pole. */
 KERNEL double erase_residue_way(const EraseResidueSettings *settings, double sample_rate)
 {
     return -elementary_exponential_less_one((double)-ERASE_RESIDUE_TURN * settings->bass_corner_hz /

@@ -1,4 +1,4 @@
-/* Generated from flutter_figures.py (50446586cc7c891a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from flutter_figures.py (0046b6e9d6ccf023); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The figure that a two-sigma flutter meter reads from sines and noise, weighted and unweighted.
@@ -122,6 +122,7 @@ KERNEL double flutter_figures_weight(doubles_2 curve, double log_hz)
     return elementary_power_of_ten(0x1.999999999999ap-5 * level);
 }
 
+/* Cosine of an angle in radians. */
 KERNEL double flutter_figures_cosine(double angle)
 {
     return elementary_cosine_of_turns(angle / 0x1.921fb54442d18p+2);
@@ -184,6 +185,7 @@ KERNEL double flutter_figures_law_power(doubles_2 curve, double rms, double low_
     return rms * rms * weighted / total;
 }
 
+/* Raised cosine from 0 to 1. */
 KERNEL double flutter_figures_rise(double at, double edge, double width)
 {
     const double place = smaller_double(larger_double((at - edge) / (width * edge), -1.0), 1.0);

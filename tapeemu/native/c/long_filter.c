@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (bc42bbe436993d8e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (081c1a98052fcf4f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -58,11 +58,13 @@ KERNEL ix long_filter_kept_line(ix plan_delay, ix side_at)
     return plan_delay + larger_integer(LONG_FILTER_HALF, side_at + LONG_FILTER_SIDE) + 128;
 }
 
+/* Samples of an eighth of the rate that are kept. */
 KERNEL ix long_filter_kept_middles(ix delay, ix middle_half)
 {
     return floor_division(delay - 57, LONG_FILTER_STEP) + middle_half + 128 + LONG_FILTER_STEP;
 }
 
+/* Samples of a 64th of the rate that are kept. */
 KERNEL ix long_filter_kept_slows(ix delay, ix slow_half)
 {
     return floor_division(delay - 577, LONG_FILTER_SLOW_STEP) + slow_half + 32;
@@ -188,6 +190,7 @@ KERNEL double long_filter_fade(double x, double zero, double one)
     return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
 }
 
+/* Response of the filter at the sample rate, side taps included, at a frequency in turns per sample. */
 KERNEL double long_filter_fast_response(const LongFilter *rates, double turns)
 {
     double value = (double)rates->fast.at[0] + long_filter_pair_response((reals_1){rates->fast.at + 1,

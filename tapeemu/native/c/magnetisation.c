@@ -1,4 +1,4 @@
-/* Generated from magnetisation.py (27ccb6d242996eb3); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetisation.py (0bd461851b04a201); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Magnetisation by the Jiles-Atherton equations, integrated along the field from sample to sample.
@@ -292,6 +292,47 @@ KERNEL magnetisation_hold_result magnetisation_hold(real move, real y0, real a0,
 }
 
 /*
+ * A short step without a turning point, from one place in the scratch memory to another: y and A at its end.
+ *
+ * Written into the loops that call it: as a call of its own it would not be merged into them, see `chase`.
+ *
+ * Parameters
+ * ----------
+ * old, new : int
+ *     Places of the fields at the beginning and at the end, with what `tabulate` and `prepare` wrote there.
+ * y, a : float
+ *     Irreversible and anhysteretic part at the beginning.
+ * c : float
+ *     Reversible share.
+ * work : ndarray, shape (ROWS, SCRATCH)
+ *     Scratch memory.
+ */
+INLINED magnetisation_follow_plain_result magnetisation_follow_plain(ix old, ix new, double y, real a, real c,
+    reals_2 work)
+{
+    real gain = REAL(0.0);
+    real end = REAL(0.0);
+    const real held = (real)y;
+    if (work.at[MAGNETISATION_MOVE * work.n1 + new] * (a - held) > REAL(0.0)) {
+        const magnetisation_chase_result result_1 = magnetisation_chase(held, a, c,
+            work.at[MAGNETISATION_VALUE * work.n1 + old], work.at[MAGNETISATION_VALUE * work.n1 + new],
+            work.at[MAGNETISATION_SLOPE * work.n1 + new], work.at[MAGNETISATION_CURVE * work.n1 + new],
+            work.at[MAGNETISATION_FROM_OLD * work.n1 + new], work.at[MAGNETISATION_FROM_NEW * work.n1 + new],
+            work.at[MAGNETISATION_BOW * work.n1 + new], work.at[MAGNETISATION_EXTRA * work.n1 + new]);
+        gain = result_1.m0;
+        end = result_1.m1;
+    } else {
+        const magnetisation_hold_result result_2 = magnetisation_hold(work.at[MAGNETISATION_MOVE * work.n1 +
+            new], held, a, c, work.at[MAGNETISATION_VALUE * work.n1 + old], work.at[MAGNETISATION_SLOPE *
+            work.n1 + old], work.at[MAGNETISATION_VALUE * work.n1 + new], work.at[MAGNETISATION_SLOPE *
+            work.n1 + new], work.at[MAGNETISATION_CURVE * work.n1 + new]);
+        gain = result_2.m0;
+        end = result_2.m1;
+    }
+    return (magnetisation_follow_plain_result){y + (double)gain, end};
+}
+
+/*
  * A step of any length from the field in the spare place to `h1`, in parts: y and A at its end.
  *
  * Leaves `h1` in the spare place. `y` is the irreversible part at the beginning; `a` and `c` as for `chase`;
@@ -300,7 +341,6 @@ KERNEL magnetisation_hold_result magnetisation_hold(real move, real y0, real a0,
 KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, double y, real a, real c, reals_2
     work)
 {
-    real gain = REAL(0.0);
     const real h0 = work.at[MAGNETISATION_SPARE];
     const ix parts = smaller_integer((ix)(magnitude(h1 - h0) * REAL(2.5)) + 1, MAGNETISATION_MOST_PARTS);
     const ix old = MAGNETISATION_SPARE;
@@ -309,26 +349,10 @@ KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, double 
         work.at[new] = part == parts ? h1 : h0 + (h1 - h0) * (real)part / (real)parts;
         magnetisation_tabulate(new, 1, work);
         magnetisation_prepare(new, 1, work);
-        const real v0 = work.at[MAGNETISATION_VALUE * work.n1 + old];
-        const real v1 = work.at[MAGNETISATION_VALUE * work.n1 + new];
-        const real s1 = work.at[MAGNETISATION_SLOPE * work.n1 + new];
-        const real q1 = work.at[MAGNETISATION_CURVE * work.n1 + new];
-        const real held = (real)y;
-        if (work.at[MAGNETISATION_MOVE * work.n1 + new] * (a - held) > REAL(0.0)) {
-            const real from_old = work.at[MAGNETISATION_FROM_OLD * work.n1 + new];
-            const real from_new = work.at[MAGNETISATION_FROM_NEW * work.n1 + new];
-            const magnetisation_chase_result result_1 = magnetisation_chase(held, a, c, v0, v1, s1, q1,
-                from_old, from_new, work.at[MAGNETISATION_BOW * work.n1 + new], work.at[MAGNETISATION_EXTRA *
-                work.n1 + new]);
-            gain = result_1.m0;
-            a = result_1.m1;
-        } else {
-            const magnetisation_hold_result result_2 = magnetisation_hold(work.at[MAGNETISATION_MOVE * work.n1
-                + new], held, a, c, v0, work.at[MAGNETISATION_SLOPE * work.n1 + old], v1, s1, q1);
-            gain = result_2.m0;
-            a = result_2.m1;
-        }
-        y = y + (double)gain;
+        const magnetisation_follow_plain_result result_1 = magnetisation_follow_plain(old, new, y, a, c,
+            work);
+        y = result_1.m0;
+        a = result_1.m1;
         for (ix row = 0; row < MAGNETISATION_MOVE; row++) {
             work.at[row * work.n1 + old] = work.at[row * work.n1 + new];
         }
@@ -440,7 +464,6 @@ KERNEL void magnetisation_load_fields(reals_3 high, ix channel, ix start, ix wid
 KERNEL void magnetisation_magnetise(reals_3 high, ix offset, ix count, ix lag, const Law *law, const
     TapeMemory *memory)
 {
-    real gain = REAL(0.0);
     real pa = REAL(0.0);
     real pb = REAL(0.0);
     const ix rows = high.n1;
@@ -472,59 +495,25 @@ KERNEL void magnetisation_magnetise(reals_3 high, ix offset, ix count, ix lag, c
                         ya = result_1.m0;
                         aa = result_1.m1;
                     } else {
-                        const real held_a = (real)ya;
-                        if (wa.at[MAGNETISATION_MOVE * wa.n1 + at] * (aa - held_a) > REAL(0.0)) {
-                            const magnetisation_chase_result result_2 = magnetisation_chase(held_a, aa, c,
-                                wa.at[MAGNETISATION_VALUE * wa.n1 + at - 1], wa.at[MAGNETISATION_VALUE * wa.n1
-                                + at], wa.at[MAGNETISATION_SLOPE * wa.n1 + at], wa.at[MAGNETISATION_CURVE *
-                                wa.n1 + at], wa.at[MAGNETISATION_FROM_OLD * wa.n1 + at],
-                                wa.at[MAGNETISATION_FROM_NEW * wa.n1 + at], wa.at[MAGNETISATION_BOW * wa.n1 +
-                                at], wa.at[MAGNETISATION_EXTRA * wa.n1 + at]);
-                            gain = result_2.m0;
-                            aa = result_2.m1;
-                        } else {
-                            const magnetisation_hold_result result_3 =
-                                magnetisation_hold(wa.at[MAGNETISATION_MOVE * wa.n1 + at], held_a, aa, c,
-                                wa.at[MAGNETISATION_VALUE * wa.n1 + at - 1], wa.at[MAGNETISATION_SLOPE * wa.n1
-                                + at - 1], wa.at[MAGNETISATION_VALUE * wa.n1 + at], wa.at[MAGNETISATION_SLOPE
-                                * wa.n1 + at], wa.at[MAGNETISATION_CURVE * wa.n1 + at]);
-                            gain = result_3.m0;
-                            aa = result_3.m1;
-                        }
-                        ya = ya + (double)gain;
+                        const magnetisation_follow_plain_result result_2 = magnetisation_follow_plain(at - 1,
+                            at, ya, aa, c, wa);
+                        ya = result_2.m0;
+                        aa = result_2.m1;
                     }
                     pa = (real)ya;
                     high.at[first * high.n1 * high.n2 + row * high.n2 + start + i] = law->gain * (pa + c * (aa
                         - pa));
                     if (second != first) {
                         if (wb.at[MAGNETISATION_PLAIN * wb.n1 + at] < REAL(0.0)) {
-                            const magnetisation_follow_round_result result_4 = magnetisation_follow_round(at,
+                            const magnetisation_follow_round_result result_3 = magnetisation_follow_round(at,
                                 yb, ab, c, wb);
+                            yb = result_3.m0;
+                            ab = result_3.m1;
+                        } else {
+                            const magnetisation_follow_plain_result result_4 = magnetisation_follow_plain(at -
+                                1, at, yb, ab, c, wb);
                             yb = result_4.m0;
                             ab = result_4.m1;
-                        } else {
-                            const real held_b = (real)yb;
-                            if (wb.at[MAGNETISATION_MOVE * wb.n1 + at] * (ab - held_b) > REAL(0.0)) {
-                                const magnetisation_chase_result result_5 = magnetisation_chase(held_b, ab, c,
-                                    wb.at[MAGNETISATION_VALUE * wb.n1 + at - 1], wb.at[MAGNETISATION_VALUE *
-                                    wb.n1 + at], wb.at[MAGNETISATION_SLOPE * wb.n1 + at],
-                                    wb.at[MAGNETISATION_CURVE * wb.n1 + at], wb.at[MAGNETISATION_FROM_OLD *
-                                    wb.n1 + at], wb.at[MAGNETISATION_FROM_NEW * wb.n1 + at],
-                                    wb.at[MAGNETISATION_BOW * wb.n1 + at], wb.at[MAGNETISATION_EXTRA * wb.n1 +
-                                    at]);
-                                gain = result_5.m0;
-                                ab = result_5.m1;
-                            } else {
-                                const magnetisation_hold_result result_6 =
-                                    magnetisation_hold(wb.at[MAGNETISATION_MOVE * wb.n1 + at], held_b, ab, c,
-                                    wb.at[MAGNETISATION_VALUE * wb.n1 + at - 1], wb.at[MAGNETISATION_SLOPE *
-                                    wb.n1 + at - 1], wb.at[MAGNETISATION_VALUE * wb.n1 + at],
-                                    wb.at[MAGNETISATION_SLOPE * wb.n1 + at], wb.at[MAGNETISATION_CURVE * wb.n1
-                                    + at]);
-                                gain = result_6.m0;
-                                ab = result_6.m1;
-                            }
-                            yb = yb + (double)gain;
                         }
                         pb = (real)yb;
                         high.at[second * high.n1 * high.n2 + row * high.n2 + start + i] = law->gain * (pb + c

@@ -39,6 +39,12 @@ KERNEL magnetisation_hold_result magnetisation_hold(real move, real y0, real a0,
 typedef struct {
     double m0;
     real m1;
+} magnetisation_follow_plain_result;
+
+INLINED magnetisation_follow_plain_result magnetisation_follow_plain(ix old, ix new, double y, real a, real c, reals_2 work);
+typedef struct {
+    double m0;
+    real m1;
 } magnetisation_follow_far_result;
 
 KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, double y, real a, real c, reals_2 work);

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (ff442dca9ab6abdc); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (18a901523518415f); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -136,7 +136,7 @@ KERNEL ix magnetised_factor(const MagnetisedSettings *settings, double sample_ra
         settings->most_oversampling);
 }
 
-/* Whether it bends loud sound, so that it does not treat a sum as its parts: 1, always. */
+/* Whether it is nonlinear, so that a sum comes out otherwise than its parts: 1, always. */
 KERNEL ix magnetised_drives(const MagnetisedSettings *settings)
 {
     (void)settings;
@@ -154,7 +154,7 @@ KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_r
     return oversampling_oversampler_latency(magnetised_factor(settings, sample_rate)) + 1;
 }
 
-/* Samples that sound on: what is left of a stop is the answer of the offset filter. */
+/* Samples that sound on: once the input has stopped, the offset filter still answers. */
 KERNEL ix magnetised_tail(const MagnetisedSettings *settings, double sample_rate, ix channels, double
     level_db)
 {

@@ -1,4 +1,4 @@
-/* Generated from network.py (c8c422d15d1e9845); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (d7fa2f8ce621db3d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
@@ -704,7 +704,7 @@ KERNEL void network_hear(ix channels, const Network *network, const NetworkState
     }
 }
 
-/* Turn all pairs of rows as the place on the tape has it. */
+/* Rotate all pairs of rows by their angles at this place on the tape. */
 KERNEL void network_turn_rows(const Network *network, const NetworkState *state, ux samples)
 {
     reals_2 rotation = state->rotation;
@@ -729,21 +729,12 @@ KERNEL void network_turn_rows(const Network *network, const NetworkState *state,
         samples);
 }
 
-KERNEL void network_clear(reals_2 ring)
-{
-    for (ix row = 0; row < ring.n0; row++) {
-        for (ix k = 0; k < ring.n1; k++) {
-            ring.at[row * ring.n1 + k] = REAL(0.0);
-        }
-    }
-}
-
 /* Forget what sounded, and go to a place on the tape. */
 KERNEL void clear_network(const NetworkState *state, int64_t position)
 {
-    network_clear(state->input_ring);
-    network_clear(state->diffuser_ring);
-    network_clear(state->line_ring);
+    kept_rows_clear_rows(state->input_ring);
+    kept_rows_clear_rows(state->diffuser_ring);
+    kept_rows_clear_rows(state->line_ring);
     for (ix section = 0; section < state->filter_state.n0; section++) {
         for (ix part = 0; part < 2; part++) {
             for (ix row = 0; row < state->filter_state.n2; row++) {

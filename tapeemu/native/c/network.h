@@ -4,6 +4,7 @@
 #define TAPEEMU_NETWORK_H
 
 #include "elementary.h"
+#include "kept_rows.h"
 
 typedef struct {
     doubles_1 numbers;
@@ -46,7 +47,6 @@ KERNEL void network_write_output(reals_2 audio, reals_2 out, ux first, const Net
 KERNEL void network_write_moving_output(reals_2 audio, reals_2 out, ux first, const Network *network, const NetworkState *state, int64_t fed, ux samples, reals_2 courses);
 KERNEL void network_hear(ix channels, const Network *network, const NetworkState *state, int64_t fed, ux samples);
 KERNEL void network_turn_rows(const Network *network, const NetworkState *state, ux samples);
-KERNEL void network_clear(reals_2 ring);
 KERNEL void clear_network(const NetworkState *state, int64_t position);
 
 #endif

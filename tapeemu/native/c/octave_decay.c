@@ -1,4 +1,4 @@
-/* Generated from octave_decay.py (f7d56ae3a7ce296e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_decay.py (a658fb269544de79); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What an octave filter reads of a decay whose time changes over frequency.
@@ -33,11 +33,13 @@
 #define OCTAVE_DECAY_TO_DB REAL(35.0)
 #define OCTAVE_DECAY_NOTHING REAL(0x1.16c262777579cp-133)
 
+/* Natural logarithm of the lowest frequency of a reading, in Hz. */
 KERNEL double octave_decay_lowest(double first_hz)
 {
     return elementary_logarithm(first_hz) - 0x1.62e42fefa39efp+0;
 }
 
+/* Natural logarithm of the highest frequency of a reading, in Hz. */
 KERNEL double octave_decay_highest(double last_hz, double sample_rate)
 {
     return smaller_double(elementary_logarithm(last_hz) + 0x1.62e42fefa39efp+0,

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (c4869ba9767f6bf5); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (2c4f10494dbb59a2); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -107,11 +107,13 @@ KERNEL ix print_through_latency(const PrintThroughSettings *settings, double sam
     return print_through_behind(settings, sample_rate) + three_rates_latency(sample_rate);
 }
 
+/* Level of the echo behind the sound, by the turn below. */
 KERNEL double print_through_post_db(const PrintThroughSettings *settings)
 {
     return settings->heads_out == 1 ? settings->level_db - settings->asymmetry_db : settings->level_db;
 }
 
+/* Level of the echo ahead of the sound, by the turn above. */
 KERNEL double print_through_pre_db(const PrintThroughSettings *settings)
 {
     return settings->heads_out == 1 ? settings->level_db : settings->level_db - settings->asymmetry_db;

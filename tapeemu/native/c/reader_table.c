@@ -1,4 +1,4 @@
-/* Generated from reader_table.py (ac60165e35705c4a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from reader_table.py (b49a1766c03c1cd8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Taps that read audio between its samples: least squares over all frequencies up to a band edge.
@@ -26,24 +26,6 @@ KERNEL double reader_table_cardinal_sine(double x)
     return x == 0.0 ? 1.0 : elementary_sine_of_turns(0.5 * x) / (0x1.921fb54442d18p+1 * x);
 }
 
-/* Write the lower Cholesky factor of the normal equations, row behind row; its diagonal as one over it. */
-KERNEL void reader_table_factorise(double edge, ix taps, doubles_1 factor)
-{
-    for (ix row = 0; row < taps; row++) {
-        for (ix column = 0; column < row + 1; column++) {
-            double rest = reader_table_cardinal_sine(2.0 * edge * (double)(row - column));
-            for (ix k = 0; k < column; k++) {
-                rest = rest - factor.at[row * taps + k] * factor.at[column * taps + k];
-            }
-            if (row == column) {
-                factor.at[row * taps + row] = 1.0 / square_root_double(rest);
-            } else {
-                factor.at[row * taps + column] = rest * factor.at[column * taps + column];
-            }
-        }
-    }
-}
-
 /*
  * Design the table of a reader.
  *
@@ -61,30 +43,23 @@ KERNEL void reader_table_factorise(double edge, ix taps, doubles_1 factor)
  */
 KERNEL void reader_table_design_reader(ix taps, doubles_2 scratch, reals_2 table)
 {
-    double rest = 0.0;
     const double edge = reader_table_band_edge(taps);
     const ix middle = floor_division(taps, 2) - 1;
     doubles_1 factor = (doubles_1){scratch.at, scratch.n1};
     doubles_1 solution = (doubles_1){scratch.at + 1 * scratch.n1, scratch.n1};
-    reader_table_factorise(edge, taps, factor);
+    for (ix row = 0; row < taps; row++) {
+        for (ix column = 0; column < row + 1; column++) {
+            factor.at[row * taps + column] = reader_table_cardinal_sine(2.0 * edge * (double)(row - column));
+        }
+    }
+    small_systems_factorise_rows(taps, factor);
     /* The taps of one less a fraction are those of the fraction backwards. */
     for (ix row = 0; row < 257; row++) {
         const double fraction = (double)row / 512.0;
         for (ix k = 0; k < taps; k++) {
-            rest = reader_table_cardinal_sine(2.0 * edge * ((double)(k - middle) - fraction));
-            for (ix before = 0; before < k; before++) {
-                rest = rest - factor.at[k * taps + before] * solution.at[before];
-            }
-            solution.at[k] = rest * factor.at[k * taps + k];
+            solution.at[k] = reader_table_cardinal_sine(2.0 * edge * ((double)(k - middle) - fraction));
         }
-        for (ix back = 0; back < taps; back++) {
-            const ix here = taps - 1 - back;
-            rest = solution.at[here];
-            for (ix after = here + 1; after < taps; after++) {
-                rest = rest - factor.at[after * taps + here] * solution.at[after];
-            }
-            solution.at[here] = rest * factor.at[here * taps + here];
-        }
+        small_systems_solve_rows(taps, factor, solution);
         for (ix k = 0; k < taps; k++) {
             table.at[row * table.n1 + k] = (real)solution.at[k];
             table.at[(READER_TABLE_CELLS - row) * table.n1 + taps - 1 - k] = (real)solution.at[k];

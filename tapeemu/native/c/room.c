@@ -1,18 +1,14 @@
-/* Generated from room.py (c7fbe82771fc373d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room.py (502d539be2e48443); do not edit. SPDX-License-Identifier: ISC */
 
 /* The reverberating room, from its settings to sound: see :class:`tapeemu.processors.fdn_reverb.FdnReverb`. */
 
 #include "room.h"
 
-#define ROOM_CENTRE_ROWS 31
-#define ROOM_DECAYS 30
-#define ROOM_FILTER_ROWS 9
-#define ROOM_LINE_ROWS 5
-#define ROOM_POINT_ROWS 8
 #define ROOM_AT 0
 #define ROOM_GLIDE_ARRAYS 2
 #define ROOM_MOVING 2
 #define ROOM_GLIDE_CELL 1
+#define ROOM_FILTER_ROWS 9
 #define ROOM_CELL 5
 #define ROOM_CHUNK 64
 #define ROOM_COMMON 2
@@ -47,6 +43,10 @@
 #define ROOM_SWINGS 2
 #define ROOM_TURNING 4
 #define ROOM_READ_POINTS 296
+#define ROOM_CENTRE_ROWS 31
+#define ROOM_DECAYS 30
+#define ROOM_LINE_ROWS 5
+#define ROOM_POINT_ROWS 8
 #define ROOM_BANDS 9
 #define ROOM_FOR_DIFFUSER UINT64_C(2)
 #define ROOM_FOR_INPUT UINT64_C(4)
@@ -86,6 +86,7 @@ KERNEL double room_wet_share(const RoomSettings *settings)
     return wet / square_root_double((1.0 - wet) * (1.0 - wet) + wet * wet);
 }
 
+/* Samples that no delay before the diffuser is longer than. */
 KERNEL ix room_longest_input_delay(const RoomSettings *settings, double sample_rate)
 {
     const double span = room_layout_diffuser_span_samples(settings, room_layout_mean_line_samples(settings,
@@ -94,6 +95,7 @@ KERNEL ix room_longest_input_delay(const RoomSettings *settings, double sample_r
         0x1.5555555555555p-2);
 }
 
+/* Samples that no delay of the diffuser's second stage is longer than. */
 KERNEL ix room_longest_diffuser_delay(const RoomSettings *settings, double sample_rate)
 {
     const double span = room_layout_diffuser_span_samples(settings, room_layout_mean_line_samples(settings,
@@ -124,7 +126,7 @@ KERNEL ix room_tail(const RoomSettings *settings, double sample_rate, ix channel
         * sample_rate);
 }
 
-/* Whether its tail is to be heard: 1 if any of it is. */
+/* Whether any reverberation is heard: 1 or 0. */
 KERNEL ix room_rings(const RoomSettings *settings)
 {
     return room_wet_share(settings) > 0.0 ? 1 : 0;
@@ -302,7 +304,7 @@ KERNEL double room_loop_power(double sample_rate, const Network *network)
     double total = 0.0;
     const double lines = (double)network->delays.n1;
     for (ix line = 0; line < network->delays.n1; line++) {
-        total += absorption_pass_power(network->filters, line, cosine, sine);
+        total += line_filters_pass_power(network->filters, line, cosine, sine);
     }
     return total / lines;
 }
@@ -476,7 +478,7 @@ KERNEL void room_decays(const RoomMemory *memory, double sample_rate, doubles_1 
     const Network network = memory->network;
     for (ix line = 0; line < out.n0; line++) {
         for (ix k = 0; k < frequencies_hz.n0; k++) {
-            out.at[line * out.n1 + k] = absorption_loop_decay_seconds(network.filters,
+            out.at[line * out.n1 + k] = line_filters_loop_decay_seconds(network.filters,
                 network.delays.at[ROOM_LINE_DELAY * network.delays.n1 + line], line, frequencies_hz.at[k],
                 sample_rate);
         }

@@ -6,8 +6,10 @@
 #include "absorption.h"
 #include "elementary.h"
 #include "glides.h"
+#include "line_filters.h"
 #include "network.h"
 #include "octave_decay.h"
+#include "octave_readings.h"
 #include "room_layout.h"
 
 typedef struct {

@@ -1,4 +1,4 @@
-/* Generated from room_layout.py (7788a6c1660ca981); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room_layout.py (afd7f96c263e56fb); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * How a room is laid out: decay times by octaves, lengths of lines, scatter, signs and orders, and how it turns.
@@ -68,12 +68,14 @@ KERNEL ix room_layout_usable_bands(double sample_rate)
     return found;
 }
 
+/* Share of the lows at a frequency: 1 at 0 Hz, a half at the low corner. */
 KERNEL double room_layout_low_part(double frequency_hz)
 {
     const double ratio = frequency_hz / 300.0;
     return 1.0 / (1.0 + ratio * ratio);
 }
 
+/* Share of the highs at a frequency: a half at the high corner, near 1 far above. */
 KERNEL double room_layout_high_part(double frequency_hz)
 {
     const double ratio = 4000.0 / frequency_hz;
@@ -272,6 +274,7 @@ KERNEL bool room_layout_is_prime(ix number)
     return true;
 }
 
+/* Whether a number is a prime that is not among the first `count` of `chosen`. */
 KERNEL bool room_layout_is_free_prime(ix number, int64s_1 chosen, ix count)
 {
     if (!room_layout_is_prime(number)) {

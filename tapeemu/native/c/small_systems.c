@@ -1,4 +1,4 @@
-/* Generated from small_systems.py (5102920eb3dc03ce); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from small_systems.py (ad4fc3abfae04d2f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Small dense systems of linear equations, solved in a fixed order of operations.
@@ -188,5 +188,67 @@ KERNEL void small_systems_solve_factorised(doubles_2 matrix, doubles_1 side)
         for (ix column = 0; column < row; column++) {
             side.at[column] -= value * matrix.at[row * matrix.n1 + column];
         }
+    }
+}
+
+/*
+ * Take a symmetric positive definite matrix apart by Cholesky's method, for :func:`solve_rows`.
+ *
+ * For designs that have one flat array to work in.
+ *
+ * Parameters
+ * ----------
+ * size : int
+ *     Unknowns.
+ * factor : ndarray, shape (size**2 or more,)
+ *     The matrix, row behind row, of which the lower triangle is read; gets the factor there, and on its diagonal
+ *     one over that of the factor.
+ */
+KERNEL void small_systems_factorise_rows(ix size, doubles_1 factor)
+{
+    for (ix row = 0; row < size; row++) {
+        for (ix column = 0; column < row + 1; column++) {
+            double rest = factor.at[row * size + column];
+            for (ix k = 0; k < column; k++) {
+                rest = rest - factor.at[row * size + k] * factor.at[column * size + k];
+            }
+            if (row == column) {
+                factor.at[row * size + row] = 1.0 / square_root_double(rest);
+            } else {
+                factor.at[row * size + column] = rest * factor.at[column * size + column];
+            }
+        }
+    }
+}
+
+/*
+ * Solve ``a @ x = side`` for a matrix that :func:`factorise_rows` has taken apart.
+ *
+ * Parameters
+ * ----------
+ * size : int
+ *     Unknowns.
+ * factor : ndarray, shape (size**2 or more,)
+ *     The factor.
+ * side : ndarray, shape (size or more,)
+ *     Right-hand side; gets the solution.
+ */
+KERNEL void small_systems_solve_rows(ix size, doubles_1 factor, doubles_1 side)
+{
+    double rest = 0.0;
+    for (ix row = 0; row < size; row++) {
+        rest = side.at[row];
+        for (ix before = 0; before < row; before++) {
+            rest = rest - factor.at[row * size + before] * side.at[before];
+        }
+        side.at[row] = rest * factor.at[row * size + row];
+    }
+    for (ix back = 0; back < size; back++) {
+        const ix here = size - 1 - back;
+        rest = side.at[here];
+        for (ix after = here + 1; after < size; after++) {
+            rest = rest - factor.at[after * size + here] * side.at[after];
+        }
+        side.at[here] = rest * factor.at[here * size + here];
     }
 }

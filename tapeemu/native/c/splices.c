@@ -1,4 +1,4 @@
-/* Generated from splices.py (df27a9c2edfcf836); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from splices.py (946654b67e234777); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Splices of the tape, from settings to sound: see :class:`tapeemu.processors.splices.Splices`.
@@ -62,6 +62,7 @@ KERNEL ix splices_tail(const SplicesSettings *settings, double sample_rate, ix c
     return splices_furthest(settings, sample_rate, -1);
 }
 
+/* Columns of the ring of tape. */
 KERNEL ix splices_ring_of(const SplicesSettings *settings, double sample_rate)
 {
     return splices_furthest(settings, sample_rate, 1) + splices_furthest(settings, sample_rate, -1) +

@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (a93210e36044df59); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (c03167e18ce0936a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -270,7 +270,6 @@ KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_r
  */
 KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch, reals_1 low)
 {
-    double rest = 0.0;
     const ix size = low.n0;
     doubles_1 factor = (doubles_1){scratch.at, scratch.n1};
     doubles_1 right = (doubles_1){scratch.at + 1 * scratch.n1, scratch.n1};
@@ -296,33 +295,12 @@ KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch,
         for (ix column = 0; column < row + 1; column++) {
             const ix apart = row - column;
             const double radians = 0x1.51c8b6fbe6351p+1 * (double)apart;
-            rest = apart == 0 ? 2.0 : 2.0 * elementary_sine_of_turns(0x1.ae147ae147ae1p-2 * (double)apart) /
-                radians;
-            for (ix k = 0; k < column; k++) {
-                rest = rest - factor.at[row * size + k] * factor.at[column * size + k];
-            }
-            if (row == column) {
-                factor.at[row * size + row] = 1.0 / square_root_double(rest);
-            } else {
-                factor.at[row * size + column] = rest * factor.at[column * size + column];
-            }
+            factor.at[row * size + column] = apart == 0 ? 2.0 : 2.0 *
+                elementary_sine_of_turns(0x1.ae147ae147ae1p-2 * (double)apart) / radians;
         }
     }
-    for (ix k = 0; k < size; k++) {
-        rest = right.at[k];
-        for (ix before = 0; before < k; before++) {
-            rest = rest - factor.at[k * size + before] * right.at[before];
-        }
-        right.at[k] = rest * factor.at[k * size + k];
-    }
-    for (ix back = 0; back < size; back++) {
-        const ix here = size - 1 - back;
-        rest = right.at[here];
-        for (ix after = here + 1; after < size; after++) {
-            rest = rest - factor.at[after * size + here] * right.at[after];
-        }
-        right.at[here] = rest * factor.at[here * size + here];
-    }
+    small_systems_factorise_rows(size, factor);
+    small_systems_solve_rows(size, factor, right);
     for (ix k = 0; k < size; k++) {
         low.at[k] = (real)right.at[k];
     }
@@ -592,7 +570,7 @@ KERNEL ix start_stop_next_outputs(const StartStopMemory *memory, ix most, ix at,
     return (ix)count;
 }
 
-/* The tape stands. */
+/* Write silence: the tape stands. */
 KERNEL void start_stop_silence(ix count, ix at, reals_2 out)
 {
     for (ix channel = 0; channel < out.n0; channel++) {
@@ -602,7 +580,7 @@ KERNEL void start_stop_silence(ix count, ix at, reals_2 out)
     }
 }
 
-/* The tape runs at its speed: what was recorded, as it was. */
+/* Copy what was recorded: the tape runs at its speed. */
 KERNEL void start_stop_run(const StartStopMemory *memory, int64_t reached, ix count, ix at, reals_2 out)
 {
     const ix ring = (ix)memory->counts.at[START_STOP_RING];
@@ -621,7 +599,7 @@ KERNEL void start_stop_run(const StartStopMemory *memory, int64_t reached, ix co
     }
 }
 
-/* The tape has come to rest: what the equalisation holds dies away. */
+/* Let die away what the equalisation holds: the tape has come to rest. */
 KERNEL void start_stop_settle(const StartStopMemory *memory, ix count, ix at, reals_2 out)
 {
     const double pole = memory->plan.at[START_STOP_BASS_POLE];
@@ -641,7 +619,7 @@ KERNEL void start_stop_settle(const StartStopMemory *memory, ix count, ix at, re
     }
 }
 
-/* The tape changes its speed: read it where it is, and hear what head and equalisation make of that. */
+/* Read the tape where it is while it changes its speed, through head and equalisation. */
 KERNEL void start_stop_move(const StartStopMemory *memory, ix event, int64_t reached, ix count, ix at, reals_2
     out)
 {

@@ -7,6 +7,7 @@
 #include "interpolation.h"
 #include "memory_shapes.h"
 #include "reader_table.h"
+#include "small_systems.h"
 
 typedef struct {
     doubles_2 events;

@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (909d4e2a45bab1df); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (8acabe182e9ea320); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -474,7 +474,7 @@ KERNEL void tape_noise_design(const TapeNoiseSettings *settings, double sample_r
     tape_noise_seek(memory, start_sample);
 }
 
-/* What the level of a part goes with; the medium, where hiss follows from it, stays as it is. */
+/* Level in dB that the gain of a part follows when settings move; hiss that follows from the medium stays. */
 KERNEL double tape_noise_level_db(const TapeNoiseSettings *settings, ix part)
 {
     if (part == TAPE_NOISE_SKIRT) {

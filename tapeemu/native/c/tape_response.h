@@ -7,9 +7,11 @@
 #include "elementary.h"
 #include "head_face.h"
 #include "long_filter.h"
+#include "memory_shapes.h"
 #include "offset_filter.h"
 #include "oversampling.h"
-#include "small_systems.h"
+#include "record_equaliser.h"
+#include "self_erasure.h"
 #include "wavelength_losses.h"
 
 typedef struct {
@@ -33,22 +35,9 @@ typedef struct {
     doubles_1 plan;
     int64s_1 state;
     doubles_2 slopes;
-    reals_1 erasing;
-    reals_1 level_taps;
-    reals_1 lowering;
-    reals_2 raising;
-    reals_2 squares;
-    reals_2 levels;
-    reals_2 level_nodes;
-    reals_2 erased;
-    reals_2 bent;
-    reals_2 once;
-    reals_2 twice;
     reals_2 work;
-    reals_1 recording;
-    reals_2 fresh;
-    reals_2 narrow;
-    reals_2 wide;
+    RecordEqualiser recording;
+    SelfErasure erasure;
     LongFilter post;
     Oversampler over;
     doubles_2 face;
@@ -56,7 +45,6 @@ typedef struct {
     doubles_1 middle_gains;
     doubles_1 slow_gains;
     doubles_2 fit;
-    doubles_2 record_fit;
 } TapeResponseMemory;
 
 KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, double sample_rate);
@@ -85,30 +73,17 @@ typedef struct {
 } tape_response__harmonics_result;
 
 KERNEL tape_response__harmonics_result tape_response_harmonics(double peak);
-KERNEL double tape_response_erased(const TapeResponseSettings *settings, double peak, double f);
 KERNEL double tape_response_third_harmonic_percent(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep, double peak);
 KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
 KERNEL double tape_response_highest_fundamental(const TapeResponseSettings *settings);
 KERNEL double tape_response_saturated_output_db(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
 KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *settings, doubles_2 nodes, double thin, double deep);
-KERNEL double tape_response_group_response(ix first, ix width, double turns);
-KERNEL void tape_response_record_basis(double turns, doubles_1 basis);
-KERNEL double tape_response_recorded(reals_1 recording, double turns);
-KERNEL void tape_response_fit_recording(const Medium *medium, double lost_um, double sample_rate, ix points, doubles_2 fit, reals_1 recording);
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
-KERNEL void tape_response_design_erasing(double sample_rate, const TapeResponseMemory *memory);
-KERNEL void tape_response_design_splines(reals_1 lowering, reals_2 raising);
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeResponseMemory *memory);
-KERNEL void tape_response_clear(reals_2 rows);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
-INLINED void tape_response_add_groups(reals_1 sums, ix centre, ix first, ix width, reals_1 taps, reals_1 out);
 KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
-KERNEL void tape_response_take(reals_1 line, ix centre, reals_1 taps, reals_1 out);
-KERNEL void tape_response_keep(reals_1 line, ix slack);
-KERNEL void tape_response_frame_level(ix channel, ix at, const TapeResponseMemory *memory);
-KERNEL void tape_response_erase(ix channel, ix at, ix latency, const TapeResponseMemory *memory, reals_1 audio);
 KERNEL void tape_response_saturate(ix count, real gain, real level, reals_2 high);
 KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 block, reals_2 out);
 

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (8714f103e7da9419); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (f2595a9827abf791); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -61,6 +61,7 @@ KERNEL ix three_rates_past_columns(double sample_rate)
     return THREE_RATES_HOP * (12 + three_rates_half_slow(sample_rate)) + 48 + THREE_RATES_HALF_FAST;
 }
 
+/* Columns at an eighth of the rate that lie before the next hop, at least. */
 KERNEL ix three_rates_past_of_middles(double sample_rate)
 {
     return THREE_RATES_STEP * (12 + three_rates_half_slow(sample_rate)) + THREE_RATES_HALF_MIDDLE;
@@ -262,20 +263,11 @@ KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
 KERNEL void clear_three_rates(const ThreeRates *filters)
 {
     filters->counts.at[THREE_RATES_HOP_OF_LINE] = INT64_C(0);
-    three_rates_clear(filters->line);
-    three_rates_clear(filters->middles);
-    three_rates_clear(filters->slows);
-    three_rates_clear(filters->slows_out);
-    three_rates_clear(filters->middles_out);
-}
-
-KERNEL void three_rates_clear(reals_2 line)
-{
-    for (ix channel = 0; channel < line.n0; channel++) {
-        for (ix column = 0; column < line.n1; column++) {
-            line.at[channel * line.n1 + column] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(filters->line);
+    kept_rows_clear_rows(filters->middles);
+    kept_rows_clear_rows(filters->slows);
+    kept_rows_clear_rows(filters->slows_out);
+    kept_rows_clear_rows(filters->middles_out);
 }
 
 /* Move what is still needed to the front of a line. */

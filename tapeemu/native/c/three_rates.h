@@ -5,6 +5,7 @@
 
 #include "dot_products.h"
 #include "elementary.h"
+#include "kept_rows.h"
 #include "memory_shapes.h"
 
 typedef struct {
@@ -38,7 +39,6 @@ KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns);
 KERNEL void design_three_rates(const ThreeRates *filters);
 KERNEL void three_rates_add_odd_law(const ThreeRates *filters);
 KERNEL void clear_three_rates(const ThreeRates *filters);
-KERNEL void three_rates_clear(reals_2 line);
 KERNEL void three_rates_to_front(reals_2 line, ix skipped);
 KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry);
 KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out);

@@ -1,4 +1,4 @@
-/* Generated from wavelength_losses.py (37d4cdef12793aa9); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wavelength_losses.py (006257dfcab62c70); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What a tape and a head lose of short waves, and the equalisation that stands against it.
@@ -7,7 +7,8 @@
  *
  * - spacing: ``exp(-k d)`` (Wallace, Bell System Technical Journal 30, 1951; from memory)
  * - thickness of the coating: ``(1 - exp(-k c)) / (k c)`` (the same)
- * - gap: ``sin(k g / 2) / (k g / 2)``, g the length that counts, about 1.1 times the one that is seen
+ * - gap: ``sin(k g / 2) / (k g / 2)``, g the effective length, about 1.1 times the one under a
+ *   microscope (rule of thumb, from memory)
  * - equalisation: the flux of a standard tape falls as one pole, ``1 / sqrt(1 + (2 pi f t)^2)`` (IEC 60094-1); its
  *   replay is the inverse.
  */
@@ -25,11 +26,13 @@
 #define WAVELENGTH_LOSSES_MOST_LIMIT_DB REAL(40.0)
 
 /*
- * Frequency at which the laws are taken: the frequency itself to 20 kHz, from where it bends to a stop.
+ * Frequency at which losses and equalisers are computed for a filter: the frequency itself up to 20 kHz.
  *
- * A filter with linear phase can have no slope at half the sample rate, and what is above the ear needs no boost.
+ * Above, it rises ever more slowly, along a parabola, level at 26 kHz or at half the sample rate, whichever
+ * comes first; at rates below 44.1 kHz it begins to bend at 0.4535 of the rate. A filter of symmetric taps has
+ * no slope at half the sample rate, and frequencies above hearing need no boost.
  */
-KERNEL double wavelength_losses_law_frequency(double frequency_hz, double sample_rate)
+KERNEL double wavelength_losses_flattened_frequency(double frequency_hz, double sample_rate)
 {
     const double one = smaller_double(20000.0, 0x1.d0624dd2f1aa0p-2 * sample_rate);
     const double two = smaller_double(26000.0, 0.5 * sample_rate);
@@ -37,7 +40,7 @@ KERNEL double wavelength_losses_law_frequency(double frequency_hz, double sample
     return smaller_double(frequency_hz, one) + (two - one) * (u - 0.5 * u * u);
 }
 
-/* Flux of a standard tape: the treble part of the equalisation. */
+/* Flux of a standard tape over frequency, 1 at 0 Hz: the treble part of the equalisation. */
 KERNEL double wavelength_losses_flux_curve(const Medium *medium, double frequency_hz)
 {
     const double w = 0x1.921fb54442d18p+2 * frequency_hz * 0x1.0c6f7a0b5ed8dp-20 * medium->treble_us;
@@ -50,13 +53,14 @@ KERNEL double wavelength_losses_wave_number(const Medium *medium, double frequen
     return 0x1.921fb54442d18p+2 * frequency_hz / (10000.0 * medium->tape_speed_cm_s);
 }
 
-/* What recording loses, told as a distance. */
-KERNEL double wavelength_losses_record_loss(const Medium *medium, double record_loss_um, double frequency_hz)
+/* Loss in recording, as a ratio of amplitudes: that of a spacing of `record_loss_um` micrometres. */
+KERNEL double wavelength_losses_recording_loss(const Medium *medium, double record_loss_um, double
+    frequency_hz)
 {
     return elementary_exponential(-wavelength_losses_wave_number(medium, frequency_hz) * record_loss_um);
 }
 
-/* What spacing, thickness and gap lose; negative behind the first zero of the gap. */
+/* Loss by spacing, thickness and gap, as a ratio of amplitudes; negative beyond the first zero of the gap. */
 KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequency_hz)
 {
     const double k = wavelength_losses_wave_number(medium, frequency_hz);
@@ -72,11 +76,11 @@ KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequ
     return loss;
 }
 
-/* Logarithm of the flux curve over all losses. */
+/* Natural logarithm of the gain that would make up for all losses: the flux curve over them. */
 KERNEL double wavelength_losses_wanted(const Medium *medium, double record_loss_um, double frequency_hz)
 {
     const double lost = larger_double(magnitude_double(wavelength_losses_replay_losses(medium, frequency_hz)),
-        0x1.0c6f7a0b5ed8dp-20) * wavelength_losses_record_loss(medium, record_loss_um, frequency_hz);
+        0x1.0c6f7a0b5ed8dp-20) * wavelength_losses_recording_loss(medium, record_loss_um, frequency_hz);
     return elementary_logarithm(wavelength_losses_flux_curve(medium, frequency_hz) / lost);
 }
 

@@ -16,10 +16,10 @@ typedef struct {
     double tolerance_to_hz;
 } Medium;
 
-KERNEL double wavelength_losses_law_frequency(double frequency_hz, double sample_rate);
+KERNEL double wavelength_losses_flattened_frequency(double frequency_hz, double sample_rate);
 KERNEL double wavelength_losses_flux_curve(const Medium *medium, double frequency_hz);
 KERNEL double wavelength_losses_wave_number(const Medium *medium, double frequency_hz);
-KERNEL double wavelength_losses_record_loss(const Medium *medium, double record_loss_um, double frequency_hz);
+KERNEL double wavelength_losses_recording_loss(const Medium *medium, double record_loss_um, double frequency_hz);
 KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequency_hz);
 KERNEL double wavelength_losses_wanted(const Medium *medium, double record_loss_um, double frequency_hz);
 KERNEL double wavelength_losses_response_fall_db(const Medium *medium, double record_loss_um, double limit_db);

@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (258b7cc77fea46d4); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (09d87bca03434986); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -61,11 +61,13 @@ KERNEL double wow_flutter_random_rms(const WowFlutterSettings *settings, double 
     return settings->random_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
 }
 
+/* Standard deviation of scrape flutter, in samples per second of delay. */
 KERNEL double wow_flutter_scrape_rms(const WowFlutterSettings *settings, double sample_rate)
 {
     return settings->scrape_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
 }
 
+/* Standard deviation of the delay between channels, in samples. */
 KERNEL double wow_flutter_wander_rms(const WowFlutterSettings *settings, double sample_rate)
 {
     return settings->azimuth_wander_us * 0x1.0c6f7a0b5ed8dp-20 / 0x1.f5c0331eeff84p+0 * sample_rate;

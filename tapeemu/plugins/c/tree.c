@@ -292,6 +292,18 @@ static int read_value(Reader *reader)
     return made;
 }
 
+/* A new member of a table that a heading names; NO_NODE if there is no room. */
+static int headed_child(Reader *reader, int table, int sort, const char *key, int length)
+{
+    const int child = new_node(reader, sort);
+    if (!append(reader, table, child, 256))
+        return NO_NODE;
+    reader->nodes[child].key = key;
+    reader->nodes[child].key_length = length;
+    reader->nodes[child].headed = true;
+    return child;
+}
+
 /* [a.b] or [[a.b]]: the table that the lines behind it belong to. */
 static int read_header(Reader *reader)
 {
@@ -308,12 +320,9 @@ static int read_header(Reader *reader)
         int child = find(reader->nodes, table, key, length);
         if (more) {
             if (child == NO_NODE) {
-                child = new_node(reader, NODE_TABLE);
-                if (!append(reader, table, child, 256))
+                child = headed_child(reader, table, NODE_TABLE, key, length);
+                if (child == NO_NODE)
                     return NO_NODE;
-                reader->nodes[child].key = key;
-                reader->nodes[child].key_length = length;
-                reader->nodes[child].headed = true;
             } else if (!reader->nodes[child].headed)
                 return NO_NODE;
             table = reader->nodes[child].sort == NODE_LIST ? reader->nodes[child].last : child;
@@ -321,12 +330,9 @@ static int read_header(Reader *reader)
             continue;
         }
         if (child == NO_NODE) {
-            child = new_node(reader, listed ? NODE_LIST : NODE_TABLE);
-            if (!append(reader, table, child, 256))
+            child = headed_child(reader, table, listed ? NODE_LIST : NODE_TABLE, key, length);
+            if (child == NO_NODE)
                 return NO_NODE;
-            reader->nodes[child].key = key;
-            reader->nodes[child].key_length = length;
-            reader->nodes[child].headed = true;
         } else if (!listed || !reader->nodes[child].headed || reader->nodes[child].sort != NODE_LIST)
             return NO_NODE;
         if (listed) {

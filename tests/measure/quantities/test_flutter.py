@@ -13,6 +13,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from moving_tones import with_speed
 
 from measure.errors import MeasureError
 from measure.parts.signals import Modulation, modulated_tone, tone
@@ -28,16 +29,6 @@ SECONDS = 12
 def rows(name: str) -> list[dict[str, str]]:
     with (REFERENCE / f"{name}.csv").open() as file:
         return list(csv.DictReader(line for line in file if not line.startswith("#")))
-
-
-def with_speed(
-    *speed: tuple[float, float], seconds: float = SECONDS, rate: float = FS, **others: float
-) -> np.ndarray:
-    parts = [
-        Modulation(rate_hz=rate_hz, peak_percent=peak, phase_radians=0.3 + index)
-        for index, (rate_hz, peak) in enumerate(speed)
-    ]
-    return modulated_tone(3150, duration_seconds=seconds, sample_rate=rate, speed=parts, **others)
 
 
 def recorded(name: str) -> tuple[np.ndarray, int]:

@@ -175,7 +175,7 @@ def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
     rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     """Absorbing filters, compiled with statements side by side, against the same lines left as Python."""
-    from tapeemu.dsp.kernels.absorption import FILTER_ROWS
+    from tapeemu.dsp.kernels.line_filters import FILTER_ROWS
     from tapeemu.dsp.kernels.network import CHUNK, absorb
 
     filters = 0.3 * rng.standard_normal((FILTER_ROWS, 4, 16))

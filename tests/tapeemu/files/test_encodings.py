@@ -5,31 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from written_files import RATE, noise, write
 
 from tapeemu.errors import ParameterError
 from tapeemu.files.encodings import CONTAINERS, DEPTHS, Encoding, choose_encoding
 from tapeemu.files.reader import AudioReader
-from tapeemu.files.writer import AudioWriter
-from tapeemu.validation import FloatArray
-
-RATE = 48_000
-
-
-def noise(channels: int = 2, samples: int = 5000) -> FloatArray:
-    return np.random.default_rng(5).uniform(-0.9, 0.9, (channels, samples))
-
-
-def write(path: Path, audio: FloatArray, encoding: Encoding, **options: object) -> AudioWriter:
-    with AudioWriter(
-        path,
-        sample_rate=RATE,
-        channels=audio.shape[0],
-        encoding=encoding,
-        **options,  # type: ignore[arg-type]
-    ) as writer:
-        for start in range(0, audio.shape[1], 1777):
-            writer.write(audio[:, start : start + 1777])
-    return writer
 
 
 @pytest.mark.parametrize("container", CONTAINERS)

@@ -1,12 +1,12 @@
 """Metadata that is carried; layouts by EBU Tech 3285 and the RIFF documents."""
 
-import csv
 import struct
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from broadcast_chunks import FIELDS, bext
 
 from tapeemu.files.headers import riff_contradiction
 from tapeemu.files.riff_chunks import (
@@ -16,23 +16,6 @@ from tapeemu.files.riff_chunks import (
     with_coding_history,
     with_levels,
 )
-
-FIELDS = {
-    row["field"]: (int(row["offset"]), row["size_bytes"])
-    for row in csv.DictReader(
-        line
-        for line in (Path(__file__).parents[2] / "reference/bext_fields.csv").read_text("utf-8").splitlines()
-        if not line.startswith("#")
-    )
-}
-
-
-def bext(version: int = 2, time_reference: int = 0) -> bytes:
-    body = bytearray(602)
-    body[:11] = b"a night tug"
-    struct.pack_into("<Q", body, FIELDS["TimeReferenceLow"][0], time_reference)
-    struct.pack_into("<H", body, FIELDS["Version"][0], version)
-    return bytes(body)
 
 
 def wav(path: Path, subtype: str = "PCM_16", file_format: str = "WAV", samples: int = 500) -> Path:

@@ -7,31 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from written_files import RATE, write
 
 from tapeemu.chain import Chain
 from tapeemu.errors import AudioError
 from tapeemu.files.encodings import Encoding
 from tapeemu.files.reader import AudioReader, read_audio
 from tapeemu.files.riff_chunks import channel_mask, set_channel_mask
-from tapeemu.files.writer import AudioWriter
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.render import render_file
 from tapeemu.validation import FloatArray
-
-RATE = 48_000
-
-
-def write(path: Path, audio: FloatArray, encoding: Encoding, **options: object) -> AudioWriter:
-    with AudioWriter(
-        path,
-        sample_rate=RATE,
-        channels=audio.shape[0],
-        encoding=encoding,
-        **options,  # type: ignore[arg-type]
-    ) as writer:
-        for start in range(0, audio.shape[1], 1777):
-            writer.write(audio[:, start : start + 1777])
-    return writer
 
 
 class TestSpeakers:

@@ -73,9 +73,8 @@ def pairs(taps: FloatArray, first: int, turns: FloatArray) -> FloatArray:
 
 def recording_response(plan: Any, turns: FloatArray) -> FloatArray:
     """25 taps one by one, eight groups of eight equal ones, and eight of 32."""
-    taps = np.concatenate(
-        [plan.recording[:25], np.repeat(plan.recording[25:33], 8), np.repeat(plan.recording[33:], 32)]
-    )
+    given = plan.recording.taps
+    taps = np.concatenate([given[:25], np.repeat(given[25:33], 8), np.repeat(given[33:], 32)])
     return np.asarray(taps[0] + pairs(taps[1:], 1, turns))
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from room_in_numpy import OCTAVES_HZ, Absorption, band_decay_seconds
 from rooms import design_absorption
 
-from tapeemu.dsp.kernels.absorption import loop_decay_seconds, loop_level_db
+from tapeemu.dsp.kernels.line_filters import loop_decay_seconds, loop_level_db
 from tapeemu.dsp.kernels.room_layout import usable_bands
 from tapeemu.processors.fdn_reverb import DecayByBand
 
