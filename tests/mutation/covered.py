@@ -6,6 +6,7 @@ there, so that they are the tests of the lines in which its name occurs.
 """
 
 import ast
+import itertools
 import json
 import os
 import re
@@ -95,6 +96,11 @@ class Covered:
             earlier[function] += 1
             ranked.append((cost(name) * earlier[function], name))
         return [name for _, name in sorted(ranked)]
+
+    def within(self, names: list[str], seconds: float) -> list[str]:
+        """The first of these tests, as many as take so long together; one at least."""
+        ends = itertools.accumulate(self._seconds[name] for name in names)
+        return [name for k, (name, end) in enumerate(zip(names, ends, strict=True)) if end < seconds or k == 0]
 
     def _at(self, path: str, statement: Statement) -> set[int]:
         lines = self._lines.get(path, {})
