@@ -1,7 +1,7 @@
 """Which tests run a line: the map from lines to tests, made by coverage.py in one run of all tests.
 
 A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that
-does. A line that runs at import (a constant, a default) is run by every test: those that matter use what stands
+does, and the processor whose kind its file is named after. A line that runs at import (a constant, a default) is run by every test: those that matter use what stands
 there, so that they are the tests of the lines in which its name occurs.
 """
 
@@ -23,6 +23,7 @@ __all__ = ["Covered"]
 Statement = tuple[int, int]
 
 _FEW = 5
+_KERNELS = "tapeemu/dsp/kernels/"
 
 
 def make(folder: Path) -> None:
@@ -77,15 +78,21 @@ class Covered:
         """Tests that run a line, those that stand beside its module and the short ones first."""
         tree = ast.parse(self._source[path])
         found = self._at(path, _statement(tree, line)) if _in_function(tree, line) else set()
+        kin = {Path(path).stem}
+        if path.startswith(_KERNELS):
+            kin = self._callers(Path(path).stem)
+            found |= self._of_kernels(kin)
         if len(found) < _FEW:  # perhaps of a function that is called at import, by whichever test came first
             found |= self._users(path, _names(tree, line))
         if not found:
             found = {test for lines in self._lines.get(path, {}).values() for test in lines}
         stem = f"/test_{Path(path).stem}.py"
+        files = tuple(f"/test_{each}.py" for each in kin)
         mirror = str(Path(path).parent)
 
         def cost(name: str) -> float:
-            beside = 0.1 if stem in name else 0.5 if mirror in name else 1.0
+            file = name.partition("::")[0]
+            beside = 0.1 if stem in name else 0.3 if file.endswith(files) else 0.5 if mirror in name else 1.0
             return beside * (self._seconds[name] + 0.02)
 
         # Of one test with many parameters the first ones tell most.
@@ -118,6 +125,35 @@ class Covered:
                 for number, text in enumerate(source.splitlines(), start=1):
                     if word.search(text):
                         found |= self._at(other, self._around(other, number))
+        return found
+
+    def _callers(self, kernels: str) -> set[str]:
+        """Kernel files that call those of one, directly or by way of others, itself among them."""
+        found = new = {kernels}
+        while new:
+            called = re.compile(rf"from tapeemu\.dsp\.kernels\.(?:{'|'.join(sorted(new))}) import")
+            sources = {Path(path).stem: text for path, text in self._source.items() if path.startswith(_KERNELS)}
+            new = {name for name, text in sources.items() if called.search(text)} - found
+            found = found | new
+        return found
+
+    def _of_kernels(self, kernels: set[str]) -> set[int]:
+        """Tests beside kernel files, and those that run what leads to them: an import, or the kind of a processor."""
+        either = "|".join(sorted(kernels))
+        leads = re.compile(rf"kernels\.(?:{either}) import|kernels import (?:{either})\b")
+        is_kind = re.compile(rf'= "(?:{either})"')
+        files = tuple(f"/test_{name}.py" for name in kernels)
+        found = {k for k, name in enumerate(self._names) if name.partition("::")[0].endswith(files)}
+        for path, text in self._source.items():
+            own = path.startswith("tapeemu/processors/") and is_kind.search(text)
+            if not path.startswith(_KERNELS) and (own or leads.search(text)):
+                tree = _parsed(text)
+                found |= {
+                    test
+                    for line, tests in self._lines.get(path, {}).items()
+                    if _in_function(tree, int(line))
+                    for test in tests
+                }
         return found
 
     def _around(self, path: str, line: int) -> Statement:

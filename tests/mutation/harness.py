@@ -34,7 +34,7 @@ from sampling import ROOT, Mutant, sample
 
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 KERNELS = "tapeemu/dsp/kernels/"
-FEW = 25
+FEW = 40
 """Tests that are tried first: their files alone are loaded in no time."""
 # They compile kernels once more, in other ways, and ask for builds that a mutant has not.
 OF_OTHER_BUILDS = (
