@@ -1,8 +1,9 @@
 """Which tests run a line: the map from lines to tests, made by coverage.py in one run of all tests.
 
 A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that
-does, and the processor whose kind its file is named after. A line that runs at import (a constant, a default) is run by every test: those that matter use what stands
-there, so that they are the tests of the lines in which its name occurs.
+does, and the processor whose kind its file is named after. A line that runs at import (a constant, a default) is
+run by every test: those that matter use what stands there, so that they are the tests of the lines in which its
+name occurs.
 """
 
 import ast
@@ -90,10 +91,13 @@ class Covered:
         files = tuple(f"/test_{each}.py" for each in kin)
         mirror = str(Path(path).parent)
 
+        # Tests that take no time refuse settings, and run no kernel.
+        least_seconds = 0.3 if path.startswith(_KERNELS) else 0.02
+
         def cost(name: str) -> float:
             file = name.partition("::")[0]
             beside = 0.1 if stem in name else 0.3 if file.endswith(files) else 0.5 if mirror in name else 1.0
-            return beside * (self._seconds[name] + 0.02)
+            return beside * max(self._seconds[name], least_seconds)
 
         # Of one test with many parameters the first ones tell most.
         earlier: Counter[str] = Counter()
@@ -138,7 +142,7 @@ class Covered:
         return found
 
     def _of_kernels(self, kernels: set[str]) -> set[int]:
-        """Tests beside kernel files, and those that run what leads to them: an import, or the kind of a processor."""
+        """Tests beside kernel files, and those that run what leads to them: an import, or a processor's kind."""
         either = "|".join(sorted(kernels))
         leads = re.compile(rf"kernels\.(?:{either}) import|kernels import (?:{either})\b")
         is_kind = re.compile(rf'= "(?:{either})"')

@@ -6,7 +6,8 @@ Mutants come from cosmic-ray's operators; which are tried is decided by the seed
 (`sampling.py`). Of each, the tests that run the changed line are tried, the short ones first, until one fails
 (`covered.py`, whose map is made by a run of all tests at the first call, in the folder that --map names). A kernel
 is written as C and compiled anew, in a few seconds. Each process works in a copy of the checkout of its own
-(`server.py`). A survivor that changes nothing anyone could notice is entered, with its reason, in `equivalent.toml`.
+(`server.py`). A survivor that changes nothing anyone could notice is entered, with its reason, in
+`equivalent.toml`.
 """
 
 import argparse
@@ -98,7 +99,9 @@ class Copy:
         """Put a mutant in, and take it out with all that was made of it."""
         target = self._root / path
         original, stamp = target.read_text("utf-8"), target.stat()
-        made = [folder for folder in self._made_of_kernels() if folder.is_dir()] if path.startswith(KERNELS) else []
+        made = (
+            [folder for folder in self._made_of_kernels() if folder.is_dir()] if path.startswith(KERNELS) else []
+        )
         kept = [self._root.parent / folder.name for folder in made]
         for folder, copy in zip(made, kept, strict=True):
             shutil.copytree(folder, copy)
@@ -120,7 +123,7 @@ class Copy:
         return [self._root / KERNELS / "__pycache__", native / "c", native / "library"]
 
     def _build_quickly(self) -> None:
-        """Write C and compile it, hardly optimised: the same bits. Where that fails, numba compiles the kernels."""
+        """Write C and compile it, hardly optimised: the same bits. Where that fails, numba compiles."""
         command = [sys.executable, "-c", QUICK_LIBRARY]
         environment = {**os.environ, "PYTHONPATH": str(self._root), "PYTHONDONTWRITEBYTECODE": "1"}
         environment["TAPEEMU_LOOPS"] = "python"
@@ -139,8 +142,9 @@ def tried(copy: Copy, mutant: Mutant, text: str, tests: list[str], seconds: floa
     started = time.monotonic()
     entry: dict[str, Any] = {**asdict(mutant), "key": mutant.key, "tests": len(tests), "by": ""}
     with copy.mutated(mutant.path, text):
+        begun = time.monotonic()
         for part in tests[:FEW], tests[FEW:]:
-            left = seconds - (time.monotonic() - started)
+            left = seconds - (time.monotonic() - begun)
             if part and left > 0.0 and not entry["by"]:
                 entry["by"] = noticed(copy.run(part, left))
     entry["outcome"] = "killed" if entry["by"] else "survived"

@@ -21,7 +21,9 @@ def test_the_modules_are_fresh() -> None:
 
 
 @pytest.mark.parametrize("there", [b"\1", b"\3", None])
-def test_a_module_of_other_bytes_is_stale(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, there: bytes | None) -> None:
+def test_a_module_of_other_bytes_is_stale(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, there: bytes | None
+) -> None:
     """Whether it sorts before what is built now or after it, or is not there."""
     monkeypatch.setattr(build_engine, "PAGE_FOLDER", tmp_path)
     monkeypatch.setattr(build_engine, "build", lambda name, target: target.write_bytes(b"\2"))

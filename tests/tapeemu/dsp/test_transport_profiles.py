@@ -28,7 +28,7 @@ def test_a_profile_runs_at_a_speed_of_the_standard_and_rotates_more_than_it_wand
 
 @pytest.mark.parametrize("name", PROFILES)
 def test_all_parts_return_to_where_they_were_only_after_long(name: str) -> None:
-    """They do when the tape has passed a whole number of every circumference; a short period would be heard as one."""
+    """They do when the tape has passed whole turns of them all; a short period would be heard as one."""
     profile = PROFILES[name]
     diameters = [Fraction(str(part.diameter_mm)) for part in profile.parts]
     denominator = math.lcm(*(each.denominator for each in diameters))

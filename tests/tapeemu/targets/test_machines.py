@@ -246,6 +246,21 @@ def test_the_compiler_of_the_board_is_given_files_that_are_there(
     assert command[command.index("-o") + 1] == str(board.program)
 
 
+def test_a_machine_whose_program_is_missing_says_what_to_install(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(machines.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(machines.shutil, "which", lambda name: None)
+    with pytest.raises(MissingToolError, match="wasmtime is missing; pip install wasmtime"):
+        machines.WebTarget(folder)
+    with pytest.raises(MissingToolError, match="many machines is missing; pip install ziglang"):
+        machines.zig()
+    with pytest.raises(MissingToolError, match=r"qemu-system-arm is missing; install it.*apt-get install"):
+        BoardTarget(folder)
+    with pytest.raises(MissingToolError, match="gcc is missing"):
+        HostTarget(folder)
+
+
 def boost_db(processor: Processor) -> float:
     """By how much an equaliser behind a tape may raise what single precision has rounded before it."""
     if isinstance(processor, Chain):
