@@ -31,3 +31,21 @@ def test_a_module_of_other_bytes_is_stale(
     if there is not None:
         (tmp_path / "other.wasm").write_bytes(there)
     assert stale_modules(["fresh.wasm", "other.wasm"]) == ["other.wasm"]
+
+
+def test_the_command_builds_what_it_then_finds_fresh(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    sources = {"engine.wasm": b"\2", "engine64.wasm": b"\3"}
+    monkeypatch.setattr(build_engine, "PAGE_FOLDER", tmp_path)
+    monkeypatch.setattr(build_engine, "build", lambda name, target: target.write_bytes(sources[name]))
+    assert build_engine.main([]) == 0
+    assert capsys.readouterr().out == "engine.wasm: 1 bytes\nengine64.wasm: 1 bytes\n"
+    assert (tmp_path / "engine.json").read_text("utf-8") == settings_listing()
+    assert build_engine.main(["--check"]) == 0
+    sources["engine64.wasm"] = b"\4"
+    (tmp_path / "engine.json").write_text("[]\n", "utf-8")
+    assert build_engine.main(["--check"]) == 1
+    named = [line.split(" is stale")[0] for line in capsys.readouterr().err.splitlines()]
+    assert named == ["engine64.wasm", "engine.json"]
+    assert (tmp_path / "engine64.wasm").read_bytes() == b"\3"

@@ -1,6 +1,7 @@
 """The report as a file: whole, self-contained, safe with hostile names, complete in its figures."""
 
 import base64
+import html
 import io
 import json
 import re
@@ -290,3 +291,9 @@ def test_the_work_is_told_in_as_many_parts_as_are_done(
     assert pictures.parts == sum(pictures.done) == 1 + len(own.renders) + (channels == 2) * (1 + len(own.renders))
     assert pictures.finished
     assert writing.finished
+
+
+def test_pictures_say_which_number_is_which_order(page: str) -> None:
+    labels = [render.label for render in comparison().renders]
+    names = "; ".join(f"{number} is {label}" for number, label in enumerate(labels, start=1))
+    assert f"{names}." in html.unescape(page)
