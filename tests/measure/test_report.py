@@ -113,3 +113,13 @@ def test_plots_of_parts_lie_in_folders_of_their_own(monkeypatch: pytest.MonkeyPa
         "x/channel_1/harmonics.png",
         "x/a_b/harmonics.png",
     ]
+
+
+def test_a_reading_that_is_not_there_is_told_with_those_that_are() -> None:
+    reading = Reading(quantity="q", value=1.0, unit="%", method="m")
+    report = Report(
+        sample_rate=48_000.0, reference_level_dbfs=-18.0, seeds=(1,), readings={"thd_percent": reading}, curves={}
+    )
+    assert report["thd_percent"] is reading
+    with pytest.raises(MeasureError, match="there is no reading 'wow'; there are thd_percent"):
+        report["wow"]

@@ -1,11 +1,13 @@
 """Which tests run a line: the map from lines to tests, made by coverage.py in one run of all tests.
 
 A compiled kernel is not seen by coverage.py. What runs it are the lines that call it, or call a kernel that
-does. A line that runs at import (a constant, a default) is run by every test: those that matter use what stands
-there, so that they are the tests of the lines in which its name occurs.
+does, and the processor whose kind its file is named after. A line that runs at import (a constant, a default) is
+run by every test: those that matter use what stands there, so that they are the tests of the lines in which its
+name occurs.
 """
 
 import ast
+import itertools
 import json
 import os
 import re
@@ -22,6 +24,9 @@ __all__ = ["Covered"]
 Statement = tuple[int, int]
 
 _FEW = 5
+_KERNELS = "tapeemu/dsp/kernels/"
+_SETTINGS = "tapeemu/processors/"
+_REFERENCE_OF_SETTINGS = "tests/tapeemu/presets/test_reference.py"
 
 
 def make(folder: Path) -> None:
@@ -76,16 +81,27 @@ class Covered:
         """Tests that run a line, those that stand beside its module and the short ones first."""
         tree = ast.parse(self._source[path])
         found = self._at(path, _statement(tree, line)) if _in_function(tree, line) else set()
+        kin = {Path(path).stem}
+        if path.startswith(_KERNELS):
+            kin = self._callers(Path(path).stem)
+            found |= self._of_kernels(kin)
+        elif path.startswith(_SETTINGS) and not _in_function(tree, line):
+            found |= {k for k, name in enumerate(self._names) if name.startswith(_REFERENCE_OF_SETTINGS)}
         if len(found) < _FEW:  # perhaps of a function that is called at import, by whichever test came first
             found |= self._users(path, _names(tree, line))
         if not found:
             found = {test for lines in self._lines.get(path, {}).values() for test in lines}
         stem = f"/test_{Path(path).stem}.py"
+        files = tuple(f"/test_{each}.py" for each in kin)
         mirror = str(Path(path).parent)
 
+        # Tests that take no time refuse settings, and run no kernel.
+        least_seconds = 0.3 if path.startswith(_KERNELS) else 0.02
+
         def cost(name: str) -> float:
-            beside = 0.1 if stem in name else 0.5 if mirror in name else 1.0
-            return beside * (self._seconds[name] + 0.02)
+            file = name.partition("::")[0]
+            beside = 0.1 if stem in name else 0.3 if file.endswith(files) else 0.5 if mirror in name else 1.0
+            return beside * max(self._seconds[name], least_seconds)
 
         # Of one test with many parameters the first ones tell most.
         earlier: Counter[str] = Counter()
@@ -95,6 +111,11 @@ class Covered:
             earlier[function] += 1
             ranked.append((cost(name) * earlier[function], name))
         return [name for _, name in sorted(ranked)]
+
+    def within(self, names: list[str], seconds: float) -> list[str]:
+        """The first of these tests, as many as take so long together; one at least."""
+        ends = itertools.accumulate(self._seconds[name] for name in names)
+        return [name for k, (name, end) in enumerate(zip(names, ends, strict=True)) if end < seconds or k == 0]
 
     def _at(self, path: str, statement: Statement) -> set[int]:
         lines = self._lines.get(path, {})
@@ -112,6 +133,35 @@ class Covered:
                 for number, text in enumerate(source.splitlines(), start=1):
                     if word.search(text):
                         found |= self._at(other, self._around(other, number))
+        return found
+
+    def _callers(self, kernels: str) -> set[str]:
+        """Kernel files that call those of one, directly or by way of others, itself among them."""
+        found = new = {kernels}
+        while new:
+            called = re.compile(rf"from tapeemu\.dsp\.kernels\.(?:{'|'.join(sorted(new))}) import")
+            sources = {Path(path).stem: text for path, text in self._source.items() if path.startswith(_KERNELS)}
+            new = {name for name, text in sources.items() if called.search(text)} - found
+            found = found | new
+        return found
+
+    def _of_kernels(self, kernels: set[str]) -> set[int]:
+        """Tests beside kernel files, and those that run what leads to them: an import, or a processor's kind."""
+        either = "|".join(sorted(kernels))
+        leads = re.compile(rf"kernels\.(?:{either}) import|kernels import (?:{either})\b")
+        is_kind = re.compile(rf'= "(?:{either})"')
+        files = tuple(f"/test_{name}.py" for name in kernels)
+        found = {k for k, name in enumerate(self._names) if name.partition("::")[0].endswith(files)}
+        for path, text in self._source.items():
+            own = path.startswith("tapeemu/processors/") and is_kind.search(text)
+            if not path.startswith(_KERNELS) and (own or leads.search(text)):
+                tree = _parsed(text)
+                found |= {
+                    test
+                    for line, tests in self._lines.get(path, {}).items()
+                    if _in_function(tree, int(line))
+                    for test in tests
+                }
         return found
 
     def _around(self, path: str, line: int) -> Statement:

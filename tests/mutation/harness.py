@@ -5,12 +5,14 @@
 Mutants come from cosmic-ray's operators; which are tried is decided by the seed, spread over all modules
 (`sampling.py`). Of each, the tests that run the changed line are tried, the short ones first, until one fails
 (`covered.py`, whose map is made by a run of all tests at the first call, in the folder that --map names). A kernel
-is compiled anew. Each process works in a copy of the checkout of its own (`server.py`). A survivor that changes
-nothing anyone could notice is entered, with its reason, in `equivalent.toml`.
+is written as C and compiled anew, in a few seconds. Each process works in a copy of the checkout of its own
+(`server.py`). A survivor that changes nothing anyone could notice is entered, with its reason, in
+`equivalent.toml`.
 """
 
 import argparse
 import compileall
+import contextlib
 import json
 import os
 import shutil
@@ -22,7 +24,6 @@ import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from queue import Queue
@@ -33,6 +34,29 @@ import covered
 from sampling import ROOT, Mutant, sample
 
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
+KERNELS = "tapeemu/dsp/kernels/"
+FEW = 40
+"""Tests that are tried first: their files alone are loaded in no time."""
+# They compile kernels once more, in other ways, and ask for builds that a mutant has not.
+OF_OTHER_BUILDS = (
+    "tests/tapeemu/desk/test_engine_is_fresh.py",
+    "tests/tapeemu/test_loop_library.py",
+    "tests/tapeemu/native/test_kernels_in_c.py",
+    "tests/test_compiled.py",
+)
+QUICK_LIBRARY = """
+import subprocess, sys
+from tapeemu import loop_library as loops
+from tapeemu.native import generate
+if generate.main([]):
+    sys.exit("not generated")
+made = loops.FOLDER / loops.library_names()[0]
+flags = [flag for flag in loops._FLAGS if not flag.startswith("-O")]
+source = loops._SOURCES / "loops.c"
+mark = f'-DTAPEEMU_DIGEST="{loops.digest()}"'
+subprocess.run([*next(loops.compilers()), *flags, "-O1", "-w", mark, str(source), "-o", str(made)], check=True)
+(loops.FOLDER / loops._RECORD).write_text(f"{loops._record_line(made)}\\n", "ascii")
+"""
 
 
 class Copy:
@@ -70,25 +94,41 @@ class Copy:
         answer: dict[str, Any] = json.loads(self._process.stdout.readline())
         return answer
 
-    @contextmanager
+    @contextlib.contextmanager
     def mutated(self, path: str, text: str) -> Iterator[None]:
-        """Put a mutant in, and take it out with all that was compiled from it."""
+        """Put a mutant in, and take it out with all that was made of it."""
         target = self._root / path
         original, stamp = target.read_text("utf-8"), target.stat()
-        compiled = target.parent / "__pycache__"
-        kept = self._root.parent / "compiled"
-        kernel = compiled.is_dir() and any(compiled.glob("*.nbi"))
-        if kernel:
-            shutil.copytree(compiled, kept)
+        made = (
+            [folder for folder in self._made_of_kernels() if folder.is_dir()] if path.startswith(KERNELS) else []
+        )
+        kept = [self._root.parent / folder.name for folder in made]
+        for folder, copy in zip(made, kept, strict=True):
+            shutil.copytree(folder, copy)
         try:
             target.write_text(text, "utf-8")
+            if made:
+                self._build_quickly()
             yield
         finally:
             target.write_text(original, "utf-8")
             os.utime(target, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-            if kernel:
-                shutil.rmtree(compiled)
-                kept.rename(compiled)
+            for folder, copy in zip(made, kept, strict=True):
+                shutil.rmtree(folder)
+                copy.rename(folder)
+
+    def _made_of_kernels(self) -> list[Path]:
+        """Folders with what numba has compiled, with C, and with the library."""
+        native = self._root / "tapeemu/native"
+        return [self._root / KERNELS / "__pycache__", native / "c", native / "library"]
+
+    def _build_quickly(self) -> None:
+        """Write C and compile it, hardly optimised: the same bits. Where that fails, numba compiles."""
+        command = [sys.executable, "-c", QUICK_LIBRARY]
+        environment = {**os.environ, "PYTHONPATH": str(self._root), "PYTHONDONTWRITEBYTECODE": "1"}
+        environment["TAPEEMU_LOOPS"] = "python"
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            subprocess.run(command, cwd=self._root, env=environment, check=False, capture_output=True, timeout=120)
 
     def close(self) -> None:
         """End the process."""
@@ -101,20 +141,34 @@ def tried(copy: Copy, mutant: Mutant, text: str, tests: list[str], seconds: floa
     """What became of a mutant: outcome, by which test, in how many seconds."""
     started = time.monotonic()
     entry: dict[str, Any] = {**asdict(mutant), "key": mutant.key, "tests": len(tests), "by": ""}
-    if tests:
-        with copy.mutated(mutant.path, text):
-            answer = copy.run(tests, seconds)
-        if answer["failed"]:
-            entry["by"] = answer["failed"][0]
-        elif answer["status"] is None:
-            entry["by"] = "a test does not end"
-        elif answer["status"] not in (0, 2, 5):  # 2 is the plugin's end of time, 5 no test at all
-            entry["by"] = f"pytest ends with {answer['status']}"
-        entry["outcome"] = "killed" if entry["by"] else "survived"
-    else:
-        entry["outcome"] = "survived"
+    with copy.mutated(mutant.path, text):
+        begun = time.monotonic()
+        for part in tests[:FEW], tests[FEW:]:
+            left = seconds - (time.monotonic() - begun)
+            if part and left > 0.0 and not entry["by"]:
+                entry["by"] = noticed(copy.run(part, left))
+    entry["outcome"] = "killed" if entry["by"] else "survived"
     entry["seconds"] = round(time.monotonic() - started, 1)
     return entry
+
+
+def worth_it(covered_by: covered.Covered, mutant: Mutant, seconds: float) -> list[str]:
+    """Tests of a mutant's line, as many as there is time for."""
+    names = covered_by.tests_of(mutant.path, mutant.line)
+    if mutant.path.startswith(KERNELS):
+        names = [name for name in names if name.partition("::")[0] not in OF_OTHER_BUILDS]
+    return covered_by.within(names, seconds)
+
+
+def noticed(answer: dict[str, Any]) -> str:
+    """Which test noticed, or how the run ended; empty if nothing was noticed."""
+    if answer["failed"]:
+        return str(answer["failed"][0])
+    if answer["status"] is None:
+        return "a test does not end"
+    if answer["status"] not in (0, 2, 5):  # 2 is the plugin's end of time, 5 no test at all
+        return f"pytest ends with {answer['status']}"
+    return ""
 
 
 def unreliable(copy: Copy, names: set[str]) -> list[str]:
@@ -196,7 +250,7 @@ def main() -> int:
                 }
             copy = copies.get()
             try:
-                return tried(copy, mutant, text, tests.tests_of(mutant.path, mutant.line), options.seconds)
+                return tried(copy, mutant, text, worth_it(tests, mutant, options.seconds), options.seconds)
             finally:
                 copies.put(copy)
 

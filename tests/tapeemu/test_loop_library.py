@@ -199,6 +199,17 @@ def test_c_files_of_other_kernels_are_not_built(tree: Path) -> None:
     assert "drive.c is not made from the kernels that stand here" in done.stderr
 
 
+@pytest.mark.parametrize("stale", [[], ["drive.c"]])
+def test_only_files_of_these_kernels_reach_a_compiler(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, stale: list[str]
+) -> None:
+    monkeypatch.setattr(loop_library, "stale_files", lambda: stale)
+    monkeypatch.setattr(loop_library, "compilers", lambda: iter(()))
+    said = "^drive.c is not made from the kernels" if stale else "^there is no C compiler"
+    with pytest.raises(loop_library.LibraryError, match=said):
+        loop_library.build(tmp_path)
+
+
 def test_every_generated_file_says_what_it_is_made_from() -> None:
     assert loop_library.stale_files() == []
     assert all("Generated from" in path.read_text("utf-8").splitlines()[0] for path in C_FOLDER.glob("drive.[ch]"))

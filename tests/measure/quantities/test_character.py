@@ -132,3 +132,10 @@ def test_likeness_to_nothing_is_undefined_whichever_of_the_two_is_silent(silent)
     for reading in (value for value in vars(found).values() if hasattr(value, "defined")):
         assert not reading.defined
         assert "silen" in reading.warnings[0]
+
+
+def test_both_figures_of_likeness_say_what_they_are(rng: np.random.Generator) -> None:
+    one = rng.standard_normal(1_000)
+    found = likeness(one, 0.5 * one, RATE)
+    assert (found.null.quantity, found.null.unit) == ("level of the difference", "dB")
+    assert (found.correlation.quantity, found.correlation.unit) == ("correlation", "")

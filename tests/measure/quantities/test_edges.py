@@ -59,3 +59,11 @@ def test_what_is_nothing_has_fallen_and_what_is_unknown_has_not():
         assert not edge.defined
         assert edge.warnings == (f"the magnitude stays within 3 dB as far as {end}, and is not known beyond",)
     assert edges(np.zeros(F.size))[1].warnings == ("the magnitude stays within 3 dB as far as 1.6e+04 Hz",)
+
+
+def test_the_reference_itself_is_no_edge_though_the_point_nearest_to_it_has_fallen():
+    """Between two points 40 dB apart: at a third of the way the line lies 27 dB above the nearer, lower one."""
+    f = np.array([250.0, 500.0, 1_000.0, 1_300.0, 2_000.0, 4_000.0, 8_000.0])
+    magnitude = np.array([0.0, 0.0, 0.0, -40.0, 0.0, 0.0, -40.0])
+    upper = band_edges(f, magnitude, reference_hz=1_200.0, method="lines", conditions={})[1]
+    assert 4_000.0 < upper.value < 8_000.0

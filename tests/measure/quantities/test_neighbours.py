@@ -146,3 +146,9 @@ def test_print_through_of_the_suite_in_level_and_time(stored: str) -> None:
     pre_seconds = turn(middle - turn(middle, 0.5), 0.5)
     assert read.post_seconds.value == pytest.approx(post_seconds, abs=1.0 / RATE)
     assert read.pre_seconds.value == pytest.approx(pre_seconds, abs=1.0 / RATE)
+
+
+def test_the_course_of_a_delay_lasts_as_long_as_the_recording() -> None:
+    read = measure.azimuth(np.stack([tone(1000.0, 2.0)] * 2), RATE, frequency_hz=1000.0)
+    assert read.course.x[0] > 0.0
+    assert 1.8 < read.course.x[-1] < 2.0

@@ -146,3 +146,9 @@ def test_the_doubt_of_the_latency_knows_no_gain():
 
         doubts.append(frequency_response(noisy, RATE, seconds=1.0).latency_seconds.uncertainty)
     assert doubts[1] == pytest.approx(doubts[0], rel=0.02)
+
+
+def test_lengths_are_told_in_microseconds():
+    """A sweep ends on a whole sample, whose place has more digits than anyone reads."""
+    conditions = frequency_response(lambda audio, _: audio, 44_100, seconds=1.00001).magnitude.conditions
+    assert conditions["sweep_seconds"] == round(conditions["sweep_seconds"], 6) != round(1.00001, 6)

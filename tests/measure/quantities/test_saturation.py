@@ -1,5 +1,6 @@
 """MOL, SOL and compression by frequency: curves of known formula between a pre-emphasis and its inverse."""
 
+import importlib
 import math
 
 import numpy as np
@@ -131,3 +132,17 @@ def test_what_has_no_figure_says_why():
 def test_wrong_arguments_are_refused(wrong, what):
     with pytest.raises(MeasureError, match=what):
         saturation(cubic, RATE, **wrong)
+
+
+def test_any_frequency_above_zero_is_sent(monkeypatch):
+    """However low; what it takes to be read is another question."""
+
+    class SentError(Exception):
+        pass
+
+    def runner(*_):
+        raise SentError
+
+    monkeypatch.setattr(importlib.import_module("measure.quantities.saturation"), "_Runner", runner)
+    with pytest.raises(SentError):
+        saturation(cubic, RATE, frequencies_hz=(0.5,))

@@ -17,3 +17,9 @@ from measure.standard_set.rows import STANDARD_SET
 def test_tones_are_those_of_standards(row: str, frequencies_hz: tuple[float, ...]) -> None:
     (found,) = (each for each in STANDARD_SET if each.name == row)
     assert found.frequencies_hz == frequencies_hz
+
+
+def test_tones_that_are_sent_in_steps_last_as_long_in_both_rows() -> None:
+    """They are read by the same fit, whose doubt goes with their length."""
+    steps, loud = (next(row for row in STANDARD_SET if row.name == name) for name in ("level steps", "loud tones"))
+    assert steps.seconds == loud.seconds

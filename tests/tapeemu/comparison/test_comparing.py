@@ -843,6 +843,7 @@ def test_the_page_keeps_hostile_names_as_text(tmp_path: Path) -> None:
     assert "<img" not in text.replace("\\<img", "")
     assert "a\\|b \\<img src=x\\> \\[c\\](d) \\`e\\` \\*f\\*" in text
     assert "--preset 'x; rm -rf'" in text
+    assert "![" not in text  # a picture is made of orders, and there is none without its file
 
 
 def test_it_is_reached_from_the_package() -> None:

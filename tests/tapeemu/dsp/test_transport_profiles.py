@@ -1,5 +1,8 @@
 """Transports are made of what real ones are made of."""
 
+import math
+from fractions import Fraction
+
 import pytest
 
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
@@ -21,6 +24,16 @@ def test_a_profile_runs_at_a_speed_of_the_standard_and_rotates_more_than_it_wand
     diameters = [part.diameter_mm for part in profile.parts]
     assert diameters == sorted(diameters)
     assert min(diameters) > 1.0
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_all_parts_return_to_where_they_were_only_after_long(name: str) -> None:
+    """They do when the tape has passed whole turns of them all; a short period would be heard as one."""
+    profile = PROFILES[name]
+    diameters = [Fraction(str(part.diameter_mm)) for part in profile.parts]
+    denominator = math.lcm(*(each.denominator for each in diameters))
+    together_mm = math.pi * math.lcm(*(int(each * denominator) for each in diameters)) / denominator
+    assert together_mm / (10.0 * profile.tape_speed_cm_s) > 20.0
 
 
 def test_worse_machines_have_larger_figures() -> None:

@@ -137,3 +137,22 @@ def test_what_another_has_built_meanwhile_stays(tmp_path: Path, monkeypatch: pyt
     made = build(MACHINES["linux-x86-64"], folder=tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == [made.name]
     assert not list((made / "tapeemu.lv2").iterdir())
+
+
+def test_this_machine_s_own_compiler_serves_it_and_one_for_many_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    own = building.this_machine()
+    monkeypatch.setattr(building.shutil, "which", lambda name: f"/usr/bin/{name}" if name == "gcc" else None)
+    monkeypatch.setattr(building.importlib.util, "find_spec", lambda name: object())
+    for machine in MACHINES.values():
+        command = building.compiler_for(machine)
+        if machine is own and not sys.platform.startswith("win"):
+            assert command == ("gcc",)
+        else:
+            assert command[1:] == ("-m", "ziglang", "cc", "-target", machine.target)
+    monkeypatch.setattr(building.importlib.util, "find_spec", lambda name: None)
+    for machine in MACHINES.values():
+        if machine is not own:
+            with pytest.raises(BuildError, match=rf"no compiler for {machine.name}; pip install"):
+                building.compiler_for(machine)

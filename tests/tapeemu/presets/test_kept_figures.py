@@ -3,7 +3,7 @@
 import pytest
 
 from measure.results import Reading
-from tapeemu.presets.kept_figures import worth_keeping
+from tapeemu.presets.kept_figures import KEPT, worth_keeping
 
 
 @pytest.mark.parametrize(
@@ -23,3 +23,11 @@ from tapeemu.presets.kept_figures import worth_keeping
 def test_what_noise_leaves_nothing_of_is_not_kept(key: str, value: float, doubt: float, worth: bool) -> None:
     reading = Reading(quantity=key, value=value, unit="", method="", uncertainty=doubt, uncertainty_basis="given")
     assert worth_keeping(key, reading) is worth
+
+
+@pytest.mark.parametrize("key", KEPT)
+def test_no_tolerance_hides_a_difference_that_a_musician_would_set(key: str) -> None:
+    """By unit (own choice): a hundredth of a weak flutter, 0.2 dB, and so on."""
+    most = {"percent": 0.001, "db": 0.2, "seconds": 0.005, "us": 0.02, "hz": 20.0}
+    assert 0.0 < KEPT[key].floor <= most[key.rpartition("_")[2]]
+    assert 0.0 <= KEPT[key].share <= 0.005

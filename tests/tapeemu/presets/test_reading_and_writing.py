@@ -476,6 +476,23 @@ def test_lines_of_keys_are_those_of_the_text() -> None:
     assert lines[("f", 1)] == 13
 
 
+def test_lines_are_found_without_a_space_between_anything() -> None:
+    text = "a=[[1],\n2]\n[b]\nc={d=1,e=[2,\n{f=3}]}\ng=''\nh=4"
+    assert tomllib.loads(text)["b"]["h"] == 4
+    lines = key_lines(text)
+    assert {place: line for place, line in lines.items() if isinstance(place[-1], str)} == {
+        ("a",): 1,
+        ("b",): 3,
+        ("b", "c"): 4,
+        ("b", "c", "d"): 4,
+        ("b", "c", "e"): 4,
+        ("b", "c", "e", 1, "f"): 5,
+        ("b", "g"): 6,
+        ("b", "h"): 7,
+    }
+    assert [lines["a", 0], lines["a", 0, 0], lines["a", 1], lines["b", "c", "e", 1]] == [1, 1, 2, 5]
+
+
 def test_every_key_of_every_shipped_file_has_its_line() -> None:
     for path in shipped_folder().glob("*.toml"):
         text = path.read_text("utf-8")

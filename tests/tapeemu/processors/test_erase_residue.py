@@ -185,3 +185,9 @@ def test_the_laboratory_reads_level_and_place() -> None:
             assert read.post.value == pytest.approx(-60.0, abs=0.02)
             assert read.post_seconds.value == pytest.approx(0.7 - ahead, abs=0.2 / RATE)
             assert not read.pre.defined
+
+
+@pytest.mark.parametrize(("residue_db", "rise_db", "echoes"), [(-40.0, 5.5, True), (-40.0, 4.5, False)])
+def test_lows_that_are_left_within_35_db_are_an_echo(residue_db: float, rise_db: float, echoes: bool) -> None:
+    """Own choice, no source: what is fainter disturbs no figure of those that an echo disturbs."""
+    assert EraseResidue(residue_db=residue_db, bass_rise_db=rise_db).traits.echoes is echoes

@@ -1,6 +1,7 @@
 """Response of a tape, held to closed forms: losses, equalisation, the head's face, and treble against level."""
 
 import math
+import re
 from functools import cache
 from typing import Any
 
@@ -348,5 +349,9 @@ def test_settings_that_decide_the_same_are_refused() -> None:
         with pytest.raises(ParameterError, match=r"can fall by .* dB at 16000 Hz; change it") as caught:
             TapeResponse(response_tolerance_db=fall, **tape)
         assert "\n" not in str(caught.value)
+        least, most = map(float, re.findall(r"fall by (\S+) to (\S+) dB", str(caught.value))[0])
+        assert 0.0 <= least < most
+        if 0.99 * most <= 30.0:
+            assert TapeResponse(response_tolerance_db=0.99 * most, **tape).effective_boost_limit_db < 1.0
     with pytest.raises(ParameterError, match=r"may take 0\.1 s"):
         TapeResponse(tape_speed_cm_s=4.7625, face_length_mm=12.0)

@@ -61,6 +61,10 @@ def test_weighting_is_the_table():
     rates = np.array([float(row["freq_hz"]) for row in rows])
     levels = np.array([float(row["response_db"]) for row in rows])
     np.testing.assert_allclose(20.0 * np.log10(flutter_weighting(rates)), levels, atol=1e-9)
+    # Below the table it falls on by 18 dB an octave, and a rate of zero weighs next to nothing.
+    below, none = flutter_weighting(np.array([0.05, 0.0]))
+    assert below == pytest.approx(10.0 ** ((levels[0] - 18.0) / 20.0))
+    assert 0.0 <= none < 1e-12
 
 
 def test_rotating_parts_appear_at_their_rate_and_depth():

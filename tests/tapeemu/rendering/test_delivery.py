@@ -10,7 +10,7 @@ from sound_files import load, make
 
 import tapeemu
 from tapeemu.chain import Chain
-from tapeemu.errors import AudioError
+from tapeemu.errors import AudioError, OutputError
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.render import render_file, render_files
 from tapeemu.validation import FloatArray
@@ -54,6 +54,14 @@ class TestLevels:
         with pytest.raises(AudioError, match=r"s\.wav: the loudness is undefined"):
             render_file(short, DRY, tmp_path / "t.wav", delivery=Delivery(loudness_lufs=-23.0))
         assert not (tmp_path / "t.wav").exists()
+
+    def test_a_file_too_short_for_a_loudness_is_told_other_ways_than_one(self, tmp_path: Path) -> None:
+        """BS.1770 gates blocks of 400 ms: a second that clips may be set to a loudness, a tenth of one may not."""
+        for seconds, told in ((1.0, True), (0.1, False)):
+            source = make(tmp_path / f"{seconds}.wav", 10.0 * noise(samples=round(seconds * RATE)))
+            with pytest.raises(OutputError, match=r"set a ceiling with --true-peak-dbtp -1\b") as refused:
+                render_file(source, DRY, tmp_path / "out.wav", delivery=Delivery(depth="16"))
+            assert ("--loudness-lufs" in str(refused.value)) == told
 
     def test_one_gain_for_all_keeps_the_balance(self, tmp_path: Path) -> None:
         """Stems of unlike level, length and width; their sum reaches the target, their ratios stay."""

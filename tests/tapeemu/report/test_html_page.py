@@ -1,9 +1,11 @@
 """The report as a file: whole, self-contained, safe with hostile names, complete in its figures."""
 
 import base64
+import html
 import io
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,7 +18,7 @@ from tapeemu.chain import Chain
 from tapeemu.comparison.compared_figures import FIGURES
 from tapeemu.errors import OutputError, ParameterError
 from tapeemu.rendering.matched import Render
-from tapeemu.report import drawings, html_tables, value_text, write_report
+from tapeemu.report import drawings, html_page, html_tables, value_text, write_report
 from tapeemu.report.pictures import envelope, loudest_moment, picture_of, shown
 
 
@@ -240,3 +242,58 @@ def test_drawings_fit_their_frames() -> None:
 def test_drawn_are_the_first_and_those_that_differ_most() -> None:
     assert shown([float("nan"), -30.0]) == [0, 1]
     assert shown([float("nan"), -30.0, -5.0, -40.0, float("nan"), -10.0]) == [0, 1, 2, 5]
+
+
+def test_each_figure_has_a_cell_for_each_order_and_one_for_the_stem(page: str) -> None:
+    """Few orders stand beside each other as columns, the stem last."""
+    (table,) = re.findall('<table class="compared">.*?</table>', page, re.DOTALL)
+    rows = re.findall('<tr><th scope="row">.*?</tr>', table)
+    assert len(rows) > 10
+    assert {row.count("<td>") for row in rows} == {len(comparison().renders) + 1}
+
+
+class CountedStep:
+    """A step of the work that counts what is done."""
+
+    def __init__(self, parts: int) -> None:
+        self.parts, self.done, self.finished = parts, [0], False
+
+    def advance(self, count: int = 1) -> None:
+        self.done.append(count)
+
+    def finish(self) -> None:
+        self.finished = True
+
+
+class Counted:
+    """What is told of the work."""
+
+    def __init__(self) -> None:
+        self.steps: list[CountedStep] = []
+
+    def step(self, name: str, parts: int) -> CountedStep:
+        self.steps.append(CountedStep(parts))
+        return self.steps[-1]
+
+
+@pytest.mark.parametrize("channels", [2, 9])  # a stream of FLAC has eight at most: without sound
+def test_the_work_is_told_in_as_many_parts_as_are_done(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, channels: int
+) -> None:
+    monkeypatch.setattr(html_page, "picture_of", lambda *_: None)
+    monkeypatch.setattr(html_page, "_coded", lambda *_: b"")
+    monkeypatch.setattr(html_page, "_page", lambda *_: "")
+    own = comparison()
+    wide = replace(own, dry=replace(own.dry, audio=np.zeros((channels, 10))))
+    told = Counted()
+    write_report(wide, tmp_path / "report.html", progress=told)
+    pictures, writing = told.steps
+    assert pictures.parts == sum(pictures.done) == 1 + len(own.renders) + (channels == 2) * (1 + len(own.renders))
+    assert pictures.finished
+    assert writing.finished
+
+
+def test_pictures_say_which_number_is_which_order(page: str) -> None:
+    labels = [render.label for render in comparison().renders]
+    names = "; ".join(f"{number} is {label}" for number, label in enumerate(labels, start=1))
+    assert f"{names}." in html.unescape(page)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from measure.results import Curve
 from tapeemu.report import plots
 from tapeemu.report.pictures import Picture
 
@@ -36,3 +37,15 @@ def test_differences_of_spectrograms_are_zero_where_both_are_below_the_scale(dra
     plots.spectrogram_difference_plot(picture(-12.3), picture(-15.3), -12.3, 2)
     np.testing.assert_allclose(drawn[0][1], [[3.0, 3.0], [3.0, 0.0]], atol=1e-9)
     assert drawn[0][2][0] == -drawn[0][2][1] < 0.0
+
+
+@pytest.mark.parametrize(("seconds", "end"), [(0.1, 0.5), (2.0, 2.0)])
+def test_a_plot_of_decays_is_half_a_second_wide_at_least(
+    monkeypatch: pytest.MonkeyPatch, seconds: float, end: float
+) -> None:
+    limits: list[tuple[float, float]] = []
+    monkeypatch.setattr(plots, "_svg", lambda figure, _: limits.append(figure.axes[0].get_xlim()) or "")
+    x = np.linspace(0.0, seconds, 21)
+    curve = Curve(quantity="decay", x=x, y=-59.9 * x / seconds, x_name="time", x_unit="s", y_unit="dB")
+    plots.decay_plot([curve], "quiet")
+    assert limits == [pytest.approx((0.0, end))]

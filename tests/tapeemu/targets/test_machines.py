@@ -32,6 +32,7 @@ from tapeemu.plugins.tables import NOT_PLUGINS
 from tapeemu.presets import load_preset
 from tapeemu.processor import Processor
 from tapeemu.processors import processor_kinds
+from tapeemu.targets import machines
 from tapeemu.targets.machines import (
     SINGLE,
     STRICT_FLAGS,
@@ -227,6 +228,37 @@ def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(fol
         came = run(asked)
         assert same(came, result)
         assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+def test_the_compiler_of_the_board_is_given_files_that_are_there(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board is emulated in long tests; its command is looked at here."""
+    commands: list[list[str]] = []
+    monkeypatch.setattr(machines, "found", lambda program, package: program)
+    monkeypatch.setattr(machines, "compile_c", commands.append)
+    board = BoardTarget(folder)
+    command = commands[0]
+    files = [word for word in command if word.endswith((".c", ".ld"))]
+    assert [Path(file).name for file in files] == ["emulated.ld", "emulated.c", "tapeemu.c"]
+    assert all(Path(file).is_file() for file in files)
+    assert command[command.index("-T") + 1] == files[0]
+    assert command[command.index("-o") + 1] == str(board.program)
+
+
+def test_a_machine_whose_program_is_missing_says_what_to_install(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(machines.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(machines.shutil, "which", lambda name: None)
+    with pytest.raises(MissingToolError, match="wasmtime is missing; pip install wasmtime"):
+        machines.WebTarget(folder)
+    with pytest.raises(MissingToolError, match="many machines is missing; pip install ziglang"):
+        machines.zig()
+    with pytest.raises(MissingToolError, match=r"qemu-system-arm is missing; install it.*apt-get install"):
+        BoardTarget(folder)
+    with pytest.raises(MissingToolError, match="gcc is missing"):
+        HostTarget(folder)
 
 
 def boost_db(processor: Processor) -> float:

@@ -25,3 +25,9 @@ def test_colouration_of_a_comb():
     h[0], h[480] = 1.0, 0.5
     result = colouration(h, RATE, low_hz=1_000.0, high_hz=9_000.0)
     assert result.flatness.value == pytest.approx(-10.0 * math.log10(1.25), abs=1e-2)
+
+
+@pytest.mark.parametrize(("rate", "high_hz"), [(48_000, 10_000.0), (16_000, 8_000.0)])
+def test_the_band_ends_at_half_the_rate_and_says_so(rate, high_hz):
+    h = np.random.default_rng(1).standard_normal(rate)
+    assert colouration(h, rate).deviation.conditions["high_hz"] == high_hz

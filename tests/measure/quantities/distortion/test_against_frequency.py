@@ -1,8 +1,11 @@
 """Distortion against frequency against closed forms."""
 
+import inspect
+
 import numpy as np
 import pytest
 
+import measure
 from measure.errors import MeasureError
 from measure.parts.signals import synchronised_sweep
 from measure.quantities.distortion import distortion_against_frequency, distortion_from_sweep
@@ -62,3 +65,10 @@ def test_a_harmonic_that_a_lead_may_hide_is_undefined_and_says_what_to_do():
     inner = (result.orders[1].x > 100.0) & (result.orders[1].x < 5_000.0)
     assert np.nanmax(np.abs(result.orders[1].y[inner] - 0.3)) < 0.01
     assert result.orders[1].warnings == ()
+
+
+@pytest.mark.parametrize("name", ["low_hz", "high_hz", "level_dbfs"])
+def test_the_sweep_is_that_of_the_response_unless_told(name):
+    both = (distortion_against_frequency, measure.frequency_response)
+    one, other = (inspect.signature(function).parameters[name].default for function in both)
+    assert one == other

@@ -290,3 +290,12 @@ def test_uncertainty_of_thd_is_the_scatter():
     assert scatter / results[0].uncertainty == pytest.approx(1.0, abs=0.4)
     mean = np.mean([reading.value for reading in results])
     assert mean == pytest.approx(100.0 * math.hypot(0.01, 0.005), abs=4.0 * scatter / math.sqrt(60.0))
+
+
+@pytest.mark.parametrize("second_db", [-37.0, -44.0])
+def test_a_weak_second_tone_is_told_by_its_place_and_level(second_db):
+    seconds = np.arange(RATE) / RATE
+    tones = np.sin(2.0 * np.pi * 1_000.0 * seconds)
+    tones += 10.0 ** (second_db / 20.0) * np.sin(2.0 * np.pi * 1_370.0 * seconds)
+    found = harmonic_distortion(tones, RATE).level
+    assert found.warnings == (f"there is a weak second tone at 1370 Hz, {second_db:.0f} dB re the first",)

@@ -49,6 +49,19 @@ def test_intermodulation_closed_forms(a, b, speed):
     assert difference.third.value == pytest.approx(150.0 * b * 0.125 / both, rel=1.15e-4, abs=1e-3)
 
 
+@pytest.mark.parametrize("order", [2, 3])
+def test_doubt_is_that_of_the_noise_round_the_sidebands_of_the_order(order):
+    """Noise within 15 Hz of one pair of sidebands leaves the doubt of the other pair alone."""
+    x = two_tones(RATE, low_hz=60.0, high_hz=7_000.0, low_to_high=4.0, seconds=2.0, level_dbfs=0.0)
+    spectrum = np.zeros(len(x) // 2 + 1, complex)
+    f = np.fft.rfftfreq(len(x), 1.0 / RATE)
+    near = np.abs(np.abs(f - 7_000.0) - (order - 1) * 60.0) < 15.0
+    spectrum[near] = 20.0 * np.exp(2j * np.pi * np.random.default_rng(3).random(np.count_nonzero(near)))
+    found = modulation_distortion(shaped(x, 0.2, 0.1) + noise(len(x)) + np.fft.irfft(spectrum, len(x)), RATE)
+    here, there = (found.second, found.third)[:: 1 if order == 2 else -1]
+    assert here.uncertainty > 10.0 * there.uncertainty
+
+
 def test_intermodulation_survives_flutter():
     t = np.arange(2 * RATE) / RATE
     clock = t + 0.002 / (2.0 * np.pi * 4.0) * np.sin(2.0 * np.pi * 4.0 * t)

@@ -58,3 +58,14 @@ def test_uniform_numbers_are_uniform() -> None:
     numbers = np.array([hashing.uniform(np.uint64(77), np.uint64(k)) for k in range(20_000)])
     assert stats.kstest(numbers, "uniform").pvalue > 0.001
     assert 0.0 < numbers.min() < numbers.max() < 1.0
+
+
+def test_a_row_of_numbers_is_made_of_single_ones() -> None:
+    out = np.full(5, np.nan)
+    hashing.fill_uniforms(np.uint64(9), np.int64(-3), np.int64(7), out)
+    base = hashing.mix_hash(np.uint64(9), np.uint64(2**64 - 3))
+    assert out.tolist() == [float(hashing.uniform(np.uint64(base), np.uint64(k))) for k in range(7, 12)]
+
+
+def test_a_key_without_a_number_is_that_of_number_zero() -> None:
+    assert stream_key(5, Purpose.LEVEL) == stream_key(5, Purpose.LEVEL, 0) != stream_key(5, Purpose.LEVEL, 1)

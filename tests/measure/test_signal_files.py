@@ -1,0 +1,24 @@
+"""Test signals as files."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from measure.errors import ResultsError
+from measure.signal_files import TEST_SIGNALS, SignalFile, save_signals
+
+
+@pytest.mark.parametrize("file", TEST_SIGNALS, ids=lambda file: file.name)
+def test_a_file_is_named_after_its_tones(file: SignalFile) -> None:
+    assert [float(number) for number in re.findall(r"\d+", file.name)] == list(file.frequencies_hz)
+
+
+def test_a_folder_whose_name_a_file_has_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(
+        ResultsError, match="taken cannot be made, for a file has that name; choose another folder"
+    ):
+        save_signals(tmp_path / "taken", sample_rate=44_100, reference_dbfs=-18.0)
+    with pytest.raises(ResultsError, match=r"cannot be made .*; choose another folder"):
+        save_signals(tmp_path / "taken" / "below", sample_rate=44_100, reference_dbfs=-18.0)
