@@ -223,8 +223,10 @@ def _silenced(chain: "Chain", place: str, key: str) -> str:
         told, last = ".".join(names[:number]), number == len(names)
         if stage.bypass and not (last and key in ("bypass", "name")):
             return f"{told} is bypassed ({told}.bypass=false lets it sound)"
-        if stage.mix_percent == 0.0 and not (last and key in ("bypass", "name", "mix_percent")):
+        if stage.mixed_away and not (last and key in ("bypass", "name", "mix_percent", "automation")):
             return f"{told}.mix_percent is 0"
+        if last and stage.curve_of(key) is not None:
+            return f"it follows a curve of {told} ({told}.automation=none takes its curves away)"
         if not isinstance(stage.processor, Chain):
             break
         inner = stage.processor
