@@ -61,6 +61,13 @@ def _printable(text: str) -> str:
     return spelt.encode(encoding, "backslashreplace").decode(encoding)
 
 
+def _place(text: str) -> Path:
+    """A path that was given; an empty one would be the folder one stands in."""
+    if not text:
+        raise argparse.ArgumentTypeError("is '', but must name a place; '.' is the folder you are in")
+    return Path(text)
+
+
 def _recording(given: Sequence[str]) -> int:
     options = _recording_options(given)
     # Before the recording, which takes seconds: a file that cannot be used should say so at once.
@@ -91,7 +98,7 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
     )
     parser.add_argument(
         "recording",
-        type=Path,
+        type=_place,
         metavar="RECORDING",
         help=(
             "lossless sound file of one steady tone, of two tones together, or of the burst; of two tracks also "
@@ -99,11 +106,11 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         ),
     )
     parser.add_argument("--json", action="store_true", help="write all readings and curves as JSON")
-    parser.add_argument("--plots", type=Path, metavar="DIR", help="write plots (PNG) into this folder")
+    parser.add_argument("--plots", type=_place, metavar="DIR", help="write plots (PNG) into this folder")
     parser.add_argument(
-        "--limits", type=Path, metavar="FILE", help="check the figures against the limits in this file (TOML)"
+        "--limits", type=_place, metavar="FILE", help="check the figures against the limits in this file (TOML)"
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write what --limits found as JUnit XML")
+    parser.add_argument("--junit", type=_place, metavar="FILE", help="write what --limits found as JUnit XML")
     parser.add_argument("--overwrite", action="store_true", help="replace plots and files that exist")
     options = parser.parse_args(given)
     if options.junit is not None and options.limits is None:
@@ -126,7 +133,7 @@ def _signals(given: Sequence[str]) -> int:
     parser = _Parser(
         prog="python -m measure signals", description="Write the test signals to record on a machine."
     )
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
+    parser.add_argument("--out", type=_place, required=True, metavar="DIR", help="folder for the files")
     parser.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="sample rate in Hz (default 48000)")
     parser.add_argument(
         "--level", type=float, default=-18.0, metavar="DBFS", help="reference level in dBFS (default -18)"

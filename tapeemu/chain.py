@@ -35,7 +35,7 @@ from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.settings import Settings, setting
 from tapeemu.units import seconds_to_samples
-from tapeemu.validation import FloatArray, check_audio
+from tapeemu.validation import FloatArray, check_audio, check_place, check_seed, check_track
 
 __all__ = ["STAGE_KEYS", "Chain", "ChainStream", "Stage", "StageStream", "processor_class", "spoken"]
 
@@ -388,8 +388,9 @@ class Chain(Processor):
         }
 
     def with_seed(self, seed: int) -> Self:
+        tape = check_seed(seed)
         return self.replace(
-            stages=tuple(stage.replace(processor=stage.processor.with_seed(seed)) for stage in self.stages)
+            stages=tuple(stage.replace(processor=stage.processor.with_seed(tape)) for stage in self.stages)
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -535,7 +536,7 @@ class ChainStream(Stream):
         self, chain: Chain, *, sample_rate: float, channels: int, start_sample: int, track: int = 0
     ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
-
+        start_sample, track = check_place(start_sample), check_track(track)
         self._build(chain, start_sample, track)
         self._fed = 0
         self._given = 0
