@@ -119,6 +119,8 @@ def solve(
         If a figure cannot be asked for, or no setting is allowed that would give it.
     """
     _check(wanted)
+    if not 0.0 < within_percent < math.inf:
+        raise ParameterError(f"within_percent is {within_percent:g}, but must be above zero, and finite")
     chain = start if start is not None else Chain()
     knobs: list[_Knob] = []
     for key in SOLVABLE:
