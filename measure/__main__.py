@@ -6,6 +6,7 @@ recording cannot be used, 4 a result cannot be written, 130 interrupted; and 6, 
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -34,10 +35,21 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))
     try:
-        if given[:1] == ["signals"]:
-            return _signals(given[1:])
-        return _recording(given)
+        status = _signals(given[1:]) if given[:1] == ["signals"] else _recording(given)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:  # whoever read it has read enough; the rest goes nowhere, also on the way out
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        if error.filename is not None:  # a file's own story
+            raise
+        _complain(f"what was to be printed cannot be written ({error.strerror}); check the space there")
+        return _NOT_WRITTEN
     except MeasureError as error:
         _complain(str(error))
         if isinstance(error, RecordingError):

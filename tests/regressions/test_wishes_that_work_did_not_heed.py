@@ -1,5 +1,5 @@
-"""`solve thd=1 thd=2` took the second without a word, `--about` without a page said nothing anywhere, and limits of
-nan were told, if at all, after a minute of work.
+"""`solve thd=1 thd=2` took the second without a word, `--about` without a page said nothing anywhere, and
+limits of nan were told, if at all, after a minute of work.
 """
 
 from collections.abc import Callable
