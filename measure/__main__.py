@@ -37,7 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     try:
         status = _signals(given[1:]) if given[:1] == ["signals"] else _recording(given)
         sys.stdout.flush()

@@ -140,7 +140,7 @@ def main() -> None:
     sys.unraisablehook = _interrupt_again
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         # Names of files hold any bytes, and terminals not all letters: what cannot be written is spelt out.
         if isinstance(stream, io.TextIOWrapper):
