@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from tapeemu.errors import OutputError
+from tapeemu.files.part_files import PartFile
+
 Run = Callable[..., str]
 FULL = "what was to be printed cannot be written (No space left on device); check the space there"
 
@@ -48,6 +51,18 @@ def test_a_closed_output_is_no_error(monkeypatch: pytest.MonkeyPatch, tmp_path: 
         assert ended.value.code == 0
     monkeypatch.setattr(sys, "stdout", None)
     assert measure(["signals", "--out", str(tmp_path / "tones")]) == 0
+
+
+def test_a_name_that_another_process_took_meanwhile_has_its_own_remedy(tmp_path: Path) -> None:
+    """It was said to be a matter of space and permissions as well."""
+    target = tmp_path / "stem.wav"
+    part = PartFile(target, overwrite=False)
+    target.write_text("another's")
+    told = f"{target} exists; choose another name or folder, or replace it with --overwrite"
+    with pytest.raises(OutputError) as refused:
+        part.publish()
+    assert str(refused.value) == told
+    assert [path.name for path in tmp_path.iterdir()] == ["stem.wav"]
 
 
 def test_a_document_that_is_no_text_is_refused(run: Run, tmp_path: Path) -> None:
