@@ -6,6 +6,7 @@ recording cannot be used, 4 a result cannot be written, 130 interrupted; and 6, 
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -34,10 +35,21 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     try:
-        if given[:1] == ["signals"]:
-            return _signals(given[1:])
-        return _recording(given)
+        status = _signals(given[1:]) if given[:1] == ["signals"] else _recording(given)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:  # whoever read it has read enough; the rest goes nowhere, also on the way out
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        if error.filename is not None:  # a file's own story
+            raise
+        _complain(f"what was to be printed cannot be written ({error.strerror}); check the space there")
+        return _NOT_WRITTEN
     except MeasureError as error:
         _complain(str(error))
         if isinstance(error, RecordingError):
@@ -59,6 +71,13 @@ def _printable(text: str) -> str:
     )
     encoding = sys.stdout.encoding or "utf-8"
     return spelt.encode(encoding, "backslashreplace").decode(encoding)
+
+
+def _place(text: str) -> Path:
+    """A path that was given; an empty one would be the folder one stands in."""
+    if not text:
+        raise argparse.ArgumentTypeError("is '', but must name a place; '.' is the folder you are in")
+    return Path(text)
 
 
 def _recording(given: Sequence[str]) -> int:
@@ -91,7 +110,7 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
     )
     parser.add_argument(
         "recording",
-        type=Path,
+        type=_place,
         metavar="RECORDING",
         help=(
             "lossless sound file of one steady tone, of two tones together, or of the burst; of two tracks also "
@@ -99,11 +118,11 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         ),
     )
     parser.add_argument("--json", action="store_true", help="write all readings and curves as JSON")
-    parser.add_argument("--plots", type=Path, metavar="DIR", help="write plots (PNG) into this folder")
+    parser.add_argument("--plots", type=_place, metavar="DIR", help="write plots (PNG) into this folder")
     parser.add_argument(
-        "--limits", type=Path, metavar="FILE", help="check the figures against the limits in this file (TOML)"
+        "--limits", type=_place, metavar="FILE", help="check the figures against the limits in this file (TOML)"
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write what --limits found as JUnit XML")
+    parser.add_argument("--junit", type=_place, metavar="FILE", help="write what --limits found as JUnit XML")
     parser.add_argument("--overwrite", action="store_true", help="replace plots and files that exist")
     options = parser.parse_args(given)
     if options.junit is not None and options.limits is None:
@@ -126,7 +145,7 @@ def _signals(given: Sequence[str]) -> int:
     parser = _Parser(
         prog="python -m measure signals", description="Write the test signals to record on a machine."
     )
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
+    parser.add_argument("--out", type=_place, required=True, metavar="DIR", help="folder for the files")
     parser.add_argument("--rate", type=int, default=48_000, metavar="HZ", help="sample rate in Hz (default 48000)")
     parser.add_argument(
         "--level", type=float, default=-18.0, metavar="DBFS", help="reference level in dBFS (default -18)"

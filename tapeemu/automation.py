@@ -18,7 +18,7 @@ from tapeemu.processor import Processor, Stream
 from tapeemu.settings import Settings, required_setting, setting
 from tapeemu.validation import FloatArray
 
-__all__ = ["MIX", "AutomatedStream", "Curve", "CurvePoint", "MovingMix"]
+__all__ = ["MIX", "AutomatedStream", "Curve", "CurvePoint", "MovingMix", "at_ends"]
 
 MIX = "mix_percent"
 """The setting of a stage itself that can follow a curve."""
@@ -187,6 +187,30 @@ class _Course:
             self._give(self._cell + 3)
 
 
+def at_ends(processor: Processor, curves: Sequence[Curve]) -> list[Processor]:
+    """A processor where its curves end: each at its lowest and at its highest, in every combination.
+
+    Parameters
+    ----------
+    processor : Processor
+        Its other settings hold.
+    curves : sequence of Curve
+        Of settings in ``processor.moves``; none of them gives the processor itself.
+
+    Returns
+    -------
+    list of Processor
+
+    Raises
+    ------
+    ParameterError
+        If values that the curves may have together contradict each other.
+    """
+    names = [curve.setting for curve in curves]
+    ends = product(*((curve.least, curve.most) for curve in curves))
+    return [processor.replace(**dict(zip(names, values, strict=True))) for values in ends]
+
+
 def _kernel_stream(processor: Processor, where: Mapping[str, Any]) -> KernelStream:
     stream = processor.stream(**where)
     assert isinstance(stream, KernelStream)
@@ -224,11 +248,9 @@ class AutomatedStream(Stream):
             "track": track,
         }
         # A strong drive runs at a higher rate than a soft one: it is made for what needs most on the way.
-        ends = product(*((curve.least, curve.most) for curve in curves))
-        names = [curve.setting for curve in curves]
-        made = [processor.replace(**dict(zip(names, values, strict=True))) for values in ends]
+        self._ends = at_ends(processor, curves)
         self._processor, self._inner = max(
-            ((each, _kernel_stream(each, where)) for each in made), key=lambda pair: pair[1].memory_bytes
+            ((each, _kernel_stream(each, where)) for each in self._ends), key=lambda pair: pair[1].memory_bytes
         )
         inner = self._inner
         self._curves = curves
@@ -249,14 +271,8 @@ class AutomatedStream(Stream):
         return out
 
     def tail_samples(self, level_db: float = -60.0) -> int:
-        """The longest that any point of the curves gives."""
-        return max(
-            self._inner.tail_of(
-                self._processor.replace(**{curve.setting: point.value}).kernel_settings(), level_db
-            )
-            for curve in self._curves
-            for point in curve.points
-        )
+        """The longest that the curves give where they end, for what one allows another may make longer."""
+        return max(self._inner.tail_of(each.kernel_settings(), level_db) for each in self._ends)
 
     def close(self) -> None:
         super().close()

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import InstanceOf, field_validator, model_validator
 
-from tapeemu.automation import MIX, AutomatedStream, Curve, MovingMix
+from tapeemu.automation import MIX, AutomatedStream, Curve, MovingMix, at_ends
 from tapeemu.errors import ParameterError
 from tapeemu.processor import (
     AnyAudio,
@@ -35,7 +35,7 @@ from tapeemu.processors import processor_kinds
 from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.settings import Settings, setting
 from tapeemu.units import seconds_to_samples
-from tapeemu.validation import FloatArray, check_audio
+from tapeemu.validation import FloatArray, check_audio, check_place, check_seed, check_track
 
 __all__ = ["STAGE_KEYS", "Chain", "ChainStream", "Stage", "StageStream", "processor_class", "spoken"]
 
@@ -96,21 +96,36 @@ class Stage(Settings):
                     self.processor.replace(**{name: value})
                 except ParameterError as error:
                     raise ValueError(f"a point of the curve of {name} is refused: {error}") from None
+        try:
+            at_ends(self.processor, self._moving)
+        except ParameterError as error:
+            names = " and ".join(curve.setting for curve in self._moving)
+            raise ValueError(f"the curves of {names} are refused together: {error}") from None
         return self
+
+    @property
+    def _moving(self) -> list[Curve]:
+        return [curve for curve in self.automation if curve.setting != MIX]
 
     def curve_of(self, name: str) -> Curve | None:
         """The curve that a setting follows; None if it follows none."""
         return next((curve for curve in self.automation if curve.setting == name), None)
 
+    @property
+    def traits(self) -> Traits:
+        """What the processor does to sound wherever its curves are: any trait that one end of them has."""
+        return _together([end.traits for end in at_ends(self.processor, self._moving)], max)
+
+    @property
+    def mixed_away(self) -> bool:
+        """Whether its input alone is heard, all along the tape."""
+        course = self.curve_of(MIX)
+        return (self.mix_percent if course is None else course.most) == 0.0
+
     def idle(self) -> dict[str, str]:
         """As of the processor, wherever its curves are: what one end switches off, the other may not."""
-        found = self.processor.idle()
-        for curve in self.automation:
-            for value in (curve.least, curve.most):
-                if found and curve.setting != MIX:
-                    there = self.processor.replace(**{curve.setting: value}).idle()
-                    found = {name: reason for name, reason in found.items() if name in there}
-        return found
+        found, *others = [end.idle() for end in at_ends(self.processor, self._moving)]
+        return {name: reason for name, reason in found.items() if all(name in there for there in others)}
 
     def to_dict(self) -> dict[str, Any]:
         own = {key: getattr(self, key) for key in STAGE_KEYS if getattr(self, key) != _stage_default(key)}
@@ -125,6 +140,14 @@ class Stage(Settings):
         own = {key: settings.pop(key) for key in STAGE_KEYS if key in settings}
         kind = settings.pop("kind", None)
         return cls(processor=processor_class(kind).from_dict(settings), **own)
+
+
+def _together(several: Sequence[Traits], peak_gain_db: Callable[[Iterable[float]], float]) -> Traits:
+    """Any trait of one of several, with peak gains put together by a function."""
+    found: dict[str, Any] = {
+        each.name: any(getattr(traits, each.name) for traits in several) for each in fields(Traits)
+    }
+    return Traits(**{**found, "peak_gain_db": peak_gain_db(traits.peak_gain_db for traits in several)})
 
 
 def _stage_default(key: str) -> Any:
@@ -248,20 +271,12 @@ class Chain(Processor):
     @property
     def sounding(self) -> tuple[Stage, ...]:
         """The stages that are heard: not bypassed, and not mixed away."""
-        return tuple(
-            stage
-            for stage in self.stages
-            if not stage.bypass and (stage.mix_percent > 0.0 or stage.curve_of(MIX) is not None)
-        )
+        return tuple(stage for stage in self.stages if not (stage.bypass or stage.mixed_away))
 
     @property
     def traits(self) -> Traits:
         """What the stages that are heard do together: any trait of one of them; peak gains add up."""
-        inner = [stage.processor.traits for stage in self.sounding]
-        together: dict[str, Any] = {
-            each.name: any(getattr(traits, each.name) for traits in inner) for each in fields(Traits)
-        }
-        return Traits(**{**together, "peak_gain_db": sum(traits.peak_gain_db for traits in inner)})
+        return _together([stage.traits for stage in self.sounding], sum)
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> "ChainStream":
         return ChainStream(
@@ -373,8 +388,9 @@ class Chain(Processor):
         }
 
     def with_seed(self, seed: int) -> Self:
+        tape = check_seed(seed)
         return self.replace(
-            stages=tuple(stage.replace(processor=stage.processor.with_seed(seed)) for stage in self.stages)
+            stages=tuple(stage.replace(processor=stage.processor.with_seed(tape)) for stage in self.stages)
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -520,7 +536,7 @@ class ChainStream(Stream):
         self, chain: Chain, *, sample_rate: float, channels: int, start_sample: int, track: int = 0
     ) -> None:
         super().__init__(sample_rate=sample_rate, channels=channels)
-
+        start_sample, track = check_place(start_sample), check_track(track)
         self._build(chain, start_sample, track)
         self._fed = 0
         self._given = 0
@@ -569,7 +585,7 @@ class ChainStream(Stream):
 
     def _behind_sources(self, chain: Chain) -> int:
         """Samples by which the whole must be started earlier; 0 where no stage adds sound that others hear."""
-        active = [stage.processor.traits.adds_sound for stage in chain.stages if not stage.bypass]
+        active = [stage.traits.adds_sound for stage in chain.stages if not stage.bypass]
         first = active.index(True) if True in active else len(active)
         samples, ratio = 0.0, 1.0
         for number, (_, stage) in enumerate(self._stages):

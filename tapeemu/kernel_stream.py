@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from tapeemu.dsp.kernels.arrays import ELEMENTS
 from tapeemu.processor import Processor, Stream
-from tapeemu.validation import FloatArray
+from tapeemu.validation import FloatArray, check_place, check_track
 
 __all__ = ["KernelStream", "ProcessorKernels", "ProcessorOfKernels", "processor_kernels"]
 
@@ -121,7 +121,7 @@ class KernelStream(Stream):
         self.settings = settings
         self.latency = int(kernels.latency(self.settings, self.sample_rate, self.channels))
         self.memory = kernels.memory_for(self.settings, self.sample_rate, self.channels)
-        place, beside = np.int64(start_sample), np.int64(track)
+        place, beside = np.int64(check_place(start_sample)), np.int64(check_track(track))
         kernels.design(self.settings, self.sample_rate, self.channels, place, beside, self.memory)
         self._held = held(self.memory)
         self._process = for_blocks(kernels.process, self._held)

@@ -24,6 +24,7 @@ from tapeemu.validation import (
     check_channels,
     check_sample_rate,
     check_samples,
+    check_seed,
 )
 
 __all__ = [
@@ -384,7 +385,8 @@ class Processor(Settings, ABC):
         different from each other and keep their trajectories when their order changes. Processors
         without a tape return themselves: a room is not on the tape, and its `room_seed` stays.
         """
+        tape = check_seed(seed)
         if "seed" not in type(self).model_fields:
             return self
         own = int(self.seed)  # type: ignore[attr-defined]
-        return self.replace(seed=stream_key(seed, Purpose.TAPE, own) >> 32)
+        return self.replace(seed=stream_key(tape, Purpose.TAPE, own) >> 32)

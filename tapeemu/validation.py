@@ -21,9 +21,12 @@ __all__ = [
     "check_block",
     "check_block_form",
     "check_channels",
+    "check_place",
     "check_sample_rate",
     "check_samples",
+    "check_seed",
     "check_start_seconds",
+    "check_track",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -37,6 +40,11 @@ LOUDEST = 1e30
 
 FARTHEST_SECONDS = 1e9
 """Farthest place on the tape, some 30 years from its beginning: samples are counted exactly up to there."""
+
+MOST_SAMPLES = 2**62
+"""Farthest place on the tape in samples: half of what 64 bits count, so that latencies and runs-in fit in."""
+
+MOST_SEED = 2**63 - 1
 
 _TYPES = (np.dtype(np.float32), np.dtype(np.float64))
 
@@ -83,6 +91,38 @@ def check_start_seconds(start_seconds: float) -> float:
             "the tape"
         )
     return float(start_seconds)
+
+
+def check_place(start_sample: int) -> int:
+    """Return a place on the tape in samples, or say why there is no such place (within 2^62 of its beginning)."""
+    place = _whole_number("start_sample", start_sample)
+    if abs(place) > MOST_SAMPLES:
+        raise ParameterError(
+            f"start_sample is {place}, but must lie within 2^62 samples of the beginning of the tape"
+        )
+    return place
+
+
+def check_track(track: int) -> int:
+    """Return the number of a track, or say why there is no such track (0 to 2^62)."""
+    number = _whole_number("track", track)
+    if not 0 <= number <= MOST_SAMPLES:
+        raise ParameterError(f"track is {number}, but must be zero or more, and at most 2^62")
+    return number
+
+
+def check_seed(seed: int) -> int:
+    """Return the number of a tape, or say why there is no such tape (0 to 2^63 - 1)."""
+    number = _whole_number("seed", seed)
+    if not 0 <= number <= MOST_SEED:
+        raise ParameterError(f"seed is {number}, but must be zero or more, and at most 2^63 - 1")
+    return number
+
+
+def _whole_number(name: str, value: int) -> int:
+    if isinstance(value, bool) or not isinstance(value, int | np.integer):
+        raise ParameterError(f"{name} is {value!r}, but must be a whole number")
+    return int(value)
 
 
 def check_channels(channels: int) -> int:

@@ -4,12 +4,14 @@ One module a command. None of them imports anything heavy before its command run
 at once.
 """
 
+import errno
 import io
 import os
 import re
 import signal
 import sys
 import threading
+from pathlib import Path
 from typing import Any
 
 import typer
@@ -18,6 +20,7 @@ from tapeemu.cli import compare, demo, desk, device, measuring, plugins, presets
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
     EXIT_INTERRUPTED,
+    EXIT_OUTPUT,
     EXIT_USAGE,
     OnceCommand,
     complain,
@@ -126,11 +129,18 @@ def _explain_usage(error: Any) -> None:
     complain(f"{message}; '{command} --help' lists what there is")
 
 
+_UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+"""What a stream says that is sent to a place without room. Files say it as an OutputError."""
+
+
 def main() -> None:
     """Run the command line and end the process with a status by class of error."""
     # A request to end is handled like Ctrl-C: what is half-written is removed on the way out.
     signal.signal(signal.SIGTERM, _interrupt)
     sys.unraisablehook = _interrupt_again
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         # Names of files hold any bytes, and terminals not all letters: what cannot be written is spelt out.
         if isinstance(stream, io.TextIOWrapper):
@@ -149,6 +159,11 @@ def main() -> None:
         if hasattr(error, "format_message"):  # wrong usage, by whichever parser typer is built on
             _explain_usage(error)
             sys.exit(EXIT_USAGE)
+        if isinstance(error, OSError) and error.filename is None and error.errno in _UNWRITABLE:
+            complain(
+                f"what was to be printed cannot be written ({os.strerror(error.errno)}); check the space there"
+            )
+            sys.exit(EXIT_OUTPUT)
         complain(f"internal error: {type(error).__name__}: {error}; please report it with the command you gave")
         sys.exit(EXIT_INTERNAL)
     if status == EXIT_INTERRUPTED:  # from here, or from the parser, which catches Ctrl-C itself

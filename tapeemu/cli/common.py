@@ -69,19 +69,26 @@ SEED = typer.Option(
 START_SECONDS = typer.Option(0.0, help="Place on the tape where the stems start.")
 
 
+_PLACES = frozenset({"--out", "--page", "--plots", "--table", "--update"})
+"""Options that name a file or a folder."""
+
+
 class OnceCommand(TyperCommand):
     """A command whose options hold one value each, unless they are lists: given twice, one would be ignored."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Parse as always, and refuse what is given more often than it can hold."""
-        _, _, order = self.make_parser(ctx).parse_args(args=list(args))
+        """Parse as always, and refuse what is given more often than it can hold, and paths without a name."""
+        values, _, order = self.make_parser(ctx).parse_args(args=list(args))
         given: Counter[Any] = Counter(param for param in order if param.param_type_name == "option")
         for param, times in given.items():
             repeatable = param.multiple or (param.is_flag and not param.secondary_opts)
+            option = max(param.opts, key=len)
             if times > 1 and not repeatable:
-                option = max(param.opts, key=len)
                 remedy = "; run the command once for each preset" if option == "--preset" else "; give it once"
                 raise ParameterError(f"{option} is given {times} times, but holds one value{remedy}")
+            if option in _PLACES and values[param.name] == "":
+                # A path takes no name for the folder one stands in.
+                raise ParameterError(f"{option} is '', but must name a place; '.' is the folder you are in")
         return super().parse_args(ctx, args)
 
 
@@ -219,12 +226,16 @@ def _silenced(chain: "Chain", place: str, key: str) -> str:
     inner: Any = chain
     names = place.split(".")
     for number, name in enumerate(names, start=1):
-        stage = next(each for each in inner.stages if each.name == name)
+        stage = next((each for each in inner.stages if each.name == name), None)
+        if stage is None:  # another change has given it another name
+            break
         told, last = ".".join(names[:number]), number == len(names)
         if stage.bypass and not (last and key in ("bypass", "name")):
             return f"{told} is bypassed ({told}.bypass=false lets it sound)"
-        if stage.mix_percent == 0.0 and not (last and key in ("bypass", "name", "mix_percent")):
+        if stage.mixed_away and not (last and key in ("bypass", "name", "mix_percent", "automation")):
             return f"{told}.mix_percent is 0"
+        if last and stage.curve_of(key) is not None:
+            return f"it follows a curve of {told} ({told}.automation=none takes its curves away)"
         if not isinstance(stage.processor, Chain):
             break
         inner = stage.processor

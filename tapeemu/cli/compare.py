@@ -77,6 +77,10 @@ def compare(
         raise ParameterError("--all-orders and --orders were both given; choose one")
     if renders and out is None:
         raise ParameterError("--renders needs a folder; give one with --out")
+    if about and page is None:
+        raise ParameterError("--about stands on the Markdown page; give --table with it")
+    if not embed_limit_mb >= 0.0:  # the report says so as well, but after the work
+        raise ParameterError(f"embed_limit_mb is {embed_limit_mb!r}, but must be zero or more")
     chain = chain_from_options(preset, order=None, changes=changes)
     reports = _reports(stems, out)
     _check_targets([*reports.values()], page, permutations=all_orders, overwrite=overwrite)

@@ -1,5 +1,6 @@
 """``tapeemu device``: a preset as C for a small device, and what it costs there."""
 
+import math
 import re
 import tempfile
 from pathlib import Path
@@ -36,9 +37,15 @@ def device(
 
     if channels not in (1, 2):
         raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
+    if not 0.0 <= instructions < math.inf:
+        raise ParameterError(
+            f"--instructions is {instructions:g}, but must be zero or more, and finite; leave it out for no limit"
+        )
     most = _bytes(ram)
     listen_to_compilation()
     chosen = load_preset(preset)
+    # C checks nothing: a rate that no stage can run at is refused by the same chain in Python.
+    chosen.chain.stream(sample_rate=rate, channels=channels).close()
     target = output_folder(out)
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
     with tempfile.TemporaryDirectory() as name:
@@ -71,6 +78,6 @@ def _bytes(text: str) -> float:
     if not text:
         return 0.0
     match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([kKmM]?)B?", text)
-    if match is None:
-        raise ParameterError(f"--ram is {text!r}, but must be bytes, such as 512k or 1M")
+    if match is None or float(match[1]) == 0.0:
+        raise ParameterError(f"--ram is {text!r}, but must be a number of bytes, such as 512k or 1M")
     return float(match[1]) * _UNITS[match[2].lower()]

@@ -294,7 +294,11 @@ def solve_figures(
     from tapeemu.presets.writing import check_free, check_words, save_preset
 
     check_words(purpose, tags)
-    wanted = dict(parse_wanted(text) for text in figures)
+    wanted: dict[str, float] = {}
+    for key, value in map(parse_wanted, figures):
+        if key in wanted:
+            raise ParameterError(f"{key} is wanted to be {wanted[key]:g} and {value:g}; give it once")
+        wanted[key] = value
     path = target_path(name) if not dry_run else Path(name)
     if not dry_run:
         check_free(path, overwrite=overwrite)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import typer
 
-from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.cli.common import OnceCommand, listen_to_compilation, output_folder
 from tapeemu.errors import ParameterError
 
 __all__ = ["app", "build_plugins", "install_plugins", "list_plugins", "remove_plugins"]
@@ -16,7 +16,7 @@ app = typer.Typer(
 )
 
 
-@app.command("build")
+@app.command("build", cls=OnceCommand)
 def build_plugins(
     out: Path = typer.Option(..., "--out", metavar="DIR", help="Folder for the plug-ins."),
     machine: str = typer.Option(
@@ -37,7 +37,7 @@ def build_plugins(
     typer.echo(f"{target}: {', '.join(names)}")
 
 
-@app.command("install")
+@app.command("install", cls=OnceCommand)
 def install_plugins() -> None:
     """Put the plug-ins where hosts look for them, for this user; they are built if that is needed."""
     from tapeemu.plugins.building import find_built
@@ -50,7 +50,7 @@ def install_plugins() -> None:
         typer.echo(str(path))
 
 
-@app.command("list")
+@app.command("list", cls=OnceCommand)
 def list_plugins() -> None:
     """List the plug-ins, and where they are installed."""
     from tapeemu.plugins.installing import find_installed
@@ -66,7 +66,7 @@ def list_plugins() -> None:
         typer.echo("not installed; 'tapeemu plugins install' does it")
 
 
-@app.command("remove")
+@app.command("remove", cls=OnceCommand)
 def remove_plugins() -> None:
     """Take the plug-ins away from where hosts look for them."""
     from tapeemu.plugins.installing import remove

@@ -60,6 +60,8 @@ def presets(
         document = update.read_text("utf-8")
     except OSError as error:
         raise OutputError(f"{update} cannot be read ({error.strerror}); check its name") from None
+    except UnicodeDecodeError:
+        raise OutputError(f"{update} is not UTF-8 text; name a Markdown document, or save it as UTF-8") from None
     write_text(put_between_marks(document, text), update, overwrite=True)
 
 

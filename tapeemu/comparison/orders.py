@@ -43,7 +43,7 @@ def two_orders(chain: Chain) -> list[Contender]:
 
 
 def _role(stage: Stage) -> str:
-    traits = stage.processor.traits
+    traits = stage.traits
     if traits.reverberates == traits.drives:  # neither, or a chain that is both and has no one place
         return ""
     return "reverb" if traits.reverberates else "drive"

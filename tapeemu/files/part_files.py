@@ -189,6 +189,9 @@ class PartFile:
             else:
                 self._take_free_name()
             _sync_folder(self.target.parent)
+        except OutputError:  # an OSError too, but one that says all
+            self.discard()
+            raise
         except OSError as error:
             self.discard()
             raise OutputError(

@@ -56,7 +56,7 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
         parts["without reverb"] = (dry, others)
     if len(chain.sounding) > 1:
         for stage in chain.sounding:
-            if stage.processor.traits.lingers:
+            if stage.traits.lingers:
                 parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
     return parts
 
@@ -302,7 +302,7 @@ def _without_reverb(chain: Chain) -> Chain:
     def changed(stage: Stage) -> Stage:
         if isinstance(stage.processor, Chain):
             return stage.replace(processor=_without_reverb(stage.processor))
-        return stage.replace(bypass=stage.bypass or stage.processor.traits.lingers)
+        return stage.replace(bypass=stage.bypass or stage.traits.lingers)
 
     return chain.replace(stages=tuple(changed(stage) for stage in chain.stages))
 

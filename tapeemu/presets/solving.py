@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tapeemu.automation import MIX
 from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError
 from tapeemu.presets.kept_figures import DECAY_BANDS_HZ
@@ -118,11 +119,14 @@ def solve(
         If a figure cannot be asked for, or no setting is allowed that would give it.
     """
     _check(wanted)
+    if not 0.0 < within_percent < math.inf:
+        raise ParameterError(f"within_percent is {within_percent:g}, but must be above zero, and finite")
     chain = start if start is not None else Chain()
     knobs: list[_Knob] = []
     for key in SOLVABLE:
         if key in wanted:
             chain, knob = _prepared(chain, key, wanted[key], wanted)
+            _refuse_curves(chain[knob.stage], key)
             knobs.append(knob)
     if rounds < 1:
         raise ParameterError(f"rounds is {rounds}, but must be 1 or more")
@@ -178,6 +182,16 @@ def _check(wanted: Mapping[str, float]) -> None:
             raise ParameterError(f"{key} is wanted to be {value!r}, but must be above zero")
     if {"level_fluctuation_peak_db", "level_fluctuation_rms_db"} <= set(wanted):
         raise ParameterError("peak and RMS of the level fluctuation follow from one another; ask for one of them")
+
+
+def _refuse_curves(stage: Stage, key: str) -> None:
+    """Refuse to turn a setting that a curve stands above, or whose figure changes along the tape with one."""
+    for curve in stage.automation:
+        if key not in _DECAYS or curve.setting == MIX:
+            raise ParameterError(
+                f"{key} is wanted, but in stage {stage.name!r} {curve.setting} follows a curve, so one setting "
+                "cannot give it; start from a preset without that curve"
+            )
 
 
 def _scale(key: str, value: float) -> float:
@@ -271,9 +285,7 @@ def _ensured(
     stages: Sequence[Stage] = (added, *chain.stages) if first else (*chain.stages, added)
     if fresh.traits.drives:
         # Sound is driven before it is on the tape, so before whatever moves it.
-        moving = [
-            stage.processor.traits.moves_time or stage.processor.traits.moves_level for stage in chain.stages
-        ]
+        moving = [stage.traits.moves_time or stage.traits.moves_level for stage in chain.stages]
         at = moving.index(True) if any(moving) else len(moving)
         stages = (*chain.stages[:at], added, *chain.stages[at:])
     return chain.replace(stages=tuple(stages)), added

@@ -3,10 +3,9 @@
 from dataclasses import dataclass, field, replace
 from typing import Self
 
-from tapeemu.errors import ParameterError
 from tapeemu.processor import Processor
 from tapeemu.rendering.delivery import Delivery
-from tapeemu.validation import check_start_seconds
+from tapeemu.validation import check_seed, check_start_seconds, check_track
 
 __all__ = ["Job"]
 
@@ -55,10 +54,5 @@ class Job:
             If there is no such tape, or no such place or track on it.
         """
         check_start_seconds(self.start_seconds)
-        if self.track < 0:
-            raise ParameterError(f"track is {self.track}, but must be zero or more")
-        if self.seed is None:
-            return self.chain
-        if self.seed < 0:
-            raise ParameterError(f"seed is {self.seed}, but must be zero or more")
-        return self.chain.with_seed(self.seed)
+        check_track(self.track)
+        return self.chain if self.seed is None else self.chain.with_seed(check_seed(self.seed))

@@ -102,7 +102,7 @@ def plan_batch(inputs: Sequence[str | Path], out: str | Path, *, delivery: Deliv
     failures: list[Failure] = []
     for wish in inputs:
         try:
-            items += _items_of(Path(wish), folder, delivery)
+            items += _items_of(_named(wish), folder, delivery)
         except AudioError as error:
             failures.append(Failure.of(Path(wish), error))
     items = list(dict.fromkeys(items))
@@ -126,7 +126,16 @@ def sound_files(inputs: Sequence[str | Path], *, out: str | Path | None = None) 
         If a pattern goes up behind its first wildcard.
     """
     results = None if out is None else Path(out)
-    return list(dict.fromkeys(source for wish in inputs for source, _ in _found(Path(wish), results)))
+    return list(dict.fromkeys(source for wish in inputs for source, _ in _found(_named(wish), results)))
+
+
+def _named(wish: str | Path) -> Path:
+    """An input as a path; an AudioError if it has no name, of which a path would make the present folder."""
+    if wish == "":
+        raise AudioError(
+            "an input is '', but must name a file, a folder or a pattern; '.' is the folder you are in"
+        )
+    return Path(wish)
 
 
 def _found(wish: Path, out: Path | None) -> list[tuple[Path, Path]]:

@@ -62,7 +62,7 @@ class TapeStream(ChainStream):
 
     def maker(self, stage: Stage) -> Callable[..., Stream]:
         alone = super().maker(stage)
-        if not stage.processor.traits.crosses_stems:
+        if not stage.traits.crosses_stems:
             return partial(StemsApart, alone, self._stems, self._map_stems)
         if not isinstance(stage.processor, Chain):
             return alone

@@ -114,8 +114,8 @@ def _flatten(
             continue
         if stage.automation:
             raise ParameterError(
-                f"stage {stage.name!r} has automation, which the C library is given while it plays (tapeemu_set); "
-                "leave it out of what goes into C"
+                f"stage {stage.name!r} has automation, which the C library is given as it plays (tapeemu_follow)"
+                "; leave it out of what goes into C"
             )
         first, share = len(stages), stage.mix_percent / 100.0
         place = len(groups)
