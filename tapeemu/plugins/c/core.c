@@ -35,6 +35,7 @@ typedef struct {
 
     /* While it is active. */
     bool active, offline;
+    bool switched_off; /* by the host, which has a switch beside the knob Bypass; the audio thread's own */
     tapeemu_live *live;
     Made *made; /* that plays, or is on its way in */
     Made *waiting; /* that the live engine did not take yet */
@@ -655,7 +656,7 @@ static void core_process(
     double *pieces[TAPEEMU_MOST_CHANNELS];
     if (!core->active || count <= 0)
         return;
-    tapeemu_live_bypass(core->live, bypassed(core));
+    tapeemu_live_bypass(core->live, core->switched_off || bypassed(core));
     for (int channel = 0; channel < core->channels; channel++)
         pieces[channel] = core->buffers + (ptrdiff_t)channel * PIECE;
     for (int32_t at = 0; at < count; at += PIECE) {
