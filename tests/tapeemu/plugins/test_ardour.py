@@ -1,6 +1,6 @@
-"""A session in Ardour, without a screen or a sound card: insert, automate, save, open again, bounce, compare.
+"""A session in Ardour, without a screen or a sound card: insert, automate, save, reopen, bounce, compare.
 
-Ardour's Lua runner does what a composer does. The stem is written into the session's file, as its import writes it:
+Ardour's Lua runner does what a composer does. The stem is written into the session's file, as an import writes it:
 the runner has no call that imports.
 """
 
@@ -33,7 +33,8 @@ pytestmark = [
 
 SCRIPT = Path(__file__).parents[2] / "shared" / "ardour_session.lua"
 KIND, RATE, LENGTH, STEP = "wow_flutter", 48_000, 144_000, 96_000
-SETTLED = 240  # Ardour begins to read where it is heard: the first samples, as many as the latency, never reach the plug-in
+# Ardour reads ahead by the latency, but not before the beginning: as many samples never reach the plug-in.
+SETTLED = 240
 TAKEN_OVER = 6_000  # a change hears the sound for up to 0.1 s, then takes over in 30 ms
 TICKS = 282_240_000  # of Ardour's clock, a second
 
@@ -52,17 +53,21 @@ REGION = (
     'external="0" sync-marked="0" left-of-split="0" right-of-split="0" hidden="0" position-locked="0" '
     'valid-transients="0" start="a0" length="a{ticks}@a0" sync-position="a0" ancestral-start="a0" '
     'ancestral-length="a0@a0" stretch="1" shift="1" layering-index="0" tags="" contents="0" envelope-active="0" '
-    'default-fade-in="0" default-fade-out="0" fade-in-active="0" fade-out-active="0" scale-amplitude="1" id="9002" '
-    'type="audio" first-edit="nothing" source-0="9000" source-1="9001" master-source-0="9000" '
+    'default-fade-in="0" default-fade-out="0" fade-in-active="0" fade-out-active="0" scale-amplitude="1" '
+    'id="9002" type="audio" first-edit="nothing" source-0="9000" source-1="9001" master-source-0="9000" '
     'master-source-1="9001" channels="2"/>'
 )
-SOURCE = '<Source name="stem.wav" take-id="" type="audio" flags="" id="{number}" channel="{channel}" origin="" gain="1"/>'
+SOURCE = (
+    '<Source name="stem.wav" take-id="" type="audio" flags="" id="{number}" channel="{channel}" origin="" '
+    'gain="1"/>'
+)
 
 
 def ardour(home: Path, *words: str | int) -> str:
     """What the runner says."""
+    command = [str(RUNNER), str(SCRIPT), str(words[0]), str(home / "session"), "session", *map(str, words[1:])]
     done = subprocess.run(
-        [str(RUNNER), str(SCRIPT), words[0], str(home / "session"), "session", *map(str, words[1:])],
+        command,
         env={"HOME": str(home), "PATH": os.environ["PATH"], "LC_ALL": "C"},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
