@@ -21,6 +21,11 @@ _PREFIXES = """\
 """
 
 _UNITS = {"dB": "units:db", "Hz": "units:hz", "s": "units:s", "ms": "units:ms", "%": "units:pc", "mm": "units:mm"}
+_SWITCHES = (
+    ("enabled", "Enabled", "enabled", 1.0),
+    ("freewheel", "Offline", "freeWheeling", 0.0),
+)
+"""What the host itself switches: symbol, name, designation, default. Last, so that ports keep their numbers."""
 _CHANNELS = {1: ("centre",), 2: ("left", "right")}
 
 
@@ -129,6 +134,14 @@ def _plugin(uri: str, label: str, channels: int, knobs: Sequence[Knob]) -> str:
             "lv2:portProperty lv2:connectionOptional",
         ]
     )
+    ports += [
+        [
+            *("a lv2:InputPort , lv2:ControlPort", f'lv2:symbol "{symbol}"', f'lv2:name "{name}"'),
+            *(f"lv2:designation lv2:{designation}", "lv2:portProperty lv2:toggled , lv2:connectionOptional"),
+            *("lv2:minimum 0.0", "lv2:maximum 1.0", f"lv2:default {default}"),
+        ]
+        for symbol, name, designation, default in _SWITCHES
+    ]
     numbered = [
         "    [ " + " ;\n      ".join((f"lv2:index {number}", *lines)) + " ]" for number, lines in enumerate(ports)
     ]

@@ -59,11 +59,11 @@ class Lv2Plugin:
         self.symbols = re.findall(r'lv2:symbol "(\w+)"', own)
         self._inputs = [k for k, name in enumerate(self.symbols) if name.startswith("input_")]
         self._outputs = [k for k, name in enumerate(self.symbols) if name.startswith("output_")]
+        defaults = [re.search(r"lv2:default (\S+)", port) for port in own.split("lv2:index ")[1:]]
         self.controls = {
-            name: c_float(float(value))
-            for name, value in re.findall(r'lv2:symbol "(\w+)".*?lv2:default (\S+)', own.replace("\n", " "))
+            name: c_float(0.0 if default is None else float(default[1]))
+            for name, default in zip(self.symbols, defaults, strict=True)
         }
-        self.controls = {name: self.controls.get(name, c_float(0.0)) for name in self.symbols}
         self._numbers: dict[str, int] = {}
         self._number = _NUMBER(lambda data, uri: self.number(uri.decode()))
         self._map = _Map(None, ctypes.cast(self._number, c_void_p))

@@ -35,6 +35,7 @@ typedef struct {
 
     /* While it is active. */
     bool active, offline;
+    bool switched_off; /* by the host, which has a switch beside the knob Bypass; the audio thread's own */
     tapeemu_live *live;
     Made *made; /* that plays, or is on its way in */
     Made *waiting; /* that the live engine did not take yet */
@@ -45,6 +46,7 @@ typedef struct {
     int which_chain; /* of the two of `made` */
     int64_t place; /* on the tape, of the next sample */
     bool fresh; /* nothing has sounded yet */
+    bool followed; /* the song, in the block before */
     double *buffers; /* channels of PIECE samples */
     Thread thread;
     bool threaded, ending;
@@ -520,6 +522,7 @@ static bool core_activate(Core *core)
     core->made->sounding[0] = tapeemu_live_take(core->live, core->made->chains[0]);
     core->place = 0;
     core->fresh = true;
+    core->followed = false;
     core->later = false;
     return true;
 }
@@ -655,12 +658,16 @@ static void core_process(
     double *pieces[TAPEEMU_MOST_CHANNELS];
     if (!core->active || count <= 0)
         return;
-    tapeemu_live_bypass(core->live, bypassed(core));
+    const bool follows = transport.known && transport.playing;
+    /* A host that renders offline and lets the song begin does not always reset: what ran free before is no part of it. */
+    if (follows && !core->followed && __atomic_load_n(&core->offline, __ATOMIC_RELAXED))
+        core_reset(core);
+    core->followed = follows;
+    tapeemu_live_bypass(core->live, core->switched_off || bypassed(core));
     for (int channel = 0; channel < core->channels; channel++)
         pieces[channel] = core->buffers + (ptrdiff_t)channel * PIECE;
     for (int32_t at = 0; at < count; at += PIECE) {
         const int32_t now = count - at < PIECE ? count - at : PIECE;
-        const bool follows = transport.known && transport.playing;
         const int64_t wanted = follows ? transport.place + at : core->place;
         const int64_t beside = wanted > core->place ? wanted - core->place : core->place - wanted;
         if (__atomic_load_n(&core->offline, __ATOMIC_RELAXED)) /* time does not count, but every bounce is the same */

@@ -73,20 +73,21 @@ static const char *const LV2_URIS[LV2_NUMBERED] = {LV2_ATOM "Object", LV2_ATOM "
     LV2_TIME "frame", LV2_TIME "speed", LV2_ATOM "Long", LV2_ATOM "Int", LV2_ATOM "Float", LV2_ATOM "Double",
     LV2_ATOM "String", LV2_BASE "preset"};
 
-#define MOST_PORTS (MOST_KNOBS + 8)
+enum { LV2_LATENCY, LV2_EVENTS, LV2_ENABLED, LV2_FREEWHEEL, LV2_BEHIND_KNOBS };
+#define MOST_PORTS (MOST_KNOBS + 4 + LV2_BEHIND_KNOBS)
 
 typedef struct {
     Core *core;
     int channels;
     double rate;
-    void *ports[MOST_PORTS]; /* inputs, outputs, knobs, latency, events */
+    void *ports[MOST_PORTS]; /* inputs, outputs, knobs, then those named above */
     uint32_t numbers[LV2_NUMBERED]; /* of LV2_URIS; 0 where the host gives none */
     Transport transport; /* at the beginning of the next block */
 } Lv2Plugin;
 
 static int lv2_port_count(const Lv2Plugin *plugin)
 {
-    return 2 * plugin->channels + plugin->core->knob_count + 2;
+    return 2 * plugin->channels + plugin->core->knob_count + LV2_BEHIND_KNOBS;
 }
 
 static void *lv2_instantiate(const Lv2Descriptor *descriptor, double rate, const char *bundle, const Lv2Feature *const *features);
@@ -109,6 +110,13 @@ static void lv2_follow_knobs(Lv2Plugin *plugin)
         if ((float)value_of(plugin->core, k) != (float)value)
             turn_knob(plugin->core, k, value);
     }
+}
+
+/* Whether a switch behind the knobs is on; `otherwise` if the host left it out. */
+static bool lv2_is_on(const Lv2Plugin *plugin, int which, bool otherwise)
+{
+    const float *port = plugin->ports[2 * plugin->channels + plugin->core->knob_count + which];
+    return port == NULL ? otherwise : *port > 0.0f;
 }
 
 static void lv2_activate(void *handle)
@@ -189,9 +197,11 @@ static void lv2_run(void *handle, uint32_t count)
 {
     Lv2Plugin *plugin = handle;
     const int behind_knobs = 2 * plugin->channels + plugin->core->knob_count;
-    const Lv2Sequence *events = plugin->ports[behind_knobs + 1];
+    const Lv2Sequence *events = plugin->ports[behind_knobs + LV2_EVENTS];
     uint32_t done = 0;
     lv2_follow_knobs(plugin);
+    plugin->core->switched_off = !lv2_is_on(plugin, LV2_ENABLED, true);
+    core_set_offline(plugin->core, lv2_is_on(plugin, LV2_FREEWHEEL, false));
     if (events != NULL && plugin->numbers[LV2_POSITION] != 0 && events->atom.bytes >= 8) {
         const char *at = (const char *)(events + 1), *end = (const char *)(&events->unit) + events->atom.bytes;
         while (end - at >= (ptrdiff_t)sizeof(Lv2Event)) {
@@ -210,7 +220,7 @@ static void lv2_run(void *handle, uint32_t count)
         }
     }
     lv2_stretch(plugin, done, count);
-    float *latency = plugin->ports[behind_knobs];
+    float *latency = plugin->ports[behind_knobs + LV2_LATENCY];
     if (latency != NULL)
         *latency = (float)core_latency(plugin->core);
 }

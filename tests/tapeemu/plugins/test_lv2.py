@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from bypassing import check_bypass, played_with_bypass, wave
 from lv2_host import Lv2Plugin
 
-from tapeemu import WowFlutter
+from tapeemu import PreampDrive, WowFlutter
 from tapeemu.plugins.tables import shipped_presets
 from tapeemu.plugins.turtle import literal
 from tapeemu.presets.reading import parse_preset
@@ -117,3 +118,43 @@ def test_a_position_counts_from_its_own_sample_and_only_while_the_song_plays(bun
     assert np.all(np.isfinite(out))
     for plugin in (standing, free, moved):
         plugin.end()
+
+
+@pytest.mark.parametrize(("port", "bypassed"), [("enabled", 0.0), ("bypass", 1.0)])
+def test_the_hosts_switch_and_the_knob_bypass_without_a_click(bundle: Path, port: str, bypassed: float) -> None:
+    """`lv2:enabled` is 1 while the plug-in is heard, as the schema of LV2 says."""
+    plugin = Lv2Plugin(bundle, "urn:tapeemu:wow_flutter")
+    plugin.activate()
+
+    def switch(off: bool) -> None:
+        plugin.controls[port].value = bypassed if off else 1.0 - bypassed
+
+    heard = played_with_bypass(plugin.run, switch)
+    late = plugin.controls["latency"].value
+    plugin.end()
+    check_bypass(heard, wave().astype(np.float32), int(late))
+
+
+def test_a_host_that_renders_offline_hears_every_change_and_the_song_from_its_beginning(bundle: Path) -> None:
+    """As fast as it can, after the plug-in ran free on other sound, as it does before a bounce begins."""
+    audio = noise(24_000)
+
+    def bounce(before: int) -> npt.NDArray[np.float32]:
+        plugin = Lv2Plugin(bundle, "urn:tapeemu:preamp_drive")
+        plugin.activate()
+        plugin.controls["freewheel"].value = 1.0
+        plugin.run(noise(before))
+        parts = [plugin.run(audio[:, :12_000], {0: (0, 1.0)})]
+        plugin.controls["drive_db_set"].value = 1.0
+        plugin.controls["drive_db"].value = 22.0
+        parts.append(plugin.run(audio[:, 12_000:]))
+        plugin.end()
+        return np.concatenate(parts, axis=1)
+
+    made = bounce(9_000)
+    assert np.array_equal(made, bounce(5_000))
+    first, last = (
+        each.stream(sample_rate=48_000.0, channels=2) for each in (PreampDrive(), PreampDrive(drive_db=22.0))
+    )
+    assert np.array_equal(made[:, :12_000], first.process(audio[:, :12_000]))
+    assert np.max(np.abs(made[:, -600:] - last.process(audio)[:, -600:])) < 1e-4

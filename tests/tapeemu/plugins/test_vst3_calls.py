@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
+from bypassing import check_bypass, played_with_bypass, wave
 
 from tapeemu.plugins.preset_files import vst3_class
 
@@ -140,3 +141,17 @@ def test_a_later_setting_is_told_and_sounds_when_it_has_begun_again(plugins: Pat
     call(plugin.component, 11, c_int32, (c_uint8, 1))
     assert plugin.latency() > before + 10_000  # a turn of the reel
     plugin.end()
+
+
+@pytest.mark.parametrize("kind", ["wow_flutter", "fdn_reverb"])
+def test_bypass_at_any_sample_makes_no_click_and_keeps_the_latency(plugins: Path, kind: str) -> None:
+    plugin = Vst3Plugin(plugins, kind)
+    plugin.activate()
+
+    def switch(off: bool) -> None:
+        call(plugin.controller, 15, c_int32, (c_uint32, knob("bypass")), (c_double, float(off)))
+
+    heard = played_with_bypass(lambda audio: plugin.process(audio)[0], switch)
+    late = plugin.latency()
+    plugin.end()
+    check_bypass(heard, wave().astype(np.float32), late)
