@@ -256,12 +256,13 @@ class Chain(Processor):
 
     @property
     def traits(self) -> Traits:
-        """What the stages that are heard do together: any trait of one of them; peak gains add up."""
+        """What the stages that are heard do together: any trait of one of them; gains and tracks heard add up."""
         inner = [stage.processor.traits for stage in self.sounding]
         together: dict[str, Any] = {
             each.name: any(getattr(traits, each.name) for traits in inner) for each in fields(Traits)
         }
-        return Traits(**{**together, "peak_gain_db": sum(traits.peak_gain_db for traits in inner)})
+        sums = {name: sum(getattr(traits, name) for traits in inner) for name in ("peak_gain_db", "tracks_heard")}
+        return Traits(**{**together, **sums})
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> "ChainStream":
         return ChainStream(
