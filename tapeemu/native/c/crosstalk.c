@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py (dfe5bee2b1b9df9c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (4bc5f290e4fc445d); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 
