@@ -349,7 +349,7 @@ ROOMS = (
     ),
     Room(
         "measure recording",
-        ("measure.recording",),
+        ("measure.recording", "measure.recorded_sequences"),
         "what a recording of a test signal tells",
         (
             "measure quantities",

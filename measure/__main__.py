@@ -87,7 +87,7 @@ def _recording(given: Sequence[str]) -> int:
     if options.junit is not None and options.junit.exists() and not options.overwrite:
         raise ResultsError(f"{options.junit} exists; choose another name, or give --overwrite to replace it")
     samples, rate = read_sound_file(options.recording)
-    report = read_recording(samples, rate)
+    report = read_recording(samples, rate, reference_dbfs=options.level)
     check = None if limits is None else report.check(limits)
     written = []
     if options.plots is not None:
@@ -103,7 +103,8 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
     parser = _Parser(
         prog="python -m measure",
         description=(
-            "Read flutter, amplitude fluctuation, distortion and level from a recording of a test signal. "
+            "Read a recording of a test signal: flutter, level, distortion, response, saturation, noise, and what "
+            "tracks and turns of a tape do to each other. "
             "'python -m measure signals --out DIR' writes the signals to record."
         ),
         epilog="Exit status: 0 done, and all limits kept; 2, 3, 4 an error, in one line; 6 a limit is not kept.",
@@ -113,9 +114,16 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         type=_place,
         metavar="RECORDING",
         help=(
-            "lossless sound file of one steady tone, of two tones together, or of the burst; of two tracks also "
-            "azimuth and crosstalk are read"
+            "lossless sound file of one of those signals, wherever it begins, or of any steady tone; of two "
+            "tracks also azimuth and crosstalk are read"
         ),
+    )
+    parser.add_argument(
+        "--level",
+        type=float,
+        default=-18.0,
+        metavar="DBFS",
+        help="reference level that the signals were written with (default -18); rising levels alone need it",
     )
     parser.add_argument("--json", action="store_true", help="write all readings and curves as JSON")
     parser.add_argument("--plots", type=_place, metavar="DIR", help="write plots (PNG) into this folder")

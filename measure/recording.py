@@ -24,6 +24,7 @@ from measure.quantities.distortion import (
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
 from measure.quantities.print_through import print_through_of_recording
+from measure.recorded_sequences import Recognised, between_tracks, recognised
 from measure.report import Report
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal, unusable
@@ -38,17 +39,19 @@ _FAINT = 0.01  # power of the fainter track re the louder, below which a tone wa
 _NEAR = 0.03  # how far a tape may run wrong
 
 
-def read_recording(signal: "npt.ArrayLike", sample_rate: float) -> Report:
+def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbfs: float = -18.0) -> Report:
     """Read all quantities that a recorded test signal allows.
 
     Parameters
     ----------
     signal : array_like, shape (samples,) or (channels, samples)
-        Recording of a steady tone, of one of the two pairs of tones, or of the short tone that
-        ``python -m measure signals`` writes. What is silent before and after is left out. Two channels are tracks
-        of one tape: a tone on both tells azimuth, and one that is 20 dB fainter on one of them, crosstalk.
+        Recording of one of the signals that ``python -m measure signals`` writes, or of any steady tone. What is
+        silent before and after is left out. Two channels are tracks of one tape: a tone on both tells azimuth, and
+        one that is 20 dB fainter on one of them, crosstalk.
     sample_rate : float
         Samples per second.
+    reference_dbfs : float
+        Level that the signals were written with as the reference; tones at rising levels alone need it.
 
     Returns
     -------
@@ -57,9 +60,11 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float) -> Report:
         holds what they have in common.
     """
     channels, rate = check_signal(signal, channels=True), check_rate(sample_rate)
+    loud = int(np.argmax([_power_of(samples) for samples in channels]))
+    found = recognised(channels[loud], rate) if _power_of(channels[loud]) > 0.0 else None
     reports = []
     for samples in channels:
-        readings, curves, notes = _channel(samples, rate)
+        readings, curves, notes = _channel(samples, rate, found, reference_dbfs)
         reports.append(
             Report(
                 sample_rate=rate,
@@ -74,7 +79,11 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float) -> Report:
         return reports[0]
     together = level(channels, rate)
     shared = {"loudness_lufs": together.loudness}
-    beside, courses = _between_tracks(channels, rate) if len(channels) == 2 else ({}, {})
+    beside, courses = _between_tracks(channels, rate) if len(channels) == 2 and found is None else ({}, {})
+    notes = ()
+    if found is not None and found.tones and len(channels) == 2:
+        (beside, courses), told = between_tracks(channels, rate, found, loud)
+        notes = (told,)
     shared |= beside
     if all("amplitude_fluctuation_rms_percent" in report.readings for report in reports):
         bounds = [_extent(samples, rate) for samples in channels]
@@ -89,7 +98,15 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float) -> Report:
         readings=shared,
         curves=courses,
         stages={f"channel {i}": report for i, report in enumerate(reports, start=1)},
+        notes=notes,
     )
+
+
+def _power_of(samples: FloatArray) -> float:
+    """Mean square; 0 of what is empty or not finite."""
+    if not samples.size or not np.all(np.isfinite(samples)):
+        return 0.0
+    return float(np.mean(np.square(samples)))
 
 
 def trimmed(signal: FloatArray, sample_rate: float) -> FloatArray:
@@ -124,7 +141,9 @@ def _level_of(readings: dict[str, Reading]) -> float:
     return tone.value if tone is not None and tone.defined else 0.0
 
 
-def _channel(samples: FloatArray, rate: float) -> tuple[dict[str, Reading], dict[str, Curve], tuple[str, ...]]:
+def _channel(
+    samples: FloatArray, rate: float, recognised_: Recognised | None, reference_dbfs: float
+) -> tuple[dict[str, Reading], dict[str, Curve], tuple[str, ...]]:
     y = trimmed(samples, rate)
     notes = []
     if len(y) < len(samples):
@@ -137,6 +156,9 @@ def _channel(samples: FloatArray, rate: float) -> tuple[dict[str, Reading], dict
     }
     if unusable(y):
         return readings, {}, (*notes, unusable(y))
+    if recognised_ is not None:
+        figures, courses = recognised_.read(samples, rate, recognised_.placed, reference_dbfs)
+        return readings | figures, courses, (recognised_.note,)
     if _is_burst(samples, rate):
         echoes, course = print_figures(print_through_of_recording(samples, rate, frequency_hz=_BURST_HZ))
         return readings | echoes, course, ()

@@ -1,11 +1,23 @@
 """The test signals to record on a machine, as files."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from measure.errors import MeasureError, ResultsError
 from measure.parts.signals import print_through_burst, steady_tone, two_tones
 from measure.parts.sound_file import HIGHEST_RATE_HZ, write_sound_file
+from measure.parts.sweep_place import FILE_SWEEP_DB, file_sweep
+from measure.parts.tone_sequences import (
+    CROSSTALK_TONES,
+    LEVEL_STEPS,
+    NOISE_SILENCE_SECONDS,
+    NOISE_TONES,
+    STEPS_DBFS,
+    sequence_seconds,
+    sequence_signal,
+    steps_signal,
+)
 from measure.validation import FloatArray
 from measure.writing import reason_of
 
@@ -16,14 +28,14 @@ _LOWEST_RATE_HZ = 44_100  # the pair at 19 and 20 kHz must fit
 
 @dataclass(frozen=True)
 class SignalFile:
-    """One file: a tone or a pair of tones.
+    """One file: a tone, a pair of tones, or a sequence.
 
     Attributes
     ----------
     name : str
         Of the file.
     frequencies_hz : tuple of float
-        One tone, or two.
+        One tone, or two; none of a sequence.
     seconds : float
         How long.
     level_db : float
@@ -34,6 +46,8 @@ class SignalFile:
         Ratio of the amplitudes of two tones.
     burst : bool
         Whether the tone is a short one, with silence before and behind.
+    sequence : callable, optional
+        ``(sample_rate, level_dbfs) -> samples`` of what is more than one or two tones.
     """
 
     name: str
@@ -43,10 +57,13 @@ class SignalFile:
     purpose: str
     low_to_high: float = 1.0
     burst: bool = False
+    sequence: Callable[[float, float], FloatArray] | None = None
 
     def signal(self, sample_rate: float, reference_dbfs: float) -> FloatArray:
         """The samples."""
         level_dbfs = reference_dbfs + self.level_db
+        if self.sequence is not None:
+            return self.sequence(sample_rate, level_dbfs)
         if len(self.frequencies_hz) == 1:
             (tone_hz,) = self.frequencies_hz
             if self.burst:
@@ -73,6 +90,40 @@ TEST_SIGNALS: tuple[SignalFile, ...] = (
     ),
     SignalFile("pair_60_7000hz.wav", (60.0, 7000.0), 10.0, 6.0, "modulation distortion", 4.0),
     SignalFile("pair_19000_20000hz.wav", (19_000.0, 20_000.0), 10.0, 6.0, "difference-frequency distortion"),
+    SignalFile(
+        "slow_sweep.wav",
+        (),
+        31.0,
+        FILE_SWEEP_DB,
+        "response re 1 kHz, its edges, bump in the bass",
+        sequence=lambda rate, level: file_sweep(rate, level_dbfs=level).signal,
+    ),
+    SignalFile(
+        "rising_levels.wav",
+        (),
+        round(sequence_seconds(LEVEL_STEPS), 1),
+        0.0,
+        f"MOL, SOL and compression by frequency; from {STEPS_DBFS[0]} to {STEPS_DBFS[-1]} dBFS at any --level",
+        sequence=lambda rate, level: steps_signal(rate),
+    ),
+    SignalFile(
+        "octaves.wav",
+        (),
+        round(sequence_seconds(CROSSTALK_TONES), 1),
+        0.0,
+        "crosstalk by frequency: send it to one track, record both",
+        sequence=lambda rate, level: sequence_signal(CROSSTALK_TONES, rate, level_dbfs=level),
+    ),
+    SignalFile(
+        "tones_and_silence.wav",
+        (),
+        round(sequence_seconds(NOISE_TONES, NOISE_SILENCE_SECONDS), 1),
+        0.0,
+        "noise re the reference level, weighted and by third octaves; modulation noise",
+        sequence=lambda rate, level: sequence_signal(
+            NOISE_TONES, rate, level_dbfs=level, silence_seconds=NOISE_SILENCE_SECONDS
+        ),
+    ),
 )
 """What is written, in order."""
 

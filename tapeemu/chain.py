@@ -142,12 +142,14 @@ class Stage(Settings):
         return cls(processor=processor_class(kind).from_dict(settings), **own)
 
 
-def _together(several: Sequence[Traits], peak_gain_db: Callable[[Iterable[float]], float]) -> Traits:
-    """Any trait of one of several, with peak gains put together by a function."""
+def _together(several: Sequence[Traits], put_together: Callable[[Iterable[Any]], Any]) -> Traits:
+    """Any trait of one of several, with peak gains, and numbers of tracks heard, put together by a function."""
     found: dict[str, Any] = {
         each.name: any(getattr(traits, each.name) for traits in several) for each in fields(Traits)
     }
-    return Traits(**{**found, "peak_gain_db": peak_gain_db(traits.peak_gain_db for traits in several)})
+    for name in ("peak_gain_db", "tracks_heard"):
+        found[name] = put_together(getattr(traits, name) for traits in several)
+    return Traits(**found)
 
 
 def _stage_default(key: str) -> Any:
@@ -275,7 +277,7 @@ class Chain(Processor):
 
     @property
     def traits(self) -> Traits:
-        """What the stages that are heard do together: any trait of one of them; peak gains add up."""
+        """What the stages that are heard do together: any trait of one of them; gains and tracks heard add up."""
         return _together([stage.traits for stage in self.sounding], sum)
 
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> "ChainStream":

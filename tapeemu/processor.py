@@ -96,7 +96,10 @@ class Traits:
     neighbours : bool
         It hears what lies beside it on the tape, other tracks or other turns: azimuth, crosstalk, print-through.
     crosses_stems : bool
-        It hears tracks of other stems where stems lie side by side: then its channels are those of all stems.
+        It hears tracks of other stems where stems lie side by side, or knows its place among them: then its
+        channels are those of all stems.
+    tracks_heard : int
+        How many tracks away it hears others.
     from_elsewhere : bool
         Its sound is made by an object that declares nothing of itself.
     peak_gain_db : float
@@ -114,6 +117,7 @@ class Traits:
     moves_level: bool = False
     neighbours: bool = False
     crosses_stems: bool = False
+    tracks_heard: int = 0
     from_elsewhere: bool = False
     peak_gain_db: float = 40.0
 

@@ -51,6 +51,8 @@ CHANGED: dict[str, Any] = {
     "amplitude_flutter.random_high_hz": 40.0,
     "amplitude_flutter.dropout_least_db": 6.0,
     "amplitude_flutter.dropout_shortest_ms": 10.0,
+    "crosstalk.tracks_heard": 3,
+    "head_azimuth.tracks": 8,
     "amplitude_flutter.periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},),
     "head_azimuth.wander_low_hz": 0.5,
     "print_through.hub_radius_mm": 40.0,
@@ -110,6 +112,7 @@ CONTEXT: dict[str, dict[str, Any]] = {
             *(("treble_time_constant_us", "stop"), ("bass_time_constant_us", "stop")),
         )
     },
+    **{f"crosstalk.{name}": {"tracks_heard": 2} for name in ("track_width_mm", "coupling_step_db")},
     "tape_noise.hiss_weighting": {"hiss_db": -50.0},
     "tape_response.response_to_hz": {"response_tolerance_db": 0.5},
     "tape_noise.modulation_noise_hz": {"modulation_noise_db": -40.0},
@@ -148,7 +151,8 @@ def changed(kind: str, name: str) -> Any:
 
 
 def stimulus(samples: int = 9_600) -> FloatArray:
-    return np.random.default_rng(5).uniform(-0.4, 0.4, (2, samples))
+    """Three channels: a setting may be about tracks that are no neighbours."""
+    return np.random.default_rng(5).uniform(-0.4, 0.4, (3, samples))
 
 
 def sound(processor: Processor) -> FloatArray:

@@ -46,7 +46,7 @@ RATE = 48_000
         (WowFlutter(azimuth_skew_us=10.0), {"moves_time", "channels_differ"}),
         (AmplitudeFlutter(), {"moves_level"}),
         (AmplitudeFlutter(random_db=1.0, channel_correlation=0.4), {"moves_level", "channels_differ"}),
-        (Crosstalk(), {"mixes_channels", "neighbours", "crosses_stems"}),
+        (Crosstalk(), {"mixes_channels", "neighbours", "crosses_stems", "tracks_heard"}),
         (Crosstalk(fringing_db=-120.0, coupling_db=-120.0), {"mixes_channels", "neighbours"}),
         (PrintThrough(), {"neighbours"}),
         (PrintThrough(level_db=-30.0), {"echoes", "lingers", "neighbours"}),

@@ -16,6 +16,10 @@ __all__ = ["modulation_noise"]
 _LOW_HZ, _HIGH_HZ = 20.0, 500.0
 _BESIDE_HZ = (700.0, 1000.0)
 _EDGE_SECONDS = 0.05
+_AROUND_BINS, _LINE_OF_MEDIAN = 25, 20.0
+_STRETCH_SECONDS, _EDGE_HZ = 0.1, (10.0, 40.0)
+_FALLEN_OF_MEDIAN = 8.0  # noise is never so far above its median, even where a stretch has six free values alone
+_SLOW_HZ, _MOSTLY = 60.0, 0.75  # noise through one pole at 20 Hz has 62 % there
 _LEAST_SECONDS = 1.0
 _LEAST = 1e-10  # below that it is rounding of what sampled the tone, not a tape
 _NAME = "modulation noise"
@@ -58,7 +62,9 @@ def modulation_noise(
     -----
     Flutter makes skirts too, but changes the phase alone, and does not count here. Noise that is always there
     changes amplitude and phase alike: so much of it as lies in the band is in the amplitude that its power can
-    be taken off as it stands. A level that flutters faster than 20 Hz counts. Own protocol, no source.
+    be taken off as it stands. Lines in the level (rotation, poles of a motor) are no noise: they are left out and
+    told, and so are dropouts. A level that fluctuates at random faster than 20 Hz cannot be told from noise: it
+    counts, with a warning where most of the figure lies below 60 Hz. Own protocol, no source.
     """
     y, rate = check_signal(recording), check_rate(sample_rate)
     quiet = None if silence is None else check_signal(silence)
@@ -79,9 +85,28 @@ def modulation_noise(
     # Half of the power of a real tone of amplitude `mean`, over that of all there is.
     if 0.5 * mean**2 < 0.5 * float(np.mean(np.square(y))):
         return undefined(_NAME, "dB", f"no tone near {tone:.0f} Hz dominates", conditions, method=_METHOD)
-    frequency, power = power_spectrum(envelope / mean - 1.0, rate)
+    modulation, kept_share = envelope / mean - 1.0, 1.0
+    fallen = _fallen(modulation, rate)
+    warnings = []
+    if np.mean(fallen) > 0.5:
+        return undefined(
+            _NAME, "dB", "the level gives way too often for noise to be told", conditions, method=_METHOD
+        )
+    if np.any(fallen):
+        modulation, kept_share = _without(modulation, fallen, rate)
+        count = int(np.count_nonzero(fallen))
+        warnings.append(f"{count} stretches of {_STRETCH_SECONDS:g} s, where the level gave way, were left out")
+    frequency, power = power_spectrum(modulation, rate)
     band = (frequency >= _LOW_HZ) & (frequency <= _HIGH_HZ)
+    power[band], lines = _without_lines(power[band])
+    if np.any(lines):
+        rates = frequency[band][lines]
+        named = ", ".join(f"{hz:.4g}" for hz in rates[:4]) + (" ..." if len(rates) > 4 else "")
+        warnings.append(f"the level flutters at {named} Hz: such lines are no noise and were left out")
+    power = power / kept_share
     heard = float(np.sum(power[band]))
+    if heard > 0.0 and float(np.sum(power[band & (frequency <= _SLOW_HZ)])) > _MOSTLY * heard:
+        warnings.append(f"most of it lies below {_SLOW_HZ:g} Hz: it is a level that fluctuates rather than noise")
     if quiet is None:
         far = (frequency >= _BESIDE_HZ[0]) & (frequency <= _BESIDE_HZ[1])
         always = float(np.mean(power[far])) * float(np.count_nonzero(band))
@@ -106,6 +131,7 @@ def modulation_noise(
         conditions=conditions,
         uncertainty=4.343 * doubt / own,
         uncertainty_basis=basis,
+        warnings=tuple(warnings),
     )
 
 
@@ -121,6 +147,58 @@ def _tone(y: FloatArray, rate: float, near_hz: float | None) -> tuple[float, str
     if not (math.isfinite(tone) and 0.95 * 2.0 * _BESIDE_HZ[1] <= tone <= 0.48 * rate):
         return math.nan, f"there is no tone above {2.0 * _BESIDE_HZ[1]:g} Hz"
     return tone, ""
+
+
+def _without_lines(power: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Power of bins with noise in place of lines, and where the crests of those stood.
+
+    A bin of noise exceeds its median twenty times once in a million.
+    """
+    from scipy.ndimage import binary_dilation, median_filter
+
+    around = np.asarray(median_filter(power, size=2 * _AROUND_BINS + 1, mode="nearest"))
+    high = power > _LINE_OF_MEDIAN * around
+    if not np.any(high):
+        return power, high
+    # The main lobe of a Hann window reaches two bins; the mean of what noise there is is its median over ln 2.
+    kept = np.where(binary_dilation(high, iterations=2), around / math.log(2.0), power)
+    crest = high & (power >= np.roll(power, 1)) & (power >= np.roll(power, -1))
+    return kept, crest
+
+
+def _ramp(size: int, rate: float, low_hz: float, high_hz: float) -> FloatArray:
+    """Gains from nothing below one frequency to 1 above the other, without a corner that would ring."""
+    hz = np.fft.rfftfreq(size, 1.0 / rate)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * np.clip((hz - low_hz) / (high_hz - low_hz), 0.0, 1.0)))
+
+
+def _fallen(modulation: FloatArray, rate: float) -> npt.NDArray[np.bool_]:
+    """Stretches far above the median, and those beside them: a dropout has a spectrum as wide as that of noise."""
+    size = round(_STRETCH_SECONDS * rate)
+    spectrum = np.fft.rfft(modulation) * _ramp(len(modulation), rate, *_EDGE_HZ)
+    spectrum[np.fft.rfftfreq(len(modulation), 1.0 / rate) > _HIGH_HZ] = 0.0
+    squares = np.square(np.fft.irfft(spectrum, len(modulation)))
+    powers = np.mean(squares[: len(squares) // size * size].reshape(-1, size), axis=1)
+    fallen = powers > _FALLEN_OF_MEDIAN * float(np.median(powers))
+    beside = np.array(fallen, dtype=np.bool_)
+    beside[1:] |= fallen[:-1]
+    beside[:-1] |= fallen[1:]
+    return beside
+
+
+def _without(modulation: FloatArray, fallen: npt.NDArray[np.bool_], rate: float) -> tuple[FloatArray, float]:
+    """The modulation without some stretches, and the share of its power that a Hann window keeps of it."""
+    n = len(modulation)
+    mask = np.ones(n)
+    size = round(_STRETCH_SECONDS * rate)
+    for number in np.flatnonzero(fallen):
+        mask[number * size : (number + 1) * size] = 0.0
+    edge = np.hanning(round(0.2 * size) + 2)
+    mask = np.convolve(mask, edge / np.sum(edge), mode="same") * mask
+    # What is slower than the band would be cut into it.
+    quick = np.fft.irfft(np.fft.rfft(modulation) * _ramp(n, rate, 0.25 * _LOW_HZ, 0.75 * _LOW_HZ), n)
+    window = np.square(0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(n) + 0.5) / n))
+    return np.asarray(quick * mask), float(np.sum(window * np.square(mask)) / np.sum(window))
 
 
 def _beside(y: FloatArray, rate: float, tone_hz: float) -> npt.NDArray[np.complex128]:

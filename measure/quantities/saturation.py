@@ -5,6 +5,7 @@ treble is squeezed first, and recorded louder still it erases itself: the output
 """
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,14 +13,16 @@ from typing import Any
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.clipping import clipped_in
 from measure.parts.line_power import line_power
 from measure.parts.run import drive
-from measure.parts.signals import level_steps
-from measure.quantities.distortion import LevelDistortion, distortion_against_level
+from measure.parts.signals import LevelSteps, level_steps
+from measure.parts.tone_sequences import LEVEL_STEPS, STEP_SECONDS, STEPS_DBFS, Placed
+from measure.quantities.distortion import LevelDistortion, distortion_against_level, distortion_of_steps
 from measure.results import Condition, Conditions, Curve, Reading, Result, undefined
-from measure.validation import FloatArray, as_system, check_rate
+from measure.validation import FloatArray, as_system, check_rate, check_signal
 
-__all__ = ["SATURATION_HZ", "Saturation", "ToneSaturation", "saturation"]
+__all__ = ["SATURATION_HZ", "Saturation", "ToneSaturation", "saturation", "saturation_of_recording"]
 
 SATURATION_HZ = (315.0, 1000.0, 6300.0, 10_000.0)
 """Tones at which saturation is read: 315 Hz and 1 kHz for MOL, 10 kHz for SOL, as trade practice has it."""
@@ -28,6 +31,8 @@ _HIGHEST_SHARE = 0.45  # of the rate
 _AUDIBLE_HZ = 20_000.0
 _BELOW_MOL_DB = 20.0
 _FINE_DB = (-2.0, -1.0, 0.0, 1.0, 2.0)
+_SETTLE_SECONDS, _BEFORE_SECONDS = 0.1, 0.05  # of a recorded step, left out at its ends
+_STEPS_MISS_DB = 0.05
 _STILL_RISING = 0.1  # dB of output a dB of input, above which the output is not at its highest
 _MOL_METHOD = "output at 3 % third harmonic, interpolated between steps"
 _SOL_METHOD = "highest output of a tone at rising levels"
@@ -138,16 +143,65 @@ def saturation(
         raise MeasureError(f"frequencies_hz is {tuple(frequencies_hz)!r}, but must be above zero")
     if not reference_hz <= _HIGHEST_SHARE * rate:
         raise MeasureError(f"reference_hz is {reference_hz!r}, but must lie below 0.45 of the rate, {rate:g} Hz")
-    runner = _Runner(system, rate, levels, float(reference_level_dbfs), step_seconds, settle_seconds)
+    runner = _Sent(system, rate, levels, float(reference_level_dbfs), step_seconds, settle_seconds)
+    return _read(runner, [hz for hz in wanted if hz <= _HIGHEST_SHARE * rate], reference_hz)
+
+
+def saturation_of_recording(
+    recording: FloatArray, sample_rate: float, placed: Placed, *, reference_level_dbfs: float = -18.0
+) -> Saturation:
+    """Read MOL, SOL and compression by frequency from a recording of tones at rising levels.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (samples,)
+        What came back of :func:`measure.parts.tone_sequences.steps_signal`.
+    sample_rate : float
+        Samples per second.
+    placed : Placed
+        Where it lies, as :func:`measure.parts.tone_sequences.place_sequence` finds it.
+    reference_level_dbfs : float
+        Level that was sent as the reference, as the peak of a sine re full scale.
+
+    Returns
+    -------
+    Saturation
+        Levels that come out are counted from that of 1 kHz sent at the reference level, so the gain of what played
+        the tape does not matter. ``nan`` with the reason where the recording does not hold what is needed, and
+        where it is clipped: levels that are clipped are left out.
+
+    Raises
+    ------
+    MeasureError
+        If an argument breaks a rule.
+
+    Notes
+    -----
+    As :func:`saturation`, but by steps of 2 dB: what a cubic through four of them may miss of the level of 3 %,
+    0.05 dB by trials with ``tanh``, is counted in the uncertainty.
+    """
+    rate, y = check_rate(sample_rate), check_signal(recording)
+    if not STEPS_DBFS[0] <= reference_level_dbfs <= STEPS_DBFS[-1]:
+        raise MeasureError(
+            f"reference_level_dbfs is {reference_level_dbfs!r}, but the steps were sent from {STEPS_DBFS[0]} to "
+            f"{STEPS_DBFS[-1]} dBFS; give the level that was the reference"
+        )
+    runner = _Recorded(y, rate, placed, float(reference_level_dbfs))
+    wanted = [each.frequency_hz for each in LEVEL_STEPS if each.frequency_hz <= _HIGHEST_SHARE * rate]
+    return _read(runner, wanted, 1_000.0)
+
+
+def _read(runner: "_Runner", wanted: Sequence[float], reference_hz: float) -> Saturation:
+    """All readings of all tones, which rise in frequency."""
+    rate = runner.rate
     base = runner.operating(reference_hz)
     tones = {
         f"{hz:g}hz": runner.tone(
             hz, base.operating_level, base.operating_level_output if hz == reference_hz else None
         )
         for hz in wanted
-        if hz <= _HIGHEST_SHARE * rate
     }
-    x = np.array([hz for hz in wanted if hz <= _HIGHEST_SHARE * rate])
+    x = np.array(wanted)
 
     def curve(quantity: str, readings: Sequence[Reading]) -> Curve:
         return Curve(
@@ -172,52 +226,51 @@ def saturation(
     )
 
 
-class _Runner:
-    """Sends the steps of one measurement and reads what comes back."""
+class _Runner(ABC):
+    """The steps of one measurement, and what came back of them.
 
-    def __init__(
-        self,
-        system: Callable[..., Any],
-        rate: float,
-        levels: Sequence[float],
-        reference_dbfs: float,
-        step_seconds: float,
-        settle_seconds: float,
-    ) -> None:
-        self.system, self.rate, self.reference_dbfs = as_system(system), rate, reference_dbfs
-        self.levels_dbfs = [reference_dbfs + level for level in levels]
-        self.step_seconds, self.settle_seconds = step_seconds, settle_seconds
+    Parameters
+    ----------
+    rate : float
+        Samples per second.
+    levels_dbfs : sequence of float
+        Rising input levels.
+    reference_dbfs : float
+        Reference level.
+    """
 
+    notes: tuple[str, ...] = ()
+
+    def __init__(self, rate: float, levels_dbfs: Sequence[float], reference_dbfs: float) -> None:
+        self.rate, self.reference_dbfs = rate, reference_dbfs
+        self.levels_dbfs = list(levels_dbfs)
+
+    @abstractmethod
     def operating(self, hz: float) -> LevelDistortion:
-        """Distortion of one tone at rising levels, and finer ones round 3 %."""
-        return distortion_against_level(
-            self.system,
-            self.rate,
-            frequency_hz=hz,
-            levels_dbfs=self.levels_dbfs,
-            step_seconds=self.step_seconds,
-            settle_seconds=self.settle_seconds,
-        )
+        """Distortion of one tone at rising levels, and finer ones round 3 % where they can be sent."""
 
+    @abstractmethod
     def gains(self, hz: float, levels_dbfs: Sequence[float]) -> Curve:
         """Gain of one tone against level; power in a band, so neither flutter nor harmonics count."""
-        steps = level_steps(
-            self.rate,
-            frequency_hz=hz,
-            levels_dbfs=levels_dbfs,
-            step_seconds=self.step_seconds,
-            settle_seconds=self.settle_seconds,
-        )
-        came = drive(self.system, steps.signal, self.rate)
+
+    @abstractmethod
+    def refined(self, hz: float, gain: Curve, at_dbfs: float) -> tuple[float, float, float] | None:
+        """The crest of the output round a level: input, output, uncertainty; None where it cannot be told."""
+
+    def _curve(
+        self, hz: float, levels_dbfs: Sequence[float], parts: Sequence[tuple[int, FloatArray]], speed: float
+    ) -> Curve:
+        """Gains from the samples of each level, and where each begins in its recording."""
         gain, sigma = np.full(len(levels_dbfs), np.nan), np.full(len(levels_dbfs), np.nan)
-        for k, (first, stop) in enumerate(steps.windows):
-            if not np.all(np.isfinite(came[first:stop])):
+        for k, (first, part) in enumerate(parts):
+            if not (part.size and np.all(np.isfinite(part))):
                 continue
-            turn = 2.0 * np.pi * hz / self.rate * np.arange(first, stop, dtype=np.float64)
-            power, doubt = line_power(came[first:stop], turn, self.rate, hz)
+            turn = 2.0 * np.pi * hz * speed / self.rate * np.arange(first, first + part.size, dtype=np.float64)
+            power, doubt = line_power(part, turn, self.rate, hz * speed)
             if power > doubt and power > 1e-24:
                 gain[k] = 10.0 * math.log10(2.0 * power) - levels_dbfs[k]
                 sigma[k] = 4.343 * doubt / power
+        warnings = self.notes or ("at some levels the tone lies in the noise",)
         return Curve(
             quantity=f"gain of {hz:g} Hz against level",
             x=np.array(levels_dbfs),
@@ -228,7 +281,7 @@ class _Runner:
             uncertainty=sigma,
             method="power within 3 % of the tone, step by step",
             conditions={"frequency_hz": hz, "sample_rate_hz": self.rate},
-            warnings=() if np.all(np.isfinite(gain)) else ("at some levels the tone lies in the noise",),
+            warnings=() if np.all(np.isfinite(gain)) else warnings,
         )
 
     def tone(self, hz: float, mol_dbfs: Reading, output: Reading | None) -> ToneSaturation:
@@ -283,7 +336,11 @@ class _Runner:
         top = int(falls[0]) if len(falls) else len(outputs) - 1
         warnings: tuple[str, ...] = ()
         if 0 < top < len(levels) - 1:
-            at, highest, doubt = self._refined(hz, float(levels[top]), float(outputs[top]), float(doubts[top]))
+            at, highest, doubt = self.refined(hz, gain, float(levels[top])) or (
+                float(levels[top]),
+                float(outputs[top]),
+                math.hypot(float(doubts[top]), 0.1),
+            )
         else:
             at, highest, doubt = float(levels[top]), float(outputs[top]), float(doubts[top])
             slope = (outputs[-1] - outputs[-2]) / (levels[-1] - levels[-2])
@@ -313,19 +370,139 @@ class _Runner:
         # Where an output is flat its place is told by the root of what its height is told by.
         return reading(names[0], highest, doubt), reading(names[1], at, max(1.0, doubt))
 
-    def _refined(self, hz: float, at_dbfs: float, output_dbfs: float, doubt: float) -> tuple[float, float, float]:
-        """The crest between finer steps: input, output, uncertainty."""
-        gain = self.gains(hz, [at_dbfs + offset for offset in _FINE_DB])
-        outputs = gain.x + gain.y
+
+class _Sent(_Runner):
+    """Sends the steps through a system and reads what comes back."""
+
+    def __init__(
+        self,
+        system: Callable[..., Any],
+        rate: float,
+        levels: Sequence[float],
+        reference_dbfs: float,
+        step_seconds: float,
+        settle_seconds: float,
+    ) -> None:
+        super().__init__(rate, [reference_dbfs + level for level in levels], reference_dbfs)
+        self.system = as_system(system)
+        self.step_seconds, self.settle_seconds = step_seconds, settle_seconds
+
+    def operating(self, hz: float) -> LevelDistortion:
+        return distortion_against_level(
+            self.system,
+            self.rate,
+            frequency_hz=hz,
+            levels_dbfs=self.levels_dbfs,
+            step_seconds=self.step_seconds,
+            settle_seconds=self.settle_seconds,
+        )
+
+    def gains(self, hz: float, levels_dbfs: Sequence[float]) -> Curve:
+        steps = level_steps(
+            self.rate,
+            frequency_hz=hz,
+            levels_dbfs=levels_dbfs,
+            step_seconds=self.step_seconds,
+            settle_seconds=self.settle_seconds,
+        )
+        came = drive(self.system, steps.signal, self.rate)
+        return self._curve(hz, levels_dbfs, [(first, came[first:stop]) for first, stop in steps.windows], 1.0)
+
+    def refined(self, hz: float, gain: Curve, at_dbfs: float) -> tuple[float, float, float] | None:
+        finer = self.gains(hz, [at_dbfs + offset for offset in _FINE_DB])
+        outputs = finer.x + finer.y
         if not np.all(np.isfinite(outputs)):
-            return at_dbfs, output_dbfs, math.hypot(doubt, 0.1)
+            return None
         # A polynomial through all five; its crest on a fine grid.
         offsets = np.array(_FINE_DB)
         law = np.polynomial.Polynomial.fit(offsets, outputs, 4)
         grid = np.linspace(offsets[0], offsets[-1], 401)
         crest = int(np.argmax(law(grid)))
-        sigma = float(np.nanmax(gain.uncertainty)) if gain.uncertainty is not None else doubt
+        sigma = float(np.nanmax(finer.uncertainty)) if finer.uncertainty is not None else math.nan
         return at_dbfs + float(grid[crest]), float(law(grid[crest])), math.hypot(sigma, 0.005)
+
+
+class _Recorded(_Runner):
+    """Reads the steps of a recording, which is scaled so that 1 kHz at the reference level has a gain of 1."""
+
+    def __init__(self, recording: FloatArray, rate: float, placed: Placed, reference_dbfs: float) -> None:
+        super().__init__(rate, STEPS_DBFS, reference_dbfs)
+        self.recording, self.placed = recording, placed
+        self.tones = {each.frequency_hz: each for each in LEVEL_STEPS}
+        reason = self._clipped_from()
+        self.notes = (reason,) if reason else ("the recording does not hold all levels above the noise",)
+        base = self.gains(1_000.0, self.levels_dbfs)
+        known = np.isfinite(base.y)
+        self.usable = bool(
+            np.count_nonzero(known) >= 3 and base.x[known][0] <= reference_dbfs <= base.x[known][-1]
+        )
+        if self.usable:
+            gain_db = float(np.interp(reference_dbfs, base.x[known], base.y[known]))
+            self.recording = recording * 10.0 ** (-gain_db / 20.0)
+
+    def _clipped_from(self) -> str:
+        """Leave out the levels from which on a tone is clipped, and say so."""
+        self.top = len(self.levels_dbfs)
+        for number in range(len(self.levels_dbfs)):
+            parts = [self._part(hz, number)[1] for hz in self.tones]
+            if any(part.size and clipped_in(part, self.recording) for part in parts):
+                self.top = number
+                return f"the recording is clipped from {self.levels_dbfs[number]:g} dBFS on: play it more softly"
+        return ""
+
+    def _part(self, hz: float, number: int) -> tuple[int, FloatArray]:
+        """Samples of a level of a tone, less what settles at its ends; none where they were not recorded."""
+        if number >= self.top:
+            return 0, self.recording[:0]
+        begins = self.tones[hz].begins_seconds + number * STEP_SECONDS
+        since, until = begins + _SETTLE_SECONDS, begins + STEP_SECONDS - _BEFORE_SECONDS
+        return (
+            self.placed.window(since, until, self.rate)[0],
+            self.placed.part(self.recording, since, until, self.rate),
+        )
+
+    def operating(self, hz: float) -> LevelDistortion:
+        parts = [(level, *self._part(hz, number)) for number, level in enumerate(self.levels_dbfs)]
+        held = [(level, first, part) for level, first, part in parts if part.size] if self.usable else []
+        if len(held) < 2:
+            # Two levels of silence have no third harmonic, which is what is to be said.
+            held = [(level, 0, self.recording[:0]) for level in self.levels_dbfs[:2]]
+        steps = LevelSteps(
+            signal=self.recording,
+            sample_rate=self.rate,
+            frequency_hz=hz * self.placed.speed_ratio,
+            levels_dbfs=tuple(float(level) for level, _, _ in held),
+            windows=tuple((first, first + part.size) for _, first, part in held),
+        )
+        found = distortion_of_steps(self.recording, steps)
+        notes = self.notes if self.top < len(self.levels_dbfs) or not self.usable else ()
+        output = found.operating_level_output
+        return replace(
+            found,
+            operating_level=_with_steps(found.operating_level, notes),
+            operating_level_output=_with_steps(output, notes),
+        )
+
+    def gains(self, hz: float, levels_dbfs: Sequence[float]) -> Curve:
+        parts = [self._part(hz, number) for number in range(len(self.levels_dbfs))]
+        return self._curve(hz, levels_dbfs, parts, self.placed.speed_ratio)
+
+    def refined(self, hz: float, gain: Curve, at_dbfs: float) -> tuple[float, float, float] | None:
+        near = np.abs(gain.x - at_dbfs) < 2.5
+        if np.count_nonzero(near & np.isfinite(gain.y)) < 3:
+            return None
+        # A parabola through the three steps round the crest, which is at most a step away.
+        bend, slope, height = np.polyfit(gain.x[near] - at_dbfs, (gain.x + gain.y)[near], 2)
+        offset = float(np.clip(-0.5 * slope / bend, -2.0, 2.0)) if bend < 0.0 else 0.0
+        sigma = float(np.nanmax(gain.uncertainty[near])) if gain.uncertainty is not None else math.nan
+        return at_dbfs + offset, float(height + slope * offset + bend * offset**2), math.hypot(sigma, 0.03)
+
+
+def _with_steps(reading: Reading, notes: tuple[str, ...]) -> Reading:
+    """With what an interpolation between steps of 2 dB may miss."""
+    if not reading.defined:
+        return replace(reading, warnings=(*notes, *reading.warnings))
+    return replace(reading, uncertainty=math.hypot(reading.uncertainty, _STEPS_MISS_DB))
 
 
 def _compression(gain: Curve, mol_dbfs: Reading, conditions: Conditions) -> Reading:

@@ -8,21 +8,23 @@ tone, but neither makes nor takes any, so the power counts it all.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from measure.errors import MeasureError
+from measure.parts.clipping import clipped
 from measure.parts.line_power import line_power
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
+from measure.parts.tone_sequences import Placed
 from measure.quantities.edges import LOWER_EDGE, UPPER_EDGE, band_edges
 from measure.quantities.response import response_from_sweep
 from measure.results import Conditions, Curve, Reading, Result, undefined
-from measure.validation import FloatArray, as_system, unusable
+from measure.validation import FloatArray, as_system, check_rate, check_signal, unusable
 
-__all__ = ["SlowResponse", "response_from_slow_sweep", "slow_response"]
+__all__ = ["SlowResponse", "response_from_slow_sweep", "slow_response", "slow_response_of_recording"]
 
 _POINTS_PER_OCTAVE = 24
 _WINDOW_OCTAVES = 1.0 / 6.0  # of a Hann window, so about half of it counts
@@ -71,7 +73,8 @@ class SlowResponse(Result):
         place, along = math.log(frequency_hz), np.log(curve.x)
         value = float(np.interp(place, along, curve.y))
         if not math.isfinite(value):
-            return undefined(name, "dB", "it lies in the noise there", curve.conditions, method=curve.method)
+            reason = next(iter(curve.warnings), "it lies in the noise there")
+            return undefined(name, "dB", reason, curve.conditions, method=curve.method)
         doubts = np.zeros(curve.x.size) if curve.uncertainty is None else curve.uncertainty
         return Reading(
             quantity=name,
@@ -171,22 +174,74 @@ def response_from_slow_sweep(
         late = response_from_sweep(y, sweep, reference_hz=reference_hz).arrival_seconds
         late = late if math.isfinite(late) else 0.0
     f = _points(sweep)
-    power, doubt = np.array([_followed(y, sweep, float(hz), late) for hz in f]).T
-    return _read(f, power, doubt, sweep.level_dbfs, reference_hz, conditions)
+    power, doubt = np.array([_followed(y, sweep, float(hz), Placed(late, 1.0)) for hz in f]).T
+    return _from_powers(f, power, doubt, sweep, reference_hz, conditions)
 
 
-def _read(
+def slow_response_of_recording(
+    recording: FloatArray,
+    sample_rate: float,
+    sweep: SynchronisedSweep,
+    placed: Placed,
+    *,
+    reference_hz: float = 1_000.0,
+) -> SlowResponse:
+    """Read the response from a recording in which a slow sweep was found; see :func:`slow_response`.
+
+    Parameters
+    ----------
+    recording : ndarray, shape (samples,)
+        What came back.
+    sample_rate : float
+        Samples per second of the recording.
+    sweep : SynchronisedSweep
+        What was sent, at whatever rate.
+    placed : Placed
+        Where it lies, as :func:`measure.parts.sweep_place.place_sweep` finds it.
+    reference_hz : float
+        Where the response counts as 0 dB.
+
+    Returns
+    -------
+    SlowResponse
+        Against the frequencies that were sent, whatever the speed of the tape. ``nan`` where the recording does
+        not hold the sweep, and of all figures where it is clipped.
+    """
+    y, rate = check_signal(recording), check_rate(sample_rate)
+    sweep.check_reference(reference_hz, read_from_hz=_BELOW * sweep.low_hz)
+    _check_duration(sweep)
+    conditions: Conditions = {
+        "sweep_seconds": round(sweep.sweep_seconds, 6),
+        "sweep_begins_seconds": round(placed.begins_seconds, 3),
+        "speed": round(placed.speed_ratio, 5),
+        "window_octaves": round(_WINDOW_OCTAVES, 6),
+        "sample_rate_hz": rate,
+    }
+    first, stop = placed.window(0.0, sweep.sweep_seconds, rate)
+    if reason := unusable(y) or clipped(y[max(first, 0) : max(stop, 0)]):
+        return _undefined(reason, reference_hz, conditions)
+    f = _points(sweep)
+    f = f[f * placed.speed_ratio * 2.0 ** (0.5 * _WINDOW_OCTAVES) <= 0.45 * rate]
+    here = replace(sweep, sample_rate=rate)
+    power, doubt = np.array([_followed(y, here, float(hz), placed) for hz in f]).T
+    return _from_powers(f, power, doubt, here, reference_hz, conditions)
+
+
+def _from_powers(
     f: FloatArray,
     power: FloatArray,
     doubt: FloatArray,
-    level_dbfs: float,
+    sweep: SynchronisedSweep,
     reference_hz: float,
     conditions: Conditions,
 ) -> SlowResponse:
-    """All that powers at frequencies in Hz, and their standard uncertainties, say of a sweep of this level."""
+    """The response from the power of the sweep at each frequency; nan where it was not recorded."""
     near = np.abs(np.log2(f / reference_hz)) <= 1.0 / 6.0 + 1e-9
     reference = float(np.mean(power[near]))
-    if not (np.isfinite(reference) and reference > 0.0):
+    if math.isnan(reference):
+        why = f"the recording does not hold the sweep round {reference_hz:g} Hz"
+        return _undefined(why, reference_hz, conditions)
+    if not reference > 0.0:
         return _undefined(f"nothing comes back at {reference_hz:g} Hz", reference_hz, conditions)
     known = power > 0.0
     magnitude = np.full(f.size, np.nan)
@@ -195,7 +250,7 @@ def _read(
     sigma[known] = 4.343 * doubt[known] / power[known]
     gain = Reading(
         quantity=f"gain round {reference_hz:g} Hz",
-        value=10.0 * math.log10(2.0 * reference) - level_dbfs,
+        value=10.0 * math.log10(2.0 * reference) - sweep.level_dbfs,
         unit="dB",
         method=f"{_METHOD}, mean over a third octave",
         conditions=conditions,
@@ -218,7 +273,8 @@ def _read(
             sigma,
             reference_hz,
             conditions,
-            *(() if np.all(known) else ("some points lie in the noise",)),
+            *(("the recording does not hold all of the sweep",) if np.any(np.isnan(power)) else ()),
+            *(("some points lie in the noise",) if np.any(power <= 0.0) else ()),
         ),
         gain=gain,
         bump_frequency=frequency,
@@ -248,17 +304,17 @@ def _points(sweep: SynchronisedSweep) -> FloatArray:
     return np.asarray(_BELOW * sweep.low_hz * 2.0 ** (np.arange(count) / _POINTS_PER_OCTAVE))
 
 
-def _followed(y: FloatArray, sweep: SynchronisedSweep, hz: float, late: float) -> tuple[float, float]:
+def _followed(y: FloatArray, sweep: SynchronisedSweep, hz: float, placed: Placed) -> tuple[float, float]:
     """Power of the sweep while it passes a frequency, and its standard uncertainty."""
-    rate, length = sweep.sample_rate, sweep.rate_seconds
-    span = max(_WINDOW_OCTAVES * length * math.log(2.0), _LEAST_PERIODS / hz)
-    middle = length * math.log(hz / sweep.start_hz) + late
+    rate, length, late, speed = sweep.sample_rate, sweep.rate_seconds, placed.begins_seconds, placed.speed_ratio
+    span = max(_WINDOW_OCTAVES * length * math.log(2.0), _LEAST_PERIODS / hz) / speed
+    middle = length * math.log(hz / sweep.start_hz) / speed + late
     first, size = round((middle - 0.5 * span) * rate), round(span * rate)
     if first < 0 or first + size > len(y):
         return math.nan, math.nan
-    clock = (first + np.arange(size)) / rate - late
+    clock = ((first + np.arange(size)) / rate - late) * speed
     turn = 2.0 * np.pi * sweep.start_hz * length * np.exp(clock / length)
-    return line_power(y[first : first + size], turn, rate, hz)
+    return line_power(y[first : first + size], turn, rate, speed * hz)
 
 
 def _bump(

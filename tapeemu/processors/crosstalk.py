@@ -24,15 +24,21 @@ class Crosstalk(ProcessorOfKernels):
     winding rises by 6 dB an octave and is a quarter turn ahead, as a derivative is; it rises to 20 kHz, or to 0.45
     of the sample rate if that is less. The level of both together is the root of the sum of their squares.
 
-    Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level. Linear in phase,
-    latency 66 ms. One channel alone has no neighbour and is passed on as it is. Stems rendered side by side are
-    neighbours too: the last channel of one and the first of the next.
+    Tracks further away are heard too if `tracks_heard` says so. The field has a longer way to them, over the
+    tracks between: ``m g + (m - 1) W`` for a track m places away, with the width W. Their fringing is left out
+    where the tape takes more than 12.5 ms for that way, for it is 13.6 dB lower at 20 Hz then and 27 dB at 40 Hz.
+    Coupling is weaker by `coupling_step_db` with every track.
+
+    Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level, where the tape
+    takes 3 ms for the distance; below 50 Hz 0.5 dB at 8 ms, 1.5 dB at 12.5 ms. Linear in phase, latency 66 ms.
+    One channel alone has no neighbour and is passed on as it is. Stems side by side are neighbours too: the last
+    channel of one and the first of the next.
 
     Notes
     -----
     Fringing: the decay of a field with the wave number (Wallace's law, in the plane of the tape). That there are
     two slopes, and that coupling rises with frequency: common practice. Levels of the defaults: from memory, a
-    professional two-track head separates 45 to 60 dB at 1 kHz.
+    professional two-track head separates 45 to 60 dB at 1 kHz. How coupling falls from track to track: no source.
 
     Examples
     --------
@@ -61,6 +67,14 @@ class Crosstalk(ProcessorOfKernels):
         le=-30.0,
     )
 
+    tracks_heard: int = setting(1, "How many tracks away a track is heard.", ge=1, le=3)
+    track_width_mm: float = setting(
+        2.0, "Width of the tracks between, where tracks further away are heard.", unit="mm", ge=0.1, le=30.0
+    )
+    coupling_step_db: float = setting(
+        10.0, "By how much coupling falls with every track further away.", unit="dB", ge=0.0, le=60.0
+    )
+
     @model_validator(mode="after")
     def _fits(self) -> Self:
         seconds = 0.1 * self.guard_mm / self.tape_speed_cm_s
@@ -73,15 +87,26 @@ class Crosstalk(ProcessorOfKernels):
         return self
 
     def idle(self) -> dict[str, str]:
-        if self.fringing_db > _NONE_DB:
-            return {}
-        names = ("guard_mm", "tape_speed_cm_s")
-        return {name: "fringing_db is -120 dB, which is none" for name in names if self.given(name)}
+        reasons: dict[str, str] = {}
+        if self.tracks_heard == 1:
+            reasons |= dict.fromkeys(("track_width_mm", "coupling_step_db"), "tracks_heard is 1")
+        if self.fringing_db <= _NONE_DB:
+            silent = "fringing_db is -120 dB, which is none"
+            reasons |= dict.fromkeys(("guard_mm", "tape_speed_cm_s", "track_width_mm"), silent)
+        if self.coupling_db <= _NONE_DB:
+            reasons["coupling_step_db"] = "coupling_db is -120 dB, which is none"
+        return {name: reason for name, reason in reasons.items() if self.given(name)}
 
     @property
     def traits(self) -> Traits:
         heard = self.fringing_db > _NONE_DB or self.coupling_db > _NONE_DB
-        return Traits(mixes_channels=True, neighbours=True, crosses_stems=heard, peak_gain_db=12.0)
+        return Traits(
+            mixes_channels=True,
+            neighbours=True,
+            crosses_stems=heard,
+            tracks_heard=self.tracks_heard if heard else 0,
+            peak_gain_db=12.0,
+        )
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
@@ -92,4 +117,7 @@ class Crosstalk(ProcessorOfKernels):
             tape_speed_cm_s=self.tape_speed_cm_s,
             coupling=self.coupling_db > _NONE_DB,
             coupling_db=self.coupling_db,
+            tracks_heard=self.tracks_heard,
+            track_width_mm=self.track_width_mm,
+            coupling_step_db=self.coupling_step_db,
         )

@@ -16,6 +16,7 @@ import numpy as np
 from tapeemu.chain import Chain
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.files.reader import AudioReader
+from tapeemu.processor import Processor
 from tapeemu.pump import aligned_blocks, aligned_length
 from tapeemu.rendering.balance import Spooled
 from tapeemu.rendering.delivery import encoding_for
@@ -47,7 +48,7 @@ def jobs_side_by_side(job: Job, sources: Sequence[Path]) -> list[Job]:
         If no file could hear another.
     """
     reach = crossings(job.chain)
-    if not reach:
+    if not job.chain.traits.crosses_stems:
         raise ParameterError(
             "side_by_side is set, but the chain has no stage of crosstalk that sounds, and stems hear each other "
             "through no other; add one, or leave it out"
@@ -58,14 +59,23 @@ def jobs_side_by_side(job: Job, sources: Sequence[Path]) -> list[Job]:
             "stems, or leave it out"
         )
     names = [source.name for source in sources]
+    placed = _knows_its_place(job.chain)
     return [
         replace(
             job.on_track(number),
-            before=tuple(names[max(number - reach, 0) : number]),
+            # Where a stem lies depends on the channels of all that lie before it.
+            before=tuple(names[0 if placed else max(number - reach, 0) : number]),
             behind=tuple(names[number + 1 : number + 1 + reach]),
         )
         for number in range(len(sources))
     ]
+
+
+def _knows_its_place(processor: Processor) -> bool:
+    """Whether a stage takes all stems together without that they hear each other: a head that stands askew."""
+    if isinstance(processor, Chain):
+        return any(_knows_its_place(stage.processor) for stage in processor.sounding)
+    return processor.traits.crosses_stems and not processor.traits.tracks_heard
 
 
 def spool_side_by_side(

@@ -16,10 +16,8 @@ MapStems = Callable[..., Iterable[FloatArray]]
 
 
 def crossings(processor: Processor) -> int:
-    """How many stages let a stem hear the one beside it; so many places away a stem may be heard at most."""
-    if isinstance(processor, Chain):
-        return sum(crossings(stage.processor) for stage in processor.sounding)
-    return int(processor.traits.crosses_stems)
+    """How many places away a stem may be heard at most: the tracks that each stage hears, added up."""
+    return processor.traits.tracks_heard
 
 
 class TapeStream(ChainStream):

@@ -117,12 +117,16 @@ def test_command_line_writes_signals_that_it_reads(tmp_path, capsys):
     files = sorted(path.name for path in tmp_path.iterdir())
     assert files == [
         "burst_1000hz.wav",
+        "octaves.wav",
         "pair_19000_20000hz.wav",
         "pair_60_7000hz.wav",
+        "rising_levels.wav",
+        "slow_sweep.wav",
         "tone_10000hz.wav",
         "tone_1000hz.wav",
         "tone_3150hz.wav",
         "tone_315hz.wav",
+        "tones_and_silence.wav",
     ]
     capsys.readouterr()
     assert main([str(tmp_path / "tone_1000hz.wav"), "--json"]) == 0

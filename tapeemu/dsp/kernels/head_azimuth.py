@@ -65,8 +65,8 @@ _FLAT = 0.3
 """Share of a filter that its window leaves as it is; the rest falls as a raised cosine."""
 
 # Places in HeadAzimuthMemory.plan: samples of delay of a channel against the one before it, and rows of the table,
-# for a tangent of 1; the angle that stays.
-_DELAY, _ROWS, _ANGLE = 0, 1, 2
+# for a tangent of 1; the angle that stays; tracks from the middle of the head to the first channel.
+_DELAY, _ROWS, _ANGLE, _FIRST = 0, 1, 2, 3
 
 # Places in HeadAzimuthMemory.counts: what does not change, then what moves.
 _REACH, _HALF, _MOVES, _PLACE, _MADE, _SEGMENT_MADE, _FILLED, _READ = 0, 1, 2, 3, 4, 5, 6, 7
@@ -83,7 +83,7 @@ class HeadAzimuthSettings(NamedTuple):
     ----------
     azimuth_urad, wander_urad, wander_low_hz, wander_high_hz, seed
         As in the processor.
-    tape_speed_cm_s, track_spacing_mm, track_width_mm
+    tape_speed_cm_s, track_spacing_mm, track_width_mm, tracks
         As in the processor.
     """
 
@@ -95,6 +95,7 @@ class HeadAzimuthSettings(NamedTuple):
     track_spacing_mm: Precise
     track_width_mm: Precise
     seed: np.uint64
+    tracks: int
 
 
 class HeadAzimuthMemory(NamedTuple):
@@ -102,7 +103,7 @@ class HeadAzimuthMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (3,)
+    plan : ndarray, shape (4,)
         Numbers that do not change.
     counts : ndarray, shape (8,)
         Reach of the reader, half length of the filters, whether the angle moves; place on the tape of the next
@@ -179,7 +180,9 @@ def _half_length(sample_rate: Precise) -> int:
 @kernel()
 def _reach_of(settings: HeadAzimuthSettings, sample_rate: Precise, channels: int) -> int:
     """Samples to either side that the reader may need."""
-    farthest = 0.5 * (channels - 1) * _seconds_of(settings, settings.track_spacing_mm) * sample_rate
+    farthest = (
+        0.5 * (max(channels, settings.tracks) - 1) * _seconds_of(settings, settings.track_spacing_mm) * sample_rate
+    )
     return math.ceil(farthest * _steepest(settings, sample_rate)) + _TAPS // 2
 
 
@@ -213,7 +216,7 @@ def head_azimuth_shapes(
     half = _half_length(sample_rate)
     longest = _seconds_of(settings, settings.track_width_mm) * _steepest(settings, sample_rate)
     low, high = settings.wander_low_hz, settings.wander_high_hz
-    row = shape_row(3, 1, shapes, 0)
+    row = shape_row(4, 1, shapes, 0)
     row = shape_row(_COUNTS, 1, shapes, row)
     row = shape_row(CELLS + 2, _TAPS, shapes, row)
     row = shape_row(math.ceil(longest / _ROW_SECONDS) + 2, 2 * half + 2, shapes, row)
@@ -273,7 +276,11 @@ def head_azimuth_design(
     track: np.int64,
     memory: HeadAzimuthMemory,
 ) -> None:
-    """Fill the plan, and go to a place on the tape; the head is the same for all tracks."""
+    """Fill the plan, and go to a place on the tape.
+
+    Of a head of several tracks a stem hears its own, and the channels behind its first the tracks behind that;
+    what lies beyond the last track is read by the last ones.
+    """
     plan = memory.plan
     counts = memory.counts
     design_reader(_TAPS, memory.course, memory.reader)
@@ -281,6 +288,9 @@ def head_azimuth_design(
     plan[_DELAY] = _seconds_of(settings, settings.track_spacing_mm) * sample_rate
     plan[_ROWS] = _seconds_of(settings, settings.track_width_mm) / _ROW_SECONDS
     plan[_ANGLE] = settings.azimuth_urad * 1e-6
+    heads = max(channels, settings.tracks)
+    first = min(max(int(track), 0), heads - channels)
+    plan[_FIRST] = first - 0.5 * (heads - 1)
     rms = _wander_rms(settings)
     begin_trajectory(sample_rate, memory.wander)
     set_noise(
@@ -422,7 +432,7 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
         for channel in range(channels):
             for i in range(np.uintp(count)):
                 line[channel, to + i] = block[channel, since + i]
-            share = channel - 0.5 * (channels - 1)
+            share = channel + memory.plan[_FIRST]
             if share == 0.0:
                 for i in range(np.uintp(count)):
                     shifted[channel, np.uintp(read) + i] = line[channel, np.uintp(filled - reach) + i]

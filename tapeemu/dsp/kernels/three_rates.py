@@ -33,6 +33,7 @@ __all__ = [
     "filter_hop",
     "half_slow",
     "next_hop",
+    "next_hop_alone",
     "past_columns",
     "point_turns",
     "three_rates_half",
@@ -332,10 +333,17 @@ def next_hop(filters: ThreeRates, dry: Reals2) -> int:
     int
         Column of both lines that gets the first sample.
     """
+    if filters.counts[_HOP_OF_LINE] == _HOPS:
+        _to_front(dry, HOP * _HOPS)
+    return next_hop_alone(filters)
+
+
+@kernel()
+def next_hop_alone(filters: ThreeRates) -> int:
+    """Make room for the next hop, as :func:`next_hop` does, where no other line moves with it."""
     past = filters.line.shape[1] - HOP * _HOPS
     if filters.counts[_HOP_OF_LINE] == _HOPS:
         _to_front(filters.line, HOP * _HOPS)
-        _to_front(dry, HOP * _HOPS)
         _to_front(filters.middles, _STEP * _HOPS)
         _to_front(filters.slows, _HOPS)
         _to_front(filters.slows_out, _HOPS)

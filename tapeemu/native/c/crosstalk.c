@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py (639435b11e63f149); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (4bc5f290e4fc445d); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 
@@ -9,30 +9,38 @@
 #define CROSSTALK_TURN REAL(0x1.921fb54442d18p+2)
 #define CROSSTALK_LAW_TO_HZ REAL(20000.0)
 #define CROSSTALK_LAW_TO_TURNS REAL(0x1.ccccccccccccdp-2)
+#define CROSSTALK_FARTHEST_SECONDS REAL(0x1.999999999999ap-7)
+#define CROSSTALK_ARRAYS_OF_FILTER 12
 #define CROSSTALK_IN_HOP 0
 #define CROSSTALK_COLUMN 1
 #define CROSSTALK_LATE 2
+#define CROSSTALK_TRACKS_HEARD 3
 
-/* What the field beyond the edge of a track leaves at a distance: ``exp(-k g)``. */
-KERNEL double crosstalk_fringing_gain(const CrosstalkSettings *settings, double frequency_hz)
+/* What the field beyond the edge of a track leaves so many tracks away: ``exp(-k g)``, g the distance. */
+KERNEL double crosstalk_fringing_gain(const CrosstalkSettings *settings, double frequency_hz, ix away)
 {
     if (settings->fringing == 0) {
         return 0.0;
     }
+    const double distance_mm = (double)away * settings->guard_mm + (double)(away - 1) *
+        settings->track_width_mm;
+    if (away > 1 && 0x1.999999999999ap-4 * distance_mm > 0x1.999999999999ap-7 * settings->tape_speed_cm_s) {
+        return 0.0;
+    }
     const double k = 0x1.921fb54442d18p+2 * frequency_hz / (0x1.47ae147ae147bp-7 * settings->tape_speed_cm_s);
     return elementary_power_of_ten(0x1.999999999999ap-5 * settings->fringing_db) * elementary_exponential(-k *
-        0x1.0624dd2f1a9fcp-10 * settings->guard_mm);
+        0x1.0624dd2f1a9fcp-10 * distance_mm);
 }
 
-/* What goes from winding to winding: in proportion to frequency. */
+/* What goes from winding to winding: in proportion to frequency, less by a step for every track between. */
 KERNEL double crosstalk_coupling_gain(const CrosstalkSettings *settings, double frequency_hz, double
-    sample_rate)
+    sample_rate, ix away)
 {
     if (settings->coupling == 0) {
         return 0.0;
     }
-    const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * settings->coupling_db) * frequency_hz /
-        1000.0;
+    const double level_db = settings->coupling_db - (double)(away - 1) * settings->coupling_step_db;
+    const double gain = elementary_power_of_ten(0x1.999999999999ap-5 * level_db) * frequency_hz / 1000.0;
     const double law_to = smaller_double(20000.0, 0x1.ccccccccccccdp-2 * sample_rate);
     const double beyond = smaller_double(larger_double((frequency_hz - law_to) / (0.5 * sample_rate - law_to),
         0.0), 1.0);
@@ -58,19 +66,44 @@ KERNEL ix crosstalk_tail(const CrosstalkSettings *settings, double sample_rate, 
 KERNEL void crosstalk_shapes(const CrosstalkSettings *settings, double sample_rate, ix channels, int64s_2
     shapes)
 {
-    (void)settings;
     for (ix i = 0; i < shapes.n0; i++) {
         for (ix j = 0; j < shapes.n1; j++) {
             shapes.at[i * shapes.n1 + j] = INT64_C(1);
         }
     }
-    three_rates_shapes(sample_rate, channels, shapes, 3);
-    shapes.at[0] = INT64_C(3);
+    const ix stop_1 = smaller_integer(settings->tracks_heard, 3);
+    for (ix away = 0; away < stop_1; away++) {
+        three_rates_shapes(sample_rate, channels, shapes, 4 + away * CROSSTALK_ARRAYS_OF_FILTER);
+    }
+    shapes.at[0] = INT64_C(4);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     /* The line of the filter, which is the seventh of its arrays. */
-    shapes.at[1 * shapes.n1 + 1] = shapes.at[9 * shapes.n1 + 1];
+    shapes.at[1 * shapes.n1 + 1] = shapes.at[10 * shapes.n1 + 1];
     shapes.at[2 * shapes.n1] = (int64_t)channels;
     shapes.at[2 * shapes.n1 + 1] = INT64_C(64);
+    if (settings->tracks_heard > 1) {
+        shapes.at[3 * shapes.n1] = (int64_t)channels;
+        shapes.at[3 * shapes.n1 + 1] = INT64_C(64);
+    }
+}
+
+/* Design the filter of tracks that are so many places away. */
+KERNEL void crosstalk_design_filter(const CrosstalkSettings *settings, double sample_rate, ix away, const
+    ThreeRates *filters)
+{
+    doubles_2 laws = filters->laws;
+    for (ix level = 0; level < 3; level++) {
+        for (ix i = 0; i < CROSSTALK_POINTS; i++) {
+            laws.at[level * laws.n1 + i] = crosstalk_fringing_gain(settings, three_rates_point_turns(level, i)
+                * sample_rate, away);
+        }
+    }
+    design_three_rates(filters);
+    for (ix i = 0; i < CROSSTALK_POINTS; i++) {
+        laws.at[i] = crosstalk_coupling_gain(settings, three_rates_point_turns(0, i) * sample_rate,
+            sample_rate, away);
+    }
+    three_rates_add_odd_law(filters);
 }
 
 /* Fill the plan; crosstalk is the same everywhere on the tape. */
@@ -78,19 +111,14 @@ KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_ra
     start_sample, int64_t track, const CrosstalkMemory *memory)
 {
     (void)track;
-    doubles_2 laws = memory->filters.laws;
-    for (ix level = 0; level < 3; level++) {
-        for (ix i = 0; i < CROSSTALK_POINTS; i++) {
-            laws.at[level * laws.n1 + i] = crosstalk_fringing_gain(settings, three_rates_point_turns(level, i)
-                * sample_rate);
-        }
+    crosstalk_design_filter(settings, sample_rate, 1, &memory->filters);
+    if (settings->tracks_heard > 1) {
+        crosstalk_design_filter(settings, sample_rate, 2, &memory->further);
     }
-    design_three_rates(&memory->filters);
-    for (ix i = 0; i < CROSSTALK_POINTS; i++) {
-        laws.at[i] = crosstalk_coupling_gain(settings, three_rates_point_turns(0, i) * sample_rate,
-            sample_rate);
+    if (settings->tracks_heard > 2) {
+        crosstalk_design_filter(settings, sample_rate, 3, &memory->farthest);
     }
-    three_rates_add_odd_law(&memory->filters);
+    memory->counts.at[CROSSTALK_TRACKS_HEARD] = (int64_t)settings->tracks_heard;
     memory->counts.at[CROSSTALK_LATE] = (int64_t)crosstalk_latency(settings, sample_rate, channels);
     crosstalk_seek(memory, start_sample);
 }
@@ -99,6 +127,12 @@ KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_ra
 KERNEL void crosstalk_seek(const CrosstalkMemory *memory, int64_t place)
 {
     clear_three_rates(&memory->filters);
+    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+        clear_three_rates(&memory->further);
+    }
+    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+        clear_three_rates(&memory->farthest);
+    }
     for (ix channel = 0; channel < memory->dry.n0; channel++) {
         for (ix column = 0; column < memory->dry.n1; column++) {
             memory->dry.at[channel * memory->dry.n1 + column] = REAL(0.0);
@@ -129,6 +163,50 @@ KERNEL void crosstalk_add_neighbours(const CrosstalkMemory *memory, ix column)
             for (ix i = column; i < column + CROSSTALK_HOP; i++) {
                 line.at[channel * line.n1 + i] = dry.at[before * dry.n1 + i] + dry.at[after * dry.n1 + i];
             }
+        }
+    }
+}
+
+/* Make room for the next hop in the lines of tracks that are no neighbours; it begins on the same column. */
+KERNEL void crosstalk_make_room(const CrosstalkMemory *memory)
+{
+    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+        three_rates_next_hop_alone(&memory->further);
+    }
+    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+        three_rates_next_hop_alone(&memory->farthest);
+    }
+}
+
+/* Add to what is heard a hop of the tracks that are so many places away on either side. */
+KERNEL void crosstalk_add_further(const CrosstalkMemory *memory, const ThreeRates *filters, ix away, ix
+    column)
+{
+    reals_2 dry = memory->dry;
+    reals_2 line = filters->line;
+    const ix channels = dry.n0;
+    for (ix channel = 0; channel < channels; channel++) {
+        const ix before = channel - away;
+        const ix after = channel + away;
+        for (ix i = column; i < column + CROSSTALK_HOP; i++) {
+            line.at[channel * line.n1 + i] = REAL(0.0);
+        }
+        if (before >= 0) {
+            for (ix i = column; i < column + CROSSTALK_HOP; i++) {
+                line.at[channel * line.n1 + i] = dry.at[before * dry.n1 + i];
+            }
+        }
+        if (after < channels) {
+            for (ix i = column; i < column + CROSSTALK_HOP; i++) {
+                line.at[channel * line.n1 + i] = line.at[channel * line.n1 + i] + dry.at[after * dry.n1 + i];
+            }
+        }
+    }
+    three_rates_filter_hop(filters, memory->part);
+    for (ix channel = 0; channel < channels; channel++) {
+        for (ix i = 0; i < CROSSTALK_HOP; i++) {
+            memory->heard.at[channel * memory->heard.n1 + i] = memory->heard.at[channel * memory->heard.n1 +
+                i] + memory->part.at[channel * memory->part.n1 + i];
         }
     }
 }
@@ -176,6 +254,13 @@ KERNEL void crosstalk_process(const CrosstalkMemory *memory, reals_2 block, real
             if (channels > 1) {
                 crosstalk_add_neighbours(memory, column);
                 three_rates_filter_hop(&memory->filters, memory->heard);
+                if (counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+                    crosstalk_add_further(memory, &memory->further, 2, column);
+                }
+                if (counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+                    crosstalk_add_further(memory, &memory->farthest, 3, column);
+                }
+                crosstalk_make_room(memory);
             }
             counts.at[CROSSTALK_COLUMN] = (int64_t)three_rates_next_hop(&memory->filters, dry);
         }

@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (2ce3738f8732a189); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (c478d79b8e32acf3); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -24,6 +24,7 @@
 #define HEAD_AZIMUTH_DELAY 0
 #define HEAD_AZIMUTH_ROWS 1
 #define HEAD_AZIMUTH_ANGLE 2
+#define HEAD_AZIMUTH_FIRST 3
 #define HEAD_AZIMUTH_REACH 0
 #define HEAD_AZIMUTH_HALF 1
 #define HEAD_AZIMUTH_MOVES 2
@@ -82,8 +83,8 @@ KERNEL ix head_azimuth_half_length(double sample_rate)
 /* Samples to either side that the reader may need. */
 KERNEL ix head_azimuth_reach_of(const HeadAzimuthSettings *settings, double sample_rate, ix channels)
 {
-    const double farthest = 0.5 * (double)(channels - 1) * head_azimuth_seconds_of(settings,
-        settings->track_spacing_mm) * sample_rate;
+    const double farthest = 0.5 * (double)(larger_integer(channels, settings->tracks) - 1) *
+        head_azimuth_seconds_of(settings, settings->track_spacing_mm) * sample_rate;
     return (ix)ceiling_of_double(farthest * head_azimuth_steepest(settings, sample_rate)) + 24;
 }
 
@@ -119,7 +120,7 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
         head_azimuth_steepest(settings, sample_rate);
     const double low = settings->wander_low_hz;
     const double high = settings->wander_high_hz;
-    ix row = memory_shapes_shape_row(3, 1, shapes, 0);
+    ix row = memory_shapes_shape_row(4, 1, shapes, 0);
     row = memory_shapes_shape_row(HEAD_AZIMUTH_COUNTS, 1, shapes, row);
     row = memory_shapes_shape_row(514, HEAD_AZIMUTH_TAPS, shapes, row);
     row = memory_shapes_shape_row((ix)ceiling_of_double(longest / 0x1.0c6f7a0b5ed8dp-19) + 2, 2 * half + 2,
@@ -188,11 +189,15 @@ KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses)
     }
 }
 
-/* Fill the plan, and go to a place on the tape; the head is the same for all tracks. */
+/*
+ * Fill the plan, and go to a place on the tape.
+ *
+ * Of a head of several tracks a stem hears its own, and the channels behind its first the tracks behind that;
+ * what lies beyond the last track is read by the last ones.
+ */
 KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64_t
     start_sample, int64_t track, const HeadAzimuthMemory *memory)
 {
-    (void)track;
     doubles_1 plan = memory->plan;
     int64s_1 counts = memory->counts;
     reader_table_design_reader(HEAD_AZIMUTH_TAPS, memory->course, memory->reader);
@@ -201,6 +206,9 @@ KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double samp
     plan.at[HEAD_AZIMUTH_ROWS] = head_azimuth_seconds_of(settings, settings->track_width_mm) /
         0x1.0c6f7a0b5ed8dp-19;
     plan.at[HEAD_AZIMUTH_ANGLE] = settings->azimuth_urad * 0x1.0c6f7a0b5ed8dp-20;
+    const ix heads = larger_integer(channels, settings->tracks);
+    const ix first = smaller_integer(larger_integer((ix)track, 0), heads - channels);
+    plan.at[HEAD_AZIMUTH_FIRST] = (double)first - 0.5 * (double)(heads - 1);
     const double rms = head_azimuth_wander_rms(settings);
     trajectories_begin_trajectory(sample_rate, &memory->wander);
     trajectories_set_noise(0, HEAD_AZIMUTH_BAND, hashing_stream_key(settings->seed, HEAD_AZIMUTH_HEAD_AZIMUTH,
@@ -364,15 +372,14 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
                 line.at[channel * line.n1 + (ix)to + (ix)i] = block.at[channel * block.n1 + (ix)since +
                     (ix)i];
             }
-            const real share = (real)((double)channel - 0.5 * (double)(channels - 1));
-            if (share == REAL(0.0)) {
+            const double share = (double)channel + memory->plan.at[HEAD_AZIMUTH_FIRST];
+            if (share == 0.0) {
                 for (ux i = (ux)0; i < (ux)count; i++) {
                     shifted.at[channel * shifted.n1 + (ix)(ux)read + (ix)i] = line.at[channel * line.n1 +
                         (ix)(ux)(filled - reach) + (ix)i];
                 }
             } else {
-                interpolation_locate(memory->course, (double)share, 0.0, 0.0, 512.0, begin, count,
-                    &memory->places);
+                interpolation_locate(memory->course, share, 0.0, 0.0, 512.0, begin, count, &memory->places);
                 const ix column = here - 23;
                 head_azimuth_read_one((reals_1){line.at + channel * line.n1, line.n1}, memory->reader,
                     &memory->places, column, count, read, (reals_1){shifted.at + channel * shifted.n1,

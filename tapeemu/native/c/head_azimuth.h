@@ -22,6 +22,7 @@ typedef struct {
     double track_spacing_mm;
     double track_width_mm;
     uint64_t seed;
+    ix tracks;
 } HeadAzimuthSettings;
 
 typedef struct {

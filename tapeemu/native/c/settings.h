@@ -67,6 +67,12 @@ enum {
  * Distance between two tracks, and speed of the tape.
  * coupling_db : float
  * Level of the coupling at 1 kHz.
+ * tracks_heard : int
+ * How many tracks away a track is heard, 1 to 3.
+ * track_width_mm : float
+ * Width of the tracks that lie between.
+ * coupling_step_db : float
+ * By how much coupling falls with every track further away.
  */
 enum {
     TAPEEMU_CROSSTALK_FRINGING = 0, /* whole */
@@ -75,7 +81,10 @@ enum {
     TAPEEMU_CROSSTALK_TAPE_SPEED_CM_S = 3, /* real */
     TAPEEMU_CROSSTALK_COUPLING = 4, /* whole */
     TAPEEMU_CROSSTALK_COUPLING_DB = 5, /* real */
-    TAPEEMU_CROSSTALK_NUMBERS = 6
+    TAPEEMU_CROSSTALK_TRACKS_HEARD = 6, /* whole */
+    TAPEEMU_CROSSTALK_TRACK_WIDTH_MM = 7, /* real */
+    TAPEEMU_CROSSTALK_COUPLING_STEP_DB = 8, /* real */
+    TAPEEMU_CROSSTALK_NUMBERS = 9
 };
 
 /*
@@ -119,7 +128,7 @@ enum {
  * Settings of the azimuth, as numbers.
  * azimuth_urad, wander_urad, wander_low_hz, wander_high_hz, seed
  * As in the processor.
- * tape_speed_cm_s, track_spacing_mm, track_width_mm
+ * tape_speed_cm_s, track_spacing_mm, track_width_mm, tracks
  * As in the processor.
  */
 enum {
@@ -131,7 +140,8 @@ enum {
     TAPEEMU_HEAD_AZIMUTH_TRACK_SPACING_MM = 5, /* real */
     TAPEEMU_HEAD_AZIMUTH_TRACK_WIDTH_MM = 6, /* real */
     TAPEEMU_HEAD_AZIMUTH_SEED = 7, /* whole */
-    TAPEEMU_HEAD_AZIMUTH_NUMBERS = 8
+    TAPEEMU_HEAD_AZIMUTH_TRACKS = 8, /* whole */
+    TAPEEMU_HEAD_AZIMUTH_NUMBERS = 9
 };
 
 /*

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (f2595a9827abf791); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (9ba7f2ed8d11ce9c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -298,10 +298,18 @@ KERNEL void three_rates_to_front(reals_2 line, ix skipped)
  */
 KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry)
 {
+    if (filters->counts.at[THREE_RATES_HOP_OF_LINE] == INT64_C(32)) {
+        three_rates_to_front(dry, 2048);
+    }
+    return three_rates_next_hop_alone(filters);
+}
+
+/* Make room for the next hop, as :func:`next_hop` does, where no other line moves with it. */
+KERNEL ix three_rates_next_hop_alone(const ThreeRates *filters)
+{
     const ix past = filters->line.n1 - 2048;
     if (filters->counts.at[THREE_RATES_HOP_OF_LINE] == INT64_C(32)) {
         three_rates_to_front(filters->line, 2048);
-        three_rates_to_front(dry, 2048);
         three_rates_to_front(filters->middles, 256);
         three_rates_to_front(filters->slows, THREE_RATES_HOPS);
         three_rates_to_front(filters->slows_out, THREE_RATES_HOPS);

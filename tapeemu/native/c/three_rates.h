@@ -41,6 +41,7 @@ KERNEL void three_rates_add_odd_law(const ThreeRates *filters);
 KERNEL void clear_three_rates(const ThreeRates *filters);
 KERNEL void three_rates_to_front(reals_2 line, ix skipped);
 KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry);
+KERNEL ix three_rates_next_hop_alone(const ThreeRates *filters);
 KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out);
 KERNEL void three_rates_raise_one(reals_1 low, ix first, reals_2 raising, reals_1 out);
 KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out);

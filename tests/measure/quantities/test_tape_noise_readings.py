@@ -117,3 +117,42 @@ def test_bands_that_do_not_fit_are_left_out():
     assert "silent" in noise_bands(np.zeros(9_600), RATE).levels.warnings[0]
     with pytest.raises(MeasureError, match="reference_dbfs"):
         noise_bands(np.zeros(9_600), RATE, reference_dbfs=math.nan)
+
+
+ROUGH_DB = -46.0
+TIME = np.arange(round(6.0 * RATE)) / RATE
+
+
+def read_with_level(level):
+    """The reading of a tone with noise of -46 dB on it, 20 to 500 Hz wide, whose level is one's own as well."""
+    rng = np.random.default_rng(3)
+    spectrum = np.fft.rfft(rng.standard_normal(TIME.size))
+    hz = np.fft.rfftfreq(TIME.size, 1.0 / RATE)
+    spectrum[(hz < 20.0) | (hz > 500.0)] = 0.0
+    noise = np.fft.irfft(spectrum, TIME.size)
+    noise *= 10.0 ** (ROUGH_DB / 20.0) / np.std(noise)
+    hiss = 3e-6 * rng.standard_normal((2, TIME.size))
+    tone = 0.1 * np.sin(2.0 * np.pi * 3150.0 * TIME)
+    return modulation_noise(level * (1.0 + noise) * tone + hiss[0], RATE, silence=hiss[1], frequency_hz=3150.0)
+
+
+def test_lines_and_dropouts_of_the_level_are_no_modulation_noise():
+    """Lines of 24 and 50 Hz, each 16 dB above the noise; dropouts of 12 dB that last 20 ms."""
+    lines = sum(np.sin(2.0 * np.pi * hz * TIME) for hz in (24.0, 50.0))
+    reading = read_with_level(1.0 + math.sqrt(2.0) * 10.0 ** (-30.0 / 20.0) * lines)
+    assert reading.value == pytest.approx(ROUGH_DB, abs=0.2)
+    assert "flutters at" in reading.warnings[0]
+    drops = sum(np.exp(-0.5 * ((TIME - middle) / 0.008) ** 2) for middle in (0.7, 2.3, 2.9, 4.4))
+    reading = read_with_level(1.0 - 0.75 * drops)
+    assert reading.value == pytest.approx(ROUGH_DB, abs=0.25)
+    assert "gave way" in reading.warnings[0]
+    clean = read_with_level(1.0)
+    assert clean.value == pytest.approx(ROUGH_DB, abs=0.15)
+    assert not clean.warnings
+
+
+def test_a_random_level_that_reaches_above_20_hz_is_told():
+    from scipy.signal import butter, sosfilt
+
+    slow = sosfilt(butter(2, 25.0, fs=RATE, output="sos"), np.random.default_rng(4).standard_normal(TIME.size))
+    assert "fluctuates rather than noise" in read_with_level(1.0 + 0.03 * slow / np.std(slow)).warnings[0]

@@ -74,6 +74,29 @@ def test_only_neighbours_are_heard_and_one_channel_has_none() -> None:
     np.testing.assert_allclose(both[1], 2.0 * Crosstalk()(one, RATE)[1], rtol=0.0, atol=1e-15)
 
 
+@pytest.mark.parametrize("rate", [44_100, pytest.param(96_000, marks=pytest.mark.long)])
+def test_tracks_further_away_follow_the_laws(rate: int) -> None:
+    """Track m lies ``m g + (m - 1) W`` away, and coupling is weaker by a step for every track between."""
+    crosstalk = Crosstalk(
+        tracks_heard=3, guard_mm=0.4, track_width_mm=0.6, tape_speed_cm_s=76.2, coupling_step_db=12.0
+    )
+    hz = np.geomspace(20.0, min(20_000.0, 0.44 * rate), 120)
+    got = heard(crosstalk, rate, hz, channels=5)
+    for away in (1, 2, 3):
+        way = away * crosstalk.guard_mm + (away - 1) * crosstalk.track_width_mm
+        expected = law(
+            crosstalk.replace(guard_mm=way, coupling_db=crosstalk.coupling_db - 12.0 * (away - 1), tracks_heard=1),
+            hz,
+        )
+        inside = np.abs(expected) > 0.01 * 10.0 ** (crosstalk.fringing_db / 20.0)
+        assert np.count_nonzero(inside) > 20
+        np.testing.assert_allclose(20.0 * np.log10(np.abs(got[away - 1] / expected))[inside], 0.0, atol=0.1)
+    assert not np.any(got[3])
+    # So far away that the tape takes more than 12.5 ms: no fringing, and the coupling stays.
+    slow = heard(crosstalk.replace(tape_speed_cm_s=9.525), rate, np.array([20.0, 1000.0]), channels=3)[1]
+    np.testing.assert_allclose(20.0 * np.log10(np.abs(slow)), [-101.0, -67.0], atol=0.5)
+
+
 @pytest.mark.parametrize("place", [0, 1, -63, 10**12 + 17])
 def test_the_same_anywhere_on_the_tape(place: int) -> None:
     """The lower rates lie on a grid of the tape, which 70 dB below what is heard (-30 dB) tells."""
@@ -91,3 +114,6 @@ def test_settings_that_the_filter_cannot_follow_are_refused() -> None:
         "guard_mm": "fringing_db is -120 dB, which is none",
         "tape_speed_cm_s": "fringing_db is -120 dB, which is none",
     }
+    assert Crosstalk(track_width_mm=1.0).idle() == {"track_width_mm": "tracks_heard is 1"}
+    alone = Crosstalk(tracks_heard=2, coupling_step_db=6.0, coupling_db=-120.0)
+    assert alone.idle() == {"coupling_step_db": "coupling_db is -120 dB, which is none"}

@@ -42,6 +42,29 @@ def test_channels_are_apart_by_geometry_to_a_nanosecond(azimuth: HeadAzimuth, ra
     assert np.max(np.abs(np.angle(first * second) / (4.0 * np.pi * hz))) < 1e-9
 
 
+@pytest.mark.parametrize("rate", [22_050, 48_000])
+def test_a_track_of_one_head_is_late_by_its_place_to_a_nanosecond(rate: int) -> None:
+    """Track k of eight: ``(k - 3.5) s tan(a) / v`` against the middle, each rendered by itself."""
+    head = CASSETTE.replace(azimuth_urad=1_500.0, tracks=8)
+    hz = np.geomspace(20.0, 0.41 * rate, 40)
+    impulse = np.zeros(3000)
+    impulse[1500] = 1.0
+    turns = np.exp(-2j * np.pi * np.outer(np.arange(-1500, 1500) / rate, hz))
+    for track in (0, 3, 7):
+        heard = head(impulse, rate, track=track) @ turns
+        late = (track - 3.5) * passing_seconds(head, head.track_spacing_mm)
+        error = np.angle(heard * np.exp(2j * np.pi * hz * late)) / (2.0 * np.pi * hz)
+        assert np.max(np.abs(error)) < 1e-9
+
+
+def test_a_track_that_the_head_has_not_is_refused() -> None:
+    with pytest.raises(
+        ParameterError, match=r"the head has 4 track\(s\), but 2 channel\(s\) from track 3 on need 5"
+    ):
+        STUDIO.replace(tracks=4)(np.zeros((2, 100)), RATE, track=3)
+    STUDIO.replace(tracks=4)(np.zeros((2, 100)), RATE, track=2)
+
+
 @pytest.mark.parametrize("rate", [44_100, 48_000, 192_000])
 @pytest.mark.parametrize("azimuth", [STUDIO, CASSETTE, CASSETTE.replace(azimuth_urad=15_000.0)])
 def test_loss_follows_the_closed_form(azimuth: HeadAzimuth, rate: int) -> None:

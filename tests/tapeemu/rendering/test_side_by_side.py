@@ -13,7 +13,17 @@ from batches import contents
 from dummy_processors import Hiss, PreEcho
 from sound_files import load, make
 
-from tapeemu import Chain, Crosstalk, FdnReverb, PreampDrive, Stage, WowFlutter, render_file, render_files
+from tapeemu import (
+    Chain,
+    Crosstalk,
+    FdnReverb,
+    HeadAzimuth,
+    PreampDrive,
+    Stage,
+    WowFlutter,
+    render_file,
+    render_files,
+)
 from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.files.reader import AudioReader
 from tapeemu.files.riff_chunks import append_chunks, carried_chunks
@@ -62,6 +72,21 @@ def test_files_hear_each_other_as_channels_do_and_last_as_long_as_what_they_hear
     for sound, expected, length in zip(got, np.split(whole, [2, 3]), lasting, strict=True):
         np.testing.assert_array_equal(sound, expected[:, :length])
     assert np.any(got[1][:, 30_000:]), "the neighbour that sounds longer is heard to its end"
+
+
+def test_files_on_one_head_keep_their_lengths_and_their_delays(tmp_path: Path) -> None:
+    """By one file of four channels that a head of four tracks reads; no file hears another: none is longer."""
+    head = HeadAzimuth(azimuth_urad=3_000.0, tape_speed_cm_s=9.525, tracks=4)
+    sounds = [noise(1, 9_000, 1), noise(2, 4_000, 2), noise(1, 6_000, 3)]
+    got = together(tmp_path, sounds, head, start_seconds=2.0)
+    rows = [np.pad(sound, ((0, 0), (0, 9_000 - sound.shape[1]))) for sound in sounds]
+    whole = head.replace(tracks=0)(np.concatenate(rows), RATE, tail_seconds=0.02, start_sample=2 * RATE)
+    for sound, expected, given in zip(got, np.split(whole, [1, 3]), sounds, strict=True):
+        np.testing.assert_array_equal(sound, expected[:, : given.shape[1] + TAIL])
+        assert sound.shape[1] == given.shape[1] + TAIL
+    assert "tracks beside it: a.wav, b.wav before;" in comment(tmp_path / "out/c.wav")
+    with pytest.raises(ParameterError, match="the head has 3"):
+        together(tmp_path / "out", sounds, head.replace(tracks=3))
 
 
 def test_without_the_wish_no_file_hears_another(tmp_path: Path) -> None:

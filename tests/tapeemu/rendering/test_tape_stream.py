@@ -144,6 +144,27 @@ def test_what_leaks_into_silence_follows_the_laws(crosstalk: Crosstalk) -> None:
         assert not far.any(), "the track behind the neighbour is not heard"
 
 
+FAR = Crosstalk(tracks_heard=3, guard_mm=0.4, track_width_mm=0.6)
+ONE_HEAD = HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=19.05, tracks=4)
+
+
+@pytest.mark.parametrize("chain", [Chain([FAR]), Chain([ONE_HEAD]), Chain([ONE_HEAD, FAR])], ids=repr)
+@pytest.mark.parametrize("block", [997, 5_000])
+def test_stems_on_one_head_are_one_file_of_all_their_channels(chain: Chain, block: int) -> None:
+    """Bit for bit, at any cut and place: three stems of one and of two channels, and one file of four."""
+    whole = noise(4, 6)
+    expected = chain(whole, RATE, tail_seconds=TAIL / RATE, start_sample=-333)
+    got = side_by_side(chain, [whole[:1], whole[1:3], whole[3:]], block=block, start_sample=-333)
+    np.testing.assert_array_equal(np.concatenate(got), expected)
+
+
+def test_a_stem_of_one_channel_alone_is_on_its_track_of_the_head() -> None:
+    whole = noise(4, 7)
+    expected = HeadAzimuth(azimuth_urad=2_000.0, wander_urad=400.0, tape_speed_cm_s=19.05)(whole, RATE)
+    for track in range(4):
+        np.testing.assert_array_equal(ONE_HEAD(whole[track], RATE, track=track), expected[track])
+
+
 def test_each_stage_of_crosstalk_reaches_one_place_further() -> None:
     one = Chain([Crosstalk()])
     two = Chain([Crosstalk(), Chain([PreampDrive(drive_db=0.0), Crosstalk()])])
@@ -151,6 +172,7 @@ def test_each_stage_of_crosstalk_reaches_one_place_further() -> None:
     assert [bool(stem.any()) for stem in side_by_side(one, stems)] == [True, True, False, False]
     assert [bool(stem.any()) for stem in side_by_side(two, stems)] == [True, True, True, False]
     assert [crossings(chain) for chain in (one, two, Chain([PreampDrive()]))] == [1, 2, 0]
+    assert crossings(Chain([Crosstalk(), Chain([FAR]), ONE_HEAD])) == 4
     silenced = [Stage(processor=Crosstalk(), bypass=True), Stage(processor=Crosstalk(), mix_percent=0.0)]
     assert crossings(Chain([*silenced, Crosstalk(fringing_db=-120.0, coupling_db=-120.0)])) == 0
 
