@@ -847,5 +847,5 @@ class Desk {
 
 const desk = new Desk();
 window.tapeemuDesk = { desk, data, PresetText, setupOf, addsSound, hearsItsTrack, Engine };
-if (data.server) history.replaceState(null, "", `/${location.hash}`);
+if (data.server) history.replaceState(null, "", `${data.server.place}${location.hash}`);
 desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));
