@@ -5,6 +5,7 @@ Needs chromium and its driver (on Debian: the packages chromium and chromium-dri
 
 import base64
 import importlib.resources
+import io
 import os
 import re
 import subprocess
@@ -18,7 +19,7 @@ import numpy as np
 import pytest
 import soundfile
 from browsers import until
-from desk_pages import PRESET, RATE, RENDER, desk, element, page_of, played, rendered, stem
+from desk_pages import PRESET, RATE, desk, element, page_of, played, rendered, stem
 
 from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
@@ -228,20 +229,40 @@ ACTIONS = (
     ("a silent stem", "document.getElementById('stem-1-silent').click()"),
     ("a stem alone", "document.getElementById('stem-0-alone').click()"),
     ("a preset", "desk.choosePreset(2)"),
+    ("a part to repeat", "desk.setPart(0.25, 0.75)"),
+    ("the whole", "document.getElementById('whole').click()"),
+    (
+        "the volume",
+        "const volume = document.getElementById('volume');"
+        "volume.value = '-31'; volume.dispatchEvent(new Event('input'))",
+    ),
+    ("a stem more", "await desk.takeStem(new File([new Uint8Array(ONE_STEM)], 'more.wav'))"),
+    (
+        "the stem's level",
+        "document.getElementById('stem-2-level').dispatchEvent(new KeyboardEvent('keydown', { key: 'Home' }))",
+    ),
 )
 
 
 def test_every_action_is_undone_and_done_again(opened: Any) -> None:
     """One after the other, from the first to the last and back; what is shown follows."""
     state = (
-        "JSON.stringify([desk.state(), [...document.querySelectorAll('#stems [aria-pressed], #stems .groove')]"
-        ".map((each) => each.getAttribute('aria-pressed') ?? each.getAttribute('aria-valuetext'))])"
+        "JSON.stringify([desk.state(), [...document.querySelectorAll("
+        "'#stems [aria-pressed], #stems .groove, #volume, #from, #to')].map((each) =>"
+        " each.getAttribute('aria-pressed') ?? each.getAttribute('aria-valuetext') ?? each.value),"
+        " desk.sound.stems.map((stem) => [stem.length, stem[0].length]), desk.sound.seconds])"
     )
     opened.execute_script("window.tapeemuDesk.desk.texts[1] += '# another\\n'")
+    file = io.BytesIO()
+    soundfile.write(file, np.full(2_000, 0.1), RATE, subtype="PCM_16", format="WAV")
+    one_stem = list(file.getvalue())
     came = [desk(opened, state)]
     assert not element(opened, "undo").is_enabled()
     for name, action in ACTIONS:
-        opened.execute_script(f"const {{ desk, PresetText }} = window.tapeemuDesk; {action}; desk.pause('')")
+        opened.execute_async_script(
+            f"const {{ desk, PresetText }} = window.tapeemuDesk; const ONE_STEM = {one_stem};"
+            f"(async () => {{ {action}; desk.pause(''); }})().then(arguments[0])"
+        )
         came.append(desk(opened, state))
         assert came[-1] != came[-2], name
         assert element(opened, "undo").is_enabled(), name
@@ -956,7 +977,11 @@ drive_db = 3.0
 
 [[stages.stages.automation]]
 setting = "drive_db"
-points = [{{ seconds = -1.0, value = 2.0, shape = "hold" }}, {{ seconds = 0.1, value = 14.0, shape = "smooth" }}, {{ seconds = 0.2, value = 1.0 }}]
+points = [
+    {{ seconds = -1.0, value = 2.0, shape = "hold" }},
+    {{ seconds = 0.1, value = 14.0, shape = "smooth" }},
+    {{ seconds = 0.2, value = 1.0 }},
+]
 """
 )
 

@@ -589,7 +589,7 @@ def test_a_mix_that_follows_a_curve_in_c_has_the_bits_of_python(
 def test_curves_behind_a_tape_at_another_speed_are_followed_in_c_to_the_bits_of_python(
     library: LiveLibrary, error: float
 ) -> None:
-    """A setting and a mix round it; cells begin where no sample of the input stands, so the chain is told ahead."""
+    """A setting and a mix; cells begin where no sample of the input stands, so the chain is told ahead."""
     place, cell, most = 12_345, 240, 64
     audio = 0.2 * np.random.default_rng(7).standard_normal((2, 6_000))
     hiss = curve("hiss_db", *((at + 0.005, -60.0 + 30.0 * share, *shape) for at, share, *shape in COURSE))

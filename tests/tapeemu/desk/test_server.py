@@ -34,7 +34,7 @@ def server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DeskServ
 def ask(
     server: DeskServer, method: str, path: str, body: Any = None, **headers: str
 ) -> tuple[int, dict[str, str], bytes]:
-    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
+    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=60)
     raw = None if body is None else json.dumps(body).encode()
     given = {"Host": f"127.0.0.1:{server.server_port}", "Origin": server.origin, **headers}
     try:
@@ -97,16 +97,16 @@ def answers(server: DeskServer, *requests: bytes) -> list[bytes]:
     return [line for line in raw.split(b"\r\n") if line.startswith(b"HTTP/1.1 ")]
 
 
+POST = b"POST /measure HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Desk-Key: {key}\r\n"
+
+
 @pytest.mark.parametrize(
     "head",
     [
         b"GET http://[ HTTP/1.1\r\nHost: {host}\r\n\r\n",
-        b"POST /measure HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Desk-Key: {key}\r\nContent-Length: \xb2\r\n\r\n",
-        b"POST /measure HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Desk-Key: {key}\r\nContent-Length: "
-        + b"9" * 5000
-        + b"\r\n\r\n",
-        b"POST /measure HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Desk-Key: {key}\r\n"
-        b"Transfer-Encoding: chunked\r\nContent-Length: 2\r\n\r\n{}",
+        POST + b"Content-Length: \xb2\r\n\r\n",
+        POST + b"Content-Length: " + b"9" * 5000 + b"\r\n\r\n",
+        POST + b"Transfer-Encoding: chunked\r\nContent-Length: 2\r\n\r\n{}",
     ],
 )
 def test_broken_requests_are_answered_in_a_sentence(server: DeskServer, head: bytes) -> None:
