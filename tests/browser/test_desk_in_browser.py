@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 import soundfile
 from browsers import until
-from desk_pages import PRESET, RATE, desk, element, page_of, played, rendered, stem
+from desk_pages import PRESET, RATE, desk, drawn_curves, element, page_of, played, rendered, stem
 
 from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
@@ -106,18 +106,58 @@ def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: 
         ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'back')", before)
 
 
+def broken_rules(browser: Any) -> list[Any]:
+    """By axe-core, a checker of the web content accessibility guidelines, of the page as it stands."""
+    checker = (importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
+    browser.execute_cdp_cmd("Runtime.evaluate", {"expression": checker})
+    found = browser.execute_async_script("axe.run().then(arguments[0])")
+    assert found["passes"]
+    return [(each["id"], [node["html"] for node in each["nodes"]]) for each in found["violations"]]
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_rules_of_accessibility_hold(opened: Any, scheme: str) -> None:
-    """axe-core, a checker of the web content accessibility guidelines, with everything unfolded."""
-    checker = (importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
+    """With everything unfolded."""
     opened.execute_cdp_cmd(
         "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     )
     opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
-    opened.execute_cdp_cmd("Runtime.evaluate", {"expression": checker})
-    found = opened.execute_async_script("axe.run().then(arguments[0])")
-    assert found["passes"]
-    assert [(each["id"], each["nodes"][0]["html"]) for each in found["violations"]] == []
+    assert broken_rules(opened) == []
+
+
+STATES = (
+    ("played", "desk.toggle(); await new Promise((resolve) => setTimeout(resolve, 1500)); desk.toggle()"),
+    ("changed", "desk.copy(); desk.use(1); desk.change([0], 'drive_db', 20, { type: 'number' })"),
+    ("recorded", "desk.setRecording(true); desk.edit(desk.text + CURVE, 'curve'); desk.setRecording(false)"),
+    ("off", "desk.change([0], 'bypass', true)"),
+    ("typed wrong", "Object.assign(at('stage-1-weighted_flutter_percent-typed'), { value: '99' }).focus();"
+     "at('stage-1-weighted_flutter_percent-typed').dispatchEvent(new Event('change'))"),
+    ("saved wrong", "at('save').click(); at('save-name').value = 'Bad Name'; at('save-preset').click()"),
+    ("text wrong", "at('save-dialog').close(); desk.edit(desk.text.replace('kind', 'kin'), 'wrong')"),
+    ("blind", "desk.undo(); at('count').value = '5'; at('begin').click();"
+     "while (at('hidden-run').hidden) await new Promise((resolve) => setTimeout(resolve, 50))"),
+    ("told", "for (let trial = 0; trial < 5; trial += 1) at('answer-x').click()"),
+)  # fmt: skip
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_rules_of_accessibility_hold_in_every_state(opened: Any, scheme: str) -> None:
+    opened.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    )
+    opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
+    curve = CURVE.format("mix_percent", "0.0", "1.0")
+    for name, action in STATES:
+        told = opened.execute_async_script(
+            "const [CURVE, done] = arguments; const { desk } = window.tapeemuDesk;"
+            "const at = (id) => document.getElementById(id);"
+            f"(async () => {{ {action} }})().then(() => done(null), (error) => done(String(error)))",
+            curve,
+        )
+        assert told is None, name
+        assert broken_rules(opened) == [], name
+    assert [entry["message"] for entry in opened.get_log("browser")] == []
 
 
 def test_no_request_leaves_the_page(opened: Any) -> None:
@@ -1002,44 +1042,6 @@ def test_curves_behind_a_tape_at_another_speed_are_rendered_to_the_bits_of_the_c
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
     assert browser.get_log("browser") == []
-
-
-def drawn_curves(rng: np.random.Generator, rate: int) -> str:
-    """A preset of stages that move, in any order, each with curves of some of its settings and of its mix."""
-    declared = kinds_of_stages()
-    lines = ["format = 1", 'purpose = "Drawn."']
-    if rng.random() < 0.5:
-        lines += ["", "[[stages]]", 'kind = "wow_flutter"', f"speed_error_percent = {float(rng.uniform(-3, 3))!r}"]
-    for kind in rng.permutation([kind for kind, each in declared.items() if each["moves"]])[: rng.integers(1, 4)]:
-        lines += [
-            "",
-            "[[stages]]",
-            f'kind = "{kind}"',
-            *(["lines = 8", "decay_seconds = 0.2"] if "fdn" in kind else []),
-        ]
-        names = list(rng.permutation(declared[kind]["moves"]))[: rng.integers(0, 3)] + [
-            "mix_percent"
-        ] * rng.integers(2)
-        if {"drive_db", "thd_percent"} <= set(names) or {"drive_db", "mol_db"} <= set(names):
-            names.remove("drive_db")
-        for name in names:
-            low, high = {
-                "drive_db": (-6, 18),
-                "thd_percent": (0.5, 8),
-                "mol_db": (0, 12),
-                "bass_rise_db": (0, 18),
-                "residue_db": (-90, -35),
-            }.get(name, (-40, -22) if name.endswith(("db", "dbfs")) else (0, 100))
-            unit = rng.choice(["seconds", "samples"])
-            times = np.sort(rng.uniform(-0.1, 0.5, rng.integers(1, 6)))
-            points = [
-                f"{{ {unit} = {round(time * rate) if unit == 'samples' else repr(float(time))}, "
-                f"value = {float(rng.uniform(low, high))!r}, shape = "
-                f'"{rng.choice(["linear", "smooth", "hold"])}" }}'
-                for time in times
-            ]
-            lines += ["", "[[stages.automation]]", f'setting = "{name}"', f"points = [{', '.join(points)}]"]
-    return "\n".join([*lines, ""])
 
 
 @pytest.mark.long
