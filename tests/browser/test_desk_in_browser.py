@@ -188,6 +188,14 @@ def test_a_slider_by_keys_by_typing_and_back_to_the_default(opened: Any) -> None
     assert "weighted_flutter_percent = 0.35" in desk(opened, "desk.text")
 
 
+def test_a_stage_that_is_off_shows_what_it_would_be(opened: Any) -> None:
+    """What follows from its settings was a dash while it was off."""
+    opened.execute_script("window.tapeemuDesk.desk.change([0], 'drive_db', null)")
+    opened.execute_script("window.tapeemuDesk.desk.change([0], 'bypass', true)")
+    assert element(opened, "stage-0-drive_db").get_attribute("aria-valuetext") == "left out: 6 dB"
+    assert desk(opened, "desk.setup.stages.length") == 1
+
+
 def test_a_slider_by_pointer(opened: Any) -> None:
     slider = element(opened, "stage-0-asymmetry_percent")
     box = slider.rect

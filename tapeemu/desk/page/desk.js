@@ -242,9 +242,9 @@ class Desk {
     return document_.line(span ? span.line : stage.block.begin);
   }
 
-  // Settings of the stages that sound, by their path.
+  // Settings of all stages, those that are off among them, by their path.
   owns() {
-    return new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
+    return new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
   }
 
   show() {
