@@ -21,6 +21,8 @@ EXPORTED void desk_retrack(tapeemu *chain, double stage, double track);
 EXPORTED double desk_latency(const tapeemu *chain);
 EXPORTED double desk_tail(const tapeemu *chain, double level_db);
 EXPORTED void desk_seek(tapeemu *chain, double place);
+EXPORTED double desk_cell(const tapeemu *chain, double stage);
+EXPORTED double desk_share_cell(const tapeemu *chain, double group);
 EXPORTED size_t desk_live_bytes(double rate, double channels, double latency);
 EXPORTED tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory);
 EXPORTED double desk_live_tail(const tapeemu_live *live, double level_db);
@@ -98,6 +100,16 @@ double desk_tail(const tapeemu *chain, double level_db)
 void desk_seek(tapeemu *chain, double place)
 {
     tapeemu_seek(chain, (int64_t)place);
+}
+
+double desk_cell(const tapeemu *chain, double stage)
+{
+    return (double)tapeemu_cell(chain, (int32_t)stage);
+}
+
+double desk_share_cell(const tapeemu *chain, double group)
+{
+    return (double)tapeemu_share_cell(chain, (int32_t)group);
 }
 
 /* As in live.h, with numbers that scripts have. */

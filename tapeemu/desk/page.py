@@ -10,7 +10,7 @@ from typing import Any
 
 from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
 from tapeemu.desk.stems import PageStem
-from tapeemu.errors import ParameterError
+from tapeemu.errors import AudioError, ParameterError
 from tapeemu.files.part_files import check_target, write_whole
 from tapeemu.pages import script_data, shared_source
 from tapeemu.presets import Preset, list_places, load_preset
@@ -23,6 +23,9 @@ SCRIPTS = (
     *("slider.js", "strips.js", "recording.js", "drawings.js", "hidden.js", "desk.js"),
 )
 """Scripts of the page, in the order in which they are put together."""
+
+_MOST_MEGABYTES = 256
+"""Samples in one file: a browser reads them as text, of which it holds half a gigabyte."""
 
 _SHARED = ("player.js", "hidden_test.js")
 
@@ -86,11 +89,19 @@ def write_page(stems: Sequence[PageStem], preset: Preset, path: str | Path, *, o
     ------
     ParameterError, OutputError
         If the target may not be written.
+    AudioError
+        If a browser could not read a file with so much sound in it.
     """
     target = Path(path)
     if target.suffix.lower() not in (".html", ".htm"):
         raise ParameterError(f"the page's name is {target.name!r}, but must end in .html")
     check_target(target, overwrite=overwrite)
+    megabytes = sum(len(stem.content) for stem in stems) / 1e6
+    if megabytes > _MOST_MEGABYTES:
+        raise AudioError(
+            f"the stems take {megabytes:.0f} MB, but one page may hold {_MOST_MEGABYTES} MB; cut out a part, "
+            "or leave --page out"
+        )
     write_whole(target, desk_page(stems, preset).encode(), overwrite=overwrite)
     return target
 

@@ -2,6 +2,9 @@
 
 Whoever opens the address first, with the token that was printed, gets a key; every further request needs it. So no
 other page in the same browser, and no other user of the machine, reads or writes anything here.
+
+A browser sends cookies of this host to every port of it. The one that opens the page again belongs to a path that
+nobody else knows, so that a server of another user never gets it.
 """
 
 import hmac
@@ -11,7 +14,7 @@ import secrets
 import threading
 from collections.abc import Callable, Sequence
 from http import HTTPStatus
-from http.cookies import SimpleCookie
+from http.cookies import CookieError, SimpleCookie
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any, ClassVar
 from urllib.parse import parse_qs, urlsplit
@@ -49,6 +52,8 @@ class DeskServer(ThreadingHTTPServer):
     ----------
     address : str
         What to open, with the token in it; works once.
+    place : str
+        Path that the page is loaded again from, with the cookie that it got.
     """
 
     daemon_threads = True
@@ -60,6 +65,8 @@ class DeskServer(ThreadingHTTPServer):
         self.preset = preset
         self.bench = Bench()
         self.key = secrets.token_urlsafe(32)
+        self.cookie = secrets.token_urlsafe(32)
+        self.place = f"/{secrets.token_urlsafe(16)}"
         self._token: str | None = secrets.token_urlsafe(32)
         self._taking = threading.Lock()
         self.origin = f"http://127.0.0.1:{self.server_port}"
@@ -72,6 +79,11 @@ class DeskServer(ThreadingHTTPServer):
                 return False
             self._token = None
             return True
+
+    @property
+    def told(self) -> dict[str, str]:
+        """What the page is told of its server."""
+        return {"key": self.key, "place": self.place}
 
     def has_key(self, given: str | None) -> bool:
         """Whether this is the key that the page was given."""
@@ -88,6 +100,8 @@ class _Handler(BaseHTTPRequestHandler):
     server: DeskServer
     protocol_version = "HTTP/1.1"
     timeout = 30.0
+    _taken = False
+    """Whether the body of the request was read."""
     server_version = "desk"
     sys_version = ""
 
@@ -100,6 +114,8 @@ class _Handler(BaseHTTPRequestHandler):
     }
 
     def do_GET(self) -> None:
+        if "Content-Length" in self.headers or "Transfer-Encoding" in self.headers:
+            self.close_connection = True  # no answer reads it
         self._answer("GET")
 
     def do_POST(self) -> None:
@@ -109,10 +125,17 @@ class _Handler(BaseHTTPRequestHandler):
         """Nothing is logged: addresses hold the token."""
 
     def _answer(self, method: str) -> None:
+        self._taken = False
         try:
             self._check_sender(method)
-            parts = urlsplit(self.path)
-            name = self.ANSWERS.get((method, parts.path))
+            try:
+                parts = urlsplit(self.path)
+            except ValueError:
+                raise _RefusedError(
+                    HTTPStatus.BAD_REQUEST, "this is no address; open the desk by the one printed"
+                ) from None
+            again = (method, parts.path) == ("GET", self.server.place)
+            name = "_page" if again else self.ANSWERS.get((method, parts.path))
             if name is None:
                 raise _RefusedError(
                     HTTPStatus.NOT_FOUND, "the desk has no such page; open it by the address that was printed"
@@ -120,6 +143,8 @@ class _Handler(BaseHTTPRequestHandler):
             answer: Callable[[dict[str, list[str]]], None] = getattr(self, name)
             answer(parse_qs(parts.query))
         except _RefusedError as refused:
+            # What is left of a request that was refused must not be taken for another one.
+            self._ignore_body()
             self._send(refused.status, {"message": str(refused)})
         except PresetError as error:
             self._send(
@@ -155,24 +180,35 @@ class _Handler(BaseHTTPRequestHandler):
             )
 
     def _body(self) -> Any:
-        length = self.headers.get("Content-Length", "")
-        if not length.isdigit() or int(length) > _MOST_BYTES:
-            self.close_connection = True
-            left = min(int(length), _MOST_IGNORED_BYTES) if length.isdigit() else 0
-            while left > 0 and (ignored := self.rfile.read(min(left, 1 << 16))):
-                left -= len(ignored)
+        length = self._length()
+        if length is None or length > _MOST_BYTES:
             raise _RefusedError(
                 HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
                 f"the request is larger than {_MOST_BYTES // 1024} KiB, or does not say how large; shorten it",
             )
-        raw = self.rfile.read(int(length))
+        raw = self.rfile.read(length)
+        self._taken = True
         try:
             body = json.loads(raw)
-        except ValueError:
+        except (ValueError, RecursionError):
             raise _RefusedError(HTTPStatus.BAD_REQUEST, "the request is not JSON; open the page again") from None
         if not isinstance(body, dict) or not isinstance(body.get("text"), str):
             raise _RefusedError(HTTPStatus.BAD_REQUEST, "the request has no preset in 'text'; open the page again")
         return body
+
+    def _length(self) -> int | None:
+        """Bytes of the request's body, as it says itself."""
+        told = self.headers.get("Content-Length", "")
+        return (
+            int(told) if re.fullmatch(r"[0-9]{1,12}", told) and "Transfer-Encoding" not in self.headers else None
+        )
+
+    def _ignore_body(self) -> None:
+        """Read a body that nobody wants and throw it away, and end the connection behind the answer."""
+        self.close_connection = True
+        left = 0 if self._taken else min(self._length() or 0, _MOST_IGNORED_BYTES)
+        while left > 0 and (ignored := self.rfile.read(min(left, 1 << 16))):
+            left -= len(ignored)
 
     def _send(self, status: HTTPStatus, content: Any, kind: str = "application/json", **headers: str) -> None:
         raw = content if isinstance(content, bytes) else json.dumps(content).encode()
@@ -196,19 +232,25 @@ class _Handler(BaseHTTPRequestHandler):
     # ------------------------------------------------------------ answers
 
     def _page(self, query: dict[str, list[str]]) -> None:
-        cookie = SimpleCookie(self.headers.get("Cookie", "")).get(_COOKIE)
-        opened = cookie is not None and self.server.has_key(cookie.value)
+        opened = urlsplit(self.path).path == self.server.place and self._has_cookie()
         if not opened and not self.server.take_token((query.get("token") or [""])[0]):
             raise _RefusedError(HTTPStatus.FORBIDDEN, "this address was used or is wrong; start the desk again")
         nonce = secrets.token_hex(16)
-        page = desk_page(self.server.stems, self.server.preset, server={"key": self.server.key}, nonce=nonce)
+        page = desk_page(self.server.stems, self.server.preset, server=self.server.told, nonce=nonce)
         self._send(
             HTTPStatus.OK,
             page.encode(),
             "text/html; charset=utf-8",
             Content_Security_Policy=f"{content_policy(nonce)}; frame-ancestors 'none'",
-            Set_Cookie=f"{_COOKIE}={self.server.key}; HttpOnly; SameSite=Strict; Path=/",
+            Set_Cookie=f"{_COOKIE}={self.server.cookie}; HttpOnly; SameSite=Strict; Path={self.server.place}",
         )
+
+    def _has_cookie(self) -> bool:
+        try:
+            cookie = SimpleCookie(self.headers.get("Cookie", "")).get(_COOKIE)
+        except CookieError:
+            return False
+        return cookie is not None and hmac.compare_digest(cookie.value.encode(), self.server.cookie.encode())
 
     def _stem(self, query: dict[str, list[str]]) -> None:
         self._need_key()

@@ -7,15 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tapeemu.errors import AudioError
-from tapeemu.files.reader import read_audio
+from tapeemu.files.reader import AudioReader
 from tapeemu.validation import FloatArray
 
 __all__ = ["PageStem", "read_stems"]
 
 _MOST_CHANNELS = 2
 _MOST_SECONDS = 900.0
+_BLOCK = 2**18
+_BITS = {"s16": 16, "s24": 24}
 
 
 @dataclass(frozen=True)
@@ -79,31 +82,57 @@ def read_stems(paths: Sequence[Path]) -> list[PageStem]:
 
 
 def _stem(path: Path) -> PageStem:
-    audio, sample_rate = read_audio(path)
-    channels, frames = audio.shape
-    if channels > _MOST_CHANNELS:
-        raise AudioError(f"{path} has {channels} channels, but the desk plays one or two; mix it down first")
-    if not frames:
-        raise AudioError(f"{path} holds no sound; choose another file")
+    with AudioReader(path) as reader:
+        rate, channels = reader.info.sample_rate, reader.info.channels
+        if channels > _MOST_CHANNELS:
+            raise AudioError(f"{path} has {channels} channels, but the desk plays one or two; mix it down first")
+        # By its header: nobody waits for hours of sound that are refused then.
+        _check_length(path, reader.info.frames, rate)
+        return _coded(path, reader)
+
+
+def _check_length(path: Path, frames: int, sample_rate: int) -> None:
     if frames > _MOST_SECONDS * sample_rate:
         raise AudioError(
             f"{path} lasts {frames / sample_rate:.0f} s, but the desk holds {_MOST_SECONDS:.0f} s; cut out a part"
         )
-    coding, content, rounded = _coded(audio)
-    return PageStem(path.stem, sample_rate, channels, frames, coding, content, rounded)
 
 
-def _coded(audio: FloatArray) -> tuple[str, bytes, bool]:
-    for coding, bits in (("s16", 16), ("s24", 24)):
-        scaled = audio * 2.0 ** (bits - 1)
-        if (
-            np.all(scaled == np.rint(scaled))
-            and np.all(scaled >= -(2 ** (bits - 1)))
-            and np.all(scaled < 2 ** (bits - 1))
-        ):
-            whole = scaled.astype("<i4")
-            if bits == 16:
-                return coding, whole.astype("<i2").tobytes(), False
-            return coding, whole.reshape(-1).view(np.uint8).reshape(-1, 4)[:, :3].tobytes(), False
-    single = audio.astype("<f4")
-    return "f32", single.tobytes(), bool(np.any(single.astype(np.float64) != audio))
+def _coded(path: Path, reader: AudioReader) -> PageStem:
+    """The stem, block by block: minutes at a high rate take hundreds of megabytes in each form."""
+    rate = reader.info.sample_rate
+    blocks: list[npt.NDArray[np.float32]] = []
+    fits = dict.fromkeys(_BITS, True)
+    frames, rounded = 0, False
+    for block in reader.blocks(_BLOCK):
+        frames += block.shape[1]
+        _check_length(path, frames, rate)  # of a file whose header does not know
+        single = block.astype("<f4")
+        rounded = rounded or bool(np.any(single != block))
+        fits = {coding: fits[coding] and _is_whole(block, bits) for coding, bits in _BITS.items()}
+        blocks.append(single)
+    if not frames:
+        raise AudioError(f"{path} holds no sound; choose another file")
+    channels = len(blocks[0])
+    coding = next((name for name, fit in fits.items() if fit), "f32")
+    content = b"".join(_bytes(block[channel], coding) for channel in range(channels) for block in blocks)
+    # Single precision holds whole numbers of 24 bits.
+    return PageStem(path.stem, rate, channels, frames, coding, content, rounded)
+
+
+def _is_whole(block: FloatArray, bits: int) -> bool:
+    scaled = block * 2.0 ** (bits - 1)
+    return bool(
+        np.all(scaled == np.rint(scaled))
+        and np.all(scaled >= -(2 ** (bits - 1)))
+        and np.all(scaled < 2 ** (bits - 1))
+    )
+
+
+def _bytes(samples: npt.NDArray[np.float32], coding: str) -> bytes:
+    if coding == "f32":
+        return samples.tobytes()
+    whole = (samples * np.float32(2.0 ** (_BITS[coding] - 1))).astype("<i4")
+    if coding == "s16":
+        return whole.astype("<i2").tobytes()
+    return whole.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()

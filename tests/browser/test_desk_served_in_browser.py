@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 from browsers import until
-from desk_pages import PRESET, RATE, desk, element, rendered, stem
+from desk_pages import PRESET, RATE, desk, drawn_curves, element, rendered, stem
 
 from tapeemu.desk.server import DeskServer
 from tapeemu.desk.stems import read_stems
@@ -70,4 +70,34 @@ def test_recorded_moves_are_saved_and_rendered_to_the_bits_of_the_command(
     there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
+
+
+def test_drawn_points_are_saved_and_rendered_to_the_bits_of_the_command(
+    served: tuple[Any, Path], tmp_path: Path, own: Path, run: Callable[..., str]
+) -> None:
+    """Random curves, saved through the server, loaded again, behind tapes at other speeds too."""
+    browser, source = served
+    rng = np.random.default_rng(20261127)
+    for number in range(4):
+        text = drawn_curves(rng, RATE)
+        browser.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'drawn')", text)
+        assert desk(browser, "desk.mistake") is None, text
+        saved = browser.execute_async_script(
+            "const [name, done] = arguments; const { desk } = window.tapeemuDesk;"
+            "desk.post('/save', { name, text: desk.text })"
+            ".then((told) => done(told.path), (error) => done(error.message))",
+            f"drawn-{number}",
+        )
+        assert saved == str(own / f"drawn-{number}.toml")
+        browser.refresh()
+        until(
+            lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready"
+        )
+        assert desk(browser, "desk.text") == text
+        here = rendered(browser, 0)
+        run("process", source, "--preset", saved, "--out", tmp_path / f"out-{number}", "--depth", "float")
+        path = tmp_path / f"out-{number}" / source.name
+        there = soundfile.read(path, dtype="float32", always_2d=True)[0].T
+        assert np.array_equal(here, there), text
     assert browser.get_log("browser") == []

@@ -9,6 +9,7 @@ import numpy as np
 import soundfile
 from browsers import until
 
+from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.presets import parse_preset
@@ -116,3 +117,41 @@ def page_of(browser: Any, folder: Path, text: str, sources: list[Path]) -> None:
     page = write_page(read_stems(sources), parse_preset(text, name="page"), folder / "page.html", overwrite=True)
     browser.get(page.as_uri())
     until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+
+
+def drawn_curves(rng: np.random.Generator, rate: int) -> str:
+    """A preset of stages that move, in any order, each with curves of some of its settings and of its mix."""
+    declared = kinds_of_stages()
+    lines = ["format = 1", 'purpose = "Drawn."']
+    if rng.random() < 0.5:
+        lines += ["", "[[stages]]", 'kind = "wow_flutter"', f"speed_error_percent = {float(rng.uniform(-3, 3))!r}"]
+    for kind in rng.permutation([kind for kind, each in declared.items() if each["moves"]])[: rng.integers(1, 4)]:
+        lines += [
+            "",
+            "[[stages]]",
+            f'kind = "{kind}"',
+            *(["lines = 8", "decay_seconds = 0.2"] if "fdn" in kind else []),
+        ]
+        names = list(rng.permutation(declared[kind]["moves"]))[: rng.integers(0, 3)] + [
+            "mix_percent"
+        ] * rng.integers(2)
+        if {"drive_db", "thd_percent"} <= set(names) or {"drive_db", "mol_db"} <= set(names):
+            names.remove("drive_db")
+        for name in names:
+            low, high = {
+                "drive_db": (-6, 18),
+                "thd_percent": (0.5, 8),
+                "mol_db": (0, 12),
+                "bass_rise_db": (0, 18),
+                "residue_db": (-90, -35),
+            }.get(name, (-40, -22) if name.endswith(("db", "dbfs")) else (0, 100))
+            unit = rng.choice(["seconds", "samples"])
+            times = np.sort(rng.uniform(-0.1, 0.5, rng.integers(1, 6)))
+            points = [
+                f"{{ {unit} = {round(time * rate) if unit == 'samples' else repr(float(time))}, "
+                f"value = {float(rng.uniform(low, high))!r}, shape = "
+                f'"{rng.choice(["linear", "smooth", "hold"])}" }}'
+                for time in times
+            ]
+            lines += ["", "[[stages.automation]]", f'setting = "{name}"', f"points = [{', '.join(points)}]"]
+    return "\n".join([*lines, ""])

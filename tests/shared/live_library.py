@@ -91,6 +91,10 @@ class LiveLibrary:
             ("tapeemu_set_share", truth, (pointer, small, real)),
             ("tapeemu_follow", truth, (pointer, small, small, real)),
             ("tapeemu_follow_share", truth, (pointer, small, real)),
+            ("tapeemu_follow_next", truth, (pointer, small, small, real)),
+            ("tapeemu_follow_share_next", truth, (pointer, small, real)),
+            ("tapeemu_cell", whole, (pointer, small)),
+            ("tapeemu_share_cell", whole, (pointer, small)),
             ("tapeemu_follow_on", None, (pointer,)),
             ("tapeemu_live_size", size, (real, small, small, whole)),
             ("tapeemu_live_create", pointer, (real, small, small, whole, pointer)),
@@ -200,6 +204,17 @@ class NativeChain:
 
     def process(self, audio: Audio, cuts: Sequence[int] = (512,), in_place: bool = False) -> Audio:
         return self.library.run(self.library.c.tapeemu_process, self.handle, audio, cuts, in_place)
+
+    def process_counted(self, audio: Audio) -> Audio:
+        """One call; of a chain that changes the length, as many samples as it made."""
+        channels, samples = audio.shape
+        given, out = np.array(audio, self.library.real), np.zeros((channels, 2 * samples + 16), self.library.real)
+        ins, outs = (
+            (ctypes.c_void_p * channels)(*(each[row].ctypes.data for row in range(channels)))
+            for each in (given, out)
+        )
+        made = self.library.c.tapeemu_process(self.handle, ins, outs, samples)
+        return out[:, :made]
 
     def parts(self) -> list[Part]:
         return [self.library.c.tapeemu_part_of(self.handle, number) for number in range(3)]

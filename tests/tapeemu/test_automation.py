@@ -585,6 +585,70 @@ def test_a_mix_that_follows_a_curve_in_c_has_the_bits_of_python(
 
 
 @needs_gcc
+@pytest.mark.parametrize("error", [-3.0, -1.7, 0.9, 3.0])
+def test_curves_behind_a_tape_at_another_speed_are_followed_in_c_to_the_bits_of_python(
+    library: LiveLibrary, error: float
+) -> None:
+    """A setting and a mix; cells begin where no sample of the input stands, so the chain is told ahead."""
+    place, cell, most = 12_345, 240, 64
+    audio = 0.2 * np.random.default_rng(7).standard_normal((2, 6_000))
+    hiss = curve("hiss_db", *((at + 0.005, -60.0 + 30.0 * share, *shape) for at, share, *shape in COURSE))
+    share = curve("mix_percent", *((at, 100.0 * part, *shape) for at, part, *shape in COURSE))
+    tape = Stage(processor=WowFlutter(seed=3, speed_error_percent=error), name="tape")
+
+    def row(level: float, mixed: dict[str, Any], **moves: Any) -> Chain:
+        noise = Stage(processor=TapeNoise(hiss_db=level), name="noise", **moves)
+        late = Chain([Stage(processor=PreampDrive(), name="late"), noise])
+        return Chain([tape, Stage(processor=late, name="both", **mixed)])
+
+    made = row(-40.0, {"automation": (share,)}, automation=(hiss,))
+    expected = made.stream(sample_rate=RATE, channels=2, start_sample=place).process(audio)
+    # Made with the end of the curve that Python takes first.
+    chain = library.chain(row(hiss.least, {"mix_percent": 50.0}), channels=2, place=place)
+    c, handle = library.c, chain.handle
+    setting = chain.names[2].index("hiss_db")
+    followed = [
+        (hiss, lambda: c.tapeemu_cell(handle, 2), lambda now, value: now(handle, 2, setting, value), ""),
+        (
+            share,
+            lambda: c.tapeemu_share_cell(handle, 0),
+            lambda now, value: now(handle, 0, value / 100.0),
+            "_share",
+        ),
+    ]
+
+    def give(number: int, which: int, ahead: str) -> None:
+        course, _, apply, kind = followed[number]
+        middle = which * cell
+        value = course.mean(middle - cell / 2, middle + cell / 2, float(RATE))
+        assert apply(getattr(c, f"tapeemu_follow{kind}{ahead}"), value)
+
+    cells = [each[1]() for each in followed]
+    for before in range(-2, 3):
+        for number in range(2):
+            give(number, cells[number] + before, "")
+        c.tapeemu_follow_on(handle)
+    for number in range(2):
+        give(number, cells[number] + 3, "")
+        give(number, cells[number] + 4, "_next")
+    parts = []
+    for first in range(0, audio.shape[1], most):
+        parts.append(chain.process_counted(audio[:, first : first + most]))
+        for number, (_, cell_now, *_) in enumerate(followed):
+            if cell_now() != cells[number]:
+                cells[number] = cell_now()
+                give(number, cells[number] + 4, "_next")
+    heard = np.concatenate(parts, axis=1)
+    assert heard.shape != audio.shape
+    assert heard.shape[1] == expected.shape[1]
+    assert np.max(np.abs(expected)) > 0.01
+    assert np.array_equal(heard, expected)
+    assert not c.tapeemu_follow_next(handle, 1, chain.names[1].index("asymmetry_percent"), 1.0)
+    assert not c.tapeemu_follow_share_next(handle, 0, 1.5)
+    assert [c.tapeemu_cell(handle, 3), c.tapeemu_share_cell(handle, 1)] == [0, 0]
+
+
+@needs_gcc
 def test_a_share_leaves_a_curve_and_takes_one_up_without_a_jump_in_c(library: LiveLibrary) -> None:
     mixed = Chain([Stage(processor=PreampDrive(drive_db=0.0), mix_percent=20.0)])
     audio = 1e-3 * sine(24_000)[np.newaxis]

@@ -69,16 +69,4 @@ class Follower {
       apply(curve, curve.last);
     }
   }
-
-  // Let a chain begin at a place as if its curves had always been followed. goOn: lets it go on by a cell without sound.
-  begin(place, apply, goOn) {
-    for (let ahead = -2; ahead <= 3; ahead += 1) {
-      for (const curve of this.curves) {
-        const own = place - curve.late;
-        curve.last = this.meanRound(curve, (Math.floor(own / this.cell) + ahead) * this.cell);
-        apply(curve, curve.last);
-      }
-      if (ahead < 3) goOn();
-    }
-  }
 }

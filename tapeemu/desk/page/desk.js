@@ -1,6 +1,7 @@
 // The desk itself: two settings as texts, their history, what is heard of them, and what is shown.
 
 const data = JSON.parse(at("desk-data").textContent);
+at("desk-data").textContent = ""; // stems of minutes are not kept twice
 const MEASURED = [
   ["weighted_flutter_percent", "Weighted flutter", "%", "How far the pitch sways, weighted as the ear notices it (AES6-2008, two-sigma)."],
   ["thd_reference_percent", "THD at reference", "%", "Total harmonic distortion: the overtones that a tone of 1 kHz at the reference level, \u221218 dBFS, gets, as a share of it."],
@@ -66,7 +67,9 @@ class Desk {
   }
 
   state() {
-    return { texts: [...this.texts], names: [...this.names], current: this.current, mix: this.sound.mix.map((each) => ({ ...each })) };
+    const { mix, loop, volumeDb } = this.sound;
+    const heard = { mix: mix.map((each) => ({ ...each })), loop: [...loop], volumeDb, stems: [...data.stems] };
+    return { texts: [...this.texts], names: [...this.names], current: this.current, ...heard };
   }
 
   keep() {
@@ -83,13 +86,25 @@ class Desk {
     Object.assign(this, { texts: [...state.texts], names: [...state.names], current: state.current });
     this.heard = [this.freshMatch(), this.freshMatch()];
     this.lastChange = { key: "", time: 0 };
-    // A stem that came later stays as it is.
-    if (JSON.stringify(state.mix) !== JSON.stringify(this.sound.mix.slice(0, state.mix.length))) {
-      state.mix.forEach((each, index) => Object.assign(this.sound.mix[index], each));
-      this.sound.sendMix();
+    this.restore(state);
+    this.refresh();
+  }
+
+  // Stems, how they are heard, the part that repeats and the volume as they were.
+  restore({ stems, mix, loop, volumeDb }) {
+    const { sound } = this;
+    const same = (one, other) => JSON.stringify(one) === JSON.stringify(other);
+    if (stems.length !== data.stems.length || stems.some((stem, index) => stem !== data.stems[index])) {
+      this.setStems(stems, mix.map((each) => ({ ...each })), loop);
+    } else if (!same(mix, sound.mix)) {
+      mix.forEach((each, index) => Object.assign(sound.mix[index], each));
+      sound.sendMix();
       this.buildStems();
     }
-    this.refresh();
+    if (!same(loop, sound.loop)) sound.setLoop(...loop);
+    if (volumeDb !== sound.volumeDb) sound.setVolume(volumeDb);
+    this.showLoop();
+    this.showVolume();
   }
 
   redo() {
@@ -208,6 +223,7 @@ class Desk {
     } catch (error) {
       if (!(error instanceof TextError || error instanceof SettingError)) throw error;
       this.mistake = { message: error.message, path: error.path, line: error.line ?? this.lineOf(error) };
+      clearTimeout(this.labTimer); // it would refuse the text as well
     }
     this.show();
   }
@@ -226,9 +242,9 @@ class Desk {
     return document_.line(span ? span.line : stage.block.begin);
   }
 
-  // Settings of the stages that sound, by their path.
+  // Settings of all stages, those that are off among them, by their path.
   owns() {
-    return new Map((this.setup?.stages ?? []).map((stage) => [JSON.stringify(stage.path), stage.own]));
+    return new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
   }
 
   show() {
@@ -500,13 +516,47 @@ class Desk {
 
   async takeStem(file) {
     const samples = await this.sound.decoded(file);
-    data.stems.push({ name: file.name.replace(/\.[^.]+$/, ""), channels: samples.length, frames: samples[0].length });
-    await this.sound.add(samples);
+    const stem = { name: file.name.replace(/\.[^.]+$/, ""), channels: samples.length, frames: samples[0].length };
+    this.samples.set(stem, samples);
+    this.step(`stem ${performance.now()}`);
+    this.setStems([...data.stems, stem], [...this.sound.mix, freshMix()]);
+    return `${file.name} joins the tape`;
+  }
+
+  setStems(stems, mix, loop = null) {
+    data.stems = [...stems];
+    this.attempt(() => this.sound.setStems(stems.map((stem) => this.samples.get(stem)), mix, loop).then(() => this.paint()));
     this.song = new Song(at("song"), this.sound);
     this.buildStems();
     this.showLoop();
     this.paint();
-    return `${file.name} joins the tape`;
+  }
+
+  // The part that repeats, as far as the song goes and a tenth of a second at least.
+  setPart(wantedFrom, wantedTo) {
+    const { seconds, loop } = this.sound;
+    const least = Math.min(0.1, seconds);
+    const from = Math.min(clamp(wantedFrom, 0, seconds), seconds - least);
+    const to = Math.max(clamp(wantedTo, 0, seconds), from + least);
+    if (from !== loop[0] || to !== loop[1]) {
+      this.step(`part ${performance.now()}`);
+      this.sound.setLoop(from, to);
+    }
+    this.showLoop();
+    this.show();
+    this.drawPlace();
+  }
+
+  setVolume(decibels) {
+    this.step("volume");
+    this.sound.setVolume(decibels);
+    this.showVolume();
+    this.show();
+  }
+
+  showVolume() {
+    at("volume").value = this.sound.volumeDb;
+    at("volume").setAttribute("aria-valuetext", `${this.sound.volumeDb} dB`);
   }
 
   // The whole song, as it is shown.
@@ -633,6 +683,7 @@ class Desk {
   // ------------------------------------------------------------ beginning
   async begin() {
     await this.sound.load();
+    this.samples = new Map(data.stems.map((stem, index) => [stem, this.sound.stems[index]]));
     solver = this.sound.exactEngine();
     this.readLink();
     this.strips = new Strips(at("strips"), this);
@@ -745,10 +796,7 @@ class Desk {
     on("place", "change", () => {
       this.dragging = false;
     });
-    on("volume", "input", (event) => {
-      event.target.setAttribute("aria-valuetext", `${event.target.value} dB`);
-      this.sound.setVolume(Number(event.target.value));
-    });
+    on("volume", "input", (event) => this.setVolume(Number(event.target.value)));
     on("dry", "click", () => this.setDry(!this.sound.dry));
     on("record", "click", () => this.setRecording(!this.recording.on));
     document.addEventListener("pointerdown", () => this.recording.press(true), true);
@@ -766,24 +814,13 @@ class Desk {
     const setLoop = () => {
       const number = (id, otherwise) => {
         const value = Number(at(id).value.replace(",", "."));
-        return Number.isFinite(value) ? clamp(value, 0, this.sound.seconds) : otherwise;
+        return Number.isFinite(value) ? value : otherwise;
       };
-      const { seconds } = this.sound;
-      const least = Math.min(0.1, seconds);
-      const from = Math.min(number("from", 0), seconds - least);
-      const to = Math.max(number("to", seconds), from + least);
-      this.sound.setLoop(from, to);
-      at("from").value = from.toFixed(2);
-      at("to").value = to.toFixed(2);
-      this.drawPlace();
+      this.setPart(number("from", 0), number("to", this.sound.seconds));
     };
     on("from", "change", setLoop);
     on("to", "change", setLoop);
-    on("whole", "click", () => {
-      at("from").value = "0";
-      at("to").value = String(this.sound.seconds);
-      setLoop();
-    });
+    on("whole", "click", () => this.setPart(0, this.sound.seconds));
     at("add").append(make("option", { value: "" }, "Add a stage"), ...Object.keys(data.kinds).map((kind) => make("option", { value: kind }, kindInWords(kind))));
     on("add", "change", (event) => {
       if (event.target.value) this.add(event.target.value);
@@ -847,5 +884,5 @@ class Desk {
 
 const desk = new Desk();
 window.tapeemuDesk = { desk, data, PresetText, setupOf, addsSound, hearsItsTrack, Engine };
-if (data.server) history.replaceState(null, "", `/${location.hash}`);
+if (data.server) history.replaceState(null, "", `${data.server.place}${location.hash}`);
 desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));

@@ -129,48 +129,90 @@ const longestTail = (engine, setup, options, tailDb) => {
 // Stages that the sound has passed where a curve changes it: all in front of a stage, those of a group that is mixed.
 const stagesBefore = (setup, curve) => setup.stages.slice(0, curve.mixed ? curve.mixed[1] : curve.stage);
 
+// Lets a chain that renders follow its curves. Each is counted where it is followed, which behind a tape at another speed
+// is no place of the input: so every value is given a cell ahead.
+class FollowedCurves {
+  constructor(engine, address, curves, rate) {
+    this.exports = engine.exports;
+    this.address = address;
+    this.cell = cellOf(rate);
+    this.curves = curves.map((curve) => ({ ...curve, now: 0, last: null }));
+    for (const curve of this.curves) curve.now = this.cellNow(curve);
+    for (let ahead = -2; ahead <= 3; ahead += 1) {
+      for (const curve of this.curves) this.give(curve, curve.now + ahead, "");
+      if (ahead < 3) this.exports.tapeemu_follow_on(address);
+    }
+    for (const curve of this.curves) this.give(curve, curve.now + 4, "_next");
+  }
+
+  cellNow(curve) {
+    return curve.mixed ? this.exports.desk_share_cell(this.address, curve.group) : this.exports.desk_cell(this.address, curve.stage);
+  }
+
+  give(curve, cell, ahead) {
+    const [middle, half] = [cell * this.cell, 0.5 * this.cell];
+    const value = curveMean(curve, middle - half, middle + half);
+    if (ahead && value === curve.last) return;
+    curve.last = value;
+    const followed = curve.mixed
+      ? this.exports[`tapeemu_follow_share${ahead}`](this.address, curve.group, value / 100)
+      : this.exports[`tapeemu_follow${ahead}`](this.address, curve.stage, curve.setting, value);
+    if (!followed) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
+  }
+
+  // Behind at most half a cell of the chain.
+  passed() {
+    for (const curve of this.curves) {
+      const now = this.cellNow(curve);
+      if (now === curve.now) continue;
+      curve.now = now;
+      this.give(curve, now + 4, "_next");
+    }
+  }
+}
+
+// Samples by which a chain with a source is begun earlier, counted at its input, so that what stands behind the source
+// has heard it for as long as it remembers.
+const runInOf = (engine, setup, options) => {
+  const source = setup.stages.findIndex((stage) => addsSound(stage));
+  if (source < 0) return 0;
+  const samples = sum(setup.stages.slice(source + 1).map((stage, index) => {
+    const number = source + 1 + index;
+    const curves = (setup.curves ?? []).filter((curve) => curve.stage === number).map((curve) => ({ ...curve, stage: 0 }));
+    const kept = longestTail(engine, { stages: [stage], groups: [], curves }, options, -120) + engine.latency([stage], options);
+    const behind = setup.stages.findLastIndex((each) => each.path[0] === stage.path[0]) + 1;
+    return kept / ratioOf({ stages: setup.stages.slice(0, behind) });
+  }));
+  return samples ? Math.ceil(samples) + 8 : 0;
+};
+
+// A place on the tape behind what changes the length.
+const placeBehind = (place, ratio) => (ratio === 1 ? place : roundedEven(place * ratio));
+
 // A stem through a chain as `tapeemu process` does it: late sound moved back to its place, the tail waited for, and a
 // chain behind a source started as much earlier as its sound is remembered.
 async function* rendered(engine, setup, { rate, channels, start, track, tailDb, tailSamples = null }, samples, told = () => {}) {
   const address = engine.first;
   const frames = samples[0].length;
-  const source = setup.stages.findIndex((stage) => addsSound(stage));
-  let runIn = 0;
-  if (source >= 0 && source < setup.stages.length - 1) {
-    const first = source + 1;
-    const curves = (setup.curves ?? []).filter((curve) => curve.stage >= first).map((curve) => ({ ...curve, stage: curve.stage - first }));
-    const behind = { stages: setup.stages.slice(first), groups: [], curves };
-    runIn = longestTail(engine, behind, { rate, channels }, -120) + engine.latency(behind.stages, { rate, channels }) + 8;
-  }
   const options = { rate, channels, track };
-  // Behind a tape at another speed no sample of the input stands at the beginning of a cell.
-  if (setup.curves?.some((curve) => ratioOf({ stages: stagesBefore(setup, curve) }) !== 1)) throw new Error("a curve behind a tape at another speed is rendered by tapeemu process alone; save the preset");
-  const follower = setup.curves?.length ? new Follower(engine.curves(setup, options), rate) : null;
+  const runIn = runInOf(engine, setup, { rate, channels });
   const ratio = ratioOf(setup);
   const tail = tailSamples ?? Math.min(longestTail(engine, setup, options, tailDb), 120 * rate);
   engine.create(setup, { ...options, place: start - runIn }, address);
   const latency = engine.exports.desk_latency(address);
-  const { tapeemu_follow: follow, tapeemu_follow_share: followShare, tapeemu_follow_on: followOn } = engine.exports;
-  const apply = (curve, value) => {
-    const followed = curve.mixed ? followShare(address, curve.group, value / 100) : follow(address, curve.stage, curve.setting, value);
-    if (!followed) throw new Error(`${curve.name} cannot follow its curve here; render by tapeemu process`);
-  };
-  follower?.begin(start - runIn, apply, () => followOn(address));
+  const followed = setup.curves?.length ? new FollowedCurves(engine, address, setup.curves, rate) : null;
   const wanted = roundedEven(frames * ratio) + tail;
-  let late = latency + runIn;
+  let late = latency + placeBehind(start, ratio) - placeBehind(start - runIn, ratio);
   let made = 0;
   const silence = new Float64Array(PIECE);
-  const HALF = 2048;
+  const HALF = followed ? 64 : 2048; // half a cell at most
   const out = Array.from({ length: channels }, () => new Float64Array(PIECE));
   let since = performance.now();
   for (let from = -runIn; made < wanted; ) {
-    let count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
-    if (follower) {
-      follower.follow(start + from, apply);
-      count = follower.room(start + from, count);
-    }
+    const count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
     const input = samples.map((one) => (from < 0 || from >= frames ? silence.subarray(0, count) : one.subarray(from, from + count)));
     const got = engine.process(address, channels, input, out, count);
+    followed?.passed();
     from += count;
     const skipped = Math.min(late, got);
     late -= skipped;
@@ -191,7 +233,7 @@ const hearsItsTrack = (stage) =>
 
 const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
 
-const ratioOf = (setup) => setup.stages.reduce((ratio, stage) => ratio / (1 + (stage.own.speed_error_percent ?? 0) / 100), 1);
+const ratioOf = (setup) => setup.stages.reduce((ratio, stage) => ratio * (1 / (1 + (stage.own.speed_error_percent ?? 0) / 100)), 1);
 
 // As Python rounds: halves to the even number.
 const roundedEven = (value) => {

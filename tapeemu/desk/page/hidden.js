@@ -135,7 +135,11 @@ class HiddenComparison {
     const { x, y, first, second } = this.test;
     for (const name of ["x", "y", "first", "second"]) at(`hear-${name}`).setAttribute("aria-pressed", String(name === which));
     this.test.heard += 1;
-    this.player.choose({ x, y, first, second }[which]).then(() => (this.player.playing ? null : this.player.play()));
+    const { player, test } = this;
+    // Whoever answers at once may end the test, and close its player, before it has begun to play.
+    const going = () => this.test === test;
+    const play = () => (going() && !player.playing ? player.play() : null);
+    player.choose({ x, y, first, second }[which]).then(play).catch((error) => (going() ? this.say(error.message) : null));
   }
 
   answer(which) {

@@ -397,14 +397,17 @@ const madeForCurves = (stage, values, curves) => {
 };
 
 // All that a chain is made of, for the engine. Mistakes are thrown, with the path of their stage.
-const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [] }) => {
+const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [], off: [] }) => {
   stages.forEach((stage, index) => {
     const here = [...path, index];
     try {
       const values = stage.values;
       const inner = values.kind === "chain";
       const own = inner ? Object.fromEntries(Object.entries(data.stage).map(([key, field]) => [key, checked(key, values[key], field)])) : ownOf(values);
-      if (own.bypass) return;
+      if (own.bypass) {
+        if (!inner) setup.off.push({ path: here, own }); // what it would be is shown
+        return;
+      }
       const first = setup.stages.length;
       const place = setup.groups.length;
       const curves = curvesOf(values, own).map((curve) => ({ ...curve, path: here }));

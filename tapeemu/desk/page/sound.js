@@ -84,6 +84,7 @@ class Sound {
     [this.module, this.exactModule] = await Promise.all(["engine", "engine64"].map((name) => WebAssembly.compile(bytesOf(data.wasm[name]))));
     this.engine = new Engine(this.module, true);
     this.stems = await Promise.all(data.stems.map(decodedStem));
+    for (const stem of data.stems) delete stem.content; // samples are all that is needed of it
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
     this.loop = [0, this.seconds];
   }
@@ -103,23 +104,23 @@ class Sound {
     return Array.from({ length: made.numberOfChannels }, (_, channel) => made.getChannelData(channel).slice());
   }
 
-  // One stem more: the player is made anew.
-  async add(samples) {
+  // Other stems, the mix of each, and the part that repeats: the player is made anew.
+  async setStems(stems, mix, loop = null) {
     const wasOpen = Boolean(this.node);
     const { playing, place } = this;
     this.pause();
     this.node?.port.close();
     this.node?.disconnect();
     this.volume?.disconnect();
-    this.stems.push(samples);
-    this.mix.push(freshMix());
+    Object.assign(this, { stems, mix });
     this.seconds = Math.max(...this.stems.map((stem) => stem[0].length)) / data.rate;
-    this.loop = [0, this.seconds];
+    this.loop = loop ?? [0, this.seconds];
+    this.place = Math.min(place, this.seconds);
     this.busySlots.clear();
     Object.assign(this, { node: null, taken: null, waiting: false, wanted: null });
     if (!wasOpen) return;
     await this.open(this.context);
-    this.go(place);
+    this.go(this.place);
     if (playing) await this.play();
   }
 

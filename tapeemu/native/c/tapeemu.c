@@ -114,6 +114,7 @@ static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values
 typedef struct {
     int32_t kind;
     ix count, still_count, still_tapes;
+    int64_t place;             /* on the tape, of the next sample */
     ix at;                     /* samples into the cell of the tape, see glides.c */
     ix summed;                 /* samples of the cell that `sums` hold */
     bool waits;                /* a setting was moved in this cell */
@@ -131,7 +132,9 @@ typedef struct {
 typedef struct {
     double from, to, wanted;
     ix at, length;
-    bool follows; /* a curve, which is told cell by cell of the tape */
+    int64_t place; /* on the tape, of the next sample of the group's sound */
+    bool follows;  /* a curve, which is told cell by cell of the tape */
+    bool waits;    /* `wanted` is taken up when the next cell begins */
     double values[GLIDES_COLUMNS];
     int64_t counts[GLIDES_COUNTS];
 } Share;
@@ -350,6 +353,8 @@ static void seek_shares(tapeemu *chain)
         const Glide glide = glide_of(share);
         share->from = share->to = share->wanted;
         share->at = share->length = 1;
+        share->waits = false;
+        share->place = chain->memory.heard.at[i];
         share->counts[GLIDES_CELL] = chain->cell;
         glides_glide_seek(chain->memory.heard.at[i], &glide);
         chain->memory.shares.at[i] = (real)share->wanted;
@@ -436,6 +441,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
         Stage *stage = chain->stages + i;
         const int64_t start = chain->memory.starts.at[i];
         design(chain, stage, start);
+        stage->place = start;
         begin_cell(chain, stage, start);
     }
     seek_shares(chain);
@@ -452,7 +458,8 @@ void tapeemu_seek(tapeemu *chain, int64_t place)
         if (stage->waits)
             stage_change(
                 stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
-        begin_cell(chain, stage, chain->memory.starts.at[i]);
+        stage->place = chain->memory.starts.at[i];
+        begin_cell(chain, stage, stage->place);
         stage_seek(stage->kind, &stage->memory, chain->memory.starts.at[i]);
         for (ix k = 0; k < stage->still_tapes; k++)
             stage_seek(stage->kind, stage->stills + k, chain->memory.starts.at[i]);
@@ -494,6 +501,7 @@ static ix run_stage(const tapeemu *chain, int32_t kind, const StageMemory *memor
 /* A stage has gone on by samples. At the beginning of a cell what was moved in the one before holds from then on. */
 static void pass(const tapeemu *chain, Stage *stage, ix count)
 {
+    stage->place += count;
     stage->at += count;
     if (stage->at < chain->cell)
         return;
@@ -502,6 +510,38 @@ static void pass(const tapeemu *chain, Stage *stage, ix count)
         return;
     begin_cell(chain, stage, (int64_t)stage->at);
     stage_change(stage->kind, stage->settings, stage->count, chain->sample_rate, chain->channels, &stage->memory);
+}
+
+/* Run a stage that changes no length on some samples of a block, `*other` as its work. */
+static void run_piece(const tapeemu *chain, const Stage *stage, real *block, real *other, ix count, ix first, ix behind)
+{
+    const ix samples = behind - first;
+    const reals_2 piece = {other, chain->channels, samples};
+    for (ix channel = 0; channel < chain->channels; channel++)
+        for (ix k = 0; k < samples; k++)
+            other[channel * samples + k] = block[channel * count + first + k];
+    (void)stage_process(stage->kind, &stage->memory, piece, piece);
+    for (ix channel = 0; channel < chain->channels; channel++)
+        for (ix k = 0; k < samples; k++)
+            block[channel * count + first + k] = other[channel * samples + k];
+}
+
+/* Run a stage of the chain. One that waits for its cell is stopped where that begins, also behind a tape at another speed,
+ * where no sample of the input may stand there. */
+static ix run_whole(const tapeemu *chain, Stage *stage, double ratio, real **block, real **other, ix count)
+{
+    const ix left = chain->cell - stage->at;
+    ix made = count;
+    if (stage->follows && stage->waits && ratio == 1.0 && left < count) {
+        run_piece(chain, stage, *block, *other, count, 0, left);
+        pass(chain, stage, left);
+        run_piece(chain, stage, *block, *other, count, left, count);
+        pass(chain, stage, count - left);
+    } else {
+        made = run_stage(chain, stage->kind, &stage->memory, ratio, block, other, count);
+        pass(chain, stage, count);
+    }
+    return made;
 }
 
 /* Samples until a cell begins that must be told of, at most `count`. */
@@ -537,12 +577,17 @@ static double pass_share(Share *share, ix count)
     const double now = glides_value(0, (ix)share->counts[GLIDES_AT], &glide);
     share->counts[GLIDES_MOVING] = 1;
     glides_glide_pass(count, &glide);
+    if (share->waits && count > 0 && share->counts[GLIDES_AT] == 0) {
+        share->waits = false;
+        glides_glide_target(0, share->wanted, &glide);
+    }
     return now;
 }
 
 /* Mix a processed signal with its input, into the former, by a share that may move. */
 static void mix(Share *share, real *now, reals_2 dry, reals_2 wet)
 {
+    share->place += wet.n1;
     if (share->follows) {
         for (ix k = 0; k < wet.n1; k++)
             mix_sample((real)pass_share(share, 1), k, dry, wet);
@@ -578,11 +623,8 @@ static ix run_steps(tapeemu *chain, ix first, ix behind, real **current, real **
         ix *dry_count = dry_counts + step[1];
         switch (step[0]) {
         case CHAIN_PROCESS: {
-            Stage *stage = chain->stages + number;
-            const ix given = count;
-            count = run_stage(
-                chain, stage->kind, &stage->memory, chain->settings.ratios.at[number], current, other, count);
-            pass(chain, stage, given);
+            const double ratio = chain->settings.ratios.at[number];
+            count = run_whole(chain, chain->stages + number, ratio, current, other, count);
             break;
         }
         case CHAIN_KEEP:
@@ -759,7 +801,7 @@ bool tapeemu_set_share(tapeemu *chain, int32_t group, double share)
     Share *moved = chain->shares + group;
     if (moved->follows) {
         moved->from = moved->to = pass_share(moved, 0);
-        moved->follows = false;
+        moved->follows = moved->waits = false;
         moved->at = moved->length;
     }
     moved->wanted = share;
@@ -782,10 +824,29 @@ bool tapeemu_follow(tapeemu *chain, int32_t stage_number, int32_t setting, doubl
     return true;
 }
 
-bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share)
+bool tapeemu_follow_next(tapeemu *chain, int32_t stage_number, int32_t setting, double value)
+{
+    Stage *stage = movable(chain, stage_number, setting, value);
+    if (stage == NULL)
+        return false;
+    stage->follows = true;
+    stage->waits = true;
+    stage->settings[setting].real = value;
+    return true;
+}
+
+int64_t tapeemu_cell(const tapeemu *chain, int32_t stage)
+{
+    if (stage < 0 || stage >= chain->stage_count)
+        return 0;
+    return floor_division_64(chain->stages[stage].place, (int64_t)chain->cell);
+}
+
+/* A share that shall follow a curve, from where it is; NULL if it cannot. */
+static Share *following(tapeemu *chain, int32_t group, double share)
 {
     if (!share_moves(chain, group, share))
-        return false;
+        return NULL;
     Share *moved = chain->shares + group;
     const Glide glide = glide_of(moved);
     if (!moved->follows) {
@@ -793,8 +854,33 @@ bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share)
         moved->follows = true;
     }
     moved->wanted = share;
+    return moved;
+}
+
+bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share)
+{
+    Share *moved = following(chain, group, share);
+    if (moved == NULL)
+        return false;
+    const Glide glide = glide_of(moved);
     glides_glide_target(0, share, &glide);
     return true;
+}
+
+bool tapeemu_follow_share_next(tapeemu *chain, int32_t group, double share)
+{
+    Share *moved = following(chain, group, share);
+    if (moved == NULL)
+        return false;
+    moved->waits = true;
+    return true;
+}
+
+int64_t tapeemu_share_cell(const tapeemu *chain, int32_t group)
+{
+    if (group < 0 || group >= chain->group_count)
+        return 0;
+    return floor_division_64(chain->shares[group].place, (int64_t)chain->cell);
 }
 
 static void follow_on(const Glide *glide)

@@ -156,6 +156,17 @@ bool tapeemu_follow(tapeemu *chain, int32_t stage, int32_t setting, double value
 /* The same for the share of a group; its cells are those of the tape at the group's end. */
 bool tapeemu_follow_share(tapeemu *chain, int32_t group, double share);
 
+/* The same for who cannot stop where a cell begins, as behind a tape at another speed, where no sample of the input may
+ * stand there: what is given is taken up when the stage, or the group, comes to its next cell. Give the value for that cell,
+ * one round the beginning of the fourth one on from now; a call of tapeemu_process then is shorter than a cell, at most
+ * half as long. */
+bool tapeemu_follow_next(tapeemu *chain, int32_t stage, int32_t setting, double value);
+bool tapeemu_follow_share_next(tapeemu *chain, int32_t group, double share);
+
+/* Number of the cell of the tape in which the next sample of a stage stands, of what a group lets out; 0 if there is none. */
+int64_t tapeemu_cell(const tapeemu *chain, int32_t stage);
+int64_t tapeemu_share_cell(const tapeemu *chain, int32_t group);
+
 /* Let all that follows go on by a cell without sound. Behind each of five values, before a sixth, the first sample has its
  * curve's past: give those of the cells from two before to two behind its own, and then the third. */
 void tapeemu_follow_on(tapeemu *chain);

@@ -2,6 +2,7 @@
 
 import http.client
 import json
+import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,7 +34,7 @@ def server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DeskServ
 def ask(
     server: DeskServer, method: str, path: str, body: Any = None, **headers: str
 ) -> tuple[int, dict[str, str], bytes]:
-    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=10)
+    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=60)
     raw = None if body is None else json.dumps(body).encode()
     given = {"Host": f"127.0.0.1:{server.server_port}", "Origin": server.origin, **headers}
     try:
@@ -70,7 +71,66 @@ def test_the_token_opens_the_page_once(server: DeskServer) -> None:
     cookie = headers["Set-Cookie"].split(";")[0]
     assert "HttpOnly" in headers["Set-Cookie"]
     assert "SameSite=Strict" in headers["Set-Cookie"]
-    assert ask(server, "GET", "/", Cookie=cookie)[0] == 200
+    assert ask(server, "GET", server.place, Cookie=cookie)[0] == 200
+
+
+def test_the_cookie_is_not_sent_to_other_ports_and_is_not_the_key(server: DeskServer) -> None:
+    """Browsers send cookies to every port of a host: the server of another user would have got the key."""
+    headers = ask(server, "GET", server.address.removeprefix(server.origin), Origin="")[1]
+    assert f"Path={server.place};" in headers["Set-Cookie"] + ";"
+    assert len(server.place) > 16
+    assert server.key not in headers["Set-Cookie"]
+    cookie = headers["Set-Cookie"].split(";")[0]
+    assert ask(server, "GET", "/", Cookie=cookie)[0] == 403
+    for wrong in ("", "desk=guess", f"desk={server.key}", "bad\x01name=1", 'desk="', "desk=\u00e9"):
+        assert ask(server, "GET", server.place, Cookie=wrong)[0] == 403
+
+
+def answers(server: DeskServer, *requests: bytes) -> list[bytes]:
+    """Status lines of what comes back for raw bytes, until the server ends the connection."""
+    with socket.create_connection(("127.0.0.1", server.server_port), timeout=10) as connection:
+        connection.sendall(b"".join(requests))
+        connection.shutdown(socket.SHUT_WR)
+        raw = b""
+        while part := connection.recv(1 << 16):
+            raw += part
+    return [line for line in raw.split(b"\r\n") if line.startswith(b"HTTP/1.1 ")]
+
+
+POST = b"POST /measure HTTP/1.1\r\nHost: {host}\r\nOrigin: {origin}\r\nX-Desk-Key: {key}\r\n"
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        b"GET http://[ HTTP/1.1\r\nHost: {host}\r\n\r\n",
+        POST + b"Content-Length: \xb2\r\n\r\n",
+        POST + b"Content-Length: " + b"9" * 5000 + b"\r\n\r\n",
+        POST + b"Transfer-Encoding: chunked\r\nContent-Length: 2\r\n\r\n{}",
+    ],
+)
+def test_broken_requests_are_answered_in_a_sentence(server: DeskServer, head: bytes) -> None:
+    """They ended the thread with a traceback, or were taken for another length."""
+    host = f"127.0.0.1:{server.server_port}".encode()
+    raw = head.replace(b"{host}", host).replace(b"{origin}", server.origin.encode())
+    (status,) = answers(server, raw.replace(b"{key}", server.key.encode()))
+    assert status.split()[1] in (b"400", b"413")
+
+
+def test_nothing_in_the_body_of_a_refused_request_is_taken_for_a_request(server: DeskServer) -> None:
+    host = f"Host: 127.0.0.1:{server.server_port}\r\n".encode()
+    hidden = b"GET /figures HTTP/1.1\r\n" + host + f"X-Desk-Key: {server.key}\r\n\r\n".encode()
+    length = f"Content-Length: {len(hidden)}\r\n\r\n".encode()
+    for head in (
+        b"POST /measure HTTP/1.1\r\n" + host + b"Origin: http://example.org\r\n",
+        b"GET / HTTP/1.1\r\n" + host,
+    ):
+        (status,) = answers(server, head, length, hidden)
+        assert status.split()[1] == b"403"
+    (status,) = answers(
+        server, b"GET /figures HTTP/1.1\r\n", host, f"X-Desk-Key: {server.key}\r\n".encode(), length, hidden
+    )
+    assert status.split()[1] == b"200"
 
 
 @pytest.mark.parametrize(
@@ -149,6 +209,11 @@ def test_mistakes_of_a_preset_are_told_with_their_lines(server: DeskServer) -> N
 def test_what_is_no_preset_at_all_is_refused(server: DeskServer) -> None:
     assert ask(server, "POST", "/measure", [1], **with_key(server))[0] == 400
     assert ask(server, "POST", "/measure", {"text": 1}, **with_key(server))[0] == 400
+    deep = b"[" * 100_000
+    key = f"X-Desk-Key: {server.key}\r\nContent-Length: {len(deep)}\r\n\r\n"
+    head = f"POST /measure HTTP/1.1\r\nHost: 127.0.0.1:{server.server_port}\r\nOrigin: {server.origin}\r\n{key}"
+    assert answers(server, head.encode(), deep)[0].split()[1] == b"400"
+    assert ask(server, "POST", "/measure", {"text": "a = " + "[" * 90_000}, **with_key(server))[0] == 422
     assert ask(server, "POST", "/measure", {"text": "x" * (1 << 23)}, **with_key(server))[0] == 413
     assert ask(server, "GET", "/../presets", **with_key(server))[0] == 404
     assert ask(server, "PUT", "/save", {"text": PRESET}, **with_key(server))[0] == 501

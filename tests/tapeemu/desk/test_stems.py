@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapeemu.desk.stems import read_stems
+from tapeemu.desk.page import write_page
+from tapeemu.desk.stems import PageStem, read_stems
 from tapeemu.errors import AudioError
+from tapeemu.files.reader import AudioReader
+from tapeemu.presets import load_preset
 
 
 def written(folder: Path, name: str, audio: np.ndarray, subtype: str, rate: int = 48_000) -> Path:
@@ -35,6 +38,34 @@ def test_samples_are_kept_in_as_few_bytes_as_hold_them(
         wide[:, 4 - size :] = raw
         found = wide.view("<i4").ravel() / 2.0**31
     assert np.array_equal(found.reshape(2, 50), truth)
+
+
+def test_an_hour_is_refused_by_its_header_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All of it was read and converted first: gigabytes for a sentence."""
+    path = written(tmp_path, "hour.wav", np.zeros((1, 8_000 * 3_600), np.int16), "PCM_16", rate=8_000)
+    monkeypatch.setattr(AudioReader, "blocks", lambda *_: pytest.fail("it was read"))
+    with pytest.raises(AudioError, match=r"hour.wav lasts 3600 s, but the desk holds 900 s; cut out a part"):
+        read_stems([path])
+
+
+def test_a_page_that_no_browser_could_read_is_refused(tmp_path: Path) -> None:
+    content = bytes(129_000_000)
+    long = PageStem("long", 96_000, 2, 32_250_000, "s16", content, False)
+    with pytest.raises(AudioError, match="the stems take 258 MB, but one page may hold 256 MB; cut out a part"):
+        write_page([long, long], load_preset("hall-into-drive"), tmp_path / "page.html")
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_stem_of_several_blocks_has_its_samples_in_order(tmp_path: Path) -> None:
+    """The narrowest coding is that of the whole: the last block alone needs 24 bits."""
+    audio = np.zeros((2, 2**18 + 7))
+    audio[:, -3:] = [[2.0**-23, 0.5, -1.0], [0.0, -(2.0**-23), 0.25]]
+    [stem] = read_stems([written(tmp_path, "stem.wav", audio, "PCM_24")])
+    raw = np.frombuffer(stem.content, np.uint8).reshape(2, -1, 3)
+    wide = np.zeros((2, raw.shape[1], 4), np.uint8)
+    wide[:, :, 1:] = raw
+    assert stem.coding == "s24"
+    assert np.array_equal(wide.view("<i4")[:, :, 0] / 2.0**31, audio)
 
 
 def test_what_single_precision_cannot_hold_is_said(tmp_path: Path) -> None:
