@@ -1,8 +1,8 @@
 """Random chains, and random settings of every processor: Python against the C library, case by case.
 
-``python benchmarks/proof_of_cases.py [COUNT [FIRST [KIND ...]]]``: so many of each (10 if left out), from that number on;
-``chains`` or kinds of processors, all if left out. Each case has its own rate, place on the tape, channels, cuts and
-length. The strict double build must have the bits, latency and tail of Python, whose loops ``TAPEEMU_LOOPS``
+``python benchmarks/proof_of_cases.py [COUNT [FIRST [KIND ...]]]``: so many of each (10 if left out), from that number
+on; ``chains`` or kinds of processors, all if left out. Each case has its own rate, place on the tape, channels, cuts
+and length. The strict double build must have the bits, latency and tail of Python, whose loops ``TAPEEMU_LOOPS``
 chooses; the single build must be as near as the tests ask. Numbers of those that differ are told, so that
 ``drawn_case(number, samples)`` makes them again.
 """
@@ -17,12 +17,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
 
-from drawn_cases import NOT_OURS, decibels, drawn_case, not_arrived, single_bound_db  # noqa: E402
-from random_chains import settings  # noqa: E402
-from strict_reference import run  # noqa: E402
+from drawn_cases import NOT_OURS, decibels, drawn_case, not_arrived, single_bound_db
+from random_chains import settings
+from strict_reference import run
 
-from tapeemu.processors import processor_kinds  # noqa: E402
-from tapeemu.targets.machines import SINGLE, STRICT_FLAGS, HostTarget  # noqa: E402
+from tapeemu.processors import processor_kinds
+from tapeemu.targets.machines import SINGLE, STRICT_FLAGS, HostTarget
 
 CHAIN_SAMPLES, SETTINGS_SAMPLES = 1500, 800
 CHAINS = "chains"
@@ -68,10 +68,11 @@ def main() -> None:
             tally, begun = Tally(), time.monotonic()
             for number in range(first, first + count):
                 tried(kind, number, strict, single, tally)
+            seconds = time.monotonic() - begun
+            print(f"{kind}: {tally.cases} cases from {first}, {seconds:.0f} s", flush=True)
+            print(f"    {len(tally.different)} differ {tally.different[:20]}")
             print(
-                f"{kind:20} {tally.cases} cases from {first}: {len(tally.different)} differ {tally.different[:20]}; "
-                f"single {tally.worst_db:.1f} dB at worst, {len(tally.far)} too far "
-                f"{tally.far[:20]}; {time.monotonic() - begun:.0f} s",
+                f"    single {tally.worst_db:.1f} dB at worst, {len(tally.far)} too far {tally.far[:20]}",
                 flush=True,
             )
 

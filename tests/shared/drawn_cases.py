@@ -1,4 +1,4 @@
-"""Cases of the C library that are drawn: a random chain or processor, at a random rate and place, cut at random."""
+"""Drawn cases of the C library: a random chain or processor, at a random rate and place, cut at random."""
 
 from functools import cache
 from typing import Any
