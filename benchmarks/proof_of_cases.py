@@ -1,10 +1,10 @@
 """Random chains, and random settings of every processor: Python against the C library, case by case.
 
-``python benchmarks/proof_of_cases.py [COUNT [FIRST [KIND ...]]]``: so many of each (10 if left out), from that number
-on; ``chains`` or kinds of processors, all if left out. Each case has its own rate, place on the tape, channels, cuts
-and length. The strict double build must have the bits, latency and tail of Python, whose loops ``TAPEEMU_LOOPS``
-chooses; the single build must be as near as the tests ask. Numbers of those that differ are told, so that
-``drawn_case(number, samples)`` makes them again.
+``python benchmarks/proof_of_cases.py [COUNT [FIRST [KIND ...]]]``: so many of each (10 if left out), from that
+number on; ``chains`` or kinds of processors, all if left out. Each case has its own rate, place on the tape,
+channels, cuts and length. The strict double build must have the bits, latency and tail of Python, whose loops
+``TAPEEMU_LOOPS`` chooses; the single build must be as near as the tests ask. Numbers of those that differ are
+told, so that ``drawn_case(number, samples)`` makes them again.
 """
 
 import sys

@@ -17,6 +17,9 @@ from tapeemu.targets.setups import Case, setup_of
 NOT_OURS = {*NOT_PLUGINS, "plugin_object", "chain"}
 """Kinds that say why they have no kernels, are of the user, or rows of others."""
 
+CONTROLS = (480, 0, 37)
+"""Samples of control periods that cases have in turn; 0 for no envelopes."""
+
 HOUR_TEN = 36_000 * 48_000 + 7
 
 
@@ -76,6 +79,7 @@ def drawn_case(number: int, samples: int, processor: Processor | None = None) ->
         slow_from=int(rng.choice([0, 4096])),
         level_db=asked.level_db,
         room=4 * samples + 100,
+        control=CONTROLS[number % len(CONTROLS)],
     )
     return asked, case
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from drawn_cases import HOUR_TEN, NOT_OURS, decibels, drawn_case, in_kernels, not_arrived, single_bound_db
+from heard_envelopes import envelopes_of
 from native_targets import GuardedTarget
 from random_chains import settings
 from strict_reference import Asked, Came, run
@@ -129,9 +130,12 @@ def test_every_build_gives_the_bits_of_python(
     """Also one that is told to fuse: fused, a design of a reverb was another filter, and 161 dB away."""
     fused = (FUSED,) if flags == SHIPPED_FLAGS and fuses() else ()
     target = build(HostTarget, folder, (*flags, *fused))
-    for came, result in zip(python, target.run([case for _, case in cases]), strict=True):
+    for (asked, case), came, result in zip(cases, python, target.run([case for _, case in cases]), strict=True):
         assert same(came, result)
         assert (result.latency, result.tail) == (came.latency, came.tail)
+        if case.control:
+            heard = envelopes_of(asked.audio, case.control, asked.cuts, asked.place)
+            assert np.array_equal(result.envelopes, heard)
 
 
 @pytest.mark.parametrize("made", [PreampDrive(drive_db=18.0), TapeMagnetisation(bias_percent=70.0)])
@@ -185,13 +189,14 @@ def test_other_machines_give_the_bits_of_this_one(
             number
             for number, each in enumerate(ours)
             if each.fast_bytes <= BOARD_FAST_BYTES
-            and each.slow_bytes + 4 * given[number].audio.shape[0] * given[number].room <= BOARD_SLOW_BYTES
+            and each.slow_bytes + 4 * given[number].out_rows * given[number].room <= BOARD_SLOW_BYTES
         ]
         assert len(fits) >= len(given) // 4
         given, ours = [given[number] for number in fits], [ours[number] for number in fits]
     for one, other in zip(ours, there.run(given), strict=True):
         assert same(one, other)
         assert (one.latency, one.tail) == (other.latency, other.tail)
+        assert np.array_equal(one.envelopes, other.envelopes)
 
 
 @pytest.mark.long
