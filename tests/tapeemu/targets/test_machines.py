@@ -140,7 +140,10 @@ def test_every_build_gives_the_bits_of_python(
 
 @pytest.mark.parametrize("made", [PreampDrive(drive_db=18.0), TapeMagnetisation(bias_percent=70.0)])
 def test_a_curve_that_is_followed_less_often_makes_the_same_of_a_low_tone(folder: Path, made: Processor) -> None:
-    """Of 300 Hz nothing folds that is heard; latencies are those of the filters, by their sizes."""
+    """Of 300 Hz nothing folds that is heard; latencies are those of the filters, by their sizes.
+
+    Where work is spared the last filter down has 36 pairs of taps instead of 52: 16 samples less.
+    """
     audio = 0.5 * np.sin(2.0 * np.pi * 300.0 / 48_000.0 * np.arange(9_600))[None, :]
     target = build(HostTarget, folder)
     results = []
@@ -148,7 +151,7 @@ def test_a_curve_that_is_followed_less_often_makes_the_same_of_a_low_tone(folder
         setup = setup_of(made, sample_rate=48_000.0, channels=1, most_oversampling=most)
         results.append(target.run([Case(setup, audio)])[0])
     look_ahead = int(isinstance(made, TapeMagnetisation))
-    assert [each.latency - look_ahead for each in results] == [100, 100, 96, 88]
+    assert [each.latency - look_ahead for each in results] == [100, 84, 80, 72]
     usual, *fewer = [each.audio[0, each.latency + 4_800 : each.latency + 9_000] for each in results]
     for each in fewer:
         assert not np.array_equal(each, usual)
