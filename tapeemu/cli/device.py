@@ -25,6 +25,7 @@ def device(
     instructions: float = typer.Option(
         0.0, "--instructions", help="Most instructions per sample; the chain is reduced to fit."
     ),
+    control_rate: float = typer.Option(100.0, "--control-rate", help="Envelopes of the input a second."),
     figures: bool = typer.Option(
         True, "--figures/--no-figures", help="Measure what plays on the device beside the preset's figures."
     ),
@@ -33,7 +34,14 @@ def device(
     """Write a preset as C files for a small device, with a sheet of what it costs there."""
     from tapeemu.files.part_files import PartFile, write_whole
     from tapeemu.presets import load_preset
-    from tapeemu.targets.device import build_for_device, device_files, figures_on_device, fitted, sheet
+    from tapeemu.targets.device import (
+        build_for_device,
+        control_samples,
+        device_files,
+        figures_on_device,
+        fitted,
+        sheet,
+    )
 
     if channels not in (1, 2):
         raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
@@ -42,6 +50,7 @@ def device(
             f"--instructions is {instructions:g}, but must be zero or more, and finite; leave it out for no limit"
         )
     most = _bytes(ram)
+    control_samples(control_rate, rate)
     listen_to_compilation()
     chosen = load_preset(preset)
     # C checks nothing: a rate that no stage can run at is refused by the same chain in Python.
@@ -59,9 +68,17 @@ def device(
                 folder=folder,
                 ram_bytes=most or float("inf"),
                 instructions=instructions or float("inf"),
+                control_hz=control_rate,
             )
         else:
-            build = build_for_device(chosen.name, chosen.chain, sample_rate=rate, channels=channels, folder=folder)
+            build = build_for_device(
+                chosen.name,
+                chosen.chain,
+                sample_rate=rate,
+                channels=channels,
+                folder=folder,
+                control_hz=control_rate,
+            )
         wanted = figures and chosen.measured is not None
         rows = figures_on_device(build, chosen.measured, folder) if wanted else None
     files = {**device_files(build), _SHEET: sheet(build, rows)}

@@ -60,7 +60,7 @@ def generated_files(kinds: Sequence[str] | None = None) -> Mapping[str, str]:
     """
     files: dict[str, str] = {}
     processors = [each for each in find_processors() if kinds is None or each.name in kinds]
-    names = files_of([*(each.unit.name for each in processors), "chain", "glides", *_SOLVED])
+    names = files_of([*(each.unit.name for each in processors), "chain", "envelopes", "glides", *_SOLVED])
     _refuse_equal_names(names)
     for name in names:
         files[f"{name}.h"] = header_source(f"{KERNELS}.{name}")

@@ -22,6 +22,7 @@ __all__ = [
     "DeviceSystem",
     "Reduction",
     "build_for_device",
+    "control_samples",
     "costs_of",
     "device_files",
     "figures_on_device",
@@ -35,6 +36,12 @@ FLAGS = ("-O3", "-ffp-contract=off", SINGLE)
 
 BLOCK = 64
 SLOW_FROM = 4096
+CONTROL_HZ = 100.0
+"""Envelopes of the input a second, if nothing else is asked for."""
+
+LONGEST_CONTROL = 1_000_000
+"""As in tapeemu.h."""
+
 _SECONDS = 0.5
 
 CYCLES_PER_INSTRUCTION = 1.5
@@ -118,6 +125,8 @@ class DeviceBuild:
         What was changed to fit into a budget.
     most_oversampling : int or None
         Most times the rate that curves are followed at; None for as often as they need.
+    control : int
+        Samples of a control period, for envelopes of the input.
     """
 
     name: str
@@ -128,13 +137,39 @@ class DeviceBuild:
     costs: Costs
     reductions: tuple[Reduction, ...] = field(default=())
     most_oversampling: int | None = None
+    control: int = 480
 
 
-def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTarget) -> Costs:
+def control_samples(control_hz: float, sample_rate: float) -> int:
+    """Samples of a control period: the whole number that is nearest.
+
+    Raises
+    ------
+    ParameterError
+        If there is none.
+    """
+    if not sample_rate / LONGEST_CONTROL <= control_hz <= sample_rate:
+        raise ParameterError(
+            f"--control-rate is {control_hz:g} Hz, but must be {sample_rate / LONGEST_CONTROL:g} to "
+            f"{sample_rate:g} Hz; leave it out for {CONTROL_HZ:g} Hz"
+        )
+    return round(sample_rate / control_hz)
+
+
+def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTarget, control: int = 480) -> Costs:
     """Run half a second of noise through a chain on the emulated board and count."""
     samples = int(_SECONDS * sample_rate)
     audio = 0.25 * np.random.default_rng(1).standard_normal((channels, samples))
-    case = Case(setup, audio, sample_rate, (BLOCK,), slow_from=SLOW_FROM, block=BLOCK, room=2 * samples)
+    case = Case(
+        setup,
+        audio,
+        sample_rate,
+        (BLOCK,),
+        slow_from=SLOW_FROM,
+        block=BLOCK,
+        room=2 * samples,
+        control=control,
+    )
     result: Result = board.run([case])[0]
     return Costs(
         flash_bytes=_flash_bytes(setup, board),
@@ -168,7 +203,14 @@ def _flash_bytes(setup: Setup, board: BoardTarget) -> int:
 
 
 def build_for_device(
-    name: str, chain: Chain, *, sample_rate: float, channels: int, folder: Path, board: BoardTarget | None = None
+    name: str,
+    chain: Chain,
+    *,
+    sample_rate: float,
+    channels: int,
+    folder: Path,
+    board: BoardTarget | None = None,
+    control_hz: float = CONTROL_HZ,
 ) -> DeviceBuild:
     """A chain and what it costs.
 
@@ -186,6 +228,8 @@ def build_for_device(
         Gets what is compiled on the way.
     board : BoardTarget, optional
         To run on; made if left out.
+    control_hz : float
+        Envelopes of the input a second.
 
     Raises
     ------
@@ -194,8 +238,9 @@ def build_for_device(
     """
     machine = BoardTarget(folder, FLAGS) if board is None else board
     setup = setup_of(chain, sample_rate=sample_rate, channels=channels)
-    costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=machine)
-    return DeviceBuild(name, chain, sample_rate, channels, setup, costs)
+    control = control_samples(control_hz, sample_rate)
+    costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=machine, control=control)
+    return DeviceBuild(name, chain, sample_rate, channels, setup, costs, control=control)
 
 
 # --- budgets ------------------------------------------------------------------------------------------
@@ -266,12 +311,13 @@ def fitted(
     folder: Path,
     ram_bytes: float = float("inf"),
     instructions: float = float("inf"),
+    control_hz: float = CONTROL_HZ,
 ) -> DeviceBuild:
     """The chain, reduced as little as a budget allows: fewest steps down first.
 
     Parameters
     ----------
-    name, chain, sample_rate, channels, folder
+    name, chain, sample_rate, channels, folder, control_hz
         As for :func:`build_for_device`.
     ram_bytes : float
         Most memory, stack included.
@@ -284,12 +330,13 @@ def fitted(
         If nothing fits; it names the smallest that was found.
     """
     board = BoardTarget(folder, FLAGS)
+    control = control_samples(control_hz, sample_rate)
     smallest: Costs | None = None
     for made, reductions, most in _variants(chain, sample_rate):
         setup = setup_of(made, sample_rate=sample_rate, channels=channels, most_oversampling=most)
-        costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=board)
+        costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=board, control=control)
         if costs.ram_bytes <= ram_bytes and costs.worst_instructions <= instructions:
-            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions, most)
+            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions, most, control)
         if smallest is None or _beyond(costs, ram_bytes, instructions) < _beyond(
             smallest, ram_bytes, instructions
         ):
@@ -349,6 +396,8 @@ def _constants(build: DeviceBuild) -> str:
         f"#define PRESET_SLOW_BYTES {max(costs.slow_bytes, 1)}",
         f"#define PRESET_LATENCY {costs.latency}",
         f"#define PRESET_TAIL {costs.tail}",
+        f"#define PRESET_CONTROL {build.control}",
+        "#define PRESET_VALUES (PRESET_BLOCK / PRESET_CONTROL + 1)",
         "",
     ]
     rows = []
@@ -377,6 +426,7 @@ def _constants(build: DeviceBuild) -> str:
         "    .stages = preset_stages,",
         f"    .groups = {'preset_groups' if groups else 'NULL'},",
         f"    .slow_from = {SLOW_FROM},",
+        "    .control = PRESET_CONTROL,",
         "};",
         "",
         "#endif",
@@ -391,23 +441,27 @@ _EXAMPLE = """/* A device that plays: blocks in, blocks out. SPDX-License-Identi
 /* Fast memory holds what is touched for every sample, slow memory the delay lines: each where the board has it. */
 static char fast[PRESET_FAST_BYTES] __attribute__((aligned(16)));
 static char slow[PRESET_SLOW_BYTES] __attribute__((aligned(16)));
-static float audio[PRESET_CHANNELS][PRESET_BLOCK];
+static float audio[PRESET_CHANNELS][PRESET_BLOCK], heard[PRESET_CHANNELS][PRESET_VALUES];
 
-/* Of the board: waits for a block of input, and hands over a block of output. */
+/* Of the board: waits for a block of input, and hands over a block of output, and how loud the input was. */
 extern int receive(float *const *channels, int samples);
-extern void send(float *const *channels, int samples);
+extern void send(float *const *channels, int samples, float *const *envelopes, ptrdiff_t values);
 
 int main(void)
 {
-    float *channels[PRESET_CHANNELS];
-    for (int k = 0; k < PRESET_CHANNELS; k++)
+    float *channels[PRESET_CHANNELS], *envelopes[PRESET_CHANNELS];
+    for (int k = 0; k < PRESET_CHANNELS; k++) {
         channels[k] = audio[k];
+        envelopes[k] = heard[k];
+    }
+    ptrdiff_t values;
     tapeemu *chain = tapeemu_create(&preset, fast, slow);
     if (chain == NULL)
         return 1;
     while (receive(channels, PRESET_BLOCK)) {
-        tapeemu_process(chain, (const float *const *)channels, channels, PRESET_BLOCK);
-        send(channels, PRESET_BLOCK);
+        tapeemu_process_with_envelopes(
+            chain, (const float *const *)channels, channels, PRESET_BLOCK, envelopes, &values);
+        send(channels, PRESET_BLOCK, envelopes, values);
     }
     return 0;
 }
@@ -494,6 +548,7 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         f"| cycles per sample, by the model below | {cycles:.0f} |",
         f"| clock that this takes up whole | {cycles * rate / 1e6:.0f} MHz |",
         f"| instructions to make the chain | {costs.design_instructions} |",
+        f"| envelopes of the input | {rate / build.control:g} a second, one for every {build.control} samples |",
         "",
         f"Model of cycles: {CYCLES_PER_INSTRUCTION:g} for an instruction, memory at no wait. Slow memory that",
         "waits adds its wait for every access to a delay line.",
@@ -502,6 +557,9 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         + " ".join(FLAGS)
         + "`. The library needs `memcpy` and",
         "`memset` of the compiler's run-time library, and nothing else.",
+        "",
+        "The envelope of a channel is the root of the mean square of its input over a control period, counted",
+        "from the tape's beginning: a full-scale sine reads 0.707. Its instructions are among those above.",
         "",
         "## What was reduced",
         "",

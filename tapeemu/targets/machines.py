@@ -12,7 +12,7 @@ import sys
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,7 @@ SINGLE = "-DTAPEEMU_SINGLE"
 BOARD = ("-mcpu=cortex-m7", "-mthumb", "-mfpu=fpv5-d16", "-mfloat-abi=hard")
 """A Cortex-M7 with a unit for both precisions."""
 
-_TOLD = ("latency", "tail", "made", "fast_bytes", "slow_bytes", "ticks", "most_ticks", "design_ticks")
+_TOLD = ("latency", "tail", "made", "fast_bytes", "slow_bytes", "ticks", "most_ticks", "design_ticks", "values")
 _SLOW_BYTES = 64 << 20
 _HOST_BYTES = 256 << 20  # untouched pages of it cost nothing
 
@@ -82,6 +82,8 @@ class Result:
         no clock.
     stack_bytes : int
         Deepest use of the stack; 0 where it is not measured.
+    envelopes : ndarray, shape (channels, values)
+        Of the input, at control rate; none if they were not asked for.
     """
 
     audio: npt.NDArray[Any]
@@ -93,6 +95,7 @@ class Result:
     most_ticks: int = 0
     design_ticks: int = 0
     stack_bytes: int = 0
+    envelopes: npt.NDArray[Any] = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 class Target(ABC):
@@ -180,23 +183,27 @@ class HostTarget(Target):
 
     def _run(self, case: Case) -> Result:
         words, audio = case.words, np.array(case.audio, self.real, order="C")
-        out = np.zeros((audio.shape[0], case.out_samples), self.real)
+        out = np.zeros((case.out_rows, case.out_samples), self.real)
         told = np.zeros(len(_TOLD), np.int64)
         with self._one_at_a_time:
             failed = self._library.tapeemu_prove(
                 *(words.ctypes.data, self._fast.ctypes.data, self._fast.nbytes, self._slow.ctypes.data),
                 *(self._slow.nbytes, audio.ctypes.data, out.ctypes.data, out.shape[1], told.ctypes.data),
             )
-        return _result(failed, told, out)
+        return _result(case, failed, told, out)
 
 
-def _result(failed: int, told: npt.NDArray[np.int64], out: npt.NDArray[Any], stack_bytes: int = 0) -> Result:
+def _result(
+    case: Case, failed: int, told: npt.NDArray[np.int64], out: npt.NDArray[Any], stack_bytes: int = 0
+) -> Result:
     if failed:
         reason = {1: "the setup is not valid", 2: f"it needs {told[3]} and {told[4]} bytes, which are not there"}
         raise CompilerError(f"a case was refused: {reason.get(failed, failed)}; make the chain smaller")
     values = dict(zip(_TOLD, map(int, told), strict=True))
-    made = values.pop("made")
-    return Result(audio=out[:, :made].copy(), stack_bytes=stack_bytes, **values)
+    made, told_values = values.pop("made"), values.pop("values")
+    channels = case.audio.shape[0]
+    envelopes = out[channels:, :told_values].copy()
+    return Result(audio=out[:channels, :made].copy(), stack_bytes=stack_bytes, envelopes=envelopes, **values)
 
 
 class WebTarget(Target):
@@ -241,7 +248,7 @@ class WebTarget(Target):
 
     def _run(self, case: Case) -> Result:
         words, audio = case.words, np.array(case.audio, self.real, order="C")
-        out = np.zeros((audio.shape[0], case.out_samples), self.real)
+        out = np.zeros((case.out_rows, case.out_samples), self.real)
         told = np.zeros(len(_TOLD), np.int64)
         places, at = [], self._free
         for bytes_ in (words.nbytes, audio.nbytes, out.nbytes, told.nbytes, _SLOW_BYTES, _SLOW_BYTES):
@@ -257,7 +264,7 @@ class WebTarget(Target):
         raw = self._memory.read(self._store, places[3], places[3] + told.nbytes)
         told = np.frombuffer(bytes(raw), np.int64)
         raw = self._memory.read(self._store, places[2], places[2] + out.nbytes)
-        return _result(failed, told, np.frombuffer(bytes(raw), self.real).reshape(out.shape))
+        return _result(case, failed, told, np.frombuffer(bytes(raw), self.real).reshape(out.shape))
 
 
 class FileTarget(Target):
@@ -289,7 +296,7 @@ class FileTarget(Target):
         with (self._folder / "cases.bin").open("wb") as file:
             for case in cases:
                 words, audio = case.words, np.ascontiguousarray(case.audio, self.real)
-                room = audio.shape[0] * case.out_samples
+                room = case.out_rows * case.out_samples
                 file.write(np.array([len(words), audio.size, room], np.int64).tobytes())
                 file.write(words.tobytes())
                 file.write(audio.tobytes())
@@ -309,10 +316,10 @@ class FileTarget(Target):
         for case in cases:
             told = np.frombuffer(raw, np.int64, len(_TOLD) + 2, at)
             at += told.nbytes
-            shape = (case.audio.shape[0], case.out_samples)
+            shape = (case.out_rows, case.out_samples)
             out = np.frombuffer(raw, self.real, shape[0] * shape[1], at).reshape(shape)
             at += out.nbytes
-            results.append(_result(int(told[-1]), told[: len(_TOLD)], out, int(told[-2])))
+            results.append(_result(case, int(told[-1]), told[: len(_TOLD)], out, int(told[-2])))
         return results
 
 

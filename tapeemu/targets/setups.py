@@ -19,7 +19,7 @@ __all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "numbers_of", "s
 
 _LIMIT = "most_oversampling"
 
-_CASE_NUMBERS = 16
+_CASE_NUMBERS = 17
 """Fixed numbers of a case, see proof.c."""
 
 
@@ -193,6 +193,8 @@ class Case:
         For the tail.
     moved : (int, int, float) or None
         Stage, setting and value that is set before the second block.
+    control : int
+        Samples of a control period, for envelopes of the input; 0 for none.
     """
 
     setup: Setup
@@ -208,6 +210,7 @@ class Case:
     level_db: float = -60.0
     moved: tuple[int, int, float] | None = None
     room: int = field(default=0)
+    control: int = 0
 
     @property
     def words(self) -> npt.NDArray[np.int64]:
@@ -217,7 +220,7 @@ class Case:
         stage, setting, value = self.moved or (-1, 0, 0.0)
         words = [bits(self.sample_rate), channels, self.block, self.place, self.track, self.slow_from]
         words += [len(stages), len(groups), samples, len(self.cuts), self.sought, self.in_place]
-        words += [bits(self.level_db), stage, setting, bits(value)]
+        words += [bits(self.level_db), stage, setting, bits(value), self.control]
         assert len(words) == _CASE_NUMBERS
         kinds = [kind.name for kind in find_processors()]
         for each in stages:
@@ -233,6 +236,12 @@ class Case:
     def out_samples(self) -> int:
         """Room for the output, in samples a channel."""
         return self.room or self.audio.shape[1]
+
+    @property
+    def out_rows(self) -> int:
+        """Rows of the output: the channels, and behind them their envelopes, if there are any."""
+        channels: int = self.audio.shape[0]
+        return 2 * channels if self.control else channels
 
 
 def _words(numbers: Iterable[float | int]) -> list[int]:

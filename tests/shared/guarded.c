@@ -25,7 +25,7 @@ int main(int count, char **names)
         const size_t fast_bytes = (size_t)told[TOLD_FAST], slow_bytes = (size_t)told[TOLD_SLOW];
         void *fast = malloc(fast_bytes), *slow = malloc(slow_bytes);
         told[TOLD + 1] = tapeemu_prove(given, fast, fast_bytes, slow, slow_bytes, in, out,
-            (ptrdiff_t)(head[2] / given[CASE_CHANNELS].whole), told);
+            (ptrdiff_t)(head[2] / given[CASE_CHANNELS].whole / (given[CASE_CONTROL].whole > 0 ? 2 : 1)), told);
         fwrite(told, sizeof told, 1, to);
         fwrite(out, sizeof *out, (size_t)head[2], to);
         free(given);

@@ -46,6 +46,7 @@ class _Setup(ctypes.Structure):
         ("stages", ctypes.POINTER(_Stage)),
         ("groups", ctypes.POINTER(_Group)),
         ("slow_from", ctypes.c_size_t),
+        ("control", ctypes.c_int32),
     ]
 
 

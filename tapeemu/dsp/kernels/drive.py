@@ -28,9 +28,12 @@ from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
     HISTORY_HIGH,
+    SOFTLY_EARLIER,
     Oversampler,
     fall,
+    fall_softly,
     limited_factor,
+    limited_latency,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -38,6 +41,7 @@ from tapeemu.dsp.kernels.oversampling import (
     oversampling_factor,
     per_base,
     rise,
+    spares,
 )
 
 __all__ = [
@@ -66,10 +70,10 @@ MOST_GAIN_AT_SIX = 3.0
 DRIVE_MOVES = ("drive_db", "thd_percent", "reference_level_dbfs")
 """Settings that it follows while it plays."""
 
-GAIN, LEVEL, REST, POLE, BEND = range(5)
-_PLAN = 5
-"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter, and where
-the level bends."""
+GAIN, LEVEL, REST, POLE, BEND, SPARES = range(6)
+_PLAN = 6
+"""Places in the plan: gain into the curve, factor behind it, output at rest, pole of the offset filter, where
+the level bends, and whether work is spared."""
 
 _LOG_GAIN, _LOG_TONE, _LOG_EXCESS = 0, 1, 2
 _NUMBERS = 3
@@ -117,7 +121,7 @@ class DriveMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (5,)
+    plan : ndarray, shape (6,)
         See the places above.
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
@@ -183,7 +187,7 @@ def drive_drives(settings: DriveSettings) -> int:
 @kernel()
 def drive_latency(settings: DriveSettings, sample_rate: Precise, channels: int) -> int:
     """Samples by which the output is late."""
-    return oversampler_latency(drive_factor(settings, sample_rate))
+    return limited_latency(drive_factor(settings, sample_rate), settings.most_oversampling)
 
 
 @kernel()
@@ -225,6 +229,7 @@ def drive_design(
     plan[GAIN] = gain
     plan[LEVEL] = level
     # Half of its square is the power of a tone that is as large as the curve's ends are far apart.
+    plan[SPARES] = spares(settings.most_oversampling)
     plan[BEND] = 0.5 if settings.level_matched == 1 else 0.0
     log_gain, log_tone, log_excess = _logarithms(settings, gain, level, plan[BEND])
     glide_rest(_LOG_GAIN, log_gain, memory.glide)
@@ -323,7 +328,10 @@ def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
     """
     over = memory.over
     rows_per_base = per_base(over.plan[0])
+    sparing = memory.plan[SPARES] == 1.0
     late = oversampler_latency(over.plan[0])
+    if sparing:
+        late = late - SOFTLY_EARLIER
     gain: float = memory.plan[GAIN]
     rest: float = memory.plan[REST]
     level: float = memory.plan[LEVEL]
@@ -352,7 +360,10 @@ def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
                     scaled[k] = gain * given[k]
             rise(scaled, channel, over)
             bend(count * rows_per_base, rest, over.high[channel])
-            fall(channel, over, made)
+            if sparing:
+                fall_softly(channel, over, made)
+            else:
+                fall(channel, over, made)
             if moving:
                 for k in range(count):
                     made[k] = levels[k] * made[k]

@@ -30,9 +30,12 @@ from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
     HISTORY_HIGH,
+    SOFTLY_EARLIER,
     Oversampler,
     fall,
+    fall_softly,
     limited_factor,
+    limited_latency,
     oversampler_clear,
     oversampler_design,
     oversampler_latency,
@@ -40,6 +43,7 @@ from tapeemu.dsp.kernels.oversampling import (
     oversampling_factor,
     per_base,
     rise,
+    spares,
 )
 
 __all__ = [
@@ -83,10 +87,10 @@ CALM_MOL_FIELD = 1.431
 MAGNETISED_MOVES = ("drive_db", "mol_db", "reference_level_dbfs")
 """Settings that it follows while it plays."""
 
-FIELD, GAIN, REVERSIBLE, RELEASE, SWING, POLE = 0, 1, 2, 3, 4, 5
-_PLAN = 6
+FIELD, GAIN, REVERSIBLE, RELEASE, SWING, POLE, SPARES = 0, 1, 2, 3, 4, 5, 6
+_PLAN = 7
 """Places in the plan: field of full scale, and what full magnetisation gives; three of
-the numbers of a :class:`Law`; the pole of the offset filter."""
+the numbers of a :class:`Law`; the pole of the offset filter; whether work is spared."""
 
 _LOG_FIELD, _LOG_TONE, _LOG_EXCESS = 0, 1, 2
 _NUMBERS = 3
@@ -130,7 +134,7 @@ class MagnetisedMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (6,)
+    plan : ndarray, shape (7,)
         See the places above.
     offset : ndarray, shape (channels, OFFSET_STATE)
         State of the offset filter.
@@ -243,7 +247,7 @@ def magnetised_latency(settings: MagnetisedSettings, sample_rate: Precise, chann
 
     The solver looks one top-rate sample ahead; its lag is made a whole base-rate sample.
     """
-    return oversampler_latency(magnetised_factor(settings, sample_rate)) + 1
+    return limited_latency(magnetised_factor(settings, sample_rate), settings.most_oversampling) + 1
 
 
 @kernel()
@@ -301,6 +305,7 @@ def magnetised_design(
     memory.plan[RELEASE] = -exponential_less_one(-1.0 / (RELEASE_SECONDS * sample_rate * per_base(factor)))
     memory.plan[SWING] = SWING_SECONDS * sample_rate * factor
     memory.plan[POLE] = pole
+    memory.plan[SPARES] = spares(settings.most_oversampling)
     oversampler_design(factor, memory.over)
 
 
@@ -364,8 +369,11 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
     over = memory.over
     plan = memory.plan
     factor = over.plan[0]
-    law = Law(1.0, plan[REVERSIBLE], 1.0, plan[RELEASE], plan[SWING])
+    sparing = plan[SPARES] == 1.0
     late = oversampler_latency(factor) + 1
+    if sparing:
+        late = late - SOFTLY_EARLIER
+    law = Law(1.0, plan[REVERSIBLE], 1.0, plan[RELEASE], plan[SWING])
     bend: Precise = _BEND
     field: float = plan[FIELD]
     gain: float = plan[GAIN]
@@ -395,7 +403,10 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
         magnetise(over.high, HISTORY_HIGH, count * per_base(factor), factor, law, memory.tape)
         for channel in range(block.shape[0]):
             made = out[channel, done : done + count]
-            fall(channel, over, made)
+            if sparing:
+                fall_softly(channel, over, made)
+            else:
+                fall(channel, over, made)
             if moving:
                 for k in range(count):
                     made[k] = gains[k] * made[k]

@@ -52,6 +52,7 @@ __all__ = [
     "fall",
     "fall_softly",
     "limited_factor",
+    "limited_latency",
     "oversampler_clear",
     "oversampler_design",
     "oversampler_latency",
@@ -181,6 +182,19 @@ def limited_factor(factor: int, most: int) -> int:
     if most >= 6:
         return 6
     return 4 if most >= 4 else 2
+
+
+@kernel()
+def spares(most: int) -> int:
+    """Whether curves are followed within a limit, as on a small machine: the way down is then the soft one."""
+    return 1 if most < 12 else 0
+
+
+@kernel()
+def limited_latency(factor: int, most: int) -> int:
+    """Delay of the way up and down together, in base samples, with a limit or without."""
+    late = oversampler_latency(factor)
+    return late - SOFTLY_EARLIER if spares(most) == 1 else late
 
 
 @kernel()

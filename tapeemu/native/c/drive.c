@@ -1,4 +1,4 @@
-/* Generated from drive.py (3ad49a11eff529d4); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (31932ecb504c2d5b); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -11,6 +11,7 @@
 #define DRIVE_OFFSET_STATE 2
 #define DRIVE_CHUNK 128
 #define DRIVE_HISTORY_HIGH 24
+#define DRIVE_SOFTLY_EARLIER 16
 #define DRIVE_DEFAULT_DRIVE_DB REAL(6.0)
 #define DRIVE_MOST_GAIN_AT_SIX REAL(3.0)
 #define DRIVE_GAIN 0
@@ -18,7 +19,8 @@
 #define DRIVE_REST 2
 #define DRIVE_POLE 3
 #define DRIVE_BEND 4
-#define DRIVE_PLAN 5
+#define DRIVE_SPARES 5
+#define DRIVE_PLAN 6
 #define DRIVE_LOG_GAIN 0
 #define DRIVE_LOG_TONE 1
 #define DRIVE_LOG_EXCESS 2
@@ -97,7 +99,7 @@ KERNEL ix drive_drives(const DriveSettings *settings)
 KERNEL ix drive_latency(const DriveSettings *settings, double sample_rate, ix channels)
 {
     (void)channels;
-    return oversampling_oversampler_latency(drive_factor(settings, sample_rate));
+    return oversampling_limited_latency(drive_factor(settings, sample_rate), settings->most_oversampling);
 }
 
 /* Samples that sound on: once the input has stopped, the offset filter still answers. */
@@ -116,7 +118,7 @@ KERNEL void drive_shapes(const DriveSettings *settings, double sample_rate, ix c
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    shapes.at[0] = INT64_C(5);
+    shapes.at[0] = INT64_C(6);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
     glides_glide_shapes(DRIVE_NUMBERS, 2, shapes);
@@ -140,6 +142,7 @@ KERNEL void drive_design(const DriveSettings *settings, double sample_rate, ix c
     plan.at[DRIVE_GAIN] = gain;
     plan.at[DRIVE_LEVEL] = level;
     /* Half of its square is the power of a tone that is as large as the curve's ends are far apart. */
+    plan.at[DRIVE_SPARES] = (double)oversampling_spares(settings->most_oversampling);
     plan.at[DRIVE_BEND] = (double)(settings->level_matched == 1 ? REAL(0.5) : REAL(0.0));
     const drive__logarithms_result result_2 = drive_logarithms(settings, gain, level, plan.at[DRIVE_BEND]);
     const double log_gain = result_2.m0;
@@ -262,7 +265,11 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
 {
     const Oversampler over = memory->over;
     const ix rows_per_base = oversampling_per_base((ix)over.plan.at[0]);
-    const ix late = oversampling_oversampler_latency((ix)over.plan.at[0]);
+    const bool sparing = memory->plan.at[DRIVE_SPARES] == 1.0;
+    ix late = oversampling_oversampler_latency((ix)over.plan.at[0]);
+    if (sparing) {
+        late = late - DRIVE_SOFTLY_EARLIER;
+    }
     const real gain = (real)memory->plan.at[DRIVE_GAIN];
     const real rest = (real)memory->plan.at[DRIVE_REST];
     const real level = (real)memory->plan.at[DRIVE_LEVEL];
@@ -298,7 +305,11 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
             oversampling_rise(scaled, channel, &over);
             drive_bend(count * rows_per_base, rest, (reals_2){over.high.at + channel * over.high.n1 *
                 over.high.n2, over.high.n1, over.high.n2});
-            oversampling_fall(channel, &over, made);
+            if (sparing) {
+                oversampling_fall_softly(channel, &over, made);
+            } else {
+                oversampling_fall(channel, &over, made);
+            }
             if (moving) {
                 for (ix k = 0; k < count; k++) {
                     made.at[k] = levels.at[k] * made.at[k];

@@ -131,10 +131,10 @@ static void run(void)
         read_file(from, given, (word)head[0] * 8);
         read_file(from, in, (word)head[1] * sizeof *in);
         int64_t told[TOLD + 2] = {0};
-        const int64_t channels = given[CASE_CHANNELS].whole;
+        const int64_t rows = given[CASE_CHANNELS].whole * (given[CASE_CONTROL].whole > 0 ? 2 : 1);
         paint_stack();
         told[TOLD + 1] = tapeemu_prove(
-            given, fast_memory, FAST_BYTES, at, SLOW_BYTES, in, out, (ptrdiff_t)(head[2] / channels), told);
+            given, fast_memory, FAST_BYTES, at, SLOW_BYTES, in, out, (ptrdiff_t)(head[2] / rows), told);
         told[TOLD] = painted_over();
         write_file(to, told, sizeof told);
         write_file(to, out, (word)head[2] * sizeof *out);

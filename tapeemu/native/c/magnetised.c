@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (18a901523518415f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (104aa49047daa821); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -14,6 +14,7 @@
 #define MAGNETISED_OFFSET_STATE 2
 #define MAGNETISED_CHUNK 128
 #define MAGNETISED_HISTORY_HIGH 24
+#define MAGNETISED_SOFTLY_EARLIER 16
 #define MAGNETISED_DEFAULT_DRIVE_DB REAL(6.0)
 #define MAGNETISED_SHAPE_FIELD REAL(22000.0)
 #define MAGNETISED_FULL_SCALE_FIELD REAL(40000.0)
@@ -29,7 +30,8 @@
 #define MAGNETISED_RELEASE 3
 #define MAGNETISED_SWING 4
 #define MAGNETISED_POLE 5
-#define MAGNETISED_PLAN 6
+#define MAGNETISED_SPARES 6
+#define MAGNETISED_PLAN 7
 #define MAGNETISED_LOG_FIELD 0
 #define MAGNETISED_LOG_TONE 1
 #define MAGNETISED_LOG_EXCESS 2
@@ -151,7 +153,8 @@ KERNEL ix magnetised_drives(const MagnetisedSettings *settings)
 KERNEL ix magnetised_latency(const MagnetisedSettings *settings, double sample_rate, ix channels)
 {
     (void)channels;
-    return oversampling_oversampler_latency(magnetised_factor(settings, sample_rate)) + 1;
+    return oversampling_limited_latency(magnetised_factor(settings, sample_rate), settings->most_oversampling)
+        + 1;
 }
 
 /* Samples that sound on: once the input has stopped, the offset filter still answers. */
@@ -172,7 +175,7 @@ KERNEL void magnetised_shapes(const MagnetisedSettings *settings, double sample_
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    shapes.at[0] = INT64_C(6);
+    shapes.at[0] = INT64_C(7);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     shapes.at[1 * shapes.n1 + 1] = INT64_C(2);
     glides_glide_shapes(MAGNETISED_NUMBERS, 2, shapes);
@@ -214,6 +217,7 @@ KERNEL void magnetised_design(const MagnetisedSettings *settings, double sample_
         sample_rate * (double)oversampling_per_base(factor)));
     memory->plan.at[MAGNETISED_SWING] = 0x1.a1371305e714bp-10 * sample_rate * (double)factor;
     memory->plan.at[MAGNETISED_POLE] = pole;
+    memory->plan.at[MAGNETISED_SPARES] = (double)oversampling_spares(settings->most_oversampling);
     oversampling_oversampler_design(factor, &memory->over);
 }
 
@@ -295,9 +299,13 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
     const Oversampler over = memory->over;
     doubles_1 plan = memory->plan;
     const int64_t factor = over.plan.at[0];
+    const bool sparing = plan.at[MAGNETISED_SPARES] == 1.0;
+    ix late = oversampling_oversampler_latency((ix)factor) + 1;
+    if (sparing) {
+        late = late - MAGNETISED_SOFTLY_EARLIER;
+    }
     const Law law = (Law){REAL(1.0), (real)plan.at[MAGNETISED_REVERSIBLE], REAL(1.0),
         (real)plan.at[MAGNETISED_RELEASE], (real)plan.at[MAGNETISED_SWING]};
-    const ix late = oversampling_oversampler_latency((ix)factor) + 1;
     const double bend = 0x1.189374bc6a7f0p-4;
     const real field = (real)plan.at[MAGNETISED_FIELD];
     const real gain = (real)plan.at[MAGNETISED_GAIN];
@@ -335,7 +343,11 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
             (ix)factor, &law, &memory->tape);
         for (ix channel = 0; channel < block.n0; channel++) {
             reals_1 made = (reals_1){out.at + channel * out.n1 + done, done + count - done};
-            oversampling_fall(channel, &over, made);
+            if (sparing) {
+                oversampling_fall_softly(channel, &over, made);
+            } else {
+                oversampling_fall(channel, &over, made);
+            }
             if (moving) {
                 for (ix k = 0; k < count; k++) {
                     made.at[k] = gains.at[k] * made.at[k];

@@ -1,4 +1,4 @@
-/* Generated from oversampling.py (b3a4e49c7679f88c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (bc6caba08ac65e50); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.
@@ -87,6 +87,7 @@
 #define OVERSAMPLING_WIDE_UP_WIDTH REAL(8.0)
 #define OVERSAMPLING_WIDE_DOWN_MIDDLE REAL(23.0)
 #define OVERSAMPLING_WIDE_DOWN_WIDTH REAL(24.0)
+#define OVERSAMPLING_SOFTLY_EARLIER 16
 #define OVERSAMPLING_OVERSAMPLER_ARRAYS 5
 
 /*
@@ -118,6 +119,19 @@ KERNEL ix oversampling_limited_factor(ix factor, ix most)
         return 6;
     }
     return most >= 4 ? 4 : 2;
+}
+
+/* Whether curves are followed within a limit, as on a small machine: the way down is then the soft one. */
+KERNEL ix oversampling_spares(ix most)
+{
+    return most < 12 ? 1 : 0;
+}
+
+/* Delay of the way up and down together, in base samples, with a limit or without. */
+KERNEL ix oversampling_limited_latency(ix factor, ix most)
+{
+    const ix late = oversampling_oversampler_latency(factor);
+    return oversampling_spares(most) == 1 ? late - OVERSAMPLING_SOFTLY_EARLIER : late;
 }
 
 /* Samples of a row of `high` for a base-rate sample. */

@@ -16,10 +16,11 @@ enum {
     CASE_IN_PLACE, /* 1: output over input; only where the length stays */
     CASE_LEVEL_DB, /* for the tail */
     CASE_SET_STAGE, CASE_SET_SETTING, CASE_SET_VALUE, /* set before the second block; no stage: -1 */
+    CASE_CONTROL,  /* samples of a control period; above 0 envelopes of the input stand behind the output */
     CASE_NUMBERS
 };
 
-enum { TOLD_LATENCY, TOLD_TAIL, TOLD_MADE, TOLD_FAST, TOLD_SLOW, TOLD_TICKS, TOLD_MOST, TOLD_DESIGN_TICKS, TOLD };
+enum { TOLD_LATENCY, TOLD_TAIL, TOLD_MADE, TOLD_FAST, TOLD_SLOW, TOLD_TICKS, TOLD_MOST, TOLD_DESIGN_TICKS, TOLD_VALUES, TOLD };
 
 #ifndef TAPEEMU_TICKS
 #define TAPEEMU_TICKS() 0
@@ -45,7 +46,7 @@ static int64_t since(int64_t before)
     return TAPEEMU_TICKS() - before;
 }
 
-/* Run a case. The rows of out are `room` samples long. Returns 0; 1 if the setup is not valid, 2 if memory is short. */
+/* Run a case. The rows of out are `room` samples long, and there are twice as many with envelopes. Returns 0; 1 if the setup is not valid, 2 if memory is short. */
 int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, void *slow, size_t slow_bytes,
     tapeemu_real *in, tapeemu_real *out, ptrdiff_t room, int64_t *told)
 {
@@ -62,6 +63,7 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
         .stages = stages,
         .groups = groups,
         .slow_from = (size_t)given[CASE_SLOW_FROM].whole,
+        .control = (int32_t)given[CASE_CONTROL].whole,
     };
     const tapeemu_number *at = given + CASE_NUMBERS;
     for (int32_t i = 0; i < setup.stage_count; i++) {
@@ -91,7 +93,7 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     const ptrdiff_t samples = (ptrdiff_t)given[CASE_SAMPLES].whole;
     const ptrdiff_t channels = setup.channels;
     const tapeemu_real *sources[TAPEEMU_MOST_CHANNELS];
-    tapeemu_real *targets[TAPEEMU_MOST_CHANNELS];
+    tapeemu_real *targets[TAPEEMU_MOST_CHANNELS], *envelopes[TAPEEMU_MOST_CHANNELS];
     if (sought) {
         for (ptrdiff_t channel = 0; channel < channels; channel++) {
             sources[channel] = in + channel * samples;
@@ -105,7 +107,7 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     told[TOLD_MOST] = 0;
     told[TOLD_TICKS] = 0;
     const bool in_place = given[CASE_IN_PLACE].whole != 0;
-    ptrdiff_t made = 0, turn = 0;
+    ptrdiff_t made = 0, turn = 0, values = 0;
     for (ptrdiff_t start = 0; start < samples;) {
         ptrdiff_t count = (ptrdiff_t)cuts[turn++ % (ptrdiff_t)given[CASE_CUTS].whole].whole;
         if (count > samples - start)
@@ -113,12 +115,16 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
         for (ptrdiff_t channel = 0; channel < channels; channel++) {
             sources[channel] = in + channel * samples + start;
             targets[channel] = in_place ? in + channel * samples + start : out + channel * room + made;
+            envelopes[channel] = out + (channels + channel) * room + values;
         }
         if (turn == 2 && given[CASE_SET_STAGE].whole >= 0)
             tapeemu_set(chain, (int32_t)given[CASE_SET_STAGE].whole, (int32_t)given[CASE_SET_SETTING].whole,
                 given[CASE_SET_VALUE].real);
         before = TAPEEMU_TICKS();
-        const ptrdiff_t now = tapeemu_process(chain, sources, targets, count);
+        ptrdiff_t told_now = 0;
+        const ptrdiff_t now = setup.control > 0
+            ? tapeemu_process_with_envelopes(chain, sources, targets, count, envelopes, &told_now)
+            : tapeemu_process(chain, sources, targets, count);
         const int64_t ticks = since(before);
         told[TOLD_TICKS] += ticks;
         if (ticks > told[TOLD_MOST])
@@ -129,7 +135,9 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
                     out[channel * room + made + k] = targets[channel][k];
         start += count;
         made += now;
+        values += told_now;
     }
     told[TOLD_MADE] = made;
+    told[TOLD_VALUES] = values;
     return 0;
 }

@@ -109,6 +109,8 @@ static __attribute__((unused)) int64_t *read_wholes(const tapeemu_number *values
 
 /* --- the chain ----------------------------------------------------------------------------------------- */
 
+enum { ENVELOPE_COUNTS = 2 }; /* of Envelopes */
+
 #define SHARE_SECONDS 0.03 /* in which the share of a mix goes to another */
 
 typedef struct {
@@ -149,6 +151,7 @@ struct tapeemu {
     Stage *stages;
     Share *shares;
     real *scratch; /* blocks: current, what a stage makes, and one for each level */
+    Envelopes envelopes; /* of the input; of a period of no samples if they are not asked for */
     ChainSettings settings;
     ChainMemory memory;
 };
@@ -160,6 +163,8 @@ static bool valid(const tapeemu_setup *setup)
     if (setup->channels < 1 || setup->channels > TAPEEMU_MOST_CHANNELS)
         return false;
     if (setup->block < 1 || setup->block > TAPEEMU_LONGEST_BLOCK)
+        return false;
+    if (setup->control < 0 || setup->control > TAPEEMU_LONGEST_CONTROL)
         return false;
     if (setup->stage_count < 0 || setup->stage_count > TAPEEMU_MOST_STAGES)
         return false;
@@ -318,6 +323,12 @@ static tapeemu_bytes lay(const tapeemu_setup *setup, tapeemu *chain, Carver carv
     chain_carve(&carver, sizes, &chain->memory);
     const size_t block = (size_t)channels * (size_t)chain->longest * sizeof(real);
     chain->scratch = piece(&carver, block * (size_t)(2 + chain->levels));
+    const ix heard = setup->control > 0 ? channels : 0;
+    chain->envelopes = (Envelopes){
+        {piece(&carver, (size_t)heard * sizeof(double)), heard},
+        {piece(&carver, ENVELOPE_COUNTS * sizeof(int64_t)), ENVELOPE_COUNTS}};
+    if (real_memory)
+        chain->envelopes.counts.at[ENVELOPES_PERIOD] = setup->control;
     return (tapeemu_bytes){carver.fast_used, carver.slow_used};
 }
 
@@ -359,6 +370,12 @@ static void seek_shares(tapeemu *chain)
         glides_glide_seek(chain->memory.heard.at[i], &glide);
         chain->memory.shares.at[i] = (real)share->wanted;
     }
+}
+
+static void begin_envelopes(tapeemu *chain, int64_t place)
+{
+    if (chain->envelopes.sums.n0 > 0)
+        seek_envelopes(place, &chain->envelopes);
 }
 
 /* A stage, or a mix with all that is in it. */
@@ -445,6 +462,7 @@ tapeemu *tapeemu_create(const tapeemu_setup *setup, void *fast, void *slow)
         begin_cell(chain, stage, start);
     }
     seek_shares(chain);
+    begin_envelopes(chain, setup->place);
     find_parts(chain);
     return chain;
 }
@@ -453,6 +471,7 @@ void tapeemu_seek(tapeemu *chain, int64_t place)
 {
     seek_chain(&chain->settings, place, &chain->memory);
     seek_shares(chain);
+    begin_envelopes(chain, place);
     for (ix i = 0; i < chain->stage_count; i++) {
         Stage *stage = chain->stages + i;
         if (stage->waits)
@@ -675,8 +694,41 @@ static ptrdiff_t process_steps(tapeemu *chain, ix first, ix behind, const tapeem
     return written;
 }
 
+/* Envelopes of a block of the input, a channel at a time: rows of a caller need not stand side by side. */
+static ptrdiff_t follow_input(
+    tapeemu *chain, const tapeemu_real *const *in, ptrdiff_t count, tapeemu_real *const *envelopes)
+{
+    const int64_t period = chain->envelopes.counts.at[ENVELOPES_PERIOD];
+    const int64_t at = chain->envelopes.counts.at[ENVELOPES_AT];
+    real untold = 0;
+    ix made = 0;
+    for (ix channel = 0; channel < chain->envelopes.sums.n0; channel++) {
+        const Envelopes one = {{chain->envelopes.sums.at + channel, 1}, chain->envelopes.counts};
+        one.counts.at[ENVELOPES_AT] = at;
+        made = 0;
+        for (ix start = 0; start < count;) {
+            const ix left = (ix)(period - one.counts.at[ENVELOPES_AT]);
+            const ix now = smaller_integer(left, count - start);
+            real *row = (real *)(uintptr_t)(in[channel] + start);
+            real *to = envelopes == NULL ? &untold : envelopes[channel] + made;
+            made += follow_envelopes((reals_2){row, 1, now}, &one, (reals_2){to, 1, 1});
+            start += now;
+        }
+    }
+    return made;
+}
+
 ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
 {
+    return tapeemu_process_with_envelopes(chain, in, out, count, NULL, NULL);
+}
+
+ptrdiff_t tapeemu_process_with_envelopes(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out,
+    ptrdiff_t count, tapeemu_real *const *envelopes, ptrdiff_t *values)
+{
+    const ptrdiff_t told = follow_input(chain, in, count, envelopes);
+    if (values != NULL)
+        *values = told;
     return process_steps(chain, 0, chain->bounds[TAPEEMU_PARTS], in, out, count);
 }
 

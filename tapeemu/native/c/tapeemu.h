@@ -26,11 +26,12 @@ typedef float tapeemu_real;
 typedef double tapeemu_real;
 #endif
 
-/* Most stages, groups and channels of a chain, and samples that are worked on at once. */
+/* Most stages, groups and channels of a chain, samples that are worked on at once, and samples of a control period. */
 #define TAPEEMU_MOST_STAGES 16
 #define TAPEEMU_MOST_GROUPS 16
 #define TAPEEMU_MOST_CHANNELS 64
 #define TAPEEMU_LONGEST_BLOCK 4096
+#define TAPEEMU_LONGEST_CONTROL 1000000
 
 /* A setting: settings.h says which member is meant. */
 typedef union {
@@ -67,6 +68,7 @@ typedef struct {
     const tapeemu_stage *stages; /* in the order of the signal */
     const tapeemu_group *groups; /* in the order of their first stage, outer ones before inner ones */
     size_t slow_from;            /* arrays of so many bytes and more go to the slow memory; 0: none do */
+    int32_t control;             /* samples of a control period, for envelopes of the input; 0: there are none */
 } tapeemu_setup;
 
 /* Memory that a chain needs, both aligned as for any type. */
@@ -96,6 +98,15 @@ void tapeemu_seek(tapeemu *chain, int64_t place);
  * Returns the samples written. How a signal is cut into blocks changes no sample.
  */
 ptrdiff_t tapeemu_process(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count);
+
+/* As tapeemu_process; beside it, how loud each channel of the input is.
+ *
+ * Where a control period ends in the block, its channels get a value each: the root of the mean square of the period's
+ * samples. Periods are counted from the tape's beginning. envelopes: one pointer a channel, each with room for
+ * count / control + 1 values, or NULL; *values gets how many were written for every channel, and may be NULL as well.
+ * tapeemu_process goes on in the same periods without telling; tapeemu_process_part leaves them alone. */
+ptrdiff_t tapeemu_process_with_envelopes(tapeemu *chain, const tapeemu_real *const *in, tapeemu_real *const *out,
+    ptrdiff_t count, tapeemu_real *const *envelopes, ptrdiff_t *values);
 
 /* Most samples that a block of so many can give. */
 ptrdiff_t tapeemu_most(const tapeemu *chain, ptrdiff_t count);
