@@ -156,18 +156,6 @@ class Fluctuation:
         first = 1 if self.degree == 1 else self.first_bin
         return float(np.mean(density[first : first + 5])) if density.size > first + 5 else math.nan
 
-    def band_density(self, hz: float) -> tuple[float, int]:
-        """Density of the rest from half to twice a frequency, as far as the drift has left it, and its bins.
-
-        Five bins at least, where there are so many. Behind the window n of them tell as much as about n / 2
-        independent ones, each of which has two degrees of freedom.
-        """
-        _, density = self.density()
-        middle = hz * self.duration_seconds
-        first = min(max(self.first_bin, math.ceil(0.5 * middle)), density.size - 1)
-        bins = density[first : max(first + 5, math.ceil(2.0 * middle))]
-        return float(np.mean(bins)), bins.size
-
     def scatter(
         self, response: Response, lines: tuple[Line, ...], duration_seconds: float, *, fitted: bool = True
     ) -> float:

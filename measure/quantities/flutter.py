@@ -24,6 +24,7 @@ from measure.parts.fluctuation import (
     whole_periods,
 )
 from measure.parts.mixture import Kind, Mixture
+from measure.parts.slow_extremes import slow_extremes
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -49,10 +50,6 @@ _GAUSSIAN_PEAK = {"quasi_peak": 2.0, "peak": 3.5}
 # (tolerance from memory). Meters that keep it differ like this, evenly distributed.
 _QUASI_PEAK_MODEL = 0.06 / math.sqrt(3.0)
 _READING_LIMIT = 1e-4
-# The ends of a slow deviation: sizes in what the polynomial and the band leave open, reach in periods of the lower
-# end of the band.
-_STEEP_END, _STEEP_REACH = 0.9, 0.15
-_WIDE_END, _WIDE_REACH = 0.4, 0.8
 _DRIFT_ENDS = 0.005  # an eighth of a second of a drift over 20 s
 _GAUSSIAN_READING = {"two_sigma": 1.960, "rms": 1.0, "mean": 0.798, **_GAUSSIAN_PEAK}
 _BASIS = "theory: noise beside the carrier, random part and beats over the duration"
@@ -525,53 +522,26 @@ def _drift(
     def slower(frequency: FloatArray) -> FloatArray:
         return 1.0 - weighting.raised_cosine(frequency, low, 0.5 * low)
 
-    wander, _, _ = split.filtered(slower, rate=split.rate)
+    wander, wander_rate, slow_lines = split.filtered(slower, rate=split.rate)
+    steady = oscillations(slow_lines, wander_rate, wander.size)
+    points = np.arange(float(split.curve.size))
     place = np.linspace(0.0, split.curve.size - 1.0, wander.size)
-    series = wander + np.interp(place, np.arange(split.curve.size), split.curve)
-    series += split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate
-    value = 0.5 * percent * float(np.ptp(series))
+    bent = np.interp(place, points, split.curve)
+    series = wander + (bent + split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate)
+    drifting = split.curve + split.slope * (points - 0.5 * (split.curve.size - 1)) / split.rate
+    value, doubt = (
+        percent * each for each in slow_extremes(split.rest + drifting, split.rate, series, steady, low)
+    )
     return Reading(
         quantity="drift",
         value=value,
         unit="%",
-        method=f"half the peak-to-peak of the deviation slower than {low:g} Hz",
+        method=f"half the peak-to-peak of the deviation slower than {low:g} Hz, mean over all that agree",
         conditions={**conditions, "slope_percent_per_minute": 60.0 * percent * split.slope},
-        uncertainty=math.hypot(percent * _doubt_of_extremes(series, split, low), _DRIFT_ENDS * value),
-        uncertainty_basis="theory: random part over the duration, ends that the filters lose",
+        uncertainty=math.hypot(doubt, _DRIFT_ENDS * value),
+        uncertainty_basis="theory: deviations that agree with the recording; ends that demodulation loses",
         warnings=tone.warnings,
     )
-
-
-def _doubt_of_extremes(series: FloatArray, split: Fluctuation, low: float) -> float:
-    """How far half the peak-to-peak of the slow deviation may be off: no filter knows its ends.
-
-    A polynomial of degree d fitted over T to a deviation of density P has at its ends the variance
-    (d + 1)^2 P / (2 T) (Legendre polynomials: the sum of 2 k + 1); what the filter finds of the rest makes up for
-    a tenth of that, and inside for nearly all of it. Another part reaches further in, for the filter knows nothing
-    beyond the ends. That tenth, how fast both fall, and the size of the second are from trials. The reading is
-    taken again with 256 even draws of such ends, and the doubt widened to Student's limit at two sigma for the
-    few bins that tell the density.
-    """
-    from scipy.special import ndtr, ndtri, stdtrit
-
-    seconds = split.duration_seconds
-    density, bins = split.band_density(low)
-    steep, wide = (
-        _STEEP_END * (split.degree + 1.0) * math.sqrt(0.5 * density / seconds),
-        _WIDE_END * math.sqrt(0.75 * low * density),
-    )
-    points = np.linspace(0.0, 1.0, min(series.size, math.ceil(40.0 * low * seconds) + 1))
-    shown = np.interp(points, np.linspace(0.0, 1.0, series.size), series)
-    place = low * seconds * points
-    shapes = [
-        size * np.exp(-distance / reach)
-        for distance in (place, place[::-1])
-        for size, reach in ((steep, _STEEP_REACH), (wide, _WIDE_REACH))
-    ]
-    # Multiples of irrational steps fill four dimensions evenly.
-    even = np.remainder(np.arange(1, 257)[:, None] * 2.0 ** (np.arange(1, 5) / 5.0) + 0.5, 1.0)
-    others = np.ptp(shown + ndtri(even) @ np.array(shapes), axis=1)
-    return 0.25 * float(stdtrit(bins, ndtr(2.0))) * detectors.root_mean_square(others - np.ptp(shown))
 
 
 def _lines(
