@@ -229,7 +229,13 @@ class Chain(Processor):
             if place not in self.names:
                 raise KeyError(f"there is no stage {place!r}; the stages are: {', '.join(self.names)}")
             return self.stages[self.names.index(place)]
+        if not -len(self) <= place < len(self):
+            raise IndexError(f"there is no stage {place}; the chain has {len(self)}, counted from 0")
         return self.stages[place]
+
+    def __contains__(self, stage: object) -> bool:
+        """Whether there is such a stage, or one of that name."""
+        return stage in self.names if isinstance(stage, str) else stage in self.stages
 
     @field_validator("stages", mode="before")
     @classmethod

@@ -51,7 +51,7 @@ def fit_decay(envelope: Envelope, band: Band, onset: float) -> tuple[DecayFit | 
     still to come has fallen by 5 dB.
     """
     if envelope.share < 1e-13 or not np.max(envelope.power) > 0.0:
-        return None, f"there is nothing between {band.low_hz:.4g} and {band.high_hz:.4g} Hz"
+        return None, f"there is nothing between {band.low_hz:.5g} and {band.high_hz:.5g} Hz"
     guard = 1.0 / (band.high_hz - band.low_hz)
     first = math.ceil((onset + guard) / envelope.step)
     last = len(envelope.power) - math.ceil(guard / envelope.step)

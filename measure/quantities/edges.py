@@ -78,7 +78,7 @@ def band_edges(
         )
 
     def missing(quantity: str, last: int) -> Reading:
-        reason = f"the magnitude stays within 3 dB as far as {f[last]:.4g} Hz"
+        reason = f"the magnitude stays within 3 dB as far as {f[last]:.5g} Hz"
         if f[last] != frequency_hz[last]:
             reason += ", and is not known beyond"
         return undefined(quantity, "Hz", reason, conditions, method=method)

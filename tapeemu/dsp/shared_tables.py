@@ -1,4 +1,4 @@
-"""Tables that are designed once and read by every stream, where nobody may write; and what one stream keeps."""
+"""Tables that are designed once and read by every stream, where nobody may write."""
 
 from collections.abc import Callable
 from functools import lru_cache, wraps
@@ -6,7 +6,7 @@ from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
 
-__all__ = ["keep_newest", "read_only", "shared"]
+__all__ = ["read_only", "shared"]
 
 Arguments = ParamSpec("Arguments")
 Table = TypeVar("Table")
@@ -40,10 +40,3 @@ def shared(maxsize: int) -> Callable[[Callable[Arguments, Table]], Callable[Argu
         return locked  # type: ignore[return-value]
 
     return decorate
-
-
-def keep_newest(cache: dict[int, Any], index: int, value: Any) -> None:
-    """Put a value into a cache of the two newest."""
-    while len(cache) > 1:
-        del cache[next(iter(cache))]
-    cache[index] = value

@@ -300,8 +300,13 @@ def test_a_chain_is_a_sequence_of_its_stages() -> None:
     assert Chain(chain) == chain == Chain(stages=chain.stages)
     with pytest.raises(KeyError, match=r"no stage 'third'; the stages are: late, second, preamp_drive"):
         chain["third"]
-    with pytest.raises(IndexError):
-        chain[3]
+    assert "second" in chain
+    assert "third" not in chain
+    assert chain[2] in chain
+    assert tapeemu.PreampDrive() not in chain, "stages are in a chain, not processors"
+    for number in (3, -4):
+        with pytest.raises(IndexError, match=rf"no stage {number}; the chain has 3, counted from 0"):
+            chain[number]
     assert Chain(), "an empty chain is a chain, and not nothing"
     assert len(Chain()) == 0
     with pytest.raises(ParameterError, match="must be a sequence of stages"):

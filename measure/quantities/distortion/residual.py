@@ -81,7 +81,7 @@ def thd_plus_noise(
     conditions["frequency_hz"] = round(fit.frequency_hz, 4)
     conditions["level_dbfs"] = round(20.0 * math.log10(fit.amplitudes[1]), 3)
     if not low_hz < fit.frequency_hz < high_hz:
-        return reading(math.nan, math.nan, f"the tone at {fit.frequency_hz:.4g} Hz lies outside the band")
+        return reading(math.nan, math.nan, f"the tone at {fit.frequency_hz:.5g} Hz lies outside the band")
     rest, tone_power = _without_line(y, fit.frequency_hz, rate)
     frequencies, left = power_spectrum(rest, rate)
     inside = (frequencies >= low_hz) & (frequencies <= high_hz)

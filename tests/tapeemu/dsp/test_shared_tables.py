@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tapeemu.dsp.shared_tables import keep_newest, read_only, shared
+from tapeemu.dsp.shared_tables import read_only, shared
 
 
 def test_a_writer_is_told() -> None:
@@ -24,10 +24,3 @@ def test_tuples_are_locked_through_and_calls_share_one_result() -> None:
     assert design(3)[0] is first
     assert design.__doc__ == "Words."
     assert read_only("text") == "text"
-
-
-def test_a_cache_of_the_newest_holds_two():
-    cache: dict[int, str] = {}
-    for index in (3, 4, 5):
-        keep_newest(cache, index, f"table {index}")
-    assert cache == {4: "table 4", 5: "table 5"}
