@@ -50,24 +50,31 @@ OTHERWISE = {
 }
 
 
+def left_out(node: ast.AST) -> Iterator[tuple[str, ast.expr]]:
+    """Arguments of a function, and fields of a class, each with its default."""
+    if isinstance(node, ast.FunctionDef):
+        places = [*node.args.posonlyargs, *node.args.args]
+        behind = places[len(places) - len(node.args.defaults) :]
+        named = zip(node.args.kwonlyargs, node.args.kw_defaults, strict=True)
+        yield from ((argument.arg, value) for argument, value in zip(behind, node.args.defaults, strict=True))
+        yield from ((argument.arg, value) for argument, value in named if value is not None)
+    elif isinstance(node, ast.ClassDef):
+        fields = [each for each in node.body if isinstance(each, ast.AnnAssign)]
+        yield from ((ast.unparse(each.target), each.value) for each in fields if each.value is not None)
+
+
 def defaults() -> Iterator[tuple[str, str, str, object]]:
-    """File, function, argument and default, where that is written as a number, a word or a truth."""
+    """File, function or class, name and default, where that is written as a number, a word or a truth."""
     for package in ("tapeemu", "measure"):
         for path in sorted((ROOT / package).rglob("*.py")):
             for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-                if not isinstance(node, ast.FunctionDef):
-                    continue
-                places = [*node.args.posonlyargs, *node.args.args]
-                behind = places[len(places) - len(node.args.defaults) :]
-                given = [*zip(behind, node.args.defaults, strict=True)]
-                given += zip(node.args.kwonlyargs, node.args.kw_defaults, strict=True)  # type: ignore[arg-type]
-                for argument, default in given:
+                for name, default in left_out(node):
                     try:
                         value = ast.literal_eval(default)
                     except ValueError:
                         continue
                     if value is not None:
-                        yield str(path.relative_to(ROOT)), node.name, argument.arg, value
+                        yield str(path.relative_to(ROOT)), getattr(node, "name", ""), name, value
 
 
 @pytest.fixture(scope="module")

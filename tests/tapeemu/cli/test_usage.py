@@ -10,6 +10,8 @@ from typer.testing import CliRunner
 from tapeemu import cli
 from tapeemu.cli import app
 from tapeemu.errors import OutputError, ParameterError
+from tapeemu.plugins import building, installing
+from tapeemu.targets import device
 
 
 @pytest.mark.parametrize(("path", "command"), [(None, "tapeemu"), ("tapeemu process", "tapeemu process")])
@@ -93,3 +95,75 @@ def test_a_desk_is_a_page_or_is_served(desk: list[Any], tmp_path: Path) -> None:
 def test_wrong_options_of_the_desk_are_told(options: list[str], error: type[Exception], said: str) -> None:
     with pytest.raises(error, match=said):
         CliRunner().invoke(app, ["desk", "a.wav", *options], catch_exceptions=False)
+
+
+def test_plug_ins_are_built_listed_put_and_taken_away(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """What is built, and where it goes, is told; the building itself is tested elsewhere."""
+    made = tmp_path / "made"
+    installed: list[Path] = []
+
+    def install() -> list[Path]:
+        installed.append(tmp_path / "one.clap")
+        return list(installed)
+
+    def remove() -> list[Path]:
+        found = list(installed)
+        installed.clear()
+        return found
+
+    monkeypatch.setattr(building, "build", lambda machine: made / machine.name)
+    monkeypatch.setattr(installing, "put", lambda source, target: target / source.name)
+    monkeypatch.setattr(installing, "install", install)
+    monkeypatch.setattr(installing, "remove", remove)
+    monkeypatch.setattr(installing, "find_installed", lambda: list(installed))
+
+    def said(*words: str) -> str:
+        return CliRunner().invoke(app, ["plugins", *words], catch_exceptions=False).output
+
+    name = building.this_machine().name
+    for chosen, words in ((name, ()), ("linux-arm64", ("--machine", "linux-arm64"))):
+        lines = said("build", "--out", str(tmp_path), *words)
+        assert f"{tmp_path / chosen}: " in lines
+        assert all(f"{building.NAME}.{each}" in lines for each in building.FORMATS)
+    with pytest.raises(ParameterError, match="--machine is 'abacus', but must be one of: linux"):
+        said("build", "--out", str(tmp_path), "--machine", "abacus")
+    assert "preamp_drive" in said("list")
+    assert "not installed; 'tapeemu plugins install' does it" in said("list")
+    assert str(tmp_path / "one.clap") in said("install")
+    assert said("list").endswith(f"{tmp_path / 'one.clap'}\n")
+    assert said("remove") == f"removed {tmp_path / 'one.clap'}\n"
+    assert said("remove") == "no plug-in was installed, so none was removed\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "limits"),
+    [
+        ((), None),
+        (("--ram", "512k"), (512 * 1024, float("inf"))),
+        (("--ram", "1.5M", "--instructions", "2500"), (1.5 * 1024**2, 2500.0)),
+        (("--instructions", "2500"), (float("inf"), 2500.0)),
+    ],
+)
+def test_files_for_a_device_keep_to_what_it_has(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, words: tuple[str, ...], limits: tuple[float, float] | None
+) -> None:
+    asked: list[tuple[float, float] | None] = []
+    costs = device.Costs(100, 20, 30, 4, 5.0, 6.0, 7, 8, 9)
+
+    def made(name: str, chain: Any, **where: Any) -> SimpleNamespace:
+        asked.append((where["ram_bytes"], where["instructions"]) if "ram_bytes" in where else None)
+        assert (where["sample_rate"], where["channels"]) == (44_100.0, 2)
+        return SimpleNamespace(costs=costs)
+
+    monkeypatch.setattr(device, "fitted", made)
+    monkeypatch.setattr(device, "build_for_device", made)
+    monkeypatch.setattr(device, "device_files", lambda _: {"main.c": "int main;"})
+    monkeypatch.setattr(device, "figures_on_device", lambda *_: ["rows"])
+    monkeypatch.setattr(device, "sheet", lambda _, rows: f"sheet {rows}")
+    command = ["device", "preamplifier-alone", "--rate", "44100", "--channels", "2", "--out", str(tmp_path)]
+    for options, rows in (((), ["rows"]), (("--no-figures", "--overwrite"), None)):
+        done = CliRunner().invoke(app, [*command, *words, *options], catch_exceptions=False)
+        assert "2 files; 100 bytes of flash, 54 of RAM, 6 instructions per sample" in done.output
+        (sheet,) = (path for path in tmp_path.iterdir() if path.name != "main.c")
+        assert sheet.read_text() == f"sheet {rows}"
+    assert asked == [limits, limits]

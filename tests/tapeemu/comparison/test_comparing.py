@@ -46,7 +46,7 @@ from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.processors.saturation import PreampDrive
 from tapeemu.processors.wow_flutter import WowFlutter
 from tapeemu.rendering.matched import Render, loudest_part
-from tapeemu.report import page_text, value_text
+from tapeemu.report import markdown_page, page_text, value_text
 from tapeemu.report.swap_picture import swap_picture
 from tapeemu.report.wording import bursts_text
 
@@ -836,14 +836,17 @@ def test_wrong_options(tmp_path: Path, extra: list[str], words: str) -> None:
         CliRunner().invoke(app, arguments, catch_exceptions=False)
 
 
-def test_the_page_keeps_hostile_names_as_text(tmp_path: Path) -> None:
+def test_the_page_keeps_hostile_names_as_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     source = written_stem(tmp_path)
     done = replace(compared(), name="a|b <img src=x> [c](d) `e` *f*")
     text = page_text([done.without_audio()], preset="x; rm -rf", sources=[source])
     assert "<img" not in text.replace("\\<img", "")
     assert "a\\|b \\<img src=x\\> \\[c\\](d) \\`e\\` \\*f\\*" in text
     assert "--preset 'x; rm -rf'" in text
-    assert "![" not in text  # a picture is made of orders, and there is none without its file
+    # A picture is of orders whose stages change places, and there is none without its file.
+    monkeypatch.setattr(markdown_page, "_swapped", lambda _: True)
+    assert "![" not in page_text([done.without_audio()], preset="x", sources=[source])
+    assert "](y.svg)" in page_text([done.without_audio()], preset="x", sources=[source], picture="y.svg")
 
 
 def test_it_is_reached_from_the_package() -> None:

@@ -37,11 +37,12 @@ def test_the_command_builds_what_it_then_finds_fresh(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sources = {"engine.wasm": b"\2", "engine64.wasm": b"\3"}
+    monkeypatch.setattr(build_engine, "settings_listing", lambda: "[1]\n")
     monkeypatch.setattr(build_engine, "PAGE_FOLDER", tmp_path)
     monkeypatch.setattr(build_engine, "build", lambda name, target: target.write_bytes(sources[name]))
     assert build_engine.main([]) == 0
     assert capsys.readouterr().out == "engine.wasm: 1 bytes\nengine64.wasm: 1 bytes\n"
-    assert (tmp_path / "engine.json").read_text("utf-8") == settings_listing()
+    assert (tmp_path / "engine.json").read_text("utf-8") == "[1]\n"
     assert build_engine.main(["--check"]) == 0
     sources["engine64.wasm"] = b"\4"
     (tmp_path / "engine.json").write_text("[]\n", "utf-8")
