@@ -24,6 +24,7 @@ __all__ = [
     "CHANGES",
     "EXIT_INTERNAL",
     "EXIT_INTERRUPTED",
+    "EXIT_OUTPUT",
     "EXIT_NOT_PROVED",
     "EXIT_USAGE",
     "PRESET",
