@@ -25,6 +25,7 @@ __all__ = [
     "EXIT_INTERNAL",
     "EXIT_INTERRUPTED",
     "EXIT_NOT_PROVED",
+    "EXIT_OUTPUT",
     "EXIT_USAGE",
     "PRESET",
     "SEED",
