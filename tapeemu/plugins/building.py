@@ -73,7 +73,15 @@ library whole, 69 kB, for four functions that the system has too."""
 _DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
 """What runs in the audio call: it and all that it calls is made fast, everything else small."""
-_LEFT_SMALL = ("stage_change", "make_if_turned", "fetch_gone", "take_newest", "jump", "tapeemu_live_bypass")
+_LEFT_SMALL = (
+    "stage_change",
+    "make_if_turned",
+    "fetch_gone",
+    "take_newest",
+    "jump",
+    "core_reset",
+    "tapeemu_live_bypass",
+)
 """Called from there, once a block at most."""
 
 

@@ -9,6 +9,14 @@ if what == "make" then
 	assert(session, "no session was made")
 	local last = ARDOUR.PresentationInfo.max_order
 	session:new_audio_track(2, 2, nil, 1, "stem", last, ARDOUR.TrackMode.Normal, true)
+	-- Ardour connects it to the master in a thread of its own: a session saved before that is silent.
+	local out = session:route_by_name("stem"):output()
+	local tries = 0
+	while not (out:audio(0):connected() and out:audio(1):connected()) do
+		assert(tries < 600, "the track was not connected")
+		ARDOUR.LuaAPI.usleep(100000)
+		tries = tries + 1
+	end
 	session:save_state("", false, false, false, false, false)
 	close_session()
 	quit()
