@@ -50,6 +50,13 @@ RANGES = [
     ("multitrack-mid-century", "bump_hz", 33.5, 36.5),
     ("multitrack-mid-century", "bump_db", 1.45, 1.65),
     ("multitrack-mid-century", "response_10000hz_db", -1.0, 1.0),
+    # Crosstalk of professional heads as built: 45 to 60 dB at 1 kHz (from memory). At 63 Hz the field of a track
+    # 1.4 mm away adds: -28 - 54.6 x 1.4 / 6.05 dB, at 8 kHz coupling does: -52 + 18 dB. Two tracks 3.18 mm apart
+    # on a head askew by 100 urad at 38.1 cm/s: 0.835 us (geometry).
+    ("multitrack-with-neighbours", "crosstalk_1000hz_db", -60.0, -45.0),
+    ("multitrack-with-neighbours", "crosstalk_63hz_db", -41.2, -40.1),
+    ("multitrack-with-neighbours", "crosstalk_8000hz_db", -34.1, -33.7),
+    ("multitrack-with-neighbours", "azimuth_delay_us", 0.78, 0.90),
     # Worn cassette: dull, and its treble saturates far below (common practice, no source); the second bump of a
     # face of 3 mm is 0.80 dB high at 2.69 v / L, 42.7 Hz.
     ("cassette-worn", "weighted_flutter_percent", 0.25, 0.5),

@@ -17,6 +17,8 @@ _LOW_HZ, _HIGH_HZ = 20.0, 500.0
 _BESIDE_HZ = (700.0, 1000.0)
 _EDGE_SECONDS = 0.05
 _AROUND_BINS, _LINE_OF_MEDIAN = 25, 20.0
+_WORTH_TELLING = 0.01
+_BOTH_SIDES = (-(_AROUND_BINS // 2), _AROUND_BINS // 2)
 _STRETCH_SECONDS, _EDGE_HZ = 0.1, (10.0, 40.0)
 _FALLEN_OF_MEDIAN = 8.0  # noise is never so far above its median, even where a stretch has six free values alone
 _SLOW_HZ, _MOSTLY = 60.0, 0.75  # noise through one pole at 20 Hz has 62 % there
@@ -98,8 +100,9 @@ def modulation_noise(
         warnings.append(f"{count} stretches of {_STRETCH_SECONDS:g} s, where the level gave way, were left out")
     frequency, power = power_spectrum(modulation, rate)
     band = (frequency >= _LOW_HZ) & (frequency <= _HIGH_HZ)
+    everything = float(np.sum(power[band]))
     power[band], lines = _without_lines(power[band])
-    if np.any(lines):
+    if everything - float(np.sum(power[band])) > _WORTH_TELLING * everything:
         rates = frequency[band][lines]
         named = ", ".join(f"{hz:.4g}" for hz in rates[:4]) + (" ..." if len(rates) > 4 else "")
         warnings.append(f"the level flutters at {named} Hz: such lines are no noise and were left out")
@@ -156,7 +159,9 @@ def _without_lines(power: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]
     """
     from scipy.ndimage import binary_dilation, median_filter
 
-    around = np.asarray(median_filter(power, size=2 * _AROUND_BINS + 1, mode="nearest"))
+    # Of both sides the higher: where a noise ends, its last bins are no lines.
+    sides = [median_filter(power, size=_AROUND_BINS, mode="nearest", origin=side) for side in _BOTH_SIDES]
+    around = np.maximum(sides[0], sides[1])
     high = power > _LINE_OF_MEDIAN * around
     if not np.any(high):
         return power, high

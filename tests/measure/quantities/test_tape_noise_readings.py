@@ -156,3 +156,10 @@ def test_a_random_level_that_reaches_above_20_hz_is_told():
 
     slow = sosfilt(butter(2, 25.0, fs=RATE, output="sos"), np.random.default_rng(4).standard_normal(TIME.size))
     assert "fluctuates rather than noise" in read_with_level(1.0 + 0.03 * slow / np.std(slow)).warnings[0]
+    # One that ends at 55 Hz, 25 dB above the noise: its last bins are no lines.
+    spectrum = np.fft.rfft(np.random.default_rng(5).standard_normal(TIME.size))
+    spectrum[np.fft.rfftfreq(TIME.size, 1.0 / RATE) > 55.0] = 0.0
+    ending = np.fft.irfft(spectrum, TIME.size)
+    warnings = read_with_level(1.0 + 0.03 * ending / np.std(ending)).warnings
+    assert len(warnings) == 1
+    assert "fluctuates rather than noise" in warnings[0]

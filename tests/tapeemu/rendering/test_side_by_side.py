@@ -81,9 +81,11 @@ def test_files_on_one_head_keep_their_lengths_and_their_delays(tmp_path: Path) -
     got = together(tmp_path, sounds, head, start_seconds=2.0)
     rows = [np.pad(sound, ((0, 0), (0, 9_000 - sound.shape[1]))) for sound in sounds]
     whole = head.replace(tracks=0)(np.concatenate(rows), RATE, tail_seconds=0.02, start_sample=2 * RATE)
+    # Tracks that are read early begin before the input, and all files as much before it.
+    lead = head.stream(sample_rate=RATE, channels=4).lead_samples()
     for sound, expected, given in zip(got, np.split(whole, [1, 3]), sounds, strict=True):
-        np.testing.assert_array_equal(sound, expected[:, : given.shape[1] + TAIL])
-        assert sound.shape[1] == given.shape[1] + TAIL
+        np.testing.assert_array_equal(sound[:, lead:], expected[:, : given.shape[1] + TAIL])
+        assert sound.shape[1] == lead + given.shape[1] + TAIL
     assert "tracks beside it: a.wav, b.wav before;" in comment(tmp_path / "out/c.wav")
     with pytest.raises(ParameterError, match="the head has 3"):
         together(tmp_path / "out", sounds, head.replace(tracks=3))
