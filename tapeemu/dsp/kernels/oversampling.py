@@ -60,6 +60,7 @@ __all__ = [
     "oversampling_factor",
     "per_base",
     "rise",
+    "spares",
     "windowed_sinc",
 ]
 

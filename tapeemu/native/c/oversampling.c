@@ -1,4 +1,4 @@
-/* Generated from oversampling.py (bc6caba08ac65e50); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (52030e100394cca0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.
