@@ -5,9 +5,9 @@ Run with ``python benchmarks/flutter_coverage.py [--way WAY] [--trials N] [--see
 seeds below 1000, so the shares are taken from 1000 on. Four ways: ``direct`` draws the deviation itself at 300
 points a second, as demodulation would hand it on, and reads it as the flutter meter does; ``tone``
 demodulates a tone of 8 kHz sample rate; ``compare`` shows how far ``tone`` is from the function itself, which
-interpolates more, and ``drift`` counts the drift, as ``direct`` does. The intervals of drift hold the truth in 95 % of
-all spectra that a power law with any slope from 0 to -3 allows, on average; for one given law at two periods of the
-band they hold it in 91 to 99 %, for so short a recording does not tell the slope.
+interpolates more, and ``drift`` counts the drift, as ``direct`` does. The intervals of drift hold the truth in
+95 % of cases on average over all power laws from f^0 to f^-3; for one given law and two periods of the band
+it is 91 to 99 %, for so short a recording does not tell the slope.
 """
 
 import argparse

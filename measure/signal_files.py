@@ -1,6 +1,7 @@
 """The test signals to record on a machine, as files."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -162,6 +163,7 @@ def save_signals(
         )
     if not -60.0 <= reference_dbfs <= -6.0:
         raise MeasureError(f"--level is {reference_dbfs:g} dBFS, but must lie between -60 and -6 dBFS")
+    made = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
@@ -171,7 +173,13 @@ def save_signals(
     there = [file.name for file in TEST_SIGNALS if (folder / file.name).exists()]
     if there and not overwrite:
         raise ResultsError(f"{folder / there[0]} exists; choose another folder, or give --overwrite to replace it")
-    for file in TEST_SIGNALS:
-        signal = file.signal(sample_rate, reference_dbfs)
-        write_sound_file(folder / file.name, signal, sample_rate, overwrite=overwrite)
+    try:
+        for file in TEST_SIGNALS:
+            signal = file.signal(sample_rate, reference_dbfs)
+            write_sound_file(folder / file.name, signal, sample_rate, overwrite=overwrite)
+    except ResultsError:
+        if made:
+            with suppress(OSError):  # what is whole stays, and so its folder
+                folder.rmdir()
+        raise
     return [(folder / file.name, file.seconds, file.purpose) for file in TEST_SIGNALS]

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.validation import FloatArray
@@ -16,6 +17,8 @@ BandName = Literal["octave", "third octave", "broadband"]
 _OCTAVES = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 _THIRDS = (50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500, 3150, 4000,
            5000, 6300, 8000, 10000, 12500, 16000)  # fmt: skip
+
+_CHANCE = 2.0  # standard deviations by which a bandwidth must be smaller to count
 
 
 @dataclass(frozen=True)
@@ -93,11 +96,27 @@ def band_gain(frequencies: FloatArray, band: Band) -> FloatArray:
     )
 
 
-def band_envelope(signal: FloatArray, rate: float, band: Band, spread: float = 2.0) -> Envelope:
+def _scatter_of_bandwidth(
+    envelope: npt.NDArray[np.complex128], step: float, bandwidth: float, factors: int
+) -> float:
+    """Relative standard deviation, by chance alone, of the bandwidth that the powers of the bins tell.
+
+    It is that of ``mean(p)^2 / mean(p^2)`` over n independent bins, by the delta method; a product of f
+    independent exponentials has the moments ``(k!)^f``, so this is ``1 / sqrt(n)`` for one and ``sqrt(15 / n)``
+    for two. Bins are independent that lie one over the duration of the energy apart.
+    """
+    power = np.abs(envelope) ** 2
+    lasting = float(np.sum(power)) ** 2 / max(float(np.sum(power**2)), 1e-300) * step
+    second, third, fourth = 2.0**factors, 6.0**factors, 24.0**factors
+    variance = fourth / second**2 - 1.0 + 4.0 * (second - 1.0) - 4.0 * (third / second - 1.0)
+    return math.sqrt(variance / max(bandwidth * lasting, 1.0))
+
+
+def band_envelope(signal: FloatArray, rate: float, band: Band, *, factors: int = 1) -> Envelope:
     """Squared complex envelope of a band, sampled some four times as fast as it is wide.
 
-    `spread` is the mean square of the power in a bin over the squared mean: 2 for a Gaussian response, 4 for
-    Gaussian noise that went through one.
+    The spectrum is a Gaussian one, or with two `factors` that of Gaussian noise that went through a Gaussian
+    response.
     """
     from scipy.fft import next_fast_len
 
@@ -118,8 +137,11 @@ def band_envelope(signal: FloatArray, rate: float, band: Band, spread: float = 2
     power = np.abs(selected) ** 2
     flat = float(np.sum(gain**2) ** 2 / np.sum(gain**4)) * bin_hz
     squares = float(np.sum(power**2))
-    # For a flat Gaussian spectrum the second expression equals the first; for a few resonances it is smaller.
-    actual = spread * float(np.sum(power)) ** 2 / squares * bin_hz if squares > 0.0 else flat
+    # For a flat Gaussian spectrum the second expression equals the first; for a few resonances it is smaller. What
+    # may be smaller by chance alone does not count: the smaller of the two would be too small on average.
+    actual = 2.0**factors * float(np.sum(power)) ** 2 / squares * bin_hz if squares > 0.0 else flat
+    if actual > flat * (1.0 - _CHANCE * _scatter_of_bandwidth(envelope, step, flat, factors)):
+        actual = flat
     smear = np.abs(np.fft.ifft(gain, size)) ** 2
     smear = (smear / (np.sum(smear) * step))[: size // 2]
     left = np.cumsum(smear[::-1])[::-1]

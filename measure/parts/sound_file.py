@@ -4,6 +4,7 @@ A reader of its own, because the laboratory must not import what it measures. Wh
 with the reader of the suite, to one table of bad files by `tests/test_bad_input.py`.
 """
 
+import io
 import os
 import re
 import stat
@@ -13,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from measure.errors import RecordingError, ResultsError
+from measure.errors import RecordingError
 from measure.validation import FloatArray
 from measure.writing import whole_file
 
@@ -106,11 +107,11 @@ def write_sound_file(
     """
     import soundfile
 
+    # In memory first: on a full disk the library would print a traceback for each of its attempts.
+    encoded = io.BytesIO()
+    soundfile.write(encoded, samples, sample_rate, format="WAV", subtype="PCM_24")
     with whole_file(path, overwrite=overwrite) as file:
-        try:
-            soundfile.write(file, samples, sample_rate, format="WAV", subtype="PCM_24")
-        except soundfile.LibsndfileError as error:
-            raise ResultsError(f"{path} cannot be written ({error}); check the space on the disk") from None
+        file.write(encoded.getbuffer())
 
 
 def _headerless(path: Path) -> RecordingError:

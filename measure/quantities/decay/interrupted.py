@@ -135,7 +135,7 @@ def decay_of_noise(
         signals = [signal[:end] for signal in signals]
 
     def averaged(band: Band) -> Envelope:
-        return _averaged([band_envelope(signal, rate, band, 4.0) for signal in signals])
+        return _averaged([band_envelope(signal, rate, band, factors=2) for signal in signals])
 
     prepared = prepare(
         chosen,
