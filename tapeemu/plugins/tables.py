@@ -4,7 +4,9 @@ Keys, units, ranges, defaults and choices come from there. What no declaration s
 two settings counts, where a knob stands that is left out by default, and what the kernels call a setting.
 """
 
+import itertools
 import re
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args, get_origin
@@ -627,15 +629,28 @@ def _profile_lines() -> list[str]:
 
 
 def _preset_lines(presets: Mapping[str, str]) -> list[str]:
-    lines = []
-    for number, text in enumerate(presets.values()):
-        rows = [_text(f"{row}\n") for row in text.splitlines()]
-        lines += [f"static const char PRESET_{number}[] =", *(f"    {row}" for row in rows), "    ;"]
-    lines.append("static const char *const PRESETS[] = {")
-    lines += [f"    PRESET_{number}, /* {name} */" for number, name in enumerate(presets)]
+    """Texts of presets; they share a third of their bytes, so each row of text stands once."""
+    rows = {text: [f"{row}\n" for row in text.splitlines()] for text in presets.values()}
+    numbers = {row: number for number, row in enumerate(dict.fromkeys(itertools.chain(*rows.values())))}
+    ends = itertools.accumulate(len(row.encode()) for row in numbers)
+    lines = [
+        *("static const char PRESET_TEXT[] =", *(f"    {_text(row)}" for row in numbers), "    ;"),
+        *("/* Where in it each row begins, and where the last ends. */", "static const uint16_t ROWS[] = {"),
+        *textwrap.wrap(", ".join(map(str, [0, *ends])), 110, initial_indent="    ", subsequent_indent="    "),
+        *("};", "/* Of all presets, one after the other. */", "static const uint16_t PRESET_ROWS[] = {"),
+    ]
+    begins = [0]
+    for name, text in presets.items():
+        begins.append(begins[-1] + len(rows[text]))
+        lines.append(f"    {', '.join(str(numbers[row]) for row in rows[text])}, /* {name} */")
     return [
-        *(*lines, "};"),
-        '_Static_assert(sizeof PRESETS / sizeof *PRESETS < UINT8_MAX, "a knob must have a step for each preset");',
+        *lines,
+        "};",
+        "/* Where in it each preset begins, and where the last ends. */",
+        f"static const uint16_t PRESET_BEGINS[] = {{{', '.join(map(str, begins))}}};",
+        "#define PRESET_COUNT ((int)(sizeof PRESET_BEGINS / sizeof *PRESET_BEGINS) - 1)",
+        '_Static_assert(sizeof PRESET_TEXT < UINT16_MAX, "rows are found by 16 bits");',
+        '_Static_assert(PRESET_COUNT < UINT8_MAX, "a knob must have a step for each preset");',
     ]
 
 

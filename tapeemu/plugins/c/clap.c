@@ -292,12 +292,12 @@ static bool clap_load(const ClapPlugin *plugin, const ClapStreamIn *stream)
     return good;
 }
 
-/* A shipped preset by its name; NULL if there is none. */
-static const char *shipped_preset(const char *name)
+/* The text of a shipped preset by its name, to be freed; NULL if there is none. */
+static char *shipped_preset(const char *name, size_t *bytes)
 {
     for (int number = 0; number < PRESET_COUNT; number++)
         if (name != NULL && strcmp(preset_name(number), name) == 0)
-            return PRESETS[number];
+            return shipped_text(number, bytes);
     return NULL;
 }
 
@@ -308,20 +308,16 @@ static bool clap_from_location(const ClapPlugin *plugin, uint32_t kind, const ch
     const ClapHost *host = instance->host;
     const ClapHostPresetLoad *told = host->extension(host, CLAP_PRESET_LOAD_ID);
     const ClapHostParameters *knobs = host->extension(host, "clap.params");
-    const char *shipped = kind == CLAP_IN_PLUGIN ? shipped_preset(key) : NULL;
     const char *wrong = "this is no preset that this plug-in can hold";
     size_t bytes = 0;
     int32_t reason = 0;
-    char *read = NULL;
+    char *text = kind == CLAP_IN_PLUGIN ? shipped_preset(key, &bytes) : NULL;
     if (told == NULL)
         told = host->extension(host, CLAP_PRESET_LOAD_DRAFT_ID);
-    if (kind == CLAP_IN_FILE && location != NULL && (read = read_file(location, MOST_BYTES + 1, &bytes, &reason)) == NULL)
+    if (kind == CLAP_IN_FILE && location != NULL && (text = read_file(location, MOST_BYTES + 1, &bytes, &reason)) == NULL)
         wrong = "the file cannot be read";
-    if (shipped != NULL)
-        bytes = strlen(shipped);
-    const char *text = shipped != NULL ? shipped : read;
     const bool good = text != NULL && core_load(instance->core, text, bytes);
-    free(read);
+    free(text);
     if (good && knobs != NULL)
         knobs->rescan(host, CLAP_VALUES_CHANGED);
     if (good && told != NULL)
@@ -666,7 +662,7 @@ static bool clap_provider_tell(
     (void)provider;
     if (wrong == NULL && kind == CLAP_IN_PLUGIN) {
         for (int number = 0; number < PRESET_COUNT; number++)
-            if (read_preset(PRESETS[number], strlen(PRESETS[number]), preset) &&
+            if (read_shipped(number, preset) &&
                 !tell_preset(to, preset, preset_name(number), preset_name(number)))
                 break;
     } else if (wrong == NULL) {

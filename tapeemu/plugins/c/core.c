@@ -209,11 +209,9 @@ static void preset_as_turned(const Core *core, Preset *to)
 {
     *to = *core->base;
     for (int k = 0; k < core->knob_count; k++)
-        if (core->knobs[k].role == ROLE_PRESET && value_of(core, k) >= 1.0) {
-            const char *shipped = PRESETS[(int)value_of(core, k) - 1];
-            if (!read_preset(shipped, strlen(shipped), to))
-                *to = *core->base;
-        }
+        if (core->knobs[k].role == ROLE_PRESET && value_of(core, k) >= 1.0 &&
+            !read_shipped((int)value_of(core, k) - 1, to))
+            *to = *core->base;
     for (int k = 0; k < core->knob_count; k++) /* what was not turned may have more digits than a knob */
         if (value_of(core, k) != settled(core->knobs + k, value_in(core->knobs + k, core->base)))
             lay_knob(core->knobs + k, value_of(core, k), to);
@@ -300,7 +298,7 @@ static bool base_of_kind(int which, Preset *to)
 {
     *to = (Preset){.stage_count = 1};
     if (which == CHAIN_PLUGIN)
-        return read_preset(PRESETS[0], strlen(PRESETS[0]), to);
+        return read_shipped(0, to);
     StageText *stage = to->stages;
     strcpy(to->purpose, text_at(KINDS[which - 1].label));
     strcat(to->purpose, ", as set in a host.");
@@ -314,8 +312,6 @@ static const char *plugin_label(int which)
 {
     return which == CHAIN_PLUGIN ? "Tape Suite Chain" : text_at(KINDS[which - 1].label);
 }
-
-#define PRESET_COUNT ((int)(sizeof PRESETS / sizeof *PRESETS))
 
 /* As a step of the knob that chooses it. */
 static const char *preset_name(int number)

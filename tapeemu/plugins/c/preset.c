@@ -319,6 +319,32 @@ static bool read_preset(const char *text, size_t bytes, Preset *preset)
     return read;
 }
 
+/* The text of a shipped preset, from its rows, to be freed; NULL without memory. */
+static char *shipped_text(int number, size_t *bytes)
+{
+    const uint16_t *row = PRESET_ROWS + PRESET_BEGINS[number], *end = PRESET_ROWS + PRESET_BEGINS[number + 1];
+    size_t size = 0, used = 0;
+    for (const uint16_t *each = row; each < end; each++)
+        size += (size_t)(ROWS[*each + 1] - ROWS[*each]);
+    char *text = malloc(size + 1);
+    for (; text != NULL && row < end; row++) {
+        const size_t count = (size_t)(ROWS[*row + 1] - ROWS[*row]);
+        memcpy(text + used, PRESET_TEXT + ROWS[*row], count);
+        used += count;
+    }
+    *bytes = size;
+    return text;
+}
+
+static bool read_shipped(int number, Preset *preset)
+{
+    size_t bytes = 0;
+    char *text = shipped_text(number, &bytes);
+    const bool read = text != NULL && read_preset(text, bytes, preset);
+    free(text);
+    return read;
+}
+
 /* --- and back ------------------------------------------------------------------------------------------ */
 
 typedef struct {
