@@ -87,7 +87,7 @@ def _recording(given: Sequence[str]) -> int:
     if options.junit is not None and options.junit.exists() and not options.overwrite:
         raise ResultsError(f"{options.junit} exists; choose another name, or give --overwrite to replace it")
     samples, rate = read_sound_file(options.recording)
-    report = read_recording(samples, rate, reference_dbfs=options.level)
+    report = read_recording(samples, rate, reference_level_dbfs=options.level)
     check = None if limits is None else report.check(limits)
     written = []
     if options.plots is not None:

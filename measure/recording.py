@@ -39,7 +39,7 @@ _FAINT = 0.01  # power of the fainter track re the louder, below which a tone wa
 _NEAR = 0.03  # how far a tape may run wrong
 
 
-def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbfs: float = -18.0) -> Report:
+def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_level_dbfs: float = -18.0) -> Report:
     """Read all quantities that a recorded test signal allows.
 
     Parameters
@@ -50,7 +50,7 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbf
         one that is 20 dB fainter on one of them, crosstalk.
     sample_rate : float
         Samples per second.
-    reference_dbfs : float
+    reference_level_dbfs : float
         Level that the signals were written with as the reference; tones at rising levels alone need it.
 
     Returns
@@ -64,7 +64,7 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_dbf
     found = recognised(channels[loud], rate) if _power_of(channels[loud]) > 0.0 else None
     reports = []
     for samples in channels:
-        readings, curves, notes = _channel(samples, rate, found, reference_dbfs)
+        readings, curves, notes = _channel(samples, rate, found, reference_level_dbfs)
         reports.append(
             Report(
                 sample_rate=rate,
@@ -142,7 +142,7 @@ def _level_of(readings: dict[str, Reading]) -> float:
 
 
 def _channel(
-    samples: FloatArray, rate: float, recognised_: Recognised | None, reference_dbfs: float
+    samples: FloatArray, rate: float, recognised_: Recognised | None, reference_level_dbfs: float
 ) -> tuple[dict[str, Reading], dict[str, Curve], tuple[str, ...]]:
     y = trimmed(samples, rate)
     notes = []
@@ -157,7 +157,7 @@ def _channel(
     if unusable(y):
         return readings, {}, (*notes, unusable(y))
     if recognised_ is not None:
-        figures, courses = recognised_.read(samples, rate, recognised_.placed, reference_dbfs)
+        figures, courses = recognised_.read(samples, rate, recognised_.placed, reference_level_dbfs)
         return readings | figures, courses, (recognised_.note,)
     if _is_burst(samples, rate):
         echoes, course = print_figures(print_through_of_recording(samples, rate, frequency_hz=_BURST_HZ))

@@ -21,7 +21,7 @@ RATE = 48_000
 _WORDS = "two|three|four|five|six|seven|eight|nine|ten|twenty|hundred|thousand|minute|hour|half|twice"
 _FIGURE = re.compile(rf"\d|\b({_WORDS})s?\b", re.IGNORECASE)
 # What looks like a figure and is a name.
-_NAMES = re.compile(r"\]\([^)]*\)|`[^`]*`|AES17|ITU-R \d+|Cortex-M\d|ISO [\d-]+|GPL-3\.0-or-later")
+_NAMES = re.compile(r"\]\([^)]*\)|`[^`]*`|AES17|ITU-R \d+|Cortex-M\d|arm64|ISO [\d-]+|GPL-3\.0-or-later")
 
 
 def sentences(text: str) -> list[str]:

@@ -50,11 +50,11 @@ def device(
             f"--instructions is {instructions:g}, but must be zero or more, and finite; leave it out for no limit"
         )
     most = _bytes(ram)
-    control_samples(control_rate, rate)
     listen_to_compilation()
     chosen = load_preset(preset)
     # C checks nothing: a rate that no stage can run at is refused by the same chain in Python.
     chosen.chain.stream(sample_rate=rate, channels=channels).close()
+    control_samples(control_rate, rate)
     target = output_folder(out)
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
     with tempfile.TemporaryDirectory() as name:

@@ -126,7 +126,7 @@ def three_percent() -> float:
 def test_saturation_of_recorded_steps() -> None:
     """MOL and compression of ``tanh`` at any gain of the recorder: output is counted from the reference's."""
     heard = played(np.tanh(DRIVE * sent("rising_levels")) / DRIVE)
-    report = read_recording(heard, RATE, reference_dbfs=-20.0)
+    report = read_recording(heard, RATE, reference_level_dbfs=-20.0)
     level = three_percent()
     mol = level + gain_db(level) + 20.0 - gain_db(-20.0)
     for name in ("315hz", "1000hz"):
@@ -144,7 +144,7 @@ def test_saturated_output_of_a_curve_with_a_crest_and_hostile_steps() -> None:
     steps = sent("rising_levels")
     drive = 10.0 ** (7.0 / 20.0)
     heard = played((lambda y: y - y**3 / 3.0)(drive * steps) / drive)
-    report = read_recording(heard, RATE, reference_dbfs=-18.0)
+    report = read_recording(heard, RATE, reference_level_dbfs=-18.0)
     crest = 20.0 * math.log10(2.0 / 3.0 * math.sqrt(4.0 / 3.0) / drive)
     at_reference = drive * 10.0 ** (-18.0 / 20.0)
     reference = 20.0 * math.log10((at_reference - at_reference**3 / 4.0) / drive)
@@ -163,7 +163,7 @@ def test_saturated_output_of_a_curve_with_a_crest_and_hostile_steps() -> None:
     without = read_recording(whole[16 * RATE :], RATE)
     assert not without["mol_6300hz_output_db"].defined
     with pytest.raises(MeasureError, match="steps were sent from -36 to 0 dBFS"):
-        read_recording(whole, RATE, reference_dbfs=-60.0)
+        read_recording(whole, RATE, reference_level_dbfs=-60.0)
 
 
 @pytest.mark.long

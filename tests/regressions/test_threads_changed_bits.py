@@ -59,7 +59,10 @@ def any_settings(made: type[Settings], rng: np.random.Generator) -> Settings:
             if field.is_required() or rng.integers(2)
         }
         with contextlib.suppress(ParameterError):
-            return made(**chosen)
+            processor = made(**chosen)
+            if isinstance(processor, Processor):  # a head may have fewer tracks than the sound has channels
+                processor.stream(sample_rate=RATE, channels=2).close()
+            return processor
 
 
 DIGESTS = """

@@ -229,7 +229,10 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
 
 // Whether another track has another sound.
 const hearsItsTrack = (stage) =>
-  stage.sort === "tape_noise" || (stage.sort === "splices" && stage.own.splices.length > 0) || (stage.sort === "wow_flutter" && stage.own.track_skew_us > 0);
+  stage.sort === "tape_noise" ||
+  (stage.sort === "splices" && stage.own.splices.length > 0) ||
+  (stage.sort === "wow_flutter" && stage.own.track_skew_us > 0) ||
+  (stage.sort === "head_azimuth" && stage.own.tracks > 0);
 
 const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
 

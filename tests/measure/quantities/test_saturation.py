@@ -143,6 +143,6 @@ def test_any_frequency_above_zero_is_sent(monkeypatch):
     def runner(*_):
         raise SentError
 
-    monkeypatch.setattr(importlib.import_module("measure.quantities.saturation"), "_Runner", runner)
+    monkeypatch.setattr(importlib.import_module("measure.quantities.saturation"), "_Sent", runner)
     with pytest.raises(SentError):
         saturation(cubic, RATE, frequencies_hz=(0.5,))

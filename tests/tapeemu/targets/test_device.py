@@ -101,7 +101,7 @@ def test_the_command_refuses_what_no_device_has(tmp_path: Path) -> None:
     assert isinstance(refused.exception, ParameterError)
 
 
-def counted(setup: Setup, *, sample_rate: float, channels: int, board: Any) -> Costs:
+def counted(setup: Setup, *, sample_rate: float, channels: int, board: Any, control: int) -> Costs:
     """Costs as the settings have them: memory by the lines of a hall, instructions by those and by the curve."""
     numbers = {
         name: value for stage in setup.stages for name, value in zip(stage.names, stage.numbers, strict=True)
