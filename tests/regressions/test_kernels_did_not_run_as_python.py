@@ -26,6 +26,7 @@ pickle.dump([case(audio, sample_rate=48_000, tail_seconds=0.001) for case in cas
 DESIGNED_LONG = ("tape_response", "wow_flutter")  # ten seconds each: a response, a random flutter
 
 
+@pytest.mark.long  # that they run at all is tried by test_the_environment_chooses_what_runs_the_kernels
 def test_kernels_run_as_plain_python_and_say_the_same() -> None:
     """For debuggers and coverage."""
     kinds = {kind: made for kind, made in processor_kinds().items() if not kind.startswith("plugin")}

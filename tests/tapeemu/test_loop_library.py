@@ -62,13 +62,7 @@ def differing(cases: list[Asked], folder: Path) -> list[str]:
     ]
 
 
-@needs_library
-def test_library_and_numba_give_the_same_bits(tmp_path: Path) -> None:
-    """One processor; the long test below is of all. Every further one is seconds of compilation by numba."""
-    assert differing([asked(1, AmplitudeFlutter(), 3_000)], tmp_path) == []
-
-
-@pytest.mark.long
+@pytest.mark.long  # every processor is seconds of compilation by numba
 @needs_library
 def test_every_processor_and_chains_have_the_bits_of_numba(tmp_path: Path) -> None:
     kinds = sorted(set(processor_kinds()) - NOT_OURS)

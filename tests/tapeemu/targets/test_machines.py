@@ -261,9 +261,9 @@ DYING = {
 @pytest.mark.parametrize(
     ("flags", "sound"),
     [
-        ((), "noise"),
         ((SINGLE,), "impulse"),
         pytest.param((), "impulse", marks=pytest.mark.long),
+        pytest.param((), "noise", marks=pytest.mark.long),
         pytest.param((SINGLE,), "noise", marks=pytest.mark.long),
     ],
 )
