@@ -737,6 +737,7 @@ def test_swaps_are_told_by_pair() -> None:
     ]
 
 
+@pytest.mark.long
 def test_all_orders_of_a_chain_end_to_end() -> None:
     done = compare(
         stem()[:, : 2 * RATE],

@@ -96,6 +96,7 @@ def test_a_stage_that_is_gone_is_told_as_a_figure_that_cannot_be_measured(driven
     assert any("can no longer be measured" in str(each) for each in result.failed)
 
 
+@pytest.mark.long
 def test_several_files_are_verified_in_processes_of_their_own(driven: Preset, tmp_path: Path) -> None:
     paths = [tmp_path / f"{name}.toml" for name in ("first", "second")]
     for path in paths:
@@ -162,9 +163,8 @@ def test_solve_reaches_flutter_distortion_and_decay_from_nothing(wanted: dict[st
         assert measured.figures[key].reading.value == pytest.approx(value, rel=0.03), key
 
 
-@pytest.mark.parametrize(
-    "drive", [PreampDrive(drive_db=-10.0), pytest.param(TapeMagnetisation(drive_db=-10.0), marks=pytest.mark.long)]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("drive", [PreampDrive(drive_db=-10.0), TapeMagnetisation(drive_db=-10.0)])
 def test_solve_starts_from_settings_that_are_far_off(drive: PreampDrive | TapeMagnetisation) -> None:
     start = Chain(
         stages=[
