@@ -22,6 +22,7 @@ __all__ = ["HostError", "HostedSystem", "why_not_hosted"]
 
 _LABEL = "Tape Suite Chain"
 _BUFFER = 512
+_LOADED_CHANNELS = (1, 2)
 
 
 class HostError(TapeemuError):
@@ -45,6 +46,8 @@ def why_not_hosted(chain: Chain) -> str | None:
 class HostedSystem:
     """What a host bounces of a chain: float32, from the beginning of the song, its latency taken out.
 
+    Made in the thread that first makes one, called in any.
+
     Parameters
     ----------
     processor : Processor
@@ -58,6 +61,8 @@ class HostedSystem:
         If no plug-in can hold the chain.
     BuildError
         If there is no compiler.
+    HostError
+        If pedalboard is not installed, or does not load the plug-in.
     """
 
     def __init__(self, processor: Processor, plugins: Path | None = None) -> None:
@@ -68,6 +73,11 @@ class HostedSystem:
         if reason is not None:
             raise ParameterError(f"no plug-in can hold this chain: {reason}")
         self._state = preset_text(Preset(name="hosted", purpose="As a host plays it.", chain=chain))
+        with _LOCK:
+            for (
+                channels
+            ) in _LOADED_CHANNELS:  # the bench calls from threads that come and go; hosts load in one alone
+                _holder(self._plugins, channels)
 
     def with_seed(self, seed: int) -> "HostedSystem":
         """The same on another tape."""
@@ -91,7 +101,7 @@ class HostedSystem:
         Raises
         ------
         HostError
-            If pedalboard is not installed, or does not load the chain.
+            If pedalboard does not load the chain.
         """
         given = np.asarray(audio, dtype=np.float32)
         block = np.ascontiguousarray(np.atleast_2d(given))

@@ -380,6 +380,9 @@ def test_shipped_presets_are_equal_on_all_machines(folder: Path) -> None:
     for number, path in enumerate(sorted((ROOT / "presets").glob("*.toml"))):
         made = load_preset(path).chain
         if all(stage.processor.__class__ in (*in_kernels(), Chain) for stage in made.stages):
-            pairs.append(drawn_case(number, 4000, made))
+            # What follows a source has heard it before in Python; C leaves that to its caller (docs/targets.md).
+            last = made.stages[-1]
+            alone = [stage for stage in made.stages if stage is last or not stage.processor.traits.adds_sound]
+            pairs.append(drawn_case(number, 4000, Chain(alone)))
     assert pairs
     prove(folder, pairs)
