@@ -1,13 +1,18 @@
 """Whole presets in a host that is not ours: files of its preset browser, bounces, and the bench."""
 
+import functools
 import subprocess
 import sys
+import threading
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from tapeemu import PreampDrive
 from tapeemu.errors import ParameterError
+from tapeemu.plugins import hosted
 from tapeemu.plugins.hosted import HostedSystem, HostError, why_not_hosted
 from tapeemu.plugins.preset_files import vst3_preset, vst3_preset_text
 from tapeemu.presets import load_preset
@@ -103,3 +108,26 @@ def test_a_preset_file_gives_back_its_text() -> None:
     for cut in range(0, len(data), 97):
         assert vst3_preset_text(data[:cut]) is None
     assert vst3_preset_text(data.replace(b"Comp", b"Prog")) is None
+
+
+def test_a_host_loads_the_plugin_in_the_thread_that_makes_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Hosts refuse to load in another thread than the first; the bench calls from threads that come and go."""
+    loaded: list[tuple[int, str]] = []
+
+    class Silent:
+        def bounce(self, state: str, block: Any, sample_rate: float) -> Any:
+            return np.zeros_like(block)
+
+    @functools.cache
+    def holder(plugins: Path, channels: int) -> Silent:
+        loaded.append((channels, threading.current_thread().name))
+        return Silent()
+
+    monkeypatch.setattr(hosted, "_holder", holder)
+    system = HostedSystem(PreampDrive(), Path())
+    for channels in (1, 2):
+        call = threading.Thread(target=system, args=(np.zeros((channels, 10)), 48_000.0))
+        call.start()
+        call.join()
+    here = threading.current_thread().name
+    assert loaded == [(1, here), (2, here)]
