@@ -74,9 +74,8 @@ class HostedSystem:
             raise ParameterError(f"no plug-in can hold this chain: {reason}")
         self._state = preset_text(Preset(name="hosted", purpose="As a host plays it.", chain=chain))
         with _LOCK:
-            for (
-                channels
-            ) in _LOADED_CHANNELS:  # the bench calls from threads that come and go; hosts load in one alone
+            # The bench calls from threads that come and go; a host loads in one alone.
+            for channels in _LOADED_CHANNELS:
                 _holder(self._plugins, channels)
 
     def with_seed(self, seed: int) -> "HostedSystem":
