@@ -95,9 +95,9 @@ def test_a_host_that_does_not_load_the_plugin_is_told_in_a_line(
         raise ImportError("Failed to load plugin:\nscan failure.")
 
     monkeypatch.setattr("pedalboard.load_plugin", refuses)
-    system = HostedSystem(load_preset("preamplifier-alone").chain, tmp_path)
+    chain = load_preset("preamplifier-alone").chain
     with pytest.raises(HostError, match=r"the host did not load .*tapeemu\.vst3 .*; delete that folder") as told:
-        system(np.zeros(480), 48_000.0)
+        HostedSystem(chain, tmp_path)
     assert "\n" not in str(told.value)
 
 
