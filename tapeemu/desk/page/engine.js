@@ -112,7 +112,8 @@ class Engine {
   }
 }
 
-// The tail of a chain in samples; of settings that follow curves, the longest that any of their points gives.
+// The tail of a chain in samples; of settings that follow curves, the longest that these give where they end, in every
+// combination: what one allows another may make longer.
 const longestTail = (engine, setup, options, tailDb) => {
   const tailOf = (stage) => {
     engine.create({ stages: [stage], groups: [] }, options, engine.first);
@@ -121,8 +122,9 @@ const longestTail = (engine, setup, options, tailDb) => {
   const curves = (setup.curves ?? []).filter((curve) => !curve.mixed);
   return sum(setup.stages.map((stage) => {
     const own = curves.filter((curve) => setup.stages[curve.stage] === stage);
-    const points = own.flatMap(({ setting, values }) => [...new Set(values)].map((value) => ({ ...stage, numbers: stage.numbers.with(setting, value) })));
-    return Math.max(...(points.length ? points : [stage]).map(tailOf));
+    const ends = own.reduce((made, { setting, values }) =>
+      made.flatMap((each) => [Math.min(...values), Math.max(...values)].map((value) => ({ ...each, numbers: each.numbers.with(setting, value) }))), [stage]);
+    return Math.max(...ends.map(tailOf));
   }));
 };
 
