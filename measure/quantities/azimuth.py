@@ -18,6 +18,11 @@ _FEWEST_FRAMES = 20
 _EXCEEDED_SHARE = 0.05
 _METHOD = "phase of a tone between two channels, in frames of 40 ms (Hann), a tenth of a frame apart"
 _DELAY, _WANDER = "delay of the second channel", "wander of that delay"
+_MOST_APART = 2.0
+"""Factor by which the level of one track re the other strays from its median for nine tenths of the time: less where
+one tone is on both, for flutter and the tape meet both; two sounds come and go by themselves."""
+_MOST_TURNS = 0.25
+"""Of the tone: deviations beyond are no longer small against a turn."""
 _LEAST_LEVEL = 0.03
 """Level of the fainter channel re the louder one, from which on their phases are compared."""
 
@@ -56,7 +61,8 @@ def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: flo
     Returns
     -------
     Azimuth
-        ``nan`` with the reason where a channel is silent, too short or no tone of that frequency.
+        ``nan`` with the reason where a channel is silent, too short or no tone of that frequency, where the
+        channels do not share it, and where the delay wanders by more than a quarter of its period.
 
     Raises
     ------
@@ -89,6 +95,10 @@ def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: flo
     heard = sizes / np.sqrt(2.0 * np.mean(channels**2, axis=1))
     if np.min(heard) < 0.3 or np.min(sizes) < _LEAST_LEVEL * np.max(sizes):
         return _undefined(f"there is no tone of {frequency_hz:g} Hz on both channels", conditions)
+    levels = np.abs(pointers[1]) / np.maximum(np.abs(pointers[0]), np.finfo(float).tiny)
+    low, middle, high = np.quantile(levels, (_EXCEEDED_SHARE, 0.5, 1.0 - _EXCEEDED_SHARE))
+    if high > _MOST_APART * middle or middle > _MOST_APART * low:
+        return _undefined(f"the channels do not share one tone of {frequency_hz:g} Hz", conditions)
     return _read(pointers, hop_seconds, frequency_hz, conditions)
 
 
@@ -106,6 +116,9 @@ def _read(
     delay_us = -mean_angle / (2.0 * math.pi * frequency_hz) * 1e6 + float(np.mean(deviation))
     deviation = deviation - float(np.mean(deviation))
     wander_us = float(np.quantile(np.abs(deviation), 1.0 - _EXCEEDED_SHARE))
+    if wander_us > _MOST_TURNS * 1e6 / frequency_hz:
+        reason = "the delay wanders by more than a quarter of the tone's period; record a tone of lower frequency"
+        return _undefined(reason, conditions)
     independent = max(len(deviation) * hop_seconds / _FRAME_SECONDS, 1.0)
 
     def reading(quantity: str, value: float, uncertainty: float, basis: str) -> Reading:

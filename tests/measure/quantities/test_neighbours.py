@@ -41,7 +41,17 @@ def test_azimuth_says_why_there_is_none() -> None:
         measure.azimuth(tone(1000.0, 1.0), RATE)
     silent = np.stack([tone(1000.0, 1.0), np.zeros(RATE)])
     noise = np.random.default_rng(1).standard_normal((2, RATE))
-    for recording, why in ((silent, "silent"), (noise, "no tone of 1000 Hz"), (noise[:, :3000], "too short")):
+    # Two pairs of tones within a frame's width: their beats come and go by themselves.
+    beats = np.stack([tone(1000.0, 1.0) + tone(1000.0 + hz, 1.0) for hz in (3.0, 7.0)])
+    # The second tone turns against the first for ever.
+    apart = np.stack([tone(1000.0, 1.0), tone(1003.0, 1.0)])
+    for recording, why in (
+        (silent, "silent"),
+        (noise, "no tone of 1000 Hz"),
+        (noise[:, :3000], "too short"),
+        (beats, "do not share one tone of 1000 Hz"),
+        (apart, "more than a quarter of the tone's period"),
+    ):
         read = measure.azimuth(recording, RATE)
         assert math.isnan(read.delay.value)
         assert why in read.delay.warnings[0]
