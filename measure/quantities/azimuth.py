@@ -19,7 +19,7 @@ _EXCEEDED_SHARE = 0.05
 _METHOD = "phase of a tone between two channels, in frames of 40 ms (Hann), a tenth of a frame apart"
 _DELAY, _WANDER = "delay of the second channel", "wander of that delay"
 _MOST_APART = 2.0
-"""Factor by which the level of one track re the other strays from its median for nine tenths of the time: less where
+"""Factor by which one track's level re the other's strays from its median for nine tenths of the time: less where
 one tone is on both, for flutter and the tape meet both; two sounds come and go by themselves."""
 _MOST_TURNS = 0.25
 """Of the tone: deviations beyond are no longer small against a turn."""
