@@ -50,6 +50,7 @@ def test_the_files_compile_as_they_are(tmp_path: Path) -> None:
 def test_the_sheet_says_what_was_reduced_and_what_a_figure_lost() -> None:
     build = made(Chain([PreampDrive()]), Reduction("hall", "lines", 16, 8))
     text = sheet(build, [("thd", 1.0, 0.01, 1.2, "%"), ("gain", 0.0, 0.1, 0.05, "dB")])
+    assert "must not flash more than three times a second" in text
     assert "hall.lines: 16 became 8" in text
     assert "| thd | 1 % | 1.2 % | 0.01 | **no** |" in text
     assert "| gain | 0 dB | 0.05 dB | 0.1 | yes |" in text
