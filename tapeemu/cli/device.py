@@ -32,7 +32,7 @@ def device(
     overwrite: bool = typer.Option(False, "--overwrite", help="Replace files that exist."),
 ) -> None:
     """Write a preset as C files for a small device, with a sheet of what it costs there."""
-    from tapeemu.files.part_files import PartFile, write_whole
+    from tapeemu.files.part_files import PartFile, write_together
     from tapeemu.presets import load_preset
     from tapeemu.targets.device import (
         build_for_device,
@@ -82,8 +82,7 @@ def device(
         wanted = figures and chosen.measured is not None
         rows = figures_on_device(build, chosen.measured, folder) if wanted else None
     files = {**device_files(build), _SHEET: sheet(build, rows)}
-    for file, text in files.items():
-        write_whole(target / file, text.encode(), overwrite=overwrite)
+    write_together({target / file: text.encode() for file, text in files.items()}, overwrite=overwrite)
     costs = build.costs
     typer.echo(
         f"{target}: {len(files)} files; {costs.flash_bytes} bytes of flash, {costs.ram_bytes} of RAM, "

@@ -9,6 +9,7 @@ import os
 import re
 import secrets
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 from types import ModuleType
 from typing import Self
@@ -21,7 +22,16 @@ try:
 except ImportError:  # not on Windows, where an open file cannot be removed anyway
     fcntl = None
 
-__all__ = ["PartFile", "PartFolder", "check_target", "make_folder", "reason", "sweep", "write_whole"]
+__all__ = [
+    "PartFile",
+    "PartFolder",
+    "check_target",
+    "make_folder",
+    "reason",
+    "sweep",
+    "write_together",
+    "write_whole",
+]
 
 _NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
 
@@ -234,6 +244,19 @@ def write_whole(target: Path, content: bytes, *, overwrite: bool) -> None:
     """
     with PartFile(target, overwrite=overwrite) as part:
         part.write(content)
+
+
+def write_together(files: Mapping[Path, bytes], *, overwrite: bool) -> None:
+    """Write files of which none takes its name before all are written.
+
+    Raises
+    ------
+    OutputError
+        If one exists and may not be replaced, or cannot be written.
+    """
+    with contextlib.ExitStack() as parts:
+        for target, content in files.items():
+            parts.enter_context(PartFile(target, overwrite=overwrite)).write(content)
 
 
 class PartFolder:

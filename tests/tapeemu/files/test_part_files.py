@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tapeemu.errors import OutputError
-from tapeemu.files.part_files import PartFile, PartFolder, sweep, write_whole
+from tapeemu.files.part_files import PartFile, PartFolder, sweep, write_together, write_whole
 
 
 def names(folder: Path) -> list[str]:
@@ -90,3 +90,27 @@ def test_a_name_is_on_the_disk_before_it_is_told(tmp_path: Path, monkeypatch: py
     write_whole(tmp_path / "a.txt", b"whole", overwrite=False)
     assert synchronised[-1] is True
     assert synchronised.count(False) >= 1
+
+
+@pytest.mark.parametrize("wrong", ["taken", "full disk"])
+def test_files_of_a_set_are_all_there_or_none(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, wrong: str) -> None:
+    files = {tmp_path / name: name.encode() for name in ("a.c", "b.c", "c.c")}
+    before = []
+    if wrong == "taken":
+        (tmp_path / "c.c").write_bytes(b"mine")
+        before = ["c.c"]
+    else:
+        written = Path.write_bytes
+
+        def fills(path: Path, content: bytes) -> int:
+            if content == b"c.c":
+                raise OSError(28, "No space left on device")
+            return written(path, content)
+
+        monkeypatch.setattr(Path, "write_bytes", fills)
+    with pytest.raises(OutputError, match=r"c\.c"):
+        write_together(files, overwrite=False)
+    assert names(tmp_path) == before
+    monkeypatch.undo()
+    write_together(files, overwrite=True)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == files
