@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from measure.errors import ResultsError
 from measure.report import Report
@@ -198,16 +199,7 @@ def _against_level(report: Report) -> "Figure | None":
     for i, (label, curve) in enumerate(curves.items()):
         shown = np.isfinite(curve.y) & (curve.y > max(1e-6, 1e-6 * top))
         if shown.any():
-            axis.semilogy(
-                curve.x[shown],
-                curve.y[shown],
-                color=GREYS[i],
-                linestyle=DASHES[i],
-                marker=MARKS[i],
-                markersize=4,
-                fillstyle="none",
-                label=label,
-            )
+            _draw_marked(axis, i, curve, shown, label)
     level = report.readings.get("mol_3_percent_dbfs")
     axis.axhline(3.0, color="0.5", linewidth=0.8)
     if level is not None and level.defined:
@@ -217,6 +209,23 @@ def _against_level(report: Report) -> "Figure | None":
     axis.set_title("Distortion against level")
     axis.legend(loc="upper left")
     return figure
+
+
+def _draw_marked(
+    axis: "Axes", number: int, curve: Curve, shown: "npt.NDArray[np.bool_]", label: str, *, every: int = 1
+) -> None:
+    """Draw some points of a curve over a logarithm, with the dashes and marks of its number."""
+    axis.semilogy(
+        curve.x[shown],
+        curve.y[shown],
+        color=GREYS[number],
+        linestyle=DASHES[number],
+        marker=MARKS[number],
+        markevery=every,
+        markersize=4,
+        fillstyle="none",
+        label=label,
+    )
 
 
 def _mark_level(axis: "Axes", level_dbfs: float, words: str, *, linestyle: str) -> None:
@@ -242,17 +251,7 @@ def _against_frequency(report: Report) -> "Figure | None":
     figure, (axis,) = _figure()
     for i, curve in enumerate(curves[:5]):
         shown = np.isfinite(curve.y) & (curve.y > 0.0)
-        axis.semilogy(
-            curve.x[shown],
-            curve.y[shown],
-            color=GREYS[i],
-            linestyle=DASHES[i],
-            marker=MARKS[i],
-            markevery=12,
-            markersize=4,
-            fillstyle="none",
-            label=curve.quantity.removesuffix(" against frequency"),
-        )
+        _draw_marked(axis, i, curve, shown, curve.quantity.removesuffix(" against frequency"), every=12)
     top = max(float(np.nanmax(curve.y)) for curve in curves)
     axis.set_ylim(max(1e-4, top * 1e-5), top * 3.0)
     _frequency_axis(axis)

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from sound_files import noise, whole
 
 import tapeemu
 from tapeemu.chain import Chain
@@ -42,16 +43,6 @@ parameters = { gain_db = -6.0 }
 """
 
 
-def tone(channels: int = 2, samples: int = 3000) -> Any:
-    return np.random.default_rng(3).uniform(-0.3, 0.3, (samples, channels))
-
-
-def whole(folder: Path, *, name: str = "bad.wav", subtype: str = "PCM_16", fmt: str = "WAV", **keys: Any) -> Path:
-    path = folder / name
-    soundfile.write(path, keys.pop("audio", tone()), keys.pop("rate", RATE), subtype, format=fmt)
-    return path
-
-
 def bytes_file(content: bytes, name: str = "bad.wav") -> Callable[[Path], Path]:
     def make(folder: Path) -> Path:
         path = folder / name
@@ -72,7 +63,7 @@ def changed(change: Callable[[bytes], bytes], **options: Any) -> Callable[[Path]
 
 def floats(*values: float, where: int = 1234) -> Callable[[Path], Path]:
     def make(folder: Path) -> Path:
-        audio = tone()
+        audio = noise()
         audio[where : where + len(values), 1] = values
         return whole(folder, subtype="FLOAT", audio=audio)
 
@@ -168,7 +159,7 @@ for fmt, subtype, suffix in (
     ("AU", "PCM_16", "au"),
     ("W64", "PCM_16", "w64"),
 ):
-    options: dict[str, Any] = {"name": f"bad.{suffix}", "fmt": fmt, "subtype": subtype, "audio": tone(2, 20_000)}
+    options: dict[str, Any] = {"name": f"bad.{suffix}", "fmt": fmt, "subtype": subtype, "audio": noise(2, 20_000)}
     said = "cut off|damaged|cannot be read as a sound file"
     BAD_FILES[f"{fmt} {subtype} cut in the middle"] = (changed(lambda d: d[: len(d) // 2], **options), said)
     BAD_FILES[f"{fmt} {subtype} without its last tenth"] = (
@@ -199,8 +190,8 @@ BAD_FILES |= {
     "no channels": (changed(put(22, "<H", 0)), "cannot be read|channels"),
     "too many channels": (changed(put(22, "<H", 33)), "declares 33 channel"),
     "too few channels": (changed(put(22, "<H", 1)), "declares 1 channel"),
-    "257 channels": (lambda f: whole(f, audio=tone(257, 50)), "has 257 channels"),
-    "1,024 channels": (lambda f: whole(f, audio=tone(1024, 50)), "has 1,024 channels"),
+    "257 channels": (lambda f: whole(f, audio=noise(257, 50)), "has 257 channels"),
+    "1,024 channels": (lambda f: whole(f, audio=noise(1024, 50)), "has 1,024 channels"),
     "65,535 channels": (changed(put(22, "<H", 65_535)), "cannot be read|channel"),
     "bits": (changed(put(34, "<H", 24)), "24 bits"),
     "0 bits": (changed(put(34, "<H", 0)), "0 bits|cannot be read"),
@@ -213,13 +204,13 @@ BAD_FILES |= {
     "nan": (floats(np.nan), "not finite numbers, the first at sample 1234 of channel 1"),
     "infinity": (floats(np.inf), "not finite numbers"),
     "minus infinity": (floats(-np.inf), "not finite numbers"),
-    "all nan": (lambda f: whole(f, subtype="FLOAT", audio=tone() * np.nan), "sample 0 of channel 0"),
+    "all nan": (lambda f: whole(f, subtype="FLOAT", audio=noise() * np.nan), "sample 0 of channel 0"),
     "nan at the end": (floats(np.nan, where=2999), "sample 2999 of channel 1"),
-    "nan in double": (lambda f: whole(f, subtype="DOUBLE", audio=tone() * np.nan), "not finite"),
-    "integer-scaled": (lambda f: whole(f, subtype="FLOAT", audio=np.rint(tone() * 32768)), "whole numbers"),
-    "integer-scaled, quiet": (lambda f: whole(f, subtype="FLOAT", audio=np.rint(tone() * 8)), "whole numbers"),
+    "nan in double": (lambda f: whole(f, subtype="DOUBLE", audio=noise() * np.nan), "not finite"),
+    "integer-scaled": (lambda f: whole(f, subtype="FLOAT", audio=np.rint(noise() * 32768)), "whole numbers"),
+    "integer-scaled, quiet": (lambda f: whole(f, subtype="FLOAT", audio=np.rint(noise() * 8)), "whole numbers"),
     "integer-scaled double": (
-        lambda f: whole(f, subtype="DOUBLE", audio=np.rint(tone() * 2**23)),
+        lambda f: whole(f, subtype="DOUBLE", audio=np.rint(noise() * 2**23)),
         "whole numbers",
     ),
     "one integer": (lambda f: whole(f, subtype="FLOAT", audio=np.full((1, 1), 32_767.0)), "whole numbers"),
@@ -480,11 +471,11 @@ class TestGoodAfterAll:
             ("dc", np.full((2000, 1), 0.5)),
             ("silence", np.zeros((2000, 2))),
             ("one sample", np.full((1, 1), 0.25)),
-            ("33 channels", tone(33, 500)),
-            ("256 channels", tone(256, 50)),
-            ("beyond full scale", 3.0 * tone()),
-            ("a million times full scale", 1e6 * tone()),
-            ("1e-30", 1e-30 * tone()),
+            ("33 channels", noise(33, 500)),
+            ("256 channels", noise(256, 50)),
+            ("beyond full scale", 3.0 * noise()),
+            ("a million times full scale", 1e6 * noise()),
+            ("1e-30", 1e-30 * noise()),
         ],
     )
     def test_odd_audio(self, tmp_path: Path, run: Callable[..., Any], name: str, audio: Any) -> None:
@@ -601,9 +592,9 @@ class TestBadOutput:
     @pytest.mark.parametrize(
         ("options", "audio"),
         [
-            (["--format", "mp3"], tone(3)),
-            (["--format", "flac"], tone(9)),
-            (["--format", "mp3", "--rate", "96000"], tone()),
+            (["--format", "mp3"], noise(3)),
+            (["--format", "flac"], noise(9)),
+            (["--format", "mp3", "--rate", "96000"], noise()),
         ],
     )
     def test_what_the_format_cannot_hold(
@@ -685,7 +676,7 @@ class TestFullDisk:
     def test_a_disk_that_fills_half_way(
         self, tmp_path: Path, run: Callable[..., Any], container: str, options: list[str]
     ) -> None:
-        soundfile.write(tmp_path / "big.wav", tone(2, 600_000), RATE, "PCM_24")
+        soundfile.write(tmp_path / "big.wav", noise(2, 600_000), RATE, "PCM_24")
         whole(tmp_path, name="small.wav")
         with small_disk(tmp_path, 120_000) as disk:
             status, errors, _ = run(
@@ -713,7 +704,7 @@ class TestFullDisk:
 
     def test_a_limit_on_the_size_of_files(self, tmp_path: Path) -> None:
         """The same without the right to mount: the process may write no file beyond 100 kB."""
-        soundfile.write(tmp_path / "big.wav", tone(2, 300_000), RATE, "PCM_24")
+        soundfile.write(tmp_path / "big.wav", noise(2, 300_000), RATE, "PCM_24")
         (tmp_path / "preset.toml").write_text(PRESET, "utf-8")
         code = (
             "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000));"

@@ -8,11 +8,11 @@ docs/settings.md and docs/orders.md are written by the program.
 import re
 import tomllib
 from collections.abc import Callable
-from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
 import numpy as np
 import pytest
+from modules import module_at
 
 from tapeemu import Chain, FdnReverb, PreampDrive, TapeMagnetisation, WowFlutter
 
@@ -96,11 +96,7 @@ def two_hundred_kills() -> None:
 
 
 def sorts_of_bad_input() -> None:
-    place = spec_from_file_location("bad_input", ROOT / "tests/test_bad_input.py")
-    assert place is not None
-    assert place.loader is not None
-    bad = module_from_spec(place)
-    place.loader.exec_module(bad)
+    bad = module_at(ROOT / "tests/test_bad_input.py")
     tables = [value for name, value in vars(bad).items() if name.startswith("BAD_") and isinstance(value, dict)]
     assert sum(map(len, tables)) > 150
 

@@ -6,13 +6,12 @@ others, which nothing random moves, within one step of their last digit, and who
 """
 
 import re
-from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 import soundfile
+from modules import module_at
 from page_commands import run
 
 ROOT = Path(__file__).parent.parent
@@ -131,15 +130,6 @@ def followed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, 
     return folder, follow(folder, slow=False)
 
 
-def pictures() -> ModuleType:
-    place = spec_from_file_location("first_piece_pictures", ROOT / "docs/first_piece_pictures.py")
-    assert place is not None
-    assert place.loader is not None
-    module = module_from_spec(place)
-    place.loader.exec_module(module)
-    return module
-
-
 @pytest.mark.long
 def test_the_commands_print_what_the_page_says(followed: tuple[Path, dict[str, list[str]]]) -> None:
     assert followed[1] == {}
@@ -201,7 +191,7 @@ def test_every_figure_of_the_prose_stands_in_a_command_or_its_output() -> None:
 )
 def test_the_pictures_are_those_that_the_script_draws(name: str) -> None:
     """The same text, and the same places within a fifth of a pixel: another processor rounds another way."""
-    drawn = pictures().PICTURES[name]()
+    drawn = module_at(ROOT / "docs/first_piece_pictures.py").PICTURES[name]()
     kept = (ROOT / "docs" / name).read_text("utf-8")
     number = re.compile(r"-?\d+\.\d+")
     assert number.sub("#", drawn) == number.sub("#", kept)

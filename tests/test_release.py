@@ -15,6 +15,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from modules import module_at
 
 from tapeemu import loop_library, release
 from tapeemu.cli import plugins as commands
@@ -111,12 +112,7 @@ def hook(monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
     interface = types.ModuleType("hatchling.builders.hooks.plugin.interface")
     interface.BuildHookInterface = object  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, interface.__name__, interface)
-    spec = importlib.util.spec_from_file_location("hatch_build", ROOT / "hatch_build.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return module_at(ROOT / "hatch_build.py")
 
 
 def test_what_was_built_goes_into_the_wheel_under_the_tag_of_its_machine(

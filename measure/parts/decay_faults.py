@@ -96,8 +96,6 @@ def _last_fall(powers: FloatArray, first: int) -> int:
     later = np.maximum.accumulate(powers[::-1])[::-1]
     # Five blocks of decay before, ten of noise after.
     candidates = np.arange(first + 5, len(powers) - 12)
-    if not len(candidates):
-        return 0
     falls = 10.0 * np.log10(np.maximum(powers[candidates], 1e-300) / np.maximum(later[candidates + 2], 1e-300))
     k = int(candidates[np.argmax(falls)])
     before = powers[max(first, k - 8) : k + 1]

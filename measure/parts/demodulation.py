@@ -292,10 +292,6 @@ def _locate(
     """Centre of the strongest concentration of power among the frequencies allowed."""
     lowest = min(nominal_hz) * (1.0 - tolerance)
     highest = max(nominal_hz) * (1.0 + tolerance)
-    if highest >= 0.5 * sample_rate:
-        raise NotMeasurableError(
-            f"a tone of {highest:.5g} Hz does not fit below half the sample rate, {0.5 * sample_rate:g} Hz"
-        )
     width = max(1, round(0.005 * lowest / bin_hz))
     total = np.concatenate([[0.0], np.cumsum(power)])
 

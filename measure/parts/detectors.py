@@ -130,16 +130,24 @@ def itu468_quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
     return _noise_pointer(series, float(sample_rate)) / _noise_scale(float(sample_rate))
 
 
-def _flutter_pointer(series: FloatArray, rate: float) -> FloatArray:
+def _pointer(
+    loop: Callable[..., None], seconds: tuple[float, float, float], series: FloatArray, rate: float
+) -> FloatArray:
+    """Where the pointer of a meter stands, by its loop and its times of charge, leak and pointer."""
+    charge, leak, meter = seconds
     pointer = np.empty(series.size)
-    _compiled(_two_rectifiers)(
+    _compiled(loop)(
         np.ascontiguousarray(series, dtype=np.float64),
-        _step(_CHARGE_SECONDS, rate),
-        1.0 - _step(_LEAK_SECONDS, rate),
-        _step(_METER_SECONDS, rate),
+        _step(charge, rate),
+        1.0 - _step(leak, rate),
+        _step(meter, rate),
         pointer,
     )
     return pointer
+
+
+def _flutter_pointer(series: FloatArray, rate: float) -> FloatArray:
+    return _pointer(_two_rectifiers, (_CHARGE_SECONDS, _LEAK_SECONDS, _METER_SECONDS), series, rate)
 
 
 @cache
@@ -149,15 +157,7 @@ def _flutter_scale(rate: float) -> float:
 
 
 def _noise_pointer(series: FloatArray, rate: float) -> FloatArray:
-    pointer = np.empty(series.size)
-    _compiled(_full_wave)(
-        np.ascontiguousarray(series, dtype=np.float64),
-        _step(_NOISE_CHARGE_SECONDS, rate),
-        1.0 - _step(_NOISE_LEAK_SECONDS, rate),
-        _step(_NOISE_METER_SECONDS, rate),
-        pointer,
-    )
-    return pointer
+    return _pointer(_full_wave, (_NOISE_CHARGE_SECONDS, _NOISE_LEAK_SECONDS, _NOISE_METER_SECONDS), series, rate)
 
 
 @cache

@@ -87,29 +87,14 @@ def modulation_noise(
     # Half of the power of a real tone of amplitude `mean`, over that of all there is.
     if 0.5 * mean**2 < 0.5 * float(np.mean(np.square(y))):
         return undefined(_NAME, "dB", f"no tone near {tone:.0f} Hz dominates", conditions, method=_METHOD)
-    modulation, kept_share = envelope / mean - 1.0, 1.0
+    modulation = envelope / mean - 1.0
     fallen = _fallen(modulation, rate)
-    warnings = []
     if np.mean(fallen) > 0.5:
-        return undefined(
-            _NAME, "dB", "the level gives way too often for noise to be told", conditions, method=_METHOD
-        )
-    if np.any(fallen):
-        modulation, kept_share = _without(modulation, fallen, rate)
-        count = int(np.count_nonzero(fallen))
-        warnings.append(f"{count} stretches of {_STRETCH_SECONDS:g} s, where the level gave way, were left out")
-    frequency, power = power_spectrum(modulation, rate)
+        why = "the level gives way too often for noise to be told"
+        return undefined(_NAME, "dB", why, conditions, method=_METHOD)
+    frequency, power, warnings = _spectrum_of_noise(modulation, fallen, rate)
     band = (frequency >= _LOW_HZ) & (frequency <= _HIGH_HZ)
-    everything = float(np.sum(power[band]))
-    power[band], lines = _without_lines(power[band])
-    if everything - float(np.sum(power[band])) > _WORTH_TELLING * everything:
-        rates = frequency[band][lines]
-        named = ", ".join(f"{hz:.4g}" for hz in rates[:4]) + (" ..." if len(rates) > 4 else "")
-        warnings.append(f"the level flutters at {named} Hz: such lines are no noise and were left out")
-    power = power / kept_share
     heard = float(np.sum(power[band]))
-    if heard > 0.0 and float(np.sum(power[band & (frequency <= _SLOW_HZ)])) > _MOSTLY * heard:
-        warnings.append(f"most of it lies below {_SLOW_HZ:g} Hz: it is a level that fluctuates rather than noise")
     if quiet is None:
         far = (frequency >= _BESIDE_HZ[0]) & (frequency <= _BESIDE_HZ[1])
         always = float(np.mean(power[far])) * float(np.count_nonzero(band))
@@ -150,6 +135,31 @@ def _tone(y: FloatArray, rate: float, near_hz: float | None) -> tuple[float, str
     if not (math.isfinite(tone) and 0.95 * 2.0 * _BESIDE_HZ[1] <= tone <= 0.48 * rate):
         return math.nan, f"there is no tone above {2.0 * _BESIDE_HZ[1]:g} Hz"
     return tone, ""
+
+
+def _spectrum_of_noise(
+    modulation: FloatArray, fallen: npt.NDArray[np.bool_], rate: float
+) -> tuple[FloatArray, FloatArray, list[str]]:
+    """Frequencies and power of the modulation without dropouts and lines, and what is to be said of it."""
+    warnings = []
+    kept_share = 1.0
+    if np.any(fallen):
+        modulation, kept_share = _without(modulation, fallen, rate)
+        count = int(np.count_nonzero(fallen))
+        warnings.append(f"{count} stretches of {_STRETCH_SECONDS:g} s, where the level gave way, were left out")
+    frequency, power = power_spectrum(modulation, rate)
+    band = (frequency >= _LOW_HZ) & (frequency <= _HIGH_HZ)
+    everything = float(np.sum(power[band]))
+    power[band], lines = _without_lines(power[band])
+    if everything - float(np.sum(power[band])) > _WORTH_TELLING * everything:
+        rates = frequency[band][lines]
+        named = ", ".join(f"{hz:.4g}" for hz in rates[:4]) + (" ..." if len(rates) > 4 else "")
+        warnings.append(f"the level flutters at {named} Hz: such lines are no noise and were left out")
+    power = power / kept_share
+    heard = float(np.sum(power[band]))
+    if heard > 0.0 and float(np.sum(power[band & (frequency <= _SLOW_HZ)])) > _MOSTLY * heard:
+        warnings.append(f"most of it lies below {_SLOW_HZ:g} Hz: it is a level that fluctuates rather than noise")
+    return frequency, power, warnings
 
 
 def _without_lines(power: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -148,25 +149,11 @@ def response_from_sweep(
         delay = _spread_latency(latency, bound)
     else:
         delay = _latency(latency, bound, coherence, rate, _octave_arrivals(impulse, origin, rate, sweep, bound))
-
-    def reading(quantity: str, value: float, unit: str, sigma: float, *warnings: str) -> Reading:
-        return Reading(
-            quantity=quantity,
-            value=value,
-            unit=unit,
-            method=_METHOD,
-            conditions=conditions,
-            uncertainty=sigma,
-            uncertainty_basis="theory (noise after the response, octaves that arrive apart)"
-            if math.isfinite(sigma)
-            else "not stated",
-            warnings=warnings,
-        )
-
     sign, doubtful = _polarity(turn, coherence)
     low_edge, high_edge = band_edges(
         f, magnitude_db, reference_hz=reference_hz, method=_METHOD, conditions=conditions
     )
+    reading = partial(_reading, conditions)
     gain = reading(f"gain at {reference_hz:g} Hz", gain_db, "dB", 8.686 * bin_noise / max(at, 1e-300))
     return Response(
         latency_seconds=reading("latency", delay.seconds, "s", delay.doubt, *delay.notes),
@@ -193,6 +180,23 @@ def _conditions(sweep: SynchronisedSweep) -> Conditions:
         "tail_seconds": round(sweep.tail_seconds, 6),
         "sample_rate_hz": sweep.sample_rate,
     }
+
+
+def _reading(
+    conditions: Conditions, quantity: str, value: float, unit: str, sigma: float, *warnings: str
+) -> Reading:
+    return Reading(
+        quantity=quantity,
+        value=value,
+        unit=unit,
+        method=_METHOD,
+        conditions=conditions,
+        uncertainty=sigma,
+        uncertainty_basis="theory (noise after the response, octaves that arrive apart)"
+        if math.isfinite(sigma)
+        else "not stated",
+        warnings=warnings,
+    )
 
 
 def _phase_deg(f: FloatArray, response: ComplexArray, latency: float, anchor: int) -> FloatArray:

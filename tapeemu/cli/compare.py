@@ -75,12 +75,7 @@ def compare(
 
     if all_orders and orders:
         raise ParameterError("--all-orders and --orders were both given; choose one")
-    if renders and out is None:
-        raise ParameterError("--renders needs a folder; give one with --out")
-    if about and page is None:
-        raise ParameterError("--about stands on the Markdown page; give --table with it")
-    if not embed_limit_mb >= 0.0:  # the report says so as well, but after the work
-        raise ParameterError(f"embed_limit_mb is {embed_limit_mb!r}, but must be zero or more")
+    _check_outputs(out, page, renders=renders, about=about, embed_limit_mb=embed_limit_mb)
     chain = chain_from_options(preset, order=None, changes=changes)
     reports = _reports(stems, out)
     _check_targets([*reports.values()], page, permutations=all_orders, overwrite=overwrite)
@@ -121,6 +116,17 @@ def compare(
                 typer.echo(f"written: {printable(str(path))}")
     if as_json:
         write_json([comparison.to_dict() for comparison in done])
+
+
+def _check_outputs(
+    out: Path | None, page: Path | None, *, renders: bool, about: str, embed_limit_mb: float
+) -> None:
+    if renders and out is None:
+        raise ParameterError("--renders needs a folder; give one with --out")
+    if about and page is None:
+        raise ParameterError("--about stands on the Markdown page; give --table with it")
+    if not embed_limit_mb >= 0.0:  # the report says so as well, but after the work
+        raise ParameterError(f"embed_limit_mb is {embed_limit_mb!r}, but must be zero or more")
 
 
 def _reports(stems: "Sequence[str]", out: Path | None) -> dict[Path, Path | None]:

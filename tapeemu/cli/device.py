@@ -4,11 +4,16 @@ import math
 import re
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from tapeemu.cli.common import listen_to_compilation, output_folder
 from tapeemu.errors import ParameterError
+
+if TYPE_CHECKING:
+    from tapeemu.presets.preset import Preset
+    from tapeemu.targets.device import DeviceBuild
 
 __all__ = ["device"]
 
@@ -34,14 +39,7 @@ def device(
     """Write a preset as C files for a small device, with a sheet of what it costs there."""
     from tapeemu.files.part_files import PartFile, write_together
     from tapeemu.presets import load_preset
-    from tapeemu.targets.device import (
-        build_for_device,
-        control_samples,
-        device_files,
-        figures_on_device,
-        fitted,
-        sheet,
-    )
+    from tapeemu.targets.device import control_samples, device_files, figures_on_device, sheet
 
     if channels not in (1, 2):
         raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
@@ -59,26 +57,15 @@ def device(
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        if most or instructions:
-            build = fitted(
-                chosen.name,
-                chosen.chain,
-                sample_rate=rate,
-                channels=channels,
-                folder=folder,
-                ram_bytes=most or float("inf"),
-                instructions=instructions or float("inf"),
-                control_hz=control_rate,
-            )
-        else:
-            build = build_for_device(
-                chosen.name,
-                chosen.chain,
-                sample_rate=rate,
-                channels=channels,
-                folder=folder,
-                control_hz=control_rate,
-            )
+        build = _built(
+            chosen,
+            folder,
+            most_bytes=most,
+            most_instructions=instructions,
+            sample_rate=rate,
+            channels=channels,
+            control_hz=control_rate,
+        )
         wanted = figures and chosen.measured is not None
         rows = figures_on_device(build, chosen.measured, folder) if wanted else None
     files = {**device_files(build), _SHEET: sheet(build, rows)}
@@ -87,6 +74,24 @@ def device(
     typer.echo(
         f"{target}: {len(files)} files; {costs.flash_bytes} bytes of flash, {costs.ram_bytes} of RAM, "
         f"{costs.worst_instructions:.0f} instructions per sample"
+    )
+
+
+def _built(
+    preset: "Preset", folder: Path, *, most_bytes: float, most_instructions: float, **conditions: Any
+) -> "DeviceBuild":
+    """The preset as it is built for the device, reduced to fit where there is a limit; 0 is none."""
+    from tapeemu.targets.device import build_for_device, fitted
+
+    if not (most_bytes or most_instructions):
+        return build_for_device(preset.name, preset.chain, folder=folder, **conditions)
+    return fitted(
+        preset.name,
+        preset.chain,
+        folder=folder,
+        ram_bytes=most_bytes or math.inf,
+        instructions=most_instructions or math.inf,
+        **conditions,
     )
 
 

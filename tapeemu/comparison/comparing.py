@@ -97,20 +97,15 @@ def compare(
     """
     audio, rate, called = _stem(stem, sample_rate, name)
     _check_arguments(audio, rate, called, true_peak_dbtp, jobs)
-    contenders = _contenders(chain, orders)
-    if seed is not None:
-        contenders = [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
+    contenders = _contenders(chain, orders, seed)
     meter = _meter({} if meters is None else meters, rate, plan, len(contenders))
-    if tail_seconds is None:
-        tail_seconds = tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
-    elif not 0.0 <= tail_seconds <= 600.0:
-        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
-    _check_size(audio, len(contenders), seconds_to_samples(tail_seconds, rate))
+    tail = _tail(contenders, audio, rate, tail_seconds)
+    _check_size(audio, len(contenders), seconds_to_samples(tail, rate))
     job = ComparisonJob(
         audio=audio,
         sample_rate=rate,
         start_sample=seconds_to_samples(check_start_seconds(start_seconds), rate),
-        tail_seconds=tail_seconds,
+        tail_seconds=tail,
         jobs=jobs,
         progress=progress,
     )
@@ -142,7 +137,7 @@ def compare(
         # What stood apart on one tape alone joins again.
         groups=_groups(contenders, differences, _tell_apart(figures, repeats)),
         swaps=_swaps(renders, differences) if orders == "all" else (),
-        tail_seconds=tail_seconds,
+        tail_seconds=tail,
     )
 
 
@@ -267,17 +262,31 @@ def _stem(
 
 
 def _contenders(
-    chain: Chain | str | Path, orders: str | Sequence[str | Sequence[str] | Chain] | None
+    chain: Chain | str | Path, orders: str | Sequence[str | Sequence[str] | Chain] | None, seed: int | None
 ) -> list[Contender]:
+    """The chains to compare, on the tape of a seed if one is given."""
     if isinstance(chain, str | Path):
         from tapeemu.presets import load_preset
 
         chain = load_preset(chain).chain
     if orders is None:
-        return two_orders(chain)
-    if isinstance(orders, str) and orders == "all":
-        return all_orders(chain)
-    return chosen_orders(chain, orders)
+        contenders = two_orders(chain)
+    elif isinstance(orders, str) and orders == "all":
+        contenders = all_orders(chain)
+    else:
+        contenders = chosen_orders(chain, orders)
+    if seed is None:
+        return contenders
+    return [Contender(label=c.label, chain=c.chain.with_seed(seed)) for c in contenders]
+
+
+def _tail(contenders: Sequence[Contender], audio: FloatArray, rate: float, tail_seconds: float | None) -> float:
+    """How much longer than the stem the renders are, in seconds: what was asked for, or what the chains need."""
+    if tail_seconds is None:
+        return tail_of(contenders, sample_rate=rate, channels=audio.shape[0])
+    if not 0.0 <= tail_seconds <= 600.0:
+        raise ParameterError(f"tail_seconds is {tail_seconds!r}, but must lie between 0 and 600 s")
+    return tail_seconds
 
 
 def _check_size(audio: FloatArray, orders: int, tail: int) -> None:

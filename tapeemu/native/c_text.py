@@ -211,7 +211,7 @@ class _Body:
     # --- statements ---------------------------------------------------------------------------------
 
     def lines(self) -> list[str]:
-        inner = self.block(self.statements, at_top=True)
+        inner = self.block(self.statements)
         hoisted = [f"{self.declaration(name)} = {self.zero(name)};" for name in self.hoisted()]
         unused = [f"(void){local_name(name)};" for name in self.function.parameters if not self.uses(name)]
         body = [f"    {line}" if line else "" for line in [*unused, *hoisted, *inner]]
@@ -227,7 +227,7 @@ class _Body:
     def declaration(self, name: str) -> str:
         return f"{type_name(self.kinds[name])} {local_name(name)}"
 
-    def block(self, statements: Sequence[ast.stmt], *, at_top: bool = False) -> list[str]:
+    def block(self, statements: Sequence[ast.stmt]) -> list[str]:
         lines: list[str] = []
         for statement in statements:
             lines += self.comment_lines(statement)

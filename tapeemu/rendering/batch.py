@@ -98,13 +98,7 @@ def render_batch(
     ParameterError
         If an argument breaks a rule, or the cluster cannot be reached.
     """
-    if jobs < 0:
-        raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
-    if cluster is not None and side_by_side:
-        raise ParameterError(
-            f"cluster is {cluster!r}, but stems side by side are rendered together in one process; leave one of "
-            "the two out"
-        )
+    _check_arguments(jobs, cluster, side_by_side)
     if cluster is not None:
         plan = _absolute(plan)
     job = Job(
@@ -140,6 +134,21 @@ def render_batch(
                 for number, item in enumerate(plan.items)
             }
             results = workers.run(tasks, finished, _again)
+    return _outcome(plan, results)
+
+
+def _check_arguments(jobs: int, cluster: str | None, side_by_side: bool) -> None:
+    if jobs < 0:
+        raise ParameterError(f"jobs is {jobs}, but must be 0 (one per core) or more")
+    if cluster is not None and side_by_side:
+        raise ParameterError(
+            f"cluster is {cluster!r}, but stems side by side are rendered together in one process; leave one of "
+            "the two out"
+        )
+
+
+def _outcome(plan: BatchPlan, results: Mapping[Item, Any]) -> BatchOutcome:
+    """What became of each file, sorted into reports, skipped items and failures."""
     ordered = [results[item] for item in plan.items]
     return BatchOutcome(
         reports=tuple(result for result in ordered if isinstance(result, RenderReport)),

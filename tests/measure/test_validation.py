@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from measure.errors import MeasureError
-from measure.validation import check_frequency, unusable
+from measure.validation import as_system, check_frequency, check_rate, check_signal, unusable
 
 
 def test_reasons_name_the_first_bad_sample():
@@ -28,3 +28,23 @@ def test_a_recording_far_beyond_full_scale_is_none(peak, reason):
     found = unusable(peak * np.sin(0.5 * np.pi * np.arange(4_800)))
     assert found.endswith(reason)
     assert bool(found) == bool(reason)
+
+
+@pytest.mark.parametrize("rate", [True, "48000", None])
+def test_a_rate_is_a_number(rate):
+    with pytest.raises(MeasureError, match="must be a number of samples per second"):
+        check_rate(rate)
+
+
+def test_a_row_of_one_channel_is_that_channel():
+    row = np.array([[0.25, -0.5]])
+    assert check_signal(row).tolist() == [0.25, -0.5]
+    assert check_signal(row, channels=True).shape == (1, 2)
+
+
+def test_a_system_gets_its_rate_by_name_where_it_takes_none_by_place():
+    def named(audio, *, sample_rate):
+        return audio * sample_rate
+
+    assert as_system(named)(np.ones(2), 3.0).tolist() == [3.0, 3.0]
+    assert as_system(lambda audio, rate: audio * rate)(np.ones(2), 3.0).tolist() == [3.0, 3.0]

@@ -4,17 +4,9 @@ import math
 
 import numpy as np
 import pytest
-
-from tapeemu.rendering.loudness import LevelMeter
+from level_meters import meter_of
 
 RATE = 48_000
-
-
-def meter_of(audio: np.ndarray, rate: int = RATE, block: int = 7777, mask: int = 0) -> LevelMeter:
-    meter = LevelMeter(sample_rate=rate, channels=audio.shape[0], channel_mask=mask)
-    for start in range(0, audio.shape[1], block):
-        meter.add(audio[:, start : start + block])
-    return meter
 
 
 class TestGates:

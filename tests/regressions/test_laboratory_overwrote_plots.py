@@ -2,26 +2,12 @@
 
 import os
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-import soundfile
+from sound_files import RATE, whole
 
-RATE = 48_000
-
-
-USAGE, INPUT, OUTPUT = 2, 3, 4
-
-
-def tone(channels: int = 2, samples: int = 3000) -> Any:
-    return np.random.default_rng(3).uniform(-0.3, 0.3, (samples, channels))
-
-
-def whole(folder: Path, *, name: str = "bad.wav", subtype: str = "PCM_16", fmt: str = "WAV", **keys: Any) -> Path:
-    path = folder / name
-    soundfile.write(path, keys.pop("audio", tone()), keys.pop("rate", RATE), subtype, format=fmt)
-    return path
+OUTPUT = 4  # the exit status
 
 
 def test_the_laboratory_overwrites_nothing_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

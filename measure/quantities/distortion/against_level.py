@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -82,25 +83,15 @@ def distortion_against_level(
     """
     under_test = as_system(system)
     rate = check_rate(sample_rate)
-    steps = level_steps(
-        rate,
-        frequency_hz=frequency_hz,
-        levels_dbfs=levels_dbfs,
-        step_seconds=step_seconds,
-        settle_seconds=settle_seconds,
+    steps_at = partial(
+        level_steps, rate, frequency_hz=frequency_hz, step_seconds=step_seconds, settle_seconds=settle_seconds
     )
+    steps = steps_at(levels_dbfs=levels_dbfs)
     coarse = distortion_of_steps(drive(under_test, steps.signal, rate), steps, limit_percent=limit_percent)
     if not coarse.operating_level.defined:
         return coarse
     found = coarse.operating_level.value
-    fine_levels = [found + offset for offset in (-0.6, -0.3, 0.0, 0.3, 0.6)]
-    fine = level_steps(
-        rate,
-        frequency_hz=frequency_hz,
-        levels_dbfs=fine_levels,
-        step_seconds=step_seconds,
-        settle_seconds=settle_seconds,
-    )
+    fine = steps_at(levels_dbfs=[found + offset for offset in (-0.6, -0.3, 0.0, 0.3, 0.6)])
     refined = distortion_of_steps(drive(under_test, fine.signal, rate), fine, limit_percent=limit_percent)
     if not refined.operating_level.defined:
         return coarse

@@ -26,8 +26,6 @@ __all__ = [
     "Reals2",
     "Reals3",
     "Singles1",
-    "Singles2",
-    "Singles3",
 ]
 
 Precise = Annotated[float, "double"]
@@ -46,8 +44,6 @@ Precises3 = Annotated[_Float64, "double", 3]
 """Arrays of numbers that stay in double precision everywhere."""
 
 Singles1 = Annotated[npt.NDArray[np.float32], "float", 1]
-Singles2 = Annotated[npt.NDArray[np.float32], "float", 2]
-Singles3 = Annotated[npt.NDArray[np.float32], "float", 3]
 """Arrays in single precision everywhere."""
 
 Integers1 = Annotated[npt.NDArray[np.int64], "int64_t", 1]

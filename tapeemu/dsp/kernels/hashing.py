@@ -10,10 +10,10 @@ import math
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Precise, Precises1, Reals1
+from tapeemu.dsp.kernels.arrays import Precise, Precises1
 from tapeemu.dsp.kernels.compilation import kernel
 
-__all__ = ["fill_uniforms", "fill_white", "mix_hash", "stream_key", "uniform", "white"]
+__all__ = ["fill_white", "mix_hash", "stream_key", "uniform", "white"]
 
 _WEYL = np.uint64(0x9E3779B97F4A7C15)
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
@@ -84,23 +84,3 @@ def fill_white(key: np.uint64, first: np.int64, out: Precises1) -> None:
     start = np.uint64(first)
     for i in range(np.uintp(out.size)):
         out[i] = white(key, start + np.uint64(i))
-
-
-@kernel()
-def fill_uniforms(key: np.uint64, cell: int, first: int, out: Reals1) -> None:
-    """Write uniform numbers in (0, 1): hashes of a key, a cell and a counter.
-
-    Parameters
-    ----------
-    key : uint64
-        Of the numbers.
-    cell : int
-        Any size; negative ones too.
-    first : int
-        Counter of the first number.
-    out : ndarray, shape (numbers,)
-        Gets the numbers.
-    """
-    base = mix_hash(key, np.uint64(cell))
-    for i in range(out.size):
-        out[i] = uniform(base, np.uint64(first + i))

@@ -293,6 +293,30 @@ def _flank(octave: int, octaves: int, place: Precise) -> Precise:
 
 
 @kernel()
+def _power_of_taps(taps: Precises2, integrated: bool, node_rate: Precise) -> Precise:
+    """Power of the noise that the taps make of `node_rate` nodes a second, read from their own transform."""
+    made: Precise = 0.0
+    width = 0.5 * node_rate / _FREQUENCIES
+    for i in range(_FREQUENCIES):
+        frequency = width * (i + 0.5)
+        response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
+        # Cosines, or sines, of 1, 2, ... angles: each from the two before it.
+        turns = frequency / node_rate
+        twice = 2.0 * cosine_of_turns(turns)
+        wave: Precise = sine_of_turns(turns) if integrated else 0.5 * twice
+        before: Precise = 0.0 if integrated else 1.0
+        for j in range(1, TAPS):
+            response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
+            after = twice * wave - before
+            before = wave
+            wave = after
+        if integrated:
+            response = response * (_TURN * frequency)
+        made += width / node_rate * response * response
+    return made
+
+
+@kernel()
 def _design_octave(
     kind: int,
     low_hz: Precise,
@@ -351,23 +375,7 @@ def _design_octave(
         taps[j % 2, _MIDDLE - j // 2] = tap
         if j > 0:
             taps[j % 2, _MIDDLE + (j + 1) // 2] = -tap if integrated else tap
-    made: Precise = 0.0
-    width = 0.5 * node_rate / _FREQUENCIES
-    for i in range(_FREQUENCIES):
-        frequency = width * (i + 0.5)
-        response: Precise = 0.0 if integrated else taps[0, _MIDDLE]
-        turns = frequency / node_rate
-        twice = 2.0 * cosine_of_turns(turns)
-        wave = sine_of_turns(turns) if integrated else 0.5 * twice
-        before = 0.0 if integrated else 1.0
-        for j in range(1, TAPS):
-            response += 2.0 * taps[j % 2, _MIDDLE - j // 2] * wave
-            after = twice * wave - before
-            before = wave
-            wave = after
-        if integrated:
-            response = response * (_TURN * frequency)
-        made += width / node_rate * response * response
+    made = _power_of_taps(taps, integrated, node_rate)
     scale = math.sqrt(wanted / made) if made > 0.0 else 0.0
     for row in range(2):
         for k in range(TAPS):

@@ -132,6 +132,44 @@ def _cosines_at(point: int, circle: Precises1, cosines: Precises1) -> None:
 
 
 @kernel()
+def _normal_equations(scratch: SpacingScratch, points: int) -> None:
+    """Write the matrix of the fit; ``scratch.circle`` is there, the first two rows of ``scratch.sides`` are used.
+
+    Products of two cosines are sums of two, so all of it comes from one row of sums.
+    """
+    matrix = scratch.matrix
+    sides = scratch.sides
+    circle = scratch.circle
+    cosines = scratch.cosines
+    orders = matrix.shape[0]
+    half = orders - 1
+    sums = sides[0]
+    for row in range(orders):
+        for column in range(orders):
+            matrix[row, column] = 0.0
+    for column in range(orders):
+        sums[column] = 0.0
+        sides[1, column] = 0.0
+    for point in range(points):
+        _cosines_at(point, circle, cosines)
+        power = _weight(_TURN * (2 * point + 1) / circle.size)
+        for column in range(orders):
+            sums[column] += power * cosines[column]
+        for column in range(half):
+            sides[1, column] += power * cosines[orders + column]
+    for row in range(orders):
+        for column in range(orders):
+            factor = 0.5
+            if row > 0:
+                factor = 2.0 * factor
+            if column > 0:
+                factor = 2.0 * factor
+            both = row + column
+            upper = sides[0, both] if both < orders else sides[1, both - orders]
+            matrix[row, column] = factor * (sums[abs(row - column)] + upper)
+
+
+@kernel()
 def design_table(
     lowest: Precise, step: Precise, sample_rate: Precise, scratch: SpacingScratch, table: Reals2
 ) -> None:
@@ -158,34 +196,10 @@ def design_table(
     half = orders - 1
     points = table_points(half)
     end = _law_end(sample_rate)
-    sums = sides[0]
     for place in range(circle.size):
         turns: Precise = place
         circle[place] = cosine_of_turns(turns / circle.size)
-    # Products of two cosines are sums of two, so all of the matrix comes from one row of sums.
-    for row in range(orders):
-        for column in range(orders):
-            matrix[row, column] = 0.0
-    for column in range(orders):
-        sums[column] = 0.0
-        sides[1, column] = 0.0
-    for point in range(points):
-        _cosines_at(point, circle, cosines)
-        power = _weight(_TURN * (2 * point + 1) / circle.size)
-        for column in range(orders):
-            sums[column] += power * cosines[column]
-        for column in range(half):
-            sides[1, column] += power * cosines[orders + column]
-    for row in range(orders):
-        for column in range(orders):
-            factor = 0.5
-            if row > 0:
-                factor = 2.0 * factor
-            if column > 0:
-                factor = 2.0 * factor
-            both = row + column
-            upper = sides[0, both] if both < orders else sides[1, both - orders]
-            matrix[row, column] = factor * (sums[abs(row - column)] + upper)
+    _normal_equations(scratch, points)
     factorise(matrix)
     for first in range(0, table.shape[0], ROWS_AT_ONCE):
         count = min(ROWS_AT_ONCE, table.shape[0] - first)

@@ -1,4 +1,4 @@
-/* Generated from hashing.py (cd48d4ef5377c140); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from hashing.py (3d7b17295ba7854d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The source of all randomness: counters, mixed until every bit depends on every bit of theirs.
@@ -83,27 +83,5 @@ KERNEL void hashing_fill_white(uint64_t key, int64_t first, doubles_1 out)
     const uint64_t start = (uint64_t)first;
     for (ux i = (ux)0; i < (ux)out.n0; i++) {
         out.at[(ix)i] = hashing_white(key, start + (uint64_t)i);
-    }
-}
-
-/*
- * Write uniform numbers in (0, 1): hashes of a key, a cell and a counter.
- *
- * Parameters
- * ----------
- * key : uint64
- *     Of the numbers.
- * cell : int
- *     Any size; negative ones too.
- * first : int
- *     Counter of the first number.
- * out : ndarray, shape (numbers,)
- *     Gets the numbers.
- */
-KERNEL void hashing_fill_uniforms(uint64_t key, ix cell, ix first, reals_1 out)
-{
-    const uint64_t base = hashing_mix_hash(key, (uint64_t)cell);
-    for (ix i = 0; i < out.n0; i++) {
-        out.at[i] = (real)hashing_uniform(base, (uint64_t)(first + i));
     }
 }

@@ -10,6 +10,5 @@ KERNEL uint64_t hashing_stream_key(uint64_t seed, uint64_t purpose, uint64_t num
 KERNEL double hashing_uniform(uint64_t key, uint64_t index);
 KERNEL double hashing_white(uint64_t key, uint64_t index);
 KERNEL void hashing_fill_white(uint64_t key, int64_t first, doubles_1 out);
-KERNEL void hashing_fill_uniforms(uint64_t key, ix cell, ix first, reals_1 out);
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from octave_noise.py (d7a3e55c6f140af4); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_noise.py (d0b9877038e5f866); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Gaussian noise of a given spectrum, from filtered hashed numbers, octave by octave.
@@ -227,6 +227,34 @@ KERNEL double octave_noise_flank(ix octave, ix octaves, double place)
     return elementary_cosine_of_turns(0.25 * place);
 }
 
+/* Power of the noise that the taps make of `node_rate` nodes a second, read from their own transform. */
+KERNEL double octave_noise_power_of_taps(doubles_2 taps, bool integrated, double node_rate)
+{
+    double made = 0.0;
+    const double width = 0.5 * node_rate / 96.0;
+    for (ix i = 0; i < OCTAVE_NOISE_FREQUENCIES; i++) {
+        const double frequency = width * ((double)i + 0.5);
+        double response = integrated ? 0.0 : taps.at[OCTAVE_NOISE_MIDDLE];
+        /* Cosines, or sines, of 1, 2, ... angles: each from the two before it. */
+        const double turns = frequency / node_rate;
+        const double twice = 2.0 * elementary_cosine_of_turns(turns);
+        double wave = integrated ? elementary_sine_of_turns(turns) : 0.5 * twice;
+        double before = (double)(integrated ? REAL(0.0) : REAL(1.0));
+        for (ix j = 1; j < OCTAVE_NOISE_TAPS; j++) {
+            response += 2.0 * taps.at[floor_remainder(j, 2) * taps.n1 + OCTAVE_NOISE_MIDDLE -
+                floor_division(j, 2)] * wave;
+            const double after = twice * wave - before;
+            before = wave;
+            wave = after;
+        }
+        if (integrated) {
+            response = response * (0x1.921fb54442d18p+2 * frequency);
+        }
+        made += width / node_rate * response * response;
+    }
+    return made;
+}
+
 /*
  * Design the taps of an octave of an unscaled spectrum.
  *
@@ -247,12 +275,6 @@ KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, d
     bool integrated, double lower_hz, double upper_hz, double centre_hz, ix octave, ix octaves, doubles_2
     taps)
 {
-    double frequency = 0.0;
-    double turns = 0.0;
-    double twice = 0.0;
-    double wave = 0.0;
-    double before = 0.0;
-    double after = 0.0;
     const double node_rate = 8.0 * centre_hz;
     const double ratio = octave_noise_spectrum_ratio(kind, low_hz, high_hz);
     for (ix row = 0; row < 2; row++) {
@@ -263,7 +285,7 @@ KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, d
     const double step = (upper_hz - lower_hz) / 96.0;
     double wanted = 0.0;
     for (ix i = 0; i < OCTAVE_NOISE_FREQUENCIES; i++) {
-        frequency = lower_hz + step * ((double)i + 0.5);
+        const double frequency = lower_hz + step * ((double)i + 0.5);
         double shape = octave_noise_spectrum_shape(kind, low_hz, high_hz, slope_db_per_octave, ratio,
             frequency);
         shape = shape * octave_noise_flank(octave, octaves, elementary_logarithm(frequency / centre_hz) /
@@ -273,14 +295,14 @@ KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, d
             shape = shape / frequency;
         }
         /* Cosines, or sines, of 0, 1, 2, ... angles: each from the two before it. */
-        turns = frequency / node_rate;
-        twice = 2.0 * elementary_cosine_of_turns(turns);
-        wave = (double)(integrated ? REAL(0.0) : REAL(1.0));
-        before = integrated ? -elementary_sine_of_turns(turns) : 0.5 * twice;
+        const double turns = frequency / node_rate;
+        const double twice = 2.0 * elementary_cosine_of_turns(turns);
+        double wave = (double)(integrated ? REAL(0.0) : REAL(1.0));
+        double before = integrated ? -elementary_sine_of_turns(turns) : 0.5 * twice;
         for (ix j = 0; j < OCTAVE_NOISE_TAPS; j++) {
             taps.at[floor_remainder(j, 2) * taps.n1 + OCTAVE_NOISE_MIDDLE - floor_division(j, 2)] += shape *
                 wave;
-            after = twice * wave - before;
+            const double after = twice * wave - before;
             before = wave;
             wave = after;
         }
@@ -295,27 +317,7 @@ KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, d
                 integrated ? -tap : tap;
         }
     }
-    double made = 0.0;
-    const double width = 0.5 * node_rate / 96.0;
-    for (ix i = 0; i < OCTAVE_NOISE_FREQUENCIES; i++) {
-        frequency = width * ((double)i + 0.5);
-        double response = integrated ? 0.0 : taps.at[OCTAVE_NOISE_MIDDLE];
-        turns = frequency / node_rate;
-        twice = 2.0 * elementary_cosine_of_turns(turns);
-        wave = integrated ? elementary_sine_of_turns(turns) : 0.5 * twice;
-        before = (double)(integrated ? REAL(0.0) : REAL(1.0));
-        for (ix j = 1; j < OCTAVE_NOISE_TAPS; j++) {
-            response += 2.0 * taps.at[floor_remainder(j, 2) * taps.n1 + OCTAVE_NOISE_MIDDLE -
-                floor_division(j, 2)] * wave;
-            after = twice * wave - before;
-            before = wave;
-            wave = after;
-        }
-        if (integrated) {
-            response = response * (0x1.921fb54442d18p+2 * frequency);
-        }
-        made += width / node_rate * response * response;
-    }
+    const double made = octave_noise_power_of_taps(taps, integrated, node_rate);
     const double scale = made > 0.0 ? square_root_double(wanted / made) : 0.0;
     for (ix row = 0; row < 2; row++) {
         for (ix k = 0; k < OCTAVE_NOISE_TAPS; k++) {

@@ -30,6 +30,7 @@ KERNEL double octave_noise_noise_highest(ix kind, double low_hz, double high_hz,
 KERNEL ix octave_noise_noise_octaves(ix kind, double low_hz, double high_hz, double sample_rate);
 KERNEL ix octave_noise_noise_scratch(double highest_hz, double sample_rate, ix samples);
 KERNEL double octave_noise_flank(ix octave, ix octaves, double place);
+KERNEL double octave_noise_power_of_taps(doubles_2 taps, bool integrated, double node_rate);
 KERNEL void octave_noise_design_octave(ix kind, double low_hz, double high_hz, double slope_db_per_octave, bool integrated, double lower_hz, double upper_hz, double centre_hz, ix octave, ix octaves, doubles_2 taps);
 KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double low_hz, double high_hz, double rms, double slope_db_per_octave, bool integrated, double sample_rate, double curve_rate, const Noises *noises);
 KERNEL void octave_noise_fill_grid(uint64_t key, int64_t first, ix pairs, ix skipped, doubles_2 taps, doubles_1 white, doubles_1 low, doubles_1 out);

@@ -1,4 +1,4 @@
-/* Generated from spacing_loss.py (3f635e707b22f663); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from spacing_loss.py (fd45b6feab4f03d7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters whose loss in dB is proportional to frequency: what a gap between head and tape does.
@@ -97,39 +97,19 @@ KERNEL void spacing_loss_cosines_at(ix point, doubles_1 circle, doubles_1 cosine
 }
 
 /*
- * Fit linear-phase taps to ``exp(-a w)`` for a steepness ``a = lowest + row * step`` a row.
+ * Write the matrix of the fit; ``scratch.circle`` is there, the first two rows of ``scratch.sides`` are used.
  *
- * Weighted least squares at frequencies in the middle of equal parts of the band.
- *
- * Parameters
- * ----------
- * lowest, step : float
- *     Steepness of the first row, and between two, in samples.
- * sample_rate : float
- *     Samples per second.
- * scratch : SpacingScratch
- *     For ``half_length(sample_rate)``.
- * table : ndarray, shape (rows, 2 * half + 2)
- *     Gets the taps; the last column is padding and gets zeros.
+ * Products of two cosines are sums of two, so all of it comes from one row of sums.
  */
-KERNEL void spacing_loss_design_table(double lowest, double step, double sample_rate, const SpacingScratch
-    *scratch, reals_2 table)
+KERNEL void spacing_loss_normal_equations(const SpacingScratch *scratch, ix points)
 {
-    double power = 0.0;
     doubles_2 matrix = scratch->matrix;
     doubles_2 sides = scratch->sides;
     doubles_1 circle = scratch->circle;
     doubles_1 cosines = scratch->cosines;
     const ix orders = matrix.n0;
     const ix half = orders - 1;
-    const ix points = spacing_loss_table_points(half);
-    const double end = spacing_loss_law_end(sample_rate);
     doubles_1 sums = (doubles_1){sides.at, sides.n1};
-    for (ix place = 0; place < circle.n0; place++) {
-        const double turns = (double)place;
-        circle.at[place] = elementary_cosine_of_turns(turns / (double)circle.n0);
-    }
-    /* Products of two cosines are sums of two, so all of the matrix comes from one row of sums. */
     for (ix row = 0; row < orders; row++) {
         for (ix column = 0; column < orders; column++) {
             matrix.at[row * matrix.n1 + column] = 0.0;
@@ -141,7 +121,8 @@ KERNEL void spacing_loss_design_table(double lowest, double step, double sample_
     }
     for (ix point = 0; point < points; point++) {
         spacing_loss_cosines_at(point, circle, cosines);
-        power = spacing_loss_weight(0x1.921fb54442d18p+2 * (double)(2 * point + 1) / (double)circle.n0);
+        const double power = spacing_loss_weight(0x1.921fb54442d18p+2 * (double)(2 * point + 1) /
+            (double)circle.n0);
         for (ix column = 0; column < orders; column++) {
             sums.at[column] += power * cosines.at[column];
         }
@@ -164,6 +145,40 @@ KERNEL void spacing_loss_design_table(double lowest, double step, double sample_
                 column)] + upper);
         }
     }
+}
+
+/*
+ * Fit linear-phase taps to ``exp(-a w)`` for a steepness ``a = lowest + row * step`` a row.
+ *
+ * Weighted least squares at frequencies in the middle of equal parts of the band.
+ *
+ * Parameters
+ * ----------
+ * lowest, step : float
+ *     Steepness of the first row, and between two, in samples.
+ * sample_rate : float
+ *     Samples per second.
+ * scratch : SpacingScratch
+ *     For ``half_length(sample_rate)``.
+ * table : ndarray, shape (rows, 2 * half + 2)
+ *     Gets the taps; the last column is padding and gets zeros.
+ */
+KERNEL void spacing_loss_design_table(double lowest, double step, double sample_rate, const SpacingScratch
+    *scratch, reals_2 table)
+{
+    doubles_2 matrix = scratch->matrix;
+    doubles_2 sides = scratch->sides;
+    doubles_1 circle = scratch->circle;
+    doubles_1 cosines = scratch->cosines;
+    const ix orders = matrix.n0;
+    const ix half = orders - 1;
+    const ix points = spacing_loss_table_points(half);
+    const double end = spacing_loss_law_end(sample_rate);
+    for (ix place = 0; place < circle.n0; place++) {
+        const double turns = (double)place;
+        circle.at[place] = elementary_cosine_of_turns(turns / (double)circle.n0);
+    }
+    spacing_loss_normal_equations(scratch, points);
     small_systems_factorise(matrix);
     for (ix first = 0; first < table.n0; first += 32) {
         const ix count = smaller_integer(SPACING_LOSS_ROWS_AT_ONCE, table.n0 - first);
@@ -175,7 +190,7 @@ KERNEL void spacing_loss_design_table(double lowest, double step, double sample_
         for (ix point = 0; point < points; point++) {
             spacing_loss_cosines_at(point, circle, (doubles_1){cosines.at, orders});
             const real angle = (real)(0x1.921fb54442d18p+2 * (double)(2 * point + 1) / (double)circle.n0);
-            power = spacing_loss_weight((double)angle);
+            const double power = spacing_loss_weight((double)angle);
             for (ix row = 0; row < count; row++) {
                 const double wanted = power * elementary_exponential(-smaller_double((double)angle, end) *
                     (lowest + step * (double)(first + row)));

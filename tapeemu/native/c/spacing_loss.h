@@ -22,6 +22,7 @@ KERNEL ix spacing_loss_table_rows(double lowest, double highest, double sample_r
 KERNEL double spacing_loss_table_step(double lowest, double highest, ix rows);
 KERNEL double spacing_loss_weight(double angle);
 KERNEL void spacing_loss_cosines_at(ix point, doubles_1 circle, doubles_1 cosines);
+KERNEL void spacing_loss_normal_equations(const SpacingScratch *scratch, ix points);
 KERNEL void spacing_loss_design_table(double lowest, double step, double sample_rate, const SpacingScratch *scratch, reals_2 table);
 KERNEL void spacing_loss_filter_pair(reals_2 line, reals_2 table, reals_1 places, ix column, ix first, ix second, ix at, reals_2 out);
 

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -251,3 +252,10 @@ def test_the_command_line_tells_faults_in_one_line(
     assert main([str(recording), "--junit", str(tmp_path / "a.xml")]) == 2
     assert "give --limits too" in capsys.readouterr().err
     assert not (tmp_path / "a.xml").exists()
+
+
+def test_a_curve_without_points_was_not_measured() -> None:
+    empty = replace(curve([0.0] * 5), x=np.empty(0), y=np.empty(0))
+    (line,) = check(report({}, magnitude=empty), Limit(key="magnitude", of_curve=True, least=-1.0)).lines
+    assert not line.passed
+    assert line.reason == "was not measured"

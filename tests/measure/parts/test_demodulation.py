@@ -158,3 +158,15 @@ def test_a_nominal_frequency_may_be_given() -> None:
     found = demodulated(signal, nominal_hz=(1000.0,), given=True, highest_rate_hz=100.0)
     assert found.nominal_hz == 1000.0
     assert found.carrier_hz == pytest.approx(997, abs=1e-6)
+
+
+def test_what_is_coarse_enough_already_stays_as_it_is() -> None:
+    series = np.random.default_rng(1).standard_normal(500)
+    kept, rate, start = decimate(series, 100.0, highest_hz=50.0)
+    assert kept is series
+    assert (rate, start) == (100.0, 0.0)
+
+
+def test_a_tone_that_the_rate_cannot_hold_is_refused() -> None:
+    with pytest.raises(NotMeasurableError, match="at 6000 samples per second has no room"):
+        demodulated(np.sin(np.arange(12_000) * 0.3), rate=6_000)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from measure.parts.fluctuation import (
     Line,
+    _background,
     _end_of_band,
     decompose,
     fast_length,
@@ -180,3 +181,16 @@ def test_a_band_ends_where_its_gain_weighs_as_much_as_was_asked(first: int) -> N
                     break
                 last += 1
             assert _end_of_band(gain, first, fewest) == last
+
+
+def test_a_short_spectrum_has_its_median_for_background() -> None:
+    power = np.full(32, 3.0)
+    assert _background(power, 1.0) == pytest.approx(3.0 / math.log(2.0))
+    # Nothing at the slow end: there is no slope to follow, and the median is kept.
+    hollow = np.concatenate([np.zeros(40), np.ones(400)])
+    assert np.all(_background(hollow, 1.0)[1:17] == 0.0)
+
+
+def test_silence_has_no_doubt() -> None:
+    split = decompose(np.zeros(4096), RATE, highest_hz=200.0)
+    assert split.scatter(lambda hz: np.ones_like(hz), (), 4.0, fitted=True) == 0.0

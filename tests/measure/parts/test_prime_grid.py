@@ -34,3 +34,8 @@ def test_aliasing_needs_its_grid():
         aliasing_ratio_db(np.zeros(47_981), RATE, frequency_hz=1_000.0)
     with pytest.raises(MeasureError, match="prime"):
         aliasing_ratio_db(np.zeros(48_000), RATE, frequency_hz=1_000.0)
+
+
+def test_there_is_no_ratio_to_a_tone_that_is_not_there():
+    length, frequency = prime_grid(RATE, frequency_hz=1_000.0)
+    assert math.isnan(aliasing_ratio_db(np.zeros(length), RATE, frequency_hz=frequency))

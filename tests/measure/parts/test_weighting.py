@@ -14,6 +14,7 @@ from measure.parts.weighting import (
     flutter_weighting,
     itu468_weighting,
     minimum_phase,
+    raised_cosine,
 )
 
 REFERENCE = Path(__file__).parents[2] / "reference"
@@ -115,3 +116,9 @@ def test_the_flutter_network_has_its_magnitude_and_is_causal() -> None:
 def test_noise_weightings_are_one_at_1_khz(weight: object) -> None:
     assert callable(weight)
     assert float(weight(1000.0)) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_a_smooth_step_without_width_is_a_step() -> None:
+    frequency = np.array([99.0, 100.0, 101.0])
+    assert raised_cosine(frequency, 100.0, 100.0).tolist() == [1.0, 1.0, 0.0]
+    assert raised_cosine(np.array([50.0, 100.0, 150.0]), 50.0, 150.0) == pytest.approx([1.0, 0.5, 0.0])

@@ -162,3 +162,30 @@ def test_the_course_of_a_delay_lasts_as_long_as_the_recording() -> None:
     read = measure.azimuth(np.stack([tone(1000.0, 2.0)] * 2), RATE, frequency_hz=1000.0)
     assert read.course.x[0] > 0.0
     assert 1.8 < read.course.x[-1] < 2.0
+
+
+@pytest.mark.parametrize("frequencies_hz", [(), (0.0,), (-1.0, 1000.0), (30_000.0,)])
+def test_crosstalk_needs_frequencies_that_can_be_sent(frequencies_hz: tuple[float, ...]) -> None:
+    with pytest.raises(MeasureError, match="needs one or more from above 0"):
+        measure.crosstalk(lambda audio, rate: audio, RATE, frequencies_hz=frequencies_hz)
+
+
+@pytest.mark.parametrize("change", [lambda a: a[:1], lambda a: a[0], lambda a: a[:, :-1]])
+def test_a_system_keeps_its_channels_and_their_length(change: Callable[[FloatArray], FloatArray]) -> None:
+    with pytest.raises(MeasureError, match="must keep the channels and not shorten audio"):
+        measure.crosstalk(lambda audio, rate: change(audio), RATE, frequencies_hz=(1000.0,))
+
+
+@pytest.mark.parametrize(
+    ("gain", "reason"),
+    [
+        (math.nan, "non-finite samples"),
+        (1e-12, "the tone does not come back"),
+        (0.0, "the tone does not come back"),
+    ],
+)
+def test_crosstalk_says_why_there_is_none(gain: float, reason: str) -> None:
+    read = measure.crosstalk(lambda audio, rate: gain * audio, RATE, frequencies_hz=(1000.0,))
+    assert math.isnan(read.levels[0].value)
+    assert reason in read.levels[0].warnings[0]
+    assert read.levels[0].warnings == read.curve.warnings

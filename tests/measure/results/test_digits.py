@@ -1,5 +1,7 @@
 """How figures are printed, and that they go to JSON and back."""
 
+import math
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -28,3 +30,10 @@ def test_readings_and_tables_print_them() -> None:
     assert table_lines({"thd_percent": reading}) == ["thd_percent           3 exact       %"]
     rough = Reading(quantity="flutter", value=0.123456, unit="%", method="RMS", uncertainty=0.01)
     assert "0.123 ± 0.010 %" in str(rough)
+
+
+def test_what_is_beyond_numbers_is_said_in_words() -> None:
+    assert figure_text(math.nan, 0.1) == ("undefined", "")
+    assert figure_text(-math.inf, 0.1) == ("-inf", "")
+    assert figure_text(1234.5, math.inf) == ("1e+03", "± any")
+    assert figure_text(1.25e-17, math.nan) == ("1.2e-17", "")

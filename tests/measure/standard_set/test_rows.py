@@ -2,6 +2,8 @@
 
 import pytest
 
+from measure.errors import MeasureError
+from measure.standard_set.measuring import bench
 from measure.standard_set.rows import STANDARD_SET
 
 
@@ -23,3 +25,10 @@ def test_tones_that_are_sent_in_steps_last_as_long_in_both_rows() -> None:
     """They are read by the same fit, whose doubt goes with their length."""
     steps, loud = (next(row for row in STANDARD_SET if row.name == name) for name in ("level steps", "loud tones"))
     assert steps.seconds == loud.seconds
+
+
+def test_a_row_that_the_set_has_not_is_refused() -> None:
+    with pytest.raises(
+        MeasureError, match="there is no row 'hum' in the standard set; there are sweep, flutter tone"
+    ):
+        bench(lambda audio, rate: audio, sample_rate=48_000, rows=("hum",))

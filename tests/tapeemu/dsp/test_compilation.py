@@ -1,18 +1,17 @@
 """Loops compiled by numba: announced once, cached, and never stopped by a cache that cannot be written."""
 
 import gc
-import importlib.util
 import os
 import shutil
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numba
 import numpy as np
 import pytest
+from modules import module_at
 
 import tapeemu
 from tapeemu.dsp.kernels import compilation
@@ -81,15 +80,6 @@ def by_numba(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TAPEEMU_LOOPS", "numba")
 
 
-def module_from(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def test_a_function_without_a_place_for_its_cache_still_compiles() -> None:
     names: dict[str, object] = {"kernel": kernel}
     exec(SOURCE.replace("from tapeemu.dsp.kernels.compilation import kernel", ""), names)
@@ -105,7 +95,7 @@ def test_a_full_disk_costs_the_cache_and_not_the_call(tmp_path: Path, monkeypatc
     monkeypatch.setattr(caching.IndexDataCacheFile, "save", full)
     path = tmp_path / "loops_on_a_full_disk.py"
     path.write_text(SOURCE)
-    assert module_from(path).double(4.0) == 8.0
+    assert module_at(path).double(4.0) == 8.0
 
 
 def test_what_another_kernel_calls_is_compiled_for_that_alone(tmp_path: Path) -> None:
@@ -114,7 +104,7 @@ def test_what_another_kernel_calls_is_compiled_for_that_alone(tmp_path: Path) ->
     path.write_text(
         f"{SOURCE}\n@kernel()\ndef fourfold(value: float) -> float:\n    return double(double(value))\n"
     )
-    loops = module_from(path)
+    loops = module_at(path)
     assert loops.fourfold(3.0) == 12.0
     assert (len(loops.fourfold.signatures), len(loops.double.signatures)) == (1, 0)
     assert loops.double(3.0) == 6.0
@@ -126,7 +116,7 @@ def test_the_collector_is_left_as_it_was(tmp_path: Path, collecting: bool) -> No
     path.write_text(SOURCE)
     (gc.enable if collecting else gc.disable)()
     try:
-        module_from(path).double(4.0)
+        module_at(path).double(4.0)
         assert gc.isenabled() is collecting
     finally:
         gc.enable()

@@ -1,7 +1,6 @@
 """Every construct of the subset, translated, compiled and run beside the same lines in Python."""
 
 import ctypes
-import importlib.util
 import shutil
 import subprocess
 import sys
@@ -13,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from modules import module_at
 
 import tapeemu.native
 from tapeemu.native.subset import SubsetError
@@ -46,12 +46,7 @@ def load(tmp_path: Path) -> Iterator[Callable[[str], ModuleType]]:
     def loaded(source: str) -> ModuleType:
         name = f"sample_{len(made)}"
         (tmp_path / f"{name}.py").write_text(HEAD + textwrap.dedent(source), "utf-8")
-        spec = importlib.util.spec_from_file_location(name, tmp_path / f"{name}.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
+        module = module_at(tmp_path / f"{name}.py", known=True)
         made.append(name)
         return module
 

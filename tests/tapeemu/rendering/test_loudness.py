@@ -8,6 +8,7 @@ import numpy as np
 import pyebur128
 import pyloudnorm
 import pytest
+from level_meters import meter_of
 
 from tapeemu.rendering.loudness import LevelMeter, k_weighting
 
@@ -18,13 +19,6 @@ RATE = 48_000
 def rows(name: str) -> list[dict[str, str]]:
     with (REFERENCE / name).open() as file:
         return list(csv.DictReader(line for line in file if not line.startswith("#")))
-
-
-def meter_of(audio: np.ndarray, rate: int = RATE, block: int = 7777, mask: int = 0) -> LevelMeter:
-    meter = LevelMeter(sample_rate=rate, channels=audio.shape[0], channel_mask=mask)
-    for start in range(0, audio.shape[1], block):
-        meter.add(audio[:, start : start + block])
-    return meter
 
 
 def test_k_weighting_is_the_table_of_bs_1770_at_48_khz() -> None:

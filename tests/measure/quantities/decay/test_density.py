@@ -4,26 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from exponential_decays import decay
+from exponential_decays import NO_DECAYS, decay
 
 from measure.quantities.decay import colouration, echo_density
 
 RATE = 48_000
-
-
-BAD = {
-    "silence": np.zeros(RATE),
-    "one sample": np.ones(1),
-    "constant": np.ones(RATE),
-    "not a number": np.where(np.arange(RATE) == 7, np.nan, decay(0.3, duration=1.0)),
-    "a lone echo": np.eye(1, RATE, 500)[0],
-    "steady noise": np.random.default_rng(0).standard_normal(RATE),
-    "steady tone": np.sin(np.arange(RATE) * 0.1),
-    "growing": decay(1.0, duration=1.0)[::-1],
-    "too short": decay(1.0, duration=0.003),
-    "steps to silence": np.where(np.arange(RATE) < RATE // 2, 1.0, 0.0)
-    * np.random.default_rng(0).standard_normal(RATE),
-}
 
 
 def test_echo_density_of_noise_is_one():
@@ -53,6 +38,20 @@ def test_echo_density_of_growing_density_is_found_in_time():
 
 @pytest.mark.parametrize("name", ["silence", "one sample", "constant", "not a number"])
 def test_no_density_and_no_colour_of_nothing(name):
-    for reading in (*echo_density(BAD[name], RATE).readings, *colouration(BAD[name], RATE).readings):
+    for reading in (*echo_density(NO_DECAYS[name], RATE).readings, *colouration(NO_DECAYS[name], RATE).readings):
         assert math.isnan(reading.value)
         assert reading.warnings
+
+
+@pytest.mark.parametrize(
+    ("response", "window_seconds", "reason"),
+    [
+        (decay(0.3, duration=0.04), 0.025, "two windows of it are needed"),
+        (decay(0.3, duration=1.0), 0.0003, "two windows of it are needed"),
+        (NO_DECAYS["a lone echo"], 0.025, "a single echo"),
+    ],
+)
+def test_a_response_shorter_than_its_windows_has_no_density(response, window_seconds, reason):
+    for reading in echo_density(response, RATE, window_seconds=window_seconds).readings:
+        assert math.isnan(reading.value)
+        assert reason in reading.warnings[0]

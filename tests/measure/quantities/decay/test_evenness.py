@@ -31,3 +31,15 @@ def test_colouration_of_a_comb():
 def test_the_band_ends_at_half_the_rate_and_says_so(rate, high_hz):
     h = np.random.default_rng(1).standard_normal(rate)
     assert colouration(h, rate).deviation.conditions["high_hz"] == high_hz
+
+
+def test_there_is_no_colour_of_a_band_that_holds_too_little():
+    noise = np.random.default_rng(1).standard_normal(2_048)
+    few = colouration(noise, RATE, low_hz=100.0, high_hz=1_000.0)  # bins of 23.4 Hz
+    assert math.isnan(few.deviation.value)
+    assert "only 38 bins" in few.flatness.warnings[0]
+    spectrum = np.fft.rfft(np.random.default_rng(2).standard_normal(RATE))
+    spectrum[90:10_100] = 0.0
+    nothing = colouration(np.fft.irfft(spectrum, RATE), RATE)
+    assert math.isnan(nothing.flatness.value)
+    assert "there is nothing between 100 and 10000 Hz" in nothing.deviation.warnings[0]

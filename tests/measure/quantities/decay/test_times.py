@@ -5,7 +5,7 @@ import warnings
 
 import numpy as np
 import pytest
-from exponential_decays import decay
+from exponential_decays import NO_DECAYS, decay
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -164,25 +164,10 @@ def test_direct_sound_and_predelay_do_not_spoil_the_fit():
         assert any("left out" in warning for warning in band.likelihood.warnings)
 
 
-BAD = {
-    "silence": np.zeros(RATE),
-    "one sample": np.ones(1),
-    "constant": np.ones(RATE),
-    "not a number": np.where(np.arange(RATE) == 7, np.nan, decay(0.3, duration=1.0)),
-    "a lone echo": np.eye(1, RATE, 500)[0],
-    "steady noise": np.random.default_rng(0).standard_normal(RATE),
-    "steady tone": np.sin(np.arange(RATE) * 0.1),
-    "growing": decay(1.0, duration=1.0)[::-1],
-    "too short": decay(1.0, duration=0.003),
-    "steps to silence": np.where(np.arange(RATE) < RATE // 2, 1.0, 0.0)
-    * np.random.default_rng(0).standard_normal(RATE),
-}
-
-
 @pytest.mark.parametrize("kind", ["octave", "broadband"])
-@pytest.mark.parametrize("name", BAD)
+@pytest.mark.parametrize("name", NO_DECAYS)
 def test_what_does_not_decay_has_no_decay_time(name, kind):
-    for band in decay_from_impulse(BAD[name], RATE, bands=kind).bands:
+    for band in decay_from_impulse(NO_DECAYS[name], RATE, bands=kind).bands:
         for reading in (band.edt, band.t20, band.t30, band.likelihood):
             assert math.isnan(reading.value), str(reading)
             assert len(reading.warnings[0]) > 10

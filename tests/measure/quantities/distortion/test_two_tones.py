@@ -135,3 +135,12 @@ def test_ratio_and_doubt_are_both_in_percent() -> None:
     undefined = percent_reading("q", 0.03, 0.002, "none", "none", {}, "too short")
     assert not undefined.defined
     assert math.isnan(undefined.uncertainty)
+
+
+def test_two_tones_beside_a_louder_one_have_no_distortion():
+    x = two_tones(RATE, low_hz=60.0, high_hz=7_000.0, low_to_high=4.0, seconds=1.5, level_dbfs=-20.0)
+    third = 0.2 * np.sin(angle_of(997.0, seconds=1.5))
+    result = modulation_distortion(x + third, RATE)
+    assert math.isnan(result.single.value)
+    # Powers: 0.1^2 / 2 (0.8^2 + 0.2^2) = 0.0034 beside 0.02.
+    assert "hold only 15 % of the power" in result.single.warnings[0]

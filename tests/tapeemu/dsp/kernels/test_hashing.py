@@ -1,8 +1,12 @@
 """The one source of randomness: against the generator's definition in whole numbers, and by its statistics."""
 
+from importlib import import_module
+from pkgutil import iter_modules
+
 import numpy as np
 from scipy import stats
 
+from tapeemu.dsp import kernels
 from tapeemu.dsp.kernels import hashing
 from tapeemu.dsp.tape_position import Purpose, stream_key
 
@@ -60,12 +64,16 @@ def test_uniform_numbers_are_uniform() -> None:
     assert 0.0 < numbers.min() < numbers.max() < 1.0
 
 
-def test_a_row_of_numbers_is_made_of_single_ones() -> None:
-    out = np.full(5, np.nan)
-    hashing.fill_uniforms(np.uint64(9), np.int64(-3), np.int64(7), out)
-    base = hashing.mix_hash(np.uint64(9), np.uint64(2**64 - 3))
-    assert out.tolist() == [float(hashing.uniform(np.uint64(base), np.uint64(k))) for k in range(7, 12)]
-
-
 def test_a_key_without_a_number_is_that_of_number_zero() -> None:
     assert stream_key(5, Purpose.LEVEL) == stream_key(5, Purpose.LEVEL, 0) != stream_key(5, Purpose.LEVEL, 1)
+
+
+def test_kernels_give_every_purpose_the_number_it_has_in_python() -> None:
+    held: dict[str, set[int]] = {}
+    for module in iter_modules(kernels.__path__, f"{kernels.__name__}."):
+        for name, value in vars(import_module(module.name)).items():
+            if name.lstrip("_") in Purpose.__members__ and isinstance(value, np.uint64):
+                held.setdefault(name.lstrip("_"), set()).add(int(value))
+    of_tapes = {Purpose.TAPE, Purpose.PLACE}  # seeds drawn from seeds, in Python alone
+    assert held == {purpose.name: {int(purpose)} for purpose in Purpose if purpose not in of_tapes}
+    assert len(Purpose.__members__) == len(set(Purpose))
