@@ -455,9 +455,9 @@ class _Body:
         else:
             raise self.unit.refuse(node, "only names and elements of arrays can be changed", "use a local name")
         place = self.expression(loaded)
-        result = self.expression(ast.copy_location(ast.BinOp(loaded, op, value), node))
         if not isinstance(place.kind, Scalar):
             raise self.unit.refuse(node, "a part of an array is changed at once", "write a loop over it")
+        result = self.expression(ast.copy_location(ast.BinOp(loaded, op, value), node))
         sign = _OPERATORS.get(type(op))
         if result.kind == place.kind and sign is not None and type(op) not in (ast.FloorDiv, ast.Mod):
             return [f"{place.text} {sign[0]}= {self.beside(self.expression(value), place.kind, node).text};"]

@@ -15,7 +15,8 @@ import pytest
 from modules import module_at
 
 import tapeemu.native
-from tapeemu.native.subset import SubsetError
+from tapeemu.native.processors import _processor
+from tapeemu.native.subset import SubsetError, read_unit
 from tapeemu.native.translate import c_source, header_source
 
 HEAD = """
@@ -616,6 +617,139 @@ def test_what_leaves_the_subset_is_refused_with_line_and_remedy(
     with pytest.raises(SubsetError, match=rf"sample_0\.py:\d+.*{told}.*; ") as refused:
         c_source(load(text))
     assert "\n" not in str(refused.value)
+
+
+WITH_HELPERS = """
+@kernel()
+def pair(n: int) -> tuple[int, int]:
+    return n, n
+@kernel()
+def first(x: Reals1) -> float:
+    return x[0]
+@kernel()
+def k{head}:
+    {body}
+"""
+REFUSED_LINES: list[tuple[str, str, str]] = [
+    ("(n: int) -> None", "a: str = n", "the annotation is no number"),
+    ("(n: int) -> None", "return n", "what is returned is not what is declared"),
+    ("(n: int) -> int", "return", "what is returned is not what is declared"),
+    ("(n: int) -> tuple[int, int]", "return n", "returned in one piece"),
+    ("(n: int) -> tuple[int, int]", "return n, n, n", "returned in one piece"),
+    ("(x: Reals1) -> None", "x[0], x[1] = 1.0, 2.0", "unpacked into elements"),
+    ("(x: Reals2) -> int", "n, m, o = x.shape; return n", "another number of dimensions"),
+    ("(n: int) -> int", "a, b, c = pair(n); return a", "another number of members"),
+    ("(n: int) -> int", "a, b = pair(n, n); return a", "pair takes 1 arguments"),
+    ("(x: Reals2) -> float", "return first(x)", "another sort of array"),
+    ("(n: int) -> None", "for i in range(n): i = 2", "i counts a loop and is changed"),
+    ("(n: int) -> None", "i = 3\n    for i in range(n): pass", "i counts a loop and is used elsewhere"),
+    ("(a: float) -> None", "for i in range(a): pass", "a loop counts what is no integer"),
+    ("(x: Reals1) -> None", "for a in x: pass", "For is not of the subset"),
+    ("(x: Reals2, n: int) -> None", "y = x[0]; y = x[n:]", "y changes its type"),
+    ("(n: int) -> None", "a = n; a = 0.5", "is given a real number"),
+    ("(x: Reals1) -> None", "x.size = 1", "can be assigned to"),
+    ("(x: Reals1) -> None", "x.size += 1", "elements of arrays can be changed"),
+    ("(x: Reals2) -> None", "x[0] += 1.0", "a part of an array is changed at once"),
+    ("(n: int) -> bool", "return n > 0 and n", "join what is no condition"),
+    ("(n: int) -> int", "return missing", "missing is no name of the kernel"),
+    ("(x: Reals1) -> float", "return x.mean", "the attribute mean is not of the subset"),
+    ("(x: Reals1) -> int", "return x.shape[1]", "no such dimension"),
+    ("(x: Reals1, n: int) -> int", "return x.shape[n]", "no such dimension"),
+    ("(a: float) -> float", "return a[0]", "only arrays have elements"),
+    ("(x: Reals1) -> float", "y = x[::2]; return y[0]", "has a step"),
+    ("(x: Reals2) -> float", "y = x[:, 1:]; return y[0, 0]", "not contiguous"),
+    ("(n: int) -> bool", "return n is n", "Is is not of the subset"),
+    ("(a: float) -> bool", "return 0.0 < abs(a) < 1.0", "would call a function twice"),
+    ("(a: float) -> float", "return a // 2.0", "are for integers"),
+    ("(n: int) -> int", "return n + (1 << 3)", "bits of a signed number"),
+    ("(z: np.uint64) -> np.uint64", "return z + -1", "a negative number meets an unsigned one"),
+    ("(z: np.uint64) -> np.uint64", "return abs(z)", "abs is not of the subset"),
+    ("(x: Reals1) -> float", "return x", "an array is used as a number"),
+    ("(n) -> None", "pass", "the parameter n has no type"),
+    ("(x: Reals1) -> Reals1", "return x", "a kernel returns an array"),
+]
+
+
+@pytest.mark.parametrize(("head", "body", "told"), REFUSED_LINES)
+def test_a_line_that_leaves_the_subset_is_refused_with_its_remedy(
+    load: Callable[[str], ModuleType], head: str, body: str, told: str
+) -> None:
+    with pytest.raises(SubsetError, match=rf"sample_0\.py:\d+.*{told}.*; "):
+        c_source(load(WITH_HELPERS.format(head=head, body=body)))
+
+
+@pytest.mark.parametrize(
+    ("source", "told"),
+    [
+        ("class Loose:\n    past: Reals1", "the class Loose is no NamedTuple"),
+        ("def plain(n: int) -> int:\n    return n", "plain is no kernel"),
+    ],
+)
+def test_a_kernel_file_holds_kernels_and_their_groups_alone(
+    load: Callable[[str], ModuleType], source: str, told: str
+) -> None:
+    with pytest.raises(SubsetError, match=rf"sample_0\.py:\d+.*{told}; "):
+        c_source(load(source))
+
+
+def test_a_statement_of_nothing_is_nothing_in_c(load: Callable[[str], ModuleType]) -> None:
+    made = c_source(load("@kernel()\ndef k(n: int) -> int:\n    if n > 0:\n        pass\n    return n"))
+    assert "if (n > 0) {" in made
+    assert "pass" not in made
+
+
+PROCESSOR = """
+class Set(NamedTuple):
+    gain: {setting}
+class Held(NamedTuple):
+    past: {memory}
+@kernel()
+def echo_latency(settings: Set, sample_rate: Precise, channels: int) -> int:
+    return 0
+@kernel()
+def echo_tail(settings: Set, sample_rate: Precise, level_db: Precise) -> int:
+    return 0
+@kernel()
+def echo_shapes(settings: {given}, sample_rate: Precise, channels: int, shapes: Integers2) -> None:
+    shapes[0, 0] = 1
+@kernel()
+def echo_design(
+    settings: Set, sample_rate: Precise, channels: int, start: np.int64, track: np.int64, memory: Held
+) -> None:
+    memory.past[0] = 0.0
+@kernel()
+def echo_seek(settings: Set, start: np.int64, memory: Held) -> None:
+    memory.past[0] = 0.0
+@kernel()
+def echo_process(memory: Held, block: Reals2, out: Reals2) -> None:
+    out[0, 0] = block[0, 0]
+"""
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"given": "Precise"}, "echo is given no groups"),
+        ({"memory": "Precise"}, r"Held\.past is no array; memory holds arrays only"),
+        ({"setting": "np.float32"}, r"Set\.gain is of no type for settings"),
+    ],
+)
+def test_settings_and_memory_of_a_processor_are_groups_of_what_c_can_be_given(
+    load: Callable[[str], ModuleType], changed: dict[str, str], told: str
+) -> None:
+    parts = {"setting": "Precise", "memory": "Reals1", "given": "Set"}
+    assert _processor(read_unit(load(PROCESSOR.format(**parts))), "echo", ()).name == "echo"
+    source = PROCESSOR.format(**parts | changed)
+    if "memory" in changed:
+        source = source.replace("    memory.past[0] = 0.0", "    pass")
+    with pytest.raises(SubsetError, match=told):
+        _processor(read_unit(load(source)), "echo", ())
+
+
+def test_a_processor_without_one_of_its_kernels_is_named(load: Callable[[str], ModuleType]) -> None:
+    source = PROCESSOR.format(setting="Precise", memory="Reals1", given="Set").replace("echo_tail", "echo_fading")
+    with pytest.raises(SubsetError, match="the processor echo has no echo_tail; every processor has"):
+        _processor(read_unit(load(source)), "echo", ())
 
 
 def test_comments_docstrings_and_names_are_carried_over(load: Callable[[str], ModuleType]) -> None:
