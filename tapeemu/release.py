@@ -113,8 +113,8 @@ def _compile(machine: Machine, package: Path, cache: Path) -> None:
 
 
 @contextlib.contextmanager
-def _forgetful(folder: Path) -> Iterator[None]:
-    """A compiler that remembers nothing of what it has made before."""
+def _empty_compiler_cache(folder: Path) -> Iterator[None]:
+    """Give the compiler a new cache, so that nothing it made before is used again."""
     names = ("ZIG_GLOBAL_CACHE_DIR", "ZIG_LOCAL_CACHE_DIR")
     before = {name: os.environ.pop(name, None) for name in names}
     os.environ.update(dict.fromkeys(names, str(folder)))
@@ -139,7 +139,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             wheel = make_wheel(MACHINES[name], asked.out)
             digest = hashlib.sha256(wheel.read_bytes()).hexdigest()
             if asked.check:
-                with tempfile.TemporaryDirectory() as folder, _forgetful(Path(folder) / "zig"):
+                with tempfile.TemporaryDirectory() as folder, _empty_compiler_cache(Path(folder) / "zig"):
                     again = hashlib.sha256(make_wheel(MACHINES[name], Path(folder)).read_bytes()).hexdigest()
                 if again != digest:
                     raise ReleaseError(f"{wheel.name} came out with other bytes the second time")

@@ -53,7 +53,7 @@ real ix ux
 _RESERVED = frozenset(_C_WORDS.split())
 _COMPARISONS = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!="}
 _ATOM, _UNARY, _PRODUCT, _SUM, _COMPARISON, _AND, _OR, _CHOICE = 15, 13, 12, 11, 9, 4, 3, 2
-"""How tightly kinds of expressions bind in C."""
+"""Precedence of kinds of expressions in C."""
 _OPERATORS: dict[type[ast.operator], tuple[str, int]] = {
     ast.Mult: ("*", _PRODUCT),
     ast.Div: ("/", _PRODUCT),
@@ -333,7 +333,7 @@ class _Body:
         return self.store(node, target, self.expression(value), siblings)
 
     def lanes(self, node: ast.stmt, name: str, siblings: Sequence[ast.stmt]) -> list[str]:
-        """Eight zeros of the function's own, and the name of the array."""
+        """Declare eight zeros in the function, and the array that has the name."""
         if name in self.kinds or self.changed(name) or not self.contained(name, node, siblings):
             raise self.unit.refuse(node, "lanes have one name in one block", "use another name")
         kind = Array(REAL, 1)

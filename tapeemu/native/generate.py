@@ -1,4 +1,4 @@
-"""Writes the C files that are generated, all of them or those that are not as they should be.
+"""Write the generated C files, or check that they are up to date.
 
 ``python -m tapeemu.native.generate`` writes them into ``tapeemu/native/c``; with ``--check`` it names those that
 are stale and fails.

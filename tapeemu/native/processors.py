@@ -1,4 +1,4 @@
-"""What joins the processors' kernels to the C interface: settings read, memory carved, calls sent to a kind."""
+"""C between the interface and the kernels: it reads settings, lays out memory and calls the kernel of a kind."""
 
 import functools
 import importlib
@@ -59,7 +59,7 @@ class KernelProcessor:
 
 
 _Lines = Callable[[KernelProcessor], list[str]]
-"""Writes the lines of a case of a switch for a processor."""
+"""Makes the lines of one ``case`` of a ``switch``, for one processor."""
 
 
 @functools.cache
@@ -287,7 +287,12 @@ _STAGE = "int32_t kind, const tapeemu_number *given, ix count, double sample_rat
 
 def _switches(processors: Sequence[KernelProcessor]) -> list[str]:
     """C functions of any stage, each of which asks for the kind and calls the kernel of that one."""
-    return [*_making(processors), *_asking(processors), *_playing(processors), *_moving(processors)]
+    return [
+        *_design_functions(processors),
+        *_query_functions(processors),
+        *_process_functions(processors),
+        *_change_functions(processors),
+    ]
 
 
 def _switch(
@@ -304,8 +309,8 @@ def _switch(
     return [*lines, *(f"    {line}" for line in otherwise), "}", ""]
 
 
-def _making(processors: Sequence[KernelProcessor]) -> list[str]:
-    """Settings checked, memory given, the plan made."""
+def _design_functions(processors: Sequence[KernelProcessor]) -> list[str]:
+    """C functions that check the settings of a stage, lay out its memory, and design it."""
     return [
         *_switch(
             "static bool stage_valid(int32_t kind, const tapeemu_number *given, ix count)",
@@ -330,8 +335,8 @@ def _making(processors: Sequence[KernelProcessor]) -> list[str]:
     ]
 
 
-def _asking(processors: Sequence[KernelProcessor]) -> list[str]:
-    """What a stage says of itself."""
+def _query_functions(processors: Sequence[KernelProcessor]) -> list[str]:
+    """C functions that give latency, tail, length ratio and traits of a stage."""
     lines = [
         *_switch(
             f"static int64_t stage_latency({_STAGE})",
@@ -371,8 +376,8 @@ def _asking(processors: Sequence[KernelProcessor]) -> list[str]:
     return lines
 
 
-def _playing(processors: Sequence[KernelProcessor]) -> list[str]:
-    """Blocks, and another place on the tape."""
+def _process_functions(processors: Sequence[KernelProcessor]) -> list[str]:
+    """C functions that process a block, and that move a stage to another place on the tape."""
     return [
         *_switch(
             "static ix stage_process(int32_t kind, const StageMemory *memory, reals_2 block, reals_2 out)",
@@ -390,8 +395,8 @@ def _playing(processors: Sequence[KernelProcessor]) -> list[str]:
     ]
 
 
-def _moving(processors: Sequence[KernelProcessor]) -> list[str]:
-    """Which settings may change while sound goes through, and their change."""
+def _change_functions(processors: Sequence[KernelProcessor]) -> list[str]:
+    """C functions that tell which settings of a stage may change while it plays, and change them."""
     moving = [each for each in processors if each.moves and "change" in each.calls]
     lines = ["/* Whether a setting of a stage moves while it plays. */"]
     lines += ["static bool stage_moves(int32_t kind, ix setting)", "{", "    switch (kind) {"]

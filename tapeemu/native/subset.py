@@ -1,8 +1,7 @@
 """The numeric subset: from the source of a kernel file to functions whose every name has a type.
 
-What is not in the subset is refused with file, line and remedy, so that a kernel that only Python can run
-never gets far. Types come from annotations; a local name has the type of what it is first given, and keeps
-it.
+What is not in the subset is refused with file, line and remedy. Types come from annotations; a local name has
+the type of what it is first given, and keeps it.
 """
 
 import ast

@@ -46,7 +46,7 @@ FORMATS = ("clap", "lv2", "vst3")
 NAME = "tapeemu"
 
 CARRIED = Path(__file__).parent / "binaries"
-"""What a release wheel brings: a folder of the plug-ins for its machine."""
+"""Folder in the package with the plug-ins that a release wheel brings for its machine."""
 RECORD = "sources.txt"
 """The file beside them with the digest of what they were made from."""
 _SOURCES = Path(__file__).parent / "c"
@@ -68,11 +68,11 @@ _WINDOWS_LIBRARIES = (
     "api-ms-win-crt-private-l1-1-0",
     "api-ms-win-crt-string-l1-1-0",
 )
-"""Parts of the system with all that the plug-ins call. The compiler would add what starts programs, and its own
-library whole, 69 kB, for four functions that the system has too."""
+"""Libraries of the system that hold all that the plug-ins call. By itself the compiler links its start-up code and
+its own library, 69 kB, for four functions that these hold too."""
 _DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
-"""What runs in the audio call: it and all that it calls is made fast, everything else small."""
+"""Functions of the audio call. They and all that they call are compiled for speed, everything else for size."""
 _LEFT_SMALL = (
     "stage_change",
     "make_if_turned",
@@ -82,7 +82,7 @@ _LEFT_SMALL = (
     "core_reset",
     "tapeemu_live_bypass",
 )
-"""Called from there, once a block at most."""
+"""Called from the audio call too, but at most once a block: compiled for size."""
 
 
 class BuildError(TapeemuError):
@@ -266,7 +266,7 @@ def build(
 
 
 def find_built() -> Path | None:
-    """Where this machine's plug-ins stand, if they need not be built."""
+    """The folder of this machine's plug-ins; None if they must be built."""
     machine = this_machine()
     brought = carried(machine)
     if brought is not None:

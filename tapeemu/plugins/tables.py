@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 MOST_PARTS = 32
-"""Most rows of a list of parts."""
+"""Most rows of a list, such as the rotating parts of a transport."""
 
 _LEFT_OUT: Mapping[str, float] = {
     "preamp_drive.drive_db": 6.0,
@@ -64,7 +64,7 @@ _LEFT_OUT: Mapping[str, float] = {
     "wow_flutter.scrape_band_hz[0]": 100.0,
     "wow_flutter.scrape_band_hz[1]": 5000.0,
 }
-"""Where the knob of a setting stands that is left out by default."""
+"""Where the knob stands of a setting that is left out by default."""
 
 _RANGES: Mapping[str, tuple[float, float]] = {
     "wow_flutter.random_band_hz[0]": (0.01, 20_000.0),
@@ -84,10 +84,10 @@ _ONE_OF: Mapping[str, Sequence[tuple[str, ...]]] = {
 """Settings of which at most one is set, or, where they are two ends of a band, both."""
 
 _NOT_IN_A_HOST = frozenset({"wow_flutter.speed_error_percent"})
-"""A host wants as many samples as it gives, so a tape at the wrong speed is none of its plug-ins."""
+"""Not offered: a host takes as many samples as it gives, and at the wrong speed there are more or fewer."""
 
 _MOST_SEED = 65_535.0
-"""A knob of all seeds would have steps that no host can set; others are kept in the state."""
+"""Highest seed of the knob, whose steps would else be too fine to set; the state keeps any seed."""
 
 _NUMBERS: Mapping[str, Mapping[str, str]] = {
     "amplitude_flutter": {"spacing": "choice mode", "periodic_parts": "parts"},

@@ -25,7 +25,7 @@ _SWITCHES = (
     ("enabled", "Enabled", "enabled", 1.0),
     ("freewheel", "Offline", "freeWheeling", 0.0),
 )
-"""What the host itself switches: symbol, name, designation, default. Last, so that ports keep their numbers."""
+"""Ports that the host itself sets: symbol, name, designation, default. Last, so that others keep their numbers."""
 _CHANNELS = {1: ("centre",), 2: ("left", "right")}
 
 
@@ -79,7 +79,7 @@ def presets_text(presets: Mapping[str, str]) -> str:
 
 
 def _port_values(text: str) -> str:
-    """What the knobs stand at: a host sets them beside the state."""
+    """Values of the control ports for a preset; a host sets them beside the state."""
     from tapeemu.presets.reading import parse_preset
 
     stages = parse_preset(text, name="preset").chain.stages
@@ -103,7 +103,7 @@ def literal(text: str) -> str:
 
 
 def turtle_text(kinds: Sequence[PluginKind]) -> str:
-    """The file that describes them."""
+    """The file that describes the ports of the plug-ins."""
     return "\n".join((_PREFIXES, *(_plugin(*each) for each in _plugins(kinds))))
 
 

@@ -17,7 +17,7 @@ _FOLDER_VARIABLE = "TAPEEMU_PRESETS"
 
 
 class Place(NamedTuple):
-    """A preset file and how it was come by.
+    """A preset file and where it comes from.
 
     Attributes
     ----------

@@ -82,7 +82,7 @@ class FdnReverb(ProcessorOfKernels):
     `high_decay_ratio`; `decay_by_band_seconds`; or both `decay_seconds` and the table, which is then scaled as a
     whole until its value at 1 kHz is `decay_seconds`. The ratios are refused beside a table.
 
-    It is set, not hoped for: line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
+    Line i of M_i samples loses ``60 M_i / (fs T(f))`` dB per pass (Jot &
     Chaigne, AES 90th Convention, 1991), by filters solved so that octave bands read the times that were set
     (T30 behind a filter of class 1; see `tapeemu.dsp.kernels.octave_decay`), and everything else in the loop is
     lossless: mixing is a Hadamard matrix with signs and permutations, modulation turns pairs of lines

@@ -16,7 +16,7 @@ __all__ = ["PreampDrive", "TapeMagnetisation"]
 
 @lru_cache(maxsize=1024)
 def _solved(design: Callable[..., float], *arguments: Any) -> float:
-    """What a kernel says of settings, kept for the next who asks: some of it takes milliseconds."""
+    """A figure that a kernel finds for settings, cached, since some take milliseconds."""
     return float(design(*arguments))
 
 

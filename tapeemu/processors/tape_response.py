@@ -69,10 +69,10 @@ class TapeResponse(ProcessorOfKernels):
     about in proportion to frequency, and at most 18 dB at 10 kHz. So the output of a loud high tone falls when it
     is recorded louder still.
 
-    `bias_db` is how far the bias is from the one that the record equaliser is made for. That optimum lies 3 dB of
-    10 kHz beyond the highest sensitivity there, at 2 dB more bias. So with ``b`` dB more than the optimum a 10 kHz
-    tone loses ``3 b + 0.75 b^2`` dB, and others in proportion to frequency, as by a distance; with less of it
-    treble rises, 3 dB at the most. MOL and SOL are what they are set to.
+    `bias_db` is how far the bias is from the one that the record equaliser is made for. At that optimum a 10 kHz
+    tone is 3 dB below its highest sensitivity, which lies at 2 dB less bias. So with ``b`` dB more than the
+    optimum a 10 kHz tone loses ``3 b + 0.75 b^2`` dB, and others in proportion to frequency, as by a distance;
+    with less of it treble rises, 3 dB at the most. MOL and SOL are what they are set to.
 
     `sol_10khz_db` is the highest output that a 10 kHz sine can have (SOL). It follows from the losses of recording
     and spacing, which the record equaliser must make up for; set, it decides both together, as one distance.

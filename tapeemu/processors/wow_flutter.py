@@ -110,7 +110,7 @@ class WowFlutter(Processor):
     that starts later is a cut of the same run of the tape,
     and an output has ``1 / (1 + e)`` of the input's length.
 
-    **One knob.** With `weighted_flutter_percent` everything that moves (not speed error and azimuth) is
+    **The weighted figure.** With `weighted_flutter_percent` everything that moves (not speed error and azimuth) is
     scaled by one factor such that a meter with the weighting of IEC 60386 / AES6 and the two-sigma detector
     reads that figure. It is solved from the distribution of the weighted deviation: independent sines plus
     Gaussian noise, the level exceeded 5 % of the time. With `profile` the mixture is that of a class of

@@ -55,7 +55,7 @@ def spool_file(source: Path, spool: Path, *, target: Path, job: Job, progress: P
         See :data:`tapeemu.rendering.progress.Progress`.
     """
     began = time.perf_counter()
-    job.tape()  # refuses a tape that there is not
+    job.tape()  # refuses a seed, a place or a track that no tape has
     with AudioReader(source) as reader:
         rendering = FileRendering(reader, job, progress)
         encoding_for(target, reader.info, job.delivery)  # refused now, not after the work of all files

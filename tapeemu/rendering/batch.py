@@ -109,7 +109,7 @@ def render_batch(
         track=track,
         preset=preset,
     )
-    # An input that is not there is told by itself, and not by how many are left.
+    # A missing input has an error of its own, which one about too few stems would hide.
     alone = not side_by_side or bool(plan.failures)
     beside = [] if alone else jobs_side_by_side(job, [item.source for item in plan.items])
     make_folder(plan.folder)
@@ -170,11 +170,11 @@ class _Batch:
     job: Job
     journal: Journal
     digest: str
-    """Of all that decides how a result sounds, besides its own input."""
+    """SHA-256 of all that decides how a result sounds, besides its own input."""
     resume: bool
 
     def on_track(self, number: int) -> "_Batch":
-        """The batch as it is for the file on a track; the same where no track sounds like another."""
+        """The batch as it is for the file on a track; the same where all tracks sound alike."""
         job = self.job.on_track(number)
         if job.track == self.job.track:
             return self
@@ -269,7 +269,7 @@ class _Balanced:
 
     def batches(self, batch: _Batch) -> dict[Item, _Batch]:
         """The batch as it is for each file."""
-        # The gain hangs on every input, so each result does too.
+        # The gain depends on every input, so each result does too.
         sources = sorted(input_digest(item.source) for item in self._plan.items)
         whole = replace(batch, digest=_digest_of(batch.digest, *sources))
         return {item: whole.on_track(number) for number, item in enumerate(self._plan.items)}
@@ -298,7 +298,7 @@ class _SideBySide:
 
     def batches(self, batch: _Batch) -> dict[Item, _Batch]:
         """The batch as it is for each file."""
-        # A result hangs on what lies beside it, and its comment on the names; so on all, in their order.
+        # A result depends on what lies beside it, and its comment on the names: on all of them, in their order.
         names = json.dumps([item.source.name for item in self._plan.items])
         sources = [input_digest(item.source) for item in self._plan.items]
         return {
@@ -324,7 +324,7 @@ class _SideBySide:
             )
         except TapeemuError:
             raise
-        except Exception as error:  # told as an internal error of each
+        except Exception as error:  # reported as an internal error of each
             return {item: Failure.of(item.source, error) for item in items}
         return dict(zip(items, spooled, strict=True))
 
@@ -378,7 +378,7 @@ def _all_failed(plan: BatchPlan, message: str) -> dict[Item, Any]:
 def _spool_item(item: Item, batch: _Batch, spool: Path, progress: Progress | None = None) -> Spooled | Failure:
     try:
         return spool_file(item.source, spool, target=item.target, job=batch.job, progress=progress)
-    except Exception as error:  # told with the others
+    except Exception as error:  # reported with the others
         return Failure.of(item.source, error)
 
 
@@ -389,14 +389,14 @@ def _finish_item(
         return finish_spooled(
             spooled, item.target, gain_db=gain_db, job=batch.job, before_renaming=batch.note_down(item)
         )
-    except Exception as error:  # told with the others
+    except Exception as error:  # reported with the others
         return Failure.of(item.source, error)
 
 
 def _compile_once(chain: Processor) -> None:
     """Fill the cache of compiled kernels, so that the processes to come need not each do it."""
     silence = np.zeros((2, 256))
-    with contextlib.suppress(TapeemuError):  # it will be told of every file that it concerns
+    with contextlib.suppress(TapeemuError):  # every file that it concerns reports it
         chain(silence, sample_rate=48_000)
     LevelMeter(sample_rate=48_000, channels=2).add(silence)
 

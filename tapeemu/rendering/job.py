@@ -42,7 +42,7 @@ class Job:
     behind: tuple[str, ...] = ()
 
     def on_track(self, number: int) -> Self:
-        """The job on another track, counted from its own; the same job where no track sounds like another."""
+        """The job on another track, counted from its own; the same job where all tracks sound alike."""
         return replace(self, track=self.track + number) if self.chain.traits.tracks_differ else self
 
     def tape(self) -> Processor:

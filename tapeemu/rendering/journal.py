@@ -103,7 +103,7 @@ def input_digest(path: Path) -> str:
     try:
         return _digest(path)
     except (OSError, ValueError) as error:
-        AudioReader(path)  # says it better
+        AudioReader(path)  # its error says more
         raise AudioError(f"{path} cannot be read ({reason(error)}); check its permissions") from None
 
 

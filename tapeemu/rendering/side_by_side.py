@@ -59,7 +59,7 @@ def jobs_side_by_side(job: Job, sources: Sequence[Path]) -> list[Job]:
             "stems, or leave it out"
         )
     names = [source.name for source in sources]
-    placed = _knows_its_place(job.chain)
+    placed = _needs_all_stems(job.chain)
     return [
         replace(
             job.on_track(number),
@@ -71,10 +71,10 @@ def jobs_side_by_side(job: Job, sources: Sequence[Path]) -> list[Job]:
     ]
 
 
-def _knows_its_place(processor: Processor) -> bool:
-    """Whether a stage takes all stems together without that they hear each other: a head that stands askew."""
+def _needs_all_stems(processor: Processor) -> bool:
+    """Whether a stage needs all stems though none hears another: a head at an angle delays each by its track."""
     if isinstance(processor, Chain):
-        return any(_knows_its_place(stage.processor) for stage in processor.sounding)
+        return any(_needs_all_stems(stage.processor) for stage in processor.sounding)
     return processor.traits.crosses_stems and not processor.traits.tracks_heard
 
 
@@ -172,7 +172,7 @@ class _Tape:
         self, readers: Sequence[AudioReader], job: Job, map_stems: MapStems, progress: Progress | None
     ) -> None:
         infos = [reader.info for reader in readers]
-        _refuse_company(readers)
+        _refuse_unlike(readers)
         rate, channels = infos[0].sample_rate, [info.channels for info in infos]
         chain = job.tape()
         self._stream = TapeStream(
@@ -253,7 +253,7 @@ class _Tape:
         return (f"lasts {seconds:.6g} s longer than its input, as long as {longest.info.path.name} beside it",)
 
 
-def _refuse_company(readers: Sequence[AudioReader]) -> None:
+def _refuse_unlike(readers: Sequence[AudioReader]) -> None:
     """Refuse files that cannot lie on one tape."""
     first = readers[0].info
     for info in (reader.info for reader in readers):

@@ -103,7 +103,7 @@ def spectra(pictures: Sequence[Picture], first: int) -> tuple[Strip, Strip]:
         for line in _LINES_HZ
         if hertz[0] <= line <= hertz[-1]
     ]
-    # What lies far below the strongest band is heard by no one, and its differences are large.
+    # What lies far below the strongest band is inaudible, and its differences are large.
     heard = np.max(levels, axis=0) > top - _RANGE_DB
     apart = np.where(heard, levels - levels[first], 0.0)
     reach = max(float(np.max(np.abs(apart))) * 1.15, _LEAST_APART_DB)

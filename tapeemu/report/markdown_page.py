@@ -318,7 +318,7 @@ def _conditions(comparisons: Sequence[Comparison], sources: Sequence[Path]) -> l
 
 
 def _safe(text: str) -> str:
-    """Text that Markdown takes for nothing but text."""
+    """The text with the signs of Markdown escaped."""
     signed = re.sub(r"(?<![\w.-])-(?=\d)", "\N{MINUS SIGN}", " ".join(text.split()))
     return re.sub(r"([\\`*_\[\]<>|#])", r"\\\1", signed)
 

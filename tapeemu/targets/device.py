@@ -40,13 +40,13 @@ CONTROL_HZ = 100.0
 """Envelopes of the input a second, if nothing else is asked for."""
 
 LONGEST_CONTROL = 1_000_000
-"""As in tapeemu.h."""
+"""Longest control period in samples, as in tapeemu.h."""
 
 _SECONDS = 0.5
 
 CYCLES_PER_INSTRUCTION = 1.5
-"""Our model of a Cortex-M7 with its memory at no wait: it issues up to two instructions a cycle, and waits for
-results; recursions and divisions are above this, copies below. No hardware was measured."""
+"""Assumed for a Cortex-M7 whose memory has no wait states: up to two instructions a cycle, fewer where one waits
+for the result of another. Recursions and divisions take more cycles, copies fewer. No hardware was measured."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""The C library on several machines: compiled, run on cases, and what came out. One way in for all of them.
+"""The C library on several machines: compiled, run on cases, and what came out, behind one interface.
 
 Compilers and emulators are looked for when they are needed; :class:`MissingToolError` names what is not there.
 """
@@ -42,10 +42,10 @@ __all__ = [
 ]
 
 WARNINGS = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Wdouble-promotion", "-Werror")
-"""As strictly as a compiler can be told to."""
+"""The standard, and all warnings as errors."""
 
 STRICT_FLAGS = ("-O2", "-ffp-contract=off")
-"""The bits of Python."""
+"""Optimised, but no multiplication is fused with an addition, so that the bits are those of Python."""
 
 SINGLE = "-DTAPEEMU_SINGLE"
 
