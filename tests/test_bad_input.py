@@ -478,7 +478,9 @@ class TestGoodAfterAll:
             ("1e-30", 1e-30 * noise()),
         ],
     )
-    def test_odd_audio(self, tmp_path: Path, run: Callable[..., Any], name: str, audio: Any) -> None:
+    def test_unusual_audio_is_rendered(
+        self, tmp_path: Path, run: Callable[..., Any], name: str, audio: Any
+    ) -> None:
         whole(tmp_path, name=f"{name}.wav", subtype="FLOAT", audio=audio)
         status, errors, _ = run(f"{name}.wav", "-o", "out")
         assert (status, errors) == (0, [])
@@ -504,7 +506,7 @@ class TestGoodAfterAll:
             os.fsdecode(b"latin \xe9.wav"),
         ],
     )
-    def test_odd_names(self, tmp_path: Path, run: Callable[..., Any], name: str) -> None:
+    def test_unusual_names_are_kept(self, tmp_path: Path, run: Callable[..., Any], name: str) -> None:
         (tmp_path / "in").mkdir()
         whole(tmp_path / "in", name="a.wav").rename(tmp_path / "in" / name)
         for arguments in (["in"], [f"in/{name}"]):
@@ -518,12 +520,12 @@ class TestGoodAfterAll:
 
         assert json.loads(printed)["rendered"][0]["target"] == f"out/{name}"
 
-    def test_a_leading_dash(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_a_name_with_a_leading_dash_is_a_file(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         whole(tmp_path, name="-o.wav")
         assert run("-o", "out", "--", "-o.wav")[0] == 0
         assert leftovers(tmp_path / "out") == ["-o.wav"]
 
-    def test_a_link_to_a_file(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_a_link_to_a_file_is_followed(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         (tmp_path / "in").mkdir()
         (tmp_path / "in/link.wav").symlink_to(whole(tmp_path, name="good.wav"))
         assert run("in", "-o", "out")[0] == 0
@@ -541,7 +543,7 @@ class TestBadOutput:
         assert len(errors) == 1
         assert told in errors[0]
 
-    def test_onto_the_input(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_the_input_is_not_replaced(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         before = (tmp_path / "good.wav").read_bytes()
         self.refused(run, ".", "is an input", "--overwrite")
         assert (tmp_path / "good.wav").read_bytes() == before
@@ -550,24 +552,24 @@ class TestBadOutput:
         (tmp_path / "out").symlink_to(tmp_path)
         self.refused(run, "out", "is an input", "--overwrite")
 
-    def test_onto_another_input(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_another_input_is_not_replaced(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         (tmp_path / "out").mkdir()
         whole(tmp_path / "out", name="good.wav")
         status, errors, _ = run("good.wav", "out/good.wav", "-o", "out", "--overwrite")
         assert status in (USAGE, OUTPUT)
         assert len(errors) == 1
 
-    def test_onto_an_existing_file(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_an_existing_file_is_not_replaced(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         (tmp_path / "out").mkdir()
         (tmp_path / "out/good.wav").write_bytes(b"mine")
         self.refused(run, "out", "exists")
         assert (tmp_path / "out/good.wav").read_bytes() == b"mine"
 
-    def test_onto_a_folder(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_a_folder_is_not_replaced(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         (tmp_path / "out/good.wav").mkdir(parents=True)
         self.refused(run, "out", "is a folder", "--overwrite")
 
-    def test_into_a_file(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_a_file_is_no_output_folder(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         (tmp_path / "out").write_bytes(b"")
         self.refused(run, "out", "cannot be made")
 
@@ -688,7 +690,7 @@ class TestFullDisk:
             assert "free" in errors[0]
             assert [Path(name).stem for name in leftovers(disk)] == ["small"]
 
-    def test_a_disk_that_is_full(self, tmp_path: Path, run: Callable[..., Any]) -> None:
+    def test_a_full_disk_is_told_and_leaves_nothing(self, tmp_path: Path, run: Callable[..., Any]) -> None:
         whole(tmp_path, name="small.wav")
         with small_disk(tmp_path, 4096 * 4) as disk:
             with (disk / "ballast").open("wb", buffering=0) as ballast:

@@ -264,7 +264,7 @@ def test_memory_layout_of_the_input_does_not_matter(processor: Processor) -> Non
 
 
 @every_processor
-def test_repeatable(processor: Processor) -> None:
+def test_the_same_call_gives_the_same(processor: Processor) -> None:
     audio = noise(2)
     same(processor(audio, sample_rate=RATE), processor(audio, sample_rate=RATE), "the same call gives the same")
 
@@ -454,7 +454,7 @@ def test_settings_to_toml_to_settings(processor: Processor) -> None:
 
 
 @every_processor
-def test_pickle(processor: Processor) -> None:
+def test_a_pickled_processor_is_the_same(processor: Processor) -> None:
     again = pickle.loads(pickle.dumps(processor))
     assert again == processor
     audio = noise(1, 500)
@@ -525,7 +525,7 @@ def test_a_stream_refuses_what_it_cannot_process(processor: Processor) -> None:
 
 @every_processor
 @pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])
-def test_other_sample_rates(processor: Processor, rate: int) -> None:
+def test_output_is_finite_and_not_silent_at_any_rate(processor: Processor, rate: int) -> None:
     result = processor(noise(2, 3000), sample_rate=rate)
     assert np.all(np.isfinite(result)), "the output is finite at any rate"
     assert np.any(result), "sound comes out at any rate"

@@ -347,7 +347,7 @@ def test_settings_that_decide_the_same_are_refused_together_everywhere(
             assert not again.given(first)
 
 
-def test_new_refuses_them_too(
+def test_new_refuses_settings_that_do_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     from tapeemu.cli.presets import new

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from tapeemu.native.c_text import wrapped
+from tapeemu.native.c_names import wrapped
 from tapeemu.native.processors import KERNELS, dispatch_source, find_processors, settings_header
 from tapeemu.native.subset import NO_KERNELS, SubsetError, Unit, read_unit
 from tapeemu.native.translate import LICENCE, c_source, header_source, loop_lines
@@ -110,7 +110,7 @@ def library_files(kinds: Sequence[str]) -> Mapping[str, str]:
 
 def _refuse_equal_names(names: list[str]) -> None:
     """One file may include all others, so groups and kernels have names of their own."""
-    from tapeemu.native.c_text import function_name
+    from tapeemu.native.c_names import function_name
 
     seen: dict[str, str] = {}
     for name in names:

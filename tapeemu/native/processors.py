@@ -6,7 +6,7 @@ import pkgutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from tapeemu.native.c_text import comment, function_name, local_name, type_name, view_name, wrapped
+from tapeemu.native.c_names import comment, function_name, local_name, type_name, view_name, wrapped
 from tapeemu.native.subset import (
     DOUBLE,
     INT64,

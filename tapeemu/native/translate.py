@@ -4,15 +4,15 @@ import importlib
 from types import ModuleType
 
 from tapeemu.loop_library import source_digest
-from tapeemu.native.c_text import (
+from tapeemu.native.c_names import (
     comment,
     constant_lines,
-    function_lines,
     function_name,
     local_name,
     record_lines,
     signature,
 )
+from tapeemu.native.c_text import function_lines
 from tapeemu.native.subset import Record, Unit, read_unit
 
 __all__ = ["LICENCE", "c_source", "header_source", "loop_lines"]

@@ -16,7 +16,8 @@ from pathlib import Path
 from tapeemu import __version__
 from tapeemu.errors import OutputError, TapeemuError
 from tapeemu.native.generate import C_FOLDER
-from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets, tables_source
+from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets
+from tapeemu.plugins.tables_in_c import tables_source
 from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
 
 __all__ = [

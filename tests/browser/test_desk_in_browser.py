@@ -196,7 +196,7 @@ def test_a_stage_that_is_off_shows_what_it_would_be(opened: Any) -> None:
     assert desk(opened, "desk.setup.stages.length") == 1
 
 
-def test_a_slider_by_pointer(opened: Any) -> None:
+def test_a_slider_follows_the_pointer(opened: Any) -> None:
     slider = element(opened, "stage-0-asymmetry_percent")
     box = slider.rect
     ActionChains(opened).move_to_element_with_offset(slider, int(box["width"] * 0.25), 0).click().perform()

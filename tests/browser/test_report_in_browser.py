@@ -291,7 +291,7 @@ def test_a_blind_test_from_begin_to_end(opened: Any, downloads: Path) -> None:
 
 
 @pytest.mark.parametrize(("right", "rare"), [(16, True), (11, False), (8, False), (0, False)])
-def test_p_values(opened: Any, right: int, rare: bool) -> None:
+def test_the_blind_test_gives_the_binomial_chance(opened: Any, right: int, rare: bool) -> None:
     press(opened, "begin")
     opened.execute_script(
         "for (let trial = 0; trial < 16; trial += 1) {"

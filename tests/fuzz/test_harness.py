@@ -31,7 +31,7 @@ def test_good_inputs_and_their_mutations(tmp_path: Path, target: str) -> None:
 
 
 @pytest.mark.parametrize("target", HARNESS["TARGETS"])
-def test_any_bytes(tmp_path: Path, target: str) -> None:
+def test_any_bytes_end_in_an_error_of_our_own(tmp_path: Path, target: str) -> None:
     @KEPT
     @given(data=st.binary(max_size=300))
     def try_one(data: bytes) -> None:

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.long
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_ten_hours(kind: str) -> None:
+def test_hour_ten_has_the_bits_of_a_start_there(kind: str) -> None:
     processor = KINDS[kind]()
     rng = np.random.default_rng(1)
     noise = rng.uniform(-0.3, 0.3, (2, BLOCK))

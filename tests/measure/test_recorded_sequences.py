@@ -238,7 +238,7 @@ def test_octaves_on_both_tracks_are_no_crosstalk() -> None:
 
 
 @pytest.mark.long
-def test_from_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_line_reads_a_recorded_sequence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["signals", "--out", str(tmp_path / "signals"), "--level", "-24", "--rate", "44100"]) == 0
     steps, rate = soundfile.read(tmp_path / "signals" / "rising_levels.wav")
     soundfile.write(tmp_path / "heard.wav", np.tanh(DRIVE * steps) / DRIVE, rate, subtype="PCM_24")

@@ -56,7 +56,7 @@ def report() -> Report:
     )
 
 
-def test_it_prints_short(report: Report) -> None:
+def test_a_report_prints_short(report: Report) -> None:
     assert repr(report) == "<Report at 48000 Hz: 2 readings, 2 curves, 1 part>"
 
 

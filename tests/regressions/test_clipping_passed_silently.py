@@ -59,7 +59,7 @@ class TestClipping:
         assert "\n" not in told
 
     @pytest.mark.parametrize("depth", ["float", "double"])
-    def test_floats_have_room(self, tmp_path: Path, depth: str) -> None:
+    def test_float_files_hold_what_is_beyond_full_scale(self, tmp_path: Path, depth: str) -> None:
         source = make(tmp_path / "a.wav", self.OVER)
         report = render_file(source, DRY, tmp_path / "b.wav", delivery=Delivery(depth=depth))
         assert report.clipped_samples == 0
@@ -102,7 +102,7 @@ class TestClipping:
             report = render_file(source, DRY, tmp_path / f"{number}.wav", delivery=Delivery(**wish))
             assert report.clipped_samples == 0
 
-    def test_a_drive_counts(self, tmp_path: Path) -> None:
+    def test_a_gain_beyond_full_scale_is_refused(self, tmp_path: Path) -> None:
         chain = Chain(stages=[PluginEffect(effect="Gain", parameters={"gain_db": 12.0})])
         source = make(tmp_path / "a.flac", noise(samples=48_000), subtype="PCM_16")
         told = self.refused(tmp_path, source, chain)

@@ -21,7 +21,7 @@ class TestInside:
         assert not (tree / "deep").exists()
 
     @pytest.mark.parametrize("wish", ["in/x/../*.wav", "in/../in/x/../a.wav", "./in/x/../*.wav"])
-    def test_they_may_before_it(self, tree: Path, wish: str) -> None:
+    def test_a_pattern_may_go_up_before_its_first_wildcard(self, tree: Path, wish: str) -> None:
         plan = plan_batch([f"{tree}/{wish}"], tree / "out")
         assert [item.target for item in plan.items] == [tree / "out/a.wav"]
 

@@ -17,7 +17,7 @@ from tapeemu.units import (
 
 
 @pytest.mark.parametrize(("level_db", "gain"), [(0.0, 1.0), (20.0, 10.0), (-40.0, 0.01)])
-def test_decibels_on_paper(level_db: float, gain: float) -> None:
+def test_decibels_are_those_on_paper(level_db: float, gain: float) -> None:
     assert db_to_gain(level_db) == pytest.approx(gain, rel=1e-15)
     assert gain_to_db(-gain) == pytest.approx(level_db, abs=1e-12)
 

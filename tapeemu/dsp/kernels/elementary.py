@@ -17,6 +17,7 @@ __all__ = [
     "cosine_of_turns",
     "exponential",
     "exponential_less_one",
+    "fade",
     "logarithm",
     "logarithm_of_ten",
     "power_of_ten",
@@ -274,3 +275,10 @@ def bessel_i0(x: Precise) -> Precise:
         total += term
         order += 1.0
     return total
+
+
+@kernel()
+def fade(x: Precise, zero: Precise, one: Precise) -> Precise:
+    """Squared cosine from nothing at `zero` to 1 at `one`, in either direction, and level beyond."""
+    u = min(max((x - zero) / (one - zero), 0.0), 1.0)
+    return 0.5 - 0.5 * cosine_of_turns(0.5 * u)

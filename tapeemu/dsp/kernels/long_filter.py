@@ -16,7 +16,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
-from tapeemu.dsp.kernels.elementary import cosine_of_turns
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, fade
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.oversampling import windowed_sinc
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
@@ -36,7 +36,6 @@ __all__ = [
     "LongFilter",
     "add_symmetric",
     "design_lowpass",
-    "fade",
     "fit_fast",
     "long_filter_clear",
     "long_filter_delay",
@@ -250,13 +249,6 @@ def pair_response(taps: Reals1, first: int, turns: Precise) -> Precise:
         before = now
         now = following
     return 2.0 * total
-
-
-@kernel()
-def fade(x: Precise, zero: Precise, one: Precise) -> Precise:
-    """Squared cosine from nothing at `zero` to 1 at `one`."""
-    u = min(max((x - zero) / (one - zero), 0.0), 1.0)
-    return 0.5 - 0.5 * cosine_of_turns(0.5 * u)
 
 
 @kernel()

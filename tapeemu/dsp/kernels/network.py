@@ -655,6 +655,7 @@ def add_taps(
     channel : int
         Whose taps they are.
     network : Network
+        Delays and gains of the taps.
     ring : ndarray, shape (lines, ring length + CHUNK)
         What goes into the lines.
     fed : int
@@ -662,8 +663,9 @@ def add_taps(
     first, samples : int
         First column that is added to, and how many.
     out : ndarray, shape (rows, columns)
+        Is added to in place.
     row : int
-        Which of its rows.
+        Row of it that is added to.
     """
     delays = network.tap_delays
     gains = network.tap_gains

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, fade, logarithm
 from tapeemu.dsp.kernels.kept_rows import clear_rows, move_to_front
 from tapeemu.dsp.kernels.long_filter import (
     FRAME,
@@ -18,7 +18,6 @@ from tapeemu.dsp.kernels.long_filter import (
     SLACK,
     STEP,
     add_symmetric,
-    fade,
     lower_rate,
     raise_rate,
     symmetric_tap,

@@ -13,7 +13,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, sine_of_turns
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, fade, logarithm, sine_of_turns
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
@@ -299,13 +299,6 @@ def hiss_density(settings: TapeNoiseSettings, frequency_hz: Precise) -> Precise:
 
 
 @kernel()
-def fade(x: Precise, zero: Precise, one: Precise) -> Precise:
-    """Squared cosine from nothing at `zero` to 1 at `one`, in either direction."""
-    u = min(max((x - zero) / (one - zero), 0.0), 1.0)
-    return 0.5 - 0.5 * cosine_of_turns(0.5 * u)
-
-
-@kernel()
 def a_weighting_power(frequency_hz: Precise) -> Precise:
     """A-weighting of IEC 61672-1:2013, annex E, as a power ratio that is 1 at 1 kHz."""
     f2 = frequency_hz * frequency_hz
@@ -357,8 +350,8 @@ def design_filter(gains: Precises1, taps: Reals1) -> None:
 
 
 @kernel()
-def bessel_i0(x: Precise) -> Precise:
-    """Modified Bessel function of order zero, by its power series."""
+def _bessel_i0(x: Precise) -> Precise:
+    """As :func:`tapeemu.dsp.kernels.elementary.bessel_i0`, but with the last bits that hiss has always had."""
     total: Precise = 1.0
     term: Precise = 1.0
     for n in range(1, 40):
@@ -376,7 +369,7 @@ def design_raising(raising: Reals2) -> None:
         for k in range(RAISE_TAPS):
             away = (k - (RAISE_HALF - 1)) - phase / STEP
             inside = max(1.0 - (away / RAISE_HALF) * (away / RAISE_HALF), 0.0)
-            value = bessel_i0(shape * math.sqrt(inside)) / bessel_i0(shape)
+            value = _bessel_i0(shape * math.sqrt(inside)) / _bessel_i0(shape)
             if away != 0.0:
                 value = value * cosine_of_turns(0.5 * away - 0.25) / (_PI * away)
             raising[phase, k] = value

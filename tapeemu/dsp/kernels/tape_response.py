@@ -14,6 +14,7 @@ from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.drive import driven
 from tapeemu.dsp.kernels.elementary import (
     exponential,
+    fade,
     logarithm,
     power_of_ten,
     sine_of_turns,
@@ -31,7 +32,6 @@ from tapeemu.dsp.kernels.long_filter import (
     STEP,
     UNKNOWNS,
     LongFilter,
-    fade,
     long_filter_clear,
     long_filter_delay,
     long_filter_design,
@@ -140,11 +140,11 @@ class TapeResponseSettings(NamedTuple):
     bass_us : float
         Longer time constant of the equalisation; 0 for none.
     face_mm, bump_set, bump_db
-        Length of the face of the replay head (0 for no limit); 1 if the height of its first rise is set; that.
+        Length of the replay head's face (0 for no limit); 1 if the height of its first rise is set; that height.
     thin_poles : int
         1 for thin poles, 0 for deep ones, where the height is not set.
     record_loss_um, sol_set, sol_db
-        Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+        Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that output.
     bias_db : float
         Bias re its optimum.
     self_erasure_db : float

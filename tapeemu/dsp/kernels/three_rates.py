@@ -18,7 +18,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
-from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, fade, sine_of_turns
 from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
@@ -170,16 +170,9 @@ def point_turns(level: int, point: int) -> Precise:
 
 
 @kernel()
-def _rise(x: Precise, zero: Precise, one: Precise) -> Precise:
-    """Raised cosine from nothing at `zero` to 1 at `one`."""
-    u = min(max((x - zero) / (one - zero), 0.0), 1.0)
-    return 0.5 - 0.5 * cosine_of_turns(0.5 * u)
-
-
-@kernel()
 def _window(x: Precise) -> Precise:
     """Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine."""
-    return 1.0 - _rise(x, _FLAT, 1.0)
+    return 1.0 - fade(x, _FLAT, 1.0)
 
 
 @kernel()
@@ -263,14 +256,14 @@ def design_three_rates(filters: ThreeRates) -> None:
     laws = filters.laws
     _design_rates(filters)
     for i in range(POINTS):
-        laws[0, i] = laws[0, i] * _rise(point_turns(0, i), _BEGIN / _STEP, _REACH / _STEP)
+        laws[0, i] = laws[0, i] * fade(point_turns(0, i), _BEGIN / _STEP, _REACH / _STEP)
     _design_even(laws[0], filters.fast)
     for i in range(POINTS):
         turns = point_turns(1, i)
         once = _gain_of_rate(filters.lowering, turns)
         left = (laws[1, i] - _gain(filters.fast, turns)) / (once * once)
-        left = left * (1.0 - _rise(turns, _REACH / _STEP, _END / _STEP))
-        laws[1, i] = left * _rise(turns, _BEGIN / HOP, _REACH / HOP)
+        left = left * (1.0 - fade(turns, _REACH / _STEP, _END / _STEP))
+        laws[1, i] = left * fade(turns, _BEGIN / HOP, _REACH / HOP)
     _design_even(laws[1], filters.middle)
     for i in range(POINTS):
         turns = point_turns(2, i)
@@ -278,7 +271,7 @@ def design_three_rates(filters: ThreeRates) -> None:
         twice = _gain_of_rate(filters.lowering, _STEP * turns)
         left = laws[2, i] - _gain(filters.fast, turns) - _gain(filters.middle, _STEP * turns) * once * once
         left = left / (once * once * twice * twice)
-        laws[2, i] = left * (1.0 - _rise(turns, _REACH / HOP, _END / HOP))
+        laws[2, i] = left * (1.0 - fade(turns, _REACH / HOP, _END / HOP))
     _design_even(laws[2], filters.slow)
 
 

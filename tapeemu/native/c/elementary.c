@@ -1,4 +1,4 @@
-/* Generated from elementary.py (8bf16558f36204f6); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from elementary.py (f578acc924316d52); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Elementary functions from multiplications and additions alone, so that no platform's library decides a bit.
@@ -285,4 +285,11 @@ KERNEL double elementary_bessel_i0(double x)
         order += 1.0;
     }
     return total;
+}
+
+/* Squared cosine from nothing at `zero` to 1 at `one`, in either direction, and level beyond. */
+KERNEL double elementary_fade(double x, double zero, double one)
+{
+    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
+    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
 }

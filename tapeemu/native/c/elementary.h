@@ -19,5 +19,6 @@ KERNEL double elementary_logarithm(double x);
 KERNEL double elementary_logarithm_of_ten(double x);
 KERNEL double elementary_tangent_hyperbolic(double x);
 KERNEL double elementary_bessel_i0(double x);
+KERNEL double elementary_fade(double x, double zero, double one);
 
 #endif

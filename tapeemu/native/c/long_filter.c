@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (081c1a98052fcf4f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (9c96b7225968a9a8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -183,13 +183,6 @@ KERNEL double long_filter_pair_response(reals_1 taps, ix first, double turns)
     return 2.0 * total;
 }
 
-/* Squared cosine from nothing at `zero` to 1 at `one`. */
-KERNEL double long_filter_fade(double x, double zero, double one)
-{
-    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
-    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
-}
-
 /* Response of the filter at the sample rate, side taps included, at a frequency in turns per sample. */
 KERNEL double long_filter_fast_response(const LongFilter *rates, double turns)
 {
@@ -314,7 +307,7 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
     for (ix i = 0; i < points; i++) {
         turns = ((double)i + 0.5) / (2.0 * (double)points);
         left = middle_gains.at[i] - long_filter_fast_response(rates, turns / 8.0);
-        middle_gains.at[i] = left * long_filter_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
+        middle_gains.at[i] = left * elementary_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
     }
     for (ix n = 0; n < middle_half + 1; n++) {
         double window = 1.0;
@@ -329,7 +322,7 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
         left = slow_gains.at[i] - long_filter_fast_response(rates, turns / 64.0);
         left -= (double)rates->middle.at[0] + long_filter_pair_response((reals_1){rates->middle.at + 1,
             rates->middle.n0 - 1}, 1, turns / 8.0);
-        slow_gains.at[i] = left * long_filter_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
+        slow_gains.at[i] = left * elementary_fade(turns, 0x1.3333333333333p-2, 0x1.147ae147ae148p-2);
     }
     for (ix n = 0; n < slow_half + 1; n++) {
         rates->slow.at[n] = (real)(long_filter_symmetric_tap(slow_gains, n) * long_filter_taper(n,

@@ -33,7 +33,6 @@ KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising);
 KERNEL double long_filter_taper(ix distance, ix half);
 KERNEL double long_filter_symmetric_tap(doubles_1 gains, ix distance);
 KERNEL double long_filter_pair_response(reals_1 taps, ix first, double turns);
-KERNEL double long_filter_fade(double x, double zero, double one);
 KERNEL double long_filter_fast_response(const LongFilter *rates, double turns);
 KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast, reals_1 side);
 KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles_1 fast_gains, doubles_1 middle_gains, doubles_1 slow_gains, doubles_2 fit, const LongFilter *rates);

@@ -1,4 +1,4 @@
-/* Generated from network.py (d7fa2f8ce621db3d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (a5c80af80aed3b25); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
@@ -573,6 +573,7 @@ KERNEL void network_rotate(reals_2 rows, reals_2 rotation, reals_2 ramp, bool cu
  * channel : int
  *     Whose taps they are.
  * network : Network
+ *     Delays and gains of the taps.
  * ring : ndarray, shape (lines, ring length + CHUNK)
  *     What goes into the lines.
  * fed : int
@@ -580,8 +581,9 @@ KERNEL void network_rotate(reals_2 rows, reals_2 rotation, reals_2 ramp, bool cu
  * first, samples : int
  *     First column that is added to, and how many.
  * out : ndarray, shape (rows, columns)
+ *     Is added to in place.
  * row : int
- *     Which of its rows.
+ *     Row of it that is added to.
  */
 KERNEL void network_add_taps(ix channel, const Network *network, reals_2 ring, int64_t fed, ux first, ux
     samples, reals_2 out, ix row)

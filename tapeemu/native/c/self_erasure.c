@@ -1,4 +1,4 @@
-/* Generated from self_erasure.py (1fb0e8ca94249773); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from self_erasure.py (937d8f30a59ad6ba); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What strong sound erases of its own treble while it is recorded: a loss that grows with level and frequency.
@@ -124,7 +124,7 @@ KERNEL void self_erasure_design(double sample_rate, doubles_1 scratch, const Sel
     }
     total = 0.0;
     for (ix n = 0; n < 17; n++) {
-        tap = long_filter_fade(1.0 * (double)n, 16.0, 0.0);
+        tap = elementary_fade(1.0 * (double)n, 16.0, 0.0);
         memory->level_taps.at[n] = (real)tap;
         total += n == 0 ? tap : 2.0 * tap;
     }

@@ -319,11 +319,11 @@ enum {
  * bass_us : float
  * Longer time constant of the equalisation; 0 for none.
  * face_mm, bump_set, bump_db
- * Length of the face of the replay head (0 for no limit); 1 if the height of its first rise is set; that.
+ * Length of the replay head's face (0 for no limit); 1 if the height of its first rise is set; that height.
  * thin_poles : int
  * 1 for thin poles, 0 for deep ones, where the height is not set.
  * record_loss_um, sol_set, sol_db
- * Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that.
+ * Loss of recording as a distance; 1 if the saturated output at 10 kHz is set instead; that output.
  * bias_db : float
  * Bias re its optimum.
  * self_erasure_db : float

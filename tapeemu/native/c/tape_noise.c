@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (8acabe182e9ea320); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (461c314ed85540a8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -158,14 +158,7 @@ KERNEL double tape_noise_hiss_density(const TapeNoiseSettings *settings, double 
         const double below = 0x1.921fb54442d18p+2 * frequency_hz * 0x1.0c6f7a0b5ed8dp-20 * settings->bass_us;
         level = level * below * below / (1.0 + below * below);
     }
-    return level * tape_noise_fade(frequency_hz, 30000.0, 20000.0);
-}
-
-/* Squared cosine from nothing at `zero` to 1 at `one`, in either direction. */
-KERNEL double tape_noise_fade(double x, double zero, double one)
-{
-    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
-    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
+    return level * elementary_fade(frequency_hz, 30000.0, 20000.0);
 }
 
 /* A-weighting of IEC 61672-1:2013, annex E, as a power ratio that is 1 at 1 kHz. */
@@ -226,7 +219,7 @@ KERNEL void tape_noise_design_filter(doubles_1 gains, reals_1 taps)
     }
 }
 
-/* Modified Bessel function of order zero, by its power series. */
+/* As :func:`tapeemu.dsp.kernels.elementary.bessel_i0`, but with the last bits that hiss has always had. */
 KERNEL double tape_noise_bessel_i0(double x)
 {
     double total = 1.0;
@@ -356,10 +349,10 @@ KERNEL void tape_noise_design_filters(const TapeNoiseSettings *settings, double 
             }
             double gain = square_root_double(larger_double(left, 0.0) * 0.5 * rate);
             if (level > 0) {
-                gain = gain * tape_noise_fade(f, 0x1.3333333333333p-2 * rate, 0x1.147ae147ae148p-2 * rate);
+                gain = gain * elementary_fade(f, 0x1.3333333333333p-2 * rate, 0x1.147ae147ae148p-2 * rate);
             }
             if (level < 2) {
-                gain = gain * tape_noise_fade(f, 0x1.999999999999ap-2 * below, 0x1.ccccccccccccdp-1 * below);
+                gain = gain * elementary_fade(f, 0x1.999999999999ap-2 * below, 0x1.ccccccccccccdp-1 * below);
             }
             gains.at[i] = gain;
         }

@@ -58,7 +58,6 @@ KERNEL ix tape_noise_latency(const TapeNoiseSettings *settings, double sample_ra
 KERNEL int64_t tape_noise_tail(const TapeNoiseSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix tape_noise_adds_sound(const TapeNoiseSettings *settings);
 KERNEL double tape_noise_hiss_density(const TapeNoiseSettings *settings, double frequency_hz);
-KERNEL double tape_noise_fade(double x, double zero, double one);
 KERNEL double tape_noise_a_weighting_power(double frequency_hz);
 KERNEL double tape_noise_itu468_power(double frequency_hz);
 KERNEL double tape_noise_gain_at(reals_1 taps, double turns);

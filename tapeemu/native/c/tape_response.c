@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (deb2c4aca4c811f7); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (b01afbbb8c844b59); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -340,7 +340,7 @@ KERNEL void tape_response_fill(const TapeResponseSettings *settings, double samp
         if (settings->face_mm > 0.0) {
             const double x = 0x1.999999999999ap-4 * settings->face_mm * f / settings->medium.tape_speed_cm_s;
             const double echo = head_face_face_response(memory->face, thin, deep, x) - 1.0;
-            gain = gain * (1.0 + echo * long_filter_fade(f, 0.5 * sample_rate, top));
+            gain = gain * (1.0 + echo * elementary_fade(f, 0.5 * sample_rate, top));
         }
         gains.at[i] = gain;
     }

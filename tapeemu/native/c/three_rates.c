@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (9ba7f2ed8d11ce9c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (52369397439129db); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -102,17 +102,10 @@ KERNEL double three_rates_point_turns(ix level, ix point)
     return (double)turns;
 }
 
-/* Raised cosine from nothing at `zero` to 1 at `one`. */
-KERNEL double three_rates_rise(double x, double zero, double one)
-{
-    const double u = smaller_double(larger_double((x - zero) / (one - zero), 0.0), 1.0);
-    return 0.5 - 0.5 * elementary_cosine_of_turns(0.5 * u);
-}
-
 /* Window at a place from 0, the middle, to 1, the end: flat, then a raised cosine. */
 KERNEL double three_rates_window(double x)
 {
-    return 1.0 - three_rates_rise(x, 0x1.4cccccccccccdp-1, 1.0);
+    return 1.0 - elementary_fade(x, 0x1.4cccccccccccdp-1, 1.0);
 }
 
 /* Taps that raise and lower a rate: a sinc under a Kaiser window. */
@@ -215,7 +208,7 @@ KERNEL void design_three_rates(const ThreeRates *filters)
     doubles_2 laws = filters->laws;
     three_rates_design_rates(filters);
     for (ix i = 0; i < THREE_RATES_POINTS; i++) {
-        laws.at[i] = laws.at[i] * three_rates_rise(three_rates_point_turns(0, i), 0x1.999999999999ap-8,
+        laws.at[i] = laws.at[i] * elementary_fade(three_rates_point_turns(0, i), 0x1.999999999999ap-8,
             0x1.147ae147ae148p-5);
     }
     three_rates_design_even((doubles_1){laws.at, laws.n1}, filters->fast);
@@ -223,9 +216,8 @@ KERNEL void design_three_rates(const ThreeRates *filters)
         turns = three_rates_point_turns(1, i);
         once = three_rates_gain_of_rate(filters->lowering, turns);
         left = (laws.at[1 * laws.n1 + i] - three_rates_gain(filters->fast, turns)) / (once * once);
-        left = left * (1.0 - three_rates_rise(turns, 0x1.147ae147ae148p-5, 0x1.47ae147ae147bp-5));
-        laws.at[1 * laws.n1 + i] = left * three_rates_rise(turns, 0x1.999999999999ap-11,
-            0x1.147ae147ae148p-8);
+        left = left * (1.0 - elementary_fade(turns, 0x1.147ae147ae148p-5, 0x1.47ae147ae147bp-5));
+        laws.at[1 * laws.n1 + i] = left * elementary_fade(turns, 0x1.999999999999ap-11, 0x1.147ae147ae148p-8);
     }
     three_rates_design_even((doubles_1){laws.at + 1 * laws.n1, laws.n1}, filters->middle);
     for (ix i = 0; i < THREE_RATES_POINTS; i++) {
@@ -235,7 +227,7 @@ KERNEL void design_three_rates(const ThreeRates *filters)
         left = laws.at[2 * laws.n1 + i] - three_rates_gain(filters->fast, turns) -
             three_rates_gain(filters->middle, 8.0 * turns) * once * once;
         left = left / (once * once * twice * twice);
-        laws.at[2 * laws.n1 + i] = left * (1.0 - three_rates_rise(turns, 0x1.147ae147ae148p-8,
+        laws.at[2 * laws.n1 + i] = left * (1.0 - elementary_fade(turns, 0x1.147ae147ae148p-8,
             0x1.47ae147ae147bp-8));
     }
     three_rates_design_even((doubles_1){laws.at + 2 * laws.n1, laws.n1}, filters->slow);

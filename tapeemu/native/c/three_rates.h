@@ -30,7 +30,6 @@ KERNEL ix three_rates_past_columns(double sample_rate);
 KERNEL ix three_rates_past_of_middles(double sample_rate);
 KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row);
 KERNEL double three_rates_point_turns(ix level, ix point);
-KERNEL double three_rates_rise(double x, double zero, double one);
 KERNEL double three_rates_window(double x);
 KERNEL void three_rates_design_rates(const ThreeRates *filters);
 KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps);

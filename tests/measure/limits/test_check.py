@@ -72,7 +72,9 @@ def check(of: Report, *limits: Limit) -> LimitsCheck:
         (math.nan, 0.1, False, False, False),
     ],
 )
-def test_the_three_rules(value: float, uncertainty: float, left_out: bool, against: bool, in_favour: bool) -> None:
+def test_the_rules_of_uncertainty_decide_as_worked_out_by_hand(
+    value: float, uncertainty: float, left_out: bool, against: bool, in_favour: bool
+) -> None:
     of = report({"thd_percent": reading(value, uncertainty)})
     for rule, expected in (("left out", left_out), ("against", against), ("in favour", in_favour)):
         found = check(of, Limit(key="thd_percent", least=1.0, most=2.0, uncertainty=rule))
@@ -87,7 +89,7 @@ def test_coverage_says_how_many_uncertainties_count() -> None:
     assert not check(of, Limit(key="thd_percent", most=2.0, uncertainty="against", coverage=3.1))
 
 
-def test_lines_say_why() -> None:
+def test_every_line_says_why_it_fails() -> None:
     of = report({"thd_percent": reading(3.0, 0.1), "wow_percent": reading(math.nan, math.nan, "too short")})
     lines = str(
         check(
@@ -182,7 +184,7 @@ def test_the_uncertainty_of_a_curve_counts_point_by_point() -> None:
     assert check(of, Limit(**limit, uncertainty="against", stop=100.0))
 
 
-def test_forms_of_a_check(tmp_path: Path) -> None:
+def test_a_check_goes_to_text_json_and_junit(tmp_path: Path) -> None:
     of = report({"thd_percent": reading(3.0, 0.1)}, stages={"a<b": report({"wow_percent": reading(0.1)})})
     found = check(of, Limit(key="thd_percent", most=2.0), Limit(key="wow_percent", most=1.0))
     assert repr(found) == "<LimitsCheck trial: FAIL, 1 of 2 limits kept>"

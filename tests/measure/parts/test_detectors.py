@@ -28,7 +28,7 @@ def filtered(series: np.ndarray, rate: float, response: object) -> np.ndarray:
     return np.fft.irfft(np.fft.rfft(series) * response(frequency), series.size)
 
 
-def test_sine() -> None:
+def test_detectors_of_a_sine_are_the_closed_forms() -> None:
     """p, p/sqrt 2, 2p/pi and p cos(0.025 pi): the 5 % exceedance of a sine in closed form."""
     sine = 0.3 * np.sin(2 * np.pi * 4 * np.arange(20 * RATE) / RATE)
     assert peak(sine) == pytest.approx(0.3, rel=1e-6)
@@ -43,7 +43,7 @@ def test_two_sigma_is_not_twice_the_standard_deviation() -> None:
     assert two_sigma(sine) < 1.0
 
 
-def test_triangle_and_square() -> None:
+def test_detectors_of_triangle_and_square_are_the_closed_forms() -> None:
     """The triangle's absolute value is uniformly distributed: 5 % lies above 0.95 of the peak.
 
     The cubic between samples rounds the kinks, which is worth 2e-4 with 1000 samples a period.
@@ -53,7 +53,7 @@ def test_triangle_and_square() -> None:
     assert two_sigma(np.sign(cycle - 0.4999)) == pytest.approx(1.0, rel=1e-9)
 
 
-def test_gaussian() -> None:
+def test_two_sigma_of_gaussian_noise_is_1_96_deviations() -> None:
     """1.960 standard deviations; three standard errors of the quantile of 400,000 samples."""
     noise = np.random.default_rng(1).standard_normal(400_000)
     # Interpolated between samples, white noise would lose power: smooth it first.
@@ -72,7 +72,7 @@ def test_two_sigma_of_a_period_that_is_a_whole_number_of_samples(period: int, ph
     assert two_sigma(sine) == pytest.approx(math.cos(0.025 * math.pi), rel=6e-4)
 
 
-def test_peak_between_samples() -> None:
+def test_the_peak_is_found_between_samples() -> None:
     sine = np.sin(2 * np.pi * (np.arange(400) + 0.5) / 40)
     assert sine.max() < 0.998
     assert peak(sine) == pytest.approx(1.0, abs=2e-4)

@@ -30,7 +30,7 @@ def with_amplitude(
 
 @pytest.mark.parametrize("rate_hz", [0.2, 0.5, 4, 30, 200])
 @pytest.mark.parametrize("peak", [0.1, 10.0])
-def test_sinusoidal_depth(rate_hz: float, peak: float) -> None:
+def test_depth_of_a_sine_is_the_closed_form(rate_hz: float, peak: float) -> None:
     """Peak p, RMS p/sqrt 2, two-sigma p cos(0.025 pi), kurtosis of a sine -1.5."""
     (channel,) = amplitude_fluctuation(with_amplitude((rate_hz, peak)), FS).channels
     assert channel.depth["peak"].value == pytest.approx(peak, rel=1e-4)
@@ -41,7 +41,7 @@ def test_sinusoidal_depth(rate_hz: float, peak: float) -> None:
     assert channel.lines[0].peak_percent == pytest.approx(peak, rel=1e-5)
 
 
-def test_depth_in_decibels() -> None:
+def test_depth_in_decibels_is_the_series_of_the_logarithm() -> None:
     """20 lg(1 + m sin) has the mean square of its series; for m = 5 % the RMS is 8.686 m / sqrt 2 (1 + 11/32 m^2).
 
     The mean of the logarithm is not 0 and counts as level, not as fluctuation.
@@ -167,7 +167,7 @@ def test_threshold_and_shortest_length_of_a_dropout_can_be_chosen() -> None:
     assert longer.dropouts[0].length_seconds == pytest.approx(0.05, abs=2e-4)
 
 
-def test_another_carrier() -> None:
+def test_depth_does_not_depend_on_the_carrier() -> None:
     amplitude = [Modulation(rate_hz=4, peak_percent=3.0)]
     for carrier in (1000, 6000):
         signal = modulated_tone(carrier, duration_seconds=12, sample_rate=FS, amplitude=amplitude)

@@ -17,7 +17,7 @@ def edges(magnitude, doubt=None):
 
 
 @pytest.mark.parametrize("gain_db", [-30.0, 0.0, 12.0])
-def test_a_roof_has_both(gain_db):
+def test_a_response_that_falls_on_both_sides_has_both_edges(gain_db):
     octaves = 10.0 * math.log10(2.0) / SLOPE_DB
     lower, upper = edges(ROOF + gain_db)
     assert lower.value == pytest.approx(1_000.0 / 2.0**octaves, rel=1e-9)

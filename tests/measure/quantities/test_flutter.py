@@ -42,7 +42,7 @@ def recorded(name: str) -> tuple[np.ndarray, int]:
 @pytest.mark.parametrize(
     "row", rows("flutter_sine_cases"), ids=lambda row: f"{row['mod_hz']}Hz-{row['peak_percent']}"
 )
-def test_sine_cases(row: dict[str, str]) -> None:
+def test_sines_read_the_computed_table(row: dict[str, str]) -> None:
     """All 32 rows of the computed table (weighted columns: weighting table from memory), to its last digit."""
     result = flutter(with_speed((float(row["mod_hz"]), float(row["peak_percent"]))), FS)
     for column, reading in (
@@ -97,7 +97,7 @@ def test_wow_and_flutter_are_read_apart() -> None:
     assert moved.flutter["rms"].value == pytest.approx(result.unweighted["rms"].value, rel=1e-3)
 
 
-def test_speed_error_and_drift() -> None:
+def test_speed_error_and_drift_are_read_beside_wow() -> None:
     """A mean of +0.5 % and a straight drift of 0.2 % over the recording, under 0.1 % of wow."""
     seconds, fs = 20, FS
     time = np.arange(seconds * fs) / fs
@@ -131,7 +131,7 @@ def test_a_tone_between_the_two_nominal_ones_is_doubtful() -> None:
     assert flutter(tone(3085, duration_seconds=6, sample_rate=FS), FS, carrier_hz=3150).speed_error.warnings == ()
 
 
-def test_a_given_carrier() -> None:
+def test_another_carrier_is_read_where_it_is_given() -> None:
     signal = modulated_tone(
         1000, duration_seconds=12, sample_rate=FS, speed=[Modulation(rate_hz=4, peak_percent=0.1)]
     )
@@ -372,7 +372,7 @@ def test_agrees_with_librosas_reassigned_spectrogram_as_far_as_that_goes() -> No
 
 
 @pytest.mark.parametrize(("carrier", "rate_hz"), [(10_000, 100), (12_500, 700), (10_000, 5000), (12_500, 3200)])
-def test_scrape_flutter(carrier: float, rate_hz: float) -> None:
+def test_scrape_flutter_is_read_from_a_high_carrier(carrier: float, rate_hz: float) -> None:
     signal = modulated_tone(
         carrier, duration_seconds=4, sample_rate=HIGH, speed=[Modulation(rate_hz=rate_hz, peak_percent=0.05)]
     )

@@ -78,7 +78,7 @@ def test_ebu_tech_3342_loudness_range(row: dict[str, str], rate: int) -> None:
     assert reading.value == pytest.approx(libebur128(signal, rate)[1], abs=0.1)
 
 
-def test_anchor_of_bs_1770() -> None:
+def test_a_full_scale_sine_reads_the_loudness_of_bs_1770() -> None:
     """A full-scale 997 Hz sine in one front channel is -3.01 LUFS."""
     reading = level(tone(997, duration_seconds=5, sample_rate=FS, level_dbfs=0), FS).loudness
     assert reading.value == pytest.approx(-3.01, abs=0.005)

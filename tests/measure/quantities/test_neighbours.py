@@ -57,7 +57,7 @@ def test_azimuth_says_why_there_is_none() -> None:
         assert why in read.delay.warnings[0]
 
 
-def test_azimuth_of_the_suite() -> None:
+def test_azimuth_of_the_suite_is_read_as_set() -> None:
     head = tapeemu.HeadAzimuth(azimuth_urad=1200.0, wander_urad=300.0, tape_speed_cm_s=9.525)
     heard = head(np.stack([tone(3150.0, 60.0)] * 2), RATE)[:, RATE:-RATE]
     read = measure.azimuth(heard, RATE, frequency_hz=3150.0)

@@ -94,7 +94,7 @@ def test_slow_sweep_of_too_little() -> None:
     undefined_for([found.gain, found.low_edge, found.high_edge], "nothing comes back at 1000 Hz")
 
 
-def test_two_tones_in_noise() -> None:
+def test_two_tones_in_noise_have_no_distortion() -> None:
     tones = steady_tone(RATE, frequency_hz=60.0, seconds=1.5, level_dbfs=-40.0)
     tones += steady_tone(RATE, frequency_hz=7_000.0, seconds=1.5, level_dbfs=-30.0)
     found = modulation_distortion(tones + 0.1 * noise(tones.size), RATE)
@@ -106,7 +106,7 @@ def test_aliasing_of_silence() -> None:
     assert math.isnan(aliasing_ratio_db(np.zeros(length), RATE, frequency_hz=frequency_hz))
 
 
-def test_figures_without_end() -> None:
+def test_infinite_figures_are_printed_as_such() -> None:
     assert figure_text(math.inf, 0.1) == ("inf", "")
     assert figure_text(-math.inf, math.nan) == ("-inf", "")
     assert figure_text(12.34, math.inf) == ("1e+01", "± any")

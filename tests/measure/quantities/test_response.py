@@ -127,7 +127,7 @@ def test_a_dead_system_has_no_response(broken):
     assert r.magnitude.x.size == 0
 
 
-def test_wrong_arguments_raise():
+def test_wrong_arguments_are_refused_with_their_rule():
     sweep = synchronised_sweep(RATE, seconds=0.5)
     with pytest.raises(MeasureError, match="samples"):
         response_from_sweep(np.zeros(100), sweep)

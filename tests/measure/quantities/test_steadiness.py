@@ -77,7 +77,7 @@ def test_a_gap_counts_no_deeper_than_forty_decibels() -> None:
         ({"frequency_hz": 7000.0}, "between 100 and 6400 Hz"),
     ],
 )
-def test_wrong_arguments(arguments: dict[str, float], words: str) -> None:
+def test_wrong_arguments_are_refused_with_their_rule(arguments: dict[str, float], words: str) -> None:
     with pytest.raises(MeasureError, match=words):
         level_swing(lambda audio, rate: audio, RATE, **arguments)
 

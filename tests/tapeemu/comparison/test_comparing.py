@@ -175,7 +175,7 @@ def test_equal_labels_are_told_apart() -> None:
         ("room,drive", ParameterError, "must be a list"),
     ],
 )
-def test_orders_that_cannot_be(wanted: list[str], error: type[Exception], words: str) -> None:
+def test_an_order_that_cannot_be_is_refused(wanted: list[str], error: type[Exception], words: str) -> None:
     with pytest.raises(error, match=words):
         chosen_orders(CHAIN, wanted)
 
@@ -265,7 +265,9 @@ def test_mono_and_float32_are_welcome() -> None:
         (np.zeros((2, RATE)), {"tail_seconds": 600.0, "orders": ["wow"] * 60}, AudioError, "compare fewer orders"),
     ],
 )
-def test_bad_requests(audio: np.ndarray, arguments: dict, error: type[Exception], words: str) -> None:
+def test_a_request_that_breaks_a_rule_is_refused(
+    audio: np.ndarray, arguments: dict, error: type[Exception], words: str
+) -> None:
     with pytest.raises(error, match=words):
         compare(audio, CHAIN, **{"sample_rate": RATE, **arguments})
 
@@ -831,7 +833,7 @@ def test_the_command_takes_a_folder_and_prints_json(tmp_path: Path) -> None:
         (["--jobs", "-1"], "jobs is -1"),
     ],
 )
-def test_wrong_options(tmp_path: Path, extra: list[str], words: str) -> None:
+def test_options_that_break_a_rule_are_refused(tmp_path: Path, extra: list[str], words: str) -> None:
     arguments = ["compare", str(written_stem(tmp_path)), "-p", str(written_preset(tmp_path)), *extra]
     with pytest.raises((ParameterError, PresetError), match=words):
         CliRunner().invoke(app, arguments, catch_exceptions=False)

@@ -6,7 +6,7 @@ import pytest
 from tapeemu.dsp.shared_tables import read_only, shared
 
 
-def test_a_writer_is_told() -> None:
+def test_a_shared_table_cannot_be_written_to() -> None:
     table = shared(maxsize=1)(lambda: np.ones((4, 4)))()
     with pytest.raises(ValueError, match="read-only"):
         table[3, 3] = 2.0

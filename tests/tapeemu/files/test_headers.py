@@ -44,7 +44,7 @@ LIES["a list longer than the file"] = (lambda d: d[:36] + b"LIST" + struct.pack(
 
 
 @pytest.mark.parametrize("lie", LIES)
-def test_lies_are_found(tmp_path: Path, lie: str) -> None:
+def test_a_header_that_lies_is_refused(tmp_path: Path, lie: str) -> None:
     path = wav(tmp_path / "a.wav")
     change, told = LIES[lie]
     path.write_bytes(change(path.read_bytes()))

@@ -416,7 +416,7 @@ def test_what_cannot_be_taken_is_refused(library: LiveLibrary) -> None:
         assert library.c.tapeemu_live_size(*wrong_size) == 0
 
 
-def test_the_tail_is_told(library: LiveLibrary) -> None:
+def test_the_tail_told_is_the_longest_that_still_sounds(library: LiveLibrary) -> None:
     hall = library.chain(HALL)
     alone = library.c.tapeemu_tail(hall.handle, -60.0)
     live = library.live(latency=LATE)

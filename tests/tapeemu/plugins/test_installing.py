@@ -15,7 +15,7 @@ from tapeemu.plugins.preset_files import vst3_preset_text
 from tapeemu.plugins.tables import shipped_presets
 
 
-def test_they_come_and_go(plugins: Path, tmp_path: Path) -> None:
+def test_plugins_are_installed_and_removed(plugins: Path, tmp_path: Path) -> None:
     assert plugins.is_dir()
     placed = install(tmp_path)
     assert install(tmp_path) == placed == find_installed(tmp_path)

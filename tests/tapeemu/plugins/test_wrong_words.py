@@ -27,7 +27,7 @@ def refused(kind: type[TapeemuError], words: list[str]) -> str:
 
 
 @pytest.mark.parametrize("port", ["-1", "65536", "99999"])
-def test_a_port_that_is_none(stem: str, port: str) -> None:
+def test_a_port_beyond_its_range_is_refused(stem: str, port: str) -> None:
     told = refused(ParameterError, ["desk", stem, "--port", port, "--no-open"])
     assert told == f"--port is {port}, but must lie between 0 (any free one) and 65535"
 

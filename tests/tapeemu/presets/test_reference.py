@@ -61,7 +61,9 @@ def test_every_row_says_range_default_and_sense() -> None:
         ("plugin_effect", "effect", ("", "text", "required")),
     ],
 )
-def test_some_rows_by_hand(kind: str, name: str, cells: tuple[str, str, str]) -> None:
+def test_rows_of_the_reference_are_those_written_by_hand(
+    kind: str, name: str, cells: tuple[str, str, str]
+) -> None:
     (row,) = [row for row in reference_tables(kind)[0].rows if row.name == name]
     assert (row.unit, row.range, row.default) == cells
 

@@ -617,7 +617,7 @@ def test_tables_survive_text_pickle_and_plain_values():
     assert pickle.loads(pickle.dumps(reverb)) == reverb
 
 
-def test_seeds_are_rooms():
+def test_another_seed_is_another_room():
     one = impulse_response(FdnReverb(room_seed=1), 0.5)
     np.testing.assert_array_equal(one, impulse_response(FdnReverb(room_seed=1), 0.5))
     assert abs(np.corrcoef(one[0], impulse_response(FdnReverb(room_seed=2), 0.5)[0])[0, 1]) < 0.1

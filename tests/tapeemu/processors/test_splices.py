@@ -40,7 +40,7 @@ def test_blank_tape_is_silent_and_what_belongs_there_comes_back() -> None:
     assert not np.any(heard[round(0.31 * RATE) : round(0.59 * RATE)])
 
 
-def test_published_times() -> None:
+def test_crossfade_and_offset_are_the_published_times() -> None:
     """At 38.1 cm/s 16.5 ms for 6.3 mm, and 10.4 ms between tracks 3.95 mm apart: W / v and s / v."""
     assert Splices(track_width_mm=6.3).crossfade_seconds() == pytest.approx(16.5e-3, abs=5e-5)
     assert Splices().offset_seconds() == pytest.approx(10.4e-3, abs=5e-5)

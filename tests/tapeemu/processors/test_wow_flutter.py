@@ -115,7 +115,7 @@ def test_diameter_gives_the_rate(speed, diameter, rate):
 
 @pytest.mark.parametrize("figure", [0.02, 0.3, 2.0])
 @pytest.mark.parametrize("profile", [None, "studio", "domestic", "cassette", "portable", "worn"])
-def test_knob_reads_back(figure, profile):
+def test_the_weighted_figure_reads_as_set(figure, profile):
     """Within 5 % over 30 s, by a meter that shares nothing with the setting but the table."""
     rate = 16_000
     wow = WowFlutter(weighted_flutter_percent=figure, profile=profile, seed=12)

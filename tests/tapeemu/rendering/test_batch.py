@@ -52,7 +52,7 @@ class TestRendering:
         assert [report.target.name for report in outcome.reports] == ["a.wav", "a.flac"]
         assert [failure.source.name for failure in outcome.failures] == ["b.wav"]
 
-    def test_nothing_to_do(self, tree: Path) -> None:
+    def test_a_batch_of_nothing_does_nothing(self, tree: Path) -> None:
         plan = plan_batch([], tree / "out")
         assert render_batch(plan, CHAIN) == BatchOutcome()
 

@@ -173,7 +173,9 @@ def test_what_exists_is_kept_unless_told(tmp_path: Path) -> None:
         ("missing/report.html", 1.0, OutputError, "not an existing folder"),
     ],
 )
-def test_wrong_targets(tmp_path: Path, name: str, limit: float, error: type[Exception], words: str) -> None:
+def test_a_target_that_is_no_page_is_refused(
+    tmp_path: Path, name: str, limit: float, error: type[Exception], words: str
+) -> None:
     with pytest.raises(error, match=words):
         write_report(comparison(), tmp_path / name, embed_limit_mb=limit)
     assert not list(tmp_path.iterdir())

@@ -133,7 +133,7 @@ def test_a_decay_that_is_cut_off_is_refused():
         assert "recording ends" in reading.warnings[0]
 
 
-def test_two_slopes():
+def test_two_slopes_read_the_regressions_on_paper():
     # Powers 1 and 0.01, 0.4 and 2.0 s: integrated on paper, the regressions give these three figures.
     n = np.arange(4 * RATE) / RATE
     power = 10.0 ** (-6.0 * n / 0.4) + 0.01 * 10.0 ** (-6.0 * n / 2.0)
@@ -199,14 +199,14 @@ def test_a_band_without_energy_is_refused():
     st.sampled_from([1e-20, 1.0, 1e6]),
     st.sampled_from([8_000.0, 48_000.0]),
 )
-def test_rubbish_gives_reasons(samples, scale, rate):
+def test_any_samples_give_a_figure_or_a_reason(samples, scale, rate):
     for band in decay_from_impulse(np.array(samples, dtype=np.float64) * scale, rate, bands="octave").bands:
         for reading in band.readings:
             assert reading.defined or reading.warnings
             assert not reading.defined or math.isfinite(reading.value)
 
 
-def test_wrong_arguments_raise():
+def test_wrong_arguments_are_refused_with_their_rule():
     with pytest.raises(MeasureError, match="third octave"):
         decay_from_impulse(decay(1.0, duration=1.0), RATE, bands="semitone")
     with pytest.raises(MeasureError, match="one channel"):
@@ -246,7 +246,7 @@ def test_pyroomacoustics_and_pyrato_agree(seconds, floor_db):
 
 
 @pytest.mark.parametrize("centre", [1_000.0, 2_000.0, 4_000.0])
-def test_image_source_room(centre):
+def test_an_image_source_room_reads_as_pyroomacoustics_does(centre):
     # pyroomacoustics' shoe box, 6 x 5 x 3 m, absorption 0.35, order 20; its own estimator behind scipy's filter.
     # Sabine says 0.329 s and Eyring 0.267 s: formulas of diffuse rooms are no judges of a box.
     import pyroomacoustics
@@ -280,7 +280,7 @@ def test_pedalboard_delay_is_a_loop_with_a_formula(feedback, length):
 
 
 @pytest.mark.parametrize(("room_size", "expected"), [(0.5, 1.298), (0.75, 2.400)])
-def test_pedalboard_reverb(room_size, expected):
+def test_pedalboards_reverb_reads_its_combs_decay(room_size, expected):
     # Undamped, its combs have feedback 0.28 room + 0.7 at 1116 to 1617 samples of 44.1 kHz (from memory).
     import pedalboard
 

@@ -26,7 +26,7 @@ def db(ratio):
         (lambda x: x - 0.25 * x**3, math.sqrt(0.12 / 1.09 / 0.25)),  # of a cubic
     ],
 )
-def test_operating_level(shape, amplitude, frequency):
+def test_the_operating_level_is_that_of_3_percent_on_paper(shape, amplitude, frequency):
     rng = np.random.default_rng(2)
     level = operating_level(
         lambda x, _: shape(x) + NOISE * rng.standard_normal(len(x)), RATE, frequency_hz=frequency

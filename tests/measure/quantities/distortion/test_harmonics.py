@@ -146,7 +146,7 @@ def test_tangent_and_arctangent_against_their_series(gain):
 
 
 @pytest.mark.parametrize("gain", [0.4, 1.0, 2.5])
-def test_against_quadpack(gain):
+def test_harmonics_are_those_of_quadpack(gain):
     # Fourier coefficients of a lopsided tangent by QUADPACK: no formula of ours.
     from scipy.integrate import quad
 
@@ -180,7 +180,7 @@ def test_flutter_does_not_count(wow_hz):
 
 
 @pytest.mark.parametrize("name", ["tanh", "atan", "cubic"])
-def test_files_from_ffmpeg(name):
+def test_files_from_ffmpeg_have_the_harmonics_of_their_formulas(name):
     # asoftclip on 0.8 sin(t), 997.3 Hz: formulas of its source text; see tests/reference/make_distorted_files.sh.
     import soundfile
     from scipy.integrate import quad
@@ -200,7 +200,7 @@ def test_files_from_ffmpeg(name):
     assert result.level.value == pytest.approx(db(lines[0]), abs=1e-5)
 
 
-def test_file_from_sox():
+def test_a_file_from_sox_has_the_harmonics_of_its_formula():
     # overdrive 6 dB, colour 0: 0.5 x + 0.75 highpass(d - d^3 / 3), d = g x; formula of its source text.
     import soundfile
 
@@ -217,7 +217,7 @@ def test_file_from_sox():
 
 
 @pytest.mark.parametrize("drive_db", [0.0, 5.0, 10.0])
-def test_pedalboard_distortion(drive_db):
+def test_pedalboards_distortion_has_the_harmonics_of_a_tangent(drive_db):
     # It is documented as tanh(gain x); computed in single precision.
     import pedalboard
     from scipy.integrate import quad

@@ -105,7 +105,7 @@ def test_a_table_that_doubles_and_halves_from_band_to_band_is_read_within_two_pe
 @pytest.mark.parametrize(
     "rate", [8_000, *(pytest.param(each, marks=pytest.mark.long) for each in (16_000, 44_100, 96_000)), 192_000]
 )
-def test_other_sample_rates(rate, reading_error):
+def test_octaves_read_as_set_at_other_sample_rates(rate, reading_error):
     assert reading_error(SLOPE, rate) < 0.01
     assert reading_error(band_decay_seconds(2.0, 1.1, 0.5), rate) < 0.01
 

@@ -13,6 +13,7 @@ from tapeemu.dsp.kernels.elementary import (
     cosine_of_turns,
     exponential,
     exponential_less_one,
+    fade,
     logarithm,
     logarithm_of_ten,
     power_of_ten,
@@ -39,7 +40,7 @@ def worst(
     return largest
 
 
-def test_sine_and_cosine(spread: np.random.Generator) -> None:
+def test_sine_and_cosine_of_turns_are_those_of_mpmath(spread: np.random.Generator) -> None:
     turns = np.concatenate([spread.uniform(-3, 3, 1500), spread.uniform(-1e6, 1e6, 300), np.arange(-16, 17) / 16])
     assert worst(sine_of_turns, lambda x: mpmath.sin(2 * mpmath.pi * x), turns, relative=False) < 3e-16
     assert worst(cosine_of_turns, lambda x: mpmath.cos(2 * mpmath.pi * x), turns, relative=False) < 3e-16
@@ -48,7 +49,7 @@ def test_sine_and_cosine(spread: np.random.Generator) -> None:
         assert cosine_of_turns(quarter / 4 - 1000.0) == cosine
 
 
-def test_exponential(spread: np.random.Generator) -> None:
+def test_the_exponential_is_that_of_mpmath(spread: np.random.Generator) -> None:
     places = np.concatenate([spread.uniform(-2, 2, 1200), spread.uniform(-708, 709.7, 800)])
     assert worst(exponential, mpmath.exp, places, relative=True) < 5e-16
     assert exponential(0.0) == 1.0
@@ -57,7 +58,7 @@ def test_exponential(spread: np.random.Generator) -> None:
     assert math.isinf(exponential(710.0))
 
 
-def test_logarithm(spread: np.random.Generator) -> None:
+def test_the_logarithm_is_that_of_mpmath(spread: np.random.Generator) -> None:
     wide, middle = np.exp(spread.uniform(-708, 709, 800)), spread.uniform(0.4, 2.5, 1200)
     places = np.concatenate([wide, middle, 1 + spread.uniform(-1e-3, 1e-3, 300)])
     assert worst(logarithm, mpmath.log, places, relative=True) < 5e-16
@@ -68,7 +69,7 @@ def test_logarithm(spread: np.random.Generator) -> None:
     assert logarithm(math.inf) == math.inf
 
 
-def test_tangent(spread: np.random.Generator) -> None:
+def test_the_hyperbolic_tangent_is_that_of_mpmath(spread: np.random.Generator) -> None:
     small = 10.0 ** spread.uniform(-12, 0, 300)
     places = np.concatenate([spread.uniform(-5, 5, 1200), spread.uniform(-0.4, 0.4, 600), small])
     assert worst(tangent_hyperbolic, mpmath.tanh, places, relative=True) < 1e-15
@@ -78,7 +79,7 @@ def test_tangent(spread: np.random.Generator) -> None:
     assert tangent_hyperbolic(0.0) == 0.0
 
 
-def test_power_of_ten(spread: np.random.Generator) -> None:
+def test_powers_of_ten_are_those_of_mpmath(spread: np.random.Generator) -> None:
     places = np.concatenate([spread.uniform(-3, 3, 1200), spread.uniform(-307, 308, 800), np.arange(-20, 21)])
     assert worst(power_of_ten, lambda x: mpmath.mpf(10) ** x, places, relative=True) < 5e-16
     assert power_of_ten(0.0) == 1.0
@@ -87,7 +88,7 @@ def test_power_of_ten(spread: np.random.Generator) -> None:
     assert math.isinf(power_of_ten(308.3))
 
 
-def test_exponential_less_one(spread: np.random.Generator) -> None:
+def test_the_exponential_less_one_keeps_small_numbers(spread: np.random.Generator) -> None:
     """Small numbers are what it is for: poles of slow filters."""
     near = spread.uniform(-1e-9, 1e-9, 300)
     places = np.concatenate([near, spread.uniform(-1, 1, 1200), spread.uniform(-40, 40, 300)])
@@ -95,12 +96,20 @@ def test_exponential_less_one(spread: np.random.Generator) -> None:
     assert exponential_less_one(0.0) == 0.0
 
 
-def test_logarithm_of_ten(spread: np.random.Generator) -> None:
+def test_the_logarithm_of_ten_is_that_of_mpmath(spread: np.random.Generator) -> None:
     places = np.concatenate([np.exp(spread.uniform(-700, 700, 800)), spread.uniform(0.4, 2.5, 800)])
     assert worst(logarithm_of_ten, mpmath.log10, places, relative=True) < 1e-15
 
 
-def test_bessel(spread: np.random.Generator) -> None:
+def test_bessel_i0_is_that_of_mpmath(spread: np.random.Generator) -> None:
     places = np.concatenate([spread.uniform(-30, 30, 800), spread.uniform(0, 1e-3, 50), [0.0, 10.5, 11.0, 30.0]])
     assert worst(bessel_i0, lambda x: mpmath.besseli(0, x), places, relative=True) < 1e-14
     assert bessel_i0(0.0) == 1.0
+
+
+def test_a_fade_is_a_squared_sine_between_its_ends_and_level_beyond() -> None:
+    for zero, one in ((2.0, 6.0), (6.0, 2.0)):
+        assert [fade(x, zero, one) for x in (-1e9, 1e9)] == ([0.0, 1.0] if zero < one else [1.0, 0.0])
+        for x in np.linspace(2.0, 6.0, 9):
+            share = (x - zero) / (one - zero)
+            assert fade(x, zero, one) == pytest.approx(math.sin(0.5 * math.pi * share) ** 2, abs=1e-15)
