@@ -357,7 +357,8 @@ class BoardTarget(FileTarget):
         compile_c(
             [
                 *(compiler, *BOARD, "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-fno-builtin", *flags),
-                *(f'-DPROOF="{proof}"', f"-I{C_FOLDER}"),
+                # By its folder, which tests look into before they take a build that they kept.
+                *(f'-DPROOF="{proof.name}"', f"-I{proof.parent}", f"-I{C_FOLDER}"),
                 *("-ffunction-sections", "-fdata-sections", "-nostartfiles", "-nodefaultlibs"),
                 *("-T", str(C_FOLDER / "emulated.ld"), "-Wl,--gc-sections"),
                 *(str(C_FOLDER / name) for name in ("emulated.c", "tapeemu.c")),
