@@ -23,6 +23,7 @@ from tapeemu.native.subset import (
     Scalar,
     Type,
     Unit,
+    UnsignedIndex,
 )
 
 __all__ = [
@@ -86,7 +87,14 @@ def literal(value: Any, kind: Scalar) -> str:
 
 def constant_kind(value: Any) -> Scalar:
     """Type that a constant of a kernel file has by itself."""
-    for sort, kind in ((bool, TRUTH), (np.uint64, UINT64), (np.integer, INT64), (int, INDEX)):
+    kinds = (
+        (UnsignedIndex, UNSIGNED_INDEX),
+        (bool, TRUTH),
+        (np.uint64, UINT64),
+        (np.integer, INT64),
+        (int, INDEX),
+    )
+    for sort, kind in kinds:
         if isinstance(value, sort):
             return kind
     return REAL

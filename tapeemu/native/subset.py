@@ -89,6 +89,11 @@ SINGLE = Scalar("float", "real", 16)
 REAL = Scalar("real", "real", 32)
 DOUBLE = Scalar("double", "real", 64)
 
+
+class UnsignedIndex(int):
+    """A constant that its file writes as ``np.uintp``."""
+
+
 CASTS = {
     "int": INDEX,
     "float": REAL,
@@ -247,7 +252,7 @@ def read_unit(module: ModuleType | str, _reading: tuple[str, ...] = ()) -> Unit:
                     if isinstance(name, ast.Name):
                         value = getattr(loaded, name.id, None)
                         if isinstance(value, int | float | np.integer | np.floating):
-                            constants[name.id] = value
+                            constants[name.id] = UnsignedIndex(value) if _meant_as_index(node) else value
     _READ[loaded] = source, unit
     return unit
 
@@ -273,7 +278,13 @@ def _import(unit: Unit, node: ast.ImportFrom, loaded: ModuleType, reading: tuple
         elif alias.name in other.groups:
             unit.groups[here] = other.groups[alias.name]
         elif isinstance(value, int | float | np.integer | np.floating):
-            unit.constants[here] = value
+            unit.constants[here] = other.constants.get(alias.name, value)
+
+
+def _meant_as_index(node: ast.Assign | ast.AnnAssign) -> bool:
+    """Whether all that is assigned is written as ``np.uintp``, which by its value is another unsigned integer."""
+    values = node.value.elts if isinstance(node.value, ast.Tuple) else [node.value]
+    return all(isinstance(value, ast.Call) and ast.unparse(value.func) == "np.uintp" for value in values)
 
 
 def _comments(source: str) -> Iterator[tuple[int, str]]:

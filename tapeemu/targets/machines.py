@@ -157,16 +157,22 @@ class HostTarget(Target):
         Of the compiler.
     compiler : sequence of str
         Its command.
+    proof : Path
+        What runs a case.
     """
 
     def __init__(
-        self, folder: Path, flags: Sequence[str] = STRICT_FLAGS, compiler: Sequence[str] = ("gcc",)
+        self,
+        folder: Path,
+        flags: Sequence[str] = STRICT_FLAGS,
+        compiler: Sequence[str] = ("gcc",),
+        proof: Path = C_FOLDER / "proof.c",
     ) -> None:
         if compiler[0] in ("gcc", "clang"):
             found(compiler[0], compiler[0])
-        path = folder / f"tapeemu-{abs(hash((tuple(flags), tuple(compiler)))):x}.so"
-        sources = [str(C_FOLDER / name) for name in ("tapeemu.c", "proof.c")]
-        compile_c([*compiler, *WARNINGS, *flags, "-fPIC", "-shared", *sources, "-o", str(path)])
+        path = folder / f"tapeemu-{abs(hash((tuple(flags), tuple(compiler), proof))):x}.so"
+        sources = [str(C_FOLDER / "tapeemu.c"), str(proof)]
+        compile_c([*compiler, *WARNINGS, *flags, f"-I{C_FOLDER}", "-fPIC", "-shared", *sources, "-o", str(path)])
         self._library = ctypes.CDLL(str(path))
         self._library.tapeemu_real_bytes.restype = ctypes.c_ssize_t
         self._library.tapeemu_prove.argtypes = [
@@ -332,18 +338,27 @@ class BoardTarget(FileTarget):
         Gets the program, the cases and the results.
     flags : sequence of str
         Of the compiler.
+    proof : Path
+        What runs a case.
     """
 
     INSTRUCTIONS_PER_TICK = 40
     """The emulator runs an instruction in a nanosecond, and the board's clock has 25 MHz."""
 
-    def __init__(self, folder: Path, flags: Sequence[str] = (*STRICT_FLAGS, SINGLE)) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        flags: Sequence[str] = (*STRICT_FLAGS, SINGLE),
+        proof: Path = C_FOLDER / "proof.c",
+    ) -> None:
         emulator = found("qemu-system-arm", "qemu-system-arm")
         compiler = found("arm-none-eabi-gcc", "gcc-arm-none-eabi")
         self.program = folder / "tapeemu.elf"
         compile_c(
             [
                 *(compiler, *BOARD, "-std=gnu99", "-Wall", "-Wextra", "-Werror", "-fno-builtin", *flags),
+                # By its folder, which tests look into before they take a build that they kept.
+                *(f'-DPROOF="{proof.name}"', f"-I{proof.parent}", f"-I{C_FOLDER}"),
                 *("-ffunction-sections", "-fdata-sections", "-nostartfiles", "-nodefaultlibs"),
                 *("-T", str(C_FOLDER / "emulated.ld"), "-Wl,--gc-sections"),
                 *(str(C_FOLDER / name) for name in ("emulated.c", "tapeemu.c")),

@@ -6,7 +6,7 @@ from tapeemu.dsp.kernels.arrays import Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.lanes import eight_lanes
 
-__all__ = ["dot_between_rows", "dot_product", "sum_of_eight"]
+__all__ = ["dot_between_rows", "dot_of_one_between_rows", "dot_product", "sum_of_eight"]
 
 # Unsigned indices: with signed ones every access would first be tested for a negative index, and the loops would
 # not be vectorised.
@@ -103,3 +103,27 @@ def dot_between_rows(
             b[j] += tap * other[k]
     out[first, place] = sum_of_eight(a)
     out[second, place] = sum_of_eight(b)
+
+
+@kernel(inline=True)
+def dot_of_one_between_rows(
+    table: Reals2,
+    row: np.uintp,
+    share: float,
+    taps: np.uintp,
+    line: Reals2,
+    channel: np.uintp,
+    base: np.uintp,
+    out: Reals2,
+    place: np.uintp,
+) -> None:
+    """As :func:`dot_between_rows` for one channel, in half the work: the same sum."""
+    below = table[row]
+    above = table[row + _ONE]
+    one = line[channel, base:]
+    a = eight_lanes()
+    for group in range(taps // _EIGHT):
+        for j in range(_EIGHT):
+            k = _EIGHT * group + j
+            a[j] += (below[k] + share * (above[k] - below[k])) * one[k]
+    out[channel, place] = sum_of_eight(a)

@@ -6,7 +6,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Places1, Precise, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.dot_products import dot_between_rows
+from tapeemu.dsp.kernels.dot_products import dot_between_rows, dot_of_one_between_rows
 
 __all__ = ["Part", "Places", "locate", "read_pair_32", "read_pair_48"]
 
@@ -120,6 +120,21 @@ def read_pair(
     between = places.between
     upper = np.uintp(first)
     lower = np.uintp(second)
+    if first == second:
+        for n in range(np.uintp(part.begin), np.uintp(part.end)):
+            alone: float = between[n]
+            dot_of_one_between_rows(
+                table,
+                np.uintp(row[n]),
+                alone,
+                taps,
+                line,
+                upper,
+                np.uintp(part.column + left[n]),
+                out,
+                np.uintp(part.at - part.begin) + n,
+            )
+        return
     for i in range(np.uintp(part.begin), np.uintp(part.end)):
         cell = np.uintp(row[i])
         share: float = between[i]

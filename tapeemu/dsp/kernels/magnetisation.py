@@ -382,19 +382,23 @@ def follow_plain(old: int, new: int, y: Precise, a: float, c: float, work: Reals
 
 
 @kernel()
-def follow_far(h1: float, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
+def follow_far(h1: float, known: int, y: Precise, a: float, c: float, work: Reals2) -> tuple[Precise, float]:
     """A step of any length from the field in the spare place to `h1`, in parts: y and A at its end.
 
-    Leaves `h1` in the spare place. `y` is the irreversible part at the beginning; `a` and `c` as for `chase`;
-    `work` has the shape (ROWS, SCRATCH).
+    Leaves `h1` in the spare place. `known` is a place where `tabulate` has been for `h1`, or -1; `y` is the
+    irreversible part at the beginning; `a` and `c` as for `chase`; `work` has the shape (ROWS, SCRATCH).
     """
     h0 = work[FIELD, SPARE]
     parts = min(int(abs(h1 - h0) * (1.0 / _LONGEST_STEP)) + 1, _MOST_PARTS)
     old = SPARE
     new = SPARE + 1
     for part in range(1, parts + 1):
-        work[FIELD, new] = h1 if part == parts else h0 + (h1 - h0) * part / parts
-        tabulate(new, 1, work)
+        if part == parts and known >= 0:
+            for row in range(MOVE):
+                work[row, new] = work[row, known]
+        else:
+            work[FIELD, new] = h1 if part == parts else h0 + (h1 - h0) * part / parts
+            tabulate(new, 1, work)
         prepare(new, 1, work)
         y, a = follow_plain(old, new, y, a, c, work)
         for row in range(MOVE):
@@ -413,8 +417,8 @@ def follow_round(at: int, y: Precise, a: float, c: float, work: Reals2) -> tuple
         work[row, SPARE] = work[row, at - 1]
     turn = turning_point(work[FIELD, at - 2], work[FIELD, at - 1], h1, work[FIELD, at + 1])
     if turn != h1:
-        y, a = follow_far(turn, y, a, c, work)
-    y, a = follow_far(h1, y, a, c, work)
+        y, a = follow_far(turn, -1, y, a, c, work)
+    y, a = follow_far(h1, at, y, a, c, work)
     return y, a
 
 

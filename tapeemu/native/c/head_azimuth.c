@@ -34,8 +34,8 @@
 #define HEAD_AZIMUTH_FILLED 6
 #define HEAD_AZIMUTH_READ 7
 #define HEAD_AZIMUTH_COUNTS 8
-#define HEAD_AZIMUTH_ONE UINT64_C(1)
-#define HEAD_AZIMUTH_EIGHT UINT64_C(8)
+#define HEAD_AZIMUTH_ONE (ux)1
+#define HEAD_AZIMUTH_EIGHT (ux)8
 
 /* Standard deviation of the angle in radians. */
 KERNEL double head_azimuth_wander_rms(const HeadAzimuthSettings *settings)
@@ -301,8 +301,8 @@ KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *pl
         const reals_1 lanes = {lanes_lanes, 8};
         for (ux group = (ux)0; group < (ux)6; group++) {
             IN_LANES
-            for (uint64_t j = UINT64_C(0); j < HEAD_AZIMUTH_EIGHT; j++) {
-                const uint64_t k = HEAD_AZIMUTH_EIGHT * (uint64_t)group + j;
+            for (ux j = (ux)0; j < HEAD_AZIMUTH_EIGHT; j++) {
+                const ux k = HEAD_AZIMUTH_EIGHT * group + j;
                 lanes.at[(ix)j] += (below.at[(ix)k] + share * (above.at[(ix)k] - below.at[(ix)k])) *
                     heard.at[(ix)k];
             }

@@ -1,4 +1,4 @@
-/* Generated from interpolation.py (08fc170056ccb36b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from interpolation.py (376371f7b03b7470); do not edit. SPDX-License-Identifier: ISC */
 
 /* Loops that read a line of audio at a moving place. */
 
@@ -71,6 +71,14 @@ INLINED void interpolation_read_pair(reals_2 line, reals_2 table, const Places *
     reals_1 between = places->between;
     const ux upper = (ux)first;
     const ux lower = (ux)second;
+    if (first == second) {
+        for (ux n = (ux)part->begin; n < (ux)part->end; n++) {
+            const real alone = between.at[(ix)n];
+            dot_products_dot_of_one_between_rows(table, (ux)row.at[(ix)n], alone, taps, line, upper,
+                (ux)(part->column + (ix)left.at[(ix)n]), out, (ux)(part->at - part->begin) + n);
+        }
+        return;
+    }
     for (ux i = (ux)part->begin; i < (ux)part->end; i++) {
         const ux cell = (ux)row.at[(ix)i];
         const real share = between.at[(ix)i];

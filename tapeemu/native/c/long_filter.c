@@ -38,7 +38,7 @@
 #define LONG_FILTER_FILTERED 17
 #define LONG_FILTER_MIDDLE_SLACK 256
 #define LONG_FILTER_SLOW_SLACK 32
-#define LONG_FILTER_8 UINT64_C(8)
+#define LONG_FILTER_8 (ux)8
 #define LONG_FILTER_LONG_FILTER_ARRAYS 13
 
 /* Delay in samples: that of the slowest path, and it is one more than a multiple of 64. */
@@ -425,12 +425,12 @@ KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals
         for (ux k = (ux)0; k < (ux)raising.n0; k++) {
             const real value = low.at[(ix)base + (ix)i + (ix)k];
             IN_LANES
-            for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
+            for (ux phase = (ux)0; phase < LONG_FILTER_8; phase++) {
                 phases.at[(ix)phase] += raising.at[(ix)k * raising.n1 + (ix)phase] * value;
             }
         }
-        for (uint64_t phase = UINT64_C(0); phase < LONG_FILTER_8; phase++) {
-            out.at[(ix)(LONG_FILTER_8 * (uint64_t)i) + (ix)phase] = phases.at[(ix)phase];
+        for (ux phase = (ux)0; phase < LONG_FILTER_8; phase++) {
+            out.at[(ix)(LONG_FILTER_8 * i) + (ix)phase] = phases.at[(ix)phase];
         }
     }
 }

@@ -1,4 +1,4 @@
-/* Generated from magnetisation.py (0bd461851b04a201); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetisation.py (c141a189abc487db); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Magnetisation by the Jiles-Atherton equations, integrated along the field from sample to sample.
@@ -335,19 +335,25 @@ INLINED magnetisation_follow_plain_result magnetisation_follow_plain(ix old, ix 
 /*
  * A step of any length from the field in the spare place to `h1`, in parts: y and A at its end.
  *
- * Leaves `h1` in the spare place. `y` is the irreversible part at the beginning; `a` and `c` as for `chase`;
- * `work` has the shape (ROWS, SCRATCH).
+ * Leaves `h1` in the spare place. `known` is a place where `tabulate` has been for `h1`, or -1; `y` is the
+ * irreversible part at the beginning; `a` and `c` as for `chase`; `work` has the shape (ROWS, SCRATCH).
  */
-KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, double y, real a, real c, reals_2
-    work)
+KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, ix known, double y, real a, real c,
+    reals_2 work)
 {
     const real h0 = work.at[MAGNETISATION_SPARE];
     const ix parts = smaller_integer((ix)(magnitude(h1 - h0) * REAL(2.5)) + 1, MAGNETISATION_MOST_PARTS);
     const ix old = MAGNETISATION_SPARE;
     const ix new = 209;
     for (ix part = 1; part < parts + 1; part++) {
-        work.at[new] = part == parts ? h1 : h0 + (h1 - h0) * (real)part / (real)parts;
-        magnetisation_tabulate(new, 1, work);
+        if (part == parts && known >= 0) {
+            for (ix row = 0; row < MAGNETISATION_MOVE; row++) {
+                work.at[row * work.n1 + new] = work.at[row * work.n1 + known];
+            }
+        } else {
+            work.at[new] = part == parts ? h1 : h0 + (h1 - h0) * (real)part / (real)parts;
+            magnetisation_tabulate(new, 1, work);
+        }
         magnetisation_prepare(new, 1, work);
         const magnetisation_follow_plain_result result_1 = magnetisation_follow_plain(old, new, y, a, c,
             work);
@@ -374,11 +380,11 @@ KERNEL magnetisation_follow_round_result magnetisation_follow_round(ix at, doubl
     }
     const real turn = magnetisation_turning_point(work.at[at - 2], work.at[at - 1], h1, work.at[at + 1]);
     if (turn != h1) {
-        const magnetisation_follow_far_result result_1 = magnetisation_follow_far(turn, y, a, c, work);
+        const magnetisation_follow_far_result result_1 = magnetisation_follow_far(turn, -1, y, a, c, work);
         y = result_1.m0;
         a = result_1.m1;
     }
-    const magnetisation_follow_far_result result_2 = magnetisation_follow_far(h1, y, a, c, work);
+    const magnetisation_follow_far_result result_2 = magnetisation_follow_far(h1, at, y, a, c, work);
     y = result_2.m0;
     a = result_2.m1;
     return (magnetisation_follow_round_result){y, a};

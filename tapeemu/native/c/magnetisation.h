@@ -47,7 +47,7 @@ typedef struct {
     real m1;
 } magnetisation_follow_far_result;
 
-KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, double y, real a, real c, reals_2 work);
+KERNEL magnetisation_follow_far_result magnetisation_follow_far(real h1, ix known, double y, real a, real c, reals_2 work);
 typedef struct {
     double m0;
     real m1;

@@ -4,7 +4,7 @@
 
 #include "sines.h"
 
-#define SINES_8 UINT64_C(8)
+#define SINES_8 (ux)8
 
 /*
  * Add ``amplitude * cos(2 pi (cycles + i cycles_per_step))`` and its slope per step.
@@ -35,7 +35,7 @@ KERNEL void sines_add_phasor(double amplitude, double cycles, double cycles_per_
     const double turn_imaginary = elementary_sine_of_turns(8.0 * cycles_per_step);
     for (ix block = 0; block < floor_division(out_values.n0, 8); block++) {
         const ux base = (ux)(8 * block);
-        for (uint64_t lane = UINT64_C(0); lane < SINES_8; lane++) {
+        for (ux lane = (ux)0; lane < SINES_8; lane++) {
             const double real_ = lanes.at[(ix)lane];
             const double imaginary = lanes.at[1 * lanes.n1 + (ix)lane];
             out_values.at[(ix)base + (ix)lane] += real_;

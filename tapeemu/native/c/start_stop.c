@@ -73,7 +73,7 @@
 #define START_STOP_NOTHING REAL(0x1.4484bfeebc2a0p-100)
 #define START_STOP_LEAST_LAG REAL(0x1.0c6f7a0b5ed8dp-20)
 #define START_STOP_POINTS 512
-#define START_STOP_1 UINT64_C(1)
+#define START_STOP_1 (ux)1
 
 /*
  * Where the tape is behind an event.
@@ -446,7 +446,7 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
     for (ux i = (ux)0; i < (ux)count; i++) {
         out.at[(ix)i] = low.at[0] * recent.at[(ix)begin + (ix)i];
     }
-    for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)low.n0; k++) {
+    for (ux k = START_STOP_1; k < (ux)low.n0; k++) {
         const real tap = low.at[(ix)k];
         for (ux i = (ux)0; i < (ux)count; i++) {
             out.at[(ix)i] += tap * recent.at[(ix)begin - (ix)k + (ix)i];
@@ -470,7 +470,7 @@ KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 b
     for (ux i = (ux)0; i < (ux)count; i++) {
         out.at[(ix)begin + (ix)i] = below.at[0] * recent.at[(ix)middle + (ix)i];
     }
-    for (uint64_t k = START_STOP_1; k < (uint64_t)(ux)below.n0; k++) {
+    for (ux k = START_STOP_1; k < (ux)below.n0; k++) {
         const real tap = below.at[(ix)k];
         for (ux i = (ux)0; i < (ux)count; i++) {
             out.at[(ix)begin + (ix)i] += tap * (recent.at[(ix)middle - (ix)k + (ix)i] + recent.at[(ix)middle +

@@ -64,8 +64,11 @@ TAPEEMU_VIEWS(int64, int64_t)
 TAPEEMU_VIEWS(uint64, uint64_t)
 #undef TAPEEMU_VIEWS
 
-/* Before a loop over lanes: gcc would write it out, and then no longer put it into vectors. */
-#if defined(__GNUC__) && !defined(__clang__)
+/* Before a loop over lanes: gcc would write it out, and then no longer put it into vectors. Where there are none it is
+ * written out, or the lanes would lie in memory. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__arm__)
+#define IN_LANES _Pragma("GCC unroll 8")
+#elif defined(__GNUC__) && !defined(__clang__)
 #define IN_LANES _Pragma("GCC unroll 1")
 #else
 #define IN_LANES

@@ -32,10 +32,10 @@
 #define THREE_RATES_END REAL(0x1.47ae147ae147bp-2)
 #define THREE_RATES_FLAT REAL(0x1.4cccccccccccdp-1)
 #define THREE_RATES_HOP_OF_LINE 0
-#define THREE_RATES_1 UINT64_C(1)
-#define THREE_RATES_2 UINT64_C(2)
-#define THREE_RATES_3 UINT64_C(3)
-#define THREE_RATES_EIGHT UINT64_C(8)
+#define THREE_RATES_1 (ux)1
+#define THREE_RATES_2 (ux)2
+#define THREE_RATES_3 (ux)3
+#define THREE_RATES_EIGHT (ux)8
 
 /* Half length of the filter at the slowest rate: 50 ms. */
 KERNEL ix three_rates_half_slow(double sample_rate)
@@ -320,12 +320,12 @@ KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_
         out.at[(ix)i] = taps.at[0] * line.at[(ix)base + (ix)i];
     }
     for (ux group = (ux)0; group < (ux)32; group++) {
-        const uint64_t n = (uint64_t)((ux)4 * group) + THREE_RATES_1;
+        const ux n = (ux)4 * group + THREE_RATES_1;
         const real a = taps.at[(ix)n];
         const real b = taps.at[(ix)n + (ix)THREE_RATES_1];
         const real c = taps.at[(ix)n + (ix)THREE_RATES_2];
         const real d = taps.at[(ix)n + (ix)THREE_RATES_3];
-        const uint64_t here = (uint64_t)base + n;
+        const ux here = base + n;
         for (ux i = (ux)0; i < size; i++) {
             const real left = a * line.at[(ix)here + (ix)i] + b * line.at[(ix)here + (ix)i +
                 (ix)THREE_RATES_1];
@@ -344,7 +344,7 @@ KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_
 KERNEL void three_rates_raise_one(reals_1 low, ix first, reals_2 raising, reals_1 out)
 {
     reals_1 taps = (reals_1){low.at + first, low.n0 - first};
-    for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+    for (ux phase = (ux)0; phase < THREE_RATES_EIGHT; phase++) {
         real even = raising.at[(ix)phase] * taps.at[0] + raising.at[4 * raising.n1 + (ix)phase] * taps.at[4];
         even += raising.at[2 * raising.n1 + (ix)phase] * taps.at[2] + raising.at[6 * raising.n1 + (ix)phase] *
             taps.at[6];
@@ -366,19 +366,18 @@ KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals
 {
     for (ux m = (ux)0; m < (ux)8; m++) {
         reals_1 taps = (reals_1){low.at + (ix)(ux)first + (ix)m, low.n0 - ((ix)(ux)first + (ix)m)};
-        reals_1 made = (reals_1){out.at + (ix)(THREE_RATES_EIGHT * (uint64_t)m), out.n0 -
-            (ix)(THREE_RATES_EIGHT * (uint64_t)m)};
+        reals_1 made = (reals_1){out.at + (ix)(THREE_RATES_EIGHT * m), out.n0 - (ix)(THREE_RATES_EIGHT * m)};
         real lanes_lanes[8] = {0};
         const reals_1 lanes = {lanes_lanes, 8};
         for (ux k = (ux)0; k < (ux)12; k++) {
             reals_1 column = (reals_1){raising.at + (ix)k * raising.n1, raising.n1};
             const real value = taps.at[(ix)k];
             IN_LANES
-            for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+            for (ux phase = (ux)0; phase < THREE_RATES_EIGHT; phase++) {
                 lanes.at[(ix)phase] += column.at[(ix)phase] * value;
             }
         }
-        for (uint64_t phase = UINT64_C(0); phase < THREE_RATES_EIGHT; phase++) {
+        for (ux phase = (ux)0; phase < THREE_RATES_EIGHT; phase++) {
             made.at[(ix)phase] += lanes.at[(ix)phase];
         }
     }

@@ -752,6 +752,28 @@ def test_a_processor_without_one_of_its_kernels_is_named(load: Callable[[str], M
         _processor(read_unit(load(source)), "echo", ())
 
 
+def test_constants_written_as_indices_count_in_the_width_of_an_index(load: Callable[[str], ModuleType]) -> None:
+    """By their value they were 64-bit integers, and so were counters beside them: two instructions for one on a
+    small machine."""
+    made = c_source(
+        load(
+            """
+            ONE, LANES = np.uintp(1), np.uintp(8)
+            HASH = np.uint64(8)
+            @kernel()
+            def k(x: Reals1, many: np.uint64) -> float:
+                total = 0.0
+                for j in range(LANES):
+                    total += x[j + ONE]
+                return total if many > HASH else 0.0
+            """
+        )
+    )
+    assert "LANES (ux)8\n" in made
+    assert "for (ux j = " in made
+    assert "HASH UINT64_C(8)\n" in made
+
+
 def test_comments_docstrings_and_names_are_carried_over(load: Callable[[str], ModuleType]) -> None:
     text, _ = CONSTRUCTS["comments and words of C"]
     made = c_source(load(text))

@@ -219,19 +219,59 @@ def test_other_machines_give_the_bits_of_this_one(
     here, there = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE)), build(kind, folder)
     given = [case for _, case in cases]
     ours = here.run(given)
-    if kind is BoardTarget:  # which has no memory for long delays
-        fits = [
-            number
-            for number, each in enumerate(ours)
-            if each.fast_bytes <= BOARD_FAST_BYTES
-            and each.slow_bytes + 4 * given[number].out_rows * given[number].room <= BOARD_SLOW_BYTES
-        ]
+    if kind is BoardTarget:
+        fits = fitting(given, ours)
         assert len(fits) >= len(given) // 4
         given, ours = [given[number] for number in fits], [ours[number] for number in fits]
-    for one, other in zip(ours, there.run(given), strict=True):
+    assert_same_everywhere(ours, there.run(given))
+
+
+def fitting(given: list[Case], ours: list[Result]) -> list[int]:
+    """Numbers of the cases that the board has memory for: it has none for long delays."""
+    return [
+        number
+        for number, each in enumerate(ours)
+        if each.fast_bytes <= BOARD_FAST_BYTES
+        and each.slow_bytes + 4 * given[number].out_rows * given[number].room <= BOARD_SLOW_BYTES
+    ]
+
+
+def assert_same_everywhere(ours: list[Result], others: list[Result]) -> None:
+    for one, other in zip(ours, others, strict=True):
         assert same(one, other)
         assert (one.latency, one.tail) == (other.latency, other.tail)
         assert np.array_equal(one.envelopes, other.envelopes)
+
+
+ON_THE_BOARD, IN_WEB = 10, 50
+"""Chains that are drawn for the emulated board, and for WebAssembly."""
+
+
+@pytest.mark.long
+def test_drawn_chains_and_settings_have_these_bits_on_other_machines(folder: Path) -> None:
+    """Fifty chains and three settings of each processor in WebAssembly; on the board ten, and one of each."""
+    chains = [drawn_case(3_000 + number, 800)[1] for number in range(IN_WEB)]
+    kinds = sorted(set(processor_kinds()) - NOT_OURS)
+    alone = [
+        drawn_case(number, 400, settings(np.random.default_rng(number), processor_kinds()[kind]))[1]
+        for number in range(12_000, 12_003)
+        for kind in kinds
+    ]
+    here = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
+    given = [*chains, *alone]
+    ours = here.run(given)
+    assert_same_everywhere(ours, build(WebTarget, folder).run(given))
+    fits = fitting(given, ours)
+    from_chains = [number for number in fits if number < IN_WEB][:ON_THE_BOARD]
+    assert len(from_chains) == ON_THE_BOARD
+    of_kinds: dict[str, int] = {}
+    for number in fits:
+        if number >= IN_WEB:
+            of_kinds.setdefault(kinds[(number - IN_WEB) % len(kinds)], number)
+    assert set(of_kinds) == set(kinds)
+    taken = [*from_chains, *of_kinds.values()]
+    came = build(BoardTarget, folder).run([given[number] for number in taken])
+    assert_same_everywhere([ours[number] for number in taken], came)
 
 
 @pytest.mark.long
