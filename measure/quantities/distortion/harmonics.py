@@ -220,10 +220,12 @@ def thd_ratio(fit: ToneFit) -> tuple[float, float]:
     # as the measured one is.
     clean = np.maximum(squares - 2.0 * variances, 0.0)
     shared = clean / np.sum(clean) if np.any(clean > 0.0) else np.full(clean.size, 1.0 / clean.size)
+    alone = 4.0 * float(np.sum(variances**2))
     chance = _PowerChance(
-        measured=measured,
+        # Still less would say that the noise was less than it should be, and leave no doubt of the power at all.
+        measured=max(measured, -math.sqrt(alone)),
         slope=4.0 * float(np.sum(shared * (variances + fit.errors[present] ** 2))),
-        alone=4.0 * float(np.sum(variances**2)),
+        alone=alone,
     )
     method = math.sqrt(float(np.sum(fit.errors[present] ** 2)))
     ratio = root / tone

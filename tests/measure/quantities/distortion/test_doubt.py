@@ -66,6 +66,7 @@ def test_two_sigma_of_thd_hold_the_truth_at_any_level(parts: tuple[float, ...]) 
         )
         ratio, doubt = thd_ratio(fit)
         held += abs(ratio - sigma * math.hypot(*parts)) < 2.0 * doubt
+        assert doubt > 0.9 * sigma  # that of one harmonic alone is the least
     assert 0.92 <= held / count <= 0.98
 
 
