@@ -2,7 +2,8 @@
 
 Run with ``python benchmarks/decay_coverage.py [TRIALS] [FIRST_SEED]``. The goal is 95 %; 200 trials tell a share
 to 1.5 %. The last table is about bands beside slower or faster ones: what must lie within two sigma there is the
-decay that the band was given, not what the filter reads.
+decay that the band was given, not what the filter reads. Where that difference is most of the doubt it is an
+error of one sign, known to some twenty per cent and not taken off, so two sigma hold the truth always.
 """
 
 import sys

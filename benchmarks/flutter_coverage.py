@@ -7,7 +7,8 @@ points a second, as demodulation would hand it on, and reads it as the flutter m
 demodulates a tone of 8 kHz sample rate; ``compare`` shows how far ``tone`` is from the function itself, which
 interpolates more, and ``drift`` counts the drift, as ``direct`` does. The intervals of drift hold the truth in
 95 % of cases on average over all power laws from f^0 to f^-3; for one given law and two periods of the band
-it is 91 to 99 %, for so short a recording does not tell the slope.
+it is 90 to 100 %, for so short a recording does not tell the slope. Of 30 and 60 s it is 93 to 99 %, the most
+where there is no drift.
 """
 
 import argparse

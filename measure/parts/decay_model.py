@@ -23,7 +23,7 @@ class DecayModel:
     rates: FloatArray
     floor: float
     cap: float  # power below which nothing was looked at
-    rate_sigma: FloatArray  # relative
+    rate_sigma: FloatArray  # relative, by chance
     log_likelihood: float
 
     def signal(self, t: FloatArray) -> FloatArray:
@@ -94,21 +94,28 @@ def maximise(
 
     Notes
     -----
-    Fisher scoring with damping, on the logarithms of all parameters.
+    Fisher scoring with damping, on the logarithms of all parameters. The cap is a constant and does not scatter:
+    the power of a block has the variance of what lies above the cap, not that of an exponentially distributed
+    mean. So the covariance is that of an estimate from a likelihood that is not quite the data's: the inverse
+    information on either side of the variance of the score (White, "Maximum likelihood estimation of misspecified
+    models", Econometrica 50, 1982, from memory).
     """
     slopes = len(powers)
     start = np.log(np.concatenate([powers, rates, [floor]]))
     # The cap is a floor that was added, so no floor can lie below it.
     start[-1] = max(start[-1], math.log(data.cap))
-    top, information = _climb(data, _Place.of(data, start), tolerance)
+    top = _climb(data, _Place.of(data, start), tolerance)
     theta = top.theta
     if not np.all(np.isfinite(theta)):
         return None
     order = np.argsort(-theta[slopes : 2 * slopes])
+    gradient = top.gradient(data)
+    scatter = gradient * (1.0 - data.cap / top.mean)
     try:
-        covariance = np.linalg.pinv(information * data.weight, rcond=1e-14)
+        inverse = np.linalg.pinv(gradient @ gradient.T, rcond=1e-14)
     except np.linalg.LinAlgError:
         return None
+    covariance = inverse @ (scatter @ scatter.T) @ inverse / data.weight
     sigma = np.sqrt(np.maximum(np.diag(covariance)[slopes : 2 * slopes], 0.0))
     return DecayModel(
         powers=np.exp(theta[:slopes])[order],
@@ -145,10 +152,9 @@ class _Place(NamedTuple):
         return gradient
 
 
-def _climb(data: PowerBlocks, here: _Place, tolerance: float) -> tuple[_Place, FloatArray]:
-    """The top of the likelihood, and the information of one sample a block there."""
+def _climb(data: PowerBlocks, here: _Place, tolerance: float) -> _Place:
+    """The top of the likelihood."""
     damping = 1e-3
-    information = np.eye(len(here.theta))
     for _ in range(_ITERATIONS):
         gradient = here.gradient(data)
         score = gradient @ (data.power / here.mean - 1.0)
@@ -161,7 +167,7 @@ def _climb(data: PowerBlocks, here: _Place, tolerance: float) -> tuple[_Place, F
         here, damping = there, max(damping * 0.2, 1e-9)
         if gain * data.weight < 1e-3 * tolerance**0.5 and float(np.abs(turned[:-1]).max()) < tolerance:
             break
-    return here, information
+    return here
 
 
 def _step(

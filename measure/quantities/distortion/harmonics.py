@@ -25,6 +25,7 @@ _FIXED = "least squares at one fixed frequency"
 HIGHEST_ORDER = 10
 # Power of a line over that of noise alone that noise exceeds once in a thousand times, exp(-7).
 _DETECTION = 7.0
+_TWO_SIGMA = math.erf(math.sqrt(2.0))  # share of a normal distribution
 _NEAR_NOISE = 6.0  # times its uncertainty, up to which an amplitude hardly stands out
 
 
@@ -212,15 +213,53 @@ def thd_ratio(fit: ToneFit) -> tuple[float, float]:
     if not present.any():
         return math.nan, math.nan
     squares, variances = fit.amplitudes[present] ** 2, fit.sigmas[present] ** 2
-    power = max(float(np.sum(squares - 2.0 * variances)), 0.0)
-    # An amplitude A in noise of variance v per quadrature has a square of variance 4 A^2 v + 4 v^2.
+    measured = float(np.sum(squares - 2.0 * variances))
+    root = math.sqrt(max(measured, 0.0))
+    # An amplitude A in noise of variance v per quadrature has a square of variance 4 A^2 v + 4 v^2; what is wrong
+    # with the time base does with A^2 what noise does. Any other power is taken to be shared among the harmonics
+    # as the measured one is.
     clean = np.maximum(squares - 2.0 * variances, 0.0)
-    spread = float(np.sum(4.0 * clean * variances + 4.0 * variances**2))
-    spread = math.sqrt(spread + float(np.sum(4.0 * clean * fit.errors[present] ** 2)))
-    root = math.sqrt(power)
-    # Two of them to either side, for the root of a power that noise may hide is not even-handed.
-    above = math.sqrt(power + 2.0 * spread) - root
-    below = root - math.sqrt(max(power - 2.0 * spread, 0.0))
+    shared = clean / np.sum(clean) if np.any(clean > 0.0) else np.full(clean.size, 1.0 / clean.size)
+    alone = 4.0 * float(np.sum(variances**2))
+    chance = _PowerChance(
+        # Still less would say that the noise was less than it should be, and leave no doubt of the power at all.
+        measured=max(measured, -math.sqrt(alone)),
+        slope=4.0 * float(np.sum(shared * (variances + fit.errors[present] ** 2))),
+        alone=alone,
+    )
     method = math.sqrt(float(np.sum(fit.errors[present] ** 2)))
     ratio = root / tone
-    return ratio, math.hypot(0.5 * max(above, below), method, ratio * float(fit.sigmas[1])) / tone
+    return ratio, math.hypot(0.5 * chance.reach(root), method, ratio * float(fit.sigmas[1])) / tone
+
+
+class _PowerChance(NamedTuple):
+    """A power that noise was taken off, of variance ``slope * P + alone`` where the true one is P."""
+
+    measured: float  # below zero where the noise happened to be less than on average
+    slope: float
+    alone: float
+
+    def reach(self, root: float) -> float:
+        """How far to either side of a root the root of the true power lies in as many cases as within two sigma.
+
+        The true power lies below P with the probability that more than what was measured would have been measured
+        of P: the spread is that of P, not that of a measured power that noise has lifted or hidden. The root is
+        not even-handed, and there is nothing below no power: the smallest reach that holds enough on both sides
+        together.
+        """
+        low, high = 0.0, root + 8.0 * math.sqrt(self.slope + math.sqrt(self.alone))
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            if self._below(root + middle) - self._below(root - middle) < _TWO_SIGMA:
+                low = middle
+            else:
+                high = middle
+        return high
+
+    def _below(self, root: float) -> float:
+        """How likely the root of the true power lies below."""
+        if root < 0.0:
+            return 0.0
+        spread = math.sqrt(self.slope * root**2 + self.alone)
+        off = root**2 - self.measured
+        return 0.5 * (1.0 + math.erf(off / (math.sqrt(2.0) * spread))) if spread > 0.0 else float(off >= 0.0)

@@ -75,12 +75,12 @@ def test_few_independent_samples_do_not_lift_the_doubt() -> None:
 
 
 def test_more_bursts_do_not_make_a_response_surer_than_it_is() -> None:
-    """Eight bursts through each of 40 responses: what is left is the scatter of responses, which stays."""
+    """Eight bursts through each of 80 responses: what is left is the scatter of responses, which stays."""
     seconds, count = 0.4, 8
     rng = np.random.default_rng(7)
     n = round(1.4 * seconds * RATE)
     found: dict[str, list[float]] = {"t20": [], "t30": [], "likelihood": []}
-    for run in range(40):
+    for run in range(80):
         h = rng.standard_normal(n) * 10.0 ** (-3.0 * np.arange(n) / RATE / seconds)
         h /= math.sqrt(float(np.sum(h**2)))
         bursts = [noise_burst(RATE, seconds=0.5, silence_seconds=0.5, seed=100 * run + k) for k in range(count)]

@@ -11,9 +11,10 @@ import pytest
 from scipy import signal
 from sloping_decays import RATE, SLOPES, octaves
 
-from measure.parts.decay_bands import band_envelope, bands_of
-from measure.parts.decay_fit import fit_decay
+from measure.parts.decay_bands import Band, band_envelope, band_gain, bands_of
+from measure.parts.decay_fit import DecayFit, fit_decay
 from measure.parts.decay_leakage import BandDescription, leakage
+from measure.parts.decay_model import DecayModel
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import Decay, decay_from_impulse, decay_of_noise
 
@@ -64,6 +65,52 @@ def test_equal_bands_leak_nothing() -> None:
             assert not any("neighbouring" in warning for warning in reading.warnings)
         # Two per cent is what chance gives a band of 1400 Hz in 0.8 s (0.55 / sqrt(B T) = 1.6 %).
         assert band.t30.uncertainty < 0.025 * 0.8 * math.sqrt(2_000.0 / min(band.centre_hz, 2_000.0))
+
+
+def described(band: Band, seconds: float, *, power: float, doubt: float) -> BandDescription:
+    """A band in which one slope was found."""
+    rate = 6.0 * math.log(10.0) / seconds
+    model = DecayModel(np.array([power]), np.array([rate]), 0.0, 1e-6 * power, np.array([doubt]), 0.0)
+    fit = DecayFit(
+        single=model, double=None, begins=0.0, agrees=True, smeared=False, misfit=1.0, bend=0.0, bend_sigma=1.0
+    )
+    return BandDescription(band, fit)
+
+
+def test_what_chance_explains_is_no_leakage() -> None:
+    """Octaves of equal decay, read by chance: two standard deviations leave one in twenty."""
+    rng = np.random.default_rng(5)
+    bands = bands_of("octave", 8_000.0)[1:]
+    found = []
+    for _ in range(30):
+        known = []
+        for band in bands:
+            doubt = 0.3 / math.sqrt(band.high_hz - band.low_hz)
+            seconds = 0.7 * math.exp(doubt * rng.standard_normal())
+            known.append(described(band, seconds, power=band.centre_hz, doubt=doubt))
+        found += [abs(share["likelihood"]) > 0.0 for share in leakage(known)[1:-1]]
+    assert np.mean(found) < 0.1
+
+
+def test_the_leakage_of_steps_is_that_of_a_fine_sum() -> None:
+    """1.0, 0.8 and 0.6 s: what 4,000 frequencies a band read through the class 1 gains, against the band's own."""
+    bands, seconds = bands_of("octave", 24_000.0), (1.2, 1.2, 1.2, 1.2, 1.0, 0.8, 0.6)
+    read, known = [], []
+    t = np.linspace(0.0, 1.5, 4_000)
+    for band in bands:
+        f = np.linspace(0.6 * band.low_hz, 1.6 * band.high_hz, 4_000)
+        powers = [
+            float(np.sum(band_gain(f, band)[(f >= each.low_hz) & (f < each.high_hz)] ** 2)) * (f[1] - f[0])
+            for each in bands
+        ]
+        left = sum(power * own * 10.0 ** (-6.0 * t / own) for power, own in zip(powers, seconds, strict=True))
+        level = 10.0 * np.log10(left / left[0])
+        line = (level <= -5.0) & (level >= -35.0)
+        read.append(-60.0 / float(np.polyfit(t[line], level[line], 1)[0]))
+        known.append(described(band, read[-1], power=sum(powers), doubt=1e-5))
+    shares = leakage(known)
+    for index in (-2, -1):
+        assert shares[index]["T30"] == pytest.approx(read[index] / seconds[index] - 1.0, rel=0.04)
 
 
 def test_the_difference_that_is_worked_out_is_the_one_there_is() -> None:
