@@ -48,6 +48,7 @@ class Crosstalk(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "crosstalk"
+    stands: ClassVar[str] = "its filters are designed for the geometry of the head before the tape starts"
 
     fringing_db: float = setting(
         -30.0,

@@ -60,6 +60,7 @@ class PrintThrough(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "print_through"
+    stands: ClassVar[str] = "the reel is wound before the tape starts"
     stream_type: ClassVar[type[KernelStream]] = _PrintThroughStream
 
     level_db: float = setting(
