@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (d526664b880700e8); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (dc8f59565061958b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
