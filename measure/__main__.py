@@ -115,7 +115,7 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
         metavar="RECORDING",
         help=(
             "lossless sound file of one of those signals, wherever it begins, or of any steady tone; of two "
-            "tracks also azimuth and crosstalk are read"
+            "tracks or more also azimuth and crosstalk of neighbours are read"
         ),
     )
     parser.add_argument(

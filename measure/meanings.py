@@ -41,17 +41,17 @@ _MEANINGS: tuple[tuple[str, str, str], ...] = (
         "how far the speed wanders off, slower than 0.2 Hz: half of the way from its lowest to its highest",
     ),
     (
-        "azimuth_delay_us",
+        r"azimuth_delay_us(_from_\d+_to_\d+)?",
         "azimuth_delay_us",
         "how late the second track is against the first, on average: how far the head stands askew",
     ),
     (
-        "azimuth_wander_us",
+        r"azimuth_wander_us(_from_\d+_to_\d+)?",
         "azimuth_wander_us",
         "how far that delay wanders as the tape snakes, the value exceeded 5 % of the time",
     ),
     (
-        r"crosstalk_\d+hz_db",
+        r"crosstalk_\d+hz_db(_from_\d+_to_\d+)?",
         "crosstalk_*hz_db",
         "what a silent track hears of the one beside it, re that one, by frequency",
     ),

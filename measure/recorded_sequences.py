@@ -1,7 +1,7 @@
 """What a recording of one of the longer test signals tells: sweep, rising levels, octaves, tones and silence."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,7 +30,7 @@ from measure.quantities.slow_sweep import slow_response_of_recording
 from measure.results import Curve, Reading, undefined
 from measure.validation import FloatArray
 
-__all__ = ["Recognised", "between_tracks", "recognised"]
+__all__ = ["Recognised", "between_tracks", "pair_of_tracks", "recognised", "sent_to_several"]
 
 _EDGE_SECONDS = 0.15  # left out at the ends of what was placed to a few hundredths of a second
 _MARGIN_SECONDS = 0.3  # after a tone, until what is left of it has died away
@@ -105,21 +105,61 @@ def _is_one_tone(samples: FloatArray, rate: float) -> bool:
     return bool(float(np.sum(power[np.abs(frequency - line) <= _BAND_SHARE * line])) > _ONE_TONE * np.sum(power))
 
 
+def pair_of_tracks(first: int, second: int, tracks: int) -> str:
+    """How a pair of tracks, counted from 0, ends a key: not at all where there is but one pair."""
+    return f"_from_{first + 1}_to_{second + 1}" if tracks > 2 else ""
+
+
+def sent_to_several(sent: Sequence[int]) -> str:
+    """Why crosstalk is not read where several tracks, counted from 0, have the tone."""
+    names = [f"{number + 1}" for number in sent]
+    these = f"{', '.join(names[:-1])} and {names[-1]}"
+    return f"the tone is on tracks {these}, which are heard together; send it to one track alone"
+
+
 def between_tracks(channels: FloatArray, sample_rate: float, found: Recognised, loud: int) -> tuple[Found, str]:
-    """Crosstalk by frequency from one track to the other, and what is to be said of it.
+    """Crosstalk by frequency from one track to those beside it, and what is to be said of it.
 
     Parameters
     ----------
-    channels : ndarray, shape (2, samples)
-        Two tracks of one tape.
+    channels : ndarray, shape (two or more, samples)
+        Tracks of one tape, side by side in their order.
     sample_rate : float
         Samples per second.
     found : Recognised
-        In the louder one.
+        In the loudest one.
     loud : int
         Which that is.
     """
     readings: dict[str, Reading] = {}
+    curves: dict[str, Curve] = {}
+    beside = [track for track in (loud - 1, loud + 1) if 0 <= track < len(channels)]
+    apart = [track for track in range(len(channels)) if track != loud and track not in beside]
+    for track in beside:
+        pair = pair_of_tracks(loud, track, len(channels))
+        levels = _crosstalk_levels(channels, sample_rate, found, (loud, track, *apart))
+        readings |= {f"crosstalk_{each.frequency_hz:.0f}hz_db{pair}": reading for each, reading in levels}
+        curves[f"crosstalk{pair}"] = Curve(
+            quantity="crosstalk",
+            x=np.array([each.frequency_hz for each, _ in levels]),
+            y=np.array([reading.value for _, reading in levels]),
+            x_name="frequency",
+            x_unit="Hz",
+            y_unit="dB",
+            uncertainty=np.array([reading.uncertainty for _, reading in levels]),
+            method="a tone on one channel, found in the other by regression of spectra",
+            conditions={"sample_rate_hz": sample_rate, "speed": round(found.placed.speed_ratio, 5)},
+            warnings=tuple(dict.fromkeys(warning for _, reading in levels for warning in reading.warnings)),
+        )
+    to = " and ".join(f"{track + 1}" for track in beside)
+    return (readings, curves), f"crosstalk from channel {loud + 1} to channel{'s' * (len(beside) > 1)} {to}"
+
+
+def _crosstalk_levels(
+    channels: FloatArray, sample_rate: float, found: Recognised, tracks: tuple[int, ...]
+) -> list[tuple[SentTone, Reading]]:
+    """Crosstalk at each tone that the rate holds; `tracks`: of the tone, its neighbour, and those apart."""
+    levels = []
     for each in found.tones:
         hz = each.frequency_hz * found.placed.speed_ratio
         if hz > 0.45 * sample_rate:
@@ -128,35 +168,33 @@ def between_tracks(channels: FloatArray, sample_rate: float, found: Recognised, 
             each.begins_seconds + _EDGE_SECONDS,
             each.begins_seconds + each.lasts_seconds - _EDGE_SECONDS,
         )
-        sent, heard = (
-            found.placed.part(row, since, until, sample_rate) for row in (channels[loud], channels[1 - loud])
-        )
-        key = f"crosstalk_{each.frequency_hz:.0f}hz_db"
+        sent, heard, *others = (found.placed.part(channels[track], since, until, sample_rate) for track in tracks)
         name = f"crosstalk at {each.frequency_hz:g} Hz"
         if not sent.size:
-            readings[key] = undefined(name, "dB", "the recording does not hold that tone", {})
+            reading = undefined(name, "dB", "the recording does not hold that tone", {})
         elif reason := clipped(sent):
-            readings[key] = undefined(name, "dB", reason, {})
+            reading = undefined(name, "dB", reason, {})
         else:
-            reading = crosstalk_of_tracks(sent, heard, sample_rate, frequency_hz=hz)
+            reading = replace(crosstalk_of_tracks(sent, heard, sample_rate, frequency_hz=hz), quantity=name)
+            why = ""
             if reading.defined and reading.value > 20.0 * math.log10(_FAINT):
                 why = "the tone is on both tracks; crosstalk is read from one that was sent to one track alone"
-                reading = replace(reading, value=math.nan, warnings=(why,))
-            readings[key] = replace(reading, quantity=name)
-    defined = [(each, reading) for each, reading in zip(found.tones, readings.values(), strict=False)]
-    curve = Curve(
-        quantity="crosstalk",
-        x=np.array([each.frequency_hz for each, _ in defined]),
-        y=np.array([reading.value for _, reading in defined]),
-        x_name="frequency",
-        x_unit="Hz",
-        y_unit="dB",
-        uncertainty=np.array([reading.uncertainty for _, reading in defined]),
-        method="a tone on one channel, found in the other by regression of spectra",
-        conditions={"sample_rate_hz": sample_rate, "speed": round(found.placed.speed_ratio, 5)},
-        warnings=tuple(dict.fromkeys(warning for _, reading in defined for warning in reading.warnings)),
-    )
-    return (readings, {"crosstalk": curve}), f"crosstalk from channel {loud + 1} to channel {2 - loud}"
+            elif also := [
+                track
+                for track, samples in zip(tracks[2:], others, strict=True)
+                if _share(sent, samples, sample_rate, hz) > _FAINT
+            ]:
+                why = sent_to_several(sorted((tracks[0], *also)))
+            if why:
+                reading = replace(reading, value=math.nan, uncertainty=math.nan, warnings=(why,))
+        levels.append((each, reading))
+    return levels
+
+
+def _share(sent: FloatArray, heard: FloatArray, sample_rate: float, hz: float) -> float:
+    """Level of a tone in one track re that in another; 0 where it is not heard."""
+    reading = crosstalk_of_tracks(sent, heard, sample_rate, frequency_hz=hz)
+    return 10.0 ** (reading.value / 20.0) if reading.defined else 0.0
 
 
 def _sweep(rate: float) -> SynchronisedSweep:

@@ -1,5 +1,9 @@
 """What a recorded test signal tells about the machine that recorded it."""
 
+import math
+from dataclasses import replace
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
@@ -24,7 +28,7 @@ from measure.quantities.distortion import (
 from measure.quantities.flutter import flutter, scrape_flutter
 from measure.quantities.level import level
 from measure.quantities.print_through import print_through_of_recording
-from measure.recorded_sequences import Recognised, between_tracks, recognised
+from measure.recorded_sequences import Recognised, between_tracks, pair_of_tracks, recognised, sent_to_several
 from measure.report import Report
 from measure.results import Curve, Reading
 from measure.validation import FloatArray, check_rate, check_signal, unusable
@@ -46,8 +50,9 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_lev
     ----------
     signal : array_like, shape (samples,) or (channels, samples)
         Recording of one of the signals that ``python -m measure signals`` writes, or of any steady tone. What is
-        silent before and after is left out. Two channels are tracks of one tape: a tone on both tells azimuth, and
-        one that is 20 dB fainter on one of them, crosstalk.
+        silent before and after is left out. Channels are tracks of one tape side by side, in their order: of two
+        neighbours, a tone on both tells azimuth, and one that is 20 dB fainter on one of them, crosstalk. Of more
+        than two tracks the pair is part of the key, as in ``crosstalk_1000hz_db_from_2_to_1``.
     sample_rate : float
         Samples per second.
     reference_level_dbfs : float
@@ -79,9 +84,9 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_lev
         return reports[0]
     together = level(channels, rate)
     shared = {"loudness_lufs": together.loudness}
-    beside, courses = _between_tracks(channels, rate) if len(channels) == 2 and found is None else ({}, {})
+    beside, courses = _between_tracks(channels, rate) if found is None else ({}, {})
     notes = ()
-    if found is not None and found.tones and len(channels) == 2:
+    if found is not None and found.tones:
         (beside, courses), told = between_tracks(channels, rate, found, loud)
         notes = (told,)
     shared |= beside
@@ -187,31 +192,46 @@ def _is_burst(samples: FloatArray, rate: float) -> bool:
 
 
 def _between_tracks(channels: FloatArray, rate: float) -> Found:
-    """What a tone on two tracks tells about the head, or of crosstalk where one track is far fainter."""
+    """What a tone tells of neighbouring tracks: of the head where both have it, else of crosstalk."""
     if not channels.size:
         return {}, {}
-    bounds = [_extent(samples, rate) for samples in channels]
     powers = [float(np.mean(np.square(samples))) for samples in channels]
     if not (np.all(np.isfinite(channels)) and max(powers) > 0.0):
         return {}, {}
     loud = int(np.argmax(powers))
-    start, stop = bounds[loud]
-    both = channels[:, start:stop]
-    if unusable(both[loud]) or _is_burst(channels[loud], rate):
+    start, stop = _extent(channels[loud], rate)
+    tracks = channels[:, start:stop]
+    if unusable(tracks[loud]) or _is_burst(channels[loud], rate):
         return {}, {}
-    frequency, power = power_spectrum(both[loud], rate)
-    tone = find_tone(both[loud], rate)
-    near = np.abs(frequency - tone) <= max(_NEAR * tone, 4.0 * rate / len(both[loud]))
+    frequency, power = power_spectrum(tracks[loud], rate)
+    tone = find_tone(tracks[loud], rate)
+    near = np.abs(frequency - tone) <= max(_NEAR * tone, 4.0 * rate / tracks.shape[1])
     if not (tone <= 0.45 * rate and float(np.sum(power[near])) > 0.7 * float(np.sum(power))):
         return {}, {}
-    _, other = power_spectrum(both[1 - loud], rate)
-    if float(np.sum(other[near])) < _FAINT * float(np.sum(power[near])):
-        heard = crosstalk_of_tracks(both[loud], both[1 - loud], rate, frequency_hz=tone)
-        return {f"crosstalk_{_nominal(tone):.0f}hz_db": heard}, {}
-    if tone < 125.0:  # frames of azimuth hold five periods
-        return {}, {}
-    result = azimuth(both, rate, frequency_hz=tone)
-    return {"azimuth_delay_us": result.delay, "azimuth_wander_us": result.wander}, {"azimuth": result.course}
+    # Flutter moves the highest line of the spectrum, but not the middle of its power: the mean frequency.
+    mean_hz = float(np.sum(frequency[near] * power[near]) / np.sum(power[near]))
+    shares = np.array([float(np.sum(power_spectrum(track, rate)[1][near])) for track in tracks])
+    has_tone = shares >= _FAINT * shares[loud]
+    sent = [number for number, there in enumerate(has_tone) if there]
+    readings: dict[str, Reading] = {}
+    courses: dict[str, Curve] = {}
+    for first, second in pairwise(range(len(tracks))):
+        if has_tone[first] and has_tone[second]:
+            if tone < 125.0:  # frames of azimuth hold five periods
+                continue
+            pair = pair_of_tracks(first, second, len(tracks))
+            result = azimuth(tracks[[first, second]], rate, frequency_hz=mean_hz)
+            readings[f"azimuth_delay_us{pair}"] = result.delay
+            readings[f"azimuth_wander_us{pair}"] = result.wander
+            courses[f"azimuth{pair}"] = result.course
+        elif has_tone[first] or has_tone[second]:
+            to, by = (second, first) if has_tone[first] else (first, second)
+            heard = crosstalk_of_tracks(tracks[by], tracks[to], rate, frequency_hz=tone)
+            if len(sent) > 1:
+                heard = replace(heard, value=math.nan, uncertainty=math.nan, warnings=(sent_to_several(sent),))
+            key = f"crosstalk_{_nominal(tone):.0f}hz_db{pair_of_tracks(by, to, len(tracks))}"
+            readings[key] = heard
+    return readings, courses
 
 
 def _nominal(tone_hz: float) -> float:

@@ -86,7 +86,11 @@ class Stage(Settings):
             seen.add(name)
             if name != MIX and name not in self.processor.moves:
                 able = ", ".join((*self.processor.moves, MIX))
-                raise ValueError(f"{name!r} of {self.processor.kind} cannot follow a curve; these can: {able}")
+                why = self.processor.why_it_stands(name)
+                raise ValueError(
+                    f"{name!r} of {self.processor.kind} cannot follow a curve; these can: {able}"
+                    + (f" ({why})" if why else "")
+                )
             for value in {point.value for point in curve.points}:
                 if name == MIX:
                     if not 0.0 <= value <= 100.0:

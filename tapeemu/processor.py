@@ -7,7 +7,7 @@ single code path.
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Any, ClassVar, Self, TypeVar
+from typing import Any, ClassVar, Self, TypeVar, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -301,6 +301,17 @@ class Processor(Settings, ABC):
 
     moves: ClassVar[tuple[str, ...]] = ()
     """Settings that can follow a curve while it plays; none unless a processor says so."""
+
+    stands: ClassVar[str] = "it is decided before the tape starts"
+    """Why its other quantities cannot."""
+
+    @classmethod
+    def why_it_stands(cls, name: str) -> str:
+        """Why a setting that is not in `moves` cannot follow a curve; nothing of what is no setting."""
+        field = cls.model_fields.get(name)
+        if field is None:
+            return ""
+        return cls.stands if float in (field.annotation, *get_args(field.annotation)) else "it is not one quantity"
 
     def kernel_settings(self) -> Any:
         """The settings as kernels take them; every processor with settings that move has them."""

@@ -10,7 +10,7 @@ from pydantic.fields import FieldInfo
 from tapeemu.chain import Chain, Stage, spoken
 from tapeemu.errors import ParameterError
 from tapeemu.presets.reading import file_kinds
-from tapeemu.processor import Settings
+from tapeemu.processor import Processor, Settings
 from tapeemu.settings_text import choices_text, is_list, nested_model, range_text, unit_of
 
 __all__ = ["SettingRow", "Table", "effect_parameters", "markdown_reference", "reference_tables", "stage_table"]
@@ -100,6 +100,8 @@ def _of_kind(kind: str, model: type[Settings]) -> Iterator[Table]:
         if amount != "wet_percent"
     }
     sense = (model.__doc__ or "").strip().split("\n")[0]
+    if issubclass(model, Processor):
+        sense += f" {_curves(model)}"
     rows = tuple(_row(name, field, idle) for name, field in model.model_fields.items())
     yield Table(kind=kind, inside="", sense=sense, rows=rows)
     for name, field in model.model_fields.items():
@@ -111,6 +113,13 @@ def _of_kind(kind: str, model: type[Settings]) -> Iterator[Table]:
                 sense=(inner.__doc__ or "").strip().split("\n")[0],
                 rows=tuple(_row(each, part, {}) for each, part in inner.model_fields.items()),
             )
+
+
+def _curves(model: type[Processor]) -> str:
+    """Which settings can follow curves, and why the others cannot."""
+    if not model.moves:
+        return f"Its settings cannot follow curves: {model.stands}. The mix of the stage can."
+    return f"Curves can move {', '.join(model.moves)}; not the others: {model.stands}."
 
 
 def _row(name: str, field: FieldInfo, idle: Mapping[str, str]) -> SettingRow:

@@ -73,6 +73,7 @@ class AmplitudeFlutter(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "amplitude_flutter"
+    stands: ClassVar[str] = "the whole course of the level is drawn from the seed, at any place of the tape alike"
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "random_db": ("random_low_hz", "random_high_hz", "channel_correlation"),
         "dropouts_per_minute": (

@@ -29,8 +29,9 @@ class Crosstalk(ProcessorOfKernels):
     where the tape takes more than 12.5 ms for that way, for it is 13.6 dB lower at 20 Hz then and 27 dB at 40 Hz.
     Coupling is weaker by `coupling_step_db` with every track.
 
-    Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level, where the tape
-    takes 3 ms for the distance; below 50 Hz 0.5 dB at 8 ms, 1.5 dB at 12.5 ms. Linear in phase, latency 66 ms.
+    Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level. Below 20 Hz less
+    is heard than by the law where the tape takes long for the distance: at 0 Hz half a decibel at 2 ms, 3 dB at
+    8 ms. Linear in phase, latency 66 ms.
     One channel alone has no neighbour and is passed on as it is. Stems side by side are neighbours too: the last
     channel of one and the first of the next.
 
@@ -47,6 +48,7 @@ class Crosstalk(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "crosstalk"
+    stands: ClassVar[str] = "its filters are designed for the geometry of the head before the tape starts"
 
     fringing_db: float = setting(
         -30.0,

@@ -38,6 +38,7 @@ class EraseResidue(Processor):
     """
 
     kind: ClassVar[str] = "erase_residue"
+    stands: ClassVar[str] = "the loop and the corner of its filter are those of the machine"
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {"bass_rise_db": ("bass_corner_hz",)}
     moves: ClassVar[tuple[str, ...]] = ("residue_db", "bass_rise_db")
 

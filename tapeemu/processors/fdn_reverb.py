@@ -128,6 +128,9 @@ class FdnReverb(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "fdn_reverb"
+    stands: ClassVar[str] = (
+        "a room is built before the sound enters it, and another one would cut its reverberation"
+    )
     kernel_file: ClassVar[str] = "room"
     moves = ("wet_percent", "width_percent")
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {

@@ -60,6 +60,7 @@ class HeadAzimuth(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "head_azimuth"
+    stands: ClassVar[str] = "the whole course of the head is drawn from the seed, at any place of the tape alike"
     stream_type: ClassVar[type[KernelStream]] = _HeadAzimuthStream
 
     azimuth_urad: float = setting(

@@ -89,6 +89,7 @@ class PluginEffect(Processor):
     """
 
     kind: ClassVar[str] = "plugin_effect"
+    stands: ClassVar[str] = "the effect is another program, which takes its parameters when it starts"
 
     effect: str = required_setting("Name of one of pedalboard's own effects.")
     parameters: dict[str, float | str] = setting({}, "Parameters of the effect, by pedalboard's names.")

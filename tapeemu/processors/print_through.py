@@ -43,7 +43,8 @@ class PrintThrough(ProcessorOfKernels):
     behind the last the radius stays what it is there.
 
     To hear ahead, a pre-echo costs the longest turn in latency; without it, that is 66 ms. The spectrum is within
-    0.4 dB of the law from an eighth to eight times the peak, and within 0.05 dB at the peak; delays are exact.
+    0.05 dB of the law from an eighth to eight times the peak, where that is from 20 Hz to 0.4 of the sample rate;
+    so the peak lies within 1 % of its frequency. Delays are exact.
 
     Notes
     -----
@@ -59,6 +60,7 @@ class PrintThrough(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "print_through"
+    stands: ClassVar[str] = "the reel is wound before the tape starts"
     stream_type: ClassVar[type[KernelStream]] = _PrintThroughStream
 
     level_db: float = setting(

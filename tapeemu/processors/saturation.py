@@ -49,6 +49,7 @@ class PreampDrive(ProcessorOfKernels):
     kind: ClassVar[str] = "preamp_drive"
     kernel_file: ClassVar[str] = "drive"
     moves: ClassVar[tuple[str, ...]] = ("drive_db", "thd_percent", "reference_level_dbfs")
+    stands: ClassVar[str] = "the operating point and the filter that takes its offset out are those of the circuit"
 
     drive_db: float | None = setting(
         None,
@@ -194,6 +195,7 @@ class TapeMagnetisation(ProcessorOfKernels):
     kind: ClassVar[str] = "tape_magnetisation"
     kernel_file: ClassVar[str] = "magnetised"
     moves: ClassVar[tuple[str, ...]] = ("drive_db", "mol_db", "reference_level_dbfs")
+    stands: ClassVar[str] = "the hysteresis loop is designed for its bias before the tape starts"
 
     drive_db: float | None = setting(
         None,

@@ -73,6 +73,7 @@ class Splices(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "splices"
+    stands: ClassVar[str] = "the geometry of the cuts and of the head is that of the tape"
     stream_type: ClassVar[type[KernelStream]] = _SplicesStream
 
     splices: tuple[Splice, ...] = setting((), "Cuts in their order.")

@@ -80,6 +80,7 @@ class StartStop(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "start_stop"
+    stands: ClassVar[str] = "the course of the speed is laid out from its events before the tape starts"
     stream_type: ClassVar[type[KernelStream]] = _StartStopStream
 
     events: tuple[TransportEvent, ...] = setting((), "Starts and stops in their order, in turn.")

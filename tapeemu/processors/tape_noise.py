@@ -51,6 +51,7 @@ class TapeNoise(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "tape_noise"
+    stands: ClassVar[str] = "the spectrum of the noise is designed for the tape before it starts; levels can move"
     moves: ClassVar[tuple[str, ...]] = ("hiss_db", "modulation_noise_db", "hum_db", "reference_level_dbfs")
 
     hiss: bool = setting(True, "Whether there is hiss.")

@@ -99,6 +99,7 @@ class TapeResponse(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "tape_response"
+    stands: ClassVar[str] = "its filters and the latency are designed for the tape before it starts"
     stream_type: ClassVar[type[KernelStream]] = _TapeResponseStream
 
     tape_speed_cm_s: float = setting(38.1, "Speed of the tape.", unit="cm/s", ge=2.0, le=152.4)

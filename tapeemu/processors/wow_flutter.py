@@ -2,7 +2,7 @@
 
 import math
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Literal, NamedTuple, Self
+from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from pydantic import model_validator
@@ -139,6 +139,7 @@ class WowFlutter(Processor):
     """
 
     kind = "wow_flutter"
+    stands: ClassVar[str] = "the whole course of the speed is drawn from the seed, at any place of the tape alike"
 
     weighted_flutter_percent: float | None = setting(
         None,

@@ -529,6 +529,7 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
     costs, rate = build.costs, build.sample_rate
     cycles = CYCLES_PER_INSTRUCTION * costs.worst_instructions
     channels = "mono" if build.channels == 1 else f"{build.channels} channels"
+    endless = "; noise has no end" if build.chain.traits.adds_sound else ""
     lines = [
         f"# {build.name}, {rate:g} Hz, {channels}",
         "",
@@ -542,7 +543,7 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         f"| RAM, slow (delay lines and tables) | {costs.slow_bytes} bytes |",
         f"| stack | {costs.stack_bytes} bytes |",
         f"| latency | {costs.latency} samples ({1000.0 * costs.latency / rate:.2f} ms) |",
-        f"| tail to -60 dB | {costs.tail} samples ({costs.tail / rate:.2f} s) |",
+        f"| tail to -60 dB | {costs.tail} samples ({costs.tail / rate:.2f} s){endless} |",
         f"| instructions per sample, mean | {costs.instructions:.0f} |",
         f"| instructions per sample, slowest block of {BLOCK} | {costs.worst_instructions:.0f} |",
         f"| cycles per sample, by the model below | {cycles:.0f} |",

@@ -238,6 +238,28 @@ def test_octaves_on_both_tracks_are_no_crosstalk() -> None:
 
 
 @pytest.mark.long
+def test_crosstalk_of_octaves_to_both_neighbours() -> None:
+    """Five tracks, the octaves on the third: each neighbour at its own level; those further away are no pair."""
+    tones = played(sent("octaves"), hiss=0.0)
+    noise = 2e-6 * np.random.default_rng(10).standard_normal((5, len(tones)))
+    shares = np.array([[1e-4], [0.01], [1.0], [0.004], [3e-4]])
+    report = read_recording(shares * tones + noise, RATE)
+    for hz in (31.5, 250.0, 1000.0, 16_000.0):
+        for track, share in ((2, 0.01), (4, 0.004)):
+            reading = report[f"crosstalk_{hz:.0f}hz_db_from_3_to_{track}"]
+            assert abs(reading.value - 20.0 * math.log10(share)) < max(3.0 * reading.uncertainty, 0.02)
+    assert {key for key in report.curves if "crosstalk" in key} == {
+        "crosstalk_from_3_to_2",
+        "crosstalk_from_3_to_4",
+    }
+    assert report.notes == ("crosstalk from channel 3 to channels 2 and 4",)
+    shares[0] = 0.5
+    refused = read_recording(shares * tones + noise, RATE)["crosstalk_1000hz_db_from_3_to_2"]
+    assert not refused.defined
+    assert "the tone is on tracks 1 and 3" in refused.warnings[0]
+
+
+@pytest.mark.long
 def test_the_command_line_reads_a_recorded_sequence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["signals", "--out", str(tmp_path / "signals"), "--level", "-24", "--rate", "44100"]) == 0
     steps, rate = soundfile.read(tmp_path / "signals" / "rising_levels.wav")

@@ -51,6 +51,48 @@ def test_crosstalk_of_a_recorded_tone():
     assert "nothing is heard" in alone.warnings[0]
 
 
+def test_azimuth_of_every_pair_of_many_tracks():
+    """Each track later than the one before by its own amount, all through one flutter; noise of each its own."""
+    lates, rng = [0.0, 12.5, 8.0, 31.0], np.random.default_rng(3)
+    tracks = [0.1 * np.sin(phase(6_300.0, 2.0, 1e-6 * late)) for late in lates]
+    report = read_recording(np.stack(tracks) + 1e-4 * rng.standard_normal((4, len(tracks[0]))), RATE)
+    for first in range(3):
+        reading = report[f"azimuth_delay_us_from_{first + 1}_to_{first + 2}"]
+        assert reading.agrees_with(lates[first + 1] - lates[first], coverage=3.0)
+        assert reading.uncertainty < 0.1
+        assert report[f"azimuth_wander_us_from_{first + 1}_to_{first + 2}"].value < 0.2
+        assert report.curves[f"azimuth_from_{first + 1}_to_{first + 2}"].x.size > 100
+    assert not any(key.startswith("crosstalk") or key == "azimuth_delay_us" for key in report.readings)
+    assert not any("_to_1" in key or "from_1_to_3" in key for key in report.readings)
+
+
+def test_crosstalk_from_one_of_many_tracks_to_its_neighbours():
+    tone, rng = 0.2 * np.sin(phase(1_000.0, 2.0)), np.random.default_rng(4)
+    shares_db = [-41.0, 0.0, -47.5, -55.0, -60.0]
+    tracks = np.stack([10.0 ** (share / 20.0) * tone for share in shares_db])
+    tracks[[0, 2, 3, 4]] += 3e-4 * rng.standard_normal((4, len(tone)))
+    report = read_recording(tracks, RATE)
+    heard = {key for key in report.readings if key.startswith(("crosstalk", "azimuth"))}
+    assert heard == {"crosstalk_1000hz_db_from_2_to_1", "crosstalk_1000hz_db_from_2_to_3"}
+    for track in (0, 2):
+        reading = report[f"crosstalk_1000hz_db_from_2_to_{track + 1}"]
+        assert reading.agrees_with(shares_db[track], coverage=3.0)
+        assert reading.uncertainty < 0.3
+
+
+def test_crosstalk_is_refused_where_several_tracks_have_the_tone():
+    """Track 3 hears both; tracks 1 and 2 share the tone, which tells azimuth."""
+    tone = 0.2 * np.sin(phase(1_000.0, 2.0))
+    report = read_recording(np.stack([tone, 0.9 * tone, 0.01 * tone, 0.0 * tone]), RATE)
+    assert report["azimuth_delay_us_from_1_to_2"].value == pytest.approx(0.0, abs=1e-6)
+    reading = report["crosstalk_1000hz_db_from_2_to_3"]
+    assert not reading.defined
+    assert reading.warnings == (
+        "the tone is on tracks 1 and 2, which are heard together; send it to one track alone",
+    )
+    assert "crosstalk_1000hz_db_from_3_to_4" not in report.readings
+
+
 def test_crosstalk_through_flutter_is_read_to_a_hundredth():
     """A fixed clock would lose the tone: flutter moves 10 kHz by 30 Hz."""
     tone = 0.2 * np.sin(phase(10_000.0, 2.0))

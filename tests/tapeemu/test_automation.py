@@ -7,7 +7,7 @@ a jump over the full range; the lag of a ramp at most a sample; no more than +3 
 import shutil
 from collections.abc import Callable, Sequence
 from itertools import pairwise, product
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import pytest
@@ -125,6 +125,25 @@ def test_a_setting_that_cannot_move_says_so(processor: Processor, name: str) -> 
     with pytest.raises(ParameterError, match=r"cannot follow a curve; these can: .*mix_percent") as caught:
         moved(processor, curve(name, (0.0, 1.0)))
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in file_kinds() if kind != Chain.kind])
+def test_every_setting_moves_or_says_why_not(kind: str) -> None:
+    """All settings of all processors: one that is not said to move is refused, in one line with a reason."""
+    model = file_kinds()[kind]
+    given: dict[str, object] = {"effect": "Chorus"} if kind == "plugin_effect" else {}
+    for name, field in model.model_fields.items():
+        if name in model.moves:
+            continue
+        with pytest.raises(
+            ParameterError, match=r"cannot follow a curve; these can: .*mix_percent \(.+\)"
+        ) as caught:
+            moved(model.model_validate(given), curve(name, (0.0, 1.0)))
+        assert "\n" not in str(caught.value)
+        quantity = float in (field.annotation, *get_args(field.annotation))
+        assert (model.stands in str(caught.value)) == quantity
+        assert ("it is not one quantity" in str(caught.value)) != quantity
+        assert model.stands != Processor.stands  # a reason of its own
 
 
 def test_a_point_out_of_range_is_refused() -> None:

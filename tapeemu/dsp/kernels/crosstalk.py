@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Reals2
+from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, power_of_ten
 from tapeemu.dsp.kernels.three_rates import (
@@ -21,6 +21,7 @@ from tapeemu.dsp.kernels.three_rates import (
     three_rates_half,
     three_rates_latency,
     three_rates_shapes,
+    three_rates_work,
 )
 
 __all__ = [
@@ -96,6 +97,8 @@ class CrosstalkMemory(NamedTuple):
         What is added to the sound that is given out now.
     part : ndarray, shape (channels, HOP)
         What is heard of tracks that are no neighbours, on its way to `heard`.
+    work : ndarray, shape (three_rates_work(sample_rate),)
+        For the design.
     filters, further, farthest : ThreeRates
         Of what is heard of the neighbours, and of the tracks two and three places away. Those that nothing is
         heard of have no lines.
@@ -105,6 +108,7 @@ class CrosstalkMemory(NamedTuple):
     dry: Reals2
     heard: Reals2
     part: Reals2
+    work: Precises1
     filters: ThreeRates
     further: ThreeRates
     farthest: ThreeRates
@@ -153,26 +157,29 @@ def crosstalk_shapes(settings: CrosstalkSettings, sample_rate: Precise, channels
         for j in range(shapes.shape[1]):
             shapes[i, j] = 1
     for away in range(min(settings.tracks_heard, 3)):
-        three_rates_shapes(sample_rate, channels, shapes, 4 + away * _ARRAYS_OF_FILTER)
+        three_rates_shapes(sample_rate, channels, shapes, 5 + away * _ARRAYS_OF_FILTER)
     shapes[0, 0] = 4
     shapes[1, 0] = channels
     # The line of the filter, which is the seventh of its arrays.
-    shapes[1, 1] = shapes[10, 1]
+    shapes[1, 1] = shapes[11, 1]
     shapes[2, 0] = channels
     shapes[2, 1] = HOP
     if settings.tracks_heard > 1:
         shapes[3, 0] = channels
         shapes[3, 1] = HOP
+    shapes[4, 0] = three_rates_work(sample_rate)
 
 
 @kernel()
-def _design_filter(settings: CrosstalkSettings, sample_rate: Precise, away: int, filters: ThreeRates) -> None:
+def _design_filter(
+    settings: CrosstalkSettings, sample_rate: Precise, away: int, filters: ThreeRates, work: Precises1
+) -> None:
     """Design the filter of tracks that are so many places away."""
     laws = filters.laws
     for level in range(3):
         for i in range(POINTS):
             laws[level, i] = fringing_gain(settings, point_turns(level, i) * sample_rate, away)
-    design_three_rates(filters)
+    design_three_rates(filters, sample_rate, work)
     for i in range(POINTS):
         laws[0, i] = coupling_gain(settings, point_turns(0, i) * sample_rate, sample_rate, away)
     add_odd_law(filters)
@@ -188,11 +195,11 @@ def crosstalk_design(
     memory: CrosstalkMemory,
 ) -> None:
     """Fill the plan; crosstalk is the same everywhere on the tape."""
-    _design_filter(settings, sample_rate, 1, memory.filters)
+    _design_filter(settings, sample_rate, 1, memory.filters, memory.work)
     if settings.tracks_heard > 1:
-        _design_filter(settings, sample_rate, 2, memory.further)
+        _design_filter(settings, sample_rate, 2, memory.further, memory.work)
     if settings.tracks_heard > 2:
-        _design_filter(settings, sample_rate, 3, memory.farthest)
+        _design_filter(settings, sample_rate, 3, memory.farthest, memory.work)
     memory.counts[_TRACKS_HEARD] = settings.tracks_heard
     memory.counts[_LATE] = crosstalk_latency(settings, sample_rate, channels)
     crosstalk_seek(memory, start_sample)

@@ -26,6 +26,7 @@ from tapeemu.dsp.kernels.three_rates import (
     three_rates_half,
     three_rates_latency,
     three_rates_shapes,
+    three_rates_work,
 )
 
 __all__ = [
@@ -104,6 +105,8 @@ class PrintThroughMemory(NamedTuple):
         Where a hop is read.
     scratch : ndarray, shape (2, 1024)
         For the design of the reader, then the radius of the reel at the samples of a hop.
+    work : ndarray, shape (three_rates_work(sample_rate),)
+        For the design of the filters.
     filters : ThreeRates
         Of the echoes.
     """
@@ -117,6 +120,7 @@ class PrintThroughMemory(NamedTuple):
     heard: Reals2
     places: Places
     scratch: Precises2
+    work: Precises1
     filters: ThreeRates
 
 
@@ -241,7 +245,8 @@ def print_through_shapes(
         shapes[row, 0] = HOP
     shapes[10, 0] = 2
     shapes[10, 1] = _TAPS * _TAPS
-    three_rates_shapes(sample_rate, channels, shapes, 11)
+    shapes[11, 0] = three_rates_work(sample_rate)
+    three_rates_shapes(sample_rate, channels, shapes, 12)
 
 
 @kernel()
@@ -260,7 +265,7 @@ def print_through_design(
     for level in range(3):
         for i in range(POINTS):
             laws[level, i] = print_gain(settings, point_turns(level, i) * sample_rate)
-    design_three_rates(memory.filters)
+    design_three_rates(memory.filters, sample_rate, memory.work)
     hub, full = 1e-3 * settings.hub_radius_mm, 1e-3 * settings.full_radius_mm
     inwards = settings.heads_out == 1
     pitch = -_pitch(settings) if inwards else _pitch(settings)

@@ -6,6 +6,9 @@ three rates, each an eighth of the one before, as the hiss of :mod:`tapeemu.dsp.
 takes what lies above the reach of the next one, which gets what is left as its law: their sum is the law asked
 for.
 
+The taps are those of least squares, by the relative error from 20 Hz on. What is not heard below may go its own
+way, and so 50 ms of taps are enough for a law that falls within a few Hz.
+
 Sound is filtered in hops of 64 samples, which lie on a fixed grid of the tape: the cut of the input cannot matter,
 and the lower rates are those of the tape.
 """
@@ -22,6 +25,7 @@ from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, fade, sin
 from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
+from tapeemu.dsp.kernels.small_systems import factorise_rows, solve_rows
 
 __all__ = [
     "HOP",
@@ -39,6 +43,7 @@ __all__ = [
     "three_rates_half",
     "three_rates_latency",
     "three_rates_shapes",
+    "three_rates_work",
 ]
 
 HOP = 64
@@ -66,6 +71,15 @@ _BEGIN, _REACH, _END = 0.05, 0.27, 0.32
 
 _FLAT = 0.65
 """Share of a filter that its window leaves as it is; the rest falls as a raised cosine."""
+
+_HEARD_HZ = 20.0
+_FREE = 0.002
+"""Weight of what is not heard, or is left to a slower filter: a little, so that it stays bounded."""
+
+_FAINT = 0.03
+"""Share of the law's highest value below which errors no longer count by their ratio to the law."""
+
+_DAMPING = 1e-11
 
 # Places in ThreeRates.counts.
 _HOP_OF_LINE = 0
@@ -137,6 +151,13 @@ def _past_of_middles(sample_rate: Precise) -> int:
 
 
 @kernel()
+def three_rates_work(sample_rate: Precise) -> int:
+    """Numbers that the design works with: a system of as many unknowns as half the longest filter has."""
+    unknowns = max(half_slow(sample_rate), _HALF_MIDDLE) + 1
+    return unknowns * unknowns + 3 * unknowns
+
+
+@kernel()
 def three_rates_shapes(sample_rate: Precise, channels: int, shapes: Integers2, row: int) -> int:
     """Write the shapes of the arrays of :class:`ThreeRates`, from a row on.
 
@@ -199,29 +220,6 @@ def _design_rates(filters: ThreeRates) -> None:
 
 
 @kernel()
-def _design_even(law: Precises1, taps: Reals1) -> None:
-    """Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window."""
-    half = taps.size // 2
-    points = law.size
-    for n in range(half + 1):
-        taps[half + n] = 0.0
-    for i in range(points):
-        # Cosines of multiples of an angle, by their recursion.
-        twice = 2.0 * cosine_of_turns((i + 0.5) * 0.5 / points)
-        cosine: Precise = 1.0
-        before = 0.5 * twice
-        for n in range(half + 1):
-            taps[half + n] += law[i] * cosine
-            following = twice * cosine - before
-            before = cosine
-            cosine = following
-    for n in range(half + 1):
-        value = taps[half + n] / points * _window(n / (half + 1.0))
-        taps[half + n] = value
-        taps[half - n] = value
-
-
-@kernel()
 def _gain(taps: Reals1, turns: Precise) -> Precise:
     """Response of symmetric taps at a frequency in turns per sample of their rate."""
     half = taps.size // 2
@@ -244,35 +242,149 @@ def _gain_of_rate(lowering: Reals1, turns: Precise) -> Precise:
 
 
 @kernel()
-def design_three_rates(filters: ThreeRates) -> None:
-    """Design the filters for the law in ``filters.laws``, which is used up.
+def _add_point(
+    turns: Precise, made: Precise, weight: Precise, law: Precise, unknowns: int, work: Precises1
+) -> None:
+    """Add a point of a law to the sums of least squares.
+
+    Parameters
+    ----------
+    turns : float
+        Frequency, in turns per sample of the filter's rate.
+    made : float
+        What changes of the rate make of the filter's response there.
+    weight, law : float
+        Weight of the error there, and the response that is wanted.
+    unknowns : int
+        Taps from the middle on.
+    work : ndarray
+        Behind the place of the matrix, sums that make it up, then the right-hand side.
+    """
+    sums = work[unknowns * unknowns :]
+    right = work[unknowns * unknowns + 2 * unknowns :]
+    weighted = weight * made
+    square, side = weighted * weighted, weighted * weight * law
+    for n in range(2 * unknowns - 1):
+        cosine = cosine_of_turns(n * turns)
+        sums[n] += square * cosine
+        if n < unknowns:
+            right[n] += side * cosine
+
+
+@kernel()
+def _solve_taps(work: Precises1, taps: Reals1) -> None:
+    """Write the symmetric taps that the sums of least squares lead to."""
+    half = taps.size // 2
+    unknowns = half + 1
+    sums = work[unknowns * unknowns :]
+    right = work[unknowns * unknowns + 2 * unknowns :]
+    trace: Precise = 0.0
+    for row in range(unknowns):
+        if row > 0:
+            right[row] = 2.0 * right[row]
+        for column in range(row + 1):
+            # Two cosines make one of the difference and one of the sum; all taps but the middle one are pairs.
+            value = 2.0 * (sums[row - column] + sums[row + column])
+            if row == 0:
+                value = 0.5 * value
+            if column == 0:
+                value = 0.5 * value
+            work[row * unknowns + column] = value
+        trace += work[row * unknowns + row]
+    for row in range(unknowns):
+        work[row * unknowns + row] += _DAMPING * trace / unknowns
+    factorise_rows(unknowns, work)
+    solve_rows(unknowns, work, right)
+    for n in range(unknowns):
+        taps[half + n] = right[n]
+        taps[half - n] = right[n]
+
+
+@kernel()
+def _fit_fast(laws: Precises2, faint: Precise, taps: Reals1, work: Precises1) -> None:
+    """Fit the filter at the sample rate."""
+    unknowns = taps.size // 2 + 1
+    for i in range(work.size):
+        work[i] = 0.0
+    for i in range(POINTS):
+        turns = point_turns(0, i)
+        weight = max(_rise(turns, _REACH / _STEP, _END / _STEP), _FREE) / (abs(laws[0, i]) + faint)
+        law = laws[0, i] * _rise(turns, _BEGIN / _STEP, _REACH / _STEP)
+        _add_point(turns, 1.0, weight, law, unknowns, work)
+    _solve_taps(work, taps)
+
+
+@kernel()
+def _fit_middle(filters: ThreeRates, faint: Precise, work: Precises1) -> None:
+    """Fit the filter at an eighth of the rate, to what the one above leaves."""
+    laws = filters.laws
+    unknowns = filters.middle.size // 2 + 1
+    for i in range(work.size):
+        work[i] = 0.0
+    for i in range(POINTS):
+        turns = point_turns(1, i)
+        once = _gain_of_rate(filters.lowering, turns)
+        left = (laws[1, i] - _gain(filters.fast, turns)) * (1.0 - _rise(turns, _REACH / _STEP, _END / _STEP))
+        weight = max(_rise(turns, _REACH / HOP, _END / HOP), _FREE) / (abs(laws[1, i]) + faint)
+        law = left * _rise(turns, _BEGIN / HOP, _REACH / HOP)
+        _add_point(_STEP * turns, once * once, weight, law, unknowns, work)
+    _solve_taps(work, filters.middle)
+
+
+@kernel()
+def _fit_slow(filters: ThreeRates, sample_rate: Precise, faint: Precise, work: Precises1) -> None:
+    """Fit the filter at the slowest rate, to what both above leave."""
+    laws = filters.laws
+    unknowns = filters.slow.size // 2 + 1
+    for i in range(work.size):
+        work[i] = 0.0
+    for i in range(POINTS):
+        turns = point_turns(2, i)
+        once = _gain_of_rate(filters.lowering, turns)
+        twice = once * _gain_of_rate(filters.lowering, _STEP * turns)
+        left = laws[2, i] - _gain(filters.fast, turns) - _gain(filters.middle, _STEP * turns) * once * once
+        left = left * (1.0 - _rise(turns, _REACH / HOP, _END / HOP))
+        weight = max(_rise(turns * sample_rate, 0.5 * _HEARD_HZ, _HEARD_HZ), _FREE) / (abs(laws[2, i]) + faint)
+        _add_point(HOP * turns, twice * twice, weight, left, unknowns, work)
+    _solve_taps(work, filters.slow)
+
+
+@kernel()
+def _silence(taps: Reals1) -> None:
+    """Make a filter that lets nothing pass."""
+    for n in range(taps.size):
+        taps[n] = 0.0
+
+
+@kernel()
+def design_three_rates(filters: ThreeRates, sample_rate: Precise, work: Precises1) -> None:
+    """Design the filters for the law in ``filters.laws``.
 
     Parameters
     ----------
     filters : ThreeRates
         ``laws[level, point]`` is the response, real and the same for negative frequencies, at
         ``point_turns(level, point)``.
+    sample_rate : float
+        Samples per second.
+    work : ndarray, shape (three_rates_work(sample_rate),)
+        Scratch.
     """
     laws = filters.laws
     _design_rates(filters)
-    for i in range(POINTS):
-        laws[0, i] = laws[0, i] * fade(point_turns(0, i), _BEGIN / _STEP, _REACH / _STEP)
-    _design_even(laws[0], filters.fast)
-    for i in range(POINTS):
-        turns = point_turns(1, i)
-        once = _gain_of_rate(filters.lowering, turns)
-        left = (laws[1, i] - _gain(filters.fast, turns)) / (once * once)
-        left = left * (1.0 - fade(turns, _REACH / _STEP, _END / _STEP))
-        laws[1, i] = left * fade(turns, _BEGIN / HOP, _REACH / HOP)
-    _design_even(laws[1], filters.middle)
-    for i in range(POINTS):
-        turns = point_turns(2, i)
-        once = _gain_of_rate(filters.lowering, turns)
-        twice = _gain_of_rate(filters.lowering, _STEP * turns)
-        left = laws[2, i] - _gain(filters.fast, turns) - _gain(filters.middle, _STEP * turns) * once * once
-        left = left / (once * once * twice * twice)
-        laws[2, i] = left * (1.0 - fade(turns, _REACH / HOP, _END / HOP))
-    _design_even(laws[2], filters.slow)
+    most: Precise = 0.0
+    for level in range(3):
+        for i in range(POINTS):
+            most = max(most, abs(laws[level, i]))
+    if most == 0.0:
+        _silence(filters.fast)
+        _silence(filters.middle)
+        _silence(filters.slow)
+        return
+    faint = _FAINT * most
+    _fit_fast(laws, faint, filters.fast, work)
+    _fit_middle(filters, faint, work)
+    _fit_slow(filters, sample_rate, faint, work)
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py (4bc5f290e4fc445d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (6fb7bab3db230d74); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 
@@ -73,23 +73,24 @@ KERNEL void crosstalk_shapes(const CrosstalkSettings *settings, double sample_ra
     }
     const ix stop_1 = smaller_integer(settings->tracks_heard, 3);
     for (ix away = 0; away < stop_1; away++) {
-        three_rates_shapes(sample_rate, channels, shapes, 4 + away * CROSSTALK_ARRAYS_OF_FILTER);
+        three_rates_shapes(sample_rate, channels, shapes, 5 + away * CROSSTALK_ARRAYS_OF_FILTER);
     }
     shapes.at[0] = INT64_C(4);
     shapes.at[1 * shapes.n1] = (int64_t)channels;
     /* The line of the filter, which is the seventh of its arrays. */
-    shapes.at[1 * shapes.n1 + 1] = shapes.at[10 * shapes.n1 + 1];
+    shapes.at[1 * shapes.n1 + 1] = shapes.at[11 * shapes.n1 + 1];
     shapes.at[2 * shapes.n1] = (int64_t)channels;
     shapes.at[2 * shapes.n1 + 1] = INT64_C(64);
     if (settings->tracks_heard > 1) {
         shapes.at[3 * shapes.n1] = (int64_t)channels;
         shapes.at[3 * shapes.n1 + 1] = INT64_C(64);
     }
+    shapes.at[4 * shapes.n1] = (int64_t)three_rates_work(sample_rate);
 }
 
 /* Design the filter of tracks that are so many places away. */
 KERNEL void crosstalk_design_filter(const CrosstalkSettings *settings, double sample_rate, ix away, const
-    ThreeRates *filters)
+    ThreeRates *filters, doubles_1 work)
 {
     doubles_2 laws = filters->laws;
     for (ix level = 0; level < 3; level++) {
@@ -98,7 +99,7 @@ KERNEL void crosstalk_design_filter(const CrosstalkSettings *settings, double sa
                 * sample_rate, away);
         }
     }
-    design_three_rates(filters);
+    design_three_rates(filters, sample_rate, work);
     for (ix i = 0; i < CROSSTALK_POINTS; i++) {
         laws.at[i] = crosstalk_coupling_gain(settings, three_rates_point_turns(0, i) * sample_rate,
             sample_rate, away);
@@ -111,12 +112,12 @@ KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_ra
     start_sample, int64_t track, const CrosstalkMemory *memory)
 {
     (void)track;
-    crosstalk_design_filter(settings, sample_rate, 1, &memory->filters);
+    crosstalk_design_filter(settings, sample_rate, 1, &memory->filters, memory->work);
     if (settings->tracks_heard > 1) {
-        crosstalk_design_filter(settings, sample_rate, 2, &memory->further);
+        crosstalk_design_filter(settings, sample_rate, 2, &memory->further, memory->work);
     }
     if (settings->tracks_heard > 2) {
-        crosstalk_design_filter(settings, sample_rate, 3, &memory->farthest);
+        crosstalk_design_filter(settings, sample_rate, 3, &memory->farthest, memory->work);
     }
     memory->counts.at[CROSSTALK_TRACKS_HEARD] = (int64_t)settings->tracks_heard;
     memory->counts.at[CROSSTALK_LATE] = (int64_t)crosstalk_latency(settings, sample_rate, channels);

@@ -23,6 +23,7 @@ typedef struct {
     reals_2 dry;
     reals_2 heard;
     reals_2 part;
+    doubles_1 work;
     ThreeRates filters;
     ThreeRates further;
     ThreeRates farthest;
@@ -33,7 +34,7 @@ KERNEL double crosstalk_coupling_gain(const CrosstalkSettings *settings, double 
 KERNEL ix crosstalk_latency(const CrosstalkSettings *settings, double sample_rate, ix channels);
 KERNEL ix crosstalk_tail(const CrosstalkSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void crosstalk_shapes(const CrosstalkSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
-KERNEL void crosstalk_design_filter(const CrosstalkSettings *settings, double sample_rate, ix away, const ThreeRates *filters);
+KERNEL void crosstalk_design_filter(const CrosstalkSettings *settings, double sample_rate, ix away, const ThreeRates *filters, doubles_1 work);
 KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const CrosstalkMemory *memory);
 KERNEL void crosstalk_seek(const CrosstalkMemory *memory, int64_t place);
 KERNEL void crosstalk_add_neighbours(const CrosstalkMemory *memory, ix column);

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (2c4f10494dbb59a2); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (f26a6fea90b34663); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -168,7 +168,8 @@ KERNEL void print_through_shapes(const PrintThroughSettings *settings, double sa
     }
     shapes.at[10 * shapes.n1] = INT64_C(2);
     shapes.at[10 * shapes.n1 + 1] = INT64_C(1024);
-    three_rates_shapes(sample_rate, channels, shapes, 11);
+    shapes.at[11 * shapes.n1] = (int64_t)three_rates_work(sample_rate);
+    three_rates_shapes(sample_rate, channels, shapes, 12);
 }
 
 /* Fill the plan, and go to a place on the tape; the reel is the same for all tracks. */
@@ -185,7 +186,7 @@ KERNEL void print_through_design(const PrintThroughSettings *settings, double sa
                 i) * sample_rate);
         }
     }
-    design_three_rates(&memory->filters);
+    design_three_rates(&memory->filters, sample_rate, memory->work);
     const double hub = 0x1.0624dd2f1a9fcp-10 * settings->hub_radius_mm;
     const double full = 0x1.0624dd2f1a9fcp-10 * settings->full_radius_mm;
     const bool inwards = settings->heads_out == 1;

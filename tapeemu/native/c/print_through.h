@@ -30,6 +30,7 @@ typedef struct {
     reals_2 heard;
     Places places;
     doubles_2 scratch;
+    doubles_1 work;
     ThreeRates filters;
 } PrintThroughMemory;
 

@@ -7,6 +7,7 @@
 #include "elementary.h"
 #include "kept_rows.h"
 #include "memory_shapes.h"
+#include "small_systems.h"
 
 typedef struct {
     int64s_1 counts;
@@ -28,14 +29,20 @@ KERNEL ix three_rates_half(double sample_rate);
 KERNEL ix three_rates_latency(double sample_rate);
 KERNEL ix three_rates_past_columns(double sample_rate);
 KERNEL ix three_rates_past_of_middles(double sample_rate);
+KERNEL ix three_rates_work(double sample_rate);
 KERNEL ix three_rates_shapes(double sample_rate, ix channels, int64s_2 shapes, ix row);
 KERNEL double three_rates_point_turns(ix level, ix point);
 KERNEL double three_rates_window(double x);
 KERNEL void three_rates_design_rates(const ThreeRates *filters);
-KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps);
 KERNEL double three_rates_gain(reals_1 taps, double turns);
 KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns);
-KERNEL void design_three_rates(const ThreeRates *filters);
+KERNEL void three_rates_add_point(double turns, double made, double weight, double law, ix unknowns, doubles_1 work);
+KERNEL void three_rates_solve_taps(doubles_1 work, reals_1 taps);
+KERNEL void three_rates_fit_fast(doubles_2 laws, double faint, reals_1 taps, doubles_1 work);
+KERNEL void three_rates_fit_middle(const ThreeRates *filters, double faint, doubles_1 work);
+KERNEL void three_rates_fit_slow(const ThreeRates *filters, double sample_rate, double faint, doubles_1 work);
+KERNEL void three_rates_silence(reals_1 taps);
+KERNEL void design_three_rates(const ThreeRates *filters, double sample_rate, doubles_1 work);
 KERNEL void three_rates_add_odd_law(const ThreeRates *filters);
 KERNEL void clear_three_rates(const ThreeRates *filters);
 KERNEL void three_rates_to_front(reals_2 line, ix skipped);

@@ -33,7 +33,13 @@ def law(crosstalk: Crosstalk, hz: FloatArray) -> FloatArray:
 @pytest.mark.parametrize("rate", [22_050, 44_100, 96_000])
 @pytest.mark.parametrize(
     "crosstalk",
-    [Crosstalk(), Crosstalk(tape_speed_cm_s=9.525, guard_mm=0.3), Crosstalk(guard_mm=0.2, coupling_db=-90.0)],
+    [
+        Crosstalk(),
+        Crosstalk(tape_speed_cm_s=9.525, guard_mm=0.3),
+        Crosstalk(guard_mm=0.2, coupling_db=-90.0),
+        # 8 ms for the distance, as long as it may be.
+        Crosstalk(tape_speed_cm_s=4.7625, guard_mm=0.381, coupling_db=-120.0),
+    ],
 )
 def test_level_and_phase_follow_the_laws(crosstalk: Crosstalk, rate: int) -> None:
     hz = np.geomspace(20.0, min(20_000.0, 0.44 * rate), 120)

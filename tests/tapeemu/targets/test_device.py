@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from tapeemu import Chain, FdnReverb, PreampDrive
+from tapeemu import Chain, FdnReverb, PreampDrive, TapeNoise
 from tapeemu.cli import app
 from tapeemu.errors import ParameterError
 from tapeemu.native.generate import generated_files
@@ -54,6 +54,8 @@ def test_the_sheet_says_what_was_reduced_and_what_a_figure_lost() -> None:
     assert "hall.lines: 16 became 8" in text
     assert "| thd | 1 % | 1.2 % | 0.01 | **no** |" in text
     assert "| gain | 0 dB | 0.05 dB | 0.1 | yes |" in text
+    assert "noise has no end" not in text
+    assert "| tail to -60 dB | 9 samples (0.00 s); noise has no end |" in sheet(made(Chain([TapeNoise()])), [])
 
 
 @pytest.mark.long
