@@ -308,8 +308,8 @@ def _fit_fast(laws: Precises2, faint: Precise, taps: Reals1, work: Precises1) ->
         work[i] = 0.0
     for i in range(POINTS):
         turns = point_turns(0, i)
-        weight = max(_rise(turns, _REACH / _STEP, _END / _STEP), _FREE) / (abs(laws[0, i]) + faint)
-        law = laws[0, i] * _rise(turns, _BEGIN / _STEP, _REACH / _STEP)
+        weight = max(fade(turns, _REACH / _STEP, _END / _STEP), _FREE) / (abs(laws[0, i]) + faint)
+        law = laws[0, i] * fade(turns, _BEGIN / _STEP, _REACH / _STEP)
         _add_point(turns, 1.0, weight, law, unknowns, work)
     _solve_taps(work, taps)
 
@@ -324,9 +324,9 @@ def _fit_middle(filters: ThreeRates, faint: Precise, work: Precises1) -> None:
     for i in range(POINTS):
         turns = point_turns(1, i)
         once = _gain_of_rate(filters.lowering, turns)
-        left = (laws[1, i] - _gain(filters.fast, turns)) * (1.0 - _rise(turns, _REACH / _STEP, _END / _STEP))
-        weight = max(_rise(turns, _REACH / HOP, _END / HOP), _FREE) / (abs(laws[1, i]) + faint)
-        law = left * _rise(turns, _BEGIN / HOP, _REACH / HOP)
+        left = (laws[1, i] - _gain(filters.fast, turns)) * (1.0 - fade(turns, _REACH / _STEP, _END / _STEP))
+        weight = max(fade(turns, _REACH / HOP, _END / HOP), _FREE) / (abs(laws[1, i]) + faint)
+        law = left * fade(turns, _BEGIN / HOP, _REACH / HOP)
         _add_point(_STEP * turns, once * once, weight, law, unknowns, work)
     _solve_taps(work, filters.middle)
 
@@ -343,8 +343,8 @@ def _fit_slow(filters: ThreeRates, sample_rate: Precise, faint: Precise, work: P
         once = _gain_of_rate(filters.lowering, turns)
         twice = once * _gain_of_rate(filters.lowering, _STEP * turns)
         left = laws[2, i] - _gain(filters.fast, turns) - _gain(filters.middle, _STEP * turns) * once * once
-        left = left * (1.0 - _rise(turns, _REACH / HOP, _END / HOP))
-        weight = max(_rise(turns * sample_rate, 0.5 * _HEARD_HZ, _HEARD_HZ), _FREE) / (abs(laws[2, i]) + faint)
+        left = left * (1.0 - fade(turns, _REACH / HOP, _END / HOP))
+        weight = max(fade(turns * sample_rate, 0.5 * _HEARD_HZ, _HEARD_HZ), _FREE) / (abs(laws[2, i]) + faint)
         _add_point(HOP * turns, twice * twice, weight, left, unknowns, work)
     _solve_taps(work, filters.slow)
 

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (52369397439129db); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (97f8e01bf6a4980b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -8,6 +8,9 @@
  * three rates, each an eighth of the one before, as the hiss of :mod:`tapeemu.dsp.kernels.tape_noise` does. A filter
  * takes what lies above the reach of the next one, which gets what is left as its law: their sum is the law asked
  * for.
+ *
+ * The taps are those of least squares, by the relative error from 20 Hz on. What is not heard below may go its own
+ * way, and so 50 ms of taps are enough for a law that falls within a few Hz.
  *
  * Sound is filtered in hops of 64 samples, which lie on a fixed grid of the tape: the cut of the input cannot matter,
  * and the lower rates are those of the tape.
@@ -31,6 +34,10 @@
 #define THREE_RATES_REACH REAL(0x1.147ae147ae148p-2)
 #define THREE_RATES_END REAL(0x1.47ae147ae147bp-2)
 #define THREE_RATES_FLAT REAL(0x1.4cccccccccccdp-1)
+#define THREE_RATES_HEARD_HZ REAL(20.0)
+#define THREE_RATES_FREE REAL(0x1.0624dd2f1a9fcp-9)
+#define THREE_RATES_FAINT REAL(0x1.eb851eb851eb8p-6)
+#define THREE_RATES_DAMPING REAL(0x1.5fd7fe1796495p-37)
 #define THREE_RATES_HOP_OF_LINE 0
 #define THREE_RATES_1 (ux)1
 #define THREE_RATES_2 (ux)2
@@ -65,6 +72,13 @@ KERNEL ix three_rates_past_columns(double sample_rate)
 KERNEL ix three_rates_past_of_middles(double sample_rate)
 {
     return THREE_RATES_STEP * (12 + three_rates_half_slow(sample_rate)) + THREE_RATES_HALF_MIDDLE;
+}
+
+/* Numbers that the design works with: a system of as many unknowns as half the longest filter has. */
+KERNEL ix three_rates_work(double sample_rate)
+{
+    const ix unknowns = larger_integer(three_rates_half_slow(sample_rate), THREE_RATES_HALF_MIDDLE) + 1;
+    return unknowns * unknowns + 3 * unknowns;
 }
 
 /*
@@ -140,34 +154,6 @@ KERNEL void three_rates_design_rates(const ThreeRates *filters)
     }
 }
 
-/* Symmetric taps whose response is a law, given at the middle of equal parts of the band, under the window. */
-KERNEL void three_rates_design_even(doubles_1 law, reals_1 taps)
-{
-    const ix half = floor_division(taps.n0, 2);
-    const ix points = law.n0;
-    for (ix n = 0; n < half + 1; n++) {
-        taps.at[half + n] = REAL(0.0);
-    }
-    for (ix i = 0; i < points; i++) {
-        /* Cosines of multiples of an angle, by their recursion. */
-        const double twice = 2.0 * elementary_cosine_of_turns(((double)i + 0.5) * 0.5 / (double)points);
-        double cosine = 1.0;
-        double before = 0.5 * twice;
-        for (ix n = 0; n < half + 1; n++) {
-            taps.at[half + n] = (real)((double)taps.at[half + n] + law.at[i] * cosine);
-            const double following = twice * cosine - before;
-            before = cosine;
-            cosine = following;
-        }
-    }
-    for (ix n = 0; n < half + 1; n++) {
-        const double value = (double)(taps.at[half + n] / (real)points) * three_rates_window((double)n /
-            ((double)half + 1.0));
-        taps.at[half + n] = (real)value;
-        taps.at[half - n] = (real)value;
-    }
-}
-
 /* Response of symmetric taps at a frequency in turns per sample of their rate. */
 KERNEL double three_rates_gain(reals_1 taps, double turns)
 {
@@ -192,45 +178,178 @@ KERNEL double three_rates_gain_of_rate(reals_1 lowering, double turns)
 }
 
 /*
- * Design the filters for the law in ``filters.laws``, which is used up.
+ * Add a point of a law to the sums of least squares.
+ *
+ * Parameters
+ * ----------
+ * turns : float
+ *     Frequency, in turns per sample of the filter's rate.
+ * made : float
+ *     What changes of the rate make of the filter's response there.
+ * weight, law : float
+ *     Weight of the error there, and the response that is wanted.
+ * unknowns : int
+ *     Taps from the middle on.
+ * work : ndarray
+ *     Behind the place of the matrix, sums that make it up, then the right-hand side.
+ */
+KERNEL void three_rates_add_point(double turns, double made, double weight, double law, ix unknowns, doubles_1
+    work)
+{
+    doubles_1 sums = (doubles_1){work.at + unknowns * unknowns, work.n0 - unknowns * unknowns};
+    doubles_1 right = (doubles_1){work.at + unknowns * unknowns + 2 * unknowns, work.n0 - (unknowns * unknowns
+        + 2 * unknowns)};
+    const double weighted = weight * made;
+    const double square = weighted * weighted;
+    const double side = weighted * weight * law;
+    for (ix n = 0; n < 2 * unknowns - 1; n++) {
+        const double cosine = elementary_cosine_of_turns((double)n * turns);
+        sums.at[n] += square * cosine;
+        if (n < unknowns) {
+            right.at[n] += side * cosine;
+        }
+    }
+}
+
+/* Write the symmetric taps that the sums of least squares lead to. */
+KERNEL void three_rates_solve_taps(doubles_1 work, reals_1 taps)
+{
+    const ix half = floor_division(taps.n0, 2);
+    const ix unknowns = half + 1;
+    doubles_1 sums = (doubles_1){work.at + unknowns * unknowns, work.n0 - unknowns * unknowns};
+    doubles_1 right = (doubles_1){work.at + unknowns * unknowns + 2 * unknowns, work.n0 - (unknowns * unknowns
+        + 2 * unknowns)};
+    double trace = 0.0;
+    for (ix row = 0; row < unknowns; row++) {
+        if (row > 0) {
+            right.at[row] = 2.0 * right.at[row];
+        }
+        for (ix column = 0; column < row + 1; column++) {
+            /* Two cosines make one of the difference and one of the sum; all taps but the middle one are pairs. */
+            double value = 2.0 * (sums.at[row - column] + sums.at[row + column]);
+            if (row == 0) {
+                value = 0.5 * value;
+            }
+            if (column == 0) {
+                value = 0.5 * value;
+            }
+            work.at[row * unknowns + column] = value;
+        }
+        trace += work.at[row * unknowns + row];
+    }
+    for (ix row = 0; row < unknowns; row++) {
+        work.at[row * unknowns + row] += 0x1.5fd7fe1796495p-37 * trace / (double)unknowns;
+    }
+    small_systems_factorise_rows(unknowns, work);
+    small_systems_solve_rows(unknowns, work, right);
+    for (ix n = 0; n < unknowns; n++) {
+        taps.at[half + n] = (real)right.at[n];
+        taps.at[half - n] = (real)right.at[n];
+    }
+}
+
+/* Fit the filter at the sample rate. */
+KERNEL void three_rates_fit_fast(doubles_2 laws, double faint, reals_1 taps, doubles_1 work)
+{
+    const ix unknowns = floor_division(taps.n0, 2) + 1;
+    for (ix i = 0; i < work.n0; i++) {
+        work.at[i] = 0.0;
+    }
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        const double turns = three_rates_point_turns(0, i);
+        const double weight = larger_double(elementary_fade(turns, 0x1.147ae147ae148p-5,
+            0x1.47ae147ae147bp-5), 0x1.0624dd2f1a9fcp-9) / (magnitude_double(laws.at[i]) + faint);
+        const double law = laws.at[i] * elementary_fade(turns, 0x1.999999999999ap-8, 0x1.147ae147ae148p-5);
+        three_rates_add_point(turns, 1.0, weight, law, unknowns, work);
+    }
+    three_rates_solve_taps(work, taps);
+}
+
+/* Fit the filter at an eighth of the rate, to what the one above leaves. */
+KERNEL void three_rates_fit_middle(const ThreeRates *filters, double faint, doubles_1 work)
+{
+    doubles_2 laws = filters->laws;
+    const ix unknowns = floor_division(filters->middle.n0, 2) + 1;
+    for (ix i = 0; i < work.n0; i++) {
+        work.at[i] = 0.0;
+    }
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        const double turns = three_rates_point_turns(1, i);
+        const double once = three_rates_gain_of_rate(filters->lowering, turns);
+        const double left = (laws.at[1 * laws.n1 + i] - three_rates_gain(filters->fast, turns)) * (1.0 -
+            elementary_fade(turns, 0x1.147ae147ae148p-5, 0x1.47ae147ae147bp-5));
+        const double weight = larger_double(elementary_fade(turns, 0x1.147ae147ae148p-8,
+            0x1.47ae147ae147bp-8), 0x1.0624dd2f1a9fcp-9) / (magnitude_double(laws.at[1 * laws.n1 + i]) +
+            faint);
+        const double law = left * elementary_fade(turns, 0x1.999999999999ap-11, 0x1.147ae147ae148p-8);
+        three_rates_add_point(8.0 * turns, once * once, weight, law, unknowns, work);
+    }
+    three_rates_solve_taps(work, filters->middle);
+}
+
+/* Fit the filter at the slowest rate, to what both above leave. */
+KERNEL void three_rates_fit_slow(const ThreeRates *filters, double sample_rate, double faint, doubles_1 work)
+{
+    doubles_2 laws = filters->laws;
+    const ix unknowns = floor_division(filters->slow.n0, 2) + 1;
+    for (ix i = 0; i < work.n0; i++) {
+        work.at[i] = 0.0;
+    }
+    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+        const double turns = three_rates_point_turns(2, i);
+        const double once = three_rates_gain_of_rate(filters->lowering, turns);
+        const double twice = once * three_rates_gain_of_rate(filters->lowering, 8.0 * turns);
+        double left = laws.at[2 * laws.n1 + i] - three_rates_gain(filters->fast, turns) -
+            three_rates_gain(filters->middle, 8.0 * turns) * once * once;
+        left = left * (1.0 - elementary_fade(turns, 0x1.147ae147ae148p-8, 0x1.47ae147ae147bp-8));
+        const double weight = larger_double(elementary_fade(turns * sample_rate, 10.0, 20.0),
+            0x1.0624dd2f1a9fcp-9) / (magnitude_double(laws.at[2 * laws.n1 + i]) + faint);
+        three_rates_add_point(64.0 * turns, twice * twice, weight, left, unknowns, work);
+    }
+    three_rates_solve_taps(work, filters->slow);
+}
+
+/* Make a filter that lets nothing pass. */
+KERNEL void three_rates_silence(reals_1 taps)
+{
+    for (ix n = 0; n < taps.n0; n++) {
+        taps.at[n] = REAL(0.0);
+    }
+}
+
+/*
+ * Design the filters for the law in ``filters.laws``.
  *
  * Parameters
  * ----------
  * filters : ThreeRates
  *     ``laws[level, point]`` is the response, real and the same for negative frequencies, at
  *     ``point_turns(level, point)``.
+ * sample_rate : float
+ *     Samples per second.
+ * work : ndarray, shape (three_rates_work(sample_rate),)
+ *     Scratch.
  */
-KERNEL void design_three_rates(const ThreeRates *filters)
+KERNEL void design_three_rates(const ThreeRates *filters, double sample_rate, doubles_1 work)
 {
-    double turns = 0.0;
-    double once = 0.0;
-    double left = 0.0;
     doubles_2 laws = filters->laws;
     three_rates_design_rates(filters);
-    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
-        laws.at[i] = laws.at[i] * elementary_fade(three_rates_point_turns(0, i), 0x1.999999999999ap-8,
-            0x1.147ae147ae148p-5);
+    double most = 0.0;
+    for (ix level = 0; level < 3; level++) {
+        for (ix i = 0; i < THREE_RATES_POINTS; i++) {
+            most = larger_double(most, magnitude_double(laws.at[level * laws.n1 + i]));
+        }
     }
-    three_rates_design_even((doubles_1){laws.at, laws.n1}, filters->fast);
-    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
-        turns = three_rates_point_turns(1, i);
-        once = three_rates_gain_of_rate(filters->lowering, turns);
-        left = (laws.at[1 * laws.n1 + i] - three_rates_gain(filters->fast, turns)) / (once * once);
-        left = left * (1.0 - elementary_fade(turns, 0x1.147ae147ae148p-5, 0x1.47ae147ae147bp-5));
-        laws.at[1 * laws.n1 + i] = left * elementary_fade(turns, 0x1.999999999999ap-11, 0x1.147ae147ae148p-8);
+    if (most == 0.0) {
+        three_rates_silence(filters->fast);
+        three_rates_silence(filters->middle);
+        three_rates_silence(filters->slow);
+        return;
     }
-    three_rates_design_even((doubles_1){laws.at + 1 * laws.n1, laws.n1}, filters->middle);
-    for (ix i = 0; i < THREE_RATES_POINTS; i++) {
-        turns = three_rates_point_turns(2, i);
-        once = three_rates_gain_of_rate(filters->lowering, turns);
-        const double twice = three_rates_gain_of_rate(filters->lowering, 8.0 * turns);
-        left = laws.at[2 * laws.n1 + i] - three_rates_gain(filters->fast, turns) -
-            three_rates_gain(filters->middle, 8.0 * turns) * once * once;
-        left = left / (once * once * twice * twice);
-        laws.at[2 * laws.n1 + i] = left * (1.0 - elementary_fade(turns, 0x1.147ae147ae148p-8,
-            0x1.47ae147ae147bp-8));
-    }
-    three_rates_design_even((doubles_1){laws.at + 2 * laws.n1, laws.n1}, filters->slow);
+    const double faint = 0x1.eb851eb851eb8p-6 * most;
+    three_rates_fit_fast(laws, faint, filters->fast, work);
+    three_rates_fit_middle(filters, faint, work);
+    three_rates_fit_slow(filters, sample_rate, faint, work);
 }
 
 /* Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0. */
