@@ -1087,3 +1087,104 @@ def test_a_mix_that_follows_a_curve_is_heard_as_it_is_rendered(browser: Any, tmp
     part = slice(2_400, heard.shape[1] - late)
     error = heard[:, late:][:, part] - file[:, part]
     assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
+
+
+REVERB = 'kind = "fdn_reverb"\ndecay_seconds = 0.2\nlines = 8\nwet_percent = 60.0\n'
+
+SOURCES_WITHIN = (
+    f"""format = 1
+purpose = "A chain within the chain that hums and hisses by itself, and one within that."
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 3.0
+
+[[stages]]
+name = "inner"
+kind = "chain"
+mix_percent = 70.0
+
+[[stages.stages]]
+{REVERB}
+[[stages.stages]]
+kind = "tape_noise"
+hiss_db = -30.0
+
+[[stages.stages.automation]]
+setting = "hiss_db"
+points = [{{ seconds = -0.1, value = -30.0 }}, {{ seconds = 0.1, value = -50.0 }}]
+
+[[stages.stages]]
+kind = "wow_flutter"
+weighted_flutter_percent = 0.2
+mix_percent = 50.0
+
+[[stages.stages]]
+name = "innermost"
+kind = "chain"
+
+[[stages.stages.stages]]
+kind = "tape_noise"
+hiss = false
+hum_db = -20.0
+
+[[stages.stages.stages]]
+{REVERB}
+[[stages.stages]]
+{REVERB}mix_percent = 50.0
+
+[[stages.stages.automation]]
+setting = "wet_percent"
+points = [{{ seconds = -0.3, value = 10.0 }}, {{ seconds = 0.1, value = 90.0 }}]
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 6.0
+""",
+    f"""format = 1
+purpose = "Hum that only a curve brings in; what is mixed away does not count as a source, but within a chain."
+
+[[stages]]
+name = "unheard"
+kind = "chain"
+
+[[stages.stages]]
+kind = "tape_noise"
+mix_percent = 0.0
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 6.0
+
+[[stages]]
+kind = "tape_noise"
+hiss = false
+
+[[stages.automation]]
+setting = "hum_db"
+points = [{{ seconds = 0.0, value = -20.0 }}, {{ seconds = 0.2, value = -40.0 }}]
+
+[[stages]]
+{REVERB}""",
+)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("text", SOURCES_WITHIN, ids=["within", "curve"])
+def test_what_stands_behind_a_source_has_heard_it_as_in_the_command(
+    browser: Any, tmp_path: Path, run: Callable[..., str], text: str
+) -> None:
+    """Chains within the chain began as early as the rest, and hum that only a curve brings in was no source."""
+    source, preset = tmp_path / "late.wav", tmp_path / "sources.toml"
+    sound = np.zeros((RATE // 4, 2))
+    sound[RATE // 8 :] = 0.1  # before it noise is alone, and every bit of it counts
+    soundfile.write(source, sound, RATE, subtype="FLOAT")
+    preset.write_text(text, "utf-8")
+    page_of(browser, tmp_path, text, [source])
+    assert desk(browser, "desk.mistake") is None
+    here = rendered(browser, 0)
+    run("process", source, "--preset", preset, "--out", tmp_path / "out", "--depth", "float")
+    there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
+    assert np.max(np.abs(here[:, :100])) > 1e-4
+    assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
