@@ -24,6 +24,7 @@ from desk_pages import PRESET, RATE, desk, drawn_curves, element, page_of, playe
 from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
+from tapeemu.errors import ParameterError
 from tapeemu.presets import parse_preset
 
 pytest.importorskip("selenium", reason="selenium is not installed")
@@ -715,6 +716,29 @@ def test_wrong_files_are_told_in_a_sentence(opened: Any) -> None:
         until(lambda: element(opened, "message").text, "the page says something")
         assert element(opened, "message").text == told
         assert desk(opened, "desk.text") == before
+
+
+def test_a_track_that_the_head_has_not_is_refused_as_in_the_command(opened: Any) -> None:
+    """It was played, and rendered, as if there were one; two channels and one lie on three tracks."""
+    text = 'format = 1\npurpose = "Heads."\n[[stages]]\nkind = "head_azimuth"\nazimuth_urad = 300.0\ntracks = {}\n'
+    head = parse_preset(text.format(1), name="head").chain
+    with pytest.raises(ParameterError, match="the head has 1 track"):
+        head.stream(sample_rate=RATE, channels=1, track=1)
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'one')", text.format(1))
+    assert desk(opened, "[desk.mistake.message, desk.mistake.line]") == [
+        "the head has 1 track, but tone has 2 channels from track 0 on and needs 2; raise tracks, or set it to 0",
+        6,
+    ]
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'two')", text.format(2))
+    assert desk(opened, "desk.mistake") is None
+    more = "const { desk } = window.tapeemuDesk; const done = arguments[0];"
+    opened.execute_async_script(
+        more + "const [stem] = window.tapeemuDesk.data.stems; desk.samples.set(stem, desk.sound.stems[0]);"
+        "desk.setStems([stem, stem], [desk.sound.mix[0], desk.sound.mix[1]]); setTimeout(done)"
+    )
+    assert desk(opened, "desk.mistake.message").startswith("the head has 2 tracks, but tone has 2 channels from track 1")
+    with pytest.raises(ParameterError, match="the head has 2 track"):
+        parse_preset(text.format(2), name="head").chain.stream(sample_rate=RATE, channels=2, track=1)
 
 
 DROP_BYTES = """

@@ -231,6 +231,7 @@ class Desk {
   // What sounds; beside it, for the player, the same at the right speed.
   setupFrom(document_) {
     const setup = setupOf(document_.root.stages);
+    refuseMissingTracks(setup, data.stems);
     if (ratioOf(setup) !== 1) setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
     return setup;
   }
@@ -530,6 +531,7 @@ class Desk {
     this.buildStems();
     this.showLoop();
     this.paint();
+    this.refresh(); // what suits some stems may not suit others
   }
 
   // The part that repeats, as far as the song goes and a tenth of a second at least.

@@ -459,3 +459,14 @@ const stillNumbers = (kernel, own) => {
   };
   return numbersOf(kernel, NUMBERS.wow_flutter(still));
 };
+
+// Stems lie on tracks in their order, which a head that says how many it has must hold.
+const refuseMissingTracks = (setup, stems) => {
+  for (const { sort, own, path } of setup.stages) {
+    if (sort !== "head_azimuth" || !own.tracks) continue;
+    const track = stems.findIndex(({ channels }, index) => own.tracks < index + channels);
+    if (track < 0) continue;
+    const { channels } = stems[track];
+    throw Object.assign(new SettingError(`the head has ${own.tracks} track${own.tracks > 1 ? "s" : ""}, but ${stems[track].name} has ${channels} channel${channels > 1 ? "s" : ""} from track ${track} on and needs ${track + channels}; raise tracks, or set it to 0`, "tracks"), { path });
+  }
+};
