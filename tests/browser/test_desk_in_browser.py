@@ -1212,3 +1212,30 @@ def test_what_stands_behind_a_source_has_heard_it_as_in_the_command(
     assert np.max(np.abs(here[:, :100])) > 1e-4
     assert np.array_equal(here, there)
     assert browser.get_log("browser") == []
+
+
+@pytest.mark.long
+def test_recorded_moves_remove_what_would_contradict_them(browser: Any, tmp_path: Path) -> None:
+    """A curve of the drive was written beside the distortion that the preset asks for, which no command takes."""
+    text = PRESET.replace("drive_db = 6.0 # by ear", "thd_percent = 1.0")
+    page_of(browser, tmp_path, text, [stem(tmp_path, 4 * RATE)])
+    element(browser, "play").click()
+    element(browser, "record").click()
+    until(lambda: desk(browser, "desk.sound.place > 0.2"), "it plays")
+    before = value_of(element(browser, "stage-0-drive_db"))
+    for name in ("drive_db", "thd_percent"):
+        element(browser, f"stage-0-{name}").send_keys(Keys.PAGE_UP, Keys.PAGE_UP)
+        until(lambda: desk(browser, "desk.recording.hand === null"), "the moves are written")
+        assert desk(browser, "desk.mistake") is None
+        [stage, _] = parse_preset(desk(browser, "desk.text"), name="recorded").chain.stages
+        assert [curve.setting for curve in stage.automation] == [name]
+        if name == "drive_db":
+            assert stage.processor.drive_db == pytest.approx(before, abs=0.1)  # what it is without the curve
+            assert stage.processor.thd_percent is None
+    element(browser, "play").click()
+    # A move that is not recorded, too.
+    element(browser, "record").click()
+    element(browser, "stage-0-drive_db").send_keys(Keys.ARROW_RIGHT)
+    assert desk(browser, "desk.mistake") is None
+    assert parse_preset(desk(browser, "desk.text"), name="recorded").chain.stages[0].automation == ()
+    assert browser.get_log("browser") == []

@@ -115,14 +115,11 @@ class Desk {
     const key = `${path.join(".")}.${name}`;
     if (this.recording.takes(path, name, value)) return this.recording.take(path, name, value, field);
     try {
-      let document_ = new PresetText(this.text);
+      const document_ = new PresetText(this.text);
       if (value === null) {
         return this.edit(document_.without(path, name), key);
       }
-      for (const other of INSTEAD[name] ?? []) {
-        if (other in document_.stage(path).values) document_ = new PresetText(document_.without(path, other));
-      }
-      return this.edit(document_.withValue(path, name, literalOf(value, field?.type !== "number")), key);
+      return this.edit(decidedBy(document_, path, name).withValue(path, name, literalOf(value, field?.type !== "number")), key);
     } catch (error) {
       return this.say(error.message);
     }
@@ -243,9 +240,18 @@ class Desk {
     return document_.line(span ? span.line : stage.block.begin);
   }
 
-  // Settings of all stages, those that are off among them, by their path.
+  // Settings of all stages by their path, those that are off among them; beside a mistake, of all others.
   owns() {
-    return new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
+    const owns = new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
+    if (!this.mistake) return owns;
+    for (const { path, stage } of this.strips.flat(this.document.root.stages)) {
+      try {
+        owns.set(JSON.stringify(path), ownOf(stage.values));
+      } catch {
+        owns.delete(JSON.stringify(path));
+      }
+    }
+    return owns;
   }
 
   show() {
@@ -326,7 +332,7 @@ class Desk {
       this.foretell();
       this.foretold = performance.now() - began;
     }, clamp(3 * (this.foretold ?? 0), 120, 600));
-    if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 700);
+    if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 300);
   }
 
   figure(key, value, how) {
@@ -334,7 +340,8 @@ class Desk {
     if (!cell) return;
     const [, , unit] = MEASURED.find(([each]) => each === key);
     const known = value !== null && value !== undefined && Number.isFinite(value);
-    cell.value.textContent = known ? `${spoken(value)} ${unit}` : "\u2013";
+    const told = known && (/^(dB|LU)$/.test(unit) ? spokenDecibels(value) : spoken(value));
+    cell.value.textContent = known ? `${told} ${unit}` : "\u2013";
     cell.how.textContent = known ? how : "";
     cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
@@ -378,7 +385,7 @@ class Desk {
     const answer = await this.post("/measure", { text });
     const { number } = answer;
     while (text === this.text) {
-      await new Promise((resolve) => setTimeout(resolve, 300));
+      await new Promise((resolve) => setTimeout(resolve, 100));
       const got = await fetch(`/figures?number=${number}`, { headers: { "X-Desk-Key": data.server.key } });
       const told = await got.json();
       if (text !== this.text || told.number !== number) return;
@@ -444,6 +451,10 @@ class Desk {
     }
     if (this.mistake) {
       told.textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
+      return;
+    }
+    if (!purpose && !this.document.root.values.purpose) {
+      told.textContent = "Say in a sentence what it is for: the commands ask it of every preset.";
       return;
     }
     if (purpose) this.edit(new PresetText(this.text).withValue([], "purpose", literalOf(purpose)), "purpose");
