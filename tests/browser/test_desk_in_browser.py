@@ -526,6 +526,51 @@ def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any
     assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
 
 
+HISSING = """format = 1
+purpose = "A hall behind hiss."
+
+[[stages]]
+kind = "wow_flutter"
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = -40.0
+
+[[stages]]
+kind = "fdn_reverb"
+decay_seconds = 2.0
+wet_percent = 50.0
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = -46.0
+seed = 2
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("moved", [(), ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)], ids=["still", "moved"])
+def test_a_later_chain_leaves_the_tail_of_one_that_hisses(
+    browser: Any, tmp_path: Path, moved: tuple[tuple[Any, ...], ...]
+) -> None:
+    """The tail ended with the hiss of its chain. It falls as it would have, and hiss goes over without hole or swell.
+
+    The stage that comes in is flat to half a decibel; 50 ms of noise scatter by 0.2 dB, of a tail by more.
+    """
+    path = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(6).standard_normal(5 * RATE)
+    noise[int(1.52 * RATE) :] = 0.0
+    for sound, most_db in ((noise, 3.0), (0.0 * noise, 1.0)):
+        soundfile.write(path, sound, RATE, subtype="FLOAT")
+        levels = []
+        for change in ((), ((1.5, "add", "tape_response"),)):
+            page_of(browser, tmp_path, HISSING, [path])
+            rows = played(browser, 3.0, [*moved, *change])[0].reshape(-1, RATE // 20)
+            levels.append(10 * np.log10(np.mean(rows**2, axis=1)))
+        assert np.max(np.abs(levels[1] - levels[0])[8:]) < most_db
+    assert browser.get_log("browser") == []
+
+
 MOVING = LOW.replace(
     "drive_db = 0.0\n",
     """drive_db = 0.0
