@@ -225,6 +225,19 @@ def test_stages_move_and_everything_is_undone(opened: Any) -> None:
     assert desk(opened, "desk.text") == text
 
 
+def test_a_strip_dragged_far_away_stays_in_the_window(opened: Any) -> None:
+    """The page became as wide as the way of the pointer."""
+    wide = opened.execute_script(
+        "const handle = document.querySelector('.handle'); handle.setPointerCapture = () => {};"
+        "const go = (name, x, y) => handle.dispatchEvent(new PointerEvent(name, { clientX: x, clientY: y }));"
+        "const { x, y } = handle.getBoundingClientRect(); go('pointerdown', x, y); go('pointermove', 1e5, 1e5);"
+        "const root = document.documentElement; const wide = root.scrollWidth - root.clientWidth;"
+        "go('pointerup', 1e5, 1e5); return wide"
+    )
+    assert wide == 0
+    assert desk(opened, "desk.document.root.stages.map((stage) => stage.values.name)") == ["tape", "drive"]
+
+
 def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:
     """Escape left it standing, and it stayed marked after an undo."""
     typed = element(opened, "stage-0-drive_db-typed")
@@ -781,7 +794,9 @@ def test_a_track_that_the_head_has_not_is_refused_as_in_the_command(opened: Any)
         more + "const [stem] = window.tapeemuDesk.data.stems; desk.samples.set(stem, desk.sound.stems[0]);"
         "desk.setStems([stem, stem], [desk.sound.mix[0], desk.sound.mix[1]]); setTimeout(done)"
     )
-    assert desk(opened, "desk.mistake.message").startswith("the head has 2 tracks, but tone has 2 channels from track 1")
+    assert desk(opened, "desk.mistake.message").startswith(
+        "the head has 2 tracks, but tone has 2 channels from track 1"
+    )
     with pytest.raises(ParameterError, match="the head has 2 track"):
         parse_preset(text.format(2), name="head").chain.stream(sample_rate=RATE, channels=2, track=1)
 

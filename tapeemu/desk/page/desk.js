@@ -280,7 +280,8 @@ class Desk {
     try {
       await work();
     } catch (error) {
-      this.say(`${error.message}.`.replace("..", "."));
+      const text = `${error.message}.`.replace("..", ".");
+      this.say(text.charAt(0).toUpperCase() + text.slice(1));
     }
   }
 
@@ -386,7 +387,7 @@ class Desk {
     const { number } = answer;
     while (text === this.text) {
       await new Promise((resolve) => setTimeout(resolve, 100));
-      const got = await fetch(`/figures?number=${number}`, { headers: { "X-Desk-Key": data.server.key } });
+      const got = await this.ask(`/figures?number=${number}`);
       const told = await got.json();
       if (text !== this.text || told.number !== number) return;
       for (const [key, [value]] of Object.entries(told.figures)) {
@@ -397,8 +398,16 @@ class Desk {
     }
   }
 
+  async ask(where, { headers = {}, ...options } = {}) {
+    try {
+      return await fetch(where, { headers: { ...headers, "X-Desk-Key": data.server.key }, ...options });
+    } catch {
+      throw new Error("the command behind this page no longer answers; keep the text of the preset, and start tapeemu desk again");
+    }
+  }
+
   async post(where, body) {
-    const answer = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json", "X-Desk-Key": data.server.key }, body: JSON.stringify(body) });
+    const answer = await this.ask(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     const told = await answer.json();
     if (!answer.ok) throw new Error([told.message, ...(told.mistakes ?? [])].join("; "));
     return told;
@@ -607,8 +616,20 @@ class Desk {
     return Math.min(this.sound.place + (performance.now() - this.sound.placeTime) / 1000, this.sound.seconds);
   }
 
+  // Sound that broke up in three looks in a row, two seconds apart, is told of; one that kept whole takes that back.
+  watchLoad() {
+    const stats = this.sound.context.playbackStats;
+    const now = performance.now();
+    if (!stats || now - (this.load?.time ?? -Infinity) < 2000) return;
+    const before = this.load ?? { underruns: stats.underrunEvents, broken: 0 };
+    const broken = stats.underrunEvents > before.underruns ? before.broken + 1 : 0;
+    this.load = { time: now, underruns: stats.underrunEvents, broken };
+    if (broken === 0 || broken >= 3) at("load-note").hidden = broken === 0;
+  }
+
   hearMeters(message) {
     this.learn(message);
+    this.watchLoad();
     this.meters = message;
     const peak = message.inPeak;
     this.peak = Math.max(peak, this.peak * 0.93);

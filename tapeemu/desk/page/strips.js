@@ -311,8 +311,11 @@ class Strips {
       const boxes = list.map((each) => each.getBoundingClientRect());
       let target = path.at(-1);
       const move = (moving) => {
-        strip.style.transform = `translate(${moving.clientX - from.x}px, ${moving.clientY - from.y}px)`;
-        const distances = boxes.map((box) => Math.hypot(box.left + box.width / 2 - moving.clientX, box.top + Math.min(box.height / 2, 60) - moving.clientY));
+        // Within the window: a strip beyond its edge would make the page as wide.
+        const [x, y] = [clamp(moving.clientX, 0, window.innerWidth), clamp(moving.clientY, 0, window.innerHeight)];
+        const most = document.documentElement.clientWidth - boxes[path.at(-1)].right;
+        strip.style.transform = `translate(${Math.min(x - from.x, most)}px, ${y - from.y}px)`;
+        const distances = boxes.map((box) => Math.hypot(box.left + box.width / 2 - x, box.top + Math.min(box.height / 2, 60) - y));
         target = distances.indexOf(Math.min(...distances));
         list.forEach((each, index) => each.classList.toggle("target", index === target && each !== strip));
       };
