@@ -566,7 +566,7 @@ seed = 2
 def test_a_later_chain_leaves_the_tail_of_one_that_hisses(
     browser: Any, tmp_path: Path, moved: tuple[tuple[Any, ...], ...]
 ) -> None:
-    """The tail ended with the hiss of its chain. It falls as it would have, and hiss goes over without hole or swell.
+    """The tail ended with the hiss of its chain. It falls as it would have; hiss goes over without hole or swell.
 
     The stage that comes in is flat to half a decibel; 50 ms of noise scatter by 0.2 dB, of a tail by more.
     """
