@@ -238,6 +238,18 @@ def test_a_strip_dragged_far_away_stays_in_the_window(opened: Any) -> None:
     assert desk(opened, "desk.document.root.stages.map((stage) => stage.values.name)") == ["tape", "drive"]
 
 
+def test_sound_that_breaks_up_is_told_of_and_taken_back(opened: Any) -> None:
+    """With the browser's count of underruns made up: more in three looks in a row, then no more."""
+    shown = opened.execute_script(
+        "const { desk } = window.tapeemuDesk; const playbackStats = { underrunEvents: 0 };"
+        "desk.sound.context = { playbackStats };"
+        "return [0, 1, 2, 3, 3].map((count) => {"
+        "  playbackStats.underrunEvents = count; if (desk.load) desk.load.time = -Infinity; desk.watchLoad();"
+        "  return !document.getElementById('load-note').hidden; })"
+    )
+    assert shown == [False, False, False, True, False]
+
+
 def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:
     """Escape left it standing, and it stayed marked after an undo."""
     typed = element(opened, "stage-0-drive_db-typed")
