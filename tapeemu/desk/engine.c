@@ -23,6 +23,10 @@ EXPORTED double desk_tail(const tapeemu *chain, double level_db);
 EXPORTED void desk_seek(tapeemu *chain, double place);
 EXPORTED double desk_cell(const tapeemu *chain, double stage);
 EXPORTED double desk_share_cell(const tapeemu *chain, double group);
+EXPORTED double desk_group_place(const tapeemu *chain, double group);
+EXPORTED void desk_begin_earlier(tapeemu *chain, double group, double samples);
+EXPORTED double desk_run_group(
+    tapeemu *chain, double group, const tapeemu_real *const *in, tapeemu_real *const *out, double count);
 EXPORTED size_t desk_live_bytes(double rate, double channels, double latency);
 EXPORTED tapeemu_live *desk_live_create(double rate, double channels, double latency, void *memory);
 EXPORTED double desk_live_tail(const tapeemu_live *live, double level_db);
@@ -110,6 +114,83 @@ double desk_cell(const tapeemu *chain, double stage)
 double desk_share_cell(const tapeemu *chain, double group)
 {
     return (double)tapeemu_share_cell(chain, (int32_t)group);
+}
+
+/* Stages of a group, and the groups within it. */
+typedef struct {
+    ix first, behind, group, groups;
+} Inside;
+
+static Inside inside(const tapeemu *chain, double number)
+{
+    const int64_t *bounds = chain->settings.groups.at + 2 * (ix)number;
+    Inside found = {(ix)bounds[0], (ix)bounds[1], (ix)number, 0};
+    while (found.group + found.groups + 1 < chain->group_count &&
+        chain->settings.groups.at[2 * (found.group + found.groups + 1)] < bounds[1])
+        found.groups++;
+    return found;
+}
+
+/* Place on the tape where a group begins. */
+double desk_group_place(const tapeemu *chain, double group)
+{
+    return (double)chain->memory.starts.at[inside(chain, group).first];
+}
+
+/* Let the inside of a group that has heard nothing yet begin earlier than what stands around it. */
+void desk_begin_earlier(tapeemu *chain, double group, double samples)
+{
+    const Inside part = inside(chain, group);
+    const ix stages = part.behind - part.first, inner = part.group + 1;
+    int64_t bounds[2 * TAPEEMU_MOST_GROUPS];
+    double totals[3];
+    ChainSettings plan = chain->settings;
+    ChainMemory memory = chain->memory;
+    plan.latencies = (int64s_1){plan.latencies.at + part.first, stages};
+    plan.ratios = (doubles_1){plan.ratios.at + part.first, stages};
+    plan.groups = (int64s_2){bounds, part.groups, 2};
+    for (ix k = 0; k < 2 * part.groups; k++)
+        bounds[k] = chain->settings.groups.at[2 * inner + k] - part.first;
+    memory.starts = (int64s_1){memory.starts.at + part.first, stages};
+    memory.heard = (int64s_1){memory.heard.at + inner, part.groups};
+    memory.totals = (doubles_1){totals, 3};
+    memory.rings.n0 = 0; /* nothing waits in them yet */
+    memory.lines.n0 = 0;
+    seek_chain(&plan, memory.starts.at[0] - (int64_t)samples, &memory);
+    seek_shares(chain);
+    for (ix i = part.first; i < part.behind; i++) {
+        Stage *stage = chain->stages + i;
+        stage->place = chain->memory.starts.at[i];
+        begin_cell(chain, stage, stage->place);
+        stage_seek(stage->kind, &stage->memory, stage->place);
+        for (ix k = 0; k < stage->still_tapes; k++)
+            stage_seek(stage->kind, stage->stills + k, stage->place);
+    }
+}
+
+/* Run the inside of a group alone, as tapeemu_process does the whole; returns the samples made. */
+double desk_run_group(
+    tapeemu *chain, double group, const tapeemu_real *const *in, tapeemu_real *const *out, double count)
+{
+    const Inside part = inside(chain, group);
+    const int64_t *steps = chain->memory.steps.at;
+    ix first = 0;
+    while (steps[3 * first] != CHAIN_PROCESS || steps[3 * first + 2] != part.first)
+        first++;
+    ix behind = first;
+    while (steps[3 * behind] != CHAIN_PROCESS || steps[3 * behind + 2] != part.behind - 1)
+        behind++;
+    behind++;
+    while (first > 0 && steps[3 * first - 3] == CHAIN_KEEP && steps[3 * first - 1] > part.group)
+        first--;
+    for (ix i = behind; steps[3 * i] == CHAIN_DELAY || steps[3 * i] == CHAIN_STILL || steps[3 * i] == CHAIN_MIX; i++) {
+        if (steps[3 * i] != CHAIN_MIX)
+            continue;
+        if (steps[3 * i + 2] <= part.group)
+            break;
+        behind = i + 1;
+    }
+    return (double)process_steps(chain, first, behind, in, out, (ptrdiff_t)count);
 }
 
 /* As in live.h, with numbers that scripts have. */

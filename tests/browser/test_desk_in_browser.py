@@ -24,6 +24,7 @@ from desk_pages import PRESET, RATE, desk, drawn_curves, element, page_of, playe
 from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
+from tapeemu.errors import ParameterError
 from tapeemu.presets import parse_preset
 
 pytest.importorskip("selenium", reason="selenium is not installed")
@@ -222,6 +223,31 @@ def test_stages_move_and_everything_is_undone(opened: Any) -> None:
     assert desk(opened, "desk.text") == PRESET
     element(opened, "redo").click()
     assert desk(opened, "desk.text") == text
+
+
+def test_a_strip_dragged_far_away_stays_in_the_window(opened: Any) -> None:
+    """The page became as wide as the way of the pointer."""
+    wide = opened.execute_script(
+        "const handle = document.querySelector('.handle'); handle.setPointerCapture = () => {};"
+        "const go = (name, x, y) => handle.dispatchEvent(new PointerEvent(name, { clientX: x, clientY: y }));"
+        "const { x, y } = handle.getBoundingClientRect(); go('pointerdown', x, y); go('pointermove', 1e5, 1e5);"
+        "const root = document.documentElement; const wide = root.scrollWidth - root.clientWidth;"
+        "go('pointerup', 1e5, 1e5); return wide"
+    )
+    assert wide == 0
+    assert desk(opened, "desk.document.root.stages.map((stage) => stage.values.name)") == ["tape", "drive"]
+
+
+def test_sound_that_breaks_up_is_told_of_and_taken_back(opened: Any) -> None:
+    """With the browser's count of underruns made up: more in three looks in a row, then no more."""
+    shown = opened.execute_script(
+        "const { desk } = window.tapeemuDesk; const playbackStats = { underrunEvents: 0 };"
+        "desk.sound.context = { playbackStats };"
+        "return [0, 1, 2, 3, 3].map((count) => {"
+        "  playbackStats.underrunEvents = count; if (desk.load) desk.load.time = -Infinity; desk.watchLoad();"
+        "  return !document.getElementById('load-note').hidden; })"
+    )
+    assert shown == [False, False, False, True, False]
 
 
 def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:
@@ -525,6 +551,51 @@ def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any
     assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
 
 
+HISSING = """format = 1
+purpose = "A hall behind hiss."
+
+[[stages]]
+kind = "wow_flutter"
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = -40.0
+
+[[stages]]
+kind = "fdn_reverb"
+decay_seconds = 2.0
+wet_percent = 50.0
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = -46.0
+seed = 2
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("moved", [(), ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)], ids=["still", "moved"])
+def test_a_later_chain_leaves_the_tail_of_one_that_hisses(
+    browser: Any, tmp_path: Path, moved: tuple[tuple[Any, ...], ...]
+) -> None:
+    """The tail ended with the hiss of its chain. It falls as it would have; hiss goes over without hole or swell.
+
+    The stage that comes in is flat to half a decibel; 50 ms of noise scatter by 0.2 dB, of a tail by more.
+    """
+    path = tmp_path / "noise.wav"
+    noise = 0.1 * np.random.default_rng(6).standard_normal(5 * RATE)
+    noise[int(1.52 * RATE) :] = 0.0
+    for sound, most_db in ((noise, 3.0), (0.0 * noise, 1.0)):
+        soundfile.write(path, sound, RATE, subtype="FLOAT")
+        levels = []
+        for change in ((), ((1.5, "add", "tape_response"),)):
+            page_of(browser, tmp_path, HISSING, [path])
+            rows = played(browser, 3.0, [*moved, *change])[0].reshape(-1, RATE // 20)
+            levels.append(10 * np.log10(np.mean(rows**2, axis=1)))
+        assert np.max(np.abs(levels[1] - levels[0])[8:]) < most_db
+    assert browser.get_log("browser") == []
+
+
 MOVING = LOW.replace(
     "drive_db = 0.0\n",
     """drive_db = 0.0
@@ -715,6 +786,31 @@ def test_wrong_files_are_told_in_a_sentence(opened: Any) -> None:
         until(lambda: element(opened, "message").text, "the page says something")
         assert element(opened, "message").text == told
         assert desk(opened, "desk.text") == before
+
+
+def test_a_track_that_the_head_has_not_is_refused_as_in_the_command(opened: Any) -> None:
+    """It was played, and rendered, as if there were one; two channels and one lie on three tracks."""
+    text = 'format = 1\npurpose = "Heads."\n[[stages]]\nkind = "head_azimuth"\nazimuth_urad = 300.0\ntracks = {}\n'
+    head = parse_preset(text.format(1), name="head").chain
+    with pytest.raises(ParameterError, match="the head has 1 track"):
+        head.stream(sample_rate=RATE, channels=1, track=1)
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'one')", text.format(1))
+    assert desk(opened, "[desk.mistake.message, desk.mistake.line]") == [
+        "the head has 1 track, but tone has 2 channels from track 0 on and needs 2; raise tracks, or set it to 0",
+        6,
+    ]
+    opened.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'two')", text.format(2))
+    assert desk(opened, "desk.mistake") is None
+    more = "const { desk } = window.tapeemuDesk; const done = arguments[0];"
+    opened.execute_async_script(
+        more + "const [stem] = window.tapeemuDesk.data.stems; desk.samples.set(stem, desk.sound.stems[0]);"
+        "desk.setStems([stem, stem], [desk.sound.mix[0], desk.sound.mix[1]]); setTimeout(done)"
+    )
+    assert desk(opened, "desk.mistake.message").startswith(
+        "the head has 2 tracks, but tone has 2 channels from track 1"
+    )
+    with pytest.raises(ParameterError, match="the head has 2 track"):
+        parse_preset(text.format(2), name="head").chain.stream(sample_rate=RATE, channels=2, track=1)
 
 
 DROP_BYTES = """
@@ -1087,3 +1183,131 @@ def test_a_mix_that_follows_a_curve_is_heard_as_it_is_rendered(browser: Any, tmp
     part = slice(2_400, heard.shape[1] - late)
     error = heard[:, late:][:, part] - file[:, part]
     assert 20 * np.log10(np.max(np.abs(error)) / np.max(np.abs(file))) < -90.0  # single against double precision
+
+
+REVERB = 'kind = "fdn_reverb"\ndecay_seconds = 0.2\nlines = 8\nwet_percent = 60.0\n'
+
+SOURCES_WITHIN = (
+    f"""format = 1
+purpose = "A chain within the chain that hums and hisses by itself, and one within that."
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 3.0
+
+[[stages]]
+name = "inner"
+kind = "chain"
+mix_percent = 70.0
+
+[[stages.stages]]
+{REVERB}
+[[stages.stages]]
+kind = "tape_noise"
+hiss_db = -30.0
+
+[[stages.stages.automation]]
+setting = "hiss_db"
+points = [{{ seconds = -0.1, value = -30.0 }}, {{ seconds = 0.1, value = -50.0 }}]
+
+[[stages.stages]]
+kind = "wow_flutter"
+weighted_flutter_percent = 0.2
+mix_percent = 50.0
+
+[[stages.stages]]
+name = "innermost"
+kind = "chain"
+
+[[stages.stages.stages]]
+kind = "tape_noise"
+hiss = false
+hum_db = -20.0
+
+[[stages.stages.stages]]
+{REVERB}
+[[stages.stages]]
+{REVERB}mix_percent = 50.0
+
+[[stages.stages.automation]]
+setting = "wet_percent"
+points = [{{ seconds = -0.3, value = 10.0 }}, {{ seconds = 0.1, value = 90.0 }}]
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 6.0
+""",
+    f"""format = 1
+purpose = "Hum that only a curve brings in; what is mixed away does not count as a source, but within a chain."
+
+[[stages]]
+name = "unheard"
+kind = "chain"
+
+[[stages.stages]]
+kind = "tape_noise"
+mix_percent = 0.0
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 6.0
+
+[[stages]]
+kind = "tape_noise"
+hiss = false
+
+[[stages.automation]]
+setting = "hum_db"
+points = [{{ seconds = 0.0, value = -20.0 }}, {{ seconds = 0.2, value = -40.0 }}]
+
+[[stages]]
+{REVERB}""",
+)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("text", SOURCES_WITHIN, ids=["within", "curve"])
+def test_what_stands_behind_a_source_has_heard_it_as_in_the_command(
+    browser: Any, tmp_path: Path, run: Callable[..., str], text: str
+) -> None:
+    """Chains within the chain began as early as the rest, and hum that only a curve brings in was no source."""
+    source, preset = tmp_path / "late.wav", tmp_path / "sources.toml"
+    sound = np.zeros((RATE // 4, 2))
+    sound[RATE // 8 :] = 0.1  # before it noise is alone, and every bit of it counts
+    soundfile.write(source, sound, RATE, subtype="FLOAT")
+    preset.write_text(text, "utf-8")
+    page_of(browser, tmp_path, text, [source])
+    assert desk(browser, "desk.mistake") is None
+    here = rendered(browser, 0)
+    run("process", source, "--preset", preset, "--out", tmp_path / "out", "--depth", "float")
+    there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
+    assert np.max(np.abs(here[:, :100])) > 1e-4
+    assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
+
+
+@pytest.mark.long
+def test_recorded_moves_remove_what_would_contradict_them(browser: Any, tmp_path: Path) -> None:
+    """A curve of the drive was written beside the distortion that the preset asks for, which no command takes."""
+    text = PRESET.replace("drive_db = 6.0 # by ear", "thd_percent = 1.0")
+    page_of(browser, tmp_path, text, [stem(tmp_path, 4 * RATE)])
+    element(browser, "play").click()
+    element(browser, "record").click()
+    until(lambda: desk(browser, "desk.sound.place > 0.2"), "it plays")
+    before = value_of(element(browser, "stage-0-drive_db"))
+    for name in ("drive_db", "thd_percent"):
+        element(browser, f"stage-0-{name}").send_keys(Keys.PAGE_UP, Keys.PAGE_UP)
+        until(lambda: desk(browser, "desk.recording.hand === null"), "the moves are written")
+        assert desk(browser, "desk.mistake") is None
+        [stage, _] = parse_preset(desk(browser, "desk.text"), name="recorded").chain.stages
+        assert [curve.setting for curve in stage.automation] == [name]
+        if name == "drive_db":
+            assert stage.processor.drive_db == pytest.approx(before, abs=0.1)  # what it is without the curve
+            assert stage.processor.thd_percent is None
+    element(browser, "play").click()
+    # A move that is not recorded, too.
+    element(browser, "record").click()
+    element(browser, "stage-0-drive_db").send_keys(Keys.ARROW_RIGHT)
+    assert desk(browser, "desk.mistake") is None
+    assert parse_preset(desk(browser, "desk.text"), name="recorded").chain.stages[0].automation == ()
+    assert browser.get_log("browser") == []

@@ -104,3 +104,18 @@ def test_drawn_points_are_saved_and_rendered_to_the_bits_of_the_command(
         there = soundfile.read(path, dtype="float32", always_2d=True)[0].T
         assert np.array_equal(here, there), text
     assert browser.get_log("browser") == []
+
+
+def test_a_command_that_is_gone_is_told_of(served: tuple[Any, Path], tmp_path: Path) -> None:
+    """It said "Failed to fetch"; what the browser itself logs of it cannot be kept from the console."""
+    browser, _ = served
+    browser.execute_script("window.fetch = () => Promise.reject(new TypeError('Failed to fetch'))")
+    told = (
+        "he command behind this page no longer answers; keep the text of the preset, and start tapeemu desk again"
+    )
+    element(browser, "stage-1-drive_db").send_keys(Keys.PAGE_UP)
+    until(lambda: element(browser, "message").text == f"T{told}.", "it is told")
+    element(browser, "save").click()
+    element(browser, "save-preset").click()
+    until(lambda: element(browser, "save-message").text == f"t{told}", "it is told")
+    assert browser.get_log("browser") == []

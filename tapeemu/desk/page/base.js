@@ -26,6 +26,9 @@ const spoken = (value, digits = 3) => {
   return String(Number(Number(value).toPrecision(digits))).replace("-", "\u2212");
 };
 
+// A level for people: to a tenth, as far as anyone hears it.
+const spokenDecibels = (value) => value.toFixed(1).replace("-0.0", "0.0").replace("-", "\u2212");
+
 // Plain loops: stems of minutes have many bytes.
 const bytesOf = (text) => {
   const raw = atob(text);
@@ -55,6 +58,7 @@ const SETTINGS_IN_WORDS = {
   sol_10khz_db: "10 kHz limit (SOL)",
   mix_percent: "Mix",
   hiss_db: "Hiss level",
+  room_seed: "Room",
   modulation_hz: "Modulation rate",
   modulation_noise_hz: "Modulation noise width",
   random_db: "Random part",
@@ -72,6 +76,10 @@ const SETTINGS_IN_WORDS = {
   dropout_shortest_ms: "Shortest dropout",
   dropout_longest_ms: "Longest dropout",
 };
+
+// A choice in words.
+const CHOICES_IN_WORDS = { a: "A-weighted", itu468: "ITU-R 468" };
+const choiceInWords = (choice) => CHOICES_IN_WORDS[choice] ?? String(choice).replaceAll("_", " ");
 
 // The name of a setting in words, without the unit that ends it.
 const inWords = (name) => {

@@ -115,14 +115,11 @@ class Desk {
     const key = `${path.join(".")}.${name}`;
     if (this.recording.takes(path, name, value)) return this.recording.take(path, name, value, field);
     try {
-      let document_ = new PresetText(this.text);
+      const document_ = new PresetText(this.text);
       if (value === null) {
         return this.edit(document_.without(path, name), key);
       }
-      for (const other of INSTEAD[name] ?? []) {
-        if (other in document_.stage(path).values) document_ = new PresetText(document_.without(path, other));
-      }
-      return this.edit(document_.withValue(path, name, literalOf(value, field?.type !== "number")), key);
+      return this.edit(decidedBy(document_, path, name).withValue(path, name, literalOf(value, field?.type !== "number")), key);
     } catch (error) {
       return this.say(error.message);
     }
@@ -231,6 +228,7 @@ class Desk {
   // What sounds; beside it, for the player, the same at the right speed.
   setupFrom(document_) {
     const setup = setupOf(document_.root.stages);
+    refuseMissingTracks(setup, data.stems);
     if (ratioOf(setup) !== 1) setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
     return setup;
   }
@@ -242,9 +240,18 @@ class Desk {
     return document_.line(span ? span.line : stage.block.begin);
   }
 
-  // Settings of all stages, those that are off among them, by their path.
+  // Settings of all stages by their path, those that are off among them; beside a mistake, of all others.
   owns() {
-    return new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
+    const owns = new Map([...(this.setup?.stages ?? []), ...(this.setup?.off ?? [])].map((stage) => [JSON.stringify(stage.path), stage.own]));
+    if (!this.mistake) return owns;
+    for (const { path, stage } of this.strips.flat(this.document.root.stages)) {
+      try {
+        owns.set(JSON.stringify(path), ownOf(stage.values));
+      } catch {
+        owns.delete(JSON.stringify(path));
+      }
+    }
+    return owns;
   }
 
   show() {
@@ -273,7 +280,8 @@ class Desk {
     try {
       await work();
     } catch (error) {
-      this.say(`${error.message}.`.replace("..", "."));
+      const text = `${error.message}.`.replace("..", ".");
+      this.say(text.charAt(0).toUpperCase() + text.slice(1));
     }
   }
 
@@ -325,7 +333,7 @@ class Desk {
       this.foretell();
       this.foretold = performance.now() - began;
     }, clamp(3 * (this.foretold ?? 0), 120, 600));
-    if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 700);
+    if (data.server) this.labTimer = setTimeout(() => this.attempt(() => this.askLaboratory()), 300);
   }
 
   figure(key, value, how) {
@@ -333,7 +341,8 @@ class Desk {
     if (!cell) return;
     const [, , unit] = MEASURED.find(([each]) => each === key);
     const known = value !== null && value !== undefined && Number.isFinite(value);
-    cell.value.textContent = known ? `${spoken(value)} ${unit}` : "\u2013";
+    const told = known && (/^(dB|LU)$/.test(unit) ? spokenDecibels(value) : spoken(value));
+    cell.value.textContent = known ? `${told} ${unit}` : "\u2013";
     cell.how.textContent = known ? how : "";
     cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
@@ -377,8 +386,8 @@ class Desk {
     const answer = await this.post("/measure", { text });
     const { number } = answer;
     while (text === this.text) {
-      await new Promise((resolve) => setTimeout(resolve, 300));
-      const got = await fetch(`/figures?number=${number}`, { headers: { "X-Desk-Key": data.server.key } });
+      await new Promise((resolve) => setTimeout(resolve, 100));
+      const got = await this.ask(`/figures?number=${number}`);
       const told = await got.json();
       if (text !== this.text || told.number !== number) return;
       for (const [key, [value]] of Object.entries(told.figures)) {
@@ -389,8 +398,16 @@ class Desk {
     }
   }
 
+  async ask(where, { headers = {}, ...options } = {}) {
+    try {
+      return await fetch(where, { headers: { ...headers, "X-Desk-Key": data.server.key }, ...options });
+    } catch {
+      throw new Error("the command behind this page no longer answers; keep the text of the preset, and start tapeemu desk again");
+    }
+  }
+
   async post(where, body) {
-    const answer = await fetch(where, { method: "POST", headers: { "Content-Type": "application/json", "X-Desk-Key": data.server.key }, body: JSON.stringify(body) });
+    const answer = await this.ask(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     const told = await answer.json();
     if (!answer.ok) throw new Error([told.message, ...(told.mistakes ?? [])].join("; "));
     return told;
@@ -443,6 +460,10 @@ class Desk {
     }
     if (this.mistake) {
       told.textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
+      return;
+    }
+    if (!purpose && !this.document.root.values.purpose) {
+      told.textContent = "Say in a sentence what it is for: the commands ask it of every preset.";
       return;
     }
     if (purpose) this.edit(new PresetText(this.text).withValue([], "purpose", literalOf(purpose)), "purpose");
@@ -530,6 +551,7 @@ class Desk {
     this.buildStems();
     this.showLoop();
     this.paint();
+    this.refresh(); // what suits some stems may not suit others
   }
 
   // The part that repeats, as far as the song goes and a tenth of a second at least.
@@ -594,8 +616,20 @@ class Desk {
     return Math.min(this.sound.place + (performance.now() - this.sound.placeTime) / 1000, this.sound.seconds);
   }
 
+  // Sound that broke up in three looks in a row, two seconds apart, is told of; one that kept whole takes that back.
+  watchLoad() {
+    const stats = this.sound.context.playbackStats;
+    const now = performance.now();
+    if (!stats || now - (this.load?.time ?? -Infinity) < 2000) return;
+    const before = this.load ?? { underruns: stats.underrunEvents, broken: 0 };
+    const broken = stats.underrunEvents > before.underruns ? before.broken + 1 : 0;
+    this.load = { time: now, underruns: stats.underrunEvents, broken };
+    if (broken === 0 || broken >= 3) at("load-note").hidden = broken === 0;
+  }
+
   hearMeters(message) {
     this.learn(message);
+    this.watchLoad();
     this.meters = message;
     const peak = message.inPeak;
     this.peak = Math.max(peak, this.peak * 0.93);

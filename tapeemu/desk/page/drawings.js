@@ -110,7 +110,8 @@ class Thread {
       return;
     }
     const highest = points.reduce((most, point) => Math.max(most, Math.abs(point.percent)), 0.02);
-    this.reach += (highest * 1.25 - this.reach) * 0.06;
+    // It follows slowly, but never leaves the picture.
+    this.reach = Math.max(this.reach + (highest * 1.25 - this.reach) * 0.06, highest);
     const scale = (height * 0.36) / this.reach;
     const across = width / (THREAD_SECONDS * 120);
     const first = width - (points.length - 1) * across;

@@ -92,17 +92,36 @@ class Engine {
     return this.memory.buffer.slice(address, address + bytes);
   }
 
-  // Channels in, channels out; at most PIECE samples. Returns how many were made.
-  process(chain, channels, input, output, count) {
+  // Rows of samples, two to be read and two to be written, and where they are for the library.
+  rows(channels) {
     this.need(this.first);
     const size = this.Real.BYTES_PER_ELEMENT;
-    const reals = new this.Real(this.memory.buffer, this.audio, 4 * PIECE);
     const pointers = new Uint32Array(this.memory.buffer, this.pointers, 4);
     for (let channel = 0; channel < channels; channel += 1) {
       pointers[channel] = this.audio + channel * PIECE * size;
       pointers[2 + channel] = this.audio + (2 + channel) * PIECE * size;
-      reals.set(input[channel], channel * PIECE);
     }
+    return new this.Real(this.memory.buffer, this.audio, 4 * PIECE);
+  }
+
+  // Feed silence to a chain within a chain that was begun earlier, until it stands where it hears the rest.
+  runIntoPlace(chain, { group, samples, ratio }, channels, most, followed) {
+    const begun = this.exports.desk_group_place(chain, group);
+    let made = 0;
+    for (let left = samples; left > 0; left -= most) {
+      this.rows(channels).fill(0);
+      made += this.exports.desk_run_group(chain, group, this.pointers, this.pointers + 8, Math.min(most, left));
+      followed?.passed();
+    }
+    if (made !== placeBehind(begun + samples, ratio) - placeBehind(begun, ratio)) {
+      throw new Error("a chain within the chain has noise and another speed of its own; render this by tapeemu process");
+    }
+  }
+
+  // Channels in, channels out; at most PIECE samples. Returns how many were made.
+  process(chain, channels, input, output, count) {
+    const reals = this.rows(channels);
+    for (let channel = 0; channel < channels; channel += 1) reals.set(input[channel], channel * PIECE);
     const made = this.exports.tapeemu_process(chain, this.pointers, this.pointers + 8, count);
     for (let channel = 0; channel < channels; channel += 1) {
       const start = (2 + channel) * PIECE;
@@ -173,20 +192,39 @@ class FollowedCurves {
   }
 }
 
+// Whether a stage, or a chain within the chain, adds sound by itself: a stage wherever its curves are, a chain by what is
+// heard of it.
+const nodeSounds = (node) => (node.nodes ? node.nodes.some((each) => !each.away && nodeSounds(each)) : addsSound(node.stage));
+
+// Samples for which a node remembers what it heard.
+const memoryOf = (engine, setup, node, options) => {
+  if (node.nodes) return sum(node.nodes.map((each) => memoryOf(engine, setup, each, options)));
+  const curves = (setup.curves ?? []).filter((curve) => curve.stage === node.first).map((curve) => ({ ...curve, stage: 0 }));
+  return longestTail(engine, { stages: [node.stage], groups: [], curves }, options, -120) + engine.latency([node.stage], options);
+};
+
 // Samples by which a chain with a source is begun earlier, counted at its input, so that what stands behind the source
 // has heard it for as long as it remembers.
-const runInOf = (engine, setup, options) => {
-  const source = setup.stages.findIndex((stage) => addsSound(stage));
+const runInOf = (engine, setup, nodes, options) => {
+  const source = nodes.findIndex(nodeSounds);
   if (source < 0) return 0;
-  const samples = sum(setup.stages.slice(source + 1).map((stage, index) => {
-    const number = source + 1 + index;
-    const curves = (setup.curves ?? []).filter((curve) => curve.stage === number).map((curve) => ({ ...curve, stage: 0 }));
-    const kept = longestTail(engine, { stages: [stage], groups: [], curves }, options, -120) + engine.latency([stage], options);
-    const behind = setup.stages.findLastIndex((each) => each.path[0] === stage.path[0]) + 1;
-    return kept / ratioOf({ stages: setup.stages.slice(0, behind) });
-  }));
+  let samples = 0;
+  let ratio = 1;
+  for (const [number, node] of nodes.entries()) {
+    ratio *= ratioOf({ stages: setup.stages.slice(node.first, node.behind) });
+    if (number > source) samples += memoryOf(engine, setup, node, options) / ratio;
+  }
   return samples ? Math.ceil(samples) + 8 : 0;
 };
+
+// Chains within the chain that hear a source of their own, each begun so much earlier than it hears the rest; outer ones first.
+const innerRunIns = (engine, setup, nodes, options) =>
+  nodes.filter((node) => node.nodes).flatMap((node) => {
+    const samples = runInOf(engine, setup, node.nodes, options);
+    const group = setup.groups.indexOf(node.group);
+    const ratio = ratioOf({ stages: setup.stages.slice(node.first, node.behind) });
+    return [...(samples ? [{ group, samples, ratio }] : []), ...innerRunIns(engine, setup, node.nodes, options)];
+  });
 
 // A place on the tape behind what changes the length.
 const placeBehind = (place, ratio) => (ratio === 1 ? place : roundedEven(place * ratio));
@@ -197,11 +235,13 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
   const address = engine.first;
   const frames = samples[0].length;
   const options = { rate, channels, track };
-  const runIn = runInOf(engine, setup, { rate, channels });
+  const runIn = runInOf(engine, setup, setup.nodes, { rate, channels });
+  const inner = innerRunIns(engine, setup, setup.nodes, { rate, channels });
   const ratio = ratioOf(setup);
   const tail = tailSamples ?? Math.min(longestTail(engine, setup, options, tailDb), 120 * rate);
   engine.create(setup, { ...options, place: start - runIn }, address);
   const latency = engine.exports.desk_latency(address);
+  for (const { group, samples: earlier } of inner) engine.exports.desk_begin_earlier(address, group, earlier);
   const followed = setup.curves?.length ? new FollowedCurves(engine, address, setup.curves, rate) : null;
   const wanted = roundedEven(frames * ratio) + tail;
   let late = latency + placeBehind(start, ratio) - placeBehind(start - runIn, ratio);
@@ -209,6 +249,7 @@ async function* rendered(engine, setup, { rate, channels, start, track, tailDb, 
   const silence = new Float64Array(PIECE);
   const HALF = followed ? 64 : 2048; // half a cell at most
   const out = Array.from({ length: channels }, () => new Float64Array(PIECE));
+  for (const each of inner.toReversed()) engine.runIntoPlace(address, each, channels, HALF, followed);
   let since = performance.now();
   for (let from = -runIn; made < wanted; ) {
     const count = from < 0 ? Math.min(HALF, -from) : from < frames ? Math.min(HALF, frames - from) : HALF;
@@ -236,7 +277,8 @@ const hearsItsTrack = (stage) =>
   (stage.sort === "wow_flutter" && stage.own.track_skew_us > 0) ||
   (stage.sort === "head_azimuth" && stage.own.tracks > 0);
 
-const addsSound = (stage) => stage.sort === "tape_noise" && (stage.own.hiss || stage.own.hum_db !== null);
+// Whether a stage adds sound by itself, wherever its curves are.
+const addsSound = (stage) => stage.ends.some((own) => stage.sort === "tape_noise" && (own.hiss || own.hum_db !== null));
 
 const ratioOf = (setup) => setup.stages.reduce((ratio, stage) => ratio * (1 / (1 + (stage.own.speed_error_percent ?? 0) / 100)), 1);
 

@@ -387,17 +387,14 @@ const curvesOf = (values, own) => {
 
 // The stage with its curves at those of their ends for which it needs most memory: it is made for what comes.
 const madeForCurves = (stage, values, curves) => {
-  const number = (given) => {
-    const own = ownOf({ ...values, ...given });
-    return { ...stage, plain: stage.numbers, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) };
-  };
-  const ends = curves.reduce((some, { name, values: course }) => some.flatMap((one) => [Math.min(...course), Math.max(...course)].map((value) => ({ ...one, [name]: value }))), [{}]);
+  const number = (own) => ({ ...stage, plain: stage.numbers, ends, numbers: numbersOf(data.engine[stage.kind], NUMBERS[values.kind]?.(own) ?? own) });
+  const ends = curves.reduce((some, { name, values: course }) => some.flatMap((one) => [Math.min(...course), Math.max(...course)].map((value) => ({ ...one, [name]: value }))), [{}]).map((given) => ownOf({ ...values, ...given }));
   const bytes = (one) => solver.bytes({ stages: [one], groups: [] }, { rate: data.rate, channels: 1 });
   return ends.map(number).reduce((most, one) => (bytes(one) > bytes(most) ? one : most));
 };
 
 // All that a chain is made of, for the engine. Mistakes are thrown, with the path of their stage.
-const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [], off: [] }) => {
+const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [], off: [], nodes: [] }, { nodes } = setup) => {
   stages.forEach((stage, index) => {
     const here = [...path, index];
     try {
@@ -419,21 +416,27 @@ const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: []
         setup.groups.splice(inner ? place : setup.groups.length, 0, group);
         if (moving) setup.curves.push({ ...moving, stage: first, setting: null, mixed: group });
       };
+      const away = moving ? Math.max(...moving.values) === 0 : share === 0; // its input alone is heard
       if (inner) {
-        setupOf(stage.stages, here, setup);
-        if (setup.stages.length > first) mix(setup.stages.length);
+        const node = { first, away, nodes: [] };
+        setupOf(stage.stages, here, setup, node);
+        node.behind = setup.stages.length;
+        if (node.behind === first) return;
+        mix(node.behind);
+        nodes.push({ ...node, group: setup.groups[place] });
         return;
       }
       const kind = kernelOf(values.kind);
       const kernel = data.engine[kind];
       const numbers = numbersOf(kernel, NUMBERS[values.kind]?.(own) ?? own);
-      const plain = { kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, path: here, sort: values.kind };
+      const plain = { kind, numbers, still: own.speed_error_percent ? stillNumbers(kernel, own) : [], own, ends: [own], path: here, sort: values.kind };
       const followed = curves.filter((curve) => curve !== moving);
       setup.stages.push(followed.length ? madeForCurves(plain, values, followed) : plain);
       for (const curve of followed) {
         const setting = kernel.settings.findIndex(({ name }) => name === (MOVED_AS[curve.name] ?? curve.name));
         setup.curves.push({ ...curve, stage: first, setting, mixed: null });
       }
+      nodes.push({ first, behind: first + 1, away, stage: setup.stages[first] });
       if (share < 1) mix(first + 1);
     } catch (error) {
       error.path ??= here;
@@ -455,4 +458,15 @@ const stillNumbers = (kernel, own) => {
     tape_speed_cm_s: own.tape_speed_cm_s,
   };
   return numbersOf(kernel, NUMBERS.wow_flutter(still));
+};
+
+// Stems lie on tracks in their order, which a head that says how many it has must hold.
+const refuseMissingTracks = (setup, stems) => {
+  for (const { sort, own, path } of setup.stages) {
+    if (sort !== "head_azimuth" || !own.tracks) continue;
+    const track = stems.findIndex(({ channels }, index) => own.tracks < index + channels);
+    if (track < 0) continue;
+    const { channels } = stems[track];
+    throw Object.assign(new SettingError(`the head has ${own.tracks} track${own.tracks > 1 ? "s" : ""}, but ${stems[track].name} has ${channels} channel${channels > 1 ? "s" : ""} from track ${track} on and needs ${track + channels}; raise tracks, or set it to 0`, "tracks"), { path });
+  }
 };

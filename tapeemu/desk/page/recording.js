@@ -93,7 +93,7 @@ class Recording {
     const { path, name, points } = this.hand;
     const { desk } = this;
     try {
-      const text = new PresetText(new PresetText(desk.text).withoutCurve(path, name));
+      const text = new PresetText(decidedBy(new PresetText(desk.text), path, name).withoutCurve(path, name));
       desk.sound.take(desk.setupFrom(new PresetText(text.withValue(path, name, literalOf(points.at(-1)[1], false)))));
     } catch (error) {
       desk.say(error.message);
@@ -111,7 +111,10 @@ class Recording {
     const end = [Math.max(this.placeAt(late), points.at(-1)[0]), points.at(-1)[1]];
     const course = [[points[0][0] - LEAD_SECONDS, before], ...points, ...(end[0] - points.at(-1)[0] < 2 ? [end] : [])];
     const kept = simplified(course.map(([time, value]) => [time, scale.from(value)]), FINENESS).map(([time]) => course.find((each) => each[0] === time));
-    const document_ = new PresetText(desk.text);
+    const there = new PresetText(desk.text);
+    let document_ = decidedBy(there, path, name);
+    // What decided instead is gone: without the curve it stays as it was.
+    if (document_.text !== there.text) document_ = new PresetText(document_.withValue(path, name, literalOf(tidy(before, field, true), false)));
     const old = document_.stage(path).values.automation?.find((curve) => curve.setting === name)?.points ?? [];
     const seconds = (point) => Number(point.seconds ?? Number(point.samples) / data.rate);
     const outside_ = old.filter((point) => seconds(point) < kept[0][0] || seconds(point) > kept.at(-1)[0]);

@@ -248,7 +248,18 @@ class Sound {
       throw new SettingError(`this chain is ${spoken(latency / data.rate)} s late, more than the desk can hold; it can still be rendered`);
     }
     this.busySlots.set(from, { from, to });
-    return { address: from, chains, latency, setup: this.number, curves: this.curvesOf(setup) };
+    return { address: from, chains, latency, setup: this.number, curves: this.curvesOf(setup), noises: this.noisesOf(setup) };
+  }
+
+  // Where sound is added, and the setting that turns it down alone; null where that follows a curve.
+  noisesOf(setup) {
+    const name = "reference_level_dbfs";
+    if (setup.curves.some((curve) => curve.name === name)) return null;
+    const options = { rate: data.rate, channels: Math.max(...this.stems.map((stem) => stem.length)) };
+    return [...setup.stages.entries()].filter(([, stage]) => addsSound(stage)).map(([place, stage]) => {
+      const setting = data.engine[stage.kind].settings.findIndex((each) => each.name === name);
+      return { place, setting, value: Number(stage.numbers[setting]), late: this.engine.latency(setup.stages.slice(0, place), options) };
+    });
   }
 
   // The curves of a setup for each stem.

@@ -40,6 +40,16 @@ const INSTEAD = {
   high_decay_ratio: ["decay_by_band_seconds"],
 };
 
+// A preset in which a setting decides alone: without what would contradict it, and the curves of that.
+const decidedBy = (document_, path, name) => {
+  let made = document_;
+  for (const other of INSTEAD[name] ?? []) {
+    if (other in made.stage(path).values) made = new PresetText(made.without(path, other));
+    made = new PresetText(made.withoutCurve(path, other));
+  }
+  return made;
+};
+
 // What holds for a setting that is left out: a number where one follows, else a word.
 const leftOut = (kind, name, own, field) => {
   if (typeof field.default === "number") return field.default;
@@ -232,7 +242,7 @@ class Strips {
     }
     if (field.type === "choice") {
       const whole = typeof field.choices[0] === "number";
-      const options = field.choices.map((choice) => make("option", { value: choice }, String(choice)));
+      const options = field.choices.map((choice) => make("option", { value: choice }, choiceInWords(choice)));
       const select = make("select", { id, "aria-describedby": `${id}-sense`, onchange: (event) => (event.target.value === "" ? clear() : set(whole ? Number(event.target.value) : event.target.value)) });
       if (field.optional) select.append(make("option", { value: "" }, "left out"));
       select.append(...options);
@@ -301,8 +311,11 @@ class Strips {
       const boxes = list.map((each) => each.getBoundingClientRect());
       let target = path.at(-1);
       const move = (moving) => {
-        strip.style.transform = `translate(${moving.clientX - from.x}px, ${moving.clientY - from.y}px)`;
-        const distances = boxes.map((box) => Math.hypot(box.left + box.width / 2 - moving.clientX, box.top + Math.min(box.height / 2, 60) - moving.clientY));
+        // Within the window: a strip beyond its edge would make the page as wide.
+        const [x, y] = [clamp(moving.clientX, 0, window.innerWidth), clamp(moving.clientY, 0, window.innerHeight)];
+        const most = document.documentElement.clientWidth - boxes[path.at(-1)].right;
+        strip.style.transform = `translate(${Math.min(x - from.x, most)}px, ${y - from.y}px)`;
+        const distances = boxes.map((box) => Math.hypot(box.left + box.width / 2 - x, box.top + Math.min(box.height / 2, 60) - y));
         target = distances.indexOf(Math.min(...distances));
         list.forEach((each, index) => each.classList.toggle("target", index === target && each !== strip));
       };

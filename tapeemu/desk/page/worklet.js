@@ -207,9 +207,9 @@ class Desk extends AudioWorkletProcessor {
     }
   }
 
-  put({ address, chains, setup, latency }) {
+  put({ address, chains, setup, latency, noises }) {
     this.voices.forEach((voice, index) => voice.put(address, chains[index]));
-    this.slots.set(address, { setup, latency, held: 0, lane: null });
+    this.slots.set(address, { setup, latency, noises, held: 0, lane: null });
   }
 
   // Move settings of the chain that plays, and of its spare. Refused where it takes a new chain.
@@ -301,12 +301,15 @@ class Desk extends AudioWorkletProcessor {
 
   // A chain that is later than all before plays in the other lane. It hears the same input from now on. When its latency
   // and what it needs to settle have passed, the outputs change place: a little is heard twice, nothing is silent, and
-  // what rings in the lane that is left rings on.
+  // what rings in the lane that is left rings on, without its noise.
   changeLanes(address, latency) {
     const [{ exports }] = this.voices;
-    const sources = exports.tapeemu_adds_sound(this.sounding);
     const crossing = latency + SETTLING_FADES * this.fadeSamples;
-    this.leaving = { lane: this.lane, latency: this.latency, at: 0, crossing, sources, end: null };
+    const moved = ({ place, setting }) => this.moved.find((each) => each.kind === "setting" && each.place === place && each.setting === setting);
+    const noises = this.slots.get(this.sounding).noises?.map((each) => ({ ...each, value: moved(each)?.value ?? each.value, share: 1 }));
+    // Noise that nothing turns down ends with the sound, and a tail with it.
+    const cut = Boolean(exports.tapeemu_adds_sound(this.sounding)) && !noises;
+    this.leaving = { lane: this.lane, address: this.sounding, latency: this.latency, at: 0, crossing, cut, noises: noises ?? [], end: null };
     this.lane = 1 - this.lane;
     this.latency = latency;
     for (const voice of this.voices) voice.declare(this.lane, latency, this.clock);
@@ -386,9 +389,21 @@ class Desk extends AudioWorkletProcessor {
       const at = leaving.at + i;
       fresh[i] = risen(at / fadeSamples);
       came[i] = risen((at - leaving.crossing) / fadeSamples);
-      fed[i] = leaving.sources ? 1 : 1 - risen((at - leaving.crossing + leaving.latency) / fadeSamples);
-      heard[i] = leaving.sources ? 1 - came[i] : 1;
+      fed[i] = leaving.cut ? 1 : 1 - risen((at - leaving.crossing + leaving.latency) / fadeSamples);
+      heard[i] = leaving.cut ? 1 - came[i] : 1;
       if (leaving.end !== null) heard[i] *= 1 - risen((at - leaving.end + fadeSamples) / fadeSamples);
+    }
+  }
+
+  // Turn the noise of the lane that is left down as that of the other comes up: by the level that it is told against, at
+  // the stages where it arises, which take it up two cells and a half later.
+  hush({ address, at, latency, crossing, noises }) {
+    for (const noise of noises) {
+      const share = 1 - risen((at + latency - noise.late + 2.5 * cellOf(sampleRate) - crossing) / this.fadeSamples);
+      if (share === noise.share) continue;
+      noise.share = share;
+      const value = noise.value + Math.max(20 * Math.log10(share), -200);
+      this.move(address, { kind: "setting", place: noise.place, setting: noise.setting, value });
     }
   }
 
@@ -421,7 +436,10 @@ class Desk extends AudioWorkletProcessor {
     }
     if (this.sounding) this.followers.forEach((each, index) => each.follow(this.place, this.follow(this.sounding, this.voices[index])));
     const { leaving, lane } = this;
-    if (leaving) this.weigh(count);
+    if (leaving) {
+      this.weigh(count);
+      this.hush(leaving);
+    }
     const [fed, heard, came, fresh] = this.weights;
     for (const voice of this.voices) {
       this.read(voice, count);
@@ -486,8 +504,8 @@ class Desk extends AudioWorkletProcessor {
     const { leaving } = this;
     leaving.at += count;
     if (leaving.end !== null || this.lanesLeft > 0) return;
-    const tails = this.voices.map((voice) => voice.exports.desk_live_tail(voice.lives[leaving.lane], -100));
-    leaving.end = leaving.sources ? leaving.at : leaving.at + Math.max(...tails) + this.fadeSamples;
+    const tailOf = ({ exports, lives }) => (leaving.noises.length ? exports.desk_tail(leaving.address, -100) : exports.desk_live_tail(lives[leaving.lane], -100));
+    leaving.end = leaving.cut ? leaving.at : leaving.at + Math.max(...this.voices.map(tailOf)) + this.fadeSamples;
   }
 
   measure(wet, dry, count) {
