@@ -54,6 +54,27 @@ typedef struct {
     bool locked; /* the preset is being read or replaced */
 } Core;
 
+#define FARTHEST ((int64_t)1 << 45) /* samples from the beginning of the song: years */
+
+/* A place that a host says; some say it as a real number, and not all of them are places. */
+static int64_t place_within(double samples)
+{
+    if (!(samples > -(double)FARTHEST))
+        return -FARTHEST;
+    return samples < (double)FARTHEST ? (int64_t)samples : FARTHEST;
+}
+
+static int64_t whole_place_within(int64_t samples)
+{
+    return samples < -FARTHEST ? -FARTHEST : samples > FARTHEST ? FARTHEST : samples;
+}
+
+/* What comes in, one sample; what is no number or endless would stay in filters and rooms for good. */
+static double heard(double sample)
+{
+    return sample - sample == 0.0 ? sample : 0.0;
+}
+
 static double value_of(const Core *core, int knob)
 {
     const uint64_t bits = __atomic_load_n(&core->values[knob], __ATOMIC_RELAXED);
@@ -675,7 +696,7 @@ static void core_process(
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
                 pieces[channel][k] =
-                    wide ? ((const double *)in[channel])[at + k] : (double)((const float *)in[channel])[at + k];
+                    heard(wide ? ((const double *)in[channel])[at + k] : (double)((const float *)in[channel])[at + k]);
         tapeemu_live_process(core->live, (const double *const *)pieces, pieces, now);
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)

@@ -521,7 +521,7 @@ static V3Result V3_CALL v3_process(void *self, V3Data *data)
     if (data->context != NULL) {
         transport.known = true;
         transport.playing = (data->context->state & V3_PLAYING) != 0;
-        transport.place = data->context->project_samples;
+        transport.place = whole_place_within(data->context->project_samples);
     }
     int32_t done[MOST_KNOBS] = {0}, at = 0;
     do {
@@ -548,7 +548,7 @@ static uint32_t V3_CALL v3_tail(void *self)
 
 static double v3_plain_of(const Knob *knob, double value)
 {
-    value = value < 0.0 ? 0.0 : value > 1.0 ? 1.0 : value;
+    value = !(value > 0.0) ? 0.0 : value > 1.0 ? 1.0 : value;
     if (!knob->logarithmic)
         return settled(knob, knob->least + value * (knob->most - knob->least));
     return settled(knob, knob->least * elementary_exponential(value * elementary_logarithm(knob->most / knob->least)));

@@ -234,3 +234,11 @@ def test_it_is_made_and_ended_a_thousand_times(library: ClapLibrary) -> None:
     for _ in range(1_000):
         round_trip()
     assert held_kilobytes() - before < 2_000
+
+
+def test_outputs_without_sound_are_silent_not_as_they_were(chain: ClapPlugin) -> None:
+    """Too few channels, or none."""
+    for active in (False, True):
+        assert not active or chain.activate(RATE)
+        for channels in (1, 0):
+            assert not chain.process(np.ones((channels, 64), np.float32)).any()

@@ -124,3 +124,20 @@ def test_outputs_without_sound_are_silent_not_as_they_were(plugins: Path) -> Non
             assert not out[2 if sounds else 0 :].any()
             assert silent >> (2 if sounds else 0) == (1 << (outputs - (2 if sounds else 0))) - 1
     plugin.end()
+
+
+def test_what_is_no_number_and_no_place_does_not_stay(plugins: Path) -> None:
+    """A room and a drive that were given such samples go on as one that was given silence instead."""
+    plugin, clean = Vst3Plugin(plugins, "fdn_reverb"), Vst3Plugin(plugins, "fdn_reverb")
+    audio = np.random.default_rng(3).normal(0.0, 0.1, (2, 2_000)).astype(np.float32)
+    silenced, wrong = audio.copy(), audio.copy()
+    for at, value in ((100, np.nan), (700, np.inf), (1_300, -np.inf)):
+        silenced[:, at], wrong[:, at] = 0.0, value
+    for each in (plugin, clean):
+        each.activate()
+    assert np.array_equal(plugin.process(wrong)[0], clean.process(silenced)[0])
+    for place in (2**63 - 1, -(2**63), 0):
+        out, _ = plugin.process(audio, place=place, changes=[(5, "wet_percent", np.nan)])
+        assert np.all(np.isfinite(out))
+    plugin.end()
+    clean.end()
