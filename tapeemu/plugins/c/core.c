@@ -752,8 +752,8 @@ static bool same_preset(const Preset *one, const Preset *other)
     return equal;
 }
 
-/* The text of the state; to be freed. */
-static char *core_save(Core *core, size_t *bytes)
+/* The text of the state of an instance whose knobs stand still; to be freed. */
+static char *state_of(const Core *core, size_t *bytes)
 {
     Preset *preset = malloc(sizeof *preset);
     char *text = NULL;
@@ -774,6 +774,28 @@ static char *core_save(Core *core, size_t *bytes)
     put_state(core, preset, loaded, core->text_bytes, &writer);
     *bytes = writer.used;
     free(preset);
+    return text;
+}
+
+/* The text of the state; to be freed. The audio thread may turn knobs meanwhile, and another thread bring a state: what
+ * is written is one moment of it. */
+static char *core_save(Core *core, size_t *bytes)
+{
+    Core *still = calloc(1, sizeof *still);
+    if (still == NULL)
+        return NULL;
+    lock(core);
+    still->which = core->which;
+    still->knobs = core->knobs;
+    still->knob_count = core->knob_count;
+    still->base = core->base;
+    still->text = core->text;
+    still->text_bytes = core->text_bytes;
+    for (int k = 0; k < core->knob_count; k++)
+        keep_value(still, k, value_of(core, k));
+    char *text = state_of(still, bytes);
+    unlock(core);
+    free(still);
     return text;
 }
 
