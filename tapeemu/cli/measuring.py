@@ -58,6 +58,7 @@ def measure(
     jobs: int = _JOBS,
 ) -> None:
     """Measure presets on the bench and write the figures into their files."""
+    from tapeemu.presets.host_states import HOST_ENDINGS
     from tapeemu.presets.measuring import in_processes
 
     places = _chosen(presets, everything=everything)
@@ -69,6 +70,11 @@ def measure(
                 raise ParameterError(
                     f"{place.name!r} is shipped with the program and stays as it is; --dry-run measures without "
                     f"writing, 'tapeemu new MY-NAME --from {place.name}' makes it yours"
+                )
+            if place.path.suffix in HOST_ENDINGS:
+                raise ParameterError(
+                    f"{printable(str(place.path))} is what a host saved and stays as it is; --dry-run measures "
+                    "without writing"
                 )
     if plots is not None and not overwrite:
         _check_unplotted(plots, places)

@@ -2,12 +2,9 @@
 
 import struct
 
-__all__ = ["vst3_class", "vst3_preset", "vst3_preset_text"]
+from tapeemu.presets.host_states import VST3_ENTRY, VST3_HEAD, VST3_MARK, VST3_OURS, VST3_VERSION
 
-_MARK = b"VST3"
-_HEAD = struct.Struct("<4si32sq")
-_ENTRY = struct.Struct("<4sqq")
-_VERSION = 1
+__all__ = ["vst3_class", "vst3_preset"]
 
 
 def vst3_class(kind: str) -> str:
@@ -21,7 +18,7 @@ def vst3_class(kind: str) -> str:
     number = 14695981039346656037  # FNV-1a, as in vst3.c
     for byte in kind.encode():
         number = (number ^ byte) * 1099511628211 & 0xFFFFFFFFFFFFFFFF
-    return f"7461706E656D7530{number:016X}"
+    return f"{VST3_OURS}{number:016X}"
 
 
 def vst3_preset(kind: str, text: str) -> bytes:
@@ -40,26 +37,6 @@ def vst3_preset(kind: str, text: str) -> bytes:
     what is where.
     """
     state = text.encode()
-    listed = _HEAD.size + len(state)
-    head = _HEAD.pack(_MARK, _VERSION, vst3_class(kind).encode(), listed)
-    return head + state + b"List" + struct.pack("<i", 1) + _ENTRY.pack(b"Comp", _HEAD.size, len(state))
-
-
-def vst3_preset_text(data: bytes) -> str | None:
-    """The text of a preset in such a file, whoever wrote it; None if it is none, or for another plug-in."""
-    if len(data) < _HEAD.size:
-        return None
-    mark, version, owner, listed = _HEAD.unpack_from(data)
-    if mark != _MARK or version != _VERSION or not owner.upper().startswith(b"7461706E656D7530"):
-        return None
-    if not _HEAD.size <= listed <= len(data) - 8 or data[listed : listed + 4] != b"List":
-        return None
-    (count,) = struct.unpack_from("<i", data, listed + 4)
-    for number in range(min(count, (len(data) - listed - 8) // _ENTRY.size)):
-        name, start, size = _ENTRY.unpack_from(data, listed + 8 + number * _ENTRY.size)
-        if name == b"Comp" and 0 <= start <= start + size <= len(data):
-            try:
-                return data[start : start + size].decode()
-            except UnicodeDecodeError:
-                return None
-    return None
+    listed = VST3_HEAD.size + len(state)
+    head = VST3_HEAD.pack(VST3_MARK, VST3_VERSION, vst3_class(kind).encode(), listed)
+    return head + state + b"List" + struct.pack("<i", 1) + VST3_ENTRY.pack(b"Comp", VST3_HEAD.size, len(state))

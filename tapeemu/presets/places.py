@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Literal, NamedTuple
 
 from tapeemu.errors import PresetError
+from tapeemu.presets.host_states import HOST_ENDINGS
 
 __all__ = ["NAME", "Place", "find_preset", "list_places", "shipped_folder", "user_folder"]
 
@@ -63,8 +64,8 @@ def find_preset(name_or_path: str | Path) -> Place:
     Parameters
     ----------
     name_or_path : str or Path
-        A name such as ``"hall-into-drive"``, or the path of a file: anything that ends in ``.toml`` or
-        holds a path separator.
+        A name such as ``"hall-into-drive"``, or the path of a file: anything that ends as one does (``.toml``, or
+        ``.vstpreset`` and ``.ttl``, which hosts save) or holds a path separator.
 
     Raises
     ------
@@ -75,7 +76,12 @@ def find_preset(name_or_path: str | Path) -> Place:
     path = Path(text)
     if "\0" in text:
         raise PresetError(f"{text!r} is not a possible name of a preset; 'tapeemu presets' lists those there are")
-    if isinstance(name_or_path, Path) or path.suffix == ".toml" or len(path.parts) != 1 or path.is_absolute():
+    if (
+        isinstance(name_or_path, Path)
+        or path.suffix in (".toml", *HOST_ENDINGS)
+        or len(path.parts) != 1
+        or path.is_absolute()
+    ):
         if not _is_file(path):
             raise PresetError(f"there is no preset file {text!r}; give a name, or the path of a .toml file")
         return Place(path.stem, path, "file")

@@ -16,6 +16,7 @@ from measure.results import Reading
 from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.errors import ParameterError, PresetError
 from tapeemu.presets import lines
+from tapeemu.presets.host_states import VST3_MARK, lv2_state_text, vst3_preset_text
 from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured
 from tapeemu.presets.preset import Preset
 from tapeemu.presets.syntax import explain_syntax
@@ -53,12 +54,12 @@ _Problem = tuple[lines.Path, str]
 
 
 def read_text(path: Path) -> str:
-    """The text of a preset file, within the limits.
+    """The text of a preset file, within the limits; of what a host saved, the text in it.
 
     Raises
     ------
     PresetError
-        If it cannot be read, is too large, or is not UTF-8.
+        If it cannot be read, is too large, is not UTF-8, or is what a host saved of something else.
     """
     try:
         with path.open("rb") as file:
@@ -69,10 +70,21 @@ def read_text(path: Path) -> str:
         raise PresetError(
             f"{path} is larger than {_MAX_BYTES // 1024} KiB, more than a preset may have; check its name"
         )
+    if data.startswith(VST3_MARK):
+        if (text := vst3_preset_text(data)) is None:
+            raise PresetError(
+                f"{path} is no VST3 preset of this suite; save one in a host from one of its plug-ins"
+            )
+        return text
     try:
-        return data.decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise PresetError(f"{path} is not UTF-8 text (byte {error.start}); save it as UTF-8") from None
+    if path.suffix == ".ttl":
+        if (state := lv2_state_text(text)) is None:
+            raise PresetError(f"{path} is no LV2 state of this suite; save one in a host from one of its plug-ins")
+        return state
+    return text
 
 
 def file_kinds() -> dict[str, type[Processor]]:

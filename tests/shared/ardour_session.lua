@@ -29,8 +29,8 @@ for region in track:to_track():playlist():region_list():iter() do
 	print("region", region:name(), region:position():samples(), region:length():samples())
 end
 
-if what == "insert" then -- arg[4] URI, arg[5] number among the controls, arg[6] of the port, arg[7] step in samples, from, to
-	local processor = ARDOUR.LuaAPI.new_plugin(session, arg[4], ARDOUR.PluginType.LV2, "")
+if what == "insert" then -- arg[4] identifier, arg[5] number among the controls, arg[6] of the port, arg[7] step in samples, from, to, arg[10] format
+	local processor = ARDOUR.LuaAPI.new_plugin(session, arg[4], ARDOUR.PluginType[arg[10]], "")
 	assert(not processor:isnil(), "the plug-in is not found")
 	assert(track:add_processor_by_index(processor, 0, nil, true) == 0)
 	local _, curve, told = ARDOUR.LuaAPI.plugin_automation(processor, tonumber(arg[5]))

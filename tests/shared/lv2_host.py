@@ -87,8 +87,11 @@ class Lv2Plugin:
     def activate(self) -> None:
         CFUNCTYPE(None, c_void_p)(self._descriptor.activate)(self._handle)
 
-    def end(self) -> None:
+    def deactivate(self) -> None:
         CFUNCTYPE(None, c_void_p)(self._descriptor.deactivate)(self._handle)
+
+    def end(self) -> None:
+        self.deactivate()
         CFUNCTYPE(None, c_void_p)(self._descriptor.cleanup)(self._handle)
 
     def run(

@@ -467,6 +467,29 @@ static void clap_stretch(Core *core, const ClapProcess *data, Transport transpor
     core_process(core, transport, in, out, wide, (int32_t)(to - from));
 }
 
+/* Whether both sides have as many channels, in the same precision. */
+static bool clap_has_rows(const ClapProcess *data, int channels)
+{
+    const bool wide = data->in->wide != NULL && data->out->wide != NULL;
+    bool all = data->in->channels >= (uint32_t)channels && data->out->channels >= (uint32_t)channels &&
+        (wide || (data->in->narrow != NULL && data->out->narrow != NULL));
+    for (int channel = 0; all && channel < channels; channel++)
+        all = wide ? data->in->wide[channel] != NULL && data->out->wide[channel] != NULL
+                   : data->in->narrow[channel] != NULL && data->out->narrow[channel] != NULL;
+    return all;
+}
+
+/* Outputs that nothing sounds in are silent, not as they were. */
+static void clap_clear(const ClapBuffer *out, uint32_t first, uint32_t count)
+{
+    for (uint32_t channel = first; channel < out->channels; channel++) {
+        if (out->narrow != NULL && out->narrow[channel] != NULL)
+            memset(out->narrow[channel], 0, count * sizeof(float));
+        if (out->wide != NULL && out->wide[channel] != NULL)
+            memset(out->wide[channel], 0, count * sizeof(double));
+    }
+}
+
 static Transport clap_transport(const ClapTransport *told, double rate)
 {
     if (told == NULL || (told->flags & CLAP_HAS_SECONDS) == 0)
@@ -479,8 +502,7 @@ static int32_t clap_process(const ClapPlugin *plugin, const ClapProcess *data)
 {
     Core *core = clap_core(plugin);
     const Transport transport = clap_transport(data->transport, core->rate);
-    const bool sounds = data->ins > 0 && data->outs > 0 && data->in->channels >= (uint32_t)core->channels &&
-        data->out->channels >= (uint32_t)core->channels && (data->in->narrow != NULL || data->in->wide != NULL);
+    const bool sounds = core->active && data->ins > 0 && data->outs > 0 && clap_has_rows(data, core->channels);
     const uint32_t events = data->events == NULL ? 0 : data->events->count(data->events);
     uint32_t at = 0;
     for (uint32_t k = 0; k < events; k++) {
@@ -493,6 +515,8 @@ static int32_t clap_process(const ClapPlugin *plugin, const ClapProcess *data)
     }
     if (sounds)
         clap_stretch(core, data, transport, at, data->count);
+    for (uint32_t k = 0; k < data->outs; k++)
+        clap_clear(data->out + k, k == 0 && sounds ? (uint32_t)core->channels : 0, data->count);
     if (__atomic_load_n(&core->later, __ATOMIC_ACQUIRE)) {
         const ClapHost *host = ((ClapInstance *)plugin->data)->host;
         host->request_callback(host);

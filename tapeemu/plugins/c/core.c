@@ -54,6 +54,27 @@ typedef struct {
     bool locked; /* the preset is being read or replaced */
 } Core;
 
+#define FARTHEST ((int64_t)1 << 45) /* samples from the beginning of the song: years */
+
+/* A place that a host says; some say it as a real number, and not all of them are places. */
+static int64_t place_within(double samples)
+{
+    if (!(samples > -(double)FARTHEST))
+        return -FARTHEST;
+    return samples < (double)FARTHEST ? (int64_t)samples : FARTHEST;
+}
+
+static int64_t whole_place_within(int64_t samples)
+{
+    return samples < -FARTHEST ? -FARTHEST : samples > FARTHEST ? FARTHEST : samples;
+}
+
+/* What comes in, one sample; what is no number or endless would stay in filters and rooms for good. */
+static double heard(double sample)
+{
+    return sample - sample == 0.0 ? sample : 0.0;
+}
+
 static double value_of(const Core *core, int knob)
 {
     const uint64_t bits = __atomic_load_n(&core->values[knob], __ATOMIC_RELAXED);
@@ -675,7 +696,7 @@ static void core_process(
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
                 pieces[channel][k] =
-                    wide ? ((const double *)in[channel])[at + k] : (double)((const float *)in[channel])[at + k];
+                    heard(wide ? ((const double *)in[channel])[at + k] : (double)((const float *)in[channel])[at + k]);
         tapeemu_live_process(core->live, (const double *const *)pieces, pieces, now);
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
@@ -731,8 +752,8 @@ static bool same_preset(const Preset *one, const Preset *other)
     return equal;
 }
 
-/* The text of the state; to be freed. */
-static char *core_save(Core *core, size_t *bytes)
+/* The text of the state of an instance whose knobs stand still; to be freed. */
+static char *state_of(const Core *core, size_t *bytes)
 {
     Preset *preset = malloc(sizeof *preset);
     char *text = NULL;
@@ -753,6 +774,28 @@ static char *core_save(Core *core, size_t *bytes)
     put_state(core, preset, loaded, core->text_bytes, &writer);
     *bytes = writer.used;
     free(preset);
+    return text;
+}
+
+/* The text of the state; to be freed. The audio thread may turn knobs meanwhile, and another thread bring a state: what
+ * is written is one moment of it. */
+static char *core_save(Core *core, size_t *bytes)
+{
+    Core *still = calloc(1, sizeof *still);
+    if (still == NULL)
+        return NULL;
+    lock(core);
+    still->which = core->which;
+    still->knobs = core->knobs;
+    still->knob_count = core->knob_count;
+    still->base = core->base;
+    still->text = core->text;
+    still->text_bytes = core->text_bytes;
+    for (int k = 0; k < core->knob_count; k++)
+        keep_value(still, k, value_of(core, k));
+    char *text = state_of(still, bytes);
+    unlock(core);
+    free(still);
     return text;
 }
 

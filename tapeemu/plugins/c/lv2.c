@@ -134,6 +134,9 @@ static void lv2_stretch(Lv2Plugin *plugin, uint32_t from, uint32_t to)
     void *out[2];
     if (to <= from)
         return;
+    for (int channel = 0; channel < 2 * channels; channel++)
+        if (plugin->ports[channel] == NULL)
+            return;
     for (int channel = 0; channel < channels; channel++) {
         in[channel] = (const float *)plugin->ports[channel] + from;
         out[channel] = (float *)plugin->ports[channels + channel] + from;
@@ -184,7 +187,10 @@ static void lv2_follow_position(Lv2Plugin *plugin, const Lv2Atom *atom)
             return;
         if (property->key == plugin->numbers[LV2_FRAME]) {
             plugin->transport.known = true;
-            plugin->transport.place = (int64_t)lv2_real(plugin, &property->value);
+            plugin->transport.place = place_within(lv2_real(plugin, &property->value));
+            /* In single precision a place is known less well the later it is: what it cannot tell apart is no jump. */
+            plugin->transport.slack = property->value.type != plugin->numbers[LV2_FLOAT] ? 0
+                : (plugin->transport.place < 0 ? -plugin->transport.place : plugin->transport.place) >> 23;
         } else if (property->key == plugin->numbers[LV2_SPEED])
             plugin->transport.playing = lv2_real(plugin, &property->value) == 1.0;
         if (bytes > (size_t)(end - at))

@@ -191,6 +191,7 @@ typedef struct {
     Core *core;
     uint64_t speakers;
     double rate;
+    bool offline; /* as set up */
     V3Handler **handler;
 } V3Plugin;
 
@@ -440,7 +441,8 @@ static V3Result V3_CALL v3_set_up(void *self, V3Setup *setup)
     if (plugin->core->active || !core_format(plugin->core, setup->rate, plugin->core->channels))
         return V3_FALSE;
     plugin->rate = setup->rate;
-    core_set_offline(plugin->core, setup->mode == V3_OFFLINE);
+    plugin->offline = setup->mode == V3_OFFLINE;
+    core_set_offline(plugin->core, plugin->offline);
     return V3_OK;
 }
 
@@ -451,24 +453,59 @@ static V3Result V3_CALL v3_set_processing(void *self, uint8_t on)
     return V3_OK;
 }
 
-static void v3_follow_changes(V3Plugin *plugin, void *list);
+static int32_t v3_follow_changes(Core *core, void *list, int32_t *done, int32_t at, int32_t count);
 static double v3_plain_of(const Knob *knob, double value);
 
 /* Which channels are all zeros, a bit each. */
-static uint64_t v3_silent(void *const *buffers, int channels, bool wide, int32_t samples)
+static uint64_t v3_silent(const V3Buffers *of, int32_t samples, bool wide)
 {
     uint64_t silent = 0;
-    for (int channel = 0; channel < channels; channel++) {
+    for (int channel = 0; channel < of->channels && channel < 64; channel++) {
+        const void *row = of->buffers[channel];
         int32_t at = 0;
-        if (wide)
-            while (at < samples && ((const double *)buffers[channel])[at] == 0.0)
+        if (row == NULL)
+            at = samples;
+        else if (wide)
+            while (at < samples && ((const double *)row)[at] == 0.0)
                 at++;
         else
-            while (at < samples && ((const float *)buffers[channel])[at] == 0.0f)
+            while (at < samples && ((const float *)row)[at] == 0.0f)
                 at++;
         silent |= (uint64_t)(at == samples) << channel;
     }
     return silent;
+}
+
+/* Outputs that nothing sounds in are silent, not as they were. */
+static void v3_clear(const V3Data *data, int32_t number, int first)
+{
+    const V3Buffers *out = data->out + number;
+    const size_t bytes = data->sample_size == 1 ? sizeof(double) : sizeof(float);
+    for (int channel = first; out->buffers != NULL && channel < out->channels; channel++)
+        if (out->buffers[channel] != NULL)
+            memset(out->buffers[channel], 0, (size_t)data->samples * bytes);
+}
+
+static bool v3_has_rows(const V3Buffers *buffers, int channels)
+{
+    bool all = buffers->buffers != NULL && buffers->channels >= channels;
+    for (int channel = 0; all && channel < channels; channel++)
+        all = buffers->buffers[channel] != NULL;
+    return all;
+}
+
+static void v3_stretch(Core *core, const V3Data *data, Transport transport, int32_t from, int32_t to)
+{
+    const bool wide = data->sample_size == 1;
+    const ptrdiff_t bytes = from * (ptrdiff_t)(wide ? sizeof(double) : sizeof(float));
+    const void *in[TAPEEMU_MOST_CHANNELS];
+    void *out[TAPEEMU_MOST_CHANNELS];
+    for (int channel = 0; channel < core->channels; channel++) {
+        in[channel] = (const char *)data->in->buffers[channel] + bytes;
+        out[channel] = (char *)data->out->buffers[channel] + bytes;
+    }
+    transport.place += from;
+    core_process(core, transport, in, out, wide, to - from);
 }
 
 static V3Result V3_CALL v3_process(void *self, V3Data *data)
@@ -476,18 +513,28 @@ static V3Result V3_CALL v3_process(void *self, V3Data *data)
     V3Plugin *plugin = V3_OF(self, processor);
     Core *core = plugin->core;
     Transport transport = {false, false, 0, 0};
-    if (data->changes != NULL)
-        v3_follow_changes(plugin, data->changes);
-    if (data->inputs < 1 || data->outputs < 1 || data->samples <= 0 || data->in->buffers == NULL ||
-        data->out->buffers == NULL || data->in->channels < core->channels || data->out->channels < core->channels)
-        return V3_OK;
+    const int32_t count = data->samples > 0 ? data->samples : 0;
+    const bool sounds = count > 0 && core->active && data->inputs > 0 && data->outputs > 0 &&
+        v3_has_rows(data->in, core->channels) && v3_has_rows(data->out, core->channels);
+    /* Some hosts say with the sound alone that they render offline. */
+    core_set_offline(core, plugin->offline || data->mode == V3_OFFLINE);
     if (data->context != NULL) {
         transport.known = true;
         transport.playing = (data->context->state & V3_PLAYING) != 0;
-        transport.place = data->context->project_samples;
+        transport.place = whole_place_within(data->context->project_samples);
     }
-    core_process(core, transport, (const void *const *)data->in->buffers, data->out->buffers, data->sample_size == 1, data->samples);
-    data->out->silent = v3_silent(data->out->buffers, core->channels, data->sample_size == 1, data->samples);
+    int32_t done[MOST_KNOBS] = {0}, at = 0;
+    do {
+        const int32_t next = v3_follow_changes(core, data->changes, done, at, count);
+        if (sounds)
+            v3_stretch(core, data, transport, at, next);
+        at = next;
+    } while (at < count);
+    for (int32_t k = 0; count > 0 && k < data->outputs; k++) {
+        v3_clear(data, k, k == 0 && sounds ? core->channels : 0);
+        if (data->out[k].buffers != NULL)
+            data->out[k].silent = v3_silent(data->out + k, count, data->sample_size == 1);
+    }
     return V3_OK;
 }
 
@@ -501,7 +548,7 @@ static uint32_t V3_CALL v3_tail(void *self)
 
 static double v3_plain_of(const Knob *knob, double value)
 {
-    value = value < 0.0 ? 0.0 : value > 1.0 ? 1.0 : value;
+    value = !(value > 0.0) ? 0.0 : value > 1.0 ? 1.0 : value;
     if (!knob->logarithmic)
         return settled(knob, knob->least + value * (knob->most - knob->least));
     return settled(knob, knob->least * elementary_exponential(value * elementary_logarithm(knob->most / knob->least)));
@@ -515,20 +562,41 @@ static double v3_normal_of(const Knob *knob, double value)
     return elementary_logarithm(value / knob->least) / elementary_logarithm(knob->most / knob->least);
 }
 
-static void v3_follow_changes(V3Plugin *plugin, void *list)
+/* What the host read from a knob and hands back is no change, though the way there and back may round; some hosts keep
+ * it in single precision. */
+static void v3_turn(Core *core, int knob, double value)
 {
-    const V3Changes *changes = *(const V3Changes **)list;
-    const int32_t count = changes->count(list);
-    for (int32_t k = 0; k < count; k++) {
+    const double now = v3_normal_of(core->knobs + knob, value_of(core, knob));
+    if (value != now && value != (double)(float)now)
+        turn_knob(core, knob, v3_plain_of(core->knobs + knob, value));
+}
+
+/* Turn the knobs as the points up to a sample say, and return the sample of the next point, or `count`. `done` counts the
+ * points of each queue that are behind; the format says that they are in order, and one queue a knob. */
+static int32_t v3_follow_changes(Core *core, void *list, int32_t *done, int32_t at, int32_t count)
+{
+    const V3Changes *changes = list == NULL ? NULL : *(const V3Changes **)list;
+    const int32_t queues = changes == NULL ? 0 : changes->count(list);
+    int32_t next = count;
+    for (int32_t k = 0; k < queues && k < MOST_KNOBS; k++) {
         void *queue = changes->queue(list, k);
         const V3Queue *of = queue == NULL ? NULL : *(const V3Queue **)queue;
-        const int32_t points = of == NULL ? 0 : of->count(queue);
-        const int knob = of == NULL ? -1 : knob_of_id(plugin->core, of->id(queue));
-        int32_t offset = 0;
-        double value = 0.0;
-        if (knob >= 0 && points > 0 && of->point(queue, points - 1, &offset, &value) == V3_OK)
-            turn_knob(plugin->core, knob, v3_plain_of(plugin->core->knobs + knob, value));
+        const int knob = of == NULL ? -1 : knob_of_id(core, of->id(queue));
+        const int32_t points = knob < 0 ? 0 : of->count(queue);
+        for (; done[k] < points; done[k]++) {
+            int32_t offset = 0;
+            double value = 0.0;
+            if (of->point(queue, done[k], &offset, &value) != V3_OK)
+                continue;
+            offset = offset < count ? offset : count - 1;
+            if (offset > at) {
+                next = offset < next ? offset : next;
+                break;
+            }
+            v3_turn(core, knob, value);
+        }
     }
+    return next;
 }
 
 static V3Result V3_CALL v3_set_component_state(void *self, V3Stream **stream)
@@ -629,9 +697,7 @@ static V3Result V3_CALL v3_set(void *self, uint32_t id, double value)
     const int knob = knob_of_id(plugin->core, id);
     if (knob < 0)
         return V3_WRONG;
-    /* What the host read from a knob and hands back is no change, though the way there and back may round. */
-    if (value != v3_normal_of(plugin->core->knobs + knob, value_of(plugin->core, knob)))
-        turn_knob(plugin->core, knob, v3_plain_of(plugin->core->knobs + knob, value));
+    v3_turn(plugin->core, knob, value);
     v3_tell_if_later(plugin);
     return V3_OK;
 }

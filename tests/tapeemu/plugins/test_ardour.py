@@ -1,9 +1,10 @@
 """A session in Ardour, without a screen or a sound card: insert, automate, save, reopen, bounce, compare.
 
-Ardour's Lua runner does what a composer does. The stem is written into the session's file, as an import writes it:
-the runner has no call that imports.
+In LV2 and VST3. Ardour's Lua runner does what a composer does. The stem is written into the session's file, as an
+import writes it: the runner has no call that imports.
 """
 
+import base64
 import os
 import re
 import shutil
@@ -17,11 +18,14 @@ import numpy.typing as npt
 import pytest
 import soundfile as sf
 from lv2_host import Lv2Plugin
+from typer.testing import CliRunner
 
 from tapeemu import Chain, WowFlutter
 from tapeemu.chain import Stage
+from tapeemu.cli import app
 from tapeemu.plugins.installing import install
-from tapeemu.presets.reading import parse_preset
+from tapeemu.plugins.preset_files import vst3_class
+from tapeemu.presets import load_preset
 
 RUNNER = next(filter(None, (shutil.which(f"ardour{number}-lua") for number in (7, 8, 9))), None)
 
@@ -99,7 +103,7 @@ def put_stem(session: Path, audio: npt.NDArray[np.float32]) -> None:
 
 
 def expected(audio: npt.NDArray[np.float32], mix_percent: float) -> npt.NDArray[np.float32]:
-    """What Python makes of it. Ardour tells an LV2 plug-in the place that is heard, its latency earlier."""
+    """What Python makes of it. Ardour tells a plug-in the place that is heard, its latency earlier."""
     chain = Chain(stages=[Stage(processor=WowFlutter(), mix_percent=mix_percent)])
     latency = chain.stream(sample_rate=RATE, channels=2).latency
     stream = chain.stream(sample_rate=RATE, channels=2, start_sample=-latency)
@@ -107,14 +111,26 @@ def expected(audio: npt.NDArray[np.float32], mix_percent: float) -> npt.NDArray[
     return np.asarray(stream.process(padded)[:, latency:])
 
 
-@pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory, plugins: Path) -> Path:
-    folder = tmp_path_factory.mktemp("composer")
-    install(folder)
-    presets = folder / ".config" / f"{Path(str(RUNNER)).name.removesuffix('-lua')}" / "export"
+@pytest.fixture
+def home(tmp_path: Path, plugins: Path) -> Path:
+    install(tmp_path)
+    presets = tmp_path / ".config" / f"{Path(str(RUNNER)).name.removesuffix('-lua')}" / "export"
     presets.mkdir(parents=True)
     (presets / "float.preset").write_text(FORMAT.format(number=NUMBER), "utf-8")
-    return folder
+    return tmp_path
+
+
+def found_by_ardour(home: Path) -> None:
+    """Let Ardour look at the VST3 plug-ins, as its own list of plug-ins does: the runner reads what was found."""
+    folder = next(Path("/usr/lib").glob(Path(str(RUNNER)).name.removesuffix("-lua")))
+    subprocess.run(
+        [str(folder / "ardour-vst3-scanner"), "-f", str(home / ".vst3" / "tapeemu.vst3")],
+        env={"HOME": str(home), "PATH": os.environ["PATH"], "LD_LIBRARY_PATH": str(folder)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        check=True,
+        timeout=120,
+    )
 
 
 def bounce(home: Path, name: str) -> npt.NDArray[np.float32]:
@@ -133,29 +149,53 @@ def ports(bundle: Path) -> Sequence[str]:
     return plugin.symbols
 
 
-def test_a_session_keeps_the_plug_in_and_its_automation_and_bounces_what_python_makes(home: Path) -> None:
+def session_with_automation(
+    home: Path, sort: str, identifier: str, number: int, port: int
+) -> npt.NDArray[np.float32]:
+    """A session whose track has a stem and the plug-in: whole and, from a sample on, half of it; the stem."""
     time = np.arange(LENGTH) / RATE
     noise = np.random.default_rng(3).normal(0.0, 0.02, (2, LENGTH))
     audio = (0.2 * np.sin(2.0 * np.pi * 440.0 * time) + noise).astype(np.float32)
     ardour(home, "make")
     put_stem(home / "session", audio)
-    port = ports(home / ".lv2" / "tapeemu.lv2").index("mix_percent")
-    said = ardour(home, "insert", f"urn:tapeemu:{KIND}", port - 4, port, STEP, 100, 50)
+    said = ardour(home, "insert", identifier, number, port, STEP, 100, 50, sort)
     assert re.search(r"automated\s+Mix\s+0\.0\s+100\.0", said), said
+    assert f'automation-id="parameter-{port}"' in (home / "session" / "session.ardour").read_text("utf-8")
+    return audio
 
-    # What it saved is a preset, and its automation.
-    state = next((home / "session" / "plugins").rglob("state.ttl")).read_text("utf-8")
-    text = re.search(r'<urn:tapeemu:preset> """(.*?)"""', state, re.DOTALL)
-    assert text is not None, state
-    kept = parse_preset(text[1].replace('\\"', '"').replace("\\\\", "\\"), name="state").chain
-    assert kept.stages[0].processor == WowFlutter()
-    saved = (home / "session" / "session.ardour").read_text("utf-8")
-    assert f'automation-id="parameter-{port}"' in saved
 
-    # Opened again by another process, twice.
+def check_bounces(home: Path, audio: npt.NDArray[np.float32]) -> None:
+    """Opened again by another process, twice: the bits of Python."""
     made = bounce(home, "first")
     assert np.array_equal(bounce(home, "second"), made)
     before, after = expected(audio, 100.0), expected(audio, 50.0)
     assert np.array_equal(made[:, SETTLED:STEP], before[:, SETTLED:STEP])
     assert np.array_equal(made[:, STEP + TAKEN_OVER :], after[:, STEP + TAKEN_OVER :])
     assert np.max(np.abs(made)) < 1.05 * np.max(np.abs(audio))
+
+
+def check_kept(home: Path, state: Path) -> None:
+    """What a host saved opens on the command line, and is the plug-in as it stood."""
+    assert load_preset(str(state)).chain.stages[0].processor == WowFlutter()
+    told = CliRunner().invoke(app, ["show", str(state)], catch_exceptions=False)
+    assert told.exit_code == 0
+    assert KIND in told.output
+
+
+def test_an_lv2_session_keeps_the_plug_in_and_its_automation_and_bounces_what_python_makes(home: Path) -> None:
+    port = ports(home / ".lv2" / "tapeemu.lv2").index("mix_percent")
+    audio = session_with_automation(home, "LV2", f"urn:tapeemu:{KIND}", port - 4, port)
+    check_kept(home, next((home / "session" / "plugins").rglob("state.ttl")))
+    check_bounces(home, audio)
+
+
+def test_a_vst3_session_keeps_the_plug_in_and_its_automation_and_bounces_what_python_makes(home: Path) -> None:
+    found_by_ardour(home)
+    audio = session_with_automation(home, "VST3", vst3_class(KIND), 1, 1)
+    saved = (home / "session" / "session.ardour").read_text("utf-8")
+    chunk = re.search(r"<chunk>(.*?)</chunk>", saved, re.DOTALL)
+    assert chunk is not None
+    state = home / "saved.vstpreset"
+    state.write_bytes(base64.b64decode(chunk[1]))
+    check_kept(home, state)
+    check_bounces(home, audio)

@@ -14,8 +14,9 @@ from tapeemu import PreampDrive
 from tapeemu.errors import ParameterError
 from tapeemu.plugins import hosted
 from tapeemu.plugins.hosted import HostedSystem, HostError, why_not_hosted
-from tapeemu.plugins.preset_files import vst3_preset, vst3_preset_text
+from tapeemu.plugins.preset_files import vst3_preset
 from tapeemu.presets import load_preset
+from tapeemu.presets.host_states import vst3_preset_text
 from tapeemu.presets.measuring import measure_chain
 from tapeemu.presets.places import list_places
 

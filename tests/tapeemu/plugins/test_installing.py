@@ -11,8 +11,8 @@ import soundfile
 from tapeemu import PreampDrive
 from tapeemu.errors import OutputError
 from tapeemu.plugins.installing import find_installed, install, remove
-from tapeemu.plugins.preset_files import vst3_preset_text
 from tapeemu.plugins.tables import shipped_presets
+from tapeemu.presets.host_states import vst3_preset_text
 
 
 def test_plugins_are_installed_and_removed(plugins: Path, tmp_path: Path) -> None:

@@ -158,3 +158,12 @@ def test_a_host_that_renders_offline_hears_every_change_and_the_song_from_its_be
     )
     assert np.array_equal(made[:, :12_000], first.process(audio[:, :12_000]))
     assert np.max(np.abs(made[:, -600:] - last.process(audio)[:, -600:])) < 1e-4
+
+
+@pytest.mark.parametrize("frame", [2**63 - 1, -(2**63)])
+def test_a_place_that_no_song_has_breaks_nothing(bundle: Path, frame: int) -> None:
+    plugin = Lv2Plugin(bundle, "urn:tapeemu:wow_flutter")
+    plugin.activate()
+    for _ in range(3):
+        assert np.all(np.isfinite(plugin.run(noise(2_400), {5: (frame, 1.0)})))
+    plugin.end()

@@ -1,107 +1,22 @@
-"""What a VST3 host is told that Python hosts do not show: which outputs are silent, and what became later.
-
-Order of functions and layouts are those of the public interfaces of VST 3.
-"""
+"""What VST3 hosts tell and are told that Python hosts do not show: points within a block, silence, lateness."""
 
 import ctypes
 import sys
 import time
-from ctypes import CFUNCTYPE, POINTER, Structure, c_double, c_int32, c_uint8, c_uint32, c_uint64, c_void_p
+from ctypes import CFUNCTYPE, c_double, c_int32, c_uint8, c_uint32, c_void_p
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 from bypassing import check_bypass, played_with_bypass, wave
+from vst3_host import OFFLINE, Vst3Plugin, call, knob
 
-from tapeemu.plugins.preset_files import vst3_class
+from tapeemu import AmplitudeFlutter, PreampDrive
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the test host loads libraries of Linux")
 
-COMPONENT = bytes.fromhex("E831FF31F2D54301928EBBEE25697802")
-PROCESSOR = bytes.fromhex("42043F99B7DA453CA569E79D9AAEC33D")
-CONTROLLER = bytes.fromhex("DCD7BBE37742448DA874AACC979C759E")
 LATENCY_CHANGED = 1 << 3
-
-
-class _Setup(Structure):
-    _fields_ = [("mode", c_int32), ("sample_size", c_int32), ("most", c_int32), ("rate", c_double)]
-
-
-class _Buffers(Structure):
-    _fields_ = [("channels", c_int32), ("silent", c_uint64), ("rows", c_void_p)]
-
-
-class _Data(Structure):
-    _fields_ = [
-        *((name, c_int32) for name in ("mode", "sample_size", "samples", "inputs", "outputs")),
-        *(("input", POINTER(_Buffers)), ("output", POINTER(_Buffers))),
-        *((name, c_void_p) for name in ("changes", "changes_out", "events", "events_out", "context")),
-    ]
-
-
-def call(thing: int, place: int, result: Any, *arguments: tuple[Any, Any]) -> Any:
-    """Call a function of an object by its place in the object's table."""
-    table = ctypes.cast(thing, POINTER(POINTER(c_void_p))).contents
-    function = CFUNCTYPE(result, c_void_p, *(kind for kind, _ in arguments))(table[place])
-    return function(thing, *(value for _, value in arguments))
-
-
-class Vst3Plugin:
-    """A plug-in with its three interfaces, to be ended."""
-
-    def __init__(self, plugins: Path, kind: str) -> None:
-        path = plugins / "tapeemu.vst3" / "Contents" / "x86_64-linux" / "tapeemu.so"
-        if not path.exists():
-            path = path.parents[1] / "aarch64-linux" / "tapeemu.so"
-        self._library = ctypes.CDLL(str(path))
-        self._library.GetPluginFactory.restype = c_void_p
-        made = c_void_p()
-        wanted = ((ctypes.c_char_p, bytes.fromhex(vst3_class(kind))), (ctypes.c_char_p, COMPONENT))
-        to = (c_void_p, ctypes.addressof(made))
-        assert call(self._library.GetPluginFactory(), 6, c_int32, *wanted, to) == 0
-        assert made.value
-        self.component = made.value
-        self.processor, self.controller = self._query(PROCESSOR), self._query(CONTROLLER)
-
-    def _query(self, interface: bytes) -> int:
-        found = c_void_p()
-        to = (c_void_p, ctypes.addressof(found))
-        assert call(self.component, 0, c_int32, (ctypes.c_char_p, interface), to) == 0
-        assert found.value
-        return found.value
-
-    def activate(self) -> None:
-        setup = _Setup(0, 0, 4096, 48_000.0)
-        assert call(self.processor, 7, c_int32, (c_void_p, ctypes.addressof(setup))) == 0
-        assert call(self.component, 11, c_int32, (c_uint8, 1)) == 0
-
-    def latency(self) -> int:
-        return int(call(self.processor, 6, c_uint32))
-
-    def process(self, audio: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.float32], int]:
-        """A block; returns what comes out, and a bit for each channel that is said to be silent."""
-        out = np.full_like(audio, np.nan)
-        rows = [(c_void_p * 2)(*(row.ctypes.data for row in each)) for each in (audio, out)]
-        buffers = [_Buffers(2, 0, ctypes.addressof(row)) for row in rows]
-        data = _Data(0, 0, audio.shape[1], 1, 1, ctypes.pointer(buffers[0]), ctypes.pointer(buffers[1]))
-        assert call(self.processor, 9, c_int32, (c_void_p, ctypes.addressof(data))) == 0
-        return out, buffers[1].silent
-
-    def end(self) -> None:
-        call(self.component, 11, c_int32, (c_uint8, 0))
-        for each in (self.processor, self.controller, self.component):
-            left = call(each, 2, c_uint32)
-        assert left == 0
-
-
-def knob(key: str) -> int:
-    """Number of a parameter: FNV-1a of its key in 31 bits, as tables.py says."""
-    number = 2166136261
-    for byte in key.encode():
-        number = (number ^ byte) * 16777619 & 0xFFFFFFFF
-    return number & 0x7FFFFFFF
 
 
 def test_silent_channels_are_told_and_no_others(plugins: Path) -> None:
@@ -155,3 +70,74 @@ def test_bypass_at_any_sample_makes_no_click_and_keeps_the_latency(plugins: Path
     late = plugin.latency()
     plugin.end()
     check_bypass(heard, wave().astype(np.float32), late)
+
+
+def test_points_within_a_block_are_followed_at_their_samples(plugins: Path) -> None:
+    """However the host cuts the song: every block offline, with a step at a sample in the middle of one."""
+    audio = (0.3 * np.sin(np.arange(48_000).reshape(2, -1) / 9.0)).astype(np.float32)
+
+    def bounce(sizes: int, step: int) -> npt.NDArray[np.float32]:
+        plugin = Vst3Plugin(plugins, "preamp_drive")
+        points = [(step, key, plugin.normal(key, to)) for key, to in (("drive_db.set", 1.0), ("drive_db", 20.0))]
+        plugin.activate()
+        parts = []
+        for at in range(0, audio.shape[1], sizes):
+            within = [(each - at, key, value) for each, key, value in points if at <= each < at + sizes]
+            parts.append(plugin.process(audio[:, at : at + sizes], place=at, mode=OFFLINE, changes=within)[0])
+        assert plugin.value("drive_db") == plugin.normal("drive_db", 20.0)
+        plugin.end()
+        return np.concatenate(parts, axis=1)
+
+    whole = bounce(24_000, 7_001)
+    assert np.array_equal(whole, bounce(1_000, 7_001))
+    assert np.array_equal(whole, bounce(7_001, 7_001))
+    assert not np.array_equal(whole, bounce(24_000, 7_301))
+    last = PreampDrive(drive_db=20.0).stream(sample_rate=48_000.0, channels=2).process(audio)
+    assert np.max(np.abs(whole[:, -600:] - last[:, -600:])) < 1e-4
+
+
+def test_a_value_that_came_back_in_single_precision_is_no_change(plugins: Path) -> None:
+    plugin = Vst3Plugin(plugins, "amplitude_flutter")
+    before = plugin.save()
+    audio = np.random.default_rng(3).normal(0.0, 0.1, (2, 4_000)).astype(np.float32)
+    plugin.activate()
+    keys = ("random_db", "random_low_hz", "random_high_hz", "dropout_most_db")
+    told = [(0, key, float(np.float32(plugin.value(key)))) for key in keys if plugin.value(key)]
+    assert any(value != plugin.value(key) for _, key, value in told)
+    out, _ = plugin.process(audio, changes=told, place=0, mode=OFFLINE)
+    assert plugin.save() == before
+    assert np.array_equal(out, AmplitudeFlutter().stream(sample_rate=48_000.0, channels=2).process(audio))
+    plugin.end()
+
+
+def test_outputs_without_sound_are_silent_not_as_they_were(plugins: Path) -> None:
+    plugin = Vst3Plugin(plugins, "preamp_drive")
+    audio = np.ones((2, 64), np.float32)
+    for active in (False, True):
+        if active:
+            plugin.activate()
+        # More channels than were agreed on, fewer, and none.
+        for channels, outputs in ((2, 3), (1, 2), (0, 2)):
+            out, silent = plugin.process(audio[:channels], outputs=outputs)
+            assert np.all(np.isfinite(out))
+            sounds = active and channels == 2
+            assert not out[2 if sounds else 0 :].any()
+            assert silent >> (2 if sounds else 0) == (1 << (outputs - (2 if sounds else 0))) - 1
+    plugin.end()
+
+
+def test_what_is_no_number_and_no_place_does_not_stay(plugins: Path) -> None:
+    """A room and a drive that were given such samples go on as one that was given silence instead."""
+    plugin, clean = Vst3Plugin(plugins, "fdn_reverb"), Vst3Plugin(plugins, "fdn_reverb")
+    audio = np.random.default_rng(3).normal(0.0, 0.1, (2, 2_000)).astype(np.float32)
+    silenced, wrong = audio.copy(), audio.copy()
+    for at, value in ((100, np.nan), (700, np.inf), (1_300, -np.inf)):
+        silenced[:, at], wrong[:, at] = 0.0, value
+    for each in (plugin, clean):
+        each.activate()
+    assert np.array_equal(plugin.process(wrong)[0], clean.process(silenced)[0])
+    for place in (2**63 - 1, -(2**63), 0):
+        out, _ = plugin.process(audio, place=place, changes=[(5, "wet_percent", np.nan)])
+        assert np.all(np.isfinite(out))
+    plugin.end()
+    clean.end()
