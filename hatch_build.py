@@ -1,6 +1,7 @@
 """At an installation: build the kernels as a library, and go on without it where that cannot be.
 
-Where there is no C compiler, pip gets the package ziglang (100 MB) for this build alone; it is not installed. With ``TAPEEMU_PURE=1`` nothing is compiled, and the wheel is one for every machine. With ``TAPEEMU_BUILT=FOLDER``
+Where there is no C compiler, pip gets the package ziglang (100 MB) for this build alone; it is not installed.
+With ``TAPEEMU_PURE=1`` nothing is compiled, and the wheel is one for every machine. With ``TAPEEMU_BUILT=FOLDER``
 the wheel gets what stands in that folder, which `tapeemu.release` has built for another machine.
 """
 
@@ -14,7 +15,11 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-_FETCH = "install --quiet --no-deps --no-compile --only-binary :all: --retries 1 --target".split()
+_FETCH = (
+    *("install", "--quiet", "--no-deps", "--no-compile", "--only-binary", ":all:", "--retries", "1"),
+    "ziglang>=0.13",
+    "--target",
+)
 _LONGEST_SECONDS = 300.0
 """For getting the compiler; numba needs less than that where there is none."""
 
@@ -57,10 +62,15 @@ class LoopLibraryHook(BuildHookInterface):
         self.app.display_info("there is no C compiler (gcc or clang): getting one for this build, ziglang, 100 MB")
         # A build sees only what it asks for: by PYTHONPATH pip hides from it all that is installed, itself too.
         seen = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-        command = [sys.executable, "-m", "pip", *_FETCH, folder, "ziglang>=0.13"]
+        command = [sys.executable, "-m", "pip", *_FETCH, folder]
         try:
             done = subprocess.run(
-                command, env=seen, timeout=_LONGEST_SECONDS, check=False, stdin=subprocess.DEVNULL, capture_output=True
+                command,
+                env=seen,
+                timeout=_LONGEST_SECONDS,
+                check=False,
+                stdin=subprocess.DEVNULL,
+                capture_output=True,
             )
         except (OSError, subprocess.TimeoutExpired):
             return False

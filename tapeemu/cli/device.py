@@ -42,9 +42,15 @@ def device(
         fitted,
         sheet,
     )
+    from tapeemu.validation import MAX_SAMPLE_RATE, MIN_SAMPLE_RATE
 
     if channels not in (1, 2):
         raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
+    if not MIN_SAMPLE_RATE <= rate <= MAX_SAMPLE_RATE:
+        raise ParameterError(
+            f"--rate is {rate:g} Hz, but must lie between {MIN_SAMPLE_RATE:,} and {MAX_SAMPLE_RATE:,} Hz; "
+            "leave it out for 48,000 Hz"
+        )
     if not 0.0 <= instructions < math.inf:
         raise ParameterError(
             f"--instructions is {instructions:g}, but must be zero or more, and finite; leave it out for no limit"

@@ -252,6 +252,8 @@ def _plain(result: "Verification") -> dict[str, Any]:
 
 
 def _off_by(percent: float) -> str:
+    if percent >= 99.5:  # where two digits would be an exponent
+        return f"{percent:.0f}"
     return f"{percent:.2g}" if percent >= 0.01 else "< 0.01"
 
 
@@ -319,7 +321,8 @@ def solve_figures(
     print_chain(preset)
     near = solution.worst_percent <= within_percent
     if not near:
-        typer.echo(f"not as near as {within_percent:g} %: this is the nearest that was found")
+        why = f"; nearer, {printable(solution.kept_back)}" if solution.kept_back else ""
+        typer.echo(f"not as near as {within_percent:g} %: this is the nearest that was found{why}")
     if not dry_run:
         measured, _ = measure_preset(preset)
         save_preset(measured, path, overwrite=overwrite)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapeemu.automation import MIX
 from tapeemu.chain import Chain, Stage
 from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
@@ -40,7 +41,8 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
 
     A chain without reverberation is measured whole. The beating of a reverberated tone counts as flutter
     and level fluctuation, so of a chain that reverberates only the decay is measured whole; everything
-    else is read with the reverberant stages bypassed, and decay once more from these stages alone.
+    else is read with the reverberant stages bypassed, and decay once more from these stages alone, with their
+    curves but without what is mixed in of their input.
 
     Returns
     -------
@@ -57,8 +59,14 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
     if len(chain.sounding) > 1:
         for stage in chain.sounding:
             if stage.traits.lingers:
-                parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
+                parts[f"stage {stage.name}"] = (_alone(stage), _DECAYS)
     return parts
+
+
+def _alone(stage: Stage) -> Processor:
+    """A stage by itself: nothing of its input is mixed in, but what curves do to its settings belongs to it."""
+    curves = tuple(curve for curve in stage.automation if curve.setting != MIX)
+    return Chain([Stage(processor=stage.processor, automation=curves)]) if curves else stage.processor
 
 
 def measure_chain(

@@ -72,12 +72,15 @@ class Solution:
         What was measured with these settings.
     rounds : int
         How many times was measured.
+    kept_back : str
+        The rule of a setting that the next step would have broken; empty if none.
     """
 
     chain: Chain
     wanted: Mapping[str, float]
     reached: "Mapping[str, Reading]"
     rounds: int
+    kept_back: str = ""
 
     def error_percent(self, key: str) -> float:
         """How far a figure is from what was wanted, in percent of it; a level in dB, of its ratio."""
@@ -137,8 +140,10 @@ def solve(
             for knob in knobs:
                 if knob.key in last.reached:
                     chain = knob.turned(chain, last.reached[knob.key].value, wanted[knob.key])
-        except ParameterError:
-            break  # the next step would leave the range of a setting: the best so far is as near as it gets
+        except ParameterError as error:
+            # The next step would leave the range of a setting: the best so far is as near as it gets.
+            best = replace(best, kept_back=str(error))
+            break
         last = _measured(chain, wanted, last.rounds + 1)
         if last.worst_percent < best.worst_percent:
             best, places = last, [knob.place for knob in knobs]
@@ -332,10 +337,12 @@ def _level_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
 
 def _distortion_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
     magnetised = _stage_with(chain, "mol_db")
-    if magnetised is not None and _stage_with(chain, "thd_percent") is None:
+    present = _stage_with(chain, "thd_percent")
+    if magnetised is not None and present is None:
         # The third harmonic rises with the square of the drive.
         return _drive_knob(chain, key, magnetised, slope=2.0)
-    chain, stage = _ensured(chain, "thd_percent", "drive", PreampDrive(thd_percent=min(value, 30.0)))
+    fresh = PreampDrive(thd_percent=value) if present is None else PreampDrive()
+    chain, stage = _ensured(chain, "thd_percent", "drive", fresh)
 
     def apply(processor: Processor, place: float, digits: int) -> Processor:
         return processor.replace(drive_db=None, thd_percent=_tidy(math.exp(place), digits))
