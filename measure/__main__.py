@@ -16,6 +16,7 @@ from measure.errors import MeasureError, RecordingError, ResultsError
 from measure.limits import LimitsCheck, read_limits
 from measure.parts.sound_file import read_sound_file
 from measure.plots import save_plots
+from measure.progress import shown
 from measure.recording import read_recording
 from measure.report import Report
 from measure.signal_files import save_signals
@@ -87,7 +88,8 @@ def _recording(given: Sequence[str]) -> int:
     if options.junit is not None and options.junit.exists() and not options.overwrite:
         raise ResultsError(f"{options.junit} exists; choose another name, or give --overwrite to replace it")
     samples, rate = read_sound_file(options.recording)
-    report = read_recording(samples, rate, reference_level_dbfs=options.level)
+    with shown("read the recording") as progress:
+        report = read_recording(samples, rate, reference_level_dbfs=options.level, progress=progress)
     check = None if limits is None else report.check(limits)
     written = []
     if options.plots is not None:
@@ -160,9 +162,15 @@ def _signals(given: Sequence[str]) -> int:
     )
     parser.add_argument("--overwrite", action="store_true", help="replace signals that exist")
     options = parser.parse_args(given)
-    for path, seconds, purpose in save_signals(
-        options.out, sample_rate=options.rate, reference_dbfs=options.level, overwrite=options.overwrite
-    ):
+    with shown("write the signals") as progress:
+        written = save_signals(
+            options.out,
+            sample_rate=options.rate,
+            reference_dbfs=options.level,
+            overwrite=options.overwrite,
+            progress=progress,
+        )
+    for path, seconds, purpose in written:
         sys.stdout.write(f"{_printable(str(path))}  {seconds:g} s: {purpose}\n")
     return 0
 

@@ -16,9 +16,8 @@ import numpy as np
 
 from measure.errors import RecordingError
 from measure.validation import FloatArray
-from measure.writing import whole_file
 
-__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "read_sound_file", "write_sound_file"]
+__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "encoded_sound", "read_sound_file"]
 
 LOWEST_RATE_HZ = 8_000
 """Lowest sample rate of a recording."""
@@ -84,34 +83,21 @@ def read_sound_file(path: str | os.PathLike[str]) -> tuple[FloatArray, int]:
     return samples, rate
 
 
-def write_sound_file(
-    path: str | os.PathLike[str], samples: FloatArray, sample_rate: int, *, overwrite: bool
-) -> None:
-    """Write one channel as a WAV file of 24 bits, whole or not at all.
+def encoded_sound(samples: FloatArray, sample_rate: int) -> memoryview:
+    """One channel as a WAV file of 24 bits, in memory: on a full disk the library would print tracebacks.
 
     Parameters
     ----------
-    path : path
-        The file.
     samples : ndarray, shape (samples,)
         Full scale is 1.
     sample_rate : int
         Samples per second.
-    overwrite : bool
-        Replace a file that exists.
-
-    Raises
-    ------
-    ResultsError
-        If the file exists and may not be replaced, or cannot be written.
     """
     import soundfile
 
-    # In memory first: on a full disk the library would print a traceback for each of its attempts.
     encoded = io.BytesIO()
     soundfile.write(encoded, samples, sample_rate, format="WAV", subtype="PCM_24")
-    with whole_file(path, overwrite=overwrite) as file:
-        file.write(encoded.getbuffer())
+    return encoded.getbuffer()
 
 
 def _headerless(path: Path) -> RecordingError:

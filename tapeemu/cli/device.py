@@ -7,7 +7,7 @@ from pathlib import Path
 
 import typer
 
-from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.cli.common import Bar, listen_to_compilation, output_folder
 from tapeemu.errors import ParameterError
 
 __all__ = ["device"]
@@ -63,6 +63,7 @@ def device(
     control_samples(control_rate, rate)
     target = output_folder(out)
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
+    typer.echo("compiling for the device, and running it there, emulated (less than a minute a try)", err=True)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         if most or instructions:
@@ -86,7 +87,11 @@ def device(
                 control_hz=control_rate,
             )
         wanted = figures and chosen.measured is not None
-        rows = figures_on_device(build, chosen.measured, folder) if wanted else None
+        rows = None
+        if wanted:
+            with Bar("measure what plays there", 1.0) as bar:
+                told = bar.update if bar.visible else None
+                rows = figures_on_device(build, chosen.measured, folder, progress=told)
     files = {**device_files(build), _SHEET: sheet(build, rows)}
     write_together({target / file: text.encode() for file, text in files.items()}, overwrite=overwrite)
     costs = build.costs
