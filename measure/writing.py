@@ -62,6 +62,8 @@ def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
             partial.replace(target)
     except ResultsError:
         raise
+    except FileExistsError:
+        raise ResultsError(f"{target.parent} cannot be made, for a file has that name; choose another") from None
     except (OSError, ValueError) as error:
         raise ResultsError(
             f"{target} cannot be written ({reason_of(error)}); "

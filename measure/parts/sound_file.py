@@ -9,12 +9,13 @@ import os
 import re
 import stat
 import struct
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from measure.errors import RecordingError
+from measure.errors import RecordingError, counted
 from measure.validation import FloatArray
 
 __all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "encoded_sound", "read_sound_file"]
@@ -96,7 +97,9 @@ def encoded_sound(samples: FloatArray, sample_rate: int) -> memoryview:
     import soundfile
 
     encoded = io.BytesIO()
-    soundfile.write(encoded, samples, sample_rate, format="WAV", subtype="PCM_24")
+    # In a thread, where no interruption falls into the library's call back, which would print and lose it.
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(soundfile.write, encoded, samples, sample_rate, format="WAV", subtype="PCM_24").result()
     return encoded.getbuffer()
 
 
@@ -182,7 +185,7 @@ def _check_riff_format(path: Path, body: bytes) -> None:
     if tag not in (1, 3, 0xFFFE) or not channels:  # integers, floating point, extensible
         return
     if frame_bytes != channels * ((bits + 7) // 8):
-        told = f"{channels} channel(s) of {bits} bits, but {frame_bytes} bytes for all of them"
+        told = f"{counted(channels, 'channel')} of {bits} bits, but {frame_bytes} bytes for all of them"
     elif bytes_per_second != rate * frame_bytes:
         told = f"{rate:,} Hz, but {bytes_per_second:,} bytes a second instead of {rate * frame_bytes:,}"
     else:

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from measure.errors import counted as of_measure
 from tapeemu.cli.process import _times
+from tapeemu.errors import counted as of_tapeemu
 from tapeemu.files import part_files
 
 Run = Callable[..., str]
@@ -79,3 +81,9 @@ def test_a_full_disk_leaves_no_folder(
 
 def test_how_many_times_real_time_is_never_none() -> None:
     assert [_times(each) for each in (0.0312, 0.46, 3.14, 9.6, 123.4)] == ["0.031", "0.46", "3.1", "10", "123"]
+
+
+@pytest.mark.parametrize("counted", [of_tapeemu, of_measure])
+def test_things_are_counted_in_words(counted: Callable[..., str]) -> None:
+    assert [counted(number, "channel") for number in (0, 1, 2)] == ["0 channels", "1 channel", "2 channels"]
+    assert [counted(number, "sample is", "samples are") for number in (1, 3)] == ["1 sample is", "3 samples are"]
