@@ -62,6 +62,7 @@ ROOMS = (
             "tapeemu files",
             "tapeemu demo scene",
             "tapeemu kernels",
+            "tapeemu validation",
             "tapeemu errors",
             "measure plots",
             "measure bench",
@@ -87,6 +88,7 @@ ROOMS = (
             "tapeemu dsp",
             "tapeemu native",
             "tapeemu settings text",
+            "tapeemu files",
             "tapeemu errors",
         ),
     ),
@@ -329,7 +331,7 @@ ROOMS = (
     ),
     Room(
         "measure commands",
-        ("measure.__main__",),
+        ("measure.__main__", "measure.progress"),
         "the laboratory's command line",
         (
             "measure signal files",
@@ -390,7 +392,7 @@ ROOMS = (
         "measure parts",
         ("measure.parts",),
         "what several quantities need: signals, spectra, detectors, fits",
-        ("measure writing", "measure validation", "measure errors"),
+        ("measure validation", "measure errors"),
     ),
     Room(
         "measure report",

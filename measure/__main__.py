@@ -6,7 +6,9 @@ recording cannot be used, 4 a result cannot be written, 130 interrupted; and 6, 
 
 import argparse
 import json
+import math
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -16,6 +18,7 @@ from measure.errors import MeasureError, RecordingError, ResultsError
 from measure.limits import LimitsCheck, read_limits
 from measure.parts.sound_file import read_sound_file
 from measure.plots import save_plots
+from measure.progress import shown
 from measure.recording import read_recording
 from measure.report import Report
 from measure.signal_files import save_signals
@@ -25,10 +28,26 @@ __all__ = ["main"]
 _WRONG_USE, _WRONG_INPUT, _NOT_WRITTEN, _INTERRUPTED = 2, 3, 4, 130
 
 
+# What the parser says of wrong use, and what we say.
+_USAGE = (
+    (
+        re.compile(r"^argument ([^:]+): invalid int value: (.*)", re.DOTALL),
+        r"\1 is \2, but must be a whole number",
+    ),
+    (re.compile(r"^argument ([^:]+): invalid float value: (.*)", re.DOTALL), r"\1 is \2, but must be a number"),
+    (re.compile(r"^argument ([^:]+): expected one argument"), r"\1 is given without its value"),
+    (re.compile(r"^argument ([^:]+): (is )"), r"\1 \2"),
+    (re.compile(r"^the following arguments are required: "), "missing: "),
+    (re.compile(r"^unrecognized arguments: "), "not known here: "),
+)
+
+
 class _Parser(argparse.ArgumentParser):
     """A parser whose complaints are one line, like all others."""
 
     def error(self, message: str) -> NoReturn:
+        for pattern, words in _USAGE:
+            message = pattern.sub(words, message)
         raise MeasureError(f"{message}; '{self.prog} --help' lists what there is")
 
 
@@ -87,7 +106,8 @@ def _recording(given: Sequence[str]) -> int:
     if options.junit is not None and options.junit.exists() and not options.overwrite:
         raise ResultsError(f"{options.junit} exists; choose another name, or give --overwrite to replace it")
     samples, rate = read_sound_file(options.recording)
-    report = read_recording(samples, rate, reference_level_dbfs=options.level)
+    with shown("read the recording") as progress:
+        report = read_recording(samples, rate, reference_level_dbfs=options.level, progress=progress)
     check = None if limits is None else report.check(limits)
     written = []
     if options.plots is not None:
@@ -133,6 +153,10 @@ def _recording_options(given: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--junit", type=_place, metavar="FILE", help="write what --limits found as JUnit XML")
     parser.add_argument("--overwrite", action="store_true", help="replace plots and files that exist")
     options = parser.parse_args(given)
+    if not math.isfinite(options.level):
+        raise MeasureError(
+            f"--level is {options.level} dBFS, but must be a finite number; leave it out for -18 dBFS"
+        )
     if options.junit is not None and options.limits is None:
         raise MeasureError("--junit is given without --limits, but holds what became of them; give --limits too")
     return options
@@ -160,9 +184,15 @@ def _signals(given: Sequence[str]) -> int:
     )
     parser.add_argument("--overwrite", action="store_true", help="replace signals that exist")
     options = parser.parse_args(given)
-    for path, seconds, purpose in save_signals(
-        options.out, sample_rate=options.rate, reference_dbfs=options.level, overwrite=options.overwrite
-    ):
+    with shown("write the signals") as progress:
+        written = save_signals(
+            options.out,
+            sample_rate=options.rate,
+            reference_dbfs=options.level,
+            overwrite=options.overwrite,
+            progress=progress,
+        )
+    for path, seconds, purpose in written:
         sys.stdout.write(f"{_printable(str(path))}  {seconds:g} s: {purpose}\n")
     return 0
 

@@ -4,7 +4,7 @@ They are for misuse only: wrong types, impossible arguments, files that cannot b
 allow a figure gives a reading of ``nan`` with the reason instead.
 """
 
-__all__ = ["LimitsError", "MeasureError", "RecordingError", "ResultsError"]
+__all__ = ["LimitsError", "MeasureError", "RecordingError", "ResultsError", "counted"]
 
 
 class MeasureError(ValueError):
@@ -21,3 +21,8 @@ class RecordingError(MeasureError):
 
 class ResultsError(MeasureError):
     """Results cannot be written; the text names file, rule and remedy."""
+
+
+def counted(number: int, thing: str, things: str = "") -> str:
+    """A number of things in words: ``1 channel``, ``2 channels``; `things` where an s is not enough."""
+    return f"{number} {thing if number == 1 else things or f'{thing}s'}"

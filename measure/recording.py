@@ -1,7 +1,9 @@
 """What a recorded test signal tells about the machine that recorded it."""
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -40,10 +42,17 @@ _HIGH_HZ = (9_500.0, 13_000.0)
 _PAIRS = {"modulation": (60.0, 7_000.0), "difference": (19_000.0, 20_000.0)}
 _BURST_HZ, _BURST_LASTS_SECONDS, _BURST_SHARE = 1000.0, 0.3, 0.95
 _FAINT = 0.01  # power of the fainter track re the louder, below which a tone was sent to the louder alone
+_LEVEL_SHARE, _MOVEMENT_SHARE = 0.2, 0.5  # of the time that a tone takes; a guess, for whoever waits
 _NEAR = 0.03  # how far a tape may run wrong
 
 
-def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_level_dbfs: float = -18.0) -> Report:
+def read_recording(
+    signal: "npt.ArrayLike",
+    sample_rate: float,
+    *,
+    reference_level_dbfs: float = -18.0,
+    progress: Callable[[float], None] = lambda _: None,
+) -> Report:
     """Read all quantities that a recorded test signal allows.
 
     Parameters
@@ -57,6 +66,8 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_lev
         Samples per second.
     reference_level_dbfs : float
         Level that the signals were written with as the reference; tones at rising levels alone need it.
+    progress : callable
+        Is told what share of the channels' figures is done, from 0 to 1.
 
     Returns
     -------
@@ -68,8 +79,10 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_lev
     loud = int(np.argmax([_power_of(samples) for samples in channels]))
     found = recognised(channels[loud], rate) if _power_of(channels[loud]) > 0.0 else None
     reports = []
-    for samples in channels:
-        readings, curves, notes = _channel(samples, rate, found, reference_level_dbfs)
+    for place, samples in enumerate(channels):
+        share_done = partial(_told_of_one, progress, place, len(channels))
+        readings, curves, notes = _channel(samples, rate, found, reference_level_dbfs, share_done)
+        share_done(1.0)
         reports.append(
             Report(
                 sample_rate=rate,
@@ -105,6 +118,10 @@ def read_recording(signal: "npt.ArrayLike", sample_rate: float, *, reference_lev
         stages={f"channel {i}": report for i, report in enumerate(reports, start=1)},
         notes=notes,
     )
+
+
+def _told_of_one(progress: Callable[[float], None], place: int, count: int, share: float) -> None:
+    progress((place + share) / count)
 
 
 def _power_of(samples: FloatArray) -> float:
@@ -147,13 +164,18 @@ def _level_of(readings: dict[str, Reading]) -> float:
 
 
 def _channel(
-    samples: FloatArray, rate: float, recognised_: Recognised | None, reference_level_dbfs: float
+    samples: FloatArray,
+    rate: float,
+    recognised_: Recognised | None,
+    reference_level_dbfs: float,
+    told: Callable[[float], None],
 ) -> tuple[dict[str, Reading], dict[str, Curve], tuple[str, ...]]:
     y = trimmed(samples, rate)
     notes = []
     if len(y) < len(samples):
         notes.append(f"{(len(samples) - len(y)) / rate:.2f} s at the ends were left out")
     overall = level(samples, rate)
+    told(_LEVEL_SHARE)
     readings = {
         "peak_dbfs": overall.peak[0],
         "true_peak_dbtp": overall.true_peak[0],
@@ -170,7 +192,9 @@ def _channel(
     found = _pair(y, rate)
     if found is not None:
         return readings | found[0], found[1], tuple(notes)
-    (moving, curves, lines), (harmonic, spectrum) = _movement(y, rate), _harmonics(y, rate)
+    moving, curves, lines = _movement(y, rate)
+    told(_MOVEMENT_SHARE)
+    harmonic, spectrum = _harmonics(y, rate)
     return readings | moving | harmonic, curves | spectrum, (*notes, *lines)
 
 

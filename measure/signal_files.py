@@ -1,13 +1,13 @@
 """The test signals to record on a machine, as files."""
 
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from measure.errors import MeasureError, ResultsError
 from measure.parts.signals import print_through_burst, steady_tone, two_tones
-from measure.parts.sound_file import HIGHEST_RATE_HZ, write_sound_file
+from measure.parts.sound_file import HIGHEST_RATE_HZ, encoded_sound
 from measure.parts.sweep_place import FILE_SWEEP_DB, file_sweep
 from measure.parts.tone_sequences import (
     CROSSTALK_TONES,
@@ -20,7 +20,7 @@ from measure.parts.tone_sequences import (
     steps_signal,
 )
 from measure.validation import FloatArray
-from measure.writing import reason_of
+from measure.writing import new_folder, reason_of, whole_file
 
 __all__ = ["TEST_SIGNALS", "SignalFile", "save_signals"]
 
@@ -130,9 +130,14 @@ TEST_SIGNALS: tuple[SignalFile, ...] = (
 
 
 def save_signals(
-    folder: Path, *, sample_rate: int, reference_dbfs: float, overwrite: bool = False
+    folder: Path,
+    *,
+    sample_rate: int,
+    reference_dbfs: float,
+    overwrite: bool = False,
+    progress: Callable[[float], None] = lambda _: None,
 ) -> list[tuple[Path, float, str]]:
-    """Write the test signals, one file after the other.
+    """Write the test signals: all of them, or none.
 
     Parameters
     ----------
@@ -144,6 +149,8 @@ def save_signals(
         Reference level as the peak of a sine re full scale, -60 to -6.
     overwrite : bool
         Replace files that exist.
+    progress : callable
+        Is told what share is done, from 0 to 1.
 
     Returns
     -------
@@ -163,23 +170,19 @@ def save_signals(
         )
     if not -60.0 <= reference_dbfs <= -6.0:
         raise MeasureError(f"--level is {reference_dbfs:g} dBFS, but must lie between -60 and -6 dBFS")
-    made = not folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except FileExistsError:
-        raise ResultsError(f"{folder} cannot be made, for a file has that name; choose another folder") from None
-    except (OSError, ValueError) as error:
-        raise ResultsError(f"{folder} cannot be made ({reason_of(error)}); choose another folder") from None
     there = [file.name for file in TEST_SIGNALS if (folder / file.name).exists()]
     if there and not overwrite:
         raise ResultsError(f"{folder / there[0]} exists; choose another folder, or give --overwrite to replace it")
     try:
-        for file in TEST_SIGNALS:
-            signal = file.signal(sample_rate, reference_dbfs)
-            write_sound_file(folder / file.name, signal, sample_rate, overwrite=overwrite)
-    except ResultsError:
-        if made:
-            with suppress(OSError):  # what is whole stays, and so its folder
-                folder.rmdir()
-        raise
+        with new_folder(folder), ExitStack() as whole:  # none takes its name before all are written
+            for number, file in enumerate(TEST_SIGNALS, start=1):
+                encoded = encoded_sound(file.signal(sample_rate, reference_dbfs), sample_rate)
+                whole.enter_context(whole_file(folder / file.name, overwrite=overwrite)).write(encoded)
+                progress(number / len(TEST_SIGNALS))
+    except FileExistsError:
+        raise ResultsError(f"{folder} cannot be made, for a file has that name; choose another folder") from None
+    except (OSError, ValueError) as error:
+        if isinstance(error, MeasureError):
+            raise
+        raise ResultsError(f"{folder} cannot be made ({reason_of(error)}); choose another folder") from None
     return [(folder / file.name, file.seconds, file.purpose) for file in TEST_SIGNALS]

@@ -8,7 +8,21 @@ from typing import BinaryIO
 
 from measure.errors import ResultsError
 
-__all__ = ["reason_of", "whole_file"]
+__all__ = ["new_folder", "reason_of", "whole_file"]
+
+
+@contextmanager
+def new_folder(folder: Path) -> Iterator[None]:
+    """Make a folder, if it is missing; what was made goes again if an error leaves it empty."""
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        with suppress(OSError):  # what is whole stays, and so its folder
+            for each in missing:
+                each.rmdir()
+        raise
 
 
 @contextmanager
@@ -42,21 +56,29 @@ def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
         if target.exists() and not target.is_file():
             # It would not be written to but replaced, for whoever may.
             raise ResultsError(f"{target} is a folder or a device, but must be the name of a file; choose another")
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with partial.open("wb") as file:
-            yield file
-        partial.replace(target)
+        with new_folder(target.parent), _removed(partial):
+            with partial.open("wb") as file:
+                yield file
+            partial.replace(target)
     except ResultsError:
         raise
+    except FileExistsError:
+        raise ResultsError(f"{target.parent} cannot be made, for a file has that name; choose another") from None
     except (OSError, ValueError) as error:
         raise ResultsError(
             f"{target} cannot be written ({reason_of(error)}); "
             "check space and permissions, or choose another folder"
         ) from None
+
+
+@contextmanager
+def _removed(partial: Path) -> Iterator[None]:
+    """What is left of a part file in the end goes."""
+    try:
+        yield
     finally:
-        with suppress(OSError, ValueError):  # a folder that is none, or a name that cannot be
-            if target.name:
-                partial.unlink(missing_ok=True)
+        with suppress(OSError, ValueError):
+            partial.unlink(missing_ok=True)
 
 
 def reason_of(error: Exception) -> str:

@@ -4,7 +4,7 @@ Every error raised on purpose derives from :class:`TapeemuError`; the command li
 into an exit status.
 """
 
-__all__ = ["AudioError", "OutputError", "ParameterError", "PresetError", "TapeemuError"]
+__all__ = ["AudioError", "OutputError", "ParameterError", "PresetError", "TapeemuError", "counted"]
 
 
 class TapeemuError(Exception):
@@ -38,3 +38,8 @@ class PresetError(TapeemuError, ValueError):
 
 class OutputError(TapeemuError, OSError):
     """A result cannot be written where it was asked for."""
+
+
+def counted(number: int, thing: str, things: str = "") -> str:
+    """A number of things in words: ``1 channel``, ``2 channels``; `things` where an s is not enough."""
+    return f"{number} {thing if number == 1 else things or f'{thing}s'}"

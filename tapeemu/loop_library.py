@@ -8,6 +8,7 @@ Only the standard library is needed here, for an installation runs this before a
 
 import contextlib
 import hashlib
+import importlib.util
 import os
 import platform
 import re
@@ -30,6 +31,7 @@ __all__ = [
     "main",
     "source_digest",
     "stale_files",
+    "ziglang_in",
 ]
 
 _PACKAGE = Path(__file__).parent
@@ -117,7 +119,7 @@ def _record_line(path: Path) -> str:
 
 
 def compilers() -> Iterator[list[str]]:
-    """Commands of the C compilers at hand, the one in ``CC`` first."""
+    """Commands of the C compilers at hand, the one in ``CC`` first, the package ziglang last."""
     wanted = os.environ.get("CC")
     if wanted:
         yield shlex.split(wanted)
@@ -125,6 +127,14 @@ def compilers() -> Iterator[list[str]]:
         path = shutil.which(name)
         if path is not None:
             yield [path]
+    package = importlib.util.find_spec("ziglang")
+    if package is not None and package.origin is not None:
+        yield ziglang_in(Path(package.origin).parents[1])
+
+
+def ziglang_in(folder: Path) -> list[str]:
+    """Command of the package ziglang that is installed in a folder; for all processors of this machine's kind."""
+    return [sys.executable, str(folder / "ziglang"), "cc", "-mcpu=baseline"]
 
 
 def build(
@@ -164,7 +174,8 @@ def build(
     command = command or next(compilers(), None)
     if command is None:
         raise LibraryError(
-            "there is no C compiler (gcc or clang); numba will compile the loops at their first use"
+            "there is no C compiler (gcc, clang or the package ziglang); "
+            "numba will compile the loops at their first use"
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -182,7 +193,7 @@ def _compiled(
     made = [folder / each for each in library_names(system, processor)]
     common = [*_FLAGS, f'-DTAPEEMU_DIGEST="{digest()}"']
     common += [] if system == "win32" else ["-fPIC"]
-    common += [] if "ziglang" in command else [_GCC_FLAG]
+    common += [] if any(Path(part).name == "ziglang" for part in command) else [_GCC_FLAG]
     wide = _WIDE.get(processor.lower(), "")
     runs = []
     for path, flags in zip(made, ([], [wide]), strict=False):
@@ -197,9 +208,16 @@ def _compiled(
 
 
 def _started(arguments: Sequence[str], folder: Path) -> "subprocess.Popen[str]":
+    # What ziglang keeps for the next time is 50 MB, and this is done once.
+    caches = dict.fromkeys(("ZIG_GLOBAL_CACHE_DIR", "ZIG_LOCAL_CACHE_DIR"), str(folder / "cache"))
     try:
         return subprocess.Popen(
-            arguments, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+            arguments,
+            cwd=folder,
+            env=caches | os.environ,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
         )
     except OSError as error:
         raise LibraryError(f"the C compiler {arguments[0]} does not run: {error.strerror}") from None

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from tapeemu.errors import AudioError, ParameterError
+from tapeemu.errors import AudioError, ParameterError, counted
 
 __all__ = [
     "LOUDEST",
@@ -185,7 +185,8 @@ def check_block_form(block: Any, *, channels: int | None = None) -> None:
     present = check_channels(1 if block.ndim == 1 else block.shape[0])
     if channels is not None and present != channels:
         raise AudioError(
-            f"the block has {present} channel(s) (shape {block.shape}), but the stream was made for {channels}"
+            f"the block has {counted(present, 'channel')} (shape {block.shape}), but the stream was made for "
+            f"{channels}"
         )
 
 
@@ -203,9 +204,10 @@ def check_samples(block: npt.NDArray[np.floating[Any]]) -> None:
                 f"must lie within {LOUDEST:g} of zero (1 is full scale); repair the audio or divide it first"
             )
         channel, first = np.argwhere(~np.atleast_2d(finite))[0]
+        bad = block.size - int(np.count_nonzero(finite))
+        told = counted(bad, "sample that is not a finite number", "samples that are not finite numbers")
         raise AudioError(
-            f"audio holds {block.size - np.count_nonzero(finite)} sample(s) that are not finite numbers; "
-            f"the first is sample {first} of channel {channel}; repair or replace them first"
+            f"audio holds {told}; the first is sample {first} of channel {channel}; repair or replace them first"
         )
 
 

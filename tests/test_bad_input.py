@@ -402,8 +402,12 @@ def test_the_laboratory_refuses_the_same_files(
 @pytest.mark.parametrize(
     ("options", "status", "told"),
     [
-        ([], USAGE, "the following arguments are required"),
-        (["x.wav", "--colour", "red"], USAGE, "unrecognized arguments"),
+        ([], USAGE, "missing: RECORDING"),
+        (["x.wav", "--colour", "red"], USAGE, "not known here: --colour red"),
+        (["x.wav", "--level", "nan"], USAGE, "--level is nan dBFS, but must be a finite number; leave it out"),
+        (["x.wav", "--level", "loud"], USAGE, "--level is 'loud', but must be a number"),
+        (["x.wav", "--level"], USAGE, "--level is given without its value"),
+        (["signals"], USAGE, "missing: --out"),
         (["signals"], USAGE, "--out"),
         (["signals", "--out", "s", "--rate", "high"], USAGE, "--rate"),
         (["signals", "--out", "s", "--rate", "8000"], USAGE, "--rate is 8000 Hz"),

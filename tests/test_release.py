@@ -7,9 +7,12 @@ makes those of every machine twice.
 """
 
 import importlib.util
+import os
+import shutil
 import subprocess
 import sys
 import types
+import typing
 import venv
 import zipfile
 from pathlib import Path
@@ -132,6 +135,75 @@ def test_what_was_built_goes_into_the_wheel_under_the_tag_of_its_machine(
     }
 
 
+class Builder:
+    """What the builder of wheels says to whoever looks."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+
+    def display_info(self, message: str) -> None:
+        self.told.append(message)
+
+    display_warning = display_info
+
+
+@pytest.fixture
+def no_compiler(hook: types.ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
+    """The hook where no C compiler is installed."""
+    monkeypatch.setattr(loop_library, "compilers", lambda: iter(()))
+    monkeypatch.setattr(loop_library.build, "__defaults__", (tmp_path / "library",))
+    hook.LoopLibraryHook.root = str(ROOT)
+    hook.LoopLibraryHook.app = Builder()
+    return hook
+
+
+def test_where_there_is_no_compiler_one_is_fetched_for_the_build_alone(
+    no_compiler: types.ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pip that brings a compiler that writes down what it was asked."""
+    folders = []
+
+    def pip(command: list[str], *, env: dict[str, str], **_: object) -> subprocess.CompletedProcess[str]:
+        assert "PYTHONPATH" not in env  # which hides pip from a build
+        folders.append(Path(command[command.index("--target") + 1]))
+        (folders[0] / "ziglang").mkdir()
+        script = "import sys; open(sys.argv[-1], 'w').write(' '.join(sys.argv))\n"
+        (folders[0] / "ziglang" / "__main__.py").write_text(script)
+        return subprocess.CompletedProcess(command, 0)
+
+    monkeypatch.setattr(no_compiler, "subprocess", types.SimpleNamespace(**{**vars(subprocess), "run": pip}))
+    monkeypatch.setenv("PYTHONPATH", "what pip puts there")
+    data: dict[str, typing.Any] = {"force_include": {}}
+    no_compiler.LoopLibraryHook().initialize("standard", data)
+    assert data["tag"].startswith("py3-none-")
+    assert sorted(data["force_include"].values()) == [
+        f"tapeemu/native/library/{name}" for name in sorted([*loop_library.library_names(), "loops.txt"])
+    ]
+    asked = (tmp_path / "library" / loop_library.library_names()[0]).read_text()
+    assert "-mcpu=baseline" in asked
+    assert "-fno-split-paths" not in asked  # ziglang ends at a word that it does not know
+    assert not folders[0].exists()
+    assert "100 MB" in no_compiler.LoopLibraryHook.app.told[0]
+
+
+@pytest.mark.parametrize("fault", ["no package", "no pip", "no end"])
+def test_where_no_compiler_can_be_fetched_the_wheel_is_made_without_loops(
+    no_compiler: types.ModuleType, fault: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def pip(command: list[str], **_: object) -> subprocess.CompletedProcess[str]:
+        if fault == "no pip":
+            raise FileNotFoundError(2, "No such file")
+        if fault == "no end":
+            raise subprocess.TimeoutExpired(command, 300.0)
+        return subprocess.CompletedProcess(command, 1)
+
+    monkeypatch.setattr(no_compiler, "subprocess", types.SimpleNamespace(**{**vars(subprocess), "run": pip}))
+    data: dict[str, typing.Any] = {"force_include": {}}
+    no_compiler.LoopLibraryHook().initialize("standard", data)
+    assert data == {"force_include": {}}
+    assert "there is no C compiler" in no_compiler.LoopLibraryHook.app.told[-1]
+
+
 def test_what_cannot_be_made_is_told_in_a_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -190,3 +262,21 @@ def test_a_wheel_brings_loops_and_plugins_to_where_there_is_no_compiler(tmp_path
     )
     assert installed.stderr == ""
     assert {".clap", ".lv2", ".vst3"} <= {path.name for path in (tmp_path / "home").iterdir()}
+
+
+@pytest.mark.long
+def test_a_checkout_is_installed_with_its_loops_where_there_is_no_compiler(tmp_path: Path) -> None:
+    """Needs the network: pip gets a compiler for the build."""
+    tree = tmp_path / "a checkout"
+    shutil.copytree(ROOT, tree, ignore=shutil.ignore_patterns(".git", ".venv*", "library", "tests", "__pycache__"))
+    empty = tmp_path / "empty"
+    venv.create(empty, with_pip=True)
+    home = {**os.environ, "PATH": str(empty / "bin"), "HOME": str(tmp_path / "home")}
+    for name in ("PYTHONPATH", "CC"):
+        home.pop(name, None)
+    pip = [empty / "bin/python", "-m", "pip", "install", "--quiet", "--no-deps"]
+    subprocess.run([*pip, "."], cwd=tree, env=home, check=True, capture_output=True)
+    (folder,) = (empty / "lib").glob("python*/site-packages/tapeemu/native/library")
+    assert loop_library.files_as_built(folder) == [folder / name for name in loop_library.library_names()]
+    assert not list((empty / "lib").glob("python*/site-packages/ziglang*"))
+    assert not (tmp_path / "home" / ".cache" / "zig").exists()

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from measure.errors import counted
 from measure.validation import FloatArray
 
 __all__ = [
@@ -267,11 +268,12 @@ def band_rate(highest_hz: float) -> float:
 def _centred(signal: FloatArray) -> tuple[float, FloatArray]:
     """Level and signal without its mean, scaled to a peak of 1."""
     if signal.size < 2:
-        raise NotMeasurableError(f"the signal has {signal.size} sample(s), which is no tone")
+        raise NotMeasurableError(f"the signal has {counted(signal.size, 'sample')}, which is no tone")
     bad = ~np.isfinite(signal)
     if bad.any():
         raise NotMeasurableError(
-            f"{int(bad.sum())} sample(s) are not finite, the first at index {int(np.argmax(bad))}"
+            f"{counted(int(bad.sum()), 'sample is', 'samples are')} not finite, the first at index "
+            f"{int(np.argmax(bad))}"
         )
     largest = float(np.max(np.abs(signal)))
     if largest == 0.0:

@@ -9,16 +9,16 @@ import os
 import re
 import stat
 import struct
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from measure.errors import RecordingError
+from measure.errors import RecordingError, counted
 from measure.validation import FloatArray
-from measure.writing import whole_file
 
-__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "read_sound_file", "write_sound_file"]
+__all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "MOST_CHANNELS", "encoded_sound", "read_sound_file"]
 
 LOWEST_RATE_HZ = 8_000
 """Lowest sample rate of a recording."""
@@ -84,34 +84,23 @@ def read_sound_file(path: str | os.PathLike[str]) -> tuple[FloatArray, int]:
     return samples, rate
 
 
-def write_sound_file(
-    path: str | os.PathLike[str], samples: FloatArray, sample_rate: int, *, overwrite: bool
-) -> None:
-    """Write one channel as a WAV file of 24 bits, whole or not at all.
+def encoded_sound(samples: FloatArray, sample_rate: int) -> memoryview:
+    """One channel as a WAV file of 24 bits, in memory: on a full disk the library would print tracebacks.
 
     Parameters
     ----------
-    path : path
-        The file.
     samples : ndarray, shape (samples,)
         Full scale is 1.
     sample_rate : int
         Samples per second.
-    overwrite : bool
-        Replace a file that exists.
-
-    Raises
-    ------
-    ResultsError
-        If the file exists and may not be replaced, or cannot be written.
     """
     import soundfile
 
-    # In memory first: on a full disk the library would print a traceback for each of its attempts.
     encoded = io.BytesIO()
-    soundfile.write(encoded, samples, sample_rate, format="WAV", subtype="PCM_24")
-    with whole_file(path, overwrite=overwrite) as file:
-        file.write(encoded.getbuffer())
+    # In a thread, where no interruption falls into the library's call back, which would print and lose it.
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(soundfile.write, encoded, samples, sample_rate, format="WAV", subtype="PCM_24").result()
+    return encoded.getbuffer()
 
 
 def _headerless(path: Path) -> RecordingError:
@@ -196,7 +185,7 @@ def _check_riff_format(path: Path, body: bytes) -> None:
     if tag not in (1, 3, 0xFFFE) or not channels:  # integers, floating point, extensible
         return
     if frame_bytes != channels * ((bits + 7) // 8):
-        told = f"{channels} channel(s) of {bits} bits, but {frame_bytes} bytes for all of them"
+        told = f"{counted(channels, 'channel')} of {bits} bits, but {frame_bytes} bytes for all of them"
     elif bytes_per_second != rate * frame_bytes:
         told = f"{rate:,} Hz, but {bytes_per_second:,} bytes a second instead of {rate * frame_bytes:,}"
     else:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from measure.errors import MeasureError
+from measure.errors import MeasureError, counted
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
 
@@ -77,7 +77,9 @@ def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: flo
     rate = check_rate(sample_rate)
     channels = check_signal(recording, channels=True)
     if channels.shape[0] != 2:
-        raise MeasureError(f"the recording has {channels.shape[0]} channel(s), but azimuth lies between two")
+        raise MeasureError(
+            f"the recording has {counted(channels.shape[0], 'channel')}, but azimuth lies between two"
+        )
     check_frequency(frequency_hz, rate, lowest_hz=5.0 / _FRAME_SECONDS, highest_share=0.45)
     conditions: dict[str, Condition] = {
         "frequency_hz": float(frequency_hz),

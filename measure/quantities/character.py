@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from measure.errors import MeasureError
+from measure.errors import MeasureError, counted
 from measure.results import Condition, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -220,7 +220,7 @@ def likeness(signal: "npt.ArrayLike", reference: "npt.ArrayLike", sample_rate: f
 def _stereo(channels: FloatArray, conditions: Mapping[str, Condition]) -> tuple[Reading, Reading]:
     names = (("stereo correlation", ""), ("stereo width", "dB"))
     if channels.shape[0] != 2:
-        reason = f"the recording has {channels.shape[0]} channel(s), but a stereo figure needs two"
+        reason = f"the recording has {counted(channels.shape[0], 'channel')}, but a stereo figure needs two"
         return (undefined(*names[0], reason, conditions), undefined(*names[1], reason, conditions))
     left, right = channels
     if not (left.any() and right.any()):
@@ -248,7 +248,7 @@ def _unusable(channels: FloatArray) -> str:
         return "the signal is empty"
     bad = channels.size - int(np.count_nonzero(np.isfinite(channels)))
     if bad:
-        return f"{bad} sample(s) are not finite"
+        return f"{counted(bad, 'sample is', 'samples are')} not finite"
     return "" if channels.any() else "the signal is silent"
 
 

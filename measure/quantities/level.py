@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from measure.errors import MeasureError
+from measure.errors import MeasureError, counted
 from measure.parts import detectors, weighting
 from measure.results import Condition, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
@@ -269,7 +269,7 @@ def _channel_levels(samples: FloatArray, conditions: Mapping[str, Condition]) ->
     rms_db = _db(detectors.root_mean_square(scaled))
     between_db = _db(true_peak(scaled))
     full = int(np.sum(np.abs(samples) >= 1.0))
-    warnings = (f"{full} sample(s) at or above full scale",) if full else ()
+    warnings = (f"{counted(full, 'sample')} at or above full scale",) if full else ()
 
     def reading(quantity: str, value: float, unit: str, method: str, standard: str, doubt: float) -> Reading:
         return Reading(
@@ -462,7 +462,8 @@ def _unusable(samples: FloatArray) -> str:
         return "the signal is empty"
     bad = ~np.isfinite(samples)
     if bad.any():
-        return f"{int(bad.sum())} sample(s) are not finite, the first at index {int(np.argmax(bad))}"
+        told = counted(int(bad.sum()), "sample is", "samples are")
+        return f"{told} not finite, the first at index {int(np.argmax(bad))}"
     if not samples.any():
         return "the signal is silent"
     return ""

@@ -1,5 +1,6 @@
 """Measuring a system by the standard set: the sweep first, then the rows it says how to send."""
 
+import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -36,6 +37,7 @@ def bench(
     rows: Sequence[str] | None = None,
     reverberates: bool | None = None,
     neighbours: bool = False,
+    progress: Callable[[float], None] | None = None,
 ) -> Report:
     """Measure a system by the standard set.
 
@@ -63,6 +65,8 @@ def bench(
     neighbours : bool
         Whether the system also takes two channels, as tracks beside each other: then azimuth, crosstalk and
         print-through are read as well. Of `stages` they are not.
+    progress : callable, optional
+        Is told what share is done, from 0 to 1, after each signal; from several threads.
 
     Returns
     -------
@@ -84,12 +88,19 @@ def bench(
     reference, numbers = float(reference_level_dbfs), [int(seed) for seed in seeds]
     if not neighbours:
         wanted = [name for name in wanted if name not in NEIGHBOURS]
-    whole = _measured(system, rate, reference, numbers, wanted, reverberates)
+    count = 1 + len(stages or {})
+    whole = _measured(system, rate, reference, numbers, wanted, reverberates, _of_parts(progress, 0, count))
     alone = [name for name in wanted if name not in NEIGHBOURS]
     parts = {
-        name: _measured(stage, rate, reference, numbers, alone, None) for name, stage in (stages or {}).items()
+        name: _measured(stage, rate, reference, numbers, alone, None, _of_parts(progress, place, count))
+        for place, (name, stage) in enumerate((stages or {}).items(), start=1)
     }
     return replace(whole, stages=parts)
+
+
+def _of_parts(progress: Callable[[float], None] | None, place: int, count: int) -> Callable[[float], None]:
+    """What is told of one of several parts, as a share of all of them."""
+    return lambda share: None if progress is None else progress((place + share) / count)
 
 
 def _measured(
@@ -99,6 +110,7 @@ def _measured(
     seeds: Sequence[int],
     wanted: Sequence[str],
     reverberates: bool | None,
+    progress: Callable[[float], None],
 ) -> Report:
     """Send the wanted rows through one system."""
     used, systems = seeded(system, rate, seeds)
@@ -138,6 +150,7 @@ def _measured(
             jobs.append(
                 [pool.submit(read, row, setting, each) for each in through[: None if row.every_seed else 1]]
             )
+        _count([job for queue in jobs for job in queue], progress)
         readings, curves = _gathered([[job.result() for job in queue] for queue in jobs], used)
     return Report(
         sample_rate=rate,
@@ -147,6 +160,13 @@ def _measured(
         curves=curves,
         notes=tuple(notes),
     )
+
+
+def _count(jobs: "Sequence[Future[Found]]", progress: Callable[[float], None]) -> None:
+    """Tell what share of the jobs is done, whenever one is."""
+    numbers = itertools.count(1)
+    for job in jobs:
+        job.add_done_callback(lambda _: progress(next(numbers) / len(jobs)))
 
 
 def _left_out(name: str, setting: Setting) -> str:

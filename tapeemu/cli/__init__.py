@@ -145,27 +145,37 @@ def main() -> None:
         # Names of files hold any bytes, and terminals not all letters: what cannot be written is spelt out.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    status = _status()
+    if status:
+        from tapeemu.files.part_files import remove_empty_folders
+
+        remove_empty_folders()
+    sys.exit(status)
+
+
+def _status() -> int:
+    """Run the command, and tell in a line what went wrong; returns the status."""
     try:
         status = app(standalone_mode=False)
     except PresetError as error:
         complain(error.heading, error.mistakes)
-        sys.exit(exit_status(error))
+        return exit_status(error)
     except TapeemuError as error:
         complain(str(error))
-        sys.exit(exit_status(error))
+        return exit_status(error)
     except (KeyboardInterrupt, typer.Abort):
         status = EXIT_INTERRUPTED
     except Exception as error:  # the last line of defence: no traceback reaches a user
         if hasattr(error, "format_message"):  # wrong usage, by whichever parser typer is built on
             _explain_usage(error)
-            sys.exit(EXIT_USAGE)
+            return EXIT_USAGE
         if isinstance(error, OSError) and error.filename is None and error.errno in _UNWRITABLE:
             complain(
                 f"what was to be printed cannot be written ({os.strerror(error.errno)}); check the space there"
             )
-            sys.exit(EXIT_OUTPUT)
+            return EXIT_OUTPUT
         complain(f"internal error: {type(error).__name__}: {error}; please report it with the command you gave")
-        sys.exit(EXIT_INTERNAL)
+        return EXIT_INTERNAL
     if status == EXIT_INTERRUPTED:  # from here, or from the parser, which catches Ctrl-C itself
         complain("interrupted; no partial file was left")
-    sys.exit(status if isinstance(status, int) else 0)
+    return status if isinstance(status, int) else 0

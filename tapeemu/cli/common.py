@@ -333,12 +333,9 @@ def show(renderable: Any) -> None:
     console.print(renderable)
 
 
-def write_json(data: Any, path: Path | None = None) -> None:
-    """Print JSON, or write it to a file."""
+def write_json(data: Any) -> None:
+    """Print JSON."""
     text = json.dumps(data, indent=2, ensure_ascii=False, default=str)
     # Names that are not valid text have lone surrogates, which JSON can only hold escaped.
     text = "".join(f"\\u{ord(letter):04x}" if "\ud800" <= letter <= "\udfff" else letter for letter in text)
-    if path is None:
-        typer.echo(text)
-    else:
-        path.write_text(text + "\n", "utf-8")
+    typer.echo(text)

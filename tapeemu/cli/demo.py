@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.cli.common import Bar, listen_to_compilation, output_folder
 from tapeemu.cli.process import print_reports
 
 __all__ = ["demo"]
@@ -34,18 +34,20 @@ def demo(
     wet = output_folder(out / "tape")
     listen_to_compilation()
     reports = []
-    for name in STEMS:
-        stem = dry / f"{name}.wav"
-        replace = overwrite
-        with tempfile.TemporaryDirectory() as aside:
-            made = Path(aside) / stem.name
-            _write_stem(name, made, overwrite=False)
-            # A stem that is there and is ours was made here before, and so was what lies on tape beside it.
-            if stem.is_file() and cmp(stem, made, shallow=False):
-                replace = True
-        _write_stem(name, stem, overwrite=replace)
-        delivery = Delivery(overwrite=replace)
-        reports.append(render_file(stem, chain, wet / stem.name, delivery=delivery, preset=preset))
+    with Bar("stems", len(STEMS)) as bar:
+        for number, name in enumerate(STEMS, start=1):
+            stem = dry / f"{name}.wav"
+            replace = overwrite
+            with tempfile.TemporaryDirectory() as aside:
+                made = Path(aside) / stem.name
+                _write_stem(name, made, overwrite=False)
+                # A stem that is there and is ours was made here before, and so was what lies on tape beside it.
+                if stem.is_file() and cmp(stem, made, shallow=False):
+                    replace = True
+            _write_stem(name, stem, overwrite=replace)
+            delivery = Delivery(overwrite=replace)
+            reports.append(render_file(stem, chain, wet / stem.name, delivery=delivery, preset=preset))
+            bar.update(number, f"{number}/{len(STEMS)}")
     print_reports(reports)
     typer.echo(f"{len(STEMS)} dry stems of {SECONDS:.0f} s: {dry}")
     typer.echo(f"the same through the preset {preset!r}: {wet}")

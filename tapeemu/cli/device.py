@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from tapeemu.cli.common import listen_to_compilation, output_folder
+from tapeemu.cli.common import Bar, listen_to_compilation, output_folder
 from tapeemu.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -40,9 +40,15 @@ def device(
     from tapeemu.files.part_files import PartFile, write_together
     from tapeemu.presets import load_preset
     from tapeemu.targets.device import control_samples, device_files, figures_on_device, sheet
+    from tapeemu.validation import MAX_SAMPLE_RATE, MIN_SAMPLE_RATE
 
     if channels not in (1, 2):
         raise ParameterError(f"--channels is {channels}, but a device has 1 or 2; choose one of them")
+    if not MIN_SAMPLE_RATE <= rate <= MAX_SAMPLE_RATE:
+        raise ParameterError(
+            f"--rate is {rate:g} Hz, but must lie between {MIN_SAMPLE_RATE:,} and {MAX_SAMPLE_RATE:,} Hz; "
+            "leave it out for 48,000 Hz"
+        )
     if not 0.0 <= instructions < math.inf:
         raise ParameterError(
             f"--instructions is {instructions:g}, but must be zero or more, and finite; leave it out for no limit"
@@ -55,6 +61,7 @@ def device(
     control_samples(control_rate, rate)
     target = output_folder(out)
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
+    typer.echo("compiling for the device, and running it there, emulated (less than a minute a try)", err=True)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         build = _built(
@@ -67,7 +74,11 @@ def device(
             control_hz=control_rate,
         )
         wanted = figures and chosen.measured is not None
-        rows = figures_on_device(build, chosen.measured, folder) if wanted else None
+        rows = None
+        if wanted:
+            with Bar("measure what plays there", 1.0) as bar:
+                told = bar.update if bar.visible else None
+                rows = figures_on_device(build, chosen.measured, folder, progress=told)
     files = {**device_files(build), _SHEET: sheet(build, rows)}
     write_together({target / file: text.encode() for file, text in files.items()}, overwrite=overwrite)
     costs = build.costs

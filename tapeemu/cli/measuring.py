@@ -2,7 +2,8 @@
 
 import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -80,16 +81,20 @@ def measure(
         _check_unplotted(plots, places)
     jobs = _prepare(jobs, len(places))
     results: Iterable[Any]
-    if full or plots is not None:
-        results = (_measured_full(place, full=full, write=not (dry_run or full), plots=plots) for place in places)
-    else:
-        results = in_processes(
-            _measured_file, [(str(place.path), place.name, not dry_run) for place in places], jobs=jobs
-        )
     collected = {}
-    with Bar("presets", len(places)) as bar:
-        for number, (place, (preset, reports)) in enumerate(zip(places, results, strict=True), start=1):
-            bar.update(number, f"{number}/{len(places)}")
+    with Bar("presets", 1.0) as bar:
+        told = _told(bar, len(places))
+        if full or plots is not None:
+            results = in_processes(
+                partial(_measured_full, full=full, write=not (dry_run or full), plots=plots),
+                places,
+                jobs=1,
+                progress=told,
+            )
+        else:
+            tasks = [(str(place.path), place.name, not dry_run) for place in places]
+            results = in_processes(_measured_file, tasks, jobs=jobs, progress=told)
+        for place, (preset, reports) in zip(places, results, strict=True):
             if as_json:
                 collected[place.name] = {part: report.to_dict() for part, report in reports.items()}
             else:
@@ -97,6 +102,11 @@ def measure(
                     _print_measured(place, preset, reports, full=full, written=not (dry_run or full))
     if as_json:
         write_json(collected)
+
+
+def _told(bar: Bar, count: int) -> Callable[[float], None] | None:
+    """What is told the share that is done of so many presets."""
+    return (lambda share: bar.update(share, f"{int(share * count + 1e-9)}/{count}")) if bar.visible else None
 
 
 def _print_measured(
@@ -138,29 +148,36 @@ def _check_unplotted(folder: Path, places: "Sequence[Place]") -> None:
             )
 
 
-def _measured_file(task: tuple[str, str, bool]) -> Any:
+def _measured_file(task: tuple[str, str, bool], progress: Callable[[float], None] | None = None) -> Any:
     """Measure one file, write it if asked; runs in a process of its own."""
     from tapeemu.presets import load_preset
     from tapeemu.presets.measuring import measure_preset
     from tapeemu.presets.writing import save_preset
 
     path, _, write = task
-    preset, reports = measure_preset(load_preset(Path(path)))
+    preset, reports = measure_preset(load_preset(Path(path)), progress=progress)
     if write:
         save_preset(preset, Path(path), overwrite=True)
     return preset, reports
 
 
-def _measured_full(place: "Place", *, full: bool, write: bool, plots: Path | None) -> Any:
+def _measured_full(
+    place: "Place",
+    progress: Callable[[float], None] | None = None,
+    *,
+    full: bool,
+    write: bool,
+    plots: Path | None,
+) -> Any:
     from measure.standard_set import bench
     from tapeemu.presets import load_preset
 
     if full:
         preset = load_preset(place.path)
         stages = {stage.name: stage.processor for stage in preset.chain.stages if not stage.bypass}
-        reports = {"chain": bench(preset.chain, stages=stages if len(stages) > 1 else None)}
+        reports = {"chain": bench(preset.chain, stages=stages if len(stages) > 1 else None, progress=progress)}
     else:
-        preset, reports = _measured_file((str(place.path), place.name, write))
+        preset, reports = _measured_file((str(place.path), place.name, write), progress)
     if plots is not None:
         from measure.errors import ResultsError
         from measure.plots import save_plots
@@ -199,10 +216,11 @@ def verify(
         places, system_of = _hosted(places)
     jobs = _prepare(jobs, len(places))
     results: list[Verification] = []
-    with Bar("presets", len(places)) as bar:
-        for result in verify_all([place.path for place in places], jobs=jobs, system_of=system_of):
+    with Bar("presets", 1.0) as bar:
+        told = _told(bar, len(places))
+        paths = [place.path for place in places]
+        for result in verify_all(paths, jobs=jobs, system_of=system_of, progress=told):
             results.append(result)
-            bar.update(len(results), f"{len(results)}/{len(places)}")
             if not as_json:
                 with bar.aside():
                     typer.echo(printable_lines(str(result)))
@@ -258,6 +276,8 @@ def _plain(result: "Verification") -> dict[str, Any]:
 
 
 def _off_by(percent: float) -> str:
+    if percent >= 99.5:  # where two digits would be an exponent
+        return f"{percent:.0f}"
     return f"{percent:.2g}" if percent >= 0.01 else "< 0.01"
 
 
@@ -310,7 +330,13 @@ def solve_figures(
         check_free(path, overwrite=overwrite)
     source = load_preset(start) if start is not None else None
     _prepare(1, 1)
-    solution = solve(wanted, start=None if source is None else source.chain, within_percent=within_percent)
+    with Bar("measurement", 1.0) as bar:
+        solution = solve(
+            wanted,
+            start=None if source is None else source.chain,
+            within_percent=within_percent,
+            progress=(lambda number, share: bar.update(share, str(number))) if bar.visible else None,
+        )
     _print_reached(solution)
     asked = ", ".join(f"{key} {value:g}" for key, value in wanted.items())
     preset = Preset(
@@ -325,9 +351,11 @@ def solve_figures(
     print_chain(preset)
     near = solution.worst_percent <= within_percent
     if not near:
-        typer.echo(f"not as near as {within_percent:g} %: this is the nearest that was found")
+        why = f"; nearer, {printable(solution.kept_back)}" if solution.kept_back else ""
+        typer.echo(f"not as near as {within_percent:g} %: this is the nearest that was found{why}")
     if not dry_run:
-        measured, _ = measure_preset(preset)
+        with Bar("measure what was found", 1.0) as bar:
+            measured, _ = measure_preset(preset, progress=bar.update if bar.visible else None)
         save_preset(measured, path, overwrite=overwrite)
         typer.echo(f"written: {printable(str(path))}")
     if not near:

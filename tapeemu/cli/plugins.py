@@ -9,6 +9,8 @@ from tapeemu.errors import ParameterError
 
 __all__ = ["app", "build_plugins", "install_plugins", "list_plugins", "remove_plugins"]
 
+_BUILDING = "building the plug-ins, once (less than a minute)"
+
 app = typer.Typer(
     help="The suite as plug-ins for a host: build, install, list, remove.",
     no_args_is_help=True,
@@ -24,13 +26,15 @@ def build_plugins(
     ),
 ) -> None:
     """Build the plug-ins into a folder."""
-    from tapeemu.plugins.building import FORMATS, MACHINES, NAME, build, this_machine
+    from tapeemu.plugins.building import FORMATS, MACHINES, NAME, build, find_built, this_machine
     from tapeemu.plugins.installing import put
 
     if machine and machine not in MACHINES:
         raise ParameterError(f"--machine is {machine!r}, but must be one of: {', '.join(MACHINES)}")
     listen_to_compilation()
     chosen = MACHINES[machine] if machine else this_machine()
+    if chosen != this_machine() or find_built() is None:
+        typer.echo(_BUILDING, err=True)
     made = build(chosen)
     target = output_folder(out / chosen.name)
     names = [put(made / f"{NAME}.{each}", target).name for each in FORMATS]
@@ -45,7 +49,7 @@ def install_plugins() -> None:
 
     listen_to_compilation()
     if find_built() is None:
-        typer.echo("building the plug-ins, once (less than a minute)", err=True)
+        typer.echo(_BUILDING, err=True)
     for path in install():
         typer.echo(str(path))
 

@@ -1,5 +1,6 @@
 """``tapeemu presets``, ``show``, ``find``, ``new`` and ``schema``: what presets there are, and more of them."""
 
+import re
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -230,7 +231,9 @@ def find(
     """Find presets by their measured figures: flutter, level, thd, mol, rt60, rt60_125 ... or any full key."""
     from tapeemu.presets import list_places
     from tapeemu.presets.searching import parse_condition, search
+    from tapeemu.presets.writing import check_words
 
+    check_words("", tags)
     wanted = [parse_condition(text) for text in conditions or ()]
     if not wanted and not tags:
         raise ParameterError("nothing is asked for; give a range such as flutter=0.05..0.2, or --tag")
@@ -291,7 +294,10 @@ def new(
             "tags": list(tags),
             "stages": [_stage_from(text) for text in stages],
         }
-        made = parse_preset(table_text(values), name=path.stem).replace(text="")
+        try:
+            made = parse_preset(table_text(values), name=path.stem).replace(text="")
+        except PresetError as error:
+            raise ParameterError("; ".join(map(_of_options, error.mistakes or (error.heading,)))) from None
         for place, reason in made.chain.idle().items():
             raise ParameterError(f"{place} would be without effect: {reason}; leave it out")
     saved = save_preset(made, path, overwrite=overwrite)
@@ -323,6 +329,11 @@ def _stage_from(text: str) -> dict[str, Any]:
         if read is not None:
             values[key] = read
     return values
+
+
+def _of_options(mistake: str) -> str:
+    """A mistake in the text that options were put into, without its line there: ``--stage, number 1: ...``."""
+    return re.sub(r"^(?:.*?: )?line \d+, stage (?=\d)", "--stage, number ", mistake)
 
 
 def target_path(name: str) -> Path:

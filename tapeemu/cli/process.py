@@ -212,6 +212,11 @@ def _end_with_failures(outcome: "BatchOutcome") -> None:
     raise typer.Exit(EXIT_INTERNAL if EXIT_INTERNAL in statuses else max(statuses))
 
 
+def _times(real_time: float) -> str:
+    """How many times real time: two digits where numba compiled at first, and 0 would be untrue."""
+    return f"{real_time:.0f}" if real_time >= 9.5 else f"{real_time:.2g}"
+
+
 def print_reports(reports: "Sequence[RenderReport]") -> None:
     """Print what was done, a line a file, and what is common to all below."""
     from tapeemu.chain import spoken
@@ -248,7 +253,7 @@ def print_reports(reports: "Sequence[RenderReport]") -> None:
             f"{report.true_peak_dbtp:.1f}",
             f"{report.gain_db:+.1f}",
             str(report.clipped_samples),
-            f"{report.times_real_time:.0f}",
+            _times(report.times_real_time),
         )
     show(listing)
     first = reports[0]

@@ -9,6 +9,7 @@ def warm_kernels() -> None:
     """Run every processor once over a few samples, mono and stereo, so that all kernels are compiled."""
     import numpy as np
 
+    from tapeemu.cli.common import Bar
     from tapeemu.processors import processor_kinds
     from tapeemu.processors.amplitude_flutter import AmplitudeFlutter
     from tapeemu.processors.wow_flutter import WowFlutter
@@ -20,12 +21,16 @@ def warm_kernels() -> None:
         WowFlutter(reader_taps=48),
         AmplitudeFlutter(mode="spacing", dropouts_per_minute=6_000.0),
     )
-    for processor in others:
-        processor(np.zeros((2, 256)), sample_rate=48_000)
-    for processor_class in processor_kinds().values():
-        if any(field.is_required() for field in processor_class.model_fields.values()):
-            continue
-        processor_class()(np.zeros((2, 256)), sample_rate=48_000)
+    kinds = [
+        kind
+        for kind in processor_kinds().values()
+        if not any(field.is_required() for field in kind.model_fields.values())
+    ]
+    processors = [*others, *(kind() for kind in kinds)]
+    with Bar("loops", len(processors)) as bar:
+        for number, processor in enumerate(processors, start=1):
+            processor(np.zeros((2, 256)), sample_rate=48_000)
+            bar.update(number)
     LevelMeter(sample_rate=48_000, channels=2).add(np.zeros((2, 256)))
 
 

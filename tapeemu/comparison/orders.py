@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tapeemu.chain import Chain, Stage
 from tapeemu.dsp.tape_position import Purpose, stream_key
-from tapeemu.errors import ParameterError, PresetError
+from tapeemu.errors import ParameterError, PresetError, counted
 from tapeemu.rendering.contender import Contender, sounding
 
 __all__ = ["ARROW", "all_orders", "chosen_orders", "elsewhere", "two_orders"]
@@ -32,8 +32,8 @@ def two_orders(chain: Chain) -> list[Contender]:
     if len(reverbs) != 1 or len(drives) != 1:
         raise ParameterError(
             f"the chain ({', '.join(roles) or 'without a stage that sounds'}) has {len(reverbs)} reverb and "
-            f"{len(drives)} drive stage(s), but the two orders need exactly one of each; say which orders to "
-            "compare with --orders (orders=...), or compare all of them"
+            f"{counted(len(drives), 'drive stage')}, but the two orders need exactly one of each; say which "
+            "orders to compare with --orders (orders=...), or compare all of them"
         )
     reverb, drive = reverbs[0], drives[0]
     return [
@@ -60,7 +60,8 @@ def all_orders(chain: Chain) -> list[Contender]:
     names = sounding(chain)
     count = math.factorial(len(names))
     if len(names) < 2:
-        raise ParameterError(f"the chain has {len(names)} stage(s) that sound, but an order needs two or more")
+        told = counted(len(names), "stage that sounds", "stages that sound")
+        raise ParameterError(f"the chain has {told}, but an order needs two or more")
     if count > _MOST_ORDERS:
         raise ParameterError(
             f"{len(names)} stages have {count:,} orders, but at most {_MOST_ORDERS} are compared at once; bypass "

@@ -9,6 +9,7 @@ import re
 import struct
 from pathlib import Path
 
+from tapeemu.errors import counted
 from tapeemu.files.riff_chunks import KNOWN_CHUNKS, chunks_of
 
 __all__ = [
@@ -75,7 +76,8 @@ def _format_contradiction(body: bytes) -> str:
     if tag not in (_PCM, _FLOAT, _EXTENSIBLE) or not channels:
         return ""
     if frame_bytes != channels * ((bits + 7) // 8):
-        return f"its header declares {channels} channel(s) of {bits} bits, but {frame_bytes} bytes for all of them"
+        told = counted(channels, "channel")
+        return f"its header declares {told} of {bits} bits, but {frame_bytes} bytes for all of them"
     if bytes_per_second != rate * frame_bytes:
         wanted = rate * frame_bytes
         return f"its header declares {rate:,} Hz, but {bytes_per_second:,} bytes a second instead of {wanted:,}"

@@ -27,12 +27,16 @@ __all__ = [
     "PartFolder",
     "check_target",
     "make_folder",
+    "new_folder",
     "reason",
+    "remove_empty_folders",
     "sweep",
     "write_together",
     "write_whole",
 ]
 
+_made: list[Path] = []
+"""Folders that this process has made, outer ones first: what is to be taken away again if nothing comes of it."""
 _NAME = re.compile(r"\.tapeemu-[0-9a-f]{16}\.part")
 
 
@@ -102,12 +106,26 @@ def make_folder(folder: Path, *, parents: bool = True) -> Path:
         If something else has that name, or the folder cannot be made.
     """
     try:
-        folder.mkdir(parents=parents, exist_ok=True)
+        new_folder(folder, parents=parents)
     except FileExistsError:
         raise OutputError(f"{folder} cannot be made, for a file has that name; choose another folder") from None
     except (OSError, ValueError) as error:
         raise OutputError(f"{folder} cannot be made ({reason(error)}); choose another folder") from None
     return folder
+
+
+def new_folder(folder: Path, *, parents: bool = True) -> None:
+    """Make a folder as `Path.mkdir` does, if it is missing, and remember it for `remove_empty_folders`."""
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=parents, exist_ok=True)
+    _made.extend(reversed(missing))
+
+
+def remove_empty_folders() -> None:
+    """Take away the folders that this process has made and that hold nothing, after a failure."""
+    while _made:
+        with contextlib.suppress(OSError):
+            _made.pop().rmdir()
 
 
 class PartFile:

@@ -10,7 +10,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from tapeemu.errors import OutputError
+from tapeemu.errors import OutputError, counted
 from tapeemu.files import riff_chunks, sound_library, speakers
 from tapeemu.files.encodings import Encoding
 from tapeemu.files.part_files import PartFile, check_target, reason
@@ -127,7 +127,7 @@ class AudioWriter:
             # The library says "System error" of a full disk as of a format; bytes of our own tell which it is.
             self._part.write(bytes(_PROBE_BYTES))
             raise OutputError(
-                f"{self.path} cannot be made as {self.encoding.label}, {self.channels} channel(s), "
+                f"{self.path} cannot be made as {self.encoding.label}, {counted(self.channels, 'channel')}, "
                 f"{self.sample_rate} Hz ({reason(error)}); choose another format, depth or rate"
             ) from None
 

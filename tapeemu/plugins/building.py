@@ -1,5 +1,7 @@
 """Plug-ins from their sources: one call of a compiler, then the folders that hosts expect."""
 
+import contextlib
+import errno
 import functools
 import hashlib
 import importlib.util
@@ -9,12 +11,14 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from tapeemu import __version__
 from tapeemu.errors import OutputError, TapeemuError
+from tapeemu.files.part_files import new_folder
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets
 from tapeemu.plugins.tables_in_c import tables_source
@@ -23,6 +27,7 @@ from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
 __all__ = [
     "CARRIED",
     "FORMATS",
+    "KEPT_BUILDS",
     "MACHINES",
     "NAME",
     "RECORD",
@@ -38,6 +43,7 @@ __all__ = [
     "reason_of",
     "source_digest",
     "this_machine",
+    "unwritable",
     "ziglang_for",
 ]
 
@@ -50,6 +56,8 @@ CARRIED = Path(__file__).parent / "binaries"
 """Folder in the package with the plug-ins that a release wheel brings for its machine."""
 RECORD = "sources.txt"
 """The file beside them with the digest of what they were made from."""
+KEPT_BUILDS = 8
+"""Builds of a machine that stay in the user's cache (1.5 MB each), those used last."""
 _SOURCES = Path(__file__).parent / "c"
 _LONGEST_SECONDS = 900.0
 _FLAGS = (
@@ -252,6 +260,8 @@ def build(
     compiler = compiler or compiler_for(machine)
     made = _place(machine, compiler, folder)
     if built(made):
+        with contextlib.suppress(OSError):
+            os.utime(made)  # those used last are kept
         return made
     work = made.with_name(f"{made.name}.part-{os.getpid()}")
     try:
@@ -259,11 +269,27 @@ def build(
         if not built(made):  # if it is, another was quicker, and a host may have loaded that
             shutil.rmtree(made, ignore_errors=True)
             work.rename(made)
+        _prune(made, machine)
     except OSError as error:
-        raise OutputError(f"{made.parent} cannot be written ({reason_of(error)}); make it writable") from None
+        raise unwritable(made.parent, error, "make it writable") from None
     finally:
         shutil.rmtree(work, ignore_errors=True)
     return made
+
+
+def _prune(made: Path, machine: Machine) -> None:
+    """Delete builds of a machine but the `KEPT_BUILDS` used last, and what was left unfinished."""
+    whole = re.compile(f"{machine.name}-[0-9a-f]{{16}}")
+    others = []
+    for path in made.parent.glob(f"{machine.name}-*"):
+        with contextlib.suppress(OSError):  # another process prunes as well
+            used = path.stat().st_mtime
+            if whole.fullmatch(path.name) and path != made:
+                others.append((used, path))
+            elif ".part-" in path.name and time.time() - used > 2.0 * _LONGEST_SECONDS:
+                shutil.rmtree(path, ignore_errors=True)
+    for _, path in sorted(others, reverse=True)[KEPT_BUILDS - 1 :]:
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def find_built() -> Path | None:
@@ -301,7 +327,8 @@ def _make(work: Path, machine: Machine, compiler: Sequence[str]) -> None:
     """Build into a folder of its own."""
     kinds, tables = _tables()
     shutil.rmtree(work, ignore_errors=True)
-    work.mkdir(parents=True)
+    new_folder(work.parent)
+    work.mkdir()
     (work / "tables.inc").write_text(tables, "utf-8")
     library = work / f"{NAME}{machine.ending}"
     code = f"{NAME}.o"
@@ -328,6 +355,14 @@ def _make(work: Path, machine: Machine, compiler: Sequence[str]) -> None:
 def built(folder: Path) -> bool:
     """Whether a folder holds all formats."""
     return all((folder / f"{NAME}.{each}").exists() for each in FORMATS)
+
+
+def unwritable(place: Path, error: OSError, remedy: str) -> OutputError:
+    """The error of a place that cannot be written to; on a full disk the remedy is another."""
+    reason = reason_of(error)
+    if reason == os.strerror(errno.ENOSPC):
+        remedy = "make room there"
+    return OutputError(f"{place} cannot be written ({reason}); {remedy}")
 
 
 def reason_of(error: OSError) -> str:
@@ -428,6 +463,9 @@ def _run(command: Sequence[str], folder: Path | None = None) -> None:
         raise BuildError(f"{compiler} cannot be run ({reason_of(error)}); {remedy}") from None
     if done.returncode:
         lines = [line.strip() for line in done.stderr.decode(errors="replace").splitlines() if line.strip()]
+        full = os.strerror(errno.ENOSPC)
+        if any(full in line for line in lines):
+            raise OSError(errno.ENOSPC, full)
         told = next((line for line in lines if "error" in line), lines[-1] if lines else "nothing")
         raise BuildError(f"{compiler} failed and said: {told}; {remedy}")
 

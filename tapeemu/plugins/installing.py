@@ -1,13 +1,15 @@
 """Plug-ins where hosts look for them, for this user alone."""
 
+import contextlib
 import os
 import shutil
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from tapeemu.errors import OutputError
-from tapeemu.plugins.building import FORMATS, NAME, build, reason_of
+from tapeemu.files.part_files import new_folder, write_together
+from tapeemu.plugins.building import FORMATS, NAME, build, reason_of, unwritable
 from tapeemu.plugins.preset_files import vst3_preset
 from tapeemu.plugins.tables import shipped_presets
 
@@ -62,15 +64,17 @@ def install(home: Path | None = None) -> list[Path]:
         If a folder cannot be written to.
     """
     made = build()
-    placed = [put(made / f"{NAME}.{sort}", folder) for sort, folder in folders(home).items()]
-    folder = preset_folder(home)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in shipped_presets().items():
-            (folder / f"{name}.vstpreset").write_bytes(vst3_preset("chain", text))
-    except OSError as error:
-        raise OutputError(f"{folder} cannot be written ({reason_of(error)}); make it writable") from None
-    return [*placed, folder]
+    places = {made / f"{NAME}.{sort}": folder for sort, folder in folders(home).items()}
+    presets = preset_folder(home)
+    texts = {presets / f"{name}.vstpreset": vst3_preset("chain", text) for name, text in shipped_presets().items()}
+    with contextlib.ExitStack() as whole:  # nothing takes its place before all is there
+        placed = [whole.enter_context(_copied(plugin, folder)) for plugin, folder in places.items()]
+        try:
+            new_folder(presets)
+        except OSError as error:
+            raise unwritable(presets, error, "make it writable") from None
+        write_together(texts, overwrite=True)
+    return [*placed, presets]
 
 
 def put(plugin: Path, folder: Path) -> Path:
@@ -81,23 +85,31 @@ def put(plugin: Path, folder: Path) -> Path:
     OutputError
         If the folder cannot be written to.
     """
+    with _copied(plugin, folder) as target:
+        return target
+
+
+@contextlib.contextmanager
+def _copied(plugin: Path, folder: Path) -> Iterator[Path]:
+    """A copy beside its place, which it takes on leaving, unless an error is what leaves."""
     target = folder / plugin.name
     part = target.with_name(f"{target.name}.part-{os.getpid()}")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        try:
-            if plugin.is_dir():
-                shutil.copytree(plugin, part)
-            else:
-                shutil.copy2(plugin, part)
-            _delete(target)
-            part.rename(target)
-        finally:
-            _delete(part)
+        new_folder(folder)
+        if plugin.is_dir():
+            shutil.copytree(plugin, part)
+        else:
+            shutil.copy2(plugin, part)
+        yield target
+        _delete(target)
+        part.rename(target)
+    except OutputError:  # of what is copied at the same time, and says all
+        raise
     except OSError as error:
-        remedy = "make it writable, and close hosts that use it"
-        raise OutputError(f"{target} cannot be written ({reason_of(error)}); {remedy}") from None
-    return target
+        raise unwritable(target, error, "make it writable, and close hosts that use it") from None
+    finally:
+        with contextlib.suppress(OSError):
+            _delete(part)
 
 
 def find_installed(home: Path | None = None) -> list[Path]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from tapeemu.automation import MIX
 from tapeemu.chain import Chain, Stage
 from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
@@ -32,6 +33,9 @@ REFERENCE_LEVEL_DBFS = -18.0
 SEEDS = (1, 2, 3)
 """Tapes whose mean a random figure is; they are derived from the seeds in the preset."""
 
+Share = Callable[[float], None]
+"""Is told what share is done, from 0 to 1."""
+
 _DECAYS = tuple(key for key, kept in KEPT.items() if kept.row == "noise bursts")
 
 
@@ -40,7 +44,8 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
 
     A chain without reverberation is measured whole. The beating of a reverberated tone counts as flutter
     and level fluctuation, so of a chain that reverberates only the decay is measured whole; everything
-    else is read with the reverberant stages bypassed, and decay once more from these stages alone.
+    else is read with the reverberant stages bypassed, and decay once more from these stages alone, with their
+    curves but without what is mixed in of their input.
 
     Returns
     -------
@@ -57,8 +62,14 @@ def measured_parts(chain: Chain) -> dict[str, tuple[Processor, tuple[str, ...]]]
     if len(chain.sounding) > 1:
         for stage in chain.sounding:
             if stage.traits.lingers:
-                parts[f"stage {stage.name}"] = (stage.processor, _DECAYS)
+                parts[f"stage {stage.name}"] = (_alone(stage), _DECAYS)
     return parts
+
+
+def _alone(stage: Stage) -> Processor:
+    """A stage by itself: nothing of its input is mixed in, but what curves do to its settings belongs to it."""
+    curves = tuple(curve for curve in stage.automation if curve.setting != MIX)
+    return Chain([Stage(processor=stage.processor, automation=curves)]) if curves else stage.processor
 
 
 def measure_chain(
@@ -69,6 +80,7 @@ def measure_chain(
     reference_level_dbfs: float = REFERENCE_LEVEL_DBFS,
     seeds: Sequence[int] = SEEDS,
     system_of: Callable[[Processor], Callable[..., Any]] | None = None,
+    progress: Share | None = None,
 ) -> tuple[Measured, dict[str, "Report"]]:
     """Measure the figures that presets keep, by the bench.
 
@@ -84,6 +96,8 @@ def measure_chain(
         Tapes that random figures are measured on.
     system_of : callable, optional
         Gives what is measured in place of a processor: the same one on another machine.
+    progress : callable, optional
+        Is told what share is done, from 0 to 1; from several threads.
 
     Returns
     -------
@@ -98,10 +112,13 @@ def measure_chain(
     wanted = set(KEPT) if keys is None else set(keys)
     reports: dict[str, Report] = {}
     tables: dict[str, dict[str, KeptFigure]] = {}
-    for name, (part, possible) in measured_parts(chain).items():
-        asked = [key for key in possible if key in wanted]
-        if not asked or (keys is not None and name.startswith("stage ")):
-            continue
+    parts = {
+        name: (part, [key for key in possible if key in wanted])
+        for name, (part, possible) in measured_parts(chain).items()
+        if keys is None or not name.startswith("stage ")
+    }
+    parts = {name: (part, asked) for name, (part, asked) in parts.items() if asked}
+    for place, (name, (part, asked)) in enumerate(parts.items()):
         report = bench(
             part if system_of is None else system_of(part),
             sample_rate=sample_rate_hz,
@@ -111,6 +128,7 @@ def measure_chain(
             # What only echoes may or may not decay like a room; that is left to the bench.
             reverberates=None if part.traits.echoes else part.traits.reverberates,
             neighbours=part.traits.neighbours,
+            progress=None if progress is None else _of_parts(progress, place, len(parts)),
         )
         reports[name] = report
         found = {key: report.readings[key] for key in asked if key in report.readings}
@@ -136,9 +154,14 @@ def measure_chain(
     return measured, reports
 
 
-def measure_preset(preset: Preset) -> tuple[Preset, dict[str, "Report"]]:
+def _of_parts(progress: Share, place: int, count: int) -> Share:
+    """What is told of one of several parts, as a share of all of them."""
+    return lambda share: progress((place + share) / count)
+
+
+def measure_preset(preset: Preset, *, progress: Share | None = None) -> tuple[Preset, dict[str, "Report"]]:
     """Return a preset with its figures measured anew, and all that the bench read."""
-    measured, reports = measure_chain(preset.chain)
+    measured, reports = measure_chain(preset.chain, progress=progress)
     return preset.replace(measured=measured), reports
 
 
@@ -231,7 +254,10 @@ class Verification:
 
 
 def verify_preset(
-    preset: Preset, *, system_of: Callable[[Processor], Callable[..., Any]] | None = None
+    preset: Preset,
+    *,
+    system_of: Callable[[Processor], Callable[..., Any]] | None = None,
+    progress: Share | None = None,
 ) -> Verification:
     """Measure a preset again under the conditions in its file, and compare.
 
@@ -239,7 +265,7 @@ def verify_preset(
     ----------
     preset : Preset
         With the figures in its file.
-    system_of : callable, optional
+    system_of, progress : callable, optional
         As for :func:`measure_chain`.
     """
     kept = preset.measured
@@ -251,6 +277,7 @@ def verify_preset(
         reference_level_dbfs=kept.reference_level_dbfs,
         seeds=kept.seeds or SEEDS,
         system_of=system_of,
+        progress=progress,
     )
     before, now = kept.parts(), found.parts()
     checks = [
@@ -262,15 +289,21 @@ def verify_preset(
     return Verification(name=preset.name, state=preset.state, checks=tuple(checks))
 
 
-def _verify_file(task: tuple[str, Callable[[Processor], Callable[..., Any]] | None]) -> Verification:
+def _verify_file(
+    task: tuple[str, Callable[[Processor], Callable[..., Any]] | None], progress: Share | None = None
+) -> Verification:
     from tapeemu.presets import load_preset
 
     path, system_of = task
-    return verify_preset(load_preset(Path(path)), system_of=system_of)
+    return verify_preset(load_preset(Path(path)), system_of=system_of, progress=progress)
 
 
 def verify_all(
-    paths: Sequence[Path], *, jobs: int = 1, system_of: Callable[[Processor], Callable[..., Any]] | None = None
+    paths: Sequence[Path],
+    *,
+    jobs: int = 1,
+    system_of: Callable[[Processor], Callable[..., Any]] | None = None,
+    progress: Share | None = None,
 ) -> Iterator[Verification]:
     """Verify several preset files, each in a process of its own, and yield the results in order.
 
@@ -282,20 +315,33 @@ def verify_all(
         Processes.
     system_of : callable, optional
         As for :func:`measure_chain`; a function or class of a module, since it goes to other processes.
+    progress : callable, optional
+        Is told what share of all files is done; between files too where they are verified in this process.
     """
-    yield from in_processes(_verify_file, [(str(path), system_of) for path in paths], jobs=jobs)
+    yield from in_processes(_verify_file, [(str(path), system_of) for path in paths], jobs=jobs, progress=progress)
 
 
-def in_processes(task: Any, arguments: Sequence[Any], *, jobs: int) -> Iterator[Any]:
-    """Results of a task for each argument, in order, as they are ready."""
-    if jobs == 1 or len(arguments) < 2:
-        yield from map(task, arguments)
+def in_processes(
+    task: Any, arguments: Sequence[Any], *, jobs: int, progress: Share | None = None
+) -> Iterator[Any]:
+    """Results of a task for each argument, in order, as they are ready.
+
+    In this process a task gets as its second argument what it tells the share to that it has done.
+    """
+    count = len(arguments)
+    if jobs == 1 or count < 2:
+        for place, argument in enumerate(arguments):
+            yield task(argument, None if progress is None else _of_parts(progress, place, count))
         return
     from joblib import Parallel, delayed
 
-    yield from Parallel(n_jobs=min(jobs, len(arguments)), return_as="generator")(
+    results = Parallel(n_jobs=min(jobs, count), return_as="generator")(
         delayed(task)(argument) for argument in arguments
     )
+    for number, result in enumerate(results, start=1):
+        if progress is not None:
+            progress(number / count)
+        yield result
 
 
 def _without_reverb(chain: Chain) -> Chain:

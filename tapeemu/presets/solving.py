@@ -7,6 +7,7 @@ or lengthens a decay, level fluctuation before drive is compressed), which the r
 the settings are rounded as far as the figures stay near enough.
 """
 
+import functools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -55,6 +56,7 @@ _RANDOM_DB_PER_PEAK_DB = 0.6  # a level exceeded 5 % of the time against the lar
 _BAND_OF_1_KHZ = 4  # of the nine octave bands of a reverb, 63 Hz to 16 kHz
 _STEEPEST = 4.0  # of a slope found against the one expected
 _MOST_DIGITS = 6  # beyond these is less than any figure shows
+_Told = Callable[[int, float], None] | None
 _DIGITS = (2, 3, 4)  # of a setting that is rounded in the end
 
 
@@ -72,12 +74,15 @@ class Solution:
         What was measured with these settings.
     rounds : int
         How many times was measured.
+    kept_back : str
+        The rule of a setting that the next step would have broken; empty if none.
     """
 
     chain: Chain
     wanted: Mapping[str, float]
     reached: "Mapping[str, Reading]"
     rounds: int
+    kept_back: str = ""
 
     def error_percent(self, key: str) -> float:
         """How far a figure is from what was wanted, in percent of it; a level in dB, of its ratio."""
@@ -92,7 +97,12 @@ class Solution:
 
 
 def solve(
-    wanted: Mapping[str, float], *, start: Chain | None = None, within_percent: float = 1.0, rounds: int = 8
+    wanted: Mapping[str, float],
+    *,
+    start: Chain | None = None,
+    within_percent: float = 1.0,
+    rounds: int = 8,
+    progress: Callable[[int, float], None] | None = None,
 ) -> Solution:
     """Find settings that give the figures wanted.
 
@@ -107,6 +117,8 @@ def solve(
         Error at which to stop.
     rounds : int
         Most measurements.
+    progress : callable, optional
+        Is told the number of a measurement and what share of it is done; from several threads.
 
     Returns
     -------
@@ -130,29 +142,38 @@ def solve(
             knobs.append(knob)
     if rounds < 1:
         raise ParameterError(f"rounds is {rounds}, but must be 1 or more")
-    best, places = _measured(chain, wanted, 1), [knob.place for knob in knobs]
+    best, places = _measured(chain, wanted, 1, progress), [knob.place for knob in knobs]
     last = best
     while best.worst_percent > within_percent and last.rounds < rounds:
         try:
             for knob in knobs:
                 if knob.key in last.reached:
                     chain = knob.turned(chain, last.reached[knob.key].value, wanted[knob.key])
-        except ParameterError:
-            break  # the next step would leave the range of a setting: the best so far is as near as it gets
-        last = _measured(chain, wanted, last.rounds + 1)
+        except ParameterError as error:
+            # The next step would leave the range of a setting: the best so far is as near as it gets.
+            best = replace(best, kept_back=str(error))
+            break
+        last = _measured(chain, wanted, last.rounds + 1, progress)
         if last.worst_percent < best.worst_percent:
             best, places = last, [knob.place for knob in knobs]
     best = replace(best, rounds=last.rounds)
-    return best if best.worst_percent > within_percent else _short(best, knobs, places, within_percent)
+    return best if best.worst_percent > within_percent else _short(best, knobs, places, within_percent, progress)
 
 
-def _measured(chain: Chain, wanted: Mapping[str, float], number: int) -> Solution:
-    measured, _ = measure_chain(chain, keys=wanted)
+def _measured(chain: Chain, wanted: Mapping[str, float], number: int, progress: _Told) -> Solution:
+    told = None if progress is None else functools.partial(progress, number)
+    measured, _ = measure_chain(chain, keys=wanted, progress=told)
     found = {key: figure.reading for key, figure in measured.figures.items() if key in wanted}
     return Solution(chain=chain, wanted=dict(wanted), reached=found, rounds=number)
 
 
-def _short(best: Solution, knobs: "Sequence[_Knob]", places: "Sequence[float]", within_percent: float) -> Solution:
+def _short(
+    best: Solution,
+    knobs: "Sequence[_Knob]",
+    places: "Sequence[float]",
+    within_percent: float,
+    progress: _Told,
+) -> Solution:
     """The solution with as few digits in its settings as the figures wanted allow, measured anew."""
     number = best.rounds
     for digits in _DIGITS:
@@ -166,7 +187,7 @@ def _short(best: Solution, knobs: "Sequence[_Knob]", places: "Sequence[float]", 
         if chain == best.chain:
             break
         number += 1
-        rounded = _measured(chain, best.wanted, number)
+        rounded = _measured(chain, best.wanted, number, progress)
         if rounded.worst_percent <= within_percent:
             return rounded
     return replace(best, rounds=number)
@@ -332,10 +353,12 @@ def _level_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
 
 def _distortion_knob(chain: Chain, key: str, value: float) -> tuple[Chain, _Knob]:
     magnetised = _stage_with(chain, "mol_db")
-    if magnetised is not None and _stage_with(chain, "thd_percent") is None:
+    present = _stage_with(chain, "thd_percent")
+    if magnetised is not None and present is None:
         # The third harmonic rises with the square of the drive.
         return _drive_knob(chain, key, magnetised, slope=2.0)
-    chain, stage = _ensured(chain, "thd_percent", "drive", PreampDrive(thd_percent=min(value, 30.0)))
+    fresh = PreampDrive(thd_percent=value) if present is None else PreampDrive()
+    chain, stage = _ensured(chain, "thd_percent", "drive", fresh)
 
     def apply(processor: Processor, place: float, digits: int) -> Processor:
         return processor.replace(drive_db=None, thd_percent=_tidy(math.exp(place), digits))

@@ -11,7 +11,7 @@ from tomlkit.items import AoT, Table
 
 from measure.results import Reading
 from tapeemu.chain import STAGE_KEYS, Chain, Stage
-from tapeemu.errors import PresetError
+from tapeemu.errors import ParameterError, PresetError
 from tapeemu.files.part_files import PartFile, write_whole
 from tapeemu.presets.kept_figures import KeptFigure, Measured
 from tapeemu.presets.preset import Preset
@@ -105,18 +105,20 @@ def check_words(purpose: str, tags: Sequence[str]) -> None:
 
     Raises
     ------
-    PresetError
+    ParameterError
         Says which.
     """
-    for what, word in (("purpose", purpose), *(("tag", tag) for tag in tags)):
+    for what, word in (*((("--purpose", purpose),) if purpose else ()), *(("--tag", tag) for tag in tags)):
         try:
             word.encode("utf-8")
         except UnicodeEncodeError:
-            raise PresetError(
+            raise ParameterError(
                 f"{what} is {word!r}, which holds bytes that are not UTF-8; write it with other letters"
             ) from None
         if "\n" in word.strip():
-            raise PresetError(f"{what} is {word!r}, but must stand in one line; leave the line break out")
+            raise ParameterError(f"{what} is {word!r}, but must stand in one line; leave the line break out")
+        if not word.strip():
+            raise ParameterError(f"{what} is {word!r}, but must say something; write a word, or leave it out")
 
 
 def write_text(text: str, path: Path, *, overwrite: bool) -> None:

@@ -6,7 +6,7 @@ from typing import Any, ClassVar, Self
 import numpy as np
 from pydantic import model_validator
 
-from tapeemu.errors import ParameterError
+from tapeemu.errors import ParameterError, counted
 from tapeemu.kernel_stream import KernelStream, ProcessorOfKernels
 from tapeemu.processor import Stream, Traits, setting
 from tapeemu.validation import FloatArray, check_sample_rate
@@ -127,8 +127,8 @@ class HeadAzimuth(ProcessorOfKernels):
     def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
         if 0 < self.tracks < track + channels:
             raise ParameterError(
-                f"the head has {self.tracks} track(s), but {channels} channel(s) from track {track} on need "
-                f"{track + channels}; raise tracks, or set it to 0"
+                f"the head has {counted(self.tracks, 'track')}, but {counted(channels, 'channel')} from track "
+                f"{track} on need {track + channels}; raise tracks, or set it to 0"
             )
         return super().stream(sample_rate=sample_rate, channels=channels, start_sample=start_sample, track=track)
 

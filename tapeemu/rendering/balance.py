@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapeemu.errors import AudioError
+from tapeemu.errors import AudioError, counted
 from tapeemu.files.reader import AudioReader
 from tapeemu.rendering.delivery import Delivery, encoding_for, gain_for
 from tapeemu.rendering.file_rendering import FileRendering, Rendered, block_frames
@@ -91,7 +91,7 @@ def common_gain_db(spooled: Sequence[Spooled], delivery: Delivery) -> float:
         If they cannot be added, or their loudness is undefined.
     """
     _refuse_sum(spooled)
-    return _gain_of_sum(spooled, delivery, f"the sum of {len(spooled)} file(s)")
+    return _gain_of_sum(spooled, delivery, f"the sum of {counted(len(spooled), 'file')}")
 
 
 def _gain_of_sum(spooled: Sequence[Spooled], delivery: Delivery, what: str) -> float:

@@ -7,6 +7,7 @@ from measure.results import Reading
 from tapeemu.comparison import Comparison
 from tapeemu.comparison.compared_figures import FIGURES, LEVEL_NAMES
 from tapeemu.comparison.groups import ALIKE_DB
+from tapeemu.errors import counted
 from tapeemu.rendering.matched import SPREAD_SECONDS
 from tapeemu.report.wording import bursts_text, cell_text
 
@@ -83,8 +84,8 @@ def page_conditions(comparison: Comparison) -> list[str]:
     seconds = comparison.dry.audio.shape[1] / comparison.sample_rate
     tape = "as in the preset" if comparison.seed is None else str(comparison.seed)
     said = [
-        f"Stem: {comparison.name}, {comparison.dry.audio.shape[0]} channel(s), {comparison.sample_rate:g} Hz, "
-        f"{seconds:.2f} s with a tail of {comparison.tail_seconds:.2f} s.",
+        f"Stem: {comparison.name}, {counted(comparison.dry.audio.shape[0], 'channel')}, "
+        f"{comparison.sample_rate:g} Hz, {seconds:.2f} s with a tail of {comparison.tail_seconds:.2f} s.",
         *_lead_told(comparison),
         f"Tape (seed): {tape}. All orders run on the same tape; each stage meets it at the same place.",
         f"Loudness: integrated, ITU-R BS.1770; true peak at most {comparison.true_peak_ceiling_dbtp:g} dBTP, by "

@@ -20,7 +20,7 @@ from tapeemu.comparison.findings import (
 )
 from tapeemu.comparison.groups import ALIKE_DB, Group, shared_groups
 from tapeemu.comparison.sentences import breathing, listed, threshold_lines
-from tapeemu.files.part_files import check_target, write_whole
+from tapeemu.files.part_files import check_target, write_together
 from tapeemu.report.swap_picture import swap_picture
 from tapeemu.report.wording import bursts_text, value_text
 
@@ -86,8 +86,8 @@ def write_page(
     texts = [page_text(comparisons, preset=preset, sources=sources, about=about, picture=files[-1].name)]
     if len(files) > 1:
         texts.append(_picture(comparisons))
-    for target, text in zip(reversed(files), reversed(texts), strict=True):
-        write_whole(target, text.encode("utf-8", errors="replace"), overwrite=overwrite)
+    contents = [text.encode("utf-8", errors="replace") for text in texts]
+    write_together(dict(zip(files, contents, strict=True)), overwrite=overwrite)
     return files
 
 

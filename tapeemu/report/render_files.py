@@ -1,6 +1,7 @@
 """The renders of a comparison as sound files."""
 
 import re
+from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -26,17 +27,20 @@ def write_renders(comparison: Comparison, folder: str | Path, *, overwrite: bool
     """
     stem = Path(comparison.name).stem
     written = []
-    for number, render in enumerate(comparison.renders, start=1):
-        plain = re.sub(r"[^\w.-]+", "-", render.label)[:80].strip("-.")
-        target = Path(folder) / f"{stem}-{number}-{plain}.flac"
-        with AudioWriter(
-            target,
-            sample_rate=round(comparison.sample_rate),
-            channels=render.audio.shape[0],
-            encoding=Encoding("FLAC", "PCM_24"),
-            overwrite=overwrite,
-        ) as writer:
+    with ExitStack() as whole:  # none takes its name before all are written
+        for number, render in enumerate(comparison.renders, start=1):
+            plain = re.sub(r"[^\w.-]+", "-", render.label)[:80].strip("-.")
+            target = Path(folder) / f"{stem}-{number}-{plain}.flac"
+            writer = whole.enter_context(
+                AudioWriter(
+                    target,
+                    sample_rate=round(comparison.sample_rate),
+                    channels=render.audio.shape[0],
+                    encoding=Encoding("FLAC", "PCM_24"),
+                    overwrite=overwrite,
+                )
+            )
             for start in range(0, render.audio.shape[1], 2**16):
                 writer.write(render.audio[:, start : start + 2**16].astype(np.float64))
-        written.append(target)
+            written.append(target)
     return written

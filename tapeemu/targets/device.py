@@ -2,7 +2,7 @@
 
 import itertools
 import subprocess
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -582,7 +582,9 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
     return "\n".join([*lines, ""])
 
 
-def figures_on_device(build: DeviceBuild, kept: Any, folder: Path) -> list[tuple[str, float, float, float, str]]:
+def figures_on_device(
+    build: DeviceBuild, kept: Any, folder: Path, *, progress: Callable[[float], None] | None = None
+) -> list[tuple[str, float, float, float, str]]:
     """Measure a chain as it plays on the device, beside the figures that a preset keeps.
 
     Parameters
@@ -593,6 +595,8 @@ def figures_on_device(build: DeviceBuild, kept: Any, folder: Path) -> list[tuple
         Of the preset.
     folder : Path
         Gets what is compiled on the way.
+    progress : callable, optional
+        Is told what share is done, from 0 to 1; from several threads.
     """
     from tapeemu.presets.measuring import measure_chain
 
@@ -602,6 +606,7 @@ def figures_on_device(build: DeviceBuild, kept: Any, folder: Path) -> list[tuple
         sample_rate_hz=kept.sample_rate_hz,
         reference_level_dbfs=kept.reference_level_dbfs,
         system_of=lambda part: DeviceSystem(part, target, build.most_oversampling),
+        progress=progress,
     )
     rows = []
     tables = [("", kept.chain, measured.chain), ("without reverb: ", kept.without_reverb, measured.without_reverb)]

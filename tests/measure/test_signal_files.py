@@ -1,11 +1,14 @@
 """Test signals as files."""
 
 import re
+import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from measure.errors import ResultsError
+from measure.parts.sound_file import encoded_sound
 from measure.signal_files import TEST_SIGNALS, SignalFile, save_signals
 
 
@@ -22,3 +25,14 @@ def test_a_folder_whose_name_a_file_has_cannot_be_made(tmp_path: Path) -> None:
         save_signals(tmp_path / "taken", sample_rate=44_100, reference_dbfs=-18.0)
     with pytest.raises(ResultsError, match=r"cannot be made .*; choose another folder"):
         save_signals(tmp_path / "taken" / "below", sample_rate=44_100, reference_dbfs=-18.0)
+
+
+def test_no_interruption_falls_into_the_library(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It was printed and lost there. Interruptions come to the main thread alone."""
+    import soundfile
+
+    threads = []
+    monkeypatch.setattr(soundfile, "write", lambda *_, **__: threads.append(threading.current_thread()))
+    encoded_sound(np.zeros(8), 48_000)
+    assert threads
+    assert threads[0] is not threading.main_thread()

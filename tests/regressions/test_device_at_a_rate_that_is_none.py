@@ -11,9 +11,9 @@ Run = Callable[..., str]
 @pytest.mark.parametrize(
     ("option", "value", "words"),
     [
-        ("--rate", "nan", "sample_rate is nan Hz, but must lie between 8,000 and 384,000 Hz"),
-        ("--rate", "0", "sample_rate is 0 Hz, but must lie between"),
-        ("--rate", "1e9", "sample_rate is 1e+09 Hz, but must lie between"),
+        ("--rate", "nan", "--rate is nan Hz, but must lie between 8,000 and 384,000 Hz; leave it out"),
+        ("--rate", "0", "--rate is 0 Hz, but must lie between"),
+        ("--rate", "1e9", "--rate is 1e+09 Hz, but must lie between"),
         ("--instructions", "nan", "--instructions is nan, but must be zero or more, and finite"),
         ("--instructions", "inf", "--instructions is inf, but must be zero or more, and finite"),
         ("--instructions", "-5", "--instructions is -5, but must be zero or more, and finite"),

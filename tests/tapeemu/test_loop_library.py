@@ -171,6 +171,7 @@ def test_without_a_compiler_nothing_is_built_and_the_reason_is_said(
     monkeypatch.delenv("CC", raising=False)
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.setattr(loop_library, "FOLDER", tmp_path / "library")
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     assert loop_library.main() == 1
     assert "there is no C compiler" in capsys.readouterr().err
     monkeypatch.setenv("CC", str(tmp_path / "missing"))

@@ -198,7 +198,7 @@ def test_square_wave_and_full_scale_warning() -> None:
     result = level(square, FS)
     assert result.crest[0].value == pytest.approx(0, abs=1e-9)
     assert result.rms[0].value == pytest.approx(10 * math.log10(2), abs=1e-9)
-    assert "48000 sample(s) at or above full scale" in result.peak[0].warnings[0]
+    assert "48000 samples at or above full scale" in result.peak[0].warnings[0]
     assert result.true_peak[0].value > 0.5
 
 

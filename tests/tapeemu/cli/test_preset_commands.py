@@ -76,7 +76,7 @@ def test_a_preset_is_made_from_stages_or_from_another(run: Run, own: Path) -> No
     turned = load_preset("cellar-turned")
     assert turned.chain.names == ("preamp_drive", "room")
     assert turned.chain.to_dict()["stages"][1]["wet_percent"] == 50.0
-    text = run("new", "other", "--stage", "fdn_reverb decay_second=1", "--stage", "preamp_driv", status=3)
+    text = run("new", "other", "--stage", "fdn_reverb decay_second=1", "--stage", "preamp_driv", status=2)
     assert "did you mean 'decay_seconds'" in text
     assert "did you mean 'preamp_drive'" in text
     assert "joined by hyphens" in run("new", "Not A Name", "--stage", "preamp_drive", status=2)

@@ -3,12 +3,20 @@
 import io
 import re
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from measure.progress import shown
+from measure.report import Report
+from measure.standard_set import bench
+from measure.validation import FloatArray
+from tapeemu import Chain, FdnReverb, PreampDrive
 from tapeemu.cli.common import Bar
+from tapeemu.presets.measuring import in_processes, measure_chain
 from tapeemu.rendering.plan import BatchPlan, Item
 
 
@@ -90,3 +98,51 @@ def test_a_batch_counts_by_the_size_of_its_files(tmp_path: Path, monkeypatch: py
         (1000.0, "2/2 a.wav"),
         (1000.0, "2/2 b.wav"),
     ]
+
+
+def test_the_laboratory_shows_it_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = terminal(monkeypatch)
+    with shown("read the recording") as progress:
+        progress(0.5)
+        time.sleep(0.2)  # for the bar, which is drawn ten times a second
+    assert "read the recording" in screen.getvalue()
+    assert "50 %" in screen.getvalue()
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    with shown("read the recording") as progress:
+        progress(0.5)
+    assert isinstance(sys.stderr, io.StringIO)
+    assert sys.stderr.getvalue() == ""
+
+
+def test_the_bench_tells_what_share_of_the_signals_is_done() -> None:
+    shares: list[float] = []
+
+    def wire(audio: FloatArray, rate: float) -> FloatArray:
+        return audio
+
+    bench(wire, sample_rate=8_000, rows=["distortion tone"], stages={"the same": wire}, progress=shares.append)
+    assert sorted(shares) == [0.25, 0.5, 0.75, 1.0]  # a sweep and a tone each
+
+
+def test_measuring_tells_shares_of_all_parts_of_a_chain(monkeypatch: pytest.MonkeyPatch) -> None:
+    shares: list[float] = []
+
+    def half(*_: object, progress: Callable[[float], None], **__: object) -> Report:
+        progress(0.5)
+        return Report(sample_rate=48_000.0, reference_level_dbfs=-18.0, seeds=(), readings={}, curves={}, notes=())
+
+    monkeypatch.setattr("measure.standard_set.bench", half)
+    measure_chain(Chain([FdnReverb(), PreampDrive()]), progress=shares.append)
+    assert shares == pytest.approx([0.5 / 3, 1.5 / 3, 2.5 / 3])
+
+
+def test_presets_in_one_process_tell_shares_of_all() -> None:
+    shares: list[float] = []
+
+    def task(number: int, told: Callable[[float], None] | None) -> int:
+        assert told is not None
+        told(0.5)
+        return number
+
+    assert list(in_processes(task, [1, 2], jobs=1, progress=shares.append)) == [1, 2]
+    assert shares == [0.25, 0.75]

@@ -158,7 +158,7 @@ def test_files_for_a_device_keep_to_what_it_has(
     monkeypatch.setattr(device, "fitted", made)
     monkeypatch.setattr(device, "build_for_device", made)
     monkeypatch.setattr(device, "device_files", lambda _: {"main.c": "int main;"})
-    monkeypatch.setattr(device, "figures_on_device", lambda *_: ["rows"])
+    monkeypatch.setattr(device, "figures_on_device", lambda *_, progress: ["rows"])
     monkeypatch.setattr(device, "sheet", lambda _, rows: f"sheet {rows}")
     command = ["device", "preamplifier-alone", "--rate", "44100", "--channels", "2", "--out", str(tmp_path)]
     for options, rows in (((), ["rows"]), (("--no-figures", "--overwrite"), None)):

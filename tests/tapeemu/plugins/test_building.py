@@ -2,6 +2,7 @@
 
 import hashlib
 import importlib.util
+import os
 import struct
 import sys
 from pathlib import Path
@@ -137,6 +138,34 @@ def test_what_another_has_built_meanwhile_stays(tmp_path: Path, monkeypatch: pyt
     made = build(MACHINES["linux-x86-64"], folder=tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == [made.name]
     assert not list((made / "tapeemu.lv2").iterdir())
+
+
+def test_builds_that_were_not_used_for_long_are_deleted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    machine, other = MACHINES["linux-x86-64"], MACHINES["macos-arm64"]
+
+    def compiled(work: Path, *_: object) -> None:
+        for each in building.FORMATS:
+            (work / f"tapeemu.{each}").mkdir(parents=True)
+
+    monkeypatch.setattr(building, "_make", compiled)
+    made = [build(machine, folder=tmp_path, compiler=(f"clang-{n}",)) for n in range(building.KEPT_BUILDS)]
+    others = [build(other, folder=tmp_path, compiler=("clang",)), tmp_path / "linux-x86-64-own-notes"]
+    others[1].mkdir()
+    parts = [tmp_path / f"{made[0].name}.part-{number}" for number in (1, 2)]
+    for age, path in enumerate([*reversed(made), *others, *parts]):
+        path.mkdir(exist_ok=True)
+        os.utime(path, (1e9 - age, 1e9 - age))
+    os.utime(parts[1])  # another process is at it
+    assert build(machine, folder=tmp_path, compiler=("clang-0",)) == made[0]  # the oldest is used again
+    newest = build(machine, folder=tmp_path, compiler=("clang-new",))
+    left = {made[0], *made[2:], newest, *others, parts[1]}
+    assert {path.name for path in tmp_path.iterdir()} == {path.name for path in left}
+
+
+def test_a_compiler_on_a_full_disk_is_told_as_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    broken_compiler(tmp_path, monkeypatch, b"/usr/bin/ld: x.so: No space left on device\nerror: linker failed\n")
+    with pytest.raises(OutputError, match=r"builds cannot be written \(No space left on device\); make room"):
+        build(folder=tmp_path / "builds")
 
 
 def test_this_machine_s_own_compiler_serves_it_and_one_for_many_the_others(

@@ -1,5 +1,7 @@
 """Plug-ins where hosts look for them."""
 
+import errno
+import os
 import shutil
 import subprocess
 from pathlib import Path
@@ -49,6 +51,31 @@ def test_a_home_that_cannot_be_written_to_is_said_with_a_remedy(plugins: Path, t
         install(tmp_path)
     assert "\n" not in str(told.value)
     assert not list(tmp_path.rglob("*.part-*"))
+
+
+@pytest.mark.parametrize("full_at", ["a plug-in", "a preset"])
+def test_a_disk_that_gets_full_leaves_what_was_there(
+    plugins: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full_at: str
+) -> None:
+    """The third plug-in found no room when two had taken their places, and presets were written over in place."""
+    assert plugins.is_dir()
+    install(tmp_path)
+    before = {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*") if path.is_file()}
+    full = OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    copy = shutil.copytree
+
+    def copied(source: Path, target: Path) -> None:
+        if source.suffix == ".vst3":
+            raise full
+        copy(source, target)
+
+    if full_at == "a plug-in":
+        monkeypatch.setattr(shutil, "copytree", copied)
+    else:
+        monkeypatch.setattr(Path, "write_bytes", lambda *_: (_ for _ in ()).throw(full))
+    with pytest.raises(OutputError, match="No space left on device"):
+        install(tmp_path)
+    assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*") if path.is_file()} == before
 
 
 @pytest.mark.skipif(shutil.which("lv2apply") is None, reason="lv2apply is not installed (Debian: lilv-utils)")

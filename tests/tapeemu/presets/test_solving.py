@@ -6,7 +6,17 @@ from pathlib import Path
 import pytest
 
 from measure.results import Reading
-from tapeemu import AmplitudeFlutter, Chain, FdnReverb, PreampDrive, Stage, TapeMagnetisation, WowFlutter
+from tapeemu import (
+    AmplitudeFlutter,
+    Chain,
+    Curve,
+    CurvePoint,
+    FdnReverb,
+    PreampDrive,
+    Stage,
+    TapeMagnetisation,
+    WowFlutter,
+)
 from tapeemu.errors import ParameterError
 from tapeemu.presets import load_preset, parse_preset
 from tapeemu.presets.measuring import measure_chain, measure_preset, measured_parts, verify_all, verify_preset
@@ -124,6 +134,25 @@ def test_what_is_measured_of_a_chain_depends_on_where_it_reverberates() -> None:
     assert not any(key.startswith("decay_") for key in keys)
     off = Chain(stages=[Stage(processor=hall, bypass=True), drive])
     assert list(measured_parts(off)) == ["chain"]
+
+
+def test_a_stage_by_itself_keeps_its_curves_but_not_its_mix() -> None:
+    """Its decay was read without the curve that decides it."""
+    points = (CurvePoint(seconds=0.0, value=1.0), CurvePoint(seconds=1.0, value=2.0))
+    rising = Curve(setting="wet_percent", points=points)
+    share = Curve(setting="mix_percent", points=(CurvePoint(seconds=0.0, value=9.0),))
+    hall = Stage(processor=FdnReverb(), name="hall", automation=(rising, share))
+    alone, _ = measured_parts(Chain(stages=[hall, PreampDrive()]))["stage hall"]
+    assert alone == Chain(stages=[Stage(processor=FdnReverb(), automation=(rising,))])
+    mixed = Stage(processor=FdnReverb(), name="hall", mix_percent=40.0)
+    assert measured_parts(Chain(stages=[mixed, PreampDrive()]))["stage hall"][0] == FdnReverb()
+
+
+def test_what_kept_solving_from_coming_nearer_is_told() -> None:
+    start = Chain(stages=[PreampDrive(thd_percent=40.0)])
+    solution = solve({"thd_reference_percent": 60.0}, start=start)
+    assert solution.worst_percent > 1.0
+    assert "this curve gives" in solution.kept_back
 
 
 # The stage that is made for a figure, in the order of the chain, and its setting.

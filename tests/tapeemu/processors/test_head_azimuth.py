@@ -58,9 +58,7 @@ def test_a_track_of_one_head_is_late_by_its_place_to_a_nanosecond(rate: int) -> 
 
 
 def test_a_track_that_the_head_has_not_is_refused() -> None:
-    with pytest.raises(
-        ParameterError, match=r"the head has 4 track\(s\), but 2 channel\(s\) from track 3 on need 5"
-    ):
+    with pytest.raises(ParameterError, match=r"the head has 4 tracks, but 2 channels from track 3 on need 5"):
         STUDIO.replace(tracks=4)(np.zeros((2, 100)), RATE, track=3)
     STUDIO.replace(tracks=4)(np.zeros((2, 100)), RATE, track=2)
 
