@@ -119,8 +119,8 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
         edges = (kind, float(noise.low_hz), float(noise.high_hz), float(sample_rate))
         octaves += octave_noise.noise_octaves(*edges)
         highest = max(highest, octave_noise.noise_highest(*edges))
-    shapes = np.ones((16, 3), dtype=np.int64)
-    trajectories.trajectory_shapes(len(sines), len(noises), octaves, highest, float(sample_rate), shapes, 0)
+    shapes = np.ones((17, 3), dtype=np.int64)
+    trajectories.trajectory_shapes(len(sines), len(noises), octaves, highest, float(sample_rate), 1, shapes, 0)
     rows = iter(shapes)
     float64, uint64, int64 = np.dtype(np.float64), np.dtype(np.uint64), np.dtype(np.int64)
 
@@ -133,6 +133,8 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
         sines=array(float64, 2),
         lanes=array(float64, 2),
         curve=array(float64, 2),
+        stands=array(int64, 2),
+        variants=array(uint64, 1),
         noises=octave_noise.Noises(
             keys=array(uint64, 1),
             rates=array(uint64, 2),
@@ -140,6 +142,9 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
             values=array(float64, 2),
             taps=array(float64, 2),
             spans=array(int64, 2),
-            scratch=array(float64, 2),
+            held=array(int64, 2),
+            numbers=array(float64, 2),
+            nodes=array(float64, 2),
+            cubics=array(float64, 2),
         ),
     )

@@ -176,7 +176,10 @@ def octaves_of(law, rate=RATE):
         values=np.zeros((1, octave_noise.VALUES_SIZE)),
         taps=np.zeros((2 * octaves, 32)),
         spans=np.zeros((2, octaves + 1), dtype=np.int64),
-        scratch=np.zeros((4, 4)),
+        held=np.zeros((octaves + 1, 2), dtype=np.int64),
+        numbers=np.zeros((octaves + 1, 4)),
+        nodes=np.zeros((octaves + 1, 4)),
+        cubics=np.zeros((3, 4)),
     )
     octave_noise.design_noise(
         0,
