@@ -107,6 +107,19 @@ class Trajectory:
             self._index = index
         return self._out
 
+    def piece(self, number: int) -> np.ndarray:
+        """Samples from ``number * PIECE`` on, as a stream makes them."""
+        out = np.empty(self._kernels.PIECE)
+        self._kernels.fill_piece(self._memory, np.int64(number), 0, np.uint64(0), out)
+        return out
+
+    def nodes_made(self, number: int) -> int:
+        """How many nodes a piece makes: those that are held behind it and are not what was put there before it."""
+        noises = self._memory.noises
+        noises.nodes[:] = 12345.0
+        self.piece(number)
+        return sum(int(np.sum(row[: 2 * held] != 12345.0)) for row, held in zip(noises.nodes, noises.held[:, 1]))
+
     def values(self, first: int, count: int) -> np.ndarray:
         """Samples `first` to ``first + count - 1`` as a new array."""
         return collect(self.segment, first, count)
