@@ -55,8 +55,8 @@ _WIDE = {
     "loops_wide": ("-mavx2",),
     "loops_widest": ("-mavx512f", "-mavx512dq", "-mavx512bw", "-mavx512vl", "-mprefer-vector-width=512"),
 }
-"""Further builds for newer processors of the kinds below, and what they are compiled with: the same bits, four and eight
-numbers at a time."""
+"""Further builds for newer processors of the kinds below, and what they are compiled with: the same bits, four and
+eight numbers at a time."""
 _HAVE_WIDE = ("x86_64", "amd64")
 _RECORD = "loops.txt"
 """The file beside the library that tells what was built: of each file a digest and the name."""

@@ -118,7 +118,8 @@ class Trajectory:
         noises = self._memory.noises
         noises.nodes[:] = 12345.0
         self.piece(number)
-        return sum(int(np.sum(row[: 2 * held] != 12345.0)) for row, held in zip(noises.nodes, noises.held[:, 1]))
+        pairs = noises.held[:, 1]
+        return sum(int(np.sum(row[: 2 * held] != 12345.0)) for row, held in zip(noises.nodes, pairs, strict=True))
 
     def values(self, first: int, count: int) -> np.ndarray:
         """Samples `first` to ``first + count - 1`` as a new array."""

@@ -1,7 +1,7 @@
 """A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
 
-The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a gain for
-each sample, or a place in the table of spacing filters.
+The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a
+gain for each sample, or a place in the table of spacing filters.
 """
 
 import math

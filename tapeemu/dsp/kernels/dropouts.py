@@ -117,9 +117,7 @@ def list_cell(key: np.uint64, law: Precises1, cell: np.int64, out: Precises2) ->
 
 
 @kernel()
-def dip(
-    centre: Precise, half_flat: Precise, half_all: Precise, depth: Precise, begin: int, out: Reals1
-) -> None:
+def dip(centre: Precise, half_flat: Precise, half_all: Precise, depth: Precise, begin: int, out: Reals1) -> None:
     """Deepen `out` to `depth` round `centre`: a flat floor with raised-cosine edges; the deeper dip wins.
 
     Parameters

@@ -727,7 +727,7 @@ def _make_cubics(
     Returns
     -------
     column : int
-        Column of the node at or before the first point, in the row of the noise's last grid; its cubic is the first.
+        Column of the node at or before the first point, in the row of the noise's last grid.
     skipped : int
         How many nodes behind the one at or before point 0 that node is.
     start : float

@@ -47,8 +47,8 @@ __all__ = [
 ]
 
 SEGMENT = 1024
-"""Samples whose numbers at the lower rates are made at a time, on a fixed grid of the tape; a multiple of the slowest
-rate's step."""
+"""Samples whose numbers at the lower rates are made at a time, on a fixed grid of the tape; a multiple of the
+slowest rate's step."""
 
 PIECE = 128
 """Samples that are made from those at a time: most of the work, so it is spread evenly over blocks."""
@@ -676,7 +676,7 @@ def add_raised(low: Reals1, raising: Reals2, count: int, out: Reals1) -> None:
 
 @kernel()
 def filter_white(key: np.uint64, first: np.int64, taps: Reals1, count: int, numbers: Reals1, out: Reals1) -> None:
-    """Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch for all it hears."""
+    """Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch."""
     half = taps.size - 1
     heard = numbers[: count + 2 * half]
     fill_numbers(key, first - half, 0, heard)

@@ -5,8 +5,8 @@ index and of keys derived from the seed, and of nothing else: sines are evaluate
 turns, noise is filtered from a counter-based hash. Hour ten costs what second one costs and is as exact.
 Everything is defined in time, so the same key gives the same trajectory at every sample rate.
 
-A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in every
-block; a piece out of turn is made from nothing, to the same bits.
+A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in
+every block; a piece out of turn is made from nothing, to the same bits.
 
 Sines and slow noise are drawn as a curve first, by value and slope on a grid of 2.75 kHz or more, and
 interpolated (cubic Hermite, common practice): a sine of 200 Hz keeps its rate of change within 0.06 %, one of
@@ -56,7 +56,7 @@ __all__ = [
 ]
 
 SEGMENT = 4096
-"""Samples that share a beginning of their sines, and a place that they are counted from; starts at its multiples."""
+"""Samples whose sines begin together, and that are counted from one place; starts at its multiples."""
 
 PIECE = 128
 """Samples that are made at a time, from multiples of it on, so block sizes cannot matter; at least a step of the
@@ -105,8 +105,8 @@ class Trajectory(NamedTuple):
     curve : ndarray, shape (2 * places, points)
         Values and slopes of what is slow, on a grid, from the first point of the piece made last.
     stands : ndarray, shape (places, 2)
-        Number of the piece after the one made last, and points of its segment's curve that are made; all zeros where
-        nothing is.
+        Number of the piece after the one made last, and points of its segment's curve that are made; all zeros
+        where nothing is.
     variants : ndarray, shape (places,)
         Which variant has a place.
     noises : Noises

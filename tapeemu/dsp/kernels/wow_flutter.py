@@ -73,8 +73,8 @@ REACH, LATENCY, TAPS, AZIMUTH_MOVES = 0, 1, 2, 3
 _START, _ORIGIN, _FED, _MADE, _BASE, _FILLED, _PIECE_MADE, _WHOLE = 4, 5, 6, 7, 8, 9, 10, 11
 _COUNTS = 12
 """Places on the tape of the first input and the first output; samples fed and made; input sample in the first
-column of the line; whether the delays of a piece are made, and of which; whole place of the first output sample of its
-segment."""
+column of the line; whether the delays of a piece are made, and of which; whole place of the first output sample of
+its segment."""
 
 # Places in the plan.
 _RATIO, _SLOPE, _FRACTION = 0, 1, 2

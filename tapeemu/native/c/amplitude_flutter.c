@@ -1,10 +1,10 @@
-/* Generated from amplitude_flutter.py (7e36967a887fdc56); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (172d53ee3c0eeefb); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
  *
- * The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a gain for
- * each sample, or a place in the table of spacing filters.
+ * The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a
+ * gain for each sample, or a place in the table of spacing filters.
  */
 
 #include "amplitude_flutter.h"

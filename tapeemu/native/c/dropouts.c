@@ -1,4 +1,4 @@
-/* Generated from dropouts.py (11ed47d4401fd96d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dropouts.py (3f5a54d11f0d75fd); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Dropouts: a Poisson process in time, any stretch of which can be found without what came before.

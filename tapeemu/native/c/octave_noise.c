@@ -1,4 +1,4 @@
-/* Generated from octave_noise.py (1bb90b088b5490ba); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_noise.py (899743e14ff707c3); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Gaussian noise of a given spectrum, from filtered hashed numbers, octave by octave.
@@ -685,7 +685,7 @@ KERNEL void octave_noise_fill_cubics(doubles_1 nodes, ix count, doubles_1 slopes
  * Returns
  * -------
  * column : int
- *     Column of the node at or before the first point, in the row of the noise's last grid; its cubic is the first.
+ *     Column of the node at or before the first point, in the row of the noise's last grid.
  * skipped : int
  *     How many nodes behind the one at or before point 0 that node is.
  * start : float

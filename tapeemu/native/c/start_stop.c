@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (f3a9cea0a9481813); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (57bab2df550d61e0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -501,7 +501,7 @@ KERNEL bool start_stop_runs_on(const StartStopMemory *memory)
         counts.at[START_STOP_LATENCY] >= memory->places.at[event * memory->places.n1 + START_STOP_OVER];
 }
 
-/* Lay samples onto the tape: as they are, and while its speed may still change low-passed, and both less the top. */
+/* Lay samples onto the tape: as they are; while its speed may still change, low-passed and less the top too. */
 KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix taken, ix count)
 {
     int64s_1 counts = memory->counts;

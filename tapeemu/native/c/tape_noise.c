@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (675948acbe29c2b7); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (7fe4c9b9b1ee81fd); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -583,7 +583,7 @@ KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_
     }
 }
 
-/* Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch for all it hears. */
+/* Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch. */
 KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers,
     reals_1 out)
 {

@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (e5261dd5e80f7c36); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (be6a69d12a2dae76); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -8,8 +8,8 @@
  * turns, noise is filtered from a counter-based hash. Hour ten costs what second one costs and is as exact.
  * Everything is defined in time, so the same key gives the same trajectory at every sample rate.
  *
- * A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in every
- * block; a piece out of turn is made from nothing, to the same bits.
+ * A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in
+ * every block; a piece out of turn is made from nothing, to the same bits.
  *
  * Sines and slow noise are drawn as a curve first, by value and slope on a grid of 2.75 kHz or more, and
  * interpolated (cubic Hermite, common practice): a sine of 200 Hz keeps its rate of change within 0.06 %, one of

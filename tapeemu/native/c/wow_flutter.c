@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (05a52d2636719955); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (fb92466e2d07a65e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.

@@ -225,7 +225,9 @@ def test_no_block_costs_more_than_three_times_the_mean(folder: Path, block: int)
     ]
     results = build(BoardTarget, folder).run(cases)
     blocks = audio.shape[1] // block
-    shares = {each.kind: came.most_ticks / (came.ticks / blocks) for each, came in zip(processors, results, strict=True)}
+    shares = {
+        each.kind: came.most_ticks / (came.ticks / blocks) for each, came in zip(processors, results, strict=True)
+    }
     assert max(shares.values()) <= 3.0, shares
 
 
