@@ -516,7 +516,7 @@ def _runs_on(memory: StartStopMemory) -> bool:
 
 @kernel()
 def _lay(memory: StartStopMemory, block: Reals2, taken: int, count: int) -> None:
-    """Lay samples onto the tape: as they are; while its speed may still change, low-passed and less the top too."""
+    """Lay samples onto the tape: as they are; while its speed may change, low-passed and less the top too."""
     counts = memory.counts
     channels = block.shape[0]
     ring = int(counts[_RING])

@@ -687,7 +687,7 @@ def filter_white(key: np.uint64, first: np.int64, taps: Reals1, count: int, numb
 def make_lower_rates(
     memory: TapeNoiseMemory, first_key: int, segment: np.int64, middle: Reals1, slow: Reals1, out: Reals1
 ) -> None:
-    """Write the noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel."""
+    """Write noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel."""
     before = RAISE_HALF - 1
     middles = SEGMENT // STEP
     # Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on.
