@@ -53,8 +53,13 @@ _FLAGS = (
 _GCC_FLAG = "-fno-split-paths"
 """Of gcc; clang passes it over, and ziglang refuses it."""
 _ENDINGS = {"win32": ".dll", "darwin": ".dylib"}
-_WIDE = {"x86_64": "-mavx2", "amd64": "-mavx2"}
-"""What a second build for newer processors of a kind is compiled with: the same bits, four numbers at a time."""
+_WIDE = {
+    "loops_wide": ("-mavx2",),
+    "loops_widest": ("-mavx512f", "-mavx512dq", "-mavx512bw", "-mavx512vl", "-mprefer-vector-width=512"),
+}
+"""Further builds for newer processors of the kinds below, and what they are compiled with: the same bits, four and
+eight numbers at a time."""
+_HAVE_WIDE = ("x86_64", "amd64")
 _RECORD = "loops.txt"
 """The file beside the library that tells what was built: of each file a digest and the name."""
 _OPENING = re.compile(r"/\* Generated from (\w+\.py) \(([0-9a-f]+)\)")
@@ -98,7 +103,7 @@ def library_names(system: str = sys.platform, processor: str = platform.machine(
     `system` and `processor` are called as `sys.platform` and `platform.machine` call them there.
     """
     ending = _ENDINGS.get(system, ".so")
-    return (f"loops{ending}", *([f"loops_wide{ending}"] if processor.lower() in _WIDE else []))
+    return tuple(f"{name}{ending}" for name in ("loops", *(_WIDE if processor.lower() in _HAVE_WIDE else ())))
 
 
 def files_as_built(folder: Path = FOLDER) -> list[Path]:
@@ -194,11 +199,10 @@ def _compiled(
     common = [*_FLAGS, f'-DTAPEEMU_DIGEST="{digest()}"']
     common += [] if system == "win32" else ["-fPIC"]
     common += [] if any(Path(part).name == "ziglang" for part in command) else [_GCC_FLAG]
-    wide = _WIDE.get(processor.lower(), "")
     runs = []
-    for path, flags in zip(made, ([], [wide]), strict=False):
+    for path in made:
         # Named from its own folder: what one linker writes depends on the path of what it reads.
-        arguments = [*command, *common, *flags, str(_SOURCES / "loops.c"), "-o", path.name]
+        arguments = [*command, *common, *_WIDE.get(path.stem, ()), str(_SOURCES / "loops.c"), "-o", path.name]
         runs.append(_started(arguments, folder))
     for run in runs:
         _finish(run, timeout_seconds)

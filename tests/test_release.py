@@ -81,10 +81,10 @@ def test_those_of_another_machine_are_not_taken_for_ones_own(brought: Path) -> N
 def test_loops_are_named_as_each_machine_looks_for_them() -> None:
     names = {each.name: loop_library.library_names(each.system, each.processor) for each in MACHINES.values()}
     assert names == {
-        "linux-x86-64": ("loops.so", "loops_wide.so"),
+        "linux-x86-64": ("loops.so", "loops_wide.so", "loops_widest.so"),
         "linux-arm64": ("loops.so",),
-        "windows-x86-64": ("loops.dll", "loops_wide.dll"),
-        "macos-x86-64": ("loops.dylib", "loops_wide.dylib"),
+        "windows-x86-64": ("loops.dll", "loops_wide.dll", "loops_widest.dll"),
+        "macos-x86-64": ("loops.dylib", "loops_wide.dylib", "loops_widest.dylib"),
         "macos-arm64": ("loops.dylib",),
     }
 

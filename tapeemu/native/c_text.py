@@ -57,7 +57,7 @@ _OPERATORS: dict[type[ast.operator], tuple[str, int]] = {
     ast.BitXor: ("^", 6),
     ast.BitOr: ("|", 5),
 }
-_LANES = "eight_lanes"
+_LANES = {"eight_lanes": REAL, "eight_precise_lanes": DOUBLE}
 _LANE_COUNT = 8
 _MATHEMATICS = {
     "math.sqrt": "square_root",
@@ -230,21 +230,22 @@ class _Body:
             raise self.unit.refuse(
                 node, "only names and elements of arrays can be assigned to", "use a local name"
             )
-        if isinstance(value, ast.Call) and ast.unparse(value.func) == _LANES:
-            return self.lanes(node, target.id, siblings)
+        lanes = _LANES.get(ast.unparse(value.func)) if isinstance(value, ast.Call) else None
+        if lanes is not None:
+            return self.lanes(node, target.id, lanes, siblings)
         return self.store(node, target, self.expression(value), siblings)
 
-    def lanes(self, node: ast.stmt, name: str, siblings: Sequence[ast.stmt]) -> list[str]:
+    def lanes(self, node: ast.stmt, name: str, element: Scalar, siblings: Sequence[ast.stmt]) -> list[str]:
         """Declare eight zeros in the function, and the array that has the name."""
         if name in self.kinds or self.changed(name) or not self.contained(name, node, siblings):
             raise self.unit.refuse(node, "lanes have one name in one block", "use another name")
-        kind = Array(REAL, 1)
+        kind = Array(element, 1)
         self.kinds[name] = kind
         self.declared[name] = node
         self.in_lanes.add(name)
         held = f"{local_name(name)}_lanes"
         return [
-            f"{REAL.name} {held}[{_LANE_COUNT}] = {{0}};",
+            f"{element.name} {held}[{_LANE_COUNT}] = {{0}};",
             f"const {type_name(kind)} {local_name(name)} = {{{held}, {_LANE_COUNT}}};",
         ]
 

@@ -150,7 +150,7 @@ class HeadAzimuth(ProcessorOfKernels):
             In microseconds; positive is late.
         """
         from tapeemu.dsp.kernels import head_azimuth as kernels
-        from tapeemu.dsp.kernels.trajectories import SEGMENT
+        from tapeemu.dsp.kernels.trajectories import PIECE, SEGMENT
         from tapeemu.dsp.trajectory import collect
 
         rate = check_sample_rate(sample_rate)
@@ -160,9 +160,10 @@ class HeadAzimuth(ProcessorOfKernels):
         kernels.head_azimuth_design(values, rate, 1, np.int64(start_sample), np.int64(0), memory)
 
         def segment(index: int) -> FloatArray:
-            out = np.empty(SEGMENT)
-            kernels.azimuth_tangents(memory, np.int64(index), out)
-            return out
+            out = np.empty((SEGMENT // PIECE, PIECE))
+            for piece, row in enumerate(out, index * (SEGMENT // PIECE)):
+                kernels.azimuth_tangents(memory, np.int64(piece), row)
+            return out.ravel()
 
         microseconds = 1e5 * self.track_spacing_mm / self.tape_speed_cm_s
         return np.asarray(microseconds * collect(segment, start_sample, samples))

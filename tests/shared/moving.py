@@ -107,6 +107,20 @@ class Trajectory:
             self._index = index
         return self._out
 
+    def piece(self, number: int) -> np.ndarray:
+        """Samples from ``number * PIECE`` on, as a stream makes them."""
+        out = np.empty(self._kernels.PIECE)
+        self._kernels.fill_piece(self._memory, np.int64(number), 0, np.uint64(0), out)
+        return out
+
+    def nodes_made(self, number: int) -> int:
+        """How many nodes a piece makes: those that are held behind it and are not what was put there before it."""
+        noises = self._memory.noises
+        noises.nodes[:] = 12345.0
+        self.piece(number)
+        pairs = noises.held[:, 1]
+        return sum(int(np.sum(row[: 2 * held] != 12345.0)) for row, held in zip(noises.nodes, pairs, strict=True))
+
     def values(self, first: int, count: int) -> np.ndarray:
         """Samples `first` to ``first + count - 1`` as a new array."""
         return collect(self.segment, first, count)
@@ -119,8 +133,8 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
         edges = (kind, float(noise.low_hz), float(noise.high_hz), float(sample_rate))
         octaves += octave_noise.noise_octaves(*edges)
         highest = max(highest, octave_noise.noise_highest(*edges))
-    shapes = np.ones((16, 3), dtype=np.int64)
-    trajectories.trajectory_shapes(len(sines), len(noises), octaves, highest, float(sample_rate), shapes, 0)
+    shapes = np.ones((17, 3), dtype=np.int64)
+    trajectories.trajectory_shapes(len(sines), len(noises), octaves, highest, float(sample_rate), 1, shapes, 0)
     rows = iter(shapes)
     float64, uint64, int64 = np.dtype(np.float64), np.dtype(np.uint64), np.dtype(np.int64)
 
@@ -133,6 +147,8 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
         sines=array(float64, 2),
         lanes=array(float64, 2),
         curve=array(float64, 2),
+        stands=array(int64, 2),
+        variants=array(uint64, 1),
         noises=octave_noise.Noises(
             keys=array(uint64, 1),
             rates=array(uint64, 2),
@@ -140,6 +156,9 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
             values=array(float64, 2),
             taps=array(float64, 2),
             spans=array(int64, 2),
-            scratch=array(float64, 2),
+            held=array(int64, 2),
+            numbers=array(float64, 2),
+            nodes=array(float64, 2),
+            cubics=array(float64, 2),
         ),
     )

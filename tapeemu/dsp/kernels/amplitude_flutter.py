@@ -1,6 +1,6 @@
 """A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
 
-The level of a channel is made a segment of the tape at a time, as a course that the loops over samples read: a
+The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a
 gain for each sample, or a place in the table of spacing filters.
 """
 
@@ -25,11 +25,12 @@ from tapeemu.dsp.kernels.spacing_loss import (
     table_step,
 )
 from tapeemu.dsp.kernels.trajectories import (
+    PIECE,
     SEGMENT,
     Trajectory,
     begin_at_zero,
     begin_trajectory,
-    fill_trajectory,
+    fill_piece,
     noise_highest,
     noise_octaves,
     set_noise,
@@ -66,10 +67,13 @@ _RATE, _CONTACT, _PER_BEGINNING, _ROW_PER_DB, _ROW_AT_ZERO = range(5)
 _PLAN = 5
 """Sample rate; level in contact; one over the samples of the beginning; rows of the table per dB, and at 0 dB."""
 
-_PLACE, _SEGMENT_MADE, _MADE, _FILLED, _LATENCY, _SPACING, _OWN_NOISE, _OWN_DROPOUTS = range(8)
+_PLACE, _PIECE_MADE, _MADE, _FILLED, _LATENCY, _SPACING, _OWN_NOISE, _OWN_DROPOUTS = range(8)
 _STATE = 8
-"""Place on the tape of the next output; segment that the course is of, and whether it is; columns of the line that
+"""Place on the tape of the next output; piece that the course is of, and whether it is; columns of the line that
 are filled; what does not change: latency, whether filters move, and what channels have of their own."""
+
+_ROOM = 4096
+"""Columns of the line that are filled before its past is moved to the front, at least."""
 
 _BEGINNING_SECONDS = 0.05
 """How long the tape takes from its mean distance at position 0 to the distance that it would have."""
@@ -132,11 +136,11 @@ class AmplitudeFlutterMemory(NamedTuple):
         The seed.
     law : ndarray, shape (LAW_NUMBERS,)
         Of the dropouts.
-    course : ndarray, shape (channels or 1, SEGMENT)
-        Gains, or places in the table, of a segment; one row if all channels move alike.
-    levels : ndarray, shape (2, SEGMENT)
+    course : ndarray, shape (channels or 1, PIECE)
+        Gains, or places in the table, of a piece; one row if all channels move alike.
+    levels : ndarray, shape (2, PIECE)
         Scratch: what channels have in common, and the level of one.
-    depth : ndarray, shape (SEGMENT,)
+    depth : ndarray, shape (PIECE,)
         Scratch: depth of the dropouts.
     table : ndarray, shape (rows, taps + 1)
         Spacing filters.
@@ -253,17 +257,17 @@ def amplitude_flutter_shapes(
     shapes[3, 0] = LAW_NUMBERS
     if own or _has_own_dropouts(settings):
         shapes[4, 0] = channels
-    shapes[4, 1] = SEGMENT
+    shapes[4, 1] = PIECE
     shapes[5, 0] = 2
-    shapes[5, 1] = SEGMENT
-    shapes[6, 0] = SEGMENT
+    shapes[5, 1] = PIECE
+    shapes[6, 0] = PIECE
     if settings.spacing == 1:
         lowest = _lowest(settings, sample_rate)
         shapes[7, 0] = table_rows(lowest, _highest(settings, sample_rate), sample_rate)
         shapes[7, 1] = 2 * half + 2
         shapes[8, 0] = channels
         # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
-        shapes[8, 1] = 2 * half + 1 + max(SEGMENT, 4 * half) + 1
+        shapes[8, 1] = 2 * half + 1 + max(_ROOM, 4 * half) + 1
         shapes[9, 0] = half + 1
         shapes[9, 1] = half + 1
         shapes[10, 0] = ROWS_AT_ONCE
@@ -273,11 +277,11 @@ def amplitude_flutter_shapes(
     low, high = settings.random_low_hz, settings.random_high_hz
     octaves = noise_octaves(_BAND, low, high, sample_rate)
     highest = noise_highest(_BAND, low, high, sample_rate)
-    behind = trajectory_shapes(settings.periodic_parts.shape[0], 1, octaves, highest, sample_rate, shapes, 13)
+    behind = trajectory_shapes(settings.periodic_parts.shape[0], 1, octaves, highest, sample_rate, 1, shapes, 13)
     if own:
-        trajectory_shapes(0, 1, octaves, highest, sample_rate, shapes, behind)
+        trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, behind)
     else:
-        trajectory_shapes(0, 0, 0, highest, sample_rate, shapes, behind)
+        trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, behind)
 
 
 @kernel()
@@ -373,15 +377,17 @@ def gains_of_levels(levels: Precises1, out: Reals1) -> None:
 
 
 @kernel()
-def _fill_levels(memory: AmplitudeFlutterMemory, segment: np.int64, channel: int) -> None:
+def _fill_levels(memory: AmplitudeFlutterMemory, piece: np.int64, place: int, channel: int) -> None:
     """Write the level of a channel in dB, at all frequencies or at the spacing frequency, into ``levels[1]``.
 
     Parameters
     ----------
     memory : AmplitudeFlutterMemory
         Designed; ``levels[0]`` holds what channels have in common.
-    segment : int64
-        Number of the segment.
+    piece : int64
+        Number of the piece.
+    place : int
+        Of the channel's own trajectory, see :func:`fill_piece`.
     channel : int
         Whose level.
     """
@@ -391,24 +397,25 @@ def _fill_levels(memory: AmplitudeFlutterMemory, segment: np.int64, channel: int
     levels = memory.levels[1]
     depth = memory.depth
     if state[_OWN_NOISE] == 1:
-        fill_trajectory(memory.own, segment, np.uint64(channel + 1), levels)
-        for i in range(np.uintp(SEGMENT)):
+        fill_piece(memory.own, piece, place, np.uint64(channel + 1), levels)
+        for i in range(np.uintp(PIECE)):
             levels[i] += common[i]
     else:
-        for i in range(np.uintp(SEGMENT)):
+        for i in range(np.uintp(PIECE)):
             levels[i] = common[i]
     spacing = state[_SPACING] == 1
     if spacing:
         contact = plan[_CONTACT]
-        for i in range(np.uintp(SEGMENT)):
+        for i in range(np.uintp(PIECE)):
             levels[i] = min(levels[i], contact)
-    first = segment * SEGMENT
+    first = piece * PIECE
+    segment = first // SEGMENT * SEGMENT
     key = dropout_key(memory.keys[0], state[_OWN_DROPOUTS] == 1, channel)
-    if add_dropouts(key, memory.law, plan[_RATE], first, depth):
-        for i in range(np.uintp(SEGMENT)):
+    if add_dropouts(key, memory.law, plan[_RATE], segment, int(first - segment), depth):
+        for i in range(np.uintp(PIECE)):
             levels[i] -= depth[i]
     if spacing:
-        nearest = np.double(max(first, -first - SEGMENT))
+        nearest = np.double(max(first, -first - PIECE))
         if nearest * plan[_PER_BEGINNING] <= 1.0:
             begin = np.double(first)
             begin_at_zero(begin, plan[_PER_BEGINNING], levels)
@@ -431,34 +438,34 @@ def read_levels(memory: AmplitudeFlutterMemory, first: np.int64, channel: int, o
     """
     done = 0
     while done < out.size:
-        segment = (first + done) // SEGMENT
-        begin = int(first + done - segment * SEGMENT)
-        count = min(out.size - done, SEGMENT - begin)
-        fill_trajectory(memory.common, segment, np.uint64(0), memory.levels[0])
-        _fill_levels(memory, segment, channel)
+        piece = (first + done) // PIECE
+        begin = int(first + done - piece * PIECE)
+        count = min(out.size - done, PIECE - begin)
+        fill_piece(memory.common, piece, 0, np.uint64(0), memory.levels[0])
+        _fill_levels(memory, piece, 0, channel)
         for i in range(count):
             out[done + i] = memory.levels[1, begin + i]
         done += count
 
 
 @kernel()
-def _make_course(memory: AmplitudeFlutterMemory, segment: np.int64) -> None:
-    """Write gains of a segment, or places in the table."""
+def _make_course(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
+    """Write gains of a piece, or places in the table."""
     plan = memory.plan
-    fill_trajectory(memory.common, segment, np.uint64(0), memory.levels[0])
+    fill_piece(memory.common, piece, 0, np.uint64(0), memory.levels[0])
     last: Precise = memory.table.shape[0] - 2
     per_db = plan[_ROW_PER_DB]
     at_zero = plan[_ROW_AT_ZERO]
     for row in range(memory.course.shape[0]):
-        _fill_levels(memory, segment, row)
+        _fill_levels(memory, piece, row, row)
         levels = memory.levels[1]
         course = memory.course[row]
         if memory.state[_SPACING] == 1:
-            for i in range(np.uintp(SEGMENT)):
+            for i in range(np.uintp(PIECE)):
                 course[i] = min(max(per_db * levels[i] + at_zero, 0.0), last)
         else:
             gains_of_levels(levels, course)
-    memory.state[_SEGMENT_MADE] = segment
+    memory.state[_PIECE_MADE] = piece
     memory.state[_MADE] = 1
 
 
@@ -498,11 +505,11 @@ def amplitude_flutter_process(memory: AmplitudeFlutterMemory, block: Reals2, out
     room = line.shape[1] - 1
     done = 0
     while done < samples:
-        segment = state[_PLACE] // SEGMENT
-        begin = int(state[_PLACE] - segment * SEGMENT)
-        count = min(samples - done, SEGMENT - begin)
-        if state[_MADE] == 0 or state[_SEGMENT_MADE] != segment:
-            _make_course(memory, segment)
+        piece = state[_PLACE] // PIECE
+        begin = int(state[_PLACE] - piece * PIECE)
+        count = min(samples - done, PIECE - begin)
+        if state[_MADE] == 0 or state[_PIECE_MADE] != piece:
+            _make_course(memory, piece)
         if state[_SPACING] == 0:
             for channel in range(channels):
                 gains = course[min(channel, rows - 1), begin : begin + count]

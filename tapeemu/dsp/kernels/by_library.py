@@ -86,8 +86,10 @@ def _library() -> ctypes.CDLL | None:
         return None
     try:
         library = ctypes.CDLL(str(paths[0]))
-        if len(paths) > 1 and library.loops_wide():
-            library = ctypes.CDLL(str(paths[1]))
+        usable = library_names()[: 1 + library.loops_wide()]
+        widest = [path for path in paths if path.name in usable][-1]
+        if widest != paths[0]:
+            library = ctypes.CDLL(str(widest))
         library.loops_digest.restype = ctypes.c_char_p
         made_from = library.loops_digest().decode()
     except (OSError, AttributeError):

@@ -18,7 +18,7 @@ from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, event, types
 from numba.extending import intrinsic, overload, typeof_impl
 
-from tapeemu.dsp.kernels.lanes import eight_lanes
+from tapeemu.dsp.kernels.lanes import eight_lanes, eight_precise_lanes
 
 __all__ = ["FIRST_COMPILATION", "compiled_by_numba", "for_types_of", "let_numba_call"]
 
@@ -93,6 +93,7 @@ def _room_for_eight(_context: Any) -> Any:
 
 # Written into its caller, or the room would be gone when it is used.
 @overload(eight_lanes, inline="always")
+@overload(eight_precise_lanes, inline="always")
 def _eight_lanes() -> Any:
     def compiled() -> Any:
         return numba.carray(_room_for_eight(), 8)  # type: ignore[attr-defined, call-arg]

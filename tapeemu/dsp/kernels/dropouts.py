@@ -117,33 +117,37 @@ def list_cell(key: np.uint64, law: Precises1, cell: np.int64, out: Precises2) ->
 
 
 @kernel()
-def dip(centre: Precise, half_flat: Precise, half_all: Precise, depth: Precise, out: Reals1) -> None:
+def dip(centre: Precise, half_flat: Precise, half_all: Precise, depth: Precise, begin: int, out: Reals1) -> None:
     """Deepen `out` to `depth` round `centre`: a flat floor with raised-cosine edges; the deeper dip wins.
 
     Parameters
     ----------
     centre : float
-        Of the dip, in samples from the first of `out`.
+        Of the dip, in samples.
     half_flat, half_all : float
         Half the length of the floor, and of the whole dip, in samples.
     depth : float
         Of the floor, in dB.
+    begin : int
+        Sample that the first of `out` is.
     out : ndarray, shape (samples,)
         Depth of all dips in dB, changed in place.
     """
-    first = max(0, math.ceil(centre - half_all))
-    last = min(out.size - 1, math.floor(centre + half_all))
+    first = max(begin, math.ceil(centre - half_all))
+    last = min(begin + out.size - 1, math.floor(centre + half_all))
     per_edge = 0.5 / (half_all - half_flat)
     for i in range(first, last + 1):
         away = abs(i - centre)
         level = depth
         if away > half_flat:
             level = depth * 0.5 * (1.0 + cosine_of_turns((away - half_flat) * per_edge))
-        out[i] = max(float(out[i]), float(level))
+        out[i - begin] = max(float(out[i - begin]), float(level))
 
 
 @kernel()
-def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np.int64, out: Reals1) -> bool:
+def add_dropouts(
+    key: np.uint64, law: Precises1, sample_rate: Precise, first: np.int64, begin: int, out: Reals1
+) -> bool:
     """Write the depth of all dropouts of a stretch of the tape.
 
     Parameters
@@ -155,7 +159,9 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
     sample_rate : float
         Samples per second.
     first : int64
-        Index on the tape of the first sample.
+        Index on the tape of the sample that others are counted from.
+    begin : int
+        How far behind it the stretch begins.
     out : ndarray, shape (samples,)
         Gets the depth in dB, positive; left alone if no dropout comes near.
 
@@ -171,9 +177,9 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
     reach = 0.75e-3 * law[_LONGEST] * sample_rate
     # The float of a large index only chooses the cells that are looked through, with a sample to spare on either
     # side; places come from whole numbers.
-    begin = np.double(first)
-    lowest = np.int64(np.floor((begin - reach - 1.0) / sample_rate))
-    highest = np.int64(np.floor((begin + size + reach + 1.0) / sample_rate))
+    end = begin + size
+    lowest = np.int64(np.floor((np.double(first + begin) - reach - 1.0) / sample_rate))
+    highest = np.int64(np.floor((np.double(first + end) + reach + 1.0) / sample_rate))
     whole = np.int64(np.floor(sample_rate))
     whole_rate = np.double(whole)
     for cell in range(lowest, highest + 1):
@@ -185,7 +191,7 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
             start = away + cells * (sample_rate - whole_rate)
             for number in range(count):
                 centre = start + _place(base, number) * sample_rate
-                if centre + reach < 0.0 or centre - reach > size:
+                if centre + reach < begin or centre - reach > end:
                     continue
                 if not found:
                     for i in range(size):
@@ -193,5 +199,5 @@ def add_dropouts(key: np.uint64, law: Precises1, sample_rate: Precise, first: np
                     found = True
                 depth, length = _size(law, base, number)
                 samples = 0.001 * length * sample_rate
-                dip(centre, 0.25 * samples, 0.75 * samples, depth, out)
+                dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out)
     return found

@@ -21,10 +21,11 @@ from tapeemu.dsp.kernels.octave_noise import BAND
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.spacing_loss import filter_pair
 from tapeemu.dsp.kernels.trajectories import (
+    PIECE,
     SEGMENT,
     Trajectory,
     begin_trajectory,
-    fill_trajectory,
+    fill_piece,
     noise_bound,
     noise_highest,
     noise_octaves,
@@ -51,9 +52,6 @@ _HEAD_AZIMUTH = np.uint64(31)
 _TWO_SIGMA = 1.959963984540054
 _TURN = 6.283185307179586
 _TAPS = 48
-_STRETCH = 256
-"""Samples read at a time."""
-
 _ROOM = 1024
 """Columns of a line that are filled before its past is moved to the front."""
 
@@ -69,7 +67,7 @@ _FLAT = 0.3
 _DELAY, _ROWS, _ANGLE, _FIRST = 0, 1, 2, 3
 
 # Places in HeadAzimuthMemory.counts: what does not change, then what moves.
-_REACH, _HALF, _MOVES, _PLACE, _MADE, _SEGMENT_MADE, _FILLED, _READ = 0, 1, 2, 3, 4, 5, 6, 7
+_REACH, _HALF, _MOVES, _PLACE, _MADE, _PIECE_MADE, _FILLED, _READ = 0, 1, 2, 3, 4, 5, 6, 7
 _COUNTS = 8
 
 _ONE = np.uintp(1)
@@ -107,7 +105,7 @@ class HeadAzimuthMemory(NamedTuple):
         Numbers that do not change.
     counts : ndarray, shape (8,)
         Reach of the reader, half length of the filters, whether the angle moves; place on the tape of the next
-        sample that is read; whether the course is that of a segment, and which; columns of the lines that are
+        sample that is read; whether the course is that of a piece, and which; columns of the lines that are
         filled, with sound and with what was read of it.
     reader : ndarray, shape (CELLS + 2, taps)
         Taps of the reader.
@@ -117,7 +115,7 @@ class HeadAzimuthMemory(NamedTuple):
         Sound, and what was read of it.
     course : ndarray, shape (2, SEGMENT)
         Zeros, and the delay of a channel against the one before it, in samples.
-    rows : ndarray, shape (SEGMENT,)
+    rows : ndarray, shape (PIECE,)
         Places in the table of losses.
     places : Places
         Where a stretch is read.
@@ -224,11 +222,11 @@ def head_azimuth_shapes(
     # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
     row = shape_row(channels, 2 * half + 2 + _ROOM, shapes, row)
     row = shape_row(2, SEGMENT, shapes, row)
-    row = shape_row(SEGMENT, 1, shapes, row)
+    row = shape_row(PIECE, 1, shapes, row)
     for _ in range(3):
-        row = shape_row(_STRETCH, 1, shapes, row)
+        row = shape_row(PIECE, 1, shapes, row)
     octaves = noise_octaves(BAND, low, high, sample_rate)
-    trajectory_shapes(0, 1, octaves, noise_highest(BAND, low, high, sample_rate), sample_rate, shapes, row)
+    trajectory_shapes(0, 1, octaves, noise_highest(BAND, low, high, sample_rate), sample_rate, 1, shapes, row)
 
 
 @kernel()
@@ -326,41 +324,41 @@ def head_azimuth_seek(memory: HeadAzimuthMemory, place: np.int64) -> None:
 
 
 @kernel()
-def azimuth_tangents(memory: HeadAzimuthMemory, segment: np.int64, out: Precises1) -> None:
-    """Write the tangent of the angle in a segment of the tape.
+def azimuth_tangents(memory: HeadAzimuthMemory, piece: np.int64, out: Precises1) -> None:
+    """Write the tangent of the angle in a piece of the tape.
 
     Parameters
     ----------
     memory : HeadAzimuthMemory
         Designed.
-    segment : int64
-        Any; negative ones too.
-    out : ndarray, shape (SEGMENT,)
+    piece : int64
+        Number of the piece, any; negative ones too.
+    out : ndarray, shape (PIECE,)
         Gets it.
     """
     angle = memory.plan[_ANGLE]
     if memory.counts[_MOVES] == 1:
-        fill_trajectory(memory.wander, segment, np.uint64(0), out)
-        for i in range(np.uintp(SEGMENT)):
+        fill_piece(memory.wander, piece, 0, np.uint64(0), out)
+        for i in range(np.uintp(PIECE)):
             out[i] = _tangent(angle + out[i])
     else:
         tangent = _tangent(angle)
-        for i in range(np.uintp(SEGMENT)):
+        for i in range(np.uintp(PIECE)):
             out[i] = tangent
 
 
 @kernel()
-def _fill_course(memory: HeadAzimuthMemory, segment: np.int64) -> None:
-    """Make the delays and the losses of a segment."""
-    delays = memory.course[1]
-    azimuth_tangents(memory, segment, delays)
+def _fill_course(memory: HeadAzimuthMemory, piece: np.int64) -> None:
+    """Make the delays and the losses of a piece."""
+    delays = memory.course[1, :PIECE]
+    azimuth_tangents(memory, piece, delays)
     last: Precise = memory.losses.shape[0] - 2
     per_tangent, delay = memory.plan[_ROWS], memory.plan[_DELAY]
-    for i in range(np.uintp(SEGMENT)):
+    for i in range(np.uintp(PIECE)):
         memory.course[0, i] = 0.0
         memory.rows[i] = min(per_tangent * abs(delays[i]), last)
         delays[i] = delay * delays[i]
-    memory.counts[_SEGMENT_MADE] = segment
+    memory.counts[_PIECE_MADE] = piece
     memory.counts[_MADE] = 1
 
 
@@ -413,10 +411,10 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
     reach, half = int(counts[_REACH]), int(counts[_HALF])
     done = 0
     while done < samples:
-        segment = counts[_PLACE] // SEGMENT
-        begin = int(counts[_PLACE] - segment * SEGMENT)
-        if counts[_MADE] == 0 or counts[_SEGMENT_MADE] != segment:
-            _fill_course(memory, segment)
+        piece = counts[_PLACE] // PIECE
+        begin = int(counts[_PLACE] - piece * PIECE)
+        if counts[_MADE] == 0 or counts[_PIECE_MADE] != piece:
+            _fill_course(memory, piece)
         filled, read = int(counts[_FILLED]), int(counts[_READ])
         if filled == line.shape[1]:
             _keep(line, filled, 2 * reach)
@@ -424,7 +422,7 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
         if read == shifted.shape[1] - 1:
             _keep(shifted, read, 2 * half)
             read = 2 * half
-        count = min(min(samples - done, SEGMENT - begin), _STRETCH)
+        count = min(samples - done, PIECE - begin)
         count = min(count, min(line.shape[1] - filled, shifted.shape[1] - 1 - read))
         to, since = np.uintp(filled), np.uintp(done)
         # The column under the first sample of the stretch at no delay.

@@ -6,9 +6,9 @@ registers of every machine. The order of the additions is written, so the bits a
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Reals1
+from tapeemu.dsp.kernels.arrays import Precises1, Reals1
 
-__all__ = ["eight_lanes"]
+__all__ = ["eight_lanes", "eight_precise_lanes"]
 
 
 def eight_lanes() -> Reals1:
@@ -19,4 +19,9 @@ def eight_lanes() -> Reals1:
     ndarray, shape (8,)
         On the stack in compiled kernels: it is not to be kept.
     """
+    return np.zeros(8)
+
+
+def eight_precise_lanes() -> Precises1:
+    """Eight zeros in double precision everywhere; else as :func:`eight_lanes`."""
     return np.zeros(8)

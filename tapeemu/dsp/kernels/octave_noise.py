@@ -6,6 +6,9 @@ octave apart, counted down from the highest frequency of the spectrum. The nodes
 as those of the next, so what lies below is raised to twice its rate (the maximally flat halfband interpolator,
 which is Lagrange's) and the next octave is added, up to the top; a cubic between the last nodes makes a curve
 of it.
+
+Nodes are functions of their number alone. The last ones of every octave are kept, so a stretch behind the one
+before costs its own nodes only; any other is made from nothing, to the same bits.
 """
 
 import math
@@ -19,6 +22,7 @@ from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarit
 from tapeemu.dsp.kernels.exact_places import place_of, set_rate
 from tapeemu.dsp.kernels.hashing import mix_hash
 from tapeemu.dsp.kernels.hashing import white as white_number
+from tapeemu.dsp.kernels.lanes import eight_precise_lanes
 
 __all__ = [
     "BAND",
@@ -26,14 +30,16 @@ __all__ = [
     "Noises",
     "add_noise_curve",
     "add_noise_samples",
+    "cubics_room",
     "delivered_rms",
     "design_noise",
     "fill_nodes",
+    "forget_nodes",
     "law_octaves",
     "noise_highest",
     "noise_octaves",
     "noise_power",
-    "noise_scratch",
+    "pairs_room",
     "spectrum_ratio",
     "spectrum_shape",
 ]
@@ -75,9 +81,20 @@ _DENSE = 8.0
 _MARGIN = 4
 """Nodes to either side of a node from which its slope is taken."""
 
+# Columns of Noises.held.
+_BEGIN = 0
+_PAIRS = 1
+# Rows of Noises.spans.
+_FROM = 0
+_TO = 1
+_ONE, _TWO, _THREE, _EIGHT = np.uintp(1), np.uintp(2), np.uintp(3), np.uintp(8)
+
 
 class Noises(NamedTuple):
-    """Noises of a trajectory: what they are made of, and memory in which their nodes are made.
+    """Noises of a trajectory: what they are made of, and the nodes that were made last.
+
+    A grid of nodes has a row for every octave, and one more where the last is raised. Rows of one variant follow
+    one another, noise by noise.
 
     Attributes
     ----------
@@ -93,9 +110,15 @@ class Noises(NamedTuple):
     taps : ndarray, shape (2 * octaves, 32)
         Two rows an octave.
     spans : ndarray, shape (2, octaves of a noise + 1)
-        First node, and number of pairs of nodes, that a stretch needs of every grid.
-    scratch : ndarray, shape (4, longest)
-        Hashed numbers; nodes of two successive grids; what the cubics between nodes are made of.
+        Scratch: first pair of nodes that every grid is to make, and the one behind the last.
+    held : ndarray, shape (variants * (octaves + noises), 2)
+        First pair of nodes that a row holds, and how many; all zeros where it holds none.
+    numbers : ndarray, shape (variants * (octaves + noises), pairs + 31)
+        Hashed numbers of the pairs, 15 before the first one's and 16 behind the last one's.
+    nodes : ndarray, shape (variants * (octaves + noises), 2 * pairs)
+        The nodes.
+    cubics : ndarray, shape (3, longest)
+        Scratch: what the cubics between nodes are made of.
     """
 
     keys: Hashes1
@@ -104,7 +127,10 @@ class Noises(NamedTuple):
     values: Precises2
     taps: Precises2
     spans: Integers2
-    scratch: Precises2
+    held: Integers2
+    numbers: Precises2
+    nodes: Precises2
+    cubics: Precises2
 
 
 @kernel()
@@ -275,9 +301,15 @@ def noise_octaves(kind: int, low_hz: Precise, high_hz: Precise, sample_rate: Pre
 
 
 @kernel()
-def noise_scratch(highest_hz: Precise, sample_rate: Precise, samples: int) -> int:
-    """Columns of scratch that a noise of a highest frequency needs for a stretch of samples."""
-    return math.ceil(8.0 * highest_hz / sample_rate * samples) + 2 * TAPS + 64
+def cubics_room(highest_hz: Precise, sample_rate: Precise, samples: int) -> int:
+    """Columns of cubics that a noise of a highest frequency needs for a stretch of samples."""
+    return math.ceil(8.0 * highest_hz / sample_rate * samples) + 3
+
+
+@kernel()
+def pairs_room(highest_hz: Precise, sample_rate: Precise, samples: int) -> int:
+    """Pairs of nodes that a grid of such a noise needs for a stretch: of a slow one, what the grid above hears."""
+    return max(cubics_room(highest_hz, sample_rate, samples) // 2 + _MARGIN + 2, 2 * _MARGIN + 4)
 
 
 @kernel()
@@ -471,77 +503,127 @@ def design_noise(
 
 
 @kernel()
-def _fill_grid(
-    key: np.uint64,
-    first: np.int64,
-    pairs: int,
-    skipped: int,
-    taps: Precises2,
-    white: Precises1,
-    low: Precises1,
-    out: Precises1,
-) -> None:
-    """Write two nodes of an octave for each of successive numbers, and what lies below raised to their rate.
+def _filter_pairs(numbers: Precises1, taps: Precises2, first: int, pairs: int, out: Precises1) -> None:
+    """Write two nodes of an octave for each of successive numbers, from pair `first` of a row to its last one.
 
     Parameters
     ----------
-    key : uint64
-        Of the octave's numbers.
-    first : int64
-        Number that the first of the two nodes lies on.
-    pairs : int
-        How many pairs of nodes to make.
-    skipped : int
-        ``low[skipped + 3]`` lies on ``out[0]``; below 0 if nothing lies below.
+    numbers : ndarray, shape (pairs + 31 or more,)
+        Hashed numbers; those of the row's first pair begin at column 0.
     taps : ndarray, shape (2, 32)
         Of the octave.
-    white : ndarray, shape (pairs + 31 or more,)
-        Scratch for the numbers.
-    low : ndarray, shape (skipped + pairs + 7 or more,)
-        Nodes of the grid below.
+    first, pairs : int
+        First pair to make, and how many the row has then.
     out : ndarray, shape (2 * pairs or more,)
         Gets the nodes.
     """
-    start = np.uint64(first - _MIDDLE)
-    for i in range(np.uintp(pairs + TAPS - 1)):
-        white[i] = white_number(key, start + np.uint64(i))
-    for m in range(np.uintp(pairs)):
-        a: Precise = 0.0
-        b: Precise = 0.0
+    even, odd = taps[0], taps[1]
+    at = np.uintp(first)
+    eights = np.uintp((pairs - first) // 8)
+    # Eight pairs side by side: every sum grows as it would alone.
+    for _ in range(eights):
+        a = eight_precise_lanes()
+        b = eight_precise_lanes()
         for k in range(np.uintp(TAPS)):
-            number = white[m + k]
-            a += taps[0, k] * number
-            b += taps[1, k] * number
-        out[np.uintp(2) * m] = a
-        out[np.uintp(2) * m + np.uintp(1)] = b
-    if skipped >= 0:
-        _add_raised(low, skipped, pairs, out)
+            for j in range(_EIGHT):
+                number = numbers[at + k + j]
+                a[j] += even[k] * number
+                b[j] += odd[k] * number
+        for j in range(_EIGHT):
+            out[_TWO * (at + j)] = a[j]
+            out[_TWO * (at + j) + _ONE] = b[j]
+        at = at + _EIGHT
+    for m in range(at, np.uintp(pairs)):
+        one: Precise = 0.0
+        other: Precise = 0.0
+        for k in range(np.uintp(TAPS)):
+            number = numbers[m + k]
+            one += even[k] * number
+            other += odd[k] * number
+        out[_TWO * m] = one
+        out[_TWO * m + _ONE] = other
 
 
 @kernel()
-def _add_raised(low: Precises1, skipped: int, pairs: int, out: Precises1) -> None:
-    """Add nodes raised to twice their rate, eight nodes to a place between two; as for :func:`_fill_grid`."""
-    for m in range(np.uintp(pairs)):
-        k = m + np.uintp(skipped)
-        three = low[k + np.uintp(3)]
+def _add_raised(low: Precises1, first: int, pairs: int, out: Precises1) -> None:
+    """Add nodes raised to twice their rate, eight nodes to a place between two.
+
+    Parameters
+    ----------
+    low : ndarray, shape (pairs - first + 7 or more,)
+        Nodes of the grid below; ``low[3]`` lies on the first node of pair `first`.
+    first, pairs : int
+        First pair that is added to, and the one behind the last.
+    out : ndarray, shape (2 * pairs or more,)
+        Is added to.
+    """
+    to = np.uintp(first)
+    for k in range(np.uintp(pairs - first)):
+        three = low[k + _THREE]
         between = (
             1225.0 * (three + low[k + np.uintp(4)])
             - 245.0 * (low[k + np.uintp(2)] + low[k + np.uintp(5)])
             + 49.0 * (low[k + np.uintp(1)] + low[k + np.uintp(6)])
             - 5.0 * (low[k] + low[k + np.uintp(7)])
         )
-        out[np.uintp(2) * m] += three
-        out[np.uintp(2) * m + np.uintp(1)] += (1.0 / 2048.0) * between
+        out[_TWO * (to + k)] += three
+        out[_TWO * (to + k) + _ONE] += (1.0 / 2048.0) * between
 
 
 @kernel()
-def fill_nodes(number: int, variant: np.uint64, first: np.int64, count: int, noises: Noises) -> int:
+def _keep_from(row: Precises1, skipped: int, kept: int) -> None:
+    """Move what is kept of a row to its front."""
+    since = np.uintp(skipped)
+    for i in range(np.uintp(kept)):
+        row[i] = row[since + i]
+
+
+@kernel()
+def _make_room(row: int, begin: np.int64, noises: Noises) -> int:
+    """Let a row of nodes begin at a pair, keep what it holds from there on, and return how many pairs that is."""
+    held = noises.held
+    held_from = held[row, _BEGIN]
+    held_to = held_from + held[row, _PAIRS]
+    kept = 0
+    if held_from <= begin and begin < held_to:
+        kept = int(held_to - begin)
+        skipped = int(begin - held_from)
+        if skipped > 0:
+            _keep_from(noises.nodes[row], 2 * skipped, 2 * kept)
+            _keep_from(noises.numbers[row], skipped, kept + TAPS - 1)
+    held[row, _BEGIN] = begin
+    held[row, _PAIRS] = kept
+    return kept
+
+
+@kernel()
+def forget_nodes(variant: int, noises: Noises) -> None:
+    """Let the rows of a variant hold nothing."""
+    last = noises.keys.size - 1
+    rows = int(noises.layout[last, FIRST_OCTAVE] + noises.layout[last, OCTAVES]) + noises.keys.size
+    for row in range(variant * rows, (variant + 1) * rows):
+        noises.held[row, _PAIRS] = 0
+
+
+@kernel()
+def _first_row(number: int, place: int, noises: Noises) -> int:
+    """Row of the lowest grid of a noise, for the variant whose rows have this place."""
+    layout = noises.layout
+    last = noises.keys.size - 1
+    rows = int(layout[last, FIRST_OCTAVE] + layout[last, OCTAVES]) + noises.keys.size
+    return place * rows + int(layout[number, FIRST_OCTAVE]) + number
+
+
+@kernel()
+def fill_nodes(number: int, place: int, variant: np.uint64, first: np.int64, count: int, noises: Noises) -> int:
     """Make nodes of the last grid of a noise, and return where they are.
 
     Parameters
     ----------
     number : int
         Which noise.
+    place : int
+        Which rows of nodes are the variant's. They hold nothing, or what was made for this variant.
     variant : uint64
         Picks other random numbers; 0 for those of the key.
     first : int64
@@ -549,7 +631,7 @@ def fill_nodes(number: int, variant: np.uint64, first: np.int64, count: int, noi
     count : int
         How many.
     noises : Noises
-        The nodes lie in row 1 of its scratch.
+        The nodes lie in the row of the noise's last grid.
 
     Returns
     -------
@@ -557,38 +639,52 @@ def fill_nodes(number: int, variant: np.uint64, first: np.int64, count: int, noi
         Column of the first node.
     """
     spans = noises.spans
-    scratch = noises.scratch
-    octaves = noises.layout[number, OCTAVES]
-    first_octave = noises.layout[number, FIRST_OCTAVE]
-    grids = octaves + noises.layout[number, DOUBLED]
-    # From the top down: which pairs of nodes each grid must have for the one above it.
+    held = noises.held
+    octaves = int(noises.layout[number, OCTAVES])
+    first_octave = int(noises.layout[number, FIRST_OCTAVE])
+    grids = octaves + int(noises.layout[number, DOUBLED])
+    lowest = _first_row(number, place, noises)
+    # From the top down: which pairs of nodes each grid must have for the one above it. What it holds, it has.
     begin = first
     end = first + count
-    for grid in range(grids - 1, -1, -1):
+    grid = grids - 1
+    missing = True
+    while grid >= 0 and missing:
+        row = lowest + grid
         pair = begin // 2
-        spans[0, grid] = pair
-        spans[1, grid] = (end + 1) // 2 - pair
-        end = pair + spans[1, grid] + 4
-        begin = pair - 3
+        behind = (end + 1) // 2
+        held_to = held[row, _BEGIN] + held[row, _PAIRS]
+        missing = pair < held[row, _BEGIN] or behind > held_to
+        if missing:
+            kept = _make_room(row, pair, noises)
+            spans[_FROM, grid] = pair + kept
+            spans[_TO, grid] = behind
+            begin = pair + kept - 3
+            end = behind + 4
+            grid -= 1
     key = mix_hash(noises.keys[number], variant)
-    for grid in range(grids):
-        pairs = int(spans[1, grid])
-        # The grid below begins on an even node at or before the one that is needed.
-        skipped = int(spans[0, grid] - 3 - 2 * spans[0, grid - 1]) if grid > 0 else -1
-        # The last grid lands in row 1.
-        row = 1 + (grids - 1 - grid) % 2
-        nodes = scratch[row]
-        below = scratch[3 - row]
-        if grid < octaves:
-            place = 2 * (first_octave + grid)
-            taps = noises.taps[place : place + 2]
-            octave_key = mix_hash(key, np.uint64(grid))
-            _fill_grid(octave_key, spans[0, grid], pairs, skipped, taps, scratch[0], below, nodes)
+    for each in range(grid + 1, grids):
+        row = lowest + each
+        begin = held[row, _BEGIN]
+        kept = int(spans[_FROM, each] - begin)
+        pairs = int(spans[_TO, each] - begin)
+        nodes = noises.nodes[row]
+        if each < octaves:
+            numbers = noises.numbers[row]
+            octave_key = mix_hash(key, np.uint64(each))
+            start = np.uint64(begin - _MIDDLE)
+            for i in range(np.uintp(kept + TAPS - 1 if kept > 0 else 0), np.uintp(pairs + TAPS - 1)):
+                numbers[i] = white_number(octave_key, start + np.uint64(i))
+            rows = 2 * (first_octave + each)
+            _filter_pairs(numbers, noises.taps[rows : rows + 2], kept, pairs, nodes)
         else:
-            for i in range(2 * pairs):
+            for i in range(2 * kept, 2 * pairs):
                 nodes[i] = 0.0
-            _add_raised(below, skipped, pairs, nodes)
-    return int(first - 2 * spans[0, grids - 1])
+        if each > 0:
+            below = int(spans[_FROM, each] - 3 - 2 * held[row - 1, _BEGIN])
+            _add_raised(noises.nodes[row - 1, below:], kept, pairs, nodes)
+        held[row, _PAIRS] = pairs
+    return int(first - 2 * held[lowest + grids - 1, _BEGIN])
 
 
 @kernel()
@@ -614,40 +710,61 @@ def _fill_cubics(nodes: Precises1, count: int, slopes: Precises1, leans: Precise
 
 @kernel()
 def _make_cubics(
-    number: int, variant: np.uint64, sample: np.int64, reach: Precise, noises: Noises
-) -> tuple[int, Precise]:
+    number: int,
+    place: int,
+    variant: np.uint64,
+    sample: np.int64,
+    per_point: Precise,
+    first: int,
+    count: int,
+    noises: Noises,
+) -> tuple[int, int, Precise]:
     """Make the cubics of a stretch in the scratch.
 
     Parameters
     ----------
-    number, variant, noises
+    number, place, variant, noises
         As for :func:`fill_nodes`.
     sample : int64
-        Where the stretch begins.
-    reach : float
-        Its length, in samples.
+        Where the grid of points begins.
+    per_point : float
+        Node spacings from one point to the next.
+    first, count : int
+        First point of the stretch, and how many.
 
     Returns
     -------
     column : int
-        Column of the first node in row 1: rows 0, 2 and 3 hold the rest of its cubic from column 0 on.
+        Column of the node at or before the first point, in the row of the noise's last grid.
+    skipped : int
+        How many nodes behind the one at or before point 0 that node is.
     start : float
-        Where the stretch begins behind that node, in node spacings.
+        Where point 0 lies behind the node at or before it, in node spacings.
     """
-    scratch = noises.scratch
+    cubics = noises.cubics
     node, start = place_of(sample, noises.rates[number])
-    count = int(start + noises.values[number, PER_SAMPLE] * reach) + 1
-    column = fill_nodes(number, variant, node - _MARGIN, count + 1 + 2 * _MARGIN, noises)
-    _fill_cubics(scratch[1, column:], count, scratch[0], scratch[2], scratch[3])
-    return column + _MARGIN, start
+    skipped = int(np.int32(start + per_point * np.double(first)))
+    cubes = int(np.int32(start + per_point * np.double(first + count - 1))) - skipped + 1
+    column = fill_nodes(number, place, variant, node + skipped - _MARGIN, cubes + 1 + 2 * _MARGIN, noises)
+    row = _first_row(number, place, noises) + _last_grid(number, noises)
+    _fill_cubics(noises.nodes[row, column:], cubes, cubics[0], cubics[1], cubics[2])
+    return column + _MARGIN, skipped, start
+
+
+@kernel()
+def _last_grid(number: int, noises: Noises) -> int:
+    """Number of the last grid of a noise."""
+    return int(noises.layout[number, OCTAVES] + noises.layout[number, DOUBLED]) - 1
 
 
 @kernel()
 def add_noise_curve(
     number: int,
+    place: int,
     variant: np.uint64,
     sample: np.int64,
     step: int,
+    first: int,
     noises: Noises,
     out_values: Precises1,
     out_slopes: Precises1,
@@ -656,45 +773,60 @@ def add_noise_curve(
 
     Parameters
     ----------
-    number, variant, noises
+    number, place, variant, noises
         As for :func:`fill_nodes`.
     sample : int64
-        Sample that the first point lies on.
+        Sample that point 0 lies on.
     step : int
         Samples from one point to the next.
+    first : int
+        First point of the stretch.
     out_values, out_slopes : ndarray, shape (points,)
         Are added to.
     """
     if noises.layout[number, OCTAVES] == 0:
         return
-    points = out_values.size
-    column, start = _make_cubics(number, variant, sample, np.double(step * (points - 1)), noises)
     per_point = step * noises.values[number, PER_SAMPLE]
-    nodes = noises.scratch[1, column:]
-    slopes = noises.scratch[0]
-    leans = noises.scratch[2]
-    bends = noises.scratch[3]
-    for i in range(np.uintp(points)):
-        place = start + per_point * np.double(i)
-        k = np.uintp(np.int32(place))
-        u = place - np.double(k)
+    column, skipped, start = _make_cubics(
+        number, place, variant, sample, per_point, first, out_values.size, noises
+    )
+    nodes = noises.nodes[_first_row(number, place, noises) + _last_grid(number, noises), column:]
+    slopes = noises.cubics[0]
+    leans = noises.cubics[1]
+    bends = noises.cubics[2]
+    begin = np.uintp(first)
+    for i in range(np.uintp(out_values.size)):
+        reached = start + per_point * np.double(np.int32(begin + i))
+        whole = np.int32(reached)
+        k = np.uintp(whole - np.int32(skipped))
+        u = reached - np.double(whole)
         out_values[i] += nodes[k] + u * (slopes[k] + u * (leans[k] + u * bends[k]))
         out_slopes[i] += per_point * (slopes[k] + u * (2.0 * leans[k] + u * 3.0 * bends[k]))
 
 
 @kernel()
-def add_noise_samples(number: int, variant: np.uint64, sample: np.int64, noises: Noises, out: Precises1) -> None:
-    """Add a noise to every sample from `sample` on; arguments as for :func:`add_noise_curve`."""
+def add_noise_samples(
+    number: int,
+    place: int,
+    variant: np.uint64,
+    sample: np.int64,
+    first: int,
+    noises: Noises,
+    out: Precises1,
+) -> None:
+    """Add a noise to every sample from ``sample + first`` on; arguments as for :func:`add_noise_curve`."""
     if noises.layout[number, OCTAVES] == 0:
         return
-    column, start = _make_cubics(number, variant, sample, np.double(out.size - 1), noises)
     per_sample = noises.values[number, PER_SAMPLE]
-    nodes = noises.scratch[1, column:]
-    slopes = noises.scratch[0]
-    leans = noises.scratch[2]
-    bends = noises.scratch[3]
+    column, skipped, start = _make_cubics(number, place, variant, sample, per_sample, first, out.size, noises)
+    nodes = noises.nodes[_first_row(number, place, noises) + _last_grid(number, noises), column:]
+    slopes = noises.cubics[0]
+    leans = noises.cubics[1]
+    bends = noises.cubics[2]
+    begin = np.uintp(first)
     for i in range(np.uintp(out.size)):
-        place = start + per_sample * np.double(i)
-        k = np.uintp(np.int32(place))
-        u = place - np.double(k)
+        reached = start + per_sample * np.double(np.int32(begin + i))
+        whole = np.int32(reached)
+        k = np.uintp(whole - np.int32(skipped))
+        u = reached - np.double(whole)
         out[i] += nodes[k] + u * (slopes[k] + u * (leans[k] + u * bends[k]))

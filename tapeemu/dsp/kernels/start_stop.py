@@ -457,13 +457,17 @@ def start_stop_process(memory: StartStopMemory, block: Reals2, out: Reals2) -> N
 @kernel()
 def _put(row: Reals1, place: int, ring: int, first: int, recent: Reals1, count: int) -> None:
     """Write numbers into a ring, from a place on; its first columns stand behind its end as well."""
-    for i in range(count):
-        at = place + i
-        if at >= ring:
-            at = at - ring
-        row[at] = recent[first + i]
-        if at < _MIRROR:
-            row[ring + at] = recent[first + i]
+    to_end = min(count, ring - place)
+    around = count - to_end
+    here, since, end, turned = np.uintp(place), np.uintp(first), np.uintp(ring), np.uintp(first + to_end)
+    for i in range(np.uintp(to_end)):
+        row[here + i] = recent[since + i]
+    for i in range(np.uintp(max(0, min(to_end, _MIRROR - place)))):
+        row[end + here + i] = recent[since + i]
+    for i in range(np.uintp(around)):
+        row[i] = recent[turned + i]
+    for i in range(np.uintp(min(around, _MIRROR))):
+        row[end + i] = recent[turned + i]
 
 
 @kernel()
@@ -501,8 +505,18 @@ def _without_top(recent: Reals1, first: int, count: int, below: Reals1, out: Rea
 
 
 @kernel()
+def _runs_on(memory: StartStopMemory) -> bool:
+    """Whether nothing happens any more: the tape is only copied, or stands."""
+    counts = memory.counts
+    event = int(counts[_EVENT])
+    if event + 1 < counts[_EVENTS]:
+        return False
+    return event < 0 or counts[_START] + counts[_MADE] - counts[_LATENCY] >= memory.places[event, _OVER]
+
+
+@kernel()
 def _lay(memory: StartStopMemory, block: Reals2, taken: int, count: int) -> None:
-    """Lay samples onto the tape: as they are, low-passed, and both less the top."""
+    """Lay samples onto the tape: as they are; while its speed may change, low-passed and less the top too."""
     counts = memory.counts
     channels = block.shape[0]
     ring = int(counts[_RING])
@@ -511,15 +525,17 @@ def _lay(memory: StartStopMemory, block: Reals2, taken: int, count: int) -> None
     place = int((counts[_FED] - delay) % ring)
     pole = memory.plan[_LOW_POLE]
     scratch = memory.read[0]
+    changes = not _runs_on(memory)
     for channel in range(channels):
         recent = memory.recent[channel]
         states = memory.states[channel]
         for i in range(count):
             recent[_HISTORY + i] = block[channel, taken + i]
         _put(memory.line[channel], place, ring, first, recent, count)
-        states[_LOW] = _low_passed(recent, first, count, memory.low, pole, states[_LOW], scratch)
-        _put(memory.line[channels + channel], place, ring, 0, scratch, count)
-        if counts[_GROUPS] == 4:
+        if changes:
+            states[_LOW] = _low_passed(recent, first, count, memory.low, pole, states[_LOW], scratch)
+            _put(memory.line[channels + channel], place, ring, 0, scratch, count)
+        if changes and counts[_GROUPS] == 4:
             below = memory.recent[channels + channel]
             _without_top(recent, _HISTORY - _BELOW_HALF, count, memory.below, below)
             behind = _HISTORY - _LOW_HALF
@@ -589,11 +605,13 @@ def _run(memory: StartStopMemory, reached: np.int64, count: int, at: int, out: R
         memory.states[channel, _HELD] = 0.0
         memory.states[channel, _BEFORE] = 0.0
         place = first
-        for i in range(count):
-            out[channel, at + i] = memory.line[channel, place]
-            place += 1
-            if place == ring:
-                place = 0
+        done = 0
+        while done < count:
+            here, to, some = np.uintp(place), np.uintp(at + done), min(count - done, ring - place)
+            for i in range(np.uintp(some)):
+                out[channel, to + i] = memory.line[channel, here + i]
+            done += some
+            place = 0
 
 
 @kernel()

@@ -47,7 +47,11 @@ __all__ = [
 ]
 
 SEGMENT = 1024
-"""Samples that are made at a time, on a fixed grid of the tape; a multiple of the slowest rate's step."""
+"""Samples whose numbers at the lower rates are made at a time, on a fixed grid of the tape; a multiple of the
+slowest rate's step."""
+
+PIECE = 128
+"""Samples that are made from those at a time: most of the work, so it is spread evenly over blocks."""
 
 TAPE_NOISE_MOVES = ("hiss_db", "skirt_db", "hum_db", "reference_level_dbfs")
 """Settings that it follows while it plays."""
@@ -89,7 +93,7 @@ _POWER_OF_FIRST = 18830.350826756367
 
 # Where numbers stand in TapeNoiseMemory.switches and TapeNoiseMemory.state.
 _HISS_ON, _SKIRT_ON, _HUM_ON, _CHANNELS = 0, 1, 2, 3
-_PLACE, _SEGMENT_MADE, _ANY_MADE = 0, 1, 2
+_PLACE, _PIECE_MADE, _ANY_MADE = 0, 1, 2
 _ADDED_NOISE = np.uint64(11)
 
 
@@ -154,7 +158,7 @@ class TapeNoiseMemory(NamedTuple):
     switches : ndarray, shape (4,)
         Switches, and the number of channels.
     state : ndarray, shape (3,)
-        Place on the tape of the next sample, segment that is held, and whether one is.
+        Place on the tape of the next sample, piece that is held, and whether one is.
     keys : ndarray, shape (5 * channels,)
         Of every channel: keys of its hiss at three rates, and of its modulation noise at two.
     turns : ndarray, shape (1,)
@@ -165,18 +169,22 @@ class TapeNoiseMemory(NamedTuple):
         Taps that raise a rate by eight, one row a phase.
     hum_peaks : ndarray, shape (5,)
         Peaks of the hum's odd harmonics.
-    hiss, moving : ndarray, shape (channels, segment)
-        What is added in the segment that is held, and by what share the signal is raised in it.
-    hum : ndarray, shape (segment,)
+    hiss, moving : ndarray, shape (channels, piece)
+        What is added in the piece that is held, and by what share the signal is raised in it.
+    hum : ndarray, shape (piece,)
         What else is added, on all channels.
     levels : ndarray, shape (3,)
         Levels of hiss, modulation noise and hum as designed, in dB.
     glide : Glide
         What they are raised by.
-    rows : ndarray, shape (3, segment)
+    rows : ndarray, shape (3, piece)
         Scratch: the same, sample by sample.
-    numbers, nodes, raised : ndarray
+    white : ndarray, shape (channels, piece + 144)
+        Numbers that the hiss of the piece is filtered from.
+    numbers, nodes : ndarray
         Scratch.
+    raised : ndarray, shape (2 * channels, columns)
+        Of every channel, hiss and modulation noise of its segment at the middle rate.
     design : ndarray, shape (1, points)
         Scratch of the design.
     """
@@ -198,9 +206,10 @@ class TapeNoiseMemory(NamedTuple):
     levels: Precises1
     glide: Glide
     rows: Reals2
+    white: Reals2
     numbers: Reals1
     nodes: Reals1
-    raised: Reals1
+    raised: Reals2
     design: Precises2
 
 
@@ -220,14 +229,14 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     sample_rate : float
         Samples per second.
     channels : int
-    shapes : ndarray, shape (22, 3)
+    shapes : ndarray, shape (23, 3)
         Gets a row for each array; dimensions that it has not are 1.
     """
     for i in range(shapes.shape[0]):
         for j in range(shapes.shape[1]):
             shapes[i, j] = 1
     half = half_of_slow(sample_rate)
-    longest = SEGMENT + 2 * max(HALF_FAST, half) + 2
+    longest = SEGMENT // STEP + 2 * STEP + 2 * max(HALF_FAST, half)
     shapes[0, 0] = 4
     shapes[1, 0] = 3
     shapes[2, 0] = _KEYS * channels
@@ -241,20 +250,23 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     shapes[9, 1] = RAISE_TAPS
     shapes[10, 0] = _HARMONICS
     shapes[11, 0] = channels
-    shapes[11, 1] = SEGMENT
+    shapes[11, 1] = PIECE
     shapes[12, 0] = channels
-    shapes[12, 1] = SEGMENT
-    shapes[13, 0] = SEGMENT
+    shapes[12, 1] = PIECE
+    shapes[13, 0] = PIECE
     shapes[14, 0] = _PARTS
     glide_shapes(_PARTS, 15, shapes)
     row = 15 + GLIDE_ARRAYS
     shapes[row, 0] = _PARTS
-    shapes[row, 1] = SEGMENT
-    shapes[row + 1, 0] = longest
-    shapes[row + 2, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[row, 1] = PIECE
+    shapes[row + 1, 0] = channels
+    shapes[row + 1, 1] = PIECE + 2 * HALF_FAST
+    shapes[row + 2, 0] = longest
     shapes[row + 3, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[row + 4, 0] = 1
-    shapes[row + 4, 1] = POINTS
+    shapes[row + 4, 0] = 2 * channels
+    shapes[row + 4, 1] = SEGMENT // STEP + 2 * RAISE_TAPS
+    shapes[row + 5, 0] = 1
+    shapes[row + 5, 1] = POINTS
 
 
 @kernel()
@@ -601,27 +613,28 @@ def tape_noise_seek(memory: TapeNoiseMemory, place: np.int64) -> None:
 
 
 @kernel()
-def filter_white(key: np.uint64, first: np.int64, taps: Reals1, count: int, numbers: Reals1, out: Reals1) -> None:
-    """Write `count` numbers of filtered noise, from number `first` on.
+def fill_numbers(key: np.uint64, first: np.int64, begin: int, numbers: Reals1) -> None:
+    """Write white noise from column `begin` on; column 0 has number `first`."""
+    start = np.uint64(first)
+    for i in range(np.uintp(begin), np.uintp(numbers.size)):
+        numbers[i] = white(key, start + np.uint64(i))
+
+
+@kernel()
+def filter_numbers(taps: Reals1, count: int, numbers: Reals1, out: Reals1) -> None:
+    """Write `count` numbers of filtered noise.
 
     Parameters
     ----------
-    key : uint64
-        Of the noise.
-    first : int
-        Number of the first one; negative ones too.
     taps : ndarray, shape (half + 1,)
         One half of the symmetric filter, the middle tap first; half a multiple of four.
     count : int
     numbers : ndarray, shape (count + 2 * half or more,)
-        Scratch.
+        White noise, from half a filter before the first number on.
     out : ndarray, shape (count or more,)
         Gets the numbers.
     """
     half = taps.size - 1
-    start = np.uint64(first - half)
-    for i in range(np.uintp(count + 2 * half)):
-        numbers[i] = white(key, start + np.uint64(i))
     size = np.uintp(count)
     centre = np.uintp(half)
     for i in range(size):
@@ -655,55 +668,96 @@ def add_raised(low: Reals1, raising: Reals2, count: int, out: Reals1) -> None:
 
 
 @kernel()
-def add_lower_rates(
+def filter_white(key: np.uint64, first: np.int64, taps: Reals1, count: int, numbers: Reals1, out: Reals1) -> None:
+    """Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch."""
+    half = taps.size - 1
+    heard = numbers[: count + 2 * half]
+    fill_numbers(key, first - half, 0, heard)
+    filter_numbers(taps, count, heard, out)
+
+
+@kernel()
+def make_lower_rates(
     memory: TapeNoiseMemory, first_key: int, segment: np.int64, middle: Reals1, slow: Reals1, out: Reals1
 ) -> None:
-    """Add the noise of the two lower rates, from two keys on, to a segment of one channel."""
+    """Write noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel."""
     before = RAISE_HALF - 1
     middles = SEGMENT // STEP
     # Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on.
     count = middles + 2 * STEP
     first = segment * middles - STEP
-    filter_white(memory.keys[first_key], first, middle, count, memory.numbers, memory.raised)
+    filter_white(memory.keys[first_key], first, middle, count, memory.numbers, out)
     first = segment * (middles // STEP) - 1 - before
     slow_count = count // STEP + RAISE_TAPS - 1
     filter_white(memory.keys[first_key + 1], first, slow, slow_count, memory.numbers, memory.nodes)
-    add_raised(memory.nodes, memory.raising, count // STEP, memory.raised)
-    add_raised(memory.raised[STEP - before :], memory.raising, middles, out)
+    add_raised(memory.nodes, memory.raising, count // STEP, out)
 
 
 @kernel()
 def make_segment(memory: TapeNoiseMemory, segment: np.int64) -> None:
-    """Write the hiss and the modulation noise of a segment of the tape, for all channels."""
-    channels = memory.hiss.shape[0]
-    for channel in range(channels):
+    """Make what a segment of the tape has at the lower rates, for all channels."""
+    for channel in range(memory.hiss.shape[0]):
         key = _KEYS * channel
         if memory.switches[_HISS_ON] == 1:
+            row = memory.raised[2 * channel]
+            make_lower_rates(memory, key + 1, segment, memory.middle, memory.slow, row)
+        if memory.switches[_SKIRT_ON] == 1:
+            row = memory.raised[2 * channel + 1]
+            make_lower_rates(memory, key + 3, segment, memory.skirt_middle, memory.skirt_slow, row)
+
+
+@kernel()
+def make_hum(memory: TapeNoiseMemory, first: np.int64) -> None:
+    """Write the hum from a sample on."""
+    turn = memory.turns[0] * np.uint64(first)
+    for i in range(memory.hum.size):
+        # The upper 53 bits of the phase.
+        turns = np.double(np.int64(turn >> np.uint64(11))) * _PER_2_53
+        # sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x)
+        twice = 2.0 * cosine_of_turns(2.0 * turns)
+        odd = sine_of_turns(turns)
+        before = -odd
+        value: Precise = 0.0
+        for n in range(_HARMONICS):
+            value += memory.hum_peaks[n] * odd
+            following = twice * odd - before
+            before = odd
+            odd = following
+        memory.hum[i] = value
+        turn = turn + memory.turns[0]
+
+
+@kernel()
+def make_piece(memory: TapeNoiseMemory, piece: np.int64) -> None:
+    """Write the hiss, the modulation noise and the hum of a piece of the tape, for all channels."""
+    state = memory.state
+    segment = piece * PIECE // SEGMENT
+    begin = int(piece * PIECE - segment * SEGMENT)
+    held = state[_ANY_MADE] == 1
+    if not held or state[_PIECE_MADE] * PIECE // SEGMENT != segment:
+        make_segment(memory, segment)
+    goes_on = held and state[_PIECE_MADE] + 1 == piece
+    heard = STEP - (RAISE_HALF - 1) + begin // STEP
+    for channel in range(memory.hiss.shape[0]):
+        if memory.switches[_HISS_ON] == 1:
             hiss = memory.hiss[channel]
-            filter_white(memory.keys[key], segment * SEGMENT, memory.fast, SEGMENT, memory.numbers, hiss)
-            add_lower_rates(memory, key + 1, segment, memory.middle, memory.slow, hiss)
+            numbers = memory.white[channel]
+            if goes_on:
+                for i in range(np.uintp(2 * HALF_FAST)):
+                    numbers[i] = numbers[np.uintp(PIECE) + i]
+            known = 2 * HALF_FAST if goes_on else 0
+            fill_numbers(memory.keys[_KEYS * channel], piece * PIECE - HALF_FAST, known, numbers)
+            filter_numbers(memory.fast, PIECE, numbers, hiss)
+            add_raised(memory.raised[2 * channel, heard:], memory.raising, PIECE // STEP, hiss)
         if memory.switches[_SKIRT_ON] == 1:
             moving = memory.moving[channel]
-            for i in range(SEGMENT):
+            for i in range(PIECE):
                 moving[i] = 0.0
-            add_lower_rates(memory, key + 3, segment, memory.skirt_middle, memory.skirt_slow, moving)
+            add_raised(memory.raised[2 * channel + 1, heard:], memory.raising, PIECE // STEP, moving)
     if memory.switches[_HUM_ON] == 1:
-        turn = memory.turns[0] * np.uint64(segment * SEGMENT)
-        for i in range(SEGMENT):
-            # The upper 53 bits of the phase.
-            turns = np.double(np.int64(turn >> np.uint64(11))) * _PER_2_53
-            # sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x)
-            twice = 2.0 * cosine_of_turns(2.0 * turns)
-            odd = sine_of_turns(turns)
-            before = -odd
-            value: Precise = 0.0
-            for n in range(_HARMONICS):
-                value += memory.hum_peaks[n] * odd
-                following = twice * odd - before
-                before = odd
-                odd = following
-            memory.hum[i] = value
-            turn = turn + memory.turns[0]
+        make_hum(memory, piece * PIECE)
+    state[_PIECE_MADE] = piece
+    state[_ANY_MADE] = 1
 
 
 @kernel()
@@ -723,13 +777,11 @@ def tape_noise_process(memory: TapeNoiseMemory, block: Reals2, out: Reals2) -> N
     done = 0
     while done < block.shape[1]:
         place = memory.state[_PLACE]
-        segment = place // SEGMENT
-        begin = int(place - segment * SEGMENT)
-        count = min(block.shape[1] - done, SEGMENT - begin)
-        if memory.state[_ANY_MADE] == 0 or memory.state[_SEGMENT_MADE] != segment:
-            make_segment(memory, segment)
-            memory.state[_SEGMENT_MADE] = segment
-            memory.state[_ANY_MADE] = 1
+        piece = place // PIECE
+        begin = int(place - piece * PIECE)
+        count = min(block.shape[1] - done, PIECE - begin)
+        if memory.state[_ANY_MADE] == 0 or memory.state[_PIECE_MADE] != piece:
+            make_piece(memory, piece)
         hum = memory.hum[begin:]
         glides = counts[MOVING] == 1
         if glides:

@@ -5,6 +5,9 @@ index and of keys derived from the seed, and of nothing else: sines are evaluate
 turns, noise is filtered from a counter-based hash. Hour ten costs what second one costs and is as exact.
 Everything is defined in time, so the same key gives the same trajectory at every sample rate.
 
+A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in
+every block; a piece out of turn is made from nothing, to the same bits.
+
 Sines and slow noise are drawn as a curve first, by value and slope on a grid of 2.75 kHz or more, and
 interpolated (cubic Hermite, common practice): a sine of 200 Hz keeps its rate of change within 0.06 %, one of
 20 Hz within 1e-6. Faster noise is added at every sample.
@@ -14,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels.arrays import Hashes2, Integers2, Precise, Precises1, Precises2
+from tapeemu.dsp.kernels.arrays import Hashes1, Hashes2, Integers2, Precise, Precises1, Precises2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
 from tapeemu.dsp.kernels.memory_shapes import shape_row
@@ -22,21 +25,25 @@ from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
+    cubics_room,
     delivered_rms,
     design_noise,
+    forget_nodes,
     noise_highest,
     noise_octaves,
-    noise_scratch,
+    pairs_room,
 )
-from tapeemu.dsp.kernels.sines import add_phasor
+from tapeemu.dsp.kernels.sines import add_phasors, begin_phasors, pass_phasors
 
 __all__ = [
+    "PIECE",
     "SEGMENT",
     "Trajectory",
     "begin_at_zero",
     "begin_trajectory",
     "curve_step",
     "expand",
+    "fill_piece",
     "fill_trajectory",
     "noise_bound",
     "noise_highest",
@@ -49,7 +56,11 @@ __all__ = [
 ]
 
 SEGMENT = 4096
-"""Samples in one piece of a trajectory; pieces start at its multiples, so block sizes cannot matter."""
+"""Samples whose sines begin together, and that are counted from one place; starts at its multiples."""
+
+PIECE = 128
+"""Samples that are made at a time, from multiples of it on, so block sizes cannot matter; at least a step of the
+curve."""
 
 _SLOWEST_CURVE_HZ = 2750.0
 """Sines and slow noise are evaluated at this rate or above, then interpolated."""
@@ -65,6 +76,9 @@ CONSTANT = 3
 START = 4
 SETTLING = 5
 PLAN_SIZE = 6
+# Columns of Trajectory.stands.
+_BEHIND = 0
+_POINTS = 1
 # Columns of Trajectory.sines.
 _AMPLITUDE = 0
 _CYCLES = 1
@@ -73,7 +87,9 @@ SINE_SIZE = 3
 
 
 class Trajectory(NamedTuple):
-    """A sum of sines and noises: its plan, and memory in which segments are made.
+    """A sum of sines and noises: its plan, and what the next piece of it is made from.
+
+    Of variants, which differ in the numbers of their noises, as many as have a place each go on side by side.
 
     Attributes
     ----------
@@ -84,10 +100,15 @@ class Trajectory(NamedTuple):
         Turns per sample of every sine, as of :func:`set_rate`.
     sines : ndarray, shape (sines, 3)
         Amplitude, turns at sample 0, turns per point of the curve.
-    lanes : ndarray, shape (2, 8)
-        Scratch of :func:`add_phasor`.
-    curve : ndarray, shape (2, points)
-        Values and slopes of what is slow, on a grid.
+    lanes : ndarray, shape (2 * places * sines, 8)
+        Of every sine at the next point of the curve, see :func:`begin_phasors`.
+    curve : ndarray, shape (2 * places, points)
+        Values and slopes of what is slow, on a grid, from the first point of the piece made last.
+    stands : ndarray, shape (places, 2)
+        Number of the piece after the one made last, and points of its segment's curve that are made; all zeros
+        where nothing is.
+    variants : ndarray, shape (places,)
+        Which variant has a place.
     noises : Noises
         The noises.
     """
@@ -97,6 +118,8 @@ class Trajectory(NamedTuple):
     sines: Precises2
     lanes: Precises2
     curve: Precises2
+    stands: Integers2
+    variants: Hashes1
     noises: Noises
 
 
@@ -111,7 +134,14 @@ def curve_step(sample_rate: Precise) -> int:
 
 @kernel()
 def trajectory_shapes(
-    sines: int, noises: int, octaves: int, highest_hz: Precise, sample_rate: Precise, shapes: Integers2, row: int
+    sines: int,
+    noises: int,
+    octaves: int,
+    highest_hz: Precise,
+    sample_rate: Precise,
+    places: int,
+    shapes: Integers2,
+    row: int,
 ) -> int:
     """Write the dimensions of the arrays of a :class:`Trajectory`, those of its noises included.
 
@@ -125,6 +155,8 @@ def trajectory_shapes(
         The largest of :func:`noise_highest`.
     sample_rate : float
         Samples per second.
+    places : int
+        Variants that go on side by side.
     shapes : ndarray, shape (rows, 3)
         Gets one row an array; dimensions that it does not have are 1.
     row : int
@@ -138,8 +170,12 @@ def trajectory_shapes(
     row = shape_row(PLAN_SIZE, 1, shapes, row)
     row = shape_row(sines, 3, shapes, row)
     row = shape_row(sines, SINE_SIZE, shapes, row)
-    row = shape_row(2, 8, shapes, row)
-    row = shape_row(2, SEGMENT // curve_step(sample_rate) + 8, shapes, row)
+    row = shape_row(2 * places * sines, 8, shapes, row)
+    # As far as the last piece's end, in eights, which may begin just before it.
+    step = curve_step(sample_rate)
+    row = shape_row(2 * places, PIECE // step + 16, shapes, row)
+    row = shape_row(places, 2, shapes, row)
+    row = shape_row(places, 1, shapes, row)
     # The noises.
     row = shape_row(noises, 1, shapes, row)
     row = shape_row(noises, 3, shapes, row)
@@ -147,7 +183,13 @@ def trajectory_shapes(
     row = shape_row(noises, 1, shapes, row)
     row = shape_row(2 * octaves, 32, shapes, row)
     row = shape_row(2, octaves + 1, shapes, row)
-    return shape_row(4, noise_scratch(highest_hz, sample_rate, SEGMENT), shapes, row)
+    rows = places * (octaves + noises)
+    longest = PIECE + 16 * step
+    pairs = pairs_room(highest_hz, sample_rate, longest)
+    row = shape_row(rows, 2, shapes, row)
+    row = shape_row(rows, pairs + 31, shapes, row)
+    row = shape_row(rows, 2 * pairs, shapes, row)
+    return shape_row(3, cubics_room(highest_hz, sample_rate, longest), shapes, row)
 
 
 @kernel()
@@ -170,6 +212,10 @@ def begin_trajectory(sample_rate: Precise, memory: Trajectory) -> None:
     for i in range(memory.plan.size):
         memory.plan[i] = 0.0
     memory.plan[SAMPLE_RATE] = sample_rate
+    for place in range(memory.stands.shape[0]):
+        memory.stands[place, _POINTS] = 0
+    for row in range(memory.noises.held.shape[0]):
+        memory.noises.held[row, 1] = 0
 
 
 @kernel()
@@ -243,13 +289,13 @@ def settle_trajectory(constant: Precise, fastest: Precise, memory: Trajectory, o
         Largest change per sample that settling may add.
     memory : Trajectory
         With all its sines and noises.
-    out : ndarray, shape (SEGMENT,)
+    out : ndarray, shape (PIECE or more,)
         Scratch.
     """
     plan = memory.plan
     start = constant
     if plan[BOUND] > 0.0:
-        fill_trajectory(memory, np.int64(0), np.uint64(0), out)
+        fill_piece(memory, np.int64(0), 0, np.uint64(0), out[:PIECE])
         start += out[0]
     plan[CONSTANT] = constant
     plan[START] = start
@@ -273,33 +319,114 @@ def fill_trajectory(memory: Trajectory, segment: np.int64, variant: np.uint64, o
     out : ndarray, shape (SEGMENT,)
         Gets the samples.
     """
-    plan = memory.plan
-    values = memory.curve[0]
-    slopes = memory.curve[1]
+    for begin in range(0, SEGMENT, PIECE):
+        fill_piece(memory, (segment * SEGMENT + begin) // PIECE, 0, variant, out[begin : begin + PIECE])
+
+
+@kernel()
+def _first_column(begin: int) -> int:
+    """Point of the curve that its first column holds for a piece: eights begin there."""
+    return begin // 8 * 8
+
+
+@kernel()
+def _fill_curve(memory: Trajectory, segment: np.int64, place: int, variant: np.uint64, piece: int) -> None:
+    """Make the curve as far as a piece of a segment needs it.
+
+    Parameters
+    ----------
+    memory, place, variant
+        As for :func:`fill_piece`.
+    segment : int64
+        Number of the segment.
+    piece : int
+        Number of the piece in it.
+    """
     noises = memory.noises
+    stands = memory.stands
+    values = memory.curve[2 * place]
+    slopes = memory.curve[2 * place + 1]
+    step = curve_step(memory.plan[SAMPLE_RATE])
+    in_piece = PIECE // step
     first = segment * SEGMENT
+    sines = memory.sines.shape[0]
+    begin = piece * in_piece
+    column = _first_column(begin)
+    made = int(stands[place, _POINTS])
+    behind = segment * (SEGMENT // PIECE) + piece
+    if piece > 0 and made > 0 and stands[place, _BEHIND] == behind:
+        skipped = np.uintp(column - _first_column(begin - in_piece))
+        for i in range(np.uintp(made - column)):
+            values[i] = values[skipped + i]
+            slopes[i] = slopes[skipped + i]
+    else:
+        made = column
+        for number in range(sines):
+            row = 2 * (place * sines + number)
+            cycles = turns_of(first, memory.turns[number]) + memory.sines[number, _CYCLES]
+            per_point = memory.sines[number, _PER_POINT]
+            lanes = memory.lanes[row : row + 2]
+            begin_phasors(memory.sines[number, _AMPLITUDE], cycles, per_point, lanes)
+            pass_phasors(per_point, made // 8, lanes)
+    eights = (begin + in_piece + 8 - made) // 8
+    if eights > 0:
+        new_values = values[made - column : made - column + 8 * eights]
+        new_slopes = slopes[made - column : made - column + 8 * eights]
+        for i in range(np.uintp(8 * eights)):
+            new_values[i] = 0.0
+            new_slopes[i] = 0.0
+        for number in range(sines):
+            row = 2 * (place * sines + number)
+            per_point = memory.sines[number, _PER_POINT]
+            add_phasors(per_point, memory.lanes[row : row + 2], new_values, new_slopes)
+        # Column 3 of the layout: whether a noise is slow enough for the curve.
+        for number in range(noises.keys.size):
+            if noises.layout[number, 3] == 1:
+                add_noise_curve(number, place, variant, first, step, made, noises, new_values, new_slopes)
+    stands[place, _BEHIND] = behind + 1
+    stands[place, _POINTS] = made + 8 * eights
+
+
+@kernel()
+def fill_piece(memory: Trajectory, number: np.int64, place: int, variant: np.uint64, out: Precises1) -> None:
+    """Write the samples of a piece, from ``number * PIECE`` on.
+
+    Parameters
+    ----------
+    memory : Trajectory
+        A finished design.
+    number : int64
+        Any; negative ones too. It costs least behind the one before.
+    place : int
+        Which of the places of `memory` the variant takes, from 0 on.
+    variant : uint64
+        Picks other random numbers for all its noises; 0 for those of their keys.
+    out : ndarray, shape (PIECE,)
+        Gets the samples.
+    """
+    plan = memory.plan
+    noises = memory.noises
+    if memory.variants[place] != variant:
+        memory.variants[place] = variant
+        memory.stands[place, _POINTS] = 0
+        if noises.keys.size > 0:
+            forget_nodes(place, noises)
+    segment = number // (SEGMENT // PIECE)
+    piece = int(number - segment * (SEGMENT // PIECE))
     step = curve_step(plan[SAMPLE_RATE])
-    for i in range(np.uintp(values.size)):
-        values[i] = 0.0
-        slopes[i] = 0.0
-    for number in range(memory.sines.shape[0]):
-        cycles = turns_of(first, memory.turns[number]) + memory.sines[number, _CYCLES]
-        per_point = memory.sines[number, _PER_POINT]
-        add_phasor(memory.sines[number, _AMPLITUDE], cycles, per_point, memory.lanes, values, slopes)
-    # Column 3 of the layout: whether a noise is slow enough for the curve.
-    for number in range(noises.keys.size):
-        if noises.layout[number, 3] == 1:
-            add_noise_curve(number, variant, first, step, noises, values, slopes)
-    expand(values, slopes, step, out)
-    for number in range(noises.keys.size):
-        if noises.layout[number, 3] == 0:
-            add_noise_samples(number, variant, first, noises, out)
+    _fill_curve(memory, segment, place, variant, piece)
+    begin = piece * (PIECE // step)
+    column = begin - _first_column(begin)
+    expand(memory.curve[2 * place, column:], memory.curve[2 * place + 1, column:], step, out)
+    for noise in range(noises.keys.size):
+        if noises.layout[noise, 3] == 0:
+            add_noise_samples(noise, place, variant, segment * SEGMENT, piece * PIECE, noises, out)
     if plan[CONSTANT] != 0.0:
         for i in range(np.uintp(out.size)):
             out[i] += plan[CONSTANT]
     nearest = max(segment, -segment - 1) * SEGMENT
     if np.double(nearest) < plan[SETTLING]:
-        settle(np.double(first), 1.0 / plan[SETTLING], plan[START], out)
+        settle(np.double(number * PIECE), 1.0 / plan[SETTLING], plan[START], out)
     bound = plan[BOUND]
     for i in range(np.uintp(out.size)):
         out[i] = min(max(out[i], -bound), bound)

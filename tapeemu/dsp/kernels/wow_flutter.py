@@ -18,10 +18,11 @@ from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND, LAW
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.trajectories import (
+    PIECE,
     SEGMENT,
     Trajectory,
     begin_trajectory,
-    fill_trajectory,
+    fill_piece,
     noise_bound,
     noise_highest,
     noise_octaves,
@@ -64,19 +65,16 @@ _LEAST_AZIMUTH_FLUTTER_PERCENT = 0.02
 """Flutter that the settling of the azimuth is measured by on a steadier tape: 5 % of it is 0.02 cents."""
 
 _WANDER_LOW_HZ, _WANDER_HIGH_HZ = 0.1, 1.0
-_STRETCH = 256
-"""Samples read at a time."""
-
 _ROOM = 1024
 """Columns of the line that are filled before its past is moved to the front, at least."""
 
 # Places in the counts: what does not change, then what moves.
 REACH, LATENCY, TAPS, AZIMUTH_MOVES = 0, 1, 2, 3
-_START, _ORIGIN, _FED, _MADE, _BASE, _FILLED, _SEGMENT_MADE, _WHOLE = 4, 5, 6, 7, 8, 9, 10, 11
+_START, _ORIGIN, _FED, _MADE, _BASE, _FILLED, _PIECE_MADE, _WHOLE = 4, 5, 6, 7, 8, 9, 10, 11
 _COUNTS = 12
 """Places on the tape of the first input and the first output; samples fed and made; input sample in the first
-column of the line; whether the delays are those of a segment, and which; whole place of its first output
-sample."""
+column of the line; whether the delays of a piece are made, and of which; whole place of the first output sample of
+its segment."""
 
 # Places in the plan.
 _RATIO, _SLOPE, _FRACTION = 0, 1, 2
@@ -137,7 +135,7 @@ class WowFlutterMemory(NamedTuple):
     line : ndarray, shape (channels, columns)
         The stretch of tape round the read position.
     delays : ndarray, shape (2, SEGMENT)
-        Delays in a segment, and those of a channel against the one before it.
+        Delays in a segment, and those of a channel against the one before it; those of a piece are made at a time.
     places : Places
         Where a stretch is read.
     flutter, azimuth : Trajectory
@@ -267,16 +265,16 @@ def wow_flutter_shapes(
     row = shape_row(channels, 2 * around + _ROOM, shapes, row)
     row = shape_row(2, SEGMENT, shapes, row)
     for _ in range(3):
-        row = shape_row(_STRETCH, 1, shapes, row)
+        row = shape_row(PIECE, 1, shapes, row)
     random = noise_octaves(LAW, settings.random_low_hz, settings.random_high_hz, sample_rate)
     scrape = noise_octaves(BAND, settings.scrape_low_hz, settings.scrape_high_hz, sample_rate)
     highest = max(
         noise_highest(LAW, settings.random_low_hz, settings.random_high_hz, sample_rate),
         noise_highest(BAND, settings.scrape_low_hz, settings.scrape_high_hz, sample_rate),
     )
-    row = trajectory_shapes(settings.parts.shape[0], 2, random + scrape, highest, sample_rate, shapes, row)
+    row = trajectory_shapes(settings.parts.shape[0], 2, random + scrape, highest, sample_rate, 1, shapes, row)
     wander = noise_octaves(BAND, _WANDER_LOW_HZ, _WANDER_HIGH_HZ, sample_rate)
-    trajectory_shapes(0, 1, wander, 2.0 * _WANDER_HIGH_HZ, sample_rate, shapes, row)
+    trajectory_shapes(0, 1, wander, 2.0 * _WANDER_HIGH_HZ, sample_rate, 1, shapes, row)
 
 
 @kernel()
@@ -492,16 +490,16 @@ def wow_flutter_process(memory: WowFlutterMemory, block: Reals2, out: Reals2) ->
 
 @kernel()
 def _read_stretch(memory: WowFlutterMemory, end: np.int64, before: np.int64, out: Reals2) -> None:
-    """Read the next outputs, to `end`, the segment's last, or 256; number `before` lies in column 0 of `out`."""
+    """Read the next outputs, to `end` or the piece's last; number `before` lies in column 0 of `out`."""
     counts = memory.counts
     places = memory.places
     line = memory.line
     output = counts[_ORIGIN] + counts[_MADE] - counts[LATENCY]
-    segment = output // SEGMENT
-    if counts[_FILLED] == 0 or counts[_SEGMENT_MADE] != segment:
-        _fill_delays(memory, segment)
-    begin = int(output - segment * SEGMENT)
-    count = min(int(end - counts[_MADE]), min(SEGMENT - begin, _STRETCH))
+    piece = output // PIECE
+    if counts[_FILLED] == 0 or counts[_PIECE_MADE] != piece:
+        _fill_delays(memory, piece)
+    begin = int(output - output // SEGMENT * SEGMENT)
+    count = min(int(end - counts[_MADE]), PIECE - begin % PIECE)
     start = memory.plan[_FRACTION]
     slope = memory.plan[_SLOPE]
     taps = int(counts[TAPS])
@@ -525,14 +523,16 @@ def _read_stretch(memory: WowFlutterMemory, end: np.int64, before: np.int64, out
 
 
 @kernel()
-def _fill_delays(memory: WowFlutterMemory, segment: np.int64) -> None:
-    """Make the delays of a segment, and find where its first output sample is read."""
+def _fill_delays(memory: WowFlutterMemory, piece: np.int64) -> None:
+    """Make the delays of a piece, and find where the first output sample of its segment is read."""
     counts = memory.counts
-    fill_trajectory(memory.flutter, segment, np.uint64(0), memory.delays[0])
+    segment = piece * PIECE // SEGMENT * SEGMENT
+    begin = int(piece * PIECE - segment)
+    fill_piece(memory.flutter, piece, 0, np.uint64(0), memory.delays[0, begin : begin + PIECE])
     if counts[AZIMUTH_MOVES] == 1:
-        fill_trajectory(memory.azimuth, segment, np.uint64(0), memory.delays[1])
-    whole, fraction = place_of(segment * SEGMENT, memory.ratio)
+        fill_piece(memory.azimuth, piece, 0, np.uint64(0), memory.delays[1, begin : begin + PIECE])
+    whole, fraction = place_of(segment, memory.ratio)
     counts[_WHOLE] = whole - counts[_START]
     memory.plan[_FRACTION] = fraction
-    counts[_SEGMENT_MADE] = segment
+    counts[_PIECE_MADE] = piece
     counts[_FILLED] = 1

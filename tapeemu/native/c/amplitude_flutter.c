@@ -1,9 +1,9 @@
-/* Generated from amplitude_flutter.py (c9b734b8d28ff9bd); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (172d53ee3c0eeefb); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
  *
- * The level of a channel is made a segment of the tape at a time, as a course that the loops over samples read: a
+ * The level of a channel is made a piece of the tape at a time, as a course that the loops over samples read: a
  * gain for each sample, or a place in the table of spacing filters.
  */
 
@@ -11,6 +11,7 @@
 
 #define AMPLITUDE_FLUTTER_LAW_NUMBERS 7
 #define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
+#define AMPLITUDE_FLUTTER_PIECE 128
 #define AMPLITUDE_FLUTTER_SEGMENT 4096
 #define AMPLITUDE_FLUTTER_RATE_HZ 0
 #define AMPLITUDE_FLUTTER_PEAK_DB 1
@@ -28,7 +29,7 @@
 #define AMPLITUDE_FLUTTER_ROW_AT_ZERO 4
 #define AMPLITUDE_FLUTTER_PLAN 5
 #define AMPLITUDE_FLUTTER_PLACE 0
-#define AMPLITUDE_FLUTTER_SEGMENT_MADE 1
+#define AMPLITUDE_FLUTTER_PIECE_MADE 1
 #define AMPLITUDE_FLUTTER_MADE 2
 #define AMPLITUDE_FLUTTER_FILLED 3
 #define AMPLITUDE_FLUTTER_LATENCY 4
@@ -36,6 +37,7 @@
 #define AMPLITUDE_FLUTTER_OWN_NOISE 6
 #define AMPLITUDE_FLUTTER_OWN_DROPOUTS 7
 #define AMPLITUDE_FLUTTER_STATE 8
+#define AMPLITUDE_FLUTTER_ROOM 4096
 #define AMPLITUDE_FLUTTER_BEGINNING_SECONDS REAL(0x1.999999999999ap-5)
 #define AMPLITUDE_FLUTTER_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
 #define AMPLITUDE_FLUTTER_BOUND REAL(8.0)
@@ -138,10 +140,10 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     if (own || amplitude_flutter_has_own_dropouts(settings)) {
         shapes.at[4 * shapes.n1] = (int64_t)channels;
     }
-    shapes.at[4 * shapes.n1 + 1] = INT64_C(4096);
+    shapes.at[4 * shapes.n1 + 1] = INT64_C(128);
     shapes.at[5 * shapes.n1] = INT64_C(2);
-    shapes.at[5 * shapes.n1 + 1] = INT64_C(4096);
-    shapes.at[6 * shapes.n1] = INT64_C(4096);
+    shapes.at[5 * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[6 * shapes.n1] = INT64_C(128);
     if (settings->spacing == 1) {
         const double lowest = amplitude_flutter_lowest(settings, sample_rate);
         shapes.at[7 * shapes.n1] = (int64_t)spacing_loss_table_rows(lowest,
@@ -149,7 +151,7 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
         shapes.at[7 * shapes.n1 + 1] = (int64_t)(2 * half + 2);
         shapes.at[8 * shapes.n1] = (int64_t)channels;
         /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
-        shapes.at[8 * shapes.n1 + 1] = (int64_t)(2 * half + 1 + larger_integer(AMPLITUDE_FLUTTER_SEGMENT, 4 *
+        shapes.at[8 * shapes.n1 + 1] = (int64_t)(2 * half + 1 + larger_integer(AMPLITUDE_FLUTTER_ROOM, 4 *
             half) + 1);
         shapes.at[9 * shapes.n1] = (int64_t)(half + 1);
         shapes.at[9 * shapes.n1 + 1] = (int64_t)(half + 1);
@@ -163,11 +165,11 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     const ix octaves = octave_noise_noise_octaves(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
     const double highest = octave_noise_noise_highest(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
     const ix behind = trajectories_trajectory_shapes(settings->periodic_parts.n0, 1, octaves, highest,
-        sample_rate, shapes, 13);
+        sample_rate, 1, shapes, 13);
     if (own) {
-        trajectories_trajectory_shapes(0, 1, octaves, highest, sample_rate, shapes, behind);
+        trajectories_trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, behind);
     } else {
-        trajectories_trajectory_shapes(0, 0, 0, highest, sample_rate, shapes, behind);
+        trajectories_trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, behind);
     }
 }
 
@@ -278,12 +280,15 @@ KERNEL void amplitude_flutter_gains_of_levels(doubles_1 levels, reals_1 out)
  * ----------
  * memory : AmplitudeFlutterMemory
  *     Designed; ``levels[0]`` holds what channels have in common.
- * segment : int64
- *     Number of the segment.
+ * piece : int64
+ *     Number of the piece.
+ * place : int
+ *     Of the channel's own trajectory, see :func:`fill_piece`.
  * channel : int
  *     Whose level.
  */
-KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, int64_t segment, ix channel)
+KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, int64_t piece, ix place, ix
+    channel)
 {
     doubles_1 plan = memory->plan;
     int64s_1 state = memory->state;
@@ -291,32 +296,34 @@ KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, 
     doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
     reals_1 depth = memory->depth;
     if (state.at[AMPLITUDE_FLUTTER_OWN_NOISE] == INT64_C(1)) {
-        trajectories_fill_trajectory(&memory->own, segment, (uint64_t)(channel + 1), levels);
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+        trajectories_fill_piece(&memory->own, piece, place, (uint64_t)(channel + 1), levels);
+        for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] += common.at[(ix)i];
         }
     } else {
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+        for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] = common.at[(ix)i];
         }
     }
     const bool spacing = state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(1);
     if (spacing) {
         const double contact = plan.at[AMPLITUDE_FLUTTER_CONTACT];
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+        for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] = smaller_double(levels.at[(ix)i], contact);
         }
     }
-    const int64_t first = segment * INT64_C(4096);
+    const int64_t first = piece * INT64_C(128);
+    const int64_t segment = floor_division_64(first, INT64_C(4096)) * INT64_C(4096);
     const uint64_t key = amplitude_flutter_dropout_key(memory->keys.at[0],
         state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] == INT64_C(1), channel);
-    if (add_dropouts(key, memory->law, plan.at[AMPLITUDE_FLUTTER_RATE], first, depth)) {
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+    if (add_dropouts(key, memory->law, plan.at[AMPLITUDE_FLUTTER_RATE], segment, (ix)(first - segment),
+        depth)) {
+        for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] -= (double)depth.at[(ix)i];
         }
     }
     if (spacing) {
-        const double nearest = (double)larger_integer_64(first, -first - INT64_C(4096));
+        const double nearest = (double)larger_integer_64(first, -first - INT64_C(128));
         if (nearest * plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] <= 1.0) {
             const double begin = (double)first;
             trajectories_begin_at_zero(begin, plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING], levels);
@@ -343,12 +350,12 @@ KERNEL void amplitude_flutter_read_levels(const AmplitudeFlutterMemory *memory, 
 {
     ix done = 0;
     while (done < out.n0) {
-        const int64_t segment = floor_division_64(first + (int64_t)done, INT64_C(4096));
-        const ix begin = (ix)(first + (int64_t)done - segment * INT64_C(4096));
-        const ix count = smaller_integer(out.n0 - done, AMPLITUDE_FLUTTER_SEGMENT - begin);
-        trajectories_fill_trajectory(&memory->common, segment, UINT64_C(0), (doubles_1){memory->levels.at,
+        const int64_t piece = floor_division_64(first + (int64_t)done, INT64_C(128));
+        const ix begin = (ix)(first + (int64_t)done - piece * INT64_C(128));
+        const ix count = smaller_integer(out.n0 - done, AMPLITUDE_FLUTTER_PIECE - begin);
+        trajectories_fill_piece(&memory->common, piece, 0, UINT64_C(0), (doubles_1){memory->levels.at,
             memory->levels.n1});
-        amplitude_flutter_fill_levels(memory, segment, channel);
+        amplitude_flutter_fill_levels(memory, piece, 0, channel);
         for (ix i = 0; i < count; i++) {
             out.at[done + i] = memory->levels.at[1 * memory->levels.n1 + begin + i];
         }
@@ -356,21 +363,21 @@ KERNEL void amplitude_flutter_read_levels(const AmplitudeFlutterMemory *memory, 
     }
 }
 
-/* Write gains of a segment, or places in the table. */
-KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, int64_t segment)
+/* Write gains of a piece, or places in the table. */
+KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, int64_t piece)
 {
     doubles_1 plan = memory->plan;
-    trajectories_fill_trajectory(&memory->common, segment, UINT64_C(0), (doubles_1){memory->levels.at,
+    trajectories_fill_piece(&memory->common, piece, 0, UINT64_C(0), (doubles_1){memory->levels.at,
         memory->levels.n1});
     const double last = (double)(memory->table.n0 - 2);
     const double per_db = plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB];
     const double at_zero = plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO];
     for (ix row = 0; row < memory->course.n0; row++) {
-        amplitude_flutter_fill_levels(memory, segment, row);
+        amplitude_flutter_fill_levels(memory, piece, row, row);
         doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
         reals_1 course = (reals_1){memory->course.at + row * memory->course.n1, memory->course.n1};
         if (memory->state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(1)) {
-            for (ux i = (ux)0; i < (ux)4096; i++) {
+            for (ux i = (ux)0; i < (ux)128; i++) {
                 course.at[(ix)i] = (real)smaller_double(larger_double(per_db * levels.at[(ix)i] + at_zero,
                     0.0), last);
             }
@@ -378,7 +385,7 @@ KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, 
             amplitude_flutter_gains_of_levels(levels, course);
         }
     }
-    memory->state.at[AMPLITUDE_FLUTTER_SEGMENT_MADE] = segment;
+    memory->state.at[AMPLITUDE_FLUTTER_PIECE_MADE] = piece;
     memory->state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(1);
 }
 
@@ -424,12 +431,12 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
     const ix room = line.n1 - 1;
     ix done = 0;
     while (done < samples) {
-        const int64_t segment = floor_division_64(state.at[AMPLITUDE_FLUTTER_PLACE], INT64_C(4096));
-        const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - segment * INT64_C(4096));
-        ix count = smaller_integer(samples - done, AMPLITUDE_FLUTTER_SEGMENT - begin);
-        if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_SEGMENT_MADE] !=
-            segment) {
-            amplitude_flutter_make_course(memory, segment);
+        const int64_t piece = floor_division_64(state.at[AMPLITUDE_FLUTTER_PLACE], INT64_C(128));
+        const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - piece * INT64_C(128));
+        ix count = smaller_integer(samples - done, AMPLITUDE_FLUTTER_PIECE - begin);
+        if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_PIECE_MADE] != piece)
+            {
+            amplitude_flutter_make_course(memory, piece);
         }
         if (state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(0)) {
             for (ix channel = 0; channel < channels; channel++) {

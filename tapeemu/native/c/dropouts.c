@@ -1,4 +1,4 @@
-/* Generated from dropouts.py (35b25dba11165e04); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dropouts.py (3f5a54d11f0d75fd); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Dropouts: a Poisson process in time, any stretch of which can be found without what came before.
@@ -117,18 +117,21 @@ KERNEL ix dropouts_list_cell(uint64_t key, doubles_1 law, int64_t cell, doubles_
  * Parameters
  * ----------
  * centre : float
- *     Of the dip, in samples from the first of `out`.
+ *     Of the dip, in samples.
  * half_flat, half_all : float
  *     Half the length of the floor, and of the whole dip, in samples.
  * depth : float
  *     Of the floor, in dB.
+ * begin : int
+ *     Sample that the first of `out` is.
  * out : ndarray, shape (samples,)
  *     Depth of all dips in dB, changed in place.
  */
-KERNEL void dropouts_dip(double centre, double half_flat, double half_all, double depth, reals_1 out)
+KERNEL void dropouts_dip(double centre, double half_flat, double half_all, double depth, ix begin, reals_1
+    out)
 {
-    const ix first = larger_integer(0, (ix)ceiling_of_double(centre - half_all));
-    const ix last = smaller_integer(out.n0 - 1, (ix)floor_of_double(centre + half_all));
+    const ix first = larger_integer(begin, (ix)ceiling_of_double(centre - half_all));
+    const ix last = smaller_integer(begin + out.n0 - 1, (ix)floor_of_double(centre + half_all));
     const double per_edge = 0.5 / (half_all - half_flat);
     for (ix i = first; i < last + 1; i++) {
         const double away = magnitude_double((double)i - centre);
@@ -136,7 +139,7 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
         if (away > half_flat) {
             level = depth * 0.5 * (1.0 + elementary_cosine_of_turns((away - half_flat) * per_edge));
         }
-        out.at[i] = larger(out.at[i], (real)level);
+        out.at[i - begin] = larger(out.at[i - begin], (real)level);
     }
 }
 
@@ -152,7 +155,9 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
  * sample_rate : float
  *     Samples per second.
  * first : int64
- *     Index on the tape of the first sample.
+ *     Index on the tape of the sample that others are counted from.
+ * begin : int
+ *     How far behind it the stretch begins.
  * out : ndarray, shape (samples,)
  *     Gets the depth in dB, positive; left alone if no dropout comes near.
  *
@@ -161,7 +166,8 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
  * bool
  *     Whether one comes near.
  */
-KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, reals_1 out)
+KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, ix begin, reals_1
+    out)
 {
     if (law.at[DROPOUTS_PER_SECOND] <= 0.0) {
         return false;
@@ -171,9 +177,11 @@ KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_
     const double reach = 0x1.89374bc6a7efap-11 * law.at[DROPOUTS_LONGEST] * sample_rate;
     /* The float of a large index only chooses the cells that are looked through, with a sample to spare on either */
     /* side; places come from whole numbers. */
-    const double begin = (double)first;
-    const int64_t lowest = (int64_t)floor_of_double((begin - reach - 1.0) / sample_rate);
-    const int64_t highest = (int64_t)floor_of_double((begin + (double)size + reach + 1.0) / sample_rate);
+    const ix end = begin + size;
+    const int64_t lowest = (int64_t)floor_of_double(((double)(first + (int64_t)begin) - reach - 1.0) /
+        sample_rate);
+    const int64_t highest = (int64_t)floor_of_double(((double)(first + (int64_t)end) + reach + 1.0) /
+        sample_rate);
     const int64_t whole = (int64_t)floor_of_double(sample_rate);
     const double whole_rate = (double)whole;
     for (int64_t cell = lowest; cell < highest + INT64_C(1); cell++) {
@@ -185,7 +193,7 @@ KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_
             const double start = away + cells * (sample_rate - whole_rate);
             for (ix number = 0; number < count; number++) {
                 const double centre = start + dropouts_place(base, number) * sample_rate;
-                if (centre + reach < 0.0 || centre - reach > (double)size) {
+                if (centre + reach < (double)begin || centre - reach > (double)end) {
                     continue;
                 }
                 if (!found) {
@@ -198,7 +206,7 @@ KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_
                 const double depth = result_1.m0;
                 const double length = result_1.m1;
                 const double samples = 0x1.0624dd2f1a9fcp-10 * length * sample_rate;
-                dropouts_dip(centre, 0.25 * samples, 0.75 * samples, depth, out);
+                dropouts_dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out);
             }
         }
     }

@@ -16,7 +16,7 @@ typedef struct {
 
 KERNEL dropouts__size_result dropouts_size(doubles_1 law, uint64_t base, ix number);
 KERNEL ix dropouts_list_cell(uint64_t key, doubles_1 law, int64_t cell, doubles_2 out);
-KERNEL void dropouts_dip(double centre, double half_flat, double half_all, double depth, reals_1 out);
-KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, reals_1 out);
+KERNEL void dropouts_dip(double centre, double half_flat, double half_all, double depth, ix begin, reals_1 out);
+KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, ix begin, reals_1 out);
 
 #endif

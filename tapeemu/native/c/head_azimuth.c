@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (c478d79b8e32acf3); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (ce0347f8cf1bce45); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -11,12 +11,12 @@
 
 #define HEAD_AZIMUTH_BAND 1
 #define HEAD_AZIMUTH_CELLS 512
+#define HEAD_AZIMUTH_PIECE 128
 #define HEAD_AZIMUTH_SEGMENT 4096
 #define HEAD_AZIMUTH_HEAD_AZIMUTH UINT64_C(31)
 #define HEAD_AZIMUTH_TWO_SIGMA REAL(0x1.f5c0331eeff84p+0)
 #define HEAD_AZIMUTH_TURN REAL(0x1.921fb54442d18p+2)
 #define HEAD_AZIMUTH_TAPS 48
-#define HEAD_AZIMUTH_STRETCH 256
 #define HEAD_AZIMUTH_ROOM 1024
 #define HEAD_AZIMUTH_ROW_SECONDS REAL(0x1.0c6f7a0b5ed8dp-19)
 #define HEAD_AZIMUTH_POINTS 512
@@ -30,7 +30,7 @@
 #define HEAD_AZIMUTH_MOVES 2
 #define HEAD_AZIMUTH_PLACE 3
 #define HEAD_AZIMUTH_MADE 4
-#define HEAD_AZIMUTH_SEGMENT_MADE 5
+#define HEAD_AZIMUTH_PIECE_MADE 5
 #define HEAD_AZIMUTH_FILLED 6
 #define HEAD_AZIMUTH_READ 7
 #define HEAD_AZIMUTH_COUNTS 8
@@ -130,13 +130,13 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
     /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
     row = memory_shapes_shape_row(channels, 2 * half + 2 + HEAD_AZIMUTH_ROOM, shapes, row);
     row = memory_shapes_shape_row(2, HEAD_AZIMUTH_SEGMENT, shapes, row);
-    row = memory_shapes_shape_row(HEAD_AZIMUTH_SEGMENT, 1, shapes, row);
+    row = memory_shapes_shape_row(HEAD_AZIMUTH_PIECE, 1, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
-        row = memory_shapes_shape_row(HEAD_AZIMUTH_STRETCH, 1, shapes, row);
+        row = memory_shapes_shape_row(HEAD_AZIMUTH_PIECE, 1, shapes, row);
     }
     const ix octaves = octave_noise_noise_octaves(HEAD_AZIMUTH_BAND, low, high, sample_rate);
     trajectories_trajectory_shapes(0, 1, octaves, octave_noise_noise_highest(HEAD_AZIMUTH_BAND, low, high,
-        sample_rate), sample_rate, shapes, row);
+        sample_rate), sample_rate, 1, shapes, row);
 }
 
 /*
@@ -238,47 +238,47 @@ KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place)
 }
 
 /*
- * Write the tangent of the angle in a segment of the tape.
+ * Write the tangent of the angle in a piece of the tape.
  *
  * Parameters
  * ----------
  * memory : HeadAzimuthMemory
  *     Designed.
- * segment : int64
- *     Any; negative ones too.
- * out : ndarray, shape (SEGMENT,)
+ * piece : int64
+ *     Number of the piece, any; negative ones too.
+ * out : ndarray, shape (PIECE,)
  *     Gets it.
  */
-KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t segment, doubles_1 out)
+KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t piece, doubles_1 out)
 {
     const double angle = memory->plan.at[HEAD_AZIMUTH_ANGLE];
     if (memory->counts.at[HEAD_AZIMUTH_MOVES] == INT64_C(1)) {
-        trajectories_fill_trajectory(&memory->wander, segment, UINT64_C(0), out);
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+        trajectories_fill_piece(&memory->wander, piece, 0, UINT64_C(0), out);
+        for (ux i = (ux)0; i < (ux)128; i++) {
             out.at[(ix)i] = head_azimuth_tangent(angle + out.at[(ix)i]);
         }
     } else {
         const double tangent = head_azimuth_tangent(angle);
-        for (ux i = (ux)0; i < (ux)4096; i++) {
+        for (ux i = (ux)0; i < (ux)128; i++) {
             out.at[(ix)i] = tangent;
         }
     }
 }
 
-/* Make the delays and the losses of a segment. */
-KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t segment)
+/* Make the delays and the losses of a piece. */
+KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t piece)
 {
-    doubles_1 delays = (doubles_1){memory->course.at + 1 * memory->course.n1, memory->course.n1};
-    head_azimuth_azimuth_tangents(memory, segment, delays);
+    doubles_1 delays = (doubles_1){memory->course.at + 1 * memory->course.n1, HEAD_AZIMUTH_PIECE};
+    head_azimuth_azimuth_tangents(memory, piece, delays);
     const double last = (double)(memory->losses.n0 - 2);
     const double per_tangent = memory->plan.at[HEAD_AZIMUTH_ROWS];
     const double delay = memory->plan.at[HEAD_AZIMUTH_DELAY];
-    for (ux i = (ux)0; i < (ux)4096; i++) {
+    for (ux i = (ux)0; i < (ux)128; i++) {
         memory->course.at[(ix)i] = 0.0;
         memory->rows.at[(ix)i] = (real)smaller_double(per_tangent * magnitude_double(delays.at[(ix)i]), last);
         delays.at[(ix)i] = delay * delays.at[(ix)i];
     }
-    memory->counts.at[HEAD_AZIMUTH_SEGMENT_MADE] = segment;
+    memory->counts.at[HEAD_AZIMUTH_PIECE_MADE] = piece;
     memory->counts.at[HEAD_AZIMUTH_MADE] = INT64_C(1);
 }
 
@@ -345,10 +345,10 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
     const ix half = (ix)counts.at[HEAD_AZIMUTH_HALF];
     ix done = 0;
     while (done < samples) {
-        const int64_t segment = floor_division_64(counts.at[HEAD_AZIMUTH_PLACE], INT64_C(4096));
-        const ix begin = (ix)(counts.at[HEAD_AZIMUTH_PLACE] - segment * INT64_C(4096));
-        if (counts.at[HEAD_AZIMUTH_MADE] == INT64_C(0) || counts.at[HEAD_AZIMUTH_SEGMENT_MADE] != segment) {
-            head_azimuth_fill_course(memory, segment);
+        const int64_t piece = floor_division_64(counts.at[HEAD_AZIMUTH_PLACE], INT64_C(128));
+        const ix begin = (ix)(counts.at[HEAD_AZIMUTH_PLACE] - piece * INT64_C(128));
+        if (counts.at[HEAD_AZIMUTH_MADE] == INT64_C(0) || counts.at[HEAD_AZIMUTH_PIECE_MADE] != piece) {
+            head_azimuth_fill_course(memory, piece);
         }
         ix filled = (ix)counts.at[HEAD_AZIMUTH_FILLED];
         ix read = (ix)counts.at[HEAD_AZIMUTH_READ];
@@ -360,8 +360,7 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
             head_azimuth_keep(shifted, read, 2 * half);
             read = 2 * half;
         }
-        ix count = smaller_integer(smaller_integer(samples - done, HEAD_AZIMUTH_SEGMENT - begin),
-            HEAD_AZIMUTH_STRETCH);
+        ix count = smaller_integer(samples - done, HEAD_AZIMUTH_PIECE - begin);
         count = smaller_integer(count, smaller_integer(line.n1 - filled, shifted.n1 - 1 - read));
         const ux to = (ux)filled;
         const ux since = (ux)done;

@@ -51,8 +51,8 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
 KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses);
 KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const HeadAzimuthMemory *memory);
 KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place);
-KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t segment, doubles_1 out);
-KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t segment);
+KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t piece, doubles_1 out);
+KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t piece);
 KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *places, ix column, ix count, ix at, reals_1 out);
 KERNEL void head_azimuth_keep(reals_2 line, ix filled, ix kept);
 KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block, reals_2 out);

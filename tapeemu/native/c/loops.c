@@ -31,8 +31,9 @@ LOOP const char *loops_digest(void)
     return TAPEEMU_DIGEST;
 }
 
-/* Whether the build for newer processors runs here: the processor has AVX2, and the system keeps its registers. Asked of
- * the processor itself, as its maker's manual says; the compilers' own call for it is not in every library. */
+/* How many of the builds for newer processors run here: the processor has AVX2, or AVX-512 of four kinds as well, and the
+ * system keeps its registers. Asked of the processor itself, as its maker's manual says; the compilers' own call for it
+ * is not in every library. */
 LOOP int loops_wide(void)
 {
 #if defined(__x86_64__)
@@ -40,7 +41,11 @@ LOOP int loops_wide(void)
     if (!__get_cpuid(1, &a, &b, &c, &d) || (c & bit_OSXSAVE) == 0)
         return 0;
     __asm__("xgetbv" : "=a"(kept), "=d"(d) : "c"(0));
-    return (kept & 6) == 6 && __get_cpuid_count(7, 0, &a, &b, &c, &d) && (b & bit_AVX2) != 0;
+    if ((kept & 6) != 6 || !__get_cpuid_count(7, 0, &a, &b, &c, &d) || (b & bit_AVX2) == 0)
+        return 0;
+    /* F, DQ, BW and VL. */
+    const unsigned int eight = 1u << 16 | 1u << 17 | 1u << 30 | 1u << 31;
+    return (kept & 0xe6) == 0xe6 && (b & eight) == eight ? 2 : 1;
 #else
     return 0;
 #endif

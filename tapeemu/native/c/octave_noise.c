@@ -1,4 +1,4 @@
-/* Generated from octave_noise.py (d0b9877038e5f866); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from octave_noise.py (777c67ac4623bbc0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Gaussian noise of a given spectrum, from filtered hashed numbers, octave by octave.
@@ -9,6 +9,9 @@
  * as those of the next, so what lies below is raised to twice its rate (the maximally flat halfband interpolator,
  * which is Lagrange's) and the next octave is added, up to the top; a cubic between the last nodes makes a curve
  * of it.
+ *
+ * Nodes are functions of their number alone. The last ones of every octave are kept, so a stretch behind the one
+ * before costs its own nodes only; any other is made from nothing, to the same bits.
  */
 
 #include "octave_noise.h"
@@ -30,6 +33,14 @@
 #define OCTAVE_NOISE_PER_SAMPLE 0
 #define OCTAVE_NOISE_DENSE REAL(8.0)
 #define OCTAVE_NOISE_MARGIN 4
+#define OCTAVE_NOISE_BEGIN 0
+#define OCTAVE_NOISE_PAIRS 1
+#define OCTAVE_NOISE_FROM 0
+#define OCTAVE_NOISE_TO 1
+#define OCTAVE_NOISE_ONE (ux)1
+#define OCTAVE_NOISE_TWO (ux)2
+#define OCTAVE_NOISE_THREE (ux)3
+#define OCTAVE_NOISE_EIGHT (ux)8
 
 /* Octaves between the edges of a law, rounded so that a ratio is 0.63 to 1.25 of them. */
 KERNEL ix octave_noise_law_octaves(double low_hz, double high_hz)
@@ -206,10 +217,17 @@ KERNEL ix octave_noise_noise_octaves(ix kind, double low_hz, double high_hz, dou
     return octaves;
 }
 
-/* Columns of scratch that a noise of a highest frequency needs for a stretch of samples. */
-KERNEL ix octave_noise_noise_scratch(double highest_hz, double sample_rate, ix samples)
+/* Columns of cubics that a noise of a highest frequency needs for a stretch of samples. */
+KERNEL ix octave_noise_cubics_room(double highest_hz, double sample_rate, ix samples)
 {
-    return (ix)ceiling_of_double(8.0 * highest_hz / sample_rate * (double)samples) + 64 + 64;
+    return (ix)ceiling_of_double(8.0 * highest_hz / sample_rate * (double)samples) + 3;
+}
+
+/* Pairs of nodes that a grid of such a noise needs for a stretch: of a slow one, what the grid above hears. */
+KERNEL ix octave_noise_pairs_room(double highest_hz, double sample_rate, ix samples)
+{
+    return larger_integer(floor_division(octave_noise_cubics_room(highest_hz, sample_rate, samples), 2) +
+        OCTAVE_NOISE_MARGIN + 2, 12);
 }
 
 /* Amplitude of an octave at a place in octaves from its centre; the outermost take all beyond theirs. */
@@ -408,62 +426,134 @@ KERNEL void octave_noise_design_noise(ix number, ix kind, uint64_t key, double l
 }
 
 /*
- * Write two nodes of an octave for each of successive numbers, and what lies below raised to their rate.
+ * Write two nodes of an octave for each of successive numbers, from pair `first` of a row to its last one.
  *
  * Parameters
  * ----------
- * key : uint64
- *     Of the octave's numbers.
- * first : int64
- *     Number that the first of the two nodes lies on.
- * pairs : int
- *     How many pairs of nodes to make.
- * skipped : int
- *     ``low[skipped + 3]`` lies on ``out[0]``; below 0 if nothing lies below.
+ * numbers : ndarray, shape (pairs + 31 or more,)
+ *     Hashed numbers; those of the row's first pair begin at column 0.
  * taps : ndarray, shape (2, 32)
  *     Of the octave.
- * white : ndarray, shape (pairs + 31 or more,)
- *     Scratch for the numbers.
- * low : ndarray, shape (skipped + pairs + 7 or more,)
- *     Nodes of the grid below.
+ * first, pairs : int
+ *     First pair to make, and how many the row has then.
  * out : ndarray, shape (2 * pairs or more,)
  *     Gets the nodes.
  */
-KERNEL void octave_noise_fill_grid(uint64_t key, int64_t first, ix pairs, ix skipped, doubles_2 taps,
-    doubles_1 white, doubles_1 low, doubles_1 out)
+KERNEL void octave_noise_filter_pairs(doubles_1 numbers, doubles_2 taps, ix first, ix pairs, doubles_1 out)
 {
-    const uint64_t start = (uint64_t)(first - INT64_C(15));
-    for (ux i = (ux)0; i < (ux)(pairs + OCTAVE_NOISE_TAPS - 1); i++) {
-        white.at[(ix)i] = hashing_white(key, start + (uint64_t)i);
-    }
-    for (ux m = (ux)0; m < (ux)pairs; m++) {
-        double a = 0.0;
-        double b = 0.0;
+    double number = 0.0;
+    doubles_1 even = (doubles_1){taps.at, taps.n1};
+    doubles_1 odd = (doubles_1){taps.at + 1 * taps.n1, taps.n1};
+    ux at = (ux)first;
+    const ux eights = (ux)floor_division(pairs - first, 8);
+    /* Eight pairs side by side: every sum grows as it would alone. */
+    for (ux _ = (ux)0; _ < eights; _++) {
+        double a_lanes[8] = {0};
+        const doubles_1 a = {a_lanes, 8};
+        double b_lanes[8] = {0};
+        const doubles_1 b = {b_lanes, 8};
         for (ux k = (ux)0; k < (ux)32; k++) {
-            const double number = white.at[(ix)m + (ix)k];
-            a += taps.at[(ix)k] * number;
-            b += taps.at[1 * taps.n1 + (ix)k] * number;
+            IN_LANES
+            for (ux j = (ux)0; j < OCTAVE_NOISE_EIGHT; j++) {
+                number = numbers.at[(ix)at + (ix)k + (ix)j];
+                a.at[(ix)j] += even.at[(ix)k] * number;
+                b.at[(ix)j] += odd.at[(ix)k] * number;
+            }
         }
-        out.at[(ix)((ux)2 * m)] = a;
-        out.at[(ix)((ux)2 * m) + (ix)(ux)1] = b;
+        for (ux j = (ux)0; j < OCTAVE_NOISE_EIGHT; j++) {
+            out.at[(ix)(OCTAVE_NOISE_TWO * (at + j))] = a.at[(ix)j];
+            out.at[(ix)(OCTAVE_NOISE_TWO * (at + j)) + (ix)OCTAVE_NOISE_ONE] = b.at[(ix)j];
+        }
+        at = at + OCTAVE_NOISE_EIGHT;
     }
-    if (skipped >= 0) {
-        octave_noise_add_raised(low, skipped, pairs, out);
+    for (ux m = at; m < (ux)pairs; m++) {
+        double one = 0.0;
+        double other = 0.0;
+        for (ux k = (ux)0; k < (ux)32; k++) {
+            number = numbers.at[(ix)m + (ix)k];
+            one += even.at[(ix)k] * number;
+            other += odd.at[(ix)k] * number;
+        }
+        out.at[(ix)(OCTAVE_NOISE_TWO * m)] = one;
+        out.at[(ix)(OCTAVE_NOISE_TWO * m) + (ix)OCTAVE_NOISE_ONE] = other;
     }
 }
 
-/* Add nodes raised to twice their rate, eight nodes to a place between two; as for :func:`_fill_grid`. */
-KERNEL void octave_noise_add_raised(doubles_1 low, ix skipped, ix pairs, doubles_1 out)
+/*
+ * Add nodes raised to twice their rate, eight nodes to a place between two.
+ *
+ * Parameters
+ * ----------
+ * low : ndarray, shape (pairs - first + 7 or more,)
+ *     Nodes of the grid below; ``low[3]`` lies on the first node of pair `first`.
+ * first, pairs : int
+ *     First pair that is added to, and the one behind the last.
+ * out : ndarray, shape (2 * pairs or more,)
+ *     Is added to.
+ */
+KERNEL void octave_noise_add_raised(doubles_1 low, ix first, ix pairs, doubles_1 out)
 {
-    for (ux m = (ux)0; m < (ux)pairs; m++) {
-        const ux k = m + (ux)skipped;
-        const double three = low.at[(ix)k + (ix)(ux)3];
+    const ux to = (ux)first;
+    for (ux k = (ux)0; k < (ux)(pairs - first); k++) {
+        const double three = low.at[(ix)k + (ix)OCTAVE_NOISE_THREE];
         const double between = 1225.0 * (three + low.at[(ix)k + (ix)(ux)4]) - 245.0 * (low.at[(ix)k +
             (ix)(ux)2] + low.at[(ix)k + (ix)(ux)5]) + 49.0 * (low.at[(ix)k + (ix)(ux)1] + low.at[(ix)k +
             (ix)(ux)6]) - 5.0 * (low.at[(ix)k] + low.at[(ix)k + (ix)(ux)7]);
-        out.at[(ix)((ux)2 * m)] += three;
-        out.at[(ix)((ux)2 * m) + (ix)(ux)1] += 0x1.0000000000000p-11 * between;
+        out.at[(ix)(OCTAVE_NOISE_TWO * (to + k))] += three;
+        out.at[(ix)(OCTAVE_NOISE_TWO * (to + k)) + (ix)OCTAVE_NOISE_ONE] += 0x1.0000000000000p-11 * between;
     }
+}
+
+/* Move what is kept of a row to its front. */
+KERNEL void octave_noise_keep_from(doubles_1 row, ix skipped, ix kept)
+{
+    const ux since = (ux)skipped;
+    for (ux i = (ux)0; i < (ux)kept; i++) {
+        row.at[(ix)i] = row.at[(ix)since + (ix)i];
+    }
+}
+
+/* Let a row of nodes begin at a pair, keep what it holds from there on, and return how many pairs that is. */
+KERNEL ix octave_noise_make_room(ix row, int64_t begin, const Noises *noises)
+{
+    int64s_2 held = noises->held;
+    const int64_t held_from = held.at[row * held.n1 + OCTAVE_NOISE_BEGIN];
+    const int64_t held_to = held_from + held.at[row * held.n1 + OCTAVE_NOISE_PAIRS];
+    ix kept = 0;
+    if (held_from <= begin && begin < held_to) {
+        kept = (ix)(held_to - begin);
+        const ix skipped = (ix)(begin - held_from);
+        if (skipped > 0) {
+            octave_noise_keep_from((doubles_1){noises->nodes.at + row * noises->nodes.n1, noises->nodes.n1}, 2
+                * skipped, 2 * kept);
+            octave_noise_keep_from((doubles_1){noises->numbers.at + row * noises->numbers.n1,
+                noises->numbers.n1}, skipped, kept + OCTAVE_NOISE_TAPS - 1);
+        }
+    }
+    held.at[row * held.n1 + OCTAVE_NOISE_BEGIN] = begin;
+    held.at[row * held.n1 + OCTAVE_NOISE_PAIRS] = (int64_t)kept;
+    return kept;
+}
+
+/* Let the rows of a variant hold nothing. */
+KERNEL void octave_noise_forget_nodes(ix variant, const Noises *noises)
+{
+    const ix last = noises->keys.n0 - 1;
+    const ix rows = (ix)(noises->layout.at[last * noises->layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE] +
+        noises->layout.at[last * noises->layout.n1 + OCTAVE_NOISE_OCTAVES]) + noises->keys.n0;
+    for (ix row = variant * rows; row < (variant + 1) * rows; row++) {
+        noises->held.at[row * noises->held.n1 + OCTAVE_NOISE_PAIRS] = INT64_C(0);
+    }
+}
+
+/* Row of the lowest grid of a noise, for the variant whose rows have this place. */
+KERNEL ix octave_noise_first_row(ix number, ix place, const Noises *noises)
+{
+    int64s_2 layout = noises->layout;
+    const ix last = noises->keys.n0 - 1;
+    const ix rows = (ix)(layout.at[last * layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE] + layout.at[last * layout.n1
+        + OCTAVE_NOISE_OCTAVES]) + noises->keys.n0;
+    return place * rows + (ix)layout.at[number * layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE] + number;
 }
 
 /*
@@ -473,6 +563,8 @@ KERNEL void octave_noise_add_raised(doubles_1 low, ix skipped, ix pairs, doubles
  * ----------
  * number : int
  *     Which noise.
+ * place : int
+ *     Which rows of nodes are the variant's. They hold nothing, or what was made for this variant.
  * variant : uint64
  *     Picks other random numbers; 0 for those of the key.
  * first : int64
@@ -480,55 +572,78 @@ KERNEL void octave_noise_add_raised(doubles_1 low, ix skipped, ix pairs, doubles
  * count : int
  *     How many.
  * noises : Noises
- *     The nodes lie in row 1 of its scratch.
+ *     The nodes lie in the row of the noise's last grid.
  *
  * Returns
  * -------
  * int
  *     Column of the first node.
  */
-KERNEL ix octave_noise_fill_nodes(ix number, uint64_t variant, int64_t first, ix count, const Noises *noises)
+KERNEL ix octave_noise_fill_nodes(ix number, ix place, uint64_t variant, int64_t first, ix count, const Noises
+    *noises)
 {
+    ix row = 0;
+    ix kept = 0;
     int64s_2 spans = noises->spans;
-    doubles_2 scratch = noises->scratch;
-    const int64_t octaves = noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_OCTAVES];
-    const int64_t first_octave = noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE];
-    const int64_t grids = octaves + noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_DOUBLED];
-    /* From the top down: which pairs of nodes each grid must have for the one above it. */
+    int64s_2 held = noises->held;
+    const ix octaves = (ix)noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_OCTAVES];
+    const ix first_octave = (ix)noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_FIRST_OCTAVE];
+    const ix grids = octaves + (ix)noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_DOUBLED];
+    const ix lowest = octave_noise_first_row(number, place, noises);
+    /* From the top down: which pairs of nodes each grid must have for the one above it. What it holds, it has. */
     int64_t begin = first;
     int64_t end = first + (int64_t)count;
-    for (int64_t grid = grids - INT64_C(1); grid > INT64_C(-1); grid -= 1) {
+    ix grid = grids - 1;
+    bool missing = true;
+    while (grid >= 0 && missing) {
+        row = lowest + grid;
         const int64_t pair = floor_division_64(begin, INT64_C(2));
-        spans.at[(ix)grid] = pair;
-        spans.at[1 * spans.n1 + (ix)grid] = floor_division_64(end + INT64_C(1), INT64_C(2)) - pair;
-        end = pair + spans.at[1 * spans.n1 + (ix)grid] + INT64_C(4);
-        begin = pair - INT64_C(3);
-    }
-    const uint64_t key = hashing_mix_hash(noises->keys.at[number], variant);
-    for (int64_t grid = INT64_C(0); grid < grids; grid++) {
-        const ix pairs = (ix)spans.at[1 * spans.n1 + (ix)grid];
-        /* The grid below begins on an even node at or before the one that is needed. */
-        const ix skipped = grid > INT64_C(0) ? (ix)(spans.at[(ix)grid] - INT64_C(3) - INT64_C(2) *
-            spans.at[(ix)grid - 1]) : -1;
-        /* The last grid lands in row 1. */
-        const int64_t row = INT64_C(1) + floor_remainder_64(grids - INT64_C(1) - grid, INT64_C(2));
-        doubles_1 nodes = (doubles_1){scratch.at + (ix)row * scratch.n1, scratch.n1};
-        doubles_1 below = (doubles_1){scratch.at + (3 - (ix)row) * scratch.n1, scratch.n1};
-        if (grid < octaves) {
-            const int64_t place = INT64_C(2) * (first_octave + grid);
-            doubles_2 taps = (doubles_2){noises->taps.at + (ix)place * noises->taps.n1, (ix)place + 2 -
-                (ix)place, noises->taps.n1};
-            const uint64_t octave_key = hashing_mix_hash(key, (uint64_t)grid);
-            octave_noise_fill_grid(octave_key, spans.at[(ix)grid], pairs, skipped, taps,
-                (doubles_1){scratch.at, scratch.n1}, below, nodes);
-        } else {
-            for (ix i = 0; i < 2 * pairs; i++) {
-                nodes.at[i] = 0.0;
-            }
-            octave_noise_add_raised(below, skipped, pairs, nodes);
+        const int64_t behind = floor_division_64(end + INT64_C(1), INT64_C(2));
+        const int64_t held_to = held.at[row * held.n1 + OCTAVE_NOISE_BEGIN] + held.at[row * held.n1 +
+            OCTAVE_NOISE_PAIRS];
+        missing = pair < held.at[row * held.n1 + OCTAVE_NOISE_BEGIN] || behind > held_to;
+        if (missing) {
+            kept = octave_noise_make_room(row, pair, noises);
+            spans.at[grid] = pair + (int64_t)kept;
+            spans.at[OCTAVE_NOISE_TO * spans.n1 + grid] = behind;
+            begin = pair + (int64_t)kept - INT64_C(3);
+            end = behind + INT64_C(4);
+            grid -= 1;
         }
     }
-    return (ix)(first - INT64_C(2) * spans.at[(ix)grids - 1]);
+    const uint64_t key = hashing_mix_hash(noises->keys.at[number], variant);
+    for (ix each = grid + 1; each < grids; each++) {
+        row = lowest + each;
+        begin = held.at[row * held.n1 + OCTAVE_NOISE_BEGIN];
+        kept = (ix)(spans.at[each] - begin);
+        const ix pairs = (ix)(spans.at[OCTAVE_NOISE_TO * spans.n1 + each] - begin);
+        doubles_1 nodes = (doubles_1){noises->nodes.at + row * noises->nodes.n1, noises->nodes.n1};
+        if (each < octaves) {
+            doubles_1 numbers = (doubles_1){noises->numbers.at + row * noises->numbers.n1,
+                noises->numbers.n1};
+            const uint64_t octave_key = hashing_mix_hash(key, (uint64_t)each);
+            const uint64_t start = (uint64_t)(begin - INT64_C(15));
+            for (ux i = (ux)(kept > 0 ? kept + OCTAVE_NOISE_TAPS - 1 : 0); i < (ux)(pairs + OCTAVE_NOISE_TAPS
+                - 1); i++) {
+                numbers.at[(ix)i] = hashing_white(octave_key, start + (uint64_t)i);
+            }
+            const ix rows = 2 * (first_octave + each);
+            octave_noise_filter_pairs(numbers, (doubles_2){noises->taps.at + rows * noises->taps.n1, rows + 2
+                - rows, noises->taps.n1}, kept, pairs, nodes);
+        } else {
+            for (ix i = 2 * kept; i < 2 * pairs; i++) {
+                nodes.at[i] = 0.0;
+            }
+        }
+        if (each > 0) {
+            const ix below = (ix)(spans.at[each] - INT64_C(3) - INT64_C(2) * held.at[(row - 1) * held.n1 +
+                OCTAVE_NOISE_BEGIN]);
+            octave_noise_add_raised((doubles_1){noises->nodes.at + (row - 1) * noises->nodes.n1 + below,
+                noises->nodes.n1 - below}, kept, pairs, nodes);
+        }
+        held.at[row * held.n1 + OCTAVE_NOISE_PAIRS] = (int64_t)pairs;
+    }
+    return (ix)(first - INT64_C(2) * held.at[(lowest + grids - 1) * held.n1 + OCTAVE_NOISE_BEGIN]);
 }
 
 /*
@@ -559,35 +674,48 @@ KERNEL void octave_noise_fill_cubics(doubles_1 nodes, ix count, doubles_1 slopes
  *
  * Parameters
  * ----------
- * number, variant, noises
+ * number, place, variant, noises
  *     As for :func:`fill_nodes`.
  * sample : int64
- *     Where the stretch begins.
- * reach : float
- *     Its length, in samples.
+ *     Where the grid of points begins.
+ * per_point : float
+ *     Node spacings from one point to the next.
+ * first, count : int
+ *     First point of the stretch, and how many.
  *
  * Returns
  * -------
  * column : int
- *     Column of the first node in row 1: rows 0, 2 and 3 hold the rest of its cubic from column 0 on.
+ *     Column of the node at or before the first point, in the row of the noise's last grid.
+ * skipped : int
+ *     How many nodes behind the one at or before point 0 that node is.
  * start : float
- *     Where the stretch begins behind that node, in node spacings.
+ *     Where point 0 lies behind the node at or before it, in node spacings.
  */
-KERNEL octave_noise__make_cubics_result octave_noise_make_cubics(ix number, uint64_t variant, int64_t sample,
-    double reach, const Noises *noises)
+KERNEL octave_noise__make_cubics_result octave_noise_make_cubics(ix number, ix place, uint64_t variant,
+    int64_t sample, double per_point, ix first, ix count, const Noises *noises)
 {
-    doubles_2 scratch = noises->scratch;
+    doubles_2 cubics = noises->cubics;
     const exact_places_place_of_result result_1 = exact_places_place_of(sample, (uint64s_1){noises->rates.at +
         number * noises->rates.n1, noises->rates.n1});
     const int64_t node = result_1.m0;
     const double start = result_1.m1;
-    const ix count = (ix)(start + noises->values.at[number * noises->values.n1 + OCTAVE_NOISE_PER_SAMPLE] *
-        reach) + 1;
-    const ix column = octave_noise_fill_nodes(number, variant, node - INT64_C(4), count + 1 + 8, noises);
-    octave_noise_fill_cubics((doubles_1){scratch.at + 1 * scratch.n1 + column, scratch.n1 - column}, count,
-        (doubles_1){scratch.at, scratch.n1}, (doubles_1){scratch.at + 2 * scratch.n1, scratch.n1},
-        (doubles_1){scratch.at + 3 * scratch.n1, scratch.n1});
-    return (octave_noise__make_cubics_result){column + OCTAVE_NOISE_MARGIN, start};
+    const ix skipped = (ix)(int32_t)(start + per_point * (double)first);
+    const ix cubes = (ix)(int32_t)(start + per_point * (double)(first + count - 1)) - skipped + 1;
+    const ix column = octave_noise_fill_nodes(number, place, variant, node + (int64_t)skipped - INT64_C(4),
+        cubes + 1 + 8, noises);
+    const ix row = octave_noise_first_row(number, place, noises) + octave_noise_last_grid(number, noises);
+    octave_noise_fill_cubics((doubles_1){noises->nodes.at + row * noises->nodes.n1 + column, noises->nodes.n1
+        - column}, cubes, (doubles_1){cubics.at, cubics.n1}, (doubles_1){cubics.at + 1 * cubics.n1,
+        cubics.n1}, (doubles_1){cubics.at + 2 * cubics.n1, cubics.n1});
+    return (octave_noise__make_cubics_result){column + OCTAVE_NOISE_MARGIN, skipped, start};
+}
+
+/* Number of the last grid of a noise. */
+KERNEL ix octave_noise_last_grid(ix number, const Noises *noises)
+{
+    return (ix)(noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_OCTAVES] +
+        noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_DOUBLED]) - 1;
 }
 
 /*
@@ -595,37 +723,41 @@ KERNEL octave_noise__make_cubics_result octave_noise_make_cubics(ix number, uint
  *
  * Parameters
  * ----------
- * number, variant, noises
+ * number, place, variant, noises
  *     As for :func:`fill_nodes`.
  * sample : int64
- *     Sample that the first point lies on.
+ *     Sample that point 0 lies on.
  * step : int
  *     Samples from one point to the next.
+ * first : int
+ *     First point of the stretch.
  * out_values, out_slopes : ndarray, shape (points,)
  *     Are added to.
  */
-KERNEL void octave_noise_add_noise_curve(ix number, uint64_t variant, int64_t sample, ix step, const Noises
-    *noises, doubles_1 out_values, doubles_1 out_slopes)
+KERNEL void octave_noise_add_noise_curve(ix number, ix place, uint64_t variant, int64_t sample, ix step, ix
+    first, const Noises *noises, doubles_1 out_values, doubles_1 out_slopes)
 {
     if (noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_OCTAVES] == INT64_C(0)) {
         return;
     }
-    const ix points = out_values.n0;
-    const octave_noise__make_cubics_result result_1 = octave_noise_make_cubics(number, variant, sample,
-        (double)(step * (points - 1)), noises);
-    const ix column = result_1.m0;
-    const double start = result_1.m1;
     const double per_point = (double)step * noises->values.at[number * noises->values.n1 +
         OCTAVE_NOISE_PER_SAMPLE];
-    doubles_1 nodes = (doubles_1){noises->scratch.at + 1 * noises->scratch.n1 + column, noises->scratch.n1 -
-        column};
-    doubles_1 slopes = (doubles_1){noises->scratch.at, noises->scratch.n1};
-    doubles_1 leans = (doubles_1){noises->scratch.at + 2 * noises->scratch.n1, noises->scratch.n1};
-    doubles_1 bends = (doubles_1){noises->scratch.at + 3 * noises->scratch.n1, noises->scratch.n1};
-    for (ux i = (ux)0; i < (ux)points; i++) {
-        const double place = start + per_point * (double)i;
-        const ux k = (ux)(int32_t)place;
-        const double u = place - (double)k;
+    const octave_noise__make_cubics_result result_1 = octave_noise_make_cubics(number, place, variant, sample,
+        per_point, first, out_values.n0, noises);
+    const ix column = result_1.m0;
+    const ix skipped = result_1.m1;
+    const double start = result_1.m2;
+    doubles_1 nodes = (doubles_1){noises->nodes.at + (octave_noise_first_row(number, place, noises) +
+        octave_noise_last_grid(number, noises)) * noises->nodes.n1 + column, noises->nodes.n1 - column};
+    doubles_1 slopes = (doubles_1){noises->cubics.at, noises->cubics.n1};
+    doubles_1 leans = (doubles_1){noises->cubics.at + 1 * noises->cubics.n1, noises->cubics.n1};
+    doubles_1 bends = (doubles_1){noises->cubics.at + 2 * noises->cubics.n1, noises->cubics.n1};
+    const ux begin = (ux)first;
+    for (ux i = (ux)0; i < (ux)out_values.n0; i++) {
+        const double reached = start + per_point * (double)(int32_t)(begin + i);
+        const int32_t whole = (int32_t)reached;
+        const ux k = (ux)(whole - (int32_t)skipped);
+        const double u = reached - (double)whole;
         out_values.at[(ix)i] += nodes.at[(ix)k] + u * (slopes.at[(ix)k] + u * (leans.at[(ix)k] + u *
             bends.at[(ix)k]));
         out_slopes.at[(ix)i] += per_point * (slopes.at[(ix)k] + u * (2.0 * leans.at[(ix)k] + u * 3.0 *
@@ -633,27 +765,30 @@ KERNEL void octave_noise_add_noise_curve(ix number, uint64_t variant, int64_t sa
     }
 }
 
-/* Add a noise to every sample from `sample` on; arguments as for :func:`add_noise_curve`. */
-KERNEL void octave_noise_add_noise_samples(ix number, uint64_t variant, int64_t sample, const Noises *noises,
-    doubles_1 out)
+/* Add a noise to every sample from ``sample + first`` on; arguments as for :func:`add_noise_curve`. */
+KERNEL void octave_noise_add_noise_samples(ix number, ix place, uint64_t variant, int64_t sample, ix first,
+    const Noises *noises, doubles_1 out)
 {
     if (noises->layout.at[number * noises->layout.n1 + OCTAVE_NOISE_OCTAVES] == INT64_C(0)) {
         return;
     }
-    const octave_noise__make_cubics_result result_1 = octave_noise_make_cubics(number, variant, sample,
-        (double)(out.n0 - 1), noises);
-    const ix column = result_1.m0;
-    const double start = result_1.m1;
     const double per_sample = noises->values.at[number * noises->values.n1 + OCTAVE_NOISE_PER_SAMPLE];
-    doubles_1 nodes = (doubles_1){noises->scratch.at + 1 * noises->scratch.n1 + column, noises->scratch.n1 -
-        column};
-    doubles_1 slopes = (doubles_1){noises->scratch.at, noises->scratch.n1};
-    doubles_1 leans = (doubles_1){noises->scratch.at + 2 * noises->scratch.n1, noises->scratch.n1};
-    doubles_1 bends = (doubles_1){noises->scratch.at + 3 * noises->scratch.n1, noises->scratch.n1};
+    const octave_noise__make_cubics_result result_1 = octave_noise_make_cubics(number, place, variant, sample,
+        per_sample, first, out.n0, noises);
+    const ix column = result_1.m0;
+    const ix skipped = result_1.m1;
+    const double start = result_1.m2;
+    doubles_1 nodes = (doubles_1){noises->nodes.at + (octave_noise_first_row(number, place, noises) +
+        octave_noise_last_grid(number, noises)) * noises->nodes.n1 + column, noises->nodes.n1 - column};
+    doubles_1 slopes = (doubles_1){noises->cubics.at, noises->cubics.n1};
+    doubles_1 leans = (doubles_1){noises->cubics.at + 1 * noises->cubics.n1, noises->cubics.n1};
+    doubles_1 bends = (doubles_1){noises->cubics.at + 2 * noises->cubics.n1, noises->cubics.n1};
+    const ux begin = (ux)first;
     for (ux i = (ux)0; i < (ux)out.n0; i++) {
-        const double place = start + per_sample * (double)i;
-        const ux k = (ux)(int32_t)place;
-        const double u = place - (double)k;
+        const double reached = start + per_sample * (double)(int32_t)(begin + i);
+        const int32_t whole = (int32_t)reached;
+        const ux k = (ux)(whole - (int32_t)skipped);
+        const double u = reached - (double)whole;
         out.at[(ix)i] += nodes.at[(ix)k] + u * (slopes.at[(ix)k] + u * (leans.at[(ix)k] + u *
             bends.at[(ix)k]));
     }

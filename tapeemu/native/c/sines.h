@@ -5,6 +5,8 @@
 
 #include "elementary.h"
 
-KERNEL void sines_add_phasor(double amplitude, double cycles, double cycles_per_step, doubles_2 lanes, doubles_1 out_values, doubles_1 out_slopes);
+KERNEL void sines_begin_phasors(double amplitude, double cycles, double cycles_per_step, doubles_2 lanes);
+KERNEL void sines_pass_phasors(double cycles_per_step, ix eights, doubles_2 lanes);
+KERNEL void sines_add_phasors(double cycles_per_step, doubles_2 lanes, doubles_1 out_values, doubles_1 out_slopes);
 
 #endif

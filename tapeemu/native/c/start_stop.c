@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (c03167e18ce0936a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (7f9f8416ab2ba837); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -425,15 +425,25 @@ KERNEL void start_stop_process(const StartStopMemory *memory, reals_2 block, rea
 /* Write numbers into a ring, from a place on; its first columns stand behind its end as well. */
 KERNEL void start_stop_put(reals_1 row, ix place, ix ring, ix first, reals_1 recent, ix count)
 {
-    for (ix i = 0; i < count; i++) {
-        ix at = place + i;
-        if (at >= ring) {
-            at = at - ring;
-        }
-        row.at[at] = recent.at[first + i];
-        if (at < START_STOP_MIRROR) {
-            row.at[ring + at] = recent.at[first + i];
-        }
+    const ix to_end = smaller_integer(count, ring - place);
+    const ix around = count - to_end;
+    const ux here = (ux)place;
+    const ux since = (ux)first;
+    const ux end = (ux)ring;
+    const ux turned = (ux)(first + to_end);
+    for (ux i = (ux)0; i < (ux)to_end; i++) {
+        row.at[(ix)here + (ix)i] = recent.at[(ix)since + (ix)i];
+    }
+    const ux stop_1 = (ux)larger_integer(0, smaller_integer(to_end, START_STOP_MIRROR - place));
+    for (ux i = (ux)0; i < stop_1; i++) {
+        row.at[(ix)end + (ix)here + (ix)i] = recent.at[(ix)since + (ix)i];
+    }
+    for (ux i = (ux)0; i < (ux)around; i++) {
+        row.at[(ix)i] = recent.at[(ix)turned + (ix)i];
+    }
+    const ux stop_2 = (ux)smaller_integer(around, START_STOP_MIRROR);
+    for (ux i = (ux)0; i < stop_2; i++) {
+        row.at[(ix)end + (ix)i] = recent.at[(ix)turned + (ix)i];
     }
 }
 
@@ -479,7 +489,19 @@ KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 b
     }
 }
 
-/* Lay samples onto the tape: as they are, low-passed, and both less the top. */
+/* Whether nothing happens any more: the tape is only copied, or stands. */
+KERNEL bool start_stop_runs_on(const StartStopMemory *memory)
+{
+    int64s_1 counts = memory->counts;
+    const ix event = (ix)counts.at[START_STOP_EVENT];
+    if ((int64_t)(event + 1) < counts.at[START_STOP_EVENTS]) {
+        return false;
+    }
+    return event < 0 || counts.at[START_STOP_START] + counts.at[START_STOP_MADE] -
+        counts.at[START_STOP_LATENCY] >= memory->places.at[event * memory->places.n1 + START_STOP_OVER];
+}
+
+/* Lay samples onto the tape: as they are; while its speed may change, low-passed and less the top too. */
 KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix taken, ix count)
 {
     int64s_1 counts = memory->counts;
@@ -490,6 +512,7 @@ KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix take
     const ix place = (ix)floor_remainder_64(counts.at[START_STOP_FED] - (int64_t)delay, (int64_t)ring);
     const double pole = memory->plan.at[START_STOP_LOW_POLE];
     reals_1 scratch = (reals_1){memory->read.at, memory->read.n1};
+    const bool changes = !start_stop_runs_on(memory);
     for (ix channel = 0; channel < channels; channel++) {
         reals_1 recent = (reals_1){memory->recent.at + channel * memory->recent.n1, memory->recent.n1};
         doubles_1 states = (doubles_1){memory->states.at + channel * memory->states.n1, memory->states.n1};
@@ -498,11 +521,13 @@ KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix take
         }
         start_stop_put((reals_1){memory->line.at + channel * memory->line.n1, memory->line.n1}, place, ring,
             first, recent, count);
-        states.at[START_STOP_LOW] = start_stop_low_passed(recent, first, count, memory->low, pole,
-            states.at[START_STOP_LOW], scratch);
-        start_stop_put((reals_1){memory->line.at + (channels + channel) * memory->line.n1, memory->line.n1},
-            place, ring, 0, scratch, count);
-        if (counts.at[START_STOP_GROUPS] == INT64_C(4)) {
+        if (changes) {
+            states.at[START_STOP_LOW] = start_stop_low_passed(recent, first, count, memory->low, pole,
+                states.at[START_STOP_LOW], scratch);
+            start_stop_put((reals_1){memory->line.at + (channels + channel) * memory->line.n1,
+                memory->line.n1}, place, ring, 0, scratch, count);
+        }
+        if (changes && counts.at[START_STOP_GROUPS] == INT64_C(4)) {
             reals_1 below = (reals_1){memory->recent.at + (channels + channel) * memory->recent.n1,
                 memory->recent.n1};
             start_stop_without_top(recent, 62, count, memory->below, below);
@@ -589,12 +614,17 @@ KERNEL void start_stop_run(const StartStopMemory *memory, int64_t reached, ix co
         memory->states.at[channel * memory->states.n1 + START_STOP_HELD] = 0.0;
         memory->states.at[channel * memory->states.n1 + START_STOP_BEFORE] = 0.0;
         ix place = first;
-        for (ix i = 0; i < count; i++) {
-            out.at[channel * out.n1 + at + i] = memory->line.at[channel * memory->line.n1 + place];
-            place += 1;
-            if (place == ring) {
-                place = 0;
+        ix done = 0;
+        while (done < count) {
+            const ux here = (ux)place;
+            const ux to = (ux)(at + done);
+            const ix some = smaller_integer(count - done, ring - place);
+            for (ux i = (ux)0; i < (ux)some; i++) {
+                out.at[channel * out.n1 + (ix)to + (ix)i] = memory->line.at[channel * memory->line.n1 +
+                    (ix)here + (ix)i];
             }
+            done += some;
+            place = 0;
         }
     }
 }

@@ -61,6 +61,7 @@ KERNEL void start_stop_process(const StartStopMemory *memory, reals_2 block, rea
 KERNEL void start_stop_put(reals_1 row, ix place, ix ring, ix first, reals_1 recent, ix count);
 KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 low, double pole, double held, reals_1 out);
 KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 below, reals_1 out);
+KERNEL bool start_stop_runs_on(const StartStopMemory *memory);
 KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix taken, ix count);
 KERNEL ix start_stop_next_outputs(const StartStopMemory *memory, ix most, ix at, reals_2 out);
 KERNEL void start_stop_silence(ix count, ix at, reals_2 out);

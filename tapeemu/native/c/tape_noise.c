@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (461c314ed85540a8); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (2bde39dba130d6c2); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -16,6 +16,7 @@
 #define TAPE_NOISE_GLIDE_ARRAYS 2
 #define TAPE_NOISE_MOVING 2
 #define TAPE_NOISE_SEGMENT 1024
+#define TAPE_NOISE_PIECE 128
 #define TAPE_NOISE_HISS 0
 #define TAPE_NOISE_SKIRT 1
 #define TAPE_NOISE_HUM 2
@@ -49,7 +50,7 @@
 #define TAPE_NOISE_HUM_ON 2
 #define TAPE_NOISE_CHANNELS 3
 #define TAPE_NOISE_PLACE 0
-#define TAPE_NOISE_SEGMENT_MADE 1
+#define TAPE_NOISE_PIECE_MADE 1
 #define TAPE_NOISE_ANY_MADE 2
 #define TAPE_NOISE_ADDED_NOISE UINT64_C(11)
 
@@ -68,7 +69,7 @@ KERNEL ix tape_noise_half_of_slow(double sample_rate)
  * sample_rate : float
  *     Samples per second.
  * channels : int
- * shapes : ndarray, shape (22, 3)
+ * shapes : ndarray, shape (23, 3)
  *     Gets a row for each array; dimensions that it has not are 1.
  */
 KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64s_2
@@ -81,7 +82,7 @@ KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_r
         }
     }
     const ix half = tape_noise_half_of_slow(sample_rate);
-    const ix longest = TAPE_NOISE_SEGMENT + 2 * larger_integer(TAPE_NOISE_HALF_FAST, half) + 2;
+    const ix longest = 144 + 2 * larger_integer(TAPE_NOISE_HALF_FAST, half);
     shapes.at[0] = INT64_C(4);
     shapes.at[1 * shapes.n1] = INT64_C(3);
     shapes.at[2 * shapes.n1] = (int64_t)(TAPE_NOISE_KEYS * channels);
@@ -95,20 +96,23 @@ KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_r
     shapes.at[9 * shapes.n1 + 1] = INT64_C(12);
     shapes.at[10 * shapes.n1] = INT64_C(5);
     shapes.at[11 * shapes.n1] = (int64_t)channels;
-    shapes.at[11 * shapes.n1 + 1] = INT64_C(1024);
+    shapes.at[11 * shapes.n1 + 1] = INT64_C(128);
     shapes.at[12 * shapes.n1] = (int64_t)channels;
-    shapes.at[12 * shapes.n1 + 1] = INT64_C(1024);
-    shapes.at[13 * shapes.n1] = INT64_C(1024);
+    shapes.at[12 * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[13 * shapes.n1] = INT64_C(128);
     shapes.at[14 * shapes.n1] = INT64_C(3);
     glides_glide_shapes(TAPE_NOISE_PARTS, 15, shapes);
     const ix row = 17;
     shapes.at[row * shapes.n1] = INT64_C(3);
-    shapes.at[row * shapes.n1 + 1] = INT64_C(1024);
-    shapes.at[(row + 1) * shapes.n1] = (int64_t)longest;
-    shapes.at[(row + 2) * shapes.n1] = INT64_C(152);
+    shapes.at[row * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[(row + 1) * shapes.n1] = (int64_t)channels;
+    shapes.at[(row + 1) * shapes.n1 + 1] = INT64_C(272);
+    shapes.at[(row + 2) * shapes.n1] = (int64_t)longest;
     shapes.at[(row + 3) * shapes.n1] = INT64_C(152);
-    shapes.at[(row + 4) * shapes.n1] = INT64_C(1);
-    shapes.at[(row + 4) * shapes.n1 + 1] = INT64_C(512);
+    shapes.at[(row + 4) * shapes.n1] = (int64_t)(2 * channels);
+    shapes.at[(row + 4) * shapes.n1 + 1] = INT64_C(152);
+    shapes.at[(row + 5) * shapes.n1] = INT64_C(1);
+    shapes.at[(row + 5) * shapes.n1 + 1] = INT64_C(512);
 }
 
 /* Samples by which the output is late: none. */
@@ -503,31 +507,31 @@ KERNEL void tape_noise_seek(const TapeNoiseMemory *memory, int64_t place)
     memory->state.at[TAPE_NOISE_ANY_MADE] = INT64_C(0);
 }
 
+/* Write white noise from column `begin` on; column 0 has number `first`. */
+KERNEL void tape_noise_fill_numbers(uint64_t key, int64_t first, ix begin, reals_1 numbers)
+{
+    const uint64_t start = (uint64_t)first;
+    for (ux i = (ux)begin; i < (ux)numbers.n0; i++) {
+        numbers.at[(ix)i] = (real)hashing_white(key, start + (uint64_t)i);
+    }
+}
+
 /*
- * Write `count` numbers of filtered noise, from number `first` on.
+ * Write `count` numbers of filtered noise.
  *
  * Parameters
  * ----------
- * key : uint64
- *     Of the noise.
- * first : int
- *     Number of the first one; negative ones too.
  * taps : ndarray, shape (half + 1,)
  *     One half of the symmetric filter, the middle tap first; half a multiple of four.
  * count : int
  * numbers : ndarray, shape (count + 2 * half or more,)
- *     Scratch.
+ *     White noise, from half a filter before the first number on.
  * out : ndarray, shape (count or more,)
  *     Gets the numbers.
  */
-KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers,
-    reals_1 out)
+KERNEL void tape_noise_filter_numbers(reals_1 taps, ix count, reals_1 numbers, reals_1 out)
 {
     const ix half = taps.n0 - 1;
-    const uint64_t start = (uint64_t)(first - (int64_t)half);
-    for (ux i = (ux)0; i < (ux)(count + 2 * half); i++) {
-        numbers.at[(ix)i] = (real)hashing_white(key, start + (uint64_t)i);
-    }
     const ux size = (ux)count;
     const ux centre = (ux)half;
     for (ux i = (ux)0; i < size; i++) {
@@ -572,8 +576,18 @@ KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_
     }
 }
 
-/* Add the noise of the two lower rates, from two keys on, to a segment of one channel. */
-KERNEL void tape_noise_add_lower_rates(const TapeNoiseMemory *memory, ix first_key, int64_t segment, reals_1
+/* Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch. */
+KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers,
+    reals_1 out)
+{
+    const ix half = taps.n0 - 1;
+    reals_1 heard = (reals_1){numbers.at, count + 2 * half};
+    tape_noise_fill_numbers(key, first - (int64_t)half, 0, heard);
+    tape_noise_filter_numbers(taps, count, heard, out);
+}
+
+/* Write noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel. */
+KERNEL void tape_noise_make_lower_rates(const TapeNoiseMemory *memory, ix first_key, int64_t segment, reals_1
     middle, reals_1 slow, reals_1 out)
 {
     const ix before = 5;
@@ -581,59 +595,98 @@ KERNEL void tape_noise_add_lower_rates(const TapeNoiseMemory *memory, ix first_k
     /* Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on. */
     const ix count = middles + 16;
     int64_t first = segment * (int64_t)middles - INT64_C(8);
-    tape_noise_filter_white(memory->keys.at[first_key], first, middle, count, memory->numbers,
-        memory->raised);
+    tape_noise_filter_white(memory->keys.at[first_key], first, middle, count, memory->numbers, out);
     first = segment * (int64_t)floor_division(middles, TAPE_NOISE_STEP) - INT64_C(1) - (int64_t)before;
     const ix slow_count = floor_division(count, TAPE_NOISE_STEP) + TAPE_NOISE_RAISE_TAPS - 1;
     tape_noise_filter_white(memory->keys.at[first_key + 1], first, slow, slow_count, memory->numbers,
         memory->nodes);
-    tape_noise_add_raised(memory->nodes, memory->raising, floor_division(count, TAPE_NOISE_STEP),
-        memory->raised);
-    tape_noise_add_raised((reals_1){memory->raised.at + TAPE_NOISE_STEP - before, memory->raised.n0 -
-        (TAPE_NOISE_STEP - before)}, memory->raising, middles, out);
+    tape_noise_add_raised(memory->nodes, memory->raising, floor_division(count, TAPE_NOISE_STEP), out);
 }
 
-/* Write the hiss and the modulation noise of a segment of the tape, for all channels. */
+/* Make what a segment of the tape has at the lower rates, for all channels. */
 KERNEL void tape_noise_make_segment(const TapeNoiseMemory *memory, int64_t segment)
 {
-    const ix channels = memory->hiss.n0;
-    for (ix channel = 0; channel < channels; channel++) {
+    reals_1 row = {0};
+    for (ix channel = 0; channel < memory->hiss.n0; channel++) {
         const ix key = TAPE_NOISE_KEYS * channel;
         if (memory->switches.at[TAPE_NOISE_HISS_ON] == INT64_C(1)) {
+            row = (reals_1){memory->raised.at + 2 * channel * memory->raised.n1, memory->raised.n1};
+            tape_noise_make_lower_rates(memory, key + 1, segment, memory->middle, memory->slow, row);
+        }
+        if (memory->switches.at[TAPE_NOISE_SKIRT_ON] == INT64_C(1)) {
+            row = (reals_1){memory->raised.at + (2 * channel + 1) * memory->raised.n1, memory->raised.n1};
+            tape_noise_make_lower_rates(memory, key + 3, segment, memory->skirt_middle, memory->skirt_slow,
+                row);
+        }
+    }
+}
+
+/* Write the hum from a sample on. */
+KERNEL void tape_noise_make_hum(const TapeNoiseMemory *memory, int64_t first)
+{
+    uint64_t turn = memory->turns.at[0] * (uint64_t)first;
+    for (ix i = 0; i < memory->hum.n0; i++) {
+        /* The upper 53 bits of the phase. */
+        const double turns = (double)(int64_t)(turn >> UINT64_C(11)) * 0x1.0000000000000p-53;
+        /* sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x) */
+        const double twice = 2.0 * elementary_cosine_of_turns(2.0 * turns);
+        double odd = elementary_sine_of_turns(turns);
+        double before = -odd;
+        double value = 0.0;
+        for (ix n = 0; n < TAPE_NOISE_HARMONICS; n++) {
+            value += (double)memory->hum_peaks.at[n] * odd;
+            const double following = twice * odd - before;
+            before = odd;
+            odd = following;
+        }
+        memory->hum.at[i] = (real)value;
+        turn = turn + memory->turns.at[0];
+    }
+}
+
+/* Write the hiss, the modulation noise and the hum of a piece of the tape, for all channels. */
+KERNEL void tape_noise_make_piece(const TapeNoiseMemory *memory, int64_t piece)
+{
+    int64s_1 state = memory->state;
+    const int64_t segment = floor_division_64(piece * INT64_C(128), INT64_C(1024));
+    const ix begin = (ix)(piece * INT64_C(128) - segment * INT64_C(1024));
+    const bool held = state.at[TAPE_NOISE_ANY_MADE] == INT64_C(1);
+    if (!held || floor_division_64(state.at[TAPE_NOISE_PIECE_MADE] * INT64_C(128), INT64_C(1024)) != segment)
+        {
+        tape_noise_make_segment(memory, segment);
+    }
+    const bool goes_on = held && state.at[TAPE_NOISE_PIECE_MADE] + INT64_C(1) == piece;
+    const ix heard = 3 + floor_division(begin, TAPE_NOISE_STEP);
+    for (ix channel = 0; channel < memory->hiss.n0; channel++) {
+        if (memory->switches.at[TAPE_NOISE_HISS_ON] == INT64_C(1)) {
             reals_1 hiss = (reals_1){memory->hiss.at + channel * memory->hiss.n1, memory->hiss.n1};
-            tape_noise_filter_white(memory->keys.at[key], segment * INT64_C(1024), memory->fast,
-                TAPE_NOISE_SEGMENT, memory->numbers, hiss);
-            tape_noise_add_lower_rates(memory, key + 1, segment, memory->middle, memory->slow, hiss);
+            reals_1 numbers = (reals_1){memory->white.at + channel * memory->white.n1, memory->white.n1};
+            if (goes_on) {
+                for (ux i = (ux)0; i < (ux)144; i++) {
+                    numbers.at[(ix)i] = numbers.at[(ix)(ux)128 + (ix)i];
+                }
+            }
+            const ix known = goes_on ? 144 : 0;
+            tape_noise_fill_numbers(memory->keys.at[TAPE_NOISE_KEYS * channel], piece * INT64_C(128) -
+                INT64_C(72), known, numbers);
+            tape_noise_filter_numbers(memory->fast, TAPE_NOISE_PIECE, numbers, hiss);
+            tape_noise_add_raised((reals_1){memory->raised.at + 2 * channel * memory->raised.n1 + heard,
+                memory->raised.n1 - heard}, memory->raising, 16, hiss);
         }
         if (memory->switches.at[TAPE_NOISE_SKIRT_ON] == INT64_C(1)) {
             reals_1 moving = (reals_1){memory->moving.at + channel * memory->moving.n1, memory->moving.n1};
-            for (ix i = 0; i < TAPE_NOISE_SEGMENT; i++) {
+            for (ix i = 0; i < TAPE_NOISE_PIECE; i++) {
                 moving.at[i] = REAL(0.0);
             }
-            tape_noise_add_lower_rates(memory, key + 3, segment, memory->skirt_middle, memory->skirt_slow,
-                moving);
+            tape_noise_add_raised((reals_1){memory->raised.at + (2 * channel + 1) * memory->raised.n1 + heard,
+                memory->raised.n1 - heard}, memory->raising, 16, moving);
         }
     }
     if (memory->switches.at[TAPE_NOISE_HUM_ON] == INT64_C(1)) {
-        uint64_t turn = memory->turns.at[0] * (uint64_t)(segment * INT64_C(1024));
-        for (ix i = 0; i < TAPE_NOISE_SEGMENT; i++) {
-            /* The upper 53 bits of the phase. */
-            const double turns = (double)(int64_t)(turn >> UINT64_C(11)) * 0x1.0000000000000p-53;
-            /* sin((k + 2) x) = 2 cos(2 x) sin(k x) - sin((k - 2) x) */
-            const double twice = 2.0 * elementary_cosine_of_turns(2.0 * turns);
-            double odd = elementary_sine_of_turns(turns);
-            double before = -odd;
-            double value = 0.0;
-            for (ix n = 0; n < TAPE_NOISE_HARMONICS; n++) {
-                value += (double)memory->hum_peaks.at[n] * odd;
-                const double following = twice * odd - before;
-                before = odd;
-                odd = following;
-            }
-            memory->hum.at[i] = (real)value;
-            turn = turn + memory->turns.at[0];
-        }
+        tape_noise_make_hum(memory, piece * INT64_C(128));
     }
+    state.at[TAPE_NOISE_PIECE_MADE] = piece;
+    state.at[TAPE_NOISE_ANY_MADE] = INT64_C(1);
 }
 
 /*
@@ -655,14 +708,12 @@ KERNEL void tape_noise_process(const TapeNoiseMemory *memory, reals_2 block, rea
     ix done = 0;
     while (done < block.n1) {
         const int64_t place = memory->state.at[TAPE_NOISE_PLACE];
-        const int64_t segment = floor_division_64(place, INT64_C(1024));
-        const ix begin = (ix)(place - segment * INT64_C(1024));
-        ix count = smaller_integer(block.n1 - done, TAPE_NOISE_SEGMENT - begin);
-        if (memory->state.at[TAPE_NOISE_ANY_MADE] == INT64_C(0) || memory->state.at[TAPE_NOISE_SEGMENT_MADE]
-            != segment) {
-            tape_noise_make_segment(memory, segment);
-            memory->state.at[TAPE_NOISE_SEGMENT_MADE] = segment;
-            memory->state.at[TAPE_NOISE_ANY_MADE] = INT64_C(1);
+        const int64_t piece = floor_division_64(place, INT64_C(128));
+        const ix begin = (ix)(place - piece * INT64_C(128));
+        ix count = smaller_integer(block.n1 - done, TAPE_NOISE_PIECE - begin);
+        if (memory->state.at[TAPE_NOISE_ANY_MADE] == INT64_C(0) || memory->state.at[TAPE_NOISE_PIECE_MADE] !=
+            piece) {
+            tape_noise_make_piece(memory, piece);
         }
         reals_1 hum = (reals_1){memory->hum.at + begin, memory->hum.n0 - begin};
         const bool glides = counts.at[TAPE_NOISE_MOVING] == INT64_C(1);

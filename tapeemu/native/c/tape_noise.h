@@ -46,9 +46,10 @@ typedef struct {
     doubles_1 levels;
     Glide glide;
     reals_2 rows;
+    reals_2 white;
     reals_1 numbers;
     reals_1 nodes;
-    reals_1 raised;
+    reals_2 raised;
     doubles_2 design;
 } TapeNoiseMemory;
 
@@ -76,10 +77,14 @@ KERNEL void tape_noise_design(const TapeNoiseSettings *settings, double sample_r
 KERNEL double tape_noise_level_db(const TapeNoiseSettings *settings, ix part);
 KERNEL void tape_noise_change(const TapeNoiseSettings *settings, double sample_rate, ix channels, const TapeNoiseMemory *memory);
 KERNEL void tape_noise_seek(const TapeNoiseMemory *memory, int64_t place);
-KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers, reals_1 out);
+KERNEL void tape_noise_fill_numbers(uint64_t key, int64_t first, ix begin, reals_1 numbers);
+KERNEL void tape_noise_filter_numbers(reals_1 taps, ix count, reals_1 numbers, reals_1 out);
 KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_1 out);
-KERNEL void tape_noise_add_lower_rates(const TapeNoiseMemory *memory, ix first_key, int64_t segment, reals_1 middle, reals_1 slow, reals_1 out);
+KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers, reals_1 out);
+KERNEL void tape_noise_make_lower_rates(const TapeNoiseMemory *memory, ix first_key, int64_t segment, reals_1 middle, reals_1 slow, reals_1 out);
 KERNEL void tape_noise_make_segment(const TapeNoiseMemory *memory, int64_t segment);
+KERNEL void tape_noise_make_hum(const TapeNoiseMemory *memory, int64_t first);
+KERNEL void tape_noise_make_piece(const TapeNoiseMemory *memory, int64_t piece);
 KERNEL void tape_noise_process(const TapeNoiseMemory *memory, reals_2 block, reals_2 out);
 
 #endif

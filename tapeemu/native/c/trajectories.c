@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (9536c7c32bc4b849); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (be6a69d12a2dae76); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -8,6 +8,9 @@
  * turns, noise is filtered from a counter-based hash. Hour ten costs what second one costs and is as exact.
  * Everything is defined in time, so the same key gives the same trajectory at every sample rate.
  *
+ * A segment is made in pieces. What a piece is made from is kept for the next one, so a stream costs the same in
+ * every block; a piece out of turn is made from nothing, to the same bits.
+ *
  * Sines and slow noise are drawn as a curve first, by value and slope on a grid of 2.75 kHz or more, and
  * interpolated (cubic Hermite, common practice): a sine of 200 Hz keeps its rate of change within 0.06 %, one of
  * 20 Hz within 1e-6. Faster noise is added at every sample.
@@ -16,6 +19,7 @@
 #include "trajectories.h"
 
 #define TRAJECTORIES_SEGMENT 4096
+#define TRAJECTORIES_PIECE 128
 #define TRAJECTORIES_SLOWEST_CURVE_HZ REAL(2750.0)
 #define TRAJECTORIES_DEVIATIONS REAL(8.0)
 #define TRAJECTORIES_BOUND 0
@@ -25,6 +29,8 @@
 #define TRAJECTORIES_START 4
 #define TRAJECTORIES_SETTLING 5
 #define TRAJECTORIES_PLAN_SIZE 6
+#define TRAJECTORIES_BEHIND 0
+#define TRAJECTORIES_POINTS 1
 #define TRAJECTORIES_AMPLITUDE 0
 #define TRAJECTORIES_CYCLES 1
 #define TRAJECTORIES_PER_POINT 2
@@ -53,6 +59,8 @@ KERNEL ix trajectories_curve_step(double sample_rate)
  *     The largest of :func:`noise_highest`.
  * sample_rate : float
  *     Samples per second.
+ * places : int
+ *     Variants that go on side by side.
  * shapes : ndarray, shape (rows, 3)
  *     Gets one row an array; dimensions that it does not have are 1.
  * row : int
@@ -64,14 +72,17 @@ KERNEL ix trajectories_curve_step(double sample_rate)
  *     The row after the last one.
  */
 KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double highest_hz, double
-    sample_rate, int64s_2 shapes, ix row)
+    sample_rate, ix places, int64s_2 shapes, ix row)
 {
     row = memory_shapes_shape_row(TRAJECTORIES_PLAN_SIZE, 1, shapes, row);
     row = memory_shapes_shape_row(sines, 3, shapes, row);
     row = memory_shapes_shape_row(sines, TRAJECTORIES_SINE_SIZE, shapes, row);
-    row = memory_shapes_shape_row(2, 8, shapes, row);
-    row = memory_shapes_shape_row(2, floor_division(TRAJECTORIES_SEGMENT,
-        trajectories_curve_step(sample_rate)) + 8, shapes, row);
+    row = memory_shapes_shape_row(2 * places * sines, 8, shapes, row);
+    /* As far as the last piece's end, in eights, which may begin just before it. */
+    const ix step = trajectories_curve_step(sample_rate);
+    row = memory_shapes_shape_row(2 * places, floor_division(TRAJECTORIES_PIECE, step) + 16, shapes, row);
+    row = memory_shapes_shape_row(places, 2, shapes, row);
+    row = memory_shapes_shape_row(places, 1, shapes, row);
     /* The noises. */
     row = memory_shapes_shape_row(noises, 1, shapes, row);
     row = memory_shapes_shape_row(noises, 3, shapes, row);
@@ -79,8 +90,14 @@ KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double
     row = memory_shapes_shape_row(noises, 1, shapes, row);
     row = memory_shapes_shape_row(2 * octaves, 32, shapes, row);
     row = memory_shapes_shape_row(2, octaves + 1, shapes, row);
-    return memory_shapes_shape_row(4, octave_noise_noise_scratch(highest_hz, sample_rate,
-        TRAJECTORIES_SEGMENT), shapes, row);
+    const ix rows = places * (octaves + noises);
+    const ix longest = TRAJECTORIES_PIECE + 16 * step;
+    const ix pairs = octave_noise_pairs_room(highest_hz, sample_rate, longest);
+    row = memory_shapes_shape_row(rows, 2, shapes, row);
+    row = memory_shapes_shape_row(rows, pairs + 31, shapes, row);
+    row = memory_shapes_shape_row(rows, 2 * pairs, shapes, row);
+    return memory_shapes_shape_row(3, octave_noise_cubics_room(highest_hz, sample_rate, longest), shapes,
+        row);
 }
 
 /* Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it. */
@@ -98,6 +115,12 @@ KERNEL void trajectories_begin_trajectory(double sample_rate, const Trajectory *
         memory->plan.at[i] = 0.0;
     }
     memory->plan.at[TRAJECTORIES_SAMPLE_RATE] = sample_rate;
+    for (ix place = 0; place < memory->stands.n0; place++) {
+        memory->stands.at[place * memory->stands.n1 + TRAJECTORIES_POINTS] = INT64_C(0);
+    }
+    for (ix row = 0; row < memory->noises.held.n0; row++) {
+        memory->noises.held.at[row * memory->noises.held.n1 + 1] = INT64_C(0);
+    }
 }
 
 /*
@@ -155,7 +178,7 @@ KERNEL void trajectories_set_noise(ix number, ix kind, uint64_t key, double low_
  *     Largest change per sample that settling may add.
  * memory : Trajectory
  *     With all its sines and noises.
- * out : ndarray, shape (SEGMENT,)
+ * out : ndarray, shape (PIECE or more,)
  *     Scratch.
  */
 KERNEL void trajectories_settle_trajectory(double constant, double fastest, const Trajectory *memory,
@@ -164,7 +187,7 @@ KERNEL void trajectories_settle_trajectory(double constant, double fastest, cons
     doubles_1 plan = memory->plan;
     double start = constant;
     if (plan.at[TRAJECTORIES_BOUND] > 0.0) {
-        trajectories_fill_trajectory(memory, INT64_C(0), UINT64_C(0), out);
+        trajectories_fill_piece(memory, INT64_C(0), 0, UINT64_C(0), (doubles_1){out.at, TRAJECTORIES_PIECE});
         start += out.at[0];
     }
     plan.at[TRAJECTORIES_CONSTANT] = constant;
@@ -192,34 +215,137 @@ KERNEL void trajectories_settle_trajectory(double constant, double fastest, cons
 KERNEL void trajectories_fill_trajectory(const Trajectory *memory, int64_t segment, uint64_t variant,
     doubles_1 out)
 {
-    doubles_1 plan = memory->plan;
-    doubles_1 values = (doubles_1){memory->curve.at, memory->curve.n1};
-    doubles_1 slopes = (doubles_1){memory->curve.at + 1 * memory->curve.n1, memory->curve.n1};
+    for (ix begin = 0; begin < TRAJECTORIES_SEGMENT; begin += 128) {
+        trajectories_fill_piece(memory, floor_division_64(segment * INT64_C(4096) + (int64_t)begin,
+            INT64_C(128)), 0, variant, (doubles_1){out.at + begin, begin + TRAJECTORIES_PIECE - begin});
+    }
+}
+
+/* Point of the curve that its first column holds for a piece: eights begin there. */
+KERNEL ix trajectories_first_column(ix begin)
+{
+    return floor_division(begin, 8) * 8;
+}
+
+/*
+ * Make the curve as far as a piece of a segment needs it.
+ *
+ * Parameters
+ * ----------
+ * memory, place, variant
+ *     As for :func:`fill_piece`.
+ * segment : int64
+ *     Number of the segment.
+ * piece : int
+ *     Number of the piece in it.
+ */
+KERNEL void trajectories_fill_curve(const Trajectory *memory, int64_t segment, ix place, uint64_t variant, ix
+    piece)
+{
+    ix row = 0;
+    double per_point = 0.0;
     const Noises noises = memory->noises;
+    int64s_2 stands = memory->stands;
+    doubles_1 values = (doubles_1){memory->curve.at + 2 * place * memory->curve.n1, memory->curve.n1};
+    doubles_1 slopes = (doubles_1){memory->curve.at + (2 * place + 1) * memory->curve.n1, memory->curve.n1};
+    const ix step = trajectories_curve_step(memory->plan.at[TRAJECTORIES_SAMPLE_RATE]);
+    const ix in_piece = floor_division(TRAJECTORIES_PIECE, step);
     const int64_t first = segment * INT64_C(4096);
-    const ix step = trajectories_curve_step(plan.at[TRAJECTORIES_SAMPLE_RATE]);
-    for (ux i = (ux)0; i < (ux)values.n0; i++) {
-        values.at[(ix)i] = 0.0;
-        slopes.at[(ix)i] = 0.0;
-    }
-    for (ix number = 0; number < memory->sines.n0; number++) {
-        const double cycles = exact_places_turns_of(first, (uint64s_1){memory->turns.at + number *
-            memory->turns.n1, memory->turns.n1}) + memory->sines.at[number * memory->sines.n1 +
-            TRAJECTORIES_CYCLES];
-        const double per_point = memory->sines.at[number * memory->sines.n1 + TRAJECTORIES_PER_POINT];
-        sines_add_phasor(memory->sines.at[number * memory->sines.n1 + TRAJECTORIES_AMPLITUDE], cycles,
-            per_point, memory->lanes, values, slopes);
-    }
-    /* Column 3 of the layout: whether a noise is slow enough for the curve. */
-    for (ix number = 0; number < noises.keys.n0; number++) {
-        if (noises.layout.at[number * noises.layout.n1 + 3] == INT64_C(1)) {
-            octave_noise_add_noise_curve(number, variant, first, step, &noises, values, slopes);
+    const ix sines = memory->sines.n0;
+    const ix begin = piece * in_piece;
+    const ix column = trajectories_first_column(begin);
+    ix made = (ix)stands.at[place * stands.n1 + TRAJECTORIES_POINTS];
+    const int64_t behind = segment * INT64_C(32) + (int64_t)piece;
+    if (piece > 0 && made > 0 && stands.at[place * stands.n1 + TRAJECTORIES_BEHIND] == behind) {
+        const ux skipped = (ux)(column - trajectories_first_column(begin - in_piece));
+        for (ux i = (ux)0; i < (ux)(made - column); i++) {
+            values.at[(ix)i] = values.at[(ix)skipped + (ix)i];
+            slopes.at[(ix)i] = slopes.at[(ix)skipped + (ix)i];
+        }
+    } else {
+        made = column;
+        for (ix number = 0; number < sines; number++) {
+            row = 2 * (place * sines + number);
+            const double cycles = exact_places_turns_of(first, (uint64s_1){memory->turns.at + number *
+                memory->turns.n1, memory->turns.n1}) + memory->sines.at[number * memory->sines.n1 +
+                TRAJECTORIES_CYCLES];
+            per_point = memory->sines.at[number * memory->sines.n1 + TRAJECTORIES_PER_POINT];
+            doubles_2 lanes = (doubles_2){memory->lanes.at + row * memory->lanes.n1, row + 2 - row,
+                memory->lanes.n1};
+            sines_begin_phasors(memory->sines.at[number * memory->sines.n1 + TRAJECTORIES_AMPLITUDE], cycles,
+                per_point, lanes);
+            sines_pass_phasors(per_point, floor_division(made, 8), lanes);
         }
     }
-    trajectories_expand(values, slopes, step, out);
-    for (ix number = 0; number < noises.keys.n0; number++) {
-        if (noises.layout.at[number * noises.layout.n1 + 3] == INT64_C(0)) {
-            octave_noise_add_noise_samples(number, variant, first, &noises, out);
+    const ix eights = floor_division(begin + in_piece + 8 - made, 8);
+    if (eights > 0) {
+        doubles_1 new_values = (doubles_1){values.at + made - column, made - column + 8 * eights - (made -
+            column)};
+        doubles_1 new_slopes = (doubles_1){slopes.at + made - column, made - column + 8 * eights - (made -
+            column)};
+        for (ux i = (ux)0; i < (ux)(8 * eights); i++) {
+            new_values.at[(ix)i] = 0.0;
+            new_slopes.at[(ix)i] = 0.0;
+        }
+        for (ix number = 0; number < sines; number++) {
+            row = 2 * (place * sines + number);
+            per_point = memory->sines.at[number * memory->sines.n1 + TRAJECTORIES_PER_POINT];
+            sines_add_phasors(per_point, (doubles_2){memory->lanes.at + row * memory->lanes.n1, row + 2 - row,
+                memory->lanes.n1}, new_values, new_slopes);
+        }
+        /* Column 3 of the layout: whether a noise is slow enough for the curve. */
+        for (ix number = 0; number < noises.keys.n0; number++) {
+            if (noises.layout.at[number * noises.layout.n1 + 3] == INT64_C(1)) {
+                octave_noise_add_noise_curve(number, place, variant, first, step, made, &noises, new_values,
+                    new_slopes);
+            }
+        }
+    }
+    stands.at[place * stands.n1 + TRAJECTORIES_BEHIND] = behind + INT64_C(1);
+    stands.at[place * stands.n1 + TRAJECTORIES_POINTS] = (int64_t)(made + 8 * eights);
+}
+
+/*
+ * Write the samples of a piece, from ``number * PIECE`` on.
+ *
+ * Parameters
+ * ----------
+ * memory : Trajectory
+ *     A finished design.
+ * number : int64
+ *     Any; negative ones too. It costs least behind the one before.
+ * place : int
+ *     Which of the places of `memory` the variant takes, from 0 on.
+ * variant : uint64
+ *     Picks other random numbers for all its noises; 0 for those of their keys.
+ * out : ndarray, shape (PIECE,)
+ *     Gets the samples.
+ */
+KERNEL void trajectories_fill_piece(const Trajectory *memory, int64_t number, ix place, uint64_t variant,
+    doubles_1 out)
+{
+    doubles_1 plan = memory->plan;
+    const Noises noises = memory->noises;
+    if (memory->variants.at[place] != variant) {
+        memory->variants.at[place] = variant;
+        memory->stands.at[place * memory->stands.n1 + TRAJECTORIES_POINTS] = INT64_C(0);
+        if (noises.keys.n0 > 0) {
+            octave_noise_forget_nodes(place, &noises);
+        }
+    }
+    const int64_t segment = floor_division_64(number, INT64_C(32));
+    const ix piece = (ix)(number - segment * INT64_C(32));
+    const ix step = trajectories_curve_step(plan.at[TRAJECTORIES_SAMPLE_RATE]);
+    trajectories_fill_curve(memory, segment, place, variant, piece);
+    const ix begin = piece * floor_division(TRAJECTORIES_PIECE, step);
+    const ix column = begin - trajectories_first_column(begin);
+    trajectories_expand((doubles_1){memory->curve.at + 2 * place * memory->curve.n1 + column, memory->curve.n1
+        - column}, (doubles_1){memory->curve.at + (2 * place + 1) * memory->curve.n1 + column,
+        memory->curve.n1 - column}, step, out);
+    for (ix noise = 0; noise < noises.keys.n0; noise++) {
+        if (noises.layout.at[noise * noises.layout.n1 + 3] == INT64_C(0)) {
+            octave_noise_add_noise_samples(noise, place, variant, segment * INT64_C(4096), piece *
+                TRAJECTORIES_PIECE, &noises, out);
         }
     }
     if (plan.at[TRAJECTORIES_CONSTANT] != 0.0) {
@@ -229,8 +355,8 @@ KERNEL void trajectories_fill_trajectory(const Trajectory *memory, int64_t segme
     }
     const int64_t nearest = larger_integer_64(segment, -segment - INT64_C(1)) * INT64_C(4096);
     if ((double)nearest < plan.at[TRAJECTORIES_SETTLING]) {
-        trajectories_settle((double)first, 1.0 / plan.at[TRAJECTORIES_SETTLING], plan.at[TRAJECTORIES_START],
-            out);
+        trajectories_settle((double)(number * INT64_C(128)), 1.0 / plan.at[TRAJECTORIES_SETTLING],
+            plan.at[TRAJECTORIES_START], out);
     }
     const double bound = plan.at[TRAJECTORIES_BOUND];
     for (ux i = (ux)0; i < (ux)out.n0; i++) {

@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (09d87bca03434986); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (fb92466e2d07a65e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -12,6 +12,7 @@
 #define WOW_FLUTTER_BAND 1
 #define WOW_FLUTTER_LAW 0
 #define WOW_FLUTTER_CELLS 512
+#define WOW_FLUTTER_PIECE 128
 #define WOW_FLUTTER_SEGMENT 4096
 #define WOW_FLUTTER_RATE_HZ 0
 #define WOW_FLUTTER_PEAK_PERCENT 1
@@ -29,7 +30,6 @@
 #define WOW_FLUTTER_LEAST_AZIMUTH_FLUTTER_PERCENT REAL(0x1.47ae147ae147bp-6)
 #define WOW_FLUTTER_WANDER_LOW_HZ REAL(0x1.999999999999ap-4)
 #define WOW_FLUTTER_WANDER_HIGH_HZ REAL(1.0)
-#define WOW_FLUTTER_STRETCH 256
 #define WOW_FLUTTER_ROOM 1024
 #define WOW_FLUTTER_REACH 0
 #define WOW_FLUTTER_LATENCY 1
@@ -41,7 +41,7 @@
 #define WOW_FLUTTER_MADE 7
 #define WOW_FLUTTER_BASE 8
 #define WOW_FLUTTER_FILLED 9
-#define WOW_FLUTTER_SEGMENT_MADE 10
+#define WOW_FLUTTER_PIECE_MADE 10
 #define WOW_FLUTTER_WHOLE 11
 #define WOW_FLUTTER_COUNTS 12
 #define WOW_FLUTTER_RATIO 0
@@ -146,7 +146,7 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     row = memory_shapes_shape_row(channels, 2 * around + WOW_FLUTTER_ROOM, shapes, row);
     row = memory_shapes_shape_row(2, WOW_FLUTTER_SEGMENT, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
-        row = memory_shapes_shape_row(WOW_FLUTTER_STRETCH, 1, shapes, row);
+        row = memory_shapes_shape_row(WOW_FLUTTER_PIECE, 1, shapes, row);
     }
     const ix random = octave_noise_noise_octaves(WOW_FLUTTER_LAW, settings->random_low_hz,
         settings->random_high_hz, sample_rate);
@@ -155,10 +155,10 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     const double highest = larger_double(octave_noise_noise_highest(WOW_FLUTTER_LAW, settings->random_low_hz,
         settings->random_high_hz, sample_rate), octave_noise_noise_highest(WOW_FLUTTER_BAND,
         settings->scrape_low_hz, settings->scrape_high_hz, sample_rate));
-    row = trajectories_trajectory_shapes(settings->parts.n0, 2, random + scrape, highest, sample_rate, shapes,
-        row);
+    row = trajectories_trajectory_shapes(settings->parts.n0, 2, random + scrape, highest, sample_rate, 1,
+        shapes, row);
     const ix wander = octave_noise_noise_octaves(WOW_FLUTTER_BAND, 0x1.999999999999ap-4, 1.0, sample_rate);
-    trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, shapes, row);
+    trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, 1, shapes, row);
 }
 
 /* Constant delay of a track: drawn evenly from its range, from the seed and the number of the track. */
@@ -374,7 +374,7 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
     return (ix)(counts.at[WOW_FLUTTER_MADE] - before);
 }
 
-/* Read the next outputs, to `end`, the segment's last, or 256; number `before` lies in column 0 of `out`. */
+/* Read the next outputs, to `end` or the piece's last; number `before` lies in column 0 of `out`. */
 KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end, int64_t before, reals_2 out)
 {
     int64s_1 counts = memory->counts;
@@ -382,13 +382,13 @@ KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end
     reals_2 line = memory->line;
     const int64_t output = counts.at[WOW_FLUTTER_ORIGIN] + counts.at[WOW_FLUTTER_MADE] -
         counts.at[WOW_FLUTTER_LATENCY];
-    const int64_t segment = floor_division_64(output, INT64_C(4096));
-    if (counts.at[WOW_FLUTTER_FILLED] == INT64_C(0) || counts.at[WOW_FLUTTER_SEGMENT_MADE] != segment) {
-        wow_flutter_fill_delays(memory, segment);
+    const int64_t piece = floor_division_64(output, INT64_C(128));
+    if (counts.at[WOW_FLUTTER_FILLED] == INT64_C(0) || counts.at[WOW_FLUTTER_PIECE_MADE] != piece) {
+        wow_flutter_fill_delays(memory, piece);
     }
-    const ix begin = (ix)(output - segment * INT64_C(4096));
-    const ix count = smaller_integer((ix)(end - counts.at[WOW_FLUTTER_MADE]),
-        smaller_integer(WOW_FLUTTER_SEGMENT - begin, WOW_FLUTTER_STRETCH));
+    const ix begin = (ix)(output - floor_division_64(output, INT64_C(4096)) * INT64_C(4096));
+    const ix count = smaller_integer((ix)(end - counts.at[WOW_FLUTTER_MADE]), WOW_FLUTTER_PIECE -
+        floor_remainder(begin, WOW_FLUTTER_PIECE));
     const double start = memory->plan.at[WOW_FLUTTER_FRACTION];
     const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
     const ix taps = (ix)counts.at[WOW_FLUTTER_TAPS];
@@ -417,22 +417,23 @@ KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end
     counts.at[WOW_FLUTTER_MADE] += (int64_t)count;
 }
 
-/* Make the delays of a segment, and find where its first output sample is read. */
-KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t segment)
+/* Make the delays of a piece, and find where the first output sample of its segment is read. */
+KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t piece)
 {
     int64s_1 counts = memory->counts;
-    trajectories_fill_trajectory(&memory->flutter, segment, UINT64_C(0), (doubles_1){memory->delays.at,
-        memory->delays.n1});
+    const int64_t segment = floor_division_64(piece * INT64_C(128), INT64_C(4096)) * INT64_C(4096);
+    const ix begin = (ix)(piece * INT64_C(128) - segment);
+    trajectories_fill_piece(&memory->flutter, piece, 0, UINT64_C(0), (doubles_1){memory->delays.at + begin,
+        begin + WOW_FLUTTER_PIECE - begin});
     if (counts.at[WOW_FLUTTER_AZIMUTH_MOVES] == INT64_C(1)) {
-        trajectories_fill_trajectory(&memory->azimuth, segment, UINT64_C(0), (doubles_1){memory->delays.at + 1
-            * memory->delays.n1, memory->delays.n1});
+        trajectories_fill_piece(&memory->azimuth, piece, 0, UINT64_C(0), (doubles_1){memory->delays.at + 1 *
+            memory->delays.n1 + begin, begin + WOW_FLUTTER_PIECE - begin});
     }
-    const exact_places_place_of_result result_1 = exact_places_place_of(segment * INT64_C(4096),
-        memory->ratio);
+    const exact_places_place_of_result result_1 = exact_places_place_of(segment, memory->ratio);
     const int64_t whole = result_1.m0;
     const double fraction = result_1.m1;
     counts.at[WOW_FLUTTER_WHOLE] = whole - counts.at[WOW_FLUTTER_START];
     memory->plan.at[WOW_FLUTTER_FRACTION] = fraction;
-    counts.at[WOW_FLUTTER_SEGMENT_MADE] = segment;
+    counts.at[WOW_FLUTTER_PIECE_MADE] = piece;
     counts.at[WOW_FLUTTER_FILLED] = INT64_C(1);
 }

@@ -63,6 +63,6 @@ KERNEL int64_t wow_flutter_earliest(const WowFlutterMemory *memory);
 KERNEL int64_t wow_flutter_countable(const WowFlutterMemory *memory, int64_t fed);
 KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, reals_2 out);
 KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end, int64_t before, reals_2 out);
-KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t segment);
+KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t piece);
 
 #endif

@@ -102,7 +102,7 @@ def test_depths_of_a_stretch_are_those_of_the_list(rate, hours, after, size):
     law = law_of(3_000.0)
     first = int(hours * 3_600 * rate) + after
     depth = np.full(size, np.nan)
-    assert kernels.add_dropouts(np.uint64(KEY), law, rate, np.int64(first), depth)
+    assert kernels.add_dropouts(np.uint64(KEY), law, rate, np.int64(first), 0, depth)
     exact = Fraction(rate)
     wanted = np.zeros(size)
     start = Fraction(first) / exact
@@ -119,7 +119,9 @@ def test_depths_of_a_stretch_are_those_of_the_list(rate, hours, after, size):
 def test_a_stretch_without_dropouts_is_left_alone():
     law = law_of(1.0)
     depth = np.full(10, 7.0)
-    found = [kernels.add_dropouts(np.uint64(KEY), law, 48_000.0, np.int64(48_000 * k), depth) for k in range(10)]
+    found = [
+        kernels.add_dropouts(np.uint64(KEY), law, 48_000.0, np.int64(48_000 * k), 0, depth) for k in range(10)
+    ]
     assert found == [False] * 10
     assert np.all(depth == 7.0)
-    assert not kernels.add_dropouts(np.uint64(KEY), law_of(0.0), 48_000.0, np.int64(0), depth)
+    assert not kernels.add_dropouts(np.uint64(KEY), law_of(0.0), 48_000.0, np.int64(0), 0, depth)

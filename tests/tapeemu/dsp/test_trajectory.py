@@ -8,6 +8,7 @@ from moving import Settling, Sine, Trajectory
 from scipy import signal, stats
 
 from tapeemu.dsp.kernels import octave_noise
+from tapeemu.dsp.kernels.trajectories import PIECE
 from tapeemu.dsp.noises import NoiseBand, RandomLaw, band_density, law_density
 from tapeemu.dsp.tape_position import Purpose, stream_key
 from tapeemu.dsp.trajectory import SEGMENT
@@ -27,6 +28,10 @@ def mixed(rate=RATE, settling=None):
         sample_rate=rate,
         settling=settling,
     )
+
+
+MIXED_EDGES = ((1, 0.5, 6.0), (1, 6.0, 100.0), (1, 100.0, 3_000.0), (0, 0.05, 2_500.0))
+"""Kind and edges of the noises of :func:`mixed`."""
 
 
 def test_sines_are_exact_at_any_hour():
@@ -49,6 +54,11 @@ def test_any_order_of_access_gives_the_same_bits():
     ahead = {place: forwards.segment(place).copy() for place in places}
     for place in reversed(places):
         np.testing.assert_array_equal(backwards.segment(place), ahead[place])
+    pieces = mixed()
+    for number in (3, 4, 5, 4, 31, 32, 33):
+        whole = ahead[40] if number < 32 else ahead[41]
+        begin = number * PIECE % SEGMENT
+        np.testing.assert_array_equal(pieces.piece(40 * SEGMENT // PIECE + number), whole[begin : begin + PIECE])
     joined = mixed().values(40 * SEGMENT, 2 * SEGMENT)
     np.testing.assert_array_equal(joined, np.concatenate([ahead[40], ahead[41]]))
 
@@ -176,7 +186,10 @@ def octaves_of(law, rate=RATE):
         values=np.zeros((1, octave_noise.VALUES_SIZE)),
         taps=np.zeros((2 * octaves, 32)),
         spans=np.zeros((2, octaves + 1), dtype=np.int64),
-        scratch=np.zeros((4, 4)),
+        held=np.zeros((octaves + 1, 2), dtype=np.int64),
+        numbers=np.zeros((octaves + 1, 4)),
+        nodes=np.zeros((octaves + 1, 4)),
+        cubics=np.zeros((3, 4)),
     )
     octave_noise.design_noise(
         0,
@@ -297,6 +310,19 @@ def test_octaves_are_independent_and_steady():
         assert np.max(power) / np.min(power) == pytest.approx(1.0, abs=0.03)
     one, two = (Trajectory(noises=(law._replace(key=key),), sample_rate=rate).values(0, 400_000) for key in (1, 2))
     assert abs(np.corrcoef(one, two)[0, 1]) < 0.15
+
+
+def test_no_piece_makes_more_than_its_share_of_nodes():
+    """Nodes are counted over three segments: a piece makes its own, and again none that the one before made."""
+    trajectory = mixed()
+    first = 41 * SEGMENT // PIECE
+    trajectory.piece(first - 1)
+    made = [trajectory.nodes_made(number) for number in range(first, first + 3 * SEGMENT // PIECE)]
+    # Four nodes a period of the highest frequency, half as many an octave below, and so on; the slow octaves are
+    # raised to twice the rate.
+    highest = sum(octave_noise.noise_highest(kind, low, high, RATE) for kind, low, high in MIXED_EDGES)
+    assert np.mean(made) <= 1.05 * 16.0 * highest * PIECE / RATE
+    assert np.max(made) < 1.5 * np.mean(made)
 
 
 def test_law_is_the_same_in_hour_ten_whatever_came_before():

@@ -25,6 +25,7 @@ from tapeemu import (
     Stage,
     StartStop,
     TapeMagnetisation,
+    TapeNoise,
     TapeResponse,
     WowFlutter,
 )
@@ -209,6 +210,23 @@ def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]],
         away = decibels(result.audio, came.audio, not_arrived(asked, came.latency))
         assert away < single_bound_db(asked.processor)
         assert (result.latency, result.tail) == (came.latency, came.tail)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("block", [128, 512])
+def test_no_block_costs_more_than_three_times_the_mean(folder: Path, block: int) -> None:
+    """Instructions are counted, not time: of every processor, and of what moves most, over three segments."""
+    audio = 0.25 * np.random.default_rng(1).standard_normal((2, 3 * 4096))
+    processors = [kind() for kind in in_kernels()]
+    processors += [AmplitudeFlutter(mode="spacing"), TapeNoise(modulation_noise_db=-50.0, hum_db=-60.0)]
+    cases = [
+        Case(setup_of(each, sample_rate=48_000, channels=2), audio, 48_000, (block,), block=block)
+        for each in processors
+    ]
+    results = build(BoardTarget, folder).run(cases)
+    blocks = audio.shape[1] // block
+    shares = [came.most_ticks / (came.ticks / blocks) for came in results]
+    assert max(shares) <= 3.0, list(zip(processors, shares, strict=True))
 
 
 @pytest.mark.long
