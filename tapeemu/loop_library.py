@@ -31,7 +31,6 @@ __all__ = [
     "main",
     "source_digest",
     "stale_files",
-    "ziglang_in",
 ]
 
 _PACKAGE = Path(__file__).parent
@@ -134,12 +133,8 @@ def compilers() -> Iterator[list[str]]:
             yield [path]
     package = importlib.util.find_spec("ziglang")
     if package is not None and package.origin is not None:
-        yield ziglang_in(Path(package.origin).parents[1])
-
-
-def ziglang_in(folder: Path) -> list[str]:
-    """Command of the package ziglang that is installed in a folder; for all processors of this machine's kind."""
-    return [sys.executable, str(folder / "ziglang"), "cc", "-mcpu=baseline"]
+        # "baseline": for all processors of this machine's kind.
+        yield [sys.executable, str(Path(package.origin).parent), "cc", "-mcpu=baseline"]
 
 
 def build(
