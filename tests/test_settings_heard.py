@@ -354,7 +354,7 @@ def test_new_refuses_settings_that_do_nothing(
 
     for kind, values, words in PAIRS:
         stage = f"{kind} " + " ".join(f"{name}='{toml_value(value)}'" for name, value in values.items())
-        with pytest.raises(PresetError, match=words):
+        with pytest.raises(ParameterError, match=words):
             new(
                 str(tmp_path / "two.toml"),
                 stages=[stage],
@@ -385,7 +385,7 @@ def test_new_refuses_settings_that_do_nothing(
 def test_solving_never_leaves_both(
     start: Processor, wanted: dict[str, float], measured: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def as_wanted(chain: Chain, wanted: Mapping[str, float], number: int) -> Solution:
+    def as_wanted(chain: Chain, wanted: Mapping[str, float], number: int, *_: object) -> Solution:
         # What is read plays no part in what is set; reached at once, the settings are rounded as well.
         reached = {
             key: Reading(quantity=key, value=value, unit="", method="none") for key, value in wanted.items()

@@ -41,6 +41,7 @@ __all__ = [
     "SubsetError",
     "Type",
     "Unit",
+    "UnsignedIndex",
     "read_unit",
 ]
 

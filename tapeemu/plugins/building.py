@@ -93,6 +93,20 @@ _LEFT_SMALL = (
 )
 """Called from the audio call too, but at most once a block: compiled for size."""
 
+_CHEAP = (
+    "amplitude_flutter_process",
+    "crosstalk_process",
+    "erase_residue_process",
+    "head_azimuth_process",
+    "print_through_process",
+    "splices_process",
+    "start_stop_process",
+    "tape_noise_process",
+    "wow_flutter_process",
+)
+"""Processors that take little time: compiled for size; measured, that costs them a seventh of
+it at most, and saves 28 kB."""
+
 
 class BuildError(TapeemuError):
     """No compiler, or one that failed."""
@@ -397,12 +411,14 @@ def source_digest() -> str:
 
 
 def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
-    """What makes small all that does not run in the audio call; gcc has no such switch, and makes larger ones."""
+    """What makes small all that takes little or no time in the audio call; gcc cannot, and makes larger ones."""
     flags = [*_FLAGS, *([] if machine.name.startswith("windows") else ["-fPIC"])]
     if compiler[0] == "gcc":
         return flags
     flags += ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
-    return flags + [part for name in cold_functions() for part in ("-mllvm", f"-force-attribute={name}:minsize")]
+    chosen = [f"{name}:minsize" for name in cold_functions()]
+    chosen += [f"{name}:{how}" for name in _CHEAP for how in ("noinline", "optsize")]
+    return flags + [part for each in chosen for part in ("-mllvm", f"-force-attribute={each}")]
 
 
 def library_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:

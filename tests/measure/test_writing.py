@@ -37,7 +37,7 @@ def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
     ("name", "told"),
     [
         ("there.txt", "exists; choose another name"),
-        ("there.txt/inside.txt", "cannot be written"),
+        ("there.txt/inside.txt", "there.txt cannot be made, for a file has that name; choose another"),
         ("a\0b", "cannot be written"),
         ("x" * 300, "cannot be written"),
     ],

@@ -317,7 +317,7 @@ def test_tables_are_written_whole_and_never_over_others(tmp_path: Path) -> None:
     json_file = tmp_path / "reading.json"
     reading().to_json(json_file)
     assert Reading.from_dict(json.loads(json_file.read_text("utf-8"))) == reading()
-    with pytest.raises(ResultsError, match="cannot be written"):
+    with pytest.raises(ResultsError, match="cannot be made, for a file has that name"):
         reading().to_csv(target / "inside a file.csv")
     assert {path.name for path in tmp_path.rglob("*") if path.is_file()} == {"reading.csv", "reading.json"}
 

@@ -62,7 +62,7 @@ def test_the_full_set_leaves_out_what_is_bypassed(tmp_path: Path, monkeypatch: p
     path = tmp_path / "three.toml"
     save_preset(Preset(name="three", purpose="Three.", chain=Chain(stages)), path)
     kept: list[Any] = []
-    monkeypatch.setattr("measure.standard_set.bench", lambda _, stages: kept.append(stages))
+    monkeypatch.setattr("measure.standard_set.bench", lambda _, stages, progress: kept.append(stages))
     measuring._measured_full(SimpleNamespace(path=path, name="three"), full=True, write=False, plots=None)  # type: ignore[arg-type]
     assert [list(given) for given in kept] == [["reel", "drive"]]
 
