@@ -63,6 +63,9 @@ _LEFT_OUT: Mapping[str, float] = {
 }
 """Where the knob stands of a setting that is left out by default."""
 
+_NAMES_OF_THE_TRADE = {"Mol": "MOL", "Sol 10khz": "SOL at 10 kHz", "Thd": "THD"}
+"""Labels whose words are abbreviations."""
+
 _RANGES: Mapping[str, tuple[float, float]] = {
     "wow_flutter.random_band_hz[0]": (0.01, 20_000.0),
     "wow_flutter.random_band_hz[1]": (0.01, 20_000.0),
@@ -378,7 +381,8 @@ def _label(key: str) -> str:
     if band:
         return f"Decay at {band[1]} Hz"
     name = _UNIT_ENDS.sub("", key.removesuffix("[0]").removesuffix("[1]").rpartition(".")[2])
-    return name.replace("_", " ").capitalize() + end
+    words = name.replace("_", " ").capitalize() + end
+    return _NAMES_OF_THE_TRADE.get(words, words)
 
 
 def _numbers(kind: str, native: KernelProcessor, values: Sequence[Value]) -> Iterator[tuple[str, int, float]]:

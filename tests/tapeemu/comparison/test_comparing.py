@@ -35,7 +35,7 @@ from tapeemu.comparison.progress import SILENT
 from tapeemu.comparison.renders import relative_octaves
 from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, settled, with_spread
 from tapeemu.comparison.sentences import answer, differing, level_sentence, meaning, noteworthy
-from tapeemu.comparison.traits import SPOKEN, TRAITS
+from tapeemu.comparison.traits import SPOKEN, TRAITS, Change
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
 from tapeemu.files.encodings import Encoding
 from tapeemu.files.reader import read_audio
@@ -47,6 +47,7 @@ from tapeemu.processors.saturation import PreampDrive
 from tapeemu.processors.wow_flutter import WowFlutter
 from tapeemu.rendering.matched import Render, loudest_part
 from tapeemu.report import markdown_page, page_text, value_text
+from tapeemu.report.html_tables import figure_groups
 from tapeemu.report.swap_picture import swap_picture
 from tapeemu.report.wording import bursts_text
 
@@ -642,6 +643,66 @@ def test_the_answer_fits_what_was_found() -> None:
     assert "their differences lie 44 dB below the sound" in answer(["a", "b"], same, [{}, {}], alike)
     # On this recording they are alike, on test tones they are not.
     assert "Tones and noise at other levels do tell" in answer(["a", "b"], apart, [{}, {}], alike)
+
+
+def test_the_answer_on_many_orders_names_what_matters() -> None:
+    lone = (Group(members=(0, 1), label="a", widest_db=-40.0),)
+    groups = (*lone, Group(members=(2,), label="c", widest_db=-math.inf))
+    same = [{"plr_db": reading(10.0)}] * 3
+    told = answer(list("abc"), same, [{}] * 3, groups, mattering=["It matters."], idle=["b and c"])
+    assert told == (
+        "On this recording the order matters, but not every detail of it. The three orders fall into two groups, "
+        "and inside each they are too alike to tell apart. It matters. Which comes first changes too little to "
+        "hear, side by side, for b and c."
+    )
+    assert answer(list("abc"), same, [{}] * 3, groups).endswith("too alike to tell apart.")
+
+
+def test_a_difference_is_weighed_in_thresholds() -> None:
+    """A crest factor counts by 1 dB, EDT by 5 % of the smaller value."""
+    figures = (
+        {"crest_db": reading(10.0), "edt_loud_seconds": reading(4.0)},
+        {"crest_db": reading(13.0), "edt_loud_seconds": reading(2.0)},
+    )
+    done = replace(compared(), figures=figures, repeats=({}, {}))
+    assert done.weight(1, "crest_db") == pytest.approx(3.0)
+    assert done.weight(0, "edt_loud_seconds", against=1) == pytest.approx(2.0 / (0.05 * 2.0))
+    assert done.weight(0, "lra_lu") == 0.0
+    assert Change(key="crest_db", value=10.0, other=13.0).weight == pytest.approx(3.0)
+    assert Change(key="edt_loud_seconds", value=4.0, other=2.0).weight == pytest.approx(20.0)
+
+
+def test_loudness_and_crest_factor_say_the_same_conditions_but_the_channel() -> None:
+    figures = compared().figures[0]
+    conditions = figures["crest_db"].conditions
+    assert "channel" not in conditions
+    assert conditions == {k: v for k, v in figures["loudness_lufs"].conditions.items() if k != "channel"}
+    assert conditions["sample_rate_hz"] == RATE
+
+
+def test_the_page_of_orders_tells_groups_and_mixed_stages(tmp_path: Path) -> None:
+    source = written_stem(tmp_path)
+    done = compared()
+    text = page_text([done.without_audio()], preset="x", sources=[source])
+    assert ("## The orders that differ" in text) is (len(done.groups) > 1)
+    chain = done.renders[0].chain
+    first = chain.stages[0]
+    mixed = chain.model_copy(
+        update={"stages": (first.model_copy(update={"mix_percent": 37.5}), *chain.stages[1:])}
+    )
+    other = replace(done, renders=(replace(done.renders[0], chain=mixed), *done.renders[1:]))
+    stages = [line for line in page_text([other], preset="x", sources=[source]).splitlines() if "Stages:" in line]
+    assert stages[0].count(" at 37.5 %") == 1
+    assert " at 100 %" not in stages[0]
+
+
+def test_figures_on_the_page_stand_in_groups_with_a_cell_for_each_order() -> None:
+    columns = [{"crest_db": reading(10.0), "centroid_hz": reading(500.0)}, {"crest_db": reading(13.0)}]
+    groups = {group["title"]: group["lines"] for group in figure_groups(columns)}
+    (colour,) = groups["Colour"]
+    assert colour["name"] == "spectral centroid, Hz"
+    assert [cell != "–" for cell in colour["cells"]] == [True, False]
+    assert groups["Stereo"] == []
 
 
 def test_the_picture_shows_each_pair_on_each_recording() -> None:

@@ -125,7 +125,7 @@ def test_knobs_that_speak_of_the_same_do_not_stand_in_the_way(library: ClapLibra
     plugin.turn("Spacing", 2.0)
     plugin.turn("Bump: set", 1.0)
     plugin.turn("Record loss: set", 2.0)
-    plugin.turn("Sol 10khz", 5.0)
+    plugin.turn("SOL at 10 kHz", 5.0)
     plugin.turn("Boost limit", 20.0)
     plugin.turn("Response tolerance: set", 1.0)
     made = parse_preset(plugin.save().decode(), name="state").chain.stages[0].processor
@@ -133,3 +133,26 @@ def test_knobs_that_speak_of_the_same_do_not_stand_in_the_way(library: ClapLibra
     assert made.bump_db == 1.5  # type: ignore[attr-defined]
     assert made.sol_10khz_db == 5.0  # type: ignore[attr-defined]
     assert made.response_tolerance_db == 1.0  # type: ignore[attr-defined]
+
+
+def test_every_number_has_one_knob_and_switches_name_what_they_leave_out() -> None:
+    for kind in plugin_kinds():
+        plain = [knob for knob in kind.knobs if knob.role == "VALUE"]
+        assert [knob.count for knob in plain] == [1] * len(plain)
+        assert len({knob.first for knob in plain}) == len(plain)
+        numbers = {knob.first for knob in plain}
+        for switch in (knob for knob in kind.knobs if knob.role == "SELECT"):
+            assert set(range(switch.first, switch.first + switch.count)) & numbers
+
+
+def test_a_setting_that_is_left_out_has_its_knob_where_it_would_be_by_default() -> None:
+    (wow,) = (kind for kind in plugin_kinds() if kind.kind == "wow_flutter")
+    defaults = {knob.key: knob.default for knob in wow.knobs}
+    assert defaults["random_slope_db_per_octave"] == -3.0
+    assert defaults["weighted_flutter_percent"] == 0.1
+
+
+def test_abbreviations_of_the_trade_are_written_as_the_trade_writes_them() -> None:
+    labels = {knob.label for kind in plugin_kinds() for knob in kind.knobs}
+    assert {"MOL", "SOL at 10 kHz", "THD", "Decay at 1000 Hz"} <= labels
+    assert not {"Mol", "Thd"} & {word for label in labels for word in label.split()}

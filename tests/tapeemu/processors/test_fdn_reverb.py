@@ -621,3 +621,24 @@ def test_another_seed_is_another_room():
     one = impulse_response(FdnReverb(room_seed=1), 0.5)
     np.testing.assert_array_equal(one, impulse_response(FdnReverb(room_seed=1), 0.5))
     assert abs(np.corrcoef(one[0], impulse_response(FdnReverb(room_seed=2), 0.5)[0])[0, 1]) < 0.1
+
+
+def test_a_table_is_scaled_by_its_octave_at_1_khz_to_the_limits_of_a_band() -> None:
+    """3 s at 1 kHz and 4.2 s at 125 Hz: the longest band reaches 60 s where 1 kHz is set to 42.86 s."""
+    table = DecayByBand(at_125_hz_seconds=4.2, at_1000_hz_seconds=3.0, at_2000_hz_seconds=1.5)
+    just = 60.0 * 3.0 / 4.2
+    assert FdnReverb(decay_seconds=0.999 * just, decay_by_band_seconds=table).decay_seconds == 0.999 * just
+    with pytest.raises(ParameterError, match=r"every band must stay within 0\.05 to 60 s"):
+        FdnReverb(decay_seconds=1.001 * just, decay_by_band_seconds=table)
+
+
+def test_each_line_hears_every_channel_that_falls_to_it() -> None:
+    """Five channels on two lines: the first hears 1, 3 and 5, the second 2 and 4, each late by its delay."""
+    fed, samples = 3 * network.CHUNK, 8
+    ring = np.random.default_rng(3).standard_normal((5, 4 * network.CHUNK + network.CHUNK))
+    delays, gains = np.array([5, 9]), np.array([0.5, -2.0])
+    rows = np.zeros((2, network.CHUNK))
+    network.spread(ring, delays, gains, rows, np.int64(fed), np.uintp(samples))
+    for row, channels in enumerate(([0, 2, 4], [1, 3])):
+        heard = gains[row] * ring[channels, fed - delays[row] : fed - delays[row] + samples].sum(axis=0)
+        np.testing.assert_allclose(rows[row, :samples], heard, rtol=1e-12)

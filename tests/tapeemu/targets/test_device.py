@@ -54,6 +54,10 @@ def test_the_sheet_says_what_was_reduced_and_what_a_figure_lost() -> None:
     assert "hall.lines: 16 became 8" in text
     assert "| thd | 1 % | 1.2 % | 0.01 | **no** |" in text
     assert "| gain | 0 dB | 0.05 dB | 0.1 | yes |" in text
+    # 6 instructions in the slowest block, 1.5 cycles each, 48,000 times a second.
+    assert "| cycles per sample, by the model below | 9 |" in text
+    assert "| clock that this takes up whole | 0 MHz |" in text
+    assert "Model of cycles: 1.5 for an instruction" in text
     assert "noise has no end" not in text
     assert "| tail to -60 dB | 9 samples (0.00 s); noise has no end |" in sheet(made(Chain([TapeNoise()])), [])
 
