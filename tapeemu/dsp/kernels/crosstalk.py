@@ -48,7 +48,7 @@ _FARTHEST_SECONDS = 0.0125
 _ARRAYS_OF_FILTER = 12
 
 # Places in CrosstalkMemory.counts.
-_IN_HOP, _COLUMN, _LATE, _TRACKS_HEARD = 0, 1, 2, 3
+_IN_HOP, _COLUMN, _LATE, _HEARD = 0, 1, 2, 3
 
 
 class CrosstalkSettings(NamedTuple):
@@ -200,7 +200,7 @@ def crosstalk_design(
         _design_filter(settings, sample_rate, 2, memory.further, memory.work)
     if settings.tracks_heard > 2:
         _design_filter(settings, sample_rate, 3, memory.farthest, memory.work)
-    memory.counts[_TRACKS_HEARD] = settings.tracks_heard
+    memory.counts[_HEARD] = settings.tracks_heard
     memory.counts[_LATE] = crosstalk_latency(settings, sample_rate, channels)
     crosstalk_seek(memory, start_sample)
 
@@ -209,9 +209,9 @@ def crosstalk_design(
 def crosstalk_seek(memory: CrosstalkMemory, place: np.int64) -> None:
     """Go to another place on the tape; nothing that sounded before is left."""
     clear_three_rates(memory.filters)
-    if memory.counts[_TRACKS_HEARD] > 1:
+    if memory.counts[_HEARD] > 1:
         clear_three_rates(memory.further)
-    if memory.counts[_TRACKS_HEARD] > 2:
+    if memory.counts[_HEARD] > 2:
         clear_three_rates(memory.farthest)
     for channel in range(memory.dry.shape[0]):
         for column in range(memory.dry.shape[1]):
@@ -243,9 +243,9 @@ def _add_neighbours(memory: CrosstalkMemory, column: int) -> None:
 @kernel()
 def _make_room(memory: CrosstalkMemory) -> None:
     """Make room for the next hop in the lines of tracks that are no neighbours; it begins on the same column."""
-    if memory.counts[_TRACKS_HEARD] > 1:
+    if memory.counts[_HEARD] > 1:
         next_hop_alone(memory.further)
-    if memory.counts[_TRACKS_HEARD] > 2:
+    if memory.counts[_HEARD] > 2:
         next_hop_alone(memory.farthest)
 
 
@@ -306,9 +306,9 @@ def crosstalk_process(memory: CrosstalkMemory, block: Reals2, out: Reals2) -> No
             if channels > 1:
                 _add_neighbours(memory, column)
                 filter_hop(memory.filters, memory.heard)
-                if counts[_TRACKS_HEARD] > 1:
+                if counts[_HEARD] > 1:
                     _add_further(memory, memory.further, 2, column)
-                if counts[_TRACKS_HEARD] > 2:
+                if counts[_HEARD] > 2:
                     _add_further(memory, memory.farthest, 3, column)
                 _make_room(memory)
             counts[_COLUMN] = next_hop(memory.filters, dry)

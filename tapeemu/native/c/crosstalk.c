@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py (6fb7bab3db230d74); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (fe0d050e790bc862); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 
@@ -14,7 +14,7 @@
 #define CROSSTALK_IN_HOP 0
 #define CROSSTALK_COLUMN 1
 #define CROSSTALK_LATE 2
-#define CROSSTALK_TRACKS_HEARD 3
+#define CROSSTALK_HEARD 3
 
 /* What the field beyond the edge of a track leaves so many tracks away: ``exp(-k g)``, g the distance. */
 KERNEL double crosstalk_fringing_gain(const CrosstalkSettings *settings, double frequency_hz, ix away)
@@ -119,7 +119,7 @@ KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_ra
     if (settings->tracks_heard > 2) {
         crosstalk_design_filter(settings, sample_rate, 3, &memory->farthest, memory->work);
     }
-    memory->counts.at[CROSSTALK_TRACKS_HEARD] = (int64_t)settings->tracks_heard;
+    memory->counts.at[CROSSTALK_HEARD] = (int64_t)settings->tracks_heard;
     memory->counts.at[CROSSTALK_LATE] = (int64_t)crosstalk_latency(settings, sample_rate, channels);
     crosstalk_seek(memory, start_sample);
 }
@@ -128,10 +128,10 @@ KERNEL void crosstalk_design(const CrosstalkSettings *settings, double sample_ra
 KERNEL void crosstalk_seek(const CrosstalkMemory *memory, int64_t place)
 {
     clear_three_rates(&memory->filters);
-    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+    if (memory->counts.at[CROSSTALK_HEARD] > INT64_C(1)) {
         clear_three_rates(&memory->further);
     }
-    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+    if (memory->counts.at[CROSSTALK_HEARD] > INT64_C(2)) {
         clear_three_rates(&memory->farthest);
     }
     for (ix channel = 0; channel < memory->dry.n0; channel++) {
@@ -171,10 +171,10 @@ KERNEL void crosstalk_add_neighbours(const CrosstalkMemory *memory, ix column)
 /* Make room for the next hop in the lines of tracks that are no neighbours; it begins on the same column. */
 KERNEL void crosstalk_make_room(const CrosstalkMemory *memory)
 {
-    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+    if (memory->counts.at[CROSSTALK_HEARD] > INT64_C(1)) {
         three_rates_next_hop_alone(&memory->further);
     }
-    if (memory->counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+    if (memory->counts.at[CROSSTALK_HEARD] > INT64_C(2)) {
         three_rates_next_hop_alone(&memory->farthest);
     }
 }
@@ -255,10 +255,10 @@ KERNEL void crosstalk_process(const CrosstalkMemory *memory, reals_2 block, real
             if (channels > 1) {
                 crosstalk_add_neighbours(memory, column);
                 three_rates_filter_hop(&memory->filters, memory->heard);
-                if (counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(1)) {
+                if (counts.at[CROSSTALK_HEARD] > INT64_C(1)) {
                     crosstalk_add_further(memory, &memory->further, 2, column);
                 }
-                if (counts.at[CROSSTALK_TRACKS_HEARD] > INT64_C(2)) {
+                if (counts.at[CROSSTALK_HEARD] > INT64_C(2)) {
                     crosstalk_add_further(memory, &memory->farthest, 3, column);
                 }
                 crosstalk_make_room(memory);
