@@ -168,6 +168,7 @@ def test_plots_stay_in_their_folder_whatever_a_stage_is_called(tmp_path: Path, s
     assert folder.resolve().parent == tmp_path.resolve() / "cellar"
 
 
+@pytest.mark.long
 def test_plots_and_the_whole_standard_set_on_request(run: Run, own: Path, tmp_path: Path) -> None:
     data = json.loads(
         run("measure", "preamplifier-alone", "--full", "--json", "--plots", tmp_path).rpartition("\n}")[0] + "\n}"

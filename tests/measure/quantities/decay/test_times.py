@@ -73,7 +73,7 @@ def test_random_signs_read_exactly():
     assert band.t30.value == pytest.approx(1.0, rel=2e-3)
 
 
-@pytest.mark.parametrize("kind", ["octave", "third octave"])
+@pytest.mark.parametrize("kind", ["octave", pytest.param("third octave", marks=pytest.mark.long)])
 def test_low_bands_are_not_biased(kind):
     # Rectangular third-octave filters bias T20 and T30 by 60 to 100 % at 25 to 200 Hz (literature); here the mean
     # over decays of 2 s agrees with 2 s within the scatter of that mean, in every band.
