@@ -58,8 +58,8 @@ class TapeResponse(ProcessorOfKernels):
     20 kHz (to 0.45 of the sample rate) where the gap's first zero lies above 30 kHz, at 44.1 and 48 kHz. At 96 and
     192 kHz some settings are up to 0.05 and 0.13 dB off, and with that zero below 20 kHz 0.6 to 1.3 dB near it,
     at any rate. Each equaliser alone is within 0.05 dB at 48 kHz; what that of recording lacks is made up for
-    behind the tape. The bass part is as in the analogue world. Two high-passes of first order take out what does not go on a tape; each is 0.04 dB down at
-    20 Hz at its default corner.
+    behind the tape. The bass part is as in the analogue world. Two high-passes of first order take out what
+    does not go on a tape; each is 0.04 dB down at 20 Hz at its default corner.
 
     Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate
     where full scale reaches 2.5 times saturation at most, else at twelve times (four times from 100 kHz, twice
