@@ -64,6 +64,7 @@ ROOMS = (
             "tapeemu kernels",
             "tapeemu validation",
             "tapeemu errors",
+            "measure progress",
             "measure plots",
             "measure bench",
             "measure meanings",
@@ -331,9 +332,10 @@ ROOMS = (
     ),
     Room(
         "measure commands",
-        ("measure.__main__", "measure.progress"),
+        ("measure.__main__",),
         "the laboratory's command line",
         (
+            "measure progress",
             "measure signal files",
             "measure recording",
             "measure plots",
@@ -342,6 +344,12 @@ ROOMS = (
             "measure limits",
             "measure errors",
         ),
+    ),
+    Room(
+        "measure progress",
+        ("measure.progress",),
+        "a bar with the time left, for people who wait",
+        (),
     ),
     Room(
         "measure signal files",

@@ -3,8 +3,31 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-__all__ = ["shown"]
+if TYPE_CHECKING:
+    from rich.progress import Progress
+
+__all__ = ["new_bars", "shown"]
+
+
+def new_bars() -> "Progress":
+    """Bars on standard error, each with a description, the share that is done and the time left; not yet begun."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    return Progress(
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.percentage:3.0f} %", markup=False),
+        TimeRemainingColumn(elapsed_when_finished=True),
+        TextColumn("left", markup=False),
+        console=Console(stderr=True, markup=False, emoji=False, highlight=False),
+        transient=True,
+        # What goes to standard output stays there, and is none of the bars' business.
+        redirect_stdout=False,
+        redirect_stderr=False,
+    )
 
 
 @contextmanager
@@ -24,19 +47,6 @@ def shown(what: str) -> Iterator[Callable[[float], None]]:
     if not sys.stderr.isatty():
         yield lambda _: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    with Progress(
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        TextColumn("{task.percentage:3.0f} %", markup=False),
-        TimeRemainingColumn(elapsed_when_finished=True),
-        TextColumn("left", markup=False),
-        console=Console(stderr=True, markup=False, emoji=False, highlight=False),
-        transient=True,
-        redirect_stdout=False,
-        redirect_stderr=False,
-    ) as bars:
+    with new_bars() as bars:
         task = bars.add_task(what, total=1.0)
         yield lambda share: bars.update(task, completed=share)

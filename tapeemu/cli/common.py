@@ -273,21 +273,9 @@ class Bar:
 
     def __enter__(self) -> Self:
         if self.visible:
-            from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+            from measure.progress import new_bars
 
-            self._shown = Progress(
-                TextColumn("{task.description}", markup=False),
-                BarColumn(),
-                TextColumn("{task.percentage:3.0f} %", markup=False),
-                TimeRemainingColumn(elapsed_when_finished=True),
-                TextColumn("left", markup=False),
-                console=Console(stderr=True, markup=False, emoji=False, highlight=False),
-                transient=True,
-                # What goes to standard output stays there, and is none of the bar's business.
-                redirect_stdout=False,
-                redirect_stderr=False,
-            )
+            self._shown = new_bars()
             self._shown.add_task(self._what, total=self._total)
             self._shown.start()
         return self
