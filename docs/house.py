@@ -165,6 +165,7 @@ ROOMS = (
             "tapeemu files",
             "tapeemu settings text",
             "tapeemu units",
+            "tapeemu interruptions",
             "tapeemu validation",
             "tapeemu errors",
             "measure bench",
@@ -182,6 +183,7 @@ ROOMS = (
             "tapeemu files",
             "tapeemu kernels",
             "tapeemu units",
+            "tapeemu interruptions",
             "tapeemu validation",
             "tapeemu errors",
         ),
@@ -325,6 +327,12 @@ ROOMS = (
         ("tapeemu errors",),
     ),
     Room(
+        "tapeemu interruptions",
+        ("tapeemu.interruptions",),
+        "what Ctrl-C reaches",
+        (),
+    ),
+    Room(
         "tapeemu errors",
         ("tapeemu.errors",),
         "the errors that tapeemu raises",
@@ -332,7 +340,7 @@ ROOMS = (
     ),
     Room(
         "measure commands",
-        ("measure.__main__",),
+        ("measure.command_line", "measure.__main__"),
         "the laboratory's command line",
         (
             "measure progress",

@@ -3,6 +3,7 @@
 import math
 import os
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,20 +38,22 @@ def save_plots(report: Report, directory: str | os.PathLike[str], *, overwrite: 
     Returns
     -------
     list of Path
-        The files, each written whole or not at all.
+        The files; none takes its name before all are written.
 
     Raises
     ------
     ResultsError
-        If a plot exists and may not be replaced (nothing is written then), or cannot be written.
+        If a plot exists and may not be replaced, or cannot be written; nothing is written then.
     """
     planned = _planned(report, Path(directory))
     taken = [target for target, _ in planned if target.exists()]
     if taken and not overwrite:
         raise ResultsError(f"{taken[0]} exists; choose another folder, or give --overwrite to replace it")
-    for target, figure in planned:
-        with whole_file(target, overwrite=overwrite) as file:
+    with ExitStack() as whole:
+        for target, figure in planned:
+            file = whole.enter_context(whole_file(target, overwrite=overwrite))
             figure.savefig(file, format="png", dpi=120)
+            file.flush()  # a full disk shall be found now, and not when the first plots have their names
     return [target for target, _ in planned]
 
 

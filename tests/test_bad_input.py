@@ -384,7 +384,7 @@ def test_the_laboratory_refuses_the_same_files(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], case: str
 ) -> None:
     """Its own reader, the same table: one line with file, rule and remedy, the status of bad input, no plots."""
-    from measure.__main__ import main
+    from measure.command_line import main
 
     make, told = BAD_FILES[case]
     bad = make(tmp_path)
@@ -425,7 +425,7 @@ def test_the_laboratory_tells_wrong_use_in_one_line(
     status: int,
     told: str,
 ) -> None:
-    from measure.__main__ import main
+    from measure.command_line import main
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "file.txt").write_text("in the way")

@@ -13,7 +13,7 @@ import contextlib, io, locale, os, sys
 from pathlib import Path
 import numpy as np
 import soundfile
-from measure.__main__ import main as measure
+from measure.command_line import main as measure
 from tapeemu.cli import main as tapeemu
 
 

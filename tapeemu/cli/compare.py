@@ -1,7 +1,7 @@
 """``tapeemu compare``: a stem through several orders of a chain, as a table, a page, and files."""
 
 import sys
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,7 +71,7 @@ def compare(
 ) -> None:
     """Compare orders of a chain on a stem: at equal loudness, in figures, in a page to listen with."""
     from tapeemu.comparison import compare as run
-    from tapeemu.report import write_page, write_renders, write_report
+    from tapeemu.report import unnamed_renders, write_page, write_report
 
     if all_orders and orders:
         raise ParameterError("--all-orders and --orders were both given; choose one")
@@ -98,12 +98,13 @@ def compare(
                 jobs=jobs,
             )
             written = []
-            if report is not None:
-                written += write_report(
-                    comparison, report, overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=bars
-                )
-            if out is not None and renders:
-                written += write_renders(comparison, out, overwrite=overwrite)
+            with ExitStack() as whole:  # the report and the renders of a stem: all of them, or none
+                if out is not None and renders:
+                    written += whole.enter_context(unnamed_renders(comparison, out, overwrite=overwrite))
+                if report is not None:
+                    written += write_report(
+                        comparison, report, overwrite=overwrite, embed_limit_mb=embed_limit_mb, progress=bars
+                    )
             # The table needs the figures of all stems, but not their sound.
             done.append(comparison.without_audio())
             if not as_json:

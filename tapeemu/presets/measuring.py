@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tapeemu.automation import MIX
 from tapeemu.chain import Chain, Stage
+from tapeemu.interruptions import held_interruptions
 from tapeemu.presets.kept_figures import KEPT, KeptFigure, Measured, settings_digest, tolerance_for, worth_keeping
 from tapeemu.presets.preset import Preset
 from tapeemu.processor import Processor
@@ -335,9 +336,10 @@ def in_processes(
         return
     from joblib import Parallel, delayed
 
-    results = Parallel(n_jobs=min(jobs, count), return_as="generator")(
-        delayed(task)(argument) for argument in arguments
-    )
+    with held_interruptions():
+        results = Parallel(n_jobs=min(jobs, count), return_as="generator")(
+            delayed(task)(argument) for argument in arguments
+        )
     for number, result in enumerate(results, start=1):
         if progress is not None:
             progress(number / count)

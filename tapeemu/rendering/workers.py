@@ -10,6 +10,7 @@ from typing import Any
 
 from tapeemu.errors import ParameterError, TapeemuError
 from tapeemu.files.part_files import reason
+from tapeemu.interruptions import held_interruptions
 from tapeemu.rendering.plan import Failure, Item
 from tapeemu.rendering.progress import Counters, Progress, counting
 
@@ -126,9 +127,11 @@ class Workers:
         with joblib.parallel_config(**backend):
             # Files that take next to no time, as those of a resumed batch, go in bundles of up to two seconds.
             parallel = joblib.Parallel(return_as="generator_unordered", batch_size="auto", pre_dispatch="2*n_jobs")
-            yield from parallel(
-                joblib.delayed(_call)(item, task, master, folder, places[item]) for item, task in tasks.items()
-            )
+            with held_interruptions():
+                results = parallel(
+                    joblib.delayed(_call)(item, task, master, folder, places[item]) for item, task in tasks.items()
+                )
+            yield from results
 
 
 _watching = False

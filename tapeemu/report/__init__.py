@@ -2,7 +2,15 @@
 
 from tapeemu.report.html_page import write_report
 from tapeemu.report.markdown_page import page_files, page_text, write_page
-from tapeemu.report.render_files import write_renders
+from tapeemu.report.render_files import unnamed_renders, write_renders
 from tapeemu.report.wording import value_text
 
-__all__ = ["page_files", "page_text", "value_text", "write_page", "write_renders", "write_report"]
+__all__ = [
+    "page_files",
+    "page_text",
+    "unnamed_renders",
+    "value_text",
+    "write_page",
+    "write_renders",
+    "write_report",
+]

@@ -15,7 +15,7 @@ import soundfile
 from scipy import signal as sp
 
 from measure import MeasureError, Report
-from measure.__main__ import main
+from measure.command_line import main
 from measure.recording import read_recording
 from measure.signal_files import TEST_SIGNALS
 from measure.validation import FloatArray

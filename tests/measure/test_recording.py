@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from measure.__main__ import main
+from measure.command_line import main
 from measure.plots import figures_of, save_plots
 from measure.recording import read_recording, trimmed
 from measure.standard_set import Report, bench

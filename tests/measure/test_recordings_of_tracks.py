@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from measure import MeasureError
-from measure.__main__ import main
+from measure.command_line import main
 from measure.parts.signals import print_through_burst
 from measure.quantities.crosstalk import crosstalk_of_tracks
 from measure.quantities.print_through import print_through_of_recording

@@ -11,7 +11,7 @@ OUTPUT = 4  # the exit status
 
 
 def test_the_laboratory_overwrites_nothing_unasked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from measure.__main__ import main
+    from measure.command_line import main
 
     seconds = np.arange(2 * RATE) / RATE
     recording = whole(tmp_path, name="\x1b[31mlatin.wav", audio=0.1 * np.sin(2e3 * np.pi * seconds))

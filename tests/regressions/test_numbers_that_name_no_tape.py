@@ -83,7 +83,7 @@ def test_a_place_without_a_name_is_not_the_present_folder(
 
 
 def test_the_laboratory_wants_names_too(capsys: pytest.CaptureFixture[str]) -> None:
-    from measure.__main__ import main
+    from measure.command_line import main
 
     for arguments in (["signals", "--out", ""], ["tone.wav", "--plots", ""], [""]):
         assert main(arguments) == 2

@@ -23,7 +23,7 @@ class Full(io.StringIO):
 
 
 def test_a_full_disk_behind_the_output_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from measure.__main__ import main as measure
+    from measure.command_line import main as measure
     from tapeemu.cli import main
 
     said = io.StringIO()
@@ -39,7 +39,7 @@ def test_a_full_disk_behind_the_output_is_told(monkeypatch: pytest.MonkeyPatch, 
 
 
 def test_a_closed_output_is_no_error(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    from measure.__main__ import main as measure
+    from measure.command_line import main as measure
     from tapeemu.cli import main
 
     monkeypatch.setattr("signal.signal", lambda *_: None)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from measure.__main__ import main
+from measure.command_line import main
 from measure.errors import LimitsError
 from measure.limits import EXIT_NOT_KEPT, Limit, Limits, LimitsCheck
 from measure.parts.signals import steady_tone
