@@ -2,6 +2,8 @@
 
 import sys
 
+__all__ = ["run"]
+
 
 def run() -> int:
     """Run the command line; Ctrl-C while it is still being loaded ends it as it does later."""
