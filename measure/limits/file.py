@@ -3,6 +3,7 @@
 import difflib
 import math
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ Uncertainty = Literal["left out", "against", "in favour"]
 _COMMON = ("uncertainty", "coverage")
 _OF_FIGURE = ("figure", "part", "least", "most", *_COMMON)
 _OF_CURVE = ("curve", "part", "from", "to", "re", "least", "most", *_COMMON)
+_LONGEST_TOLD = 60
+_TWICE = ("overwrite", "twice", "immutable namespace", "redefine", "Duplicate")
+"""What the parser's messages hold, by its versions, where a name comes a second time."""
 _OF_FILE = ("title", "limit", *_COMMON)
 
 
@@ -92,15 +96,31 @@ def read_limits(path: str | os.PathLike[str]) -> Limits:
         If the file cannot be read, is no TOML, or breaks a rule of the format.
     """
     source = Path(path)
+    text = ""
     try:
-        values = tomllib.loads(source.read_bytes().decode("utf-8-sig"))
+        text = source.read_bytes().decode("utf-8-sig")
+        values = tomllib.loads(text)
     except UnicodeDecodeError:
         raise LimitsError(f"{source} is not UTF-8 text; save it as UTF-8") from None
     except tomllib.TOMLDecodeError as error:
-        raise LimitsError(f"{source} is not TOML: {error}; correct that line") from None
+        raise LimitsError(f"{source}, {_explained(text, error)}") from None
     except (OSError, ValueError) as error:
         raise LimitsError(f"{source} cannot be read ({reason_of(error)}); check the name") from None
     return _Reader(str(source)).limits(values)
+
+
+def _explained(text: str, error: tomllib.TOMLDecodeError) -> str:
+    """Where a text stops being TOML, and what to do; the parser's own words are not for people."""
+    rows = text.splitlines() or [""]
+    place = re.search(r"at line (\d+)", str(error))
+    written = max((number for number, row in enumerate(rows, start=1) if row.strip()), default=1)
+    number = min(int(place[1]), len(rows)) if place else written
+    row = rows[number - 1].strip()
+    shown = row if len(row) <= _LONGEST_TOLD else f"{row[:_LONGEST_TOLD]} ..."
+    told = f"line {number}: {shown!r}"
+    if any(word in str(error) for word in _TWICE):
+        return f"{told} gives something a second time; give each name once, and head every limit by [[limit]]"
+    return f"{told} is not TOML; write name = value (numbers like 1.5, texts in quotes), or [[limit]]"
 
 
 class _Reader:

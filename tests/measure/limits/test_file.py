@@ -91,8 +91,12 @@ def test_the_title_is_the_name_of_the_file_and_the_value_counts_alone_if_nothing
         ("[[limit]]\nfigure = 'a'\nmost = 1\nuncertainty = 'no'", "uncertainty is 'no'; give one of \"left out\""),
         ("[[limit]]\nfigure = 'a'\nmost = 1\nuncertainty = []", "uncertainty is []; give one of"),
         ("[[limit]]\nfigure = 'a'\nmost = 1\ncoverage = 0", "coverage is 0, but must be above 0"),
-        ("[[limit]", "is not TOML"),
-        ("a = 1\na = 2", "is not TOML"),
+        ("# all\n[[limit]\n", "line 2: '[[limit]' is not TOML; write name = value"),
+        ("most = " + 80 * "x", "line 1: 'most = " + 53 * "x" + " ...' is not TOML; write name"),
+        ("[[limit]]\nmost = [1,\n\n", "line 2: 'most = [1,' is not TOML"),
+        ("a = 1\na = 2", "line 2: 'a = 2' gives something a second time; give each name once"),
+        ("[limit]\n[limit]", "line 2: '[limit]' gives something a second time"),
+        ("[[limit]]\nmost = {a = 1, a = 2}", "line 2: 'most = {a = 1, a = 2}' gives something a second time"),
     ],
 )
 def test_a_fault_is_told_in_one_line(tmp_path: Path, text: str, told: str) -> None:
