@@ -251,7 +251,10 @@ _LADDERS: Mapping[str, Mapping[str, Sequence[Any]]] = {
 }
 """Settings that may be lowered to fit, from dear to cheap."""
 
-_OVERSAMPLING: Mapping[str, Sequence[int]] = {"preamp_drive": (6, 4, 2), "tape_magnetisation": (6, 4, 2)}
+_OVERSAMPLING: Mapping[str, Sequence[int]] = {
+    "preamp_drive": (6, 4, 2, 1),
+    "tape_magnetisation": (6, 4, 2, 1),
+}
 """Times the rate that a curve may be followed at instead: its folding rises."""
 
 _OVERSAMPLING_NAME = "oversampling"

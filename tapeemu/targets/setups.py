@@ -81,7 +81,7 @@ def setup_of(
     channels : int
         How many.
     most_oversampling : int, optional
-        Most times the rate that curves are followed at: 12, 6, 4 or 2; as often as they need if left out.
+        Most times the rate that curves are followed at: 12, 6, 4, 2 or 1; as often as they need if left out.
 
     Raises
     ------

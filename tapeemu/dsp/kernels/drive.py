@@ -28,7 +28,6 @@ from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
     HISTORY_HIGH,
-    SOFTLY_EARLIER,
     Oversampler,
     fall,
     fall_softly,
@@ -41,6 +40,7 @@ from tapeemu.dsp.kernels.oversampling import (
     oversampling_factor,
     per_base,
     rise,
+    soft_latency,
     spares,
 )
 
@@ -329,9 +329,7 @@ def drive_process(memory: DriveMemory, block: Reals2, out: Reals2) -> None:
     over = memory.over
     rows_per_base = per_base(over.plan[0])
     sparing = memory.plan[SPARES] == 1.0
-    late = oversampler_latency(over.plan[0])
-    if sparing:
-        late = late - SOFTLY_EARLIER
+    late = soft_latency(over.plan[0]) if sparing else oversampler_latency(over.plan[0])
     gain: float = memory.plan[GAIN]
     rest: float = memory.plan[REST]
     level: float = memory.plan[LEVEL]

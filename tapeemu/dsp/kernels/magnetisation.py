@@ -475,7 +475,7 @@ def load_fields(
 
 @kernel()
 def magnetise(high: Reals3, offset: int, count: int, lag: int, law: Law, memory: TapeMemory) -> None:
-    """Field from `high`, magnetisation in its place, `lag` (2 to 12) top-rate samples late.
+    """Field from `high`, magnetisation in its place, `lag` (1 to 12) top-rate samples late.
 
     Two channels are stepped in turn, because one step waits for the one before and a processor can do two
     such chains in the time of one. The last of an odd number is stepped alone.

@@ -30,7 +30,6 @@ from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
     HISTORY_HIGH,
-    SOFTLY_EARLIER,
     Oversampler,
     fall,
     fall_softly,
@@ -43,6 +42,7 @@ from tapeemu.dsp.kernels.oversampling import (
     oversampling_factor,
     per_base,
     rise,
+    soft_latency,
     spares,
 )
 
@@ -370,9 +370,7 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
     plan = memory.plan
     factor = over.plan[0]
     sparing = plan[SPARES] == 1.0
-    late = oversampler_latency(factor) + 1
-    if sparing:
-        late = late - SOFTLY_EARLIER
+    late = (soft_latency(factor) if sparing else oversampler_latency(factor)) + 1
     law = Law(1.0, plan[REVERSIBLE], 1.0, plan[RELEASE], plan[SWING])
     bend: Precise = _BEND
     field: float = plan[FIELD]

@@ -47,7 +47,6 @@ __all__ = [
     "HISTORY_HIGH",
     "MOST_OVERSAMPLING",
     "OVERSAMPLER_ARRAYS",
-    "SOFTLY_EARLIER",
     "Oversampler",
     "fall",
     "fall_softly",
@@ -60,6 +59,7 @@ __all__ = [
     "oversampling_factor",
     "per_base",
     "rise",
+    "soft_latency",
     "spares",
     "windowed_sinc",
 ]
@@ -128,7 +128,7 @@ _FALL_MIDDLE, _FALL_WIDTH = 1.0 * FALL_SIDE, FALL_SIDE + 1.0
 _WIDE_UP_MIDDLE, _WIDE_UP_WIDTH = WIDE_TAPS // 2 - 1 + 1.0 / 3.0, 0.5 * WIDE_TAPS
 _WIDE_DOWN_MIDDLE, _WIDE_DOWN_WIDTH = 1.0 * WIDE_SIDE, WIDE_SIDE + 1.0
 
-SOFTLY_EARLIER = LAST_PAIRS - FIRST_PAIRS
+_SOFTLY_EARLIER = LAST_PAIRS - FIRST_PAIRS
 """Samples by which :func:`fall_softly` is less late than :func:`fall`."""
 
 OVERSAMPLER_ARRAYS = 5
@@ -141,7 +141,7 @@ class Oversampler(NamedTuple):
     Attributes
     ----------
     plan : ndarray, shape (1,)
-        The factor: 12, 6, 4 or 2.
+        The factor: 12, 6, 4, 2 or 1.
     taps : ndarray, shape (number of all taps,)
         Of all filters, see above.
     low : ndarray, shape (channels, length of all parts)
@@ -174,7 +174,7 @@ def oversampling_factor(sample_rate: Precise) -> int:
 
 @kernel()
 def limited_factor(factor: int, most: int) -> int:
-    """The largest factor of 12, 6, 4 and 2 that is neither above `factor` nor above a limit; 2 at least.
+    """The largest factor of 12, 6, 4, 2 and 1 that is neither above `factor` nor above a limit.
 
     A small machine follows a curve less often than its folding asks for.
     """
@@ -182,7 +182,9 @@ def limited_factor(factor: int, most: int) -> int:
         return factor
     if most >= 6:
         return 6
-    return 4 if most >= 4 else 2
+    if most >= 4:
+        return 4
+    return 2 if most >= 2 else 1
 
 
 @kernel()
@@ -194,8 +196,13 @@ def spares(most: int) -> int:
 @kernel()
 def limited_latency(factor: int, most: int) -> int:
     """Delay of the way up and down together, in base samples, with a limit or without."""
-    late = oversampler_latency(factor)
-    return late - SOFTLY_EARLIER if spares(most) == 1 else late
+    return soft_latency(factor) if spares(most) == 1 else oversampler_latency(factor)
+
+
+@kernel()
+def soft_latency(factor: int) -> int:
+    """Delay of :func:`rise` and :func:`fall_softly` together, in base samples; none without a change of rate."""
+    return oversampler_latency(factor) - _SOFTLY_EARLIER if factor > 1 else 0
 
 
 @kernel()
@@ -391,6 +398,8 @@ def _hand_over(count: int, history: int, row: Reals1, high: Reals2) -> None:
 def rise(fresh: Reals1, channel: int, over: Oversampler) -> None:
     """Raise samples of a channel to the top rate, into its rows of `high` behind HISTORY_HIGH.
 
+    With a factor of 1, which only a limit brings, they are taken as they are.
+
     Parameters
     ----------
     fresh : ndarray, shape (CHUNK or fewer,)
@@ -407,19 +416,23 @@ def rise(fresh: Reals1, channel: int, over: Oversampler) -> None:
     taps = over.taps
     u = low[_U:_V]
     v = low[_V:_D_EVEN]
-    _double_first(fresh, count, taps[_UP_FIRST:_UP_SECOND], low[_X:_U], over.scratch, u)
-    if factor == 2:
-        _hand_over(2 * count, HISTORY_U, u, high)
-    elif factor == 6:
-        _triple(min(2 * count, 2 * CHUNK), taps[_UP_WIDE:_DOWN_WIDE], WIDE_TAPS, WIDE_DELAY, u, HISTORY_U, high)
+    if factor == 1:
+        for t in range(count):
+            high[0, HISTORY_HIGH + t] = fresh[t]
     else:
-        _double_second(2 * count, taps[_UP_SECOND:_UP_THIRD], u, v)
-        if factor == 4:
-            _hand_over(4 * count, HISTORY_V, v, high)
+        _double_first(fresh, count, taps[_UP_FIRST:_UP_SECOND], low[_X:_U], over.scratch, u)
+        if factor == 2:
+            _hand_over(2 * count, HISTORY_U, u, high)
+        elif factor == 6:
+            wide = taps[_UP_WIDE:_DOWN_WIDE]
+            _triple(min(2 * count, 2 * CHUNK), wide, WIDE_TAPS, WIDE_DELAY, u, HISTORY_U, high)
         else:
-            _triple(
-                min(4 * count, 4 * CHUNK), taps[_UP_THIRD:_DOWN_THIRD], THIRD_TAPS, THIRD_DELAY, v, HISTORY_V, high
-            )
+            _double_second(2 * count, taps[_UP_SECOND:_UP_THIRD], u, v)
+            if factor == 4:
+                _hand_over(4 * count, HISTORY_V, v, high)
+            else:
+                short = taps[_UP_THIRD:_DOWN_THIRD]
+                _triple(min(4 * count, 4 * CHUNK), short, THIRD_TAPS, THIRD_DELAY, v, HISTORY_V, high)
 
 
 @kernel(inline=True)
@@ -598,8 +611,13 @@ def fall_softly(channel: int, over: Oversampler, out: Reals1) -> None:
     as far above that as the pass band ends below it comes back, between 0.4535 and half of the base rate alone.
     """
     count = out.shape[0]
-    low = over.low[channel]
-    fall_to_twice(count, channel, over)
-    c_even = low[_C_EVEN:_C_ODD]
-    c_odd = low[_C_ODD:_LOW]
-    _halve_softly(count, over.taps[_UP_FIRST:_UP_SECOND], over.scratch, c_even, c_odd, out)
+    if over.plan[0] == 1:
+        high = over.high[channel]
+        for t in range(count):
+            out[t] = high[0, HISTORY_HIGH + t]
+    else:
+        low = over.low[channel]
+        fall_to_twice(count, channel, over)
+        c_even = low[_C_EVEN:_C_ODD]
+        c_odd = low[_C_ODD:_LOW]
+        _halve_softly(count, over.taps[_UP_FIRST:_UP_SECOND], over.scratch, c_even, c_odd, out)

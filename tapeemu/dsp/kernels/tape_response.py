@@ -45,16 +45,15 @@ from tapeemu.dsp.kernels.offset_filter import offset_pole
 from tapeemu.dsp.kernels.oversampling import (
     HISTORY_HIGH,
     OVERSAMPLER_ARRAYS,
-    SOFTLY_EARLIER,
     Oversampler,
     fall_softly,
     oversampler_clear,
     oversampler_design,
-    oversampler_latency,
     oversampler_shapes,
     oversampling_factor,
     per_base,
     rise,
+    soft_latency,
 )
 from tapeemu.dsp.kernels.record_equaliser import (
     RECORD_HALF,
@@ -538,7 +537,7 @@ def tape_response_design(
     plan[REPLAY_POLE] = bass
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
     factor = _factor(settings, sample_rate)
-    memory.state[_LATENCY_OF_CURVE] = oversampler_latency(factor) - SOFTLY_EARLIER
+    memory.state[_LATENCY_OF_CURVE] = soft_latency(factor)
     memory.state[_AT] = start_sample - start_sample // FRAME * FRAME
     oversampler_design(factor, memory.over)
     _design_filters(settings, sample_rate, lost_um, memory, thin, deep)

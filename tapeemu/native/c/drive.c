@@ -1,4 +1,4 @@
-/* Generated from drive.py (31932ecb504c2d5b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (93416bdc21eb756a); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -11,7 +11,6 @@
 #define DRIVE_OFFSET_STATE 2
 #define DRIVE_CHUNK 128
 #define DRIVE_HISTORY_HIGH 24
-#define DRIVE_SOFTLY_EARLIER 16
 #define DRIVE_DEFAULT_DRIVE_DB REAL(6.0)
 #define DRIVE_MOST_GAIN_AT_SIX REAL(3.0)
 #define DRIVE_GAIN 0
@@ -266,10 +265,8 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
     const Oversampler over = memory->over;
     const ix rows_per_base = oversampling_per_base((ix)over.plan.at[0]);
     const bool sparing = memory->plan.at[DRIVE_SPARES] == 1.0;
-    ix late = oversampling_oversampler_latency((ix)over.plan.at[0]);
-    if (sparing) {
-        late = late - DRIVE_SOFTLY_EARLIER;
-    }
+    const ix late = sparing ? oversampling_soft_latency((ix)over.plan.at[0]) :
+        oversampling_oversampler_latency((ix)over.plan.at[0]);
     const real gain = (real)memory->plan.at[DRIVE_GAIN];
     const real rest = (real)memory->plan.at[DRIVE_REST];
     const real level = (real)memory->plan.at[DRIVE_LEVEL];

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (104aa49047daa821); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (65d89ee2c9f6bd7d); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -14,7 +14,6 @@
 #define MAGNETISED_OFFSET_STATE 2
 #define MAGNETISED_CHUNK 128
 #define MAGNETISED_HISTORY_HIGH 24
-#define MAGNETISED_SOFTLY_EARLIER 16
 #define MAGNETISED_DEFAULT_DRIVE_DB REAL(6.0)
 #define MAGNETISED_SHAPE_FIELD REAL(22000.0)
 #define MAGNETISED_FULL_SCALE_FIELD REAL(40000.0)
@@ -300,10 +299,8 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
     doubles_1 plan = memory->plan;
     const int64_t factor = over.plan.at[0];
     const bool sparing = plan.at[MAGNETISED_SPARES] == 1.0;
-    ix late = oversampling_oversampler_latency((ix)factor) + 1;
-    if (sparing) {
-        late = late - MAGNETISED_SOFTLY_EARLIER;
-    }
+    const ix late = (sparing ? oversampling_soft_latency((ix)factor) :
+        oversampling_oversampler_latency((ix)factor)) + 1;
     const Law law = (Law){REAL(1.0), (real)plan.at[MAGNETISED_REVERSIBLE], REAL(1.0),
         (real)plan.at[MAGNETISED_RELEASE], (real)plan.at[MAGNETISED_SWING]};
     const double bend = 0x1.189374bc6a7f0p-4;

@@ -1,4 +1,4 @@
-/* Generated from oversampling.py (52030e100394cca0); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (bb808a222847bbf0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.
@@ -106,7 +106,7 @@ KERNEL ix oversampling_factor(double sample_rate)
 }
 
 /*
- * The largest factor of 12, 6, 4 and 2 that is neither above `factor` nor above a limit; 2 at least.
+ * The largest factor of 12, 6, 4, 2 and 1 that is neither above `factor` nor above a limit.
  *
  * A small machine follows a curve less often than its folding asks for.
  */
@@ -118,7 +118,10 @@ KERNEL ix oversampling_limited_factor(ix factor, ix most)
     if (most >= 6) {
         return 6;
     }
-    return most >= 4 ? 4 : 2;
+    if (most >= 4) {
+        return 4;
+    }
+    return most >= 2 ? 2 : 1;
 }
 
 /* Whether curves are followed within a limit, as on a small machine: the way down is then the soft one. */
@@ -130,8 +133,14 @@ KERNEL ix oversampling_spares(ix most)
 /* Delay of the way up and down together, in base samples, with a limit or without. */
 KERNEL ix oversampling_limited_latency(ix factor, ix most)
 {
-    const ix late = oversampling_oversampler_latency(factor);
-    return oversampling_spares(most) == 1 ? late - OVERSAMPLING_SOFTLY_EARLIER : late;
+    return oversampling_spares(most) == 1 ? oversampling_soft_latency(factor) :
+        oversampling_oversampler_latency(factor);
+}
+
+/* Delay of :func:`rise` and :func:`fall_softly` together, in base samples; none without a change of rate. */
+KERNEL ix oversampling_soft_latency(ix factor)
+{
+    return factor > 1 ? oversampling_oversampler_latency(factor) - OVERSAMPLING_SOFTLY_EARLIER : 0;
 }
 
 /* Samples of a row of `high` for a base-rate sample. */
@@ -379,6 +388,8 @@ KERNEL void oversampling_hand_over(ix count, ix history, reals_1 row, reals_2 hi
 /*
  * Raise samples of a channel to the top rate, into its rows of `high` behind HISTORY_HIGH.
  *
+ * With a factor of 1, which only a limit brings, they are taken as they are.
+ *
  * Parameters
  * ----------
  * fresh : ndarray, shape (CHUNK or fewer,)
@@ -398,23 +409,31 @@ KERNEL void oversampling_rise(reals_1 fresh, ix channel, const Oversampler *over
     reals_1 taps = over->taps;
     reals_1 u = (reals_1){low.at + OVERSAMPLING_U, OVERSAMPLING_V - OVERSAMPLING_U};
     reals_1 v = (reals_1){low.at + OVERSAMPLING_V, OVERSAMPLING_D_EVEN - OVERSAMPLING_V};
-    oversampling_double_first(fresh, count, (reals_1){taps.at, OVERSAMPLING_UP_SECOND}, (reals_1){low.at,
-        OVERSAMPLING_U}, over->scratch, u);
-    if (factor == INT64_C(2)) {
-        oversampling_hand_over(2 * count, OVERSAMPLING_HISTORY_U, u, high);
-    } else if (factor == INT64_C(6)) {
-        oversampling_triple(smaller_integer(2 * count, 256), (reals_1){taps.at + OVERSAMPLING_UP_WIDE,
-            OVERSAMPLING_DOWN_WIDE - OVERSAMPLING_UP_WIDE}, OVERSAMPLING_WIDE_TAPS, OVERSAMPLING_WIDE_DELAY,
-            u, OVERSAMPLING_HISTORY_U, high);
+    if (factor == INT64_C(1)) {
+        for (ix t = 0; t < count; t++) {
+            high.at[OVERSAMPLING_HISTORY_HIGH + t] = fresh.at[t];
+        }
     } else {
-        oversampling_double_second(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_SECOND,
-            OVERSAMPLING_UP_THIRD - OVERSAMPLING_UP_SECOND}, u, v);
-        if (factor == INT64_C(4)) {
-            oversampling_hand_over(4 * count, OVERSAMPLING_HISTORY_V, v, high);
+        oversampling_double_first(fresh, count, (reals_1){taps.at, OVERSAMPLING_UP_SECOND}, (reals_1){low.at,
+            OVERSAMPLING_U}, over->scratch, u);
+        if (factor == INT64_C(2)) {
+            oversampling_hand_over(2 * count, OVERSAMPLING_HISTORY_U, u, high);
+        } else if (factor == INT64_C(6)) {
+            reals_1 wide = (reals_1){taps.at + OVERSAMPLING_UP_WIDE, OVERSAMPLING_DOWN_WIDE -
+                OVERSAMPLING_UP_WIDE};
+            oversampling_triple(smaller_integer(2 * count, 256), wide, OVERSAMPLING_WIDE_TAPS,
+                OVERSAMPLING_WIDE_DELAY, u, OVERSAMPLING_HISTORY_U, high);
         } else {
-            oversampling_triple(smaller_integer(4 * count, 512), (reals_1){taps.at + OVERSAMPLING_UP_THIRD,
-                OVERSAMPLING_DOWN_THIRD - OVERSAMPLING_UP_THIRD}, OVERSAMPLING_THIRD_TAPS,
-                OVERSAMPLING_THIRD_DELAY, v, OVERSAMPLING_HISTORY_V, high);
+            oversampling_double_second(2 * count, (reals_1){taps.at + OVERSAMPLING_UP_SECOND,
+                OVERSAMPLING_UP_THIRD - OVERSAMPLING_UP_SECOND}, u, v);
+            if (factor == INT64_C(4)) {
+                oversampling_hand_over(4 * count, OVERSAMPLING_HISTORY_V, v, high);
+            } else {
+                reals_1 short_ = (reals_1){taps.at + OVERSAMPLING_UP_THIRD, OVERSAMPLING_DOWN_THIRD -
+                    OVERSAMPLING_UP_THIRD};
+                oversampling_triple(smaller_integer(4 * count, 512), short_, OVERSAMPLING_THIRD_TAPS,
+                    OVERSAMPLING_THIRD_DELAY, v, OVERSAMPLING_HISTORY_V, high);
+            }
         }
     }
 }
@@ -647,10 +666,18 @@ KERNEL void oversampling_halve_softly(ix count, reals_1 taps, reals_1 c, reals_1
 KERNEL void oversampling_fall_softly(ix channel, const Oversampler *over, reals_1 out)
 {
     const ix count = out.n0;
-    reals_1 low = (reals_1){over->low.at + channel * over->low.n1, over->low.n1};
-    oversampling_fall_to_twice(count, channel, over);
-    reals_1 c_even = (reals_1){low.at + OVERSAMPLING_C_EVEN, OVERSAMPLING_C_ODD - OVERSAMPLING_C_EVEN};
-    reals_1 c_odd = (reals_1){low.at + OVERSAMPLING_C_ODD, OVERSAMPLING_LOW - OVERSAMPLING_C_ODD};
-    oversampling_halve_softly(count, (reals_1){over->taps.at, OVERSAMPLING_UP_SECOND}, over->scratch, c_even,
-        c_odd, out);
+    if (over->plan.at[0] == INT64_C(1)) {
+        reals_2 high = (reals_2){over->high.at + channel * over->high.n1 * over->high.n2, over->high.n1,
+            over->high.n2};
+        for (ix t = 0; t < count; t++) {
+            out.at[t] = high.at[OVERSAMPLING_HISTORY_HIGH + t];
+        }
+    } else {
+        reals_1 low = (reals_1){over->low.at + channel * over->low.n1, over->low.n1};
+        oversampling_fall_to_twice(count, channel, over);
+        reals_1 c_even = (reals_1){low.at + OVERSAMPLING_C_EVEN, OVERSAMPLING_C_ODD - OVERSAMPLING_C_EVEN};
+        reals_1 c_odd = (reals_1){low.at + OVERSAMPLING_C_ODD, OVERSAMPLING_LOW - OVERSAMPLING_C_ODD};
+        oversampling_halve_softly(count, (reals_1){over->taps.at, OVERSAMPLING_UP_SECOND}, over->scratch,
+            c_even, c_odd, out);
+    }
 }

@@ -17,6 +17,7 @@ KERNEL ix oversampling_factor(double sample_rate);
 KERNEL ix oversampling_limited_factor(ix factor, ix most);
 KERNEL ix oversampling_spares(ix most);
 KERNEL ix oversampling_limited_latency(ix factor, ix most);
+KERNEL ix oversampling_soft_latency(ix factor);
 KERNEL ix oversampling_per_base(ix factor);
 KERNEL ix oversampling_oversampler_latency(ix factor);
 KERNEL void oversampling_oversampler_shapes(ix factor, ix channels, ix first, int64s_2 shapes);

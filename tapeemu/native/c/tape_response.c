@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (b01afbbb8c844b59); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (59dfb9023b67f482); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -22,7 +22,6 @@
 #define TAPE_RESPONSE_UNKNOWNS 89
 #define TAPE_RESPONSE_HISTORY_HIGH 24
 #define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
-#define TAPE_RESPONSE_SOFTLY_EARLIER 16
 #define TAPE_RESPONSE_RECORD_HALF 344
 #define TAPE_RESPONSE_ERASED_HZ REAL(10000.0)
 #define TAPE_RESPONSE_HALF_DB REAL(0x1.8151824c7587fp+2)
@@ -391,8 +390,7 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     plan.at[TAPE_RESPONSE_REPLAY_POLE] = bass;
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
     const ix factor = tape_response_factor(settings, sample_rate);
-    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)(oversampling_oversampler_latency(factor) -
-        TAPE_RESPONSE_SOFTLY_EARLIER);
+    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_soft_latency(factor);
     memory->state.at[TAPE_RESPONSE_AT] = start_sample - floor_division_64(start_sample, INT64_C(128)) *
         INT64_C(128);
     oversampling_oversampler_design(factor, &memory->over);

@@ -96,7 +96,7 @@ def test_a_curve_is_followed_less_often_before_it_is_given_up(tmp_path: Path) ->
     budget = 0.75 * whole.costs.worst_instructions
     build = fitted("one", chain, sample_rate=48_000.0, channels=1, folder=tmp_path, instructions=budget)
     assert build.costs.worst_instructions <= budget
-    assert build.most_oversampling in (6, 4, 2)
+    assert build.most_oversampling in (6, 4, 2, 1)
     assert build.reductions == (Reduction("preamp_drive", "oversampling", 12, build.most_oversampling),)
     assert f"/* most_oversampling: {build.most_oversampling} */" in device_files(build)["preset.h"]
 
@@ -137,6 +137,7 @@ HALL_AND_DRIVE = Chain([FdnReverb(decay_seconds=1.0, lines=32), PreampDrive(driv
         (8_000, 1520, (("fdn_reverb", "lines", 32, 8),), None),
         (32_000, 1000, (("preamp_drive", "oversampling", 12, 6),), 6),
         (32_000, 730, (("preamp_drive", "oversampling", 12, 4),), 4),
+        (32_000, 430, (("preamp_drive", "oversampling", 12, 1),), 1),
         (8_000, 700, (("fdn_reverb", "lines", 32, 8), ("preamp_drive", "oversampling", 12, 6)), 6),
     ],
 )

@@ -10,6 +10,7 @@ from drawn_cases import HOUR_TEN, NOT_OURS, decibels, drawn_case, in_kernels, no
 from heard_envelopes import envelopes_of
 from native_targets import GuardedTarget
 from random_chains import settings
+from scipy.signal import lfilter
 from strict_reference import Asked, Came, run
 
 from tapeemu import (
@@ -144,20 +145,34 @@ def test_every_build_gives_the_bits_of_python(
 def test_a_curve_that_is_followed_less_often_makes_the_same_of_a_low_tone(folder: Path, made: Processor) -> None:
     """Of 300 Hz nothing folds that is heard; latencies are those of the filters, by their sizes.
 
-    Where work is spared the last filter down has 36 pairs of taps instead of 52: 16 samples less.
+    Where work is spared the last filter down has 36 pairs of taps instead of 52: 16 samples less. Once a sample
+    there are no filters, and a hysteresis loop takes longer steps.
     """
     audio = 0.5 * np.sin(2.0 * np.pi * 300.0 / 48_000.0 * np.arange(9_600))[None, :]
     target = build(HostTarget, folder)
     results = []
-    for most in (None, 6, 4, 2):
+    for most in (None, 6, 4, 2, 1):
         setup = setup_of(made, sample_rate=48_000.0, channels=1, most_oversampling=most)
         results.append(target.run([Case(setup, audio)])[0])
     look_ahead = int(isinstance(made, TapeMagnetisation))
-    assert [each.latency - look_ahead for each in results] == [100, 84, 80, 72]
+    assert [each.latency - look_ahead for each in results] == [100, 84, 80, 72, 0]
     usual, *fewer = [each.audio[0, each.latency + 4_800 : each.latency + 9_000] for each in results]
     for each in fewer:
         assert not np.array_equal(each, usual)
-        assert decibels(each, usual) < -70.0
+        assert decibels(each, usual) < (-70.0 if each is not fewer[-1] else -55.0)
+
+
+def test_a_curve_that_is_followed_once_a_sample_is_the_tangent_itself(folder: Path) -> None:
+    """Of each sample alone, and the filter that takes an offset out; by numpy and scipy."""
+    audio = 0.4 * np.random.default_rng(6).standard_normal((2, 3_000))
+    made = PreampDrive(drive_db=12.0, level_matched=False, asymmetry_percent=0.0, high_pass_hz=10.0)
+    setup = setup_of(made, sample_rate=48_000.0, channels=2, most_oversampling=1)
+    result = build(HostTarget, folder).run([Case(setup, audio)])[0]
+    gain = 10.0 ** (12.0 / 20.0)
+    pole = np.exp(-2.0 * np.pi * 10.0 / 48_000.0)
+    wanted = lfilter([0.5 * (1.0 + pole), -0.5 * (1.0 + pole)], [1.0, -pole], np.tanh(gain * audio) / gain)
+    assert result.latency == 0
+    assert decibels(result.audio, wanted) < -140.0
 
 
 def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(folder: Path) -> None:
