@@ -24,7 +24,6 @@ HEAVY = (
     "numba",
     "scipy",
     "matplotlib",
-    "librosa",
     "pedalboard",
     "soundfile",
     "soxr",
