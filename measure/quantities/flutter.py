@@ -155,7 +155,7 @@ def flutter(
     Notes
     -----
     The tone's instantaneous frequency comes from its analytic signal (see `measure.parts.demodulation`). Steady
-    components are fitted (see `measure.parts.steady_lines`) and pass the filters exactly, so a sinusoidal deviation
+    components are fitted (`measure.parts.steady_lines`) and pass the filters exactly, so a sinusoidal deviation
     in the band is read without bias even if only a few of its periods were recorded. Mean and two-sigma
     are taken over whole periods of the strong components as far as one stretch can hold them, the RMS with the
     components as if they went on for ever.

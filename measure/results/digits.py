@@ -54,11 +54,10 @@ def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DI
 
 
 def figure_with_unit(value: float, uncertainty: float, unit: str) -> str:
-    """A figure in a sentence: ``"0.123 ± 0.010 %"``, ``"3 %, exact"``."""
+    """A figure in a sentence: ``"0.123 ± 0.010 %"``, ``"3 % exact"``."""
     shown, doubt = figure_text(value, uncertainty)
-    if doubt == _BEYOND_DOUBT:
-        return f"{shown} {unit}".rstrip() + f", {doubt}"
-    return " ".join(part for part in (shown, doubt, unit) if part)
+    parts = (shown, unit, doubt) if doubt == _BEYOND_DOUBT else (shown, doubt, unit)
+    return " ".join(part for part in parts if part)
 
 
 def _fixed(value: float, decimals: int) -> str:

@@ -136,7 +136,7 @@ class Reading(Table):
         return not math.isnan(self.value)
 
     def figure(self) -> str:
-        """The figure as people read it, with uncertainty and unit: ``"0.123 ± 0.010 %"``, ``"3 %, exact"``."""
+        """The figure as people read it, with uncertainty and unit: ``"0.123 ± 0.010 %"``, ``"3 % exact"``."""
         return figure_with_unit(self.value, self.uncertainty, self.unit)
 
     def __repr__(self) -> str:

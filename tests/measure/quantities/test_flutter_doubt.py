@@ -12,8 +12,8 @@ from scipy.interpolate import CubicSpline
 from scipy.stats import beta
 
 from measure.parts.fluctuation import chi_square_doubt
-from measure.parts.steady_lines import decompose
 from measure.parts.mixture import Mixture
+from measure.parts.steady_lines import decompose
 from measure.parts.weighting import flutter_network, raised_cosine
 from measure.quantities.flutter import flutter
 
