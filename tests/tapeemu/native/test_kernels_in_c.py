@@ -7,6 +7,7 @@ import pytest
 
 from tapeemu.native import generate
 from tapeemu.native.generate import C_FOLDER, generated_files, main
+from tapeemu.native.subset import SubsetError
 from tapeemu.targets.machines import WARNINGS, compile_c, zig
 
 GENERATED = sorted(path.name for path in C_FOLDER.glob("*.c") if path.with_suffix(".h").exists())
@@ -28,6 +29,36 @@ def test_the_c_files_are_what_the_kernels_say(monkeypatch: pytest.MonkeyPatch) -
         assert (C_FOLDER / name).read_text("utf-8") == text, f"{name} is stale"
     monkeypatch.setattr(generate, "generated_files", lambda: generated)  # which takes seconds
     assert main(["--check"]) == 0
+
+
+def test_a_stale_a_missing_and_a_left_over_file_are_named_and_then_mended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(generate, "generated_files", lambda: {"a.c": "new", "b.h": "new", "c.c": "kept"})
+    monkeypatch.setattr(generate, "C_FOLDER", tmp_path)
+    by_hand = min(generate.HAND_WRITTEN)
+    for name, text in (("a.c", "old"), ("c.c", "kept"), ("gone.c", "of a kernel that is no more"), ("notes", "")):
+        (tmp_path / name).write_text(text)
+    (tmp_path / by_hand).write_text("by hand")
+    assert main(["--check"]) == 1
+    told = capsys.readouterr().err.splitlines()
+    assert told == [f"{name} is stale; run python -m tapeemu.native.generate" for name in ("a.c", "b.h", "gone.c")]
+    assert (tmp_path / "a.c").read_text() == "old"
+    assert main([]) == 0
+    assert capsys.readouterr().out == "3 files, 2 written, 1 removed\n"
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {
+        "a.c": "new",
+        "b.h": "new",
+        "c.c": "kept",
+        "notes": "",
+        by_hand: "by hand",
+    }
+
+
+def test_two_files_may_not_give_something_the_same_name() -> None:
+    """One file includes them all."""
+    with pytest.raises(SubsetError, match=r"hashing\.py: \w+ is a name in hashing\.py as well; use another name"):
+        generate._refuse_equal_names(["elementary", "hashing", "hashing"])
 
 
 def test_every_file_says_its_licence() -> None:

@@ -395,6 +395,15 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         """,
         [(0.7,)],
     ),
+    "the smaller of two places": (
+        """
+        @kernel()
+        def k(places: Places1, out: Integers1) -> None:
+            out[0] = min(places[0], places[1])
+            out[1] = max(places[1], places[2])
+        """,
+        [(np.array(given, np.int32), np.zeros(2, np.int64)) for given in ([3, -4, 5], [-(2**31), 7, 2**31 - 1])],
+    ),
     "functions of whole numbers": (
         """
         @kernel()
