@@ -93,7 +93,7 @@ def two_sigma(series: FloatArray) -> float:
 
 
 def quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
-    """Pointer of the quasi-peak wow and flutter meter over time (IEC 60386, DIN 45507).
+    """Where the pointer of the quasi-peak wow and flutter meter stands, over time (IEC 60386, DIN 45507).
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
 
 
 def itu468_quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
-    """Pointer of the noise meter of ITU-R BS.468-4 over time.
+    """Where the pointer of the noise meter of ITU-R BS.468-4 stands, over time.
 
     Parameters
     ----------
