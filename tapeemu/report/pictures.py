@@ -120,7 +120,7 @@ def _spectrogram(audio: npt.NDArray[np.float32], sample_rate: float) -> tuple[Fl
 
     frame = 1 << round(np.log2(_FRAME_SECONDS * sample_rate))
     hop = int(np.clip(audio.shape[1] // _COLUMNS, frame // 32, frame // 2))
-    weights, centres = _mel_bands(np.fft.rfftfreq(frame, 1.0 / sample_rate))
+    weights, centres = _mel_bands(np.arange(frame // 2 + 1) * (sample_rate / frame))
     window = get_window("hann", frame)
     padded = np.pad(audio, ((0, 0), (frame // 2, frame // 2)))
     frames = np.lib.stride_tricks.sliding_window_view(padded, frame, axis=1)[:, ::hop]
