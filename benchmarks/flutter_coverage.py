@@ -23,7 +23,8 @@ from shares import share_line
 from measure import flutter as public
 from measure.parts import weighting
 from measure.parts.demodulation import Demodulated, decimate, demodulate
-from measure.parts.fluctuation import Fluctuation, decompose
+from measure.parts.fluctuation import Fluctuation
+from measure.parts.steady_lines import decompose
 from measure.quantities.flutter import _Asked, _drift, _read
 from measure.results import Reading
 

@@ -11,6 +11,7 @@ import argparse
 import ast
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -491,17 +492,24 @@ def path_of(module: str) -> Path:
     return path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
 
 
+@cache
+def trees() -> dict[str, ast.Module]:
+    """What every module says, parsed once."""
+    return {module: ast.parse(path.read_text("utf-8")) for module, path in modules().items()}
+
+
+@cache
 def imports() -> list[Import]:
     """Every import of one of our modules by another, wherever it stands: at the top, in a function, for types.
 
     The two packages themselves are left out as sources: they name what is public and load it at first use.
     """
-    known = modules()
+    known = trees()
     found = []
-    for module, path in known.items():
+    for module, tree in known.items():
         if module in PACKAGES:
             continue
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(tree):
             if isinstance(node, ast.Import):
                 found += [Import(module, each.name, node.lineno, ()) for each in node.names if each.name in known]
             elif isinstance(node, ast.ImportFrom) and node.module in known:

@@ -1,8 +1,9 @@
 """Fixtures shared by all tests."""
 
+import gc
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from pathlib import Path
 
 import hypothesis
@@ -26,6 +27,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
     if getattr(config, "cache", None) is not None:  # not there if the plug-in is left out
         machines.compile_c = remembering(machines.compile_c, config.cache.mkdir("compiled-c"))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Without looking for garbage: thousands of tests all stay, and each search goes through them anew."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.enable()
+        gc.freeze()
 
 
 @pytest.fixture

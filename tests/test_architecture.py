@@ -24,7 +24,6 @@ HEAVY = (
     "numba",
     "scipy",
     "matplotlib",
-    "librosa",
     "pedalboard",
     "soundfile",
     "soxr",
@@ -34,7 +33,7 @@ HEAVY = (
 )
 MODULES = house.modules()
 IMPORTS = house.imports()
-TREES = {module: ast.parse(path.read_text("utf-8")) for module, path in MODULES.items()}
+TREES = house.trees()
 
 
 def place(module: str, node: ast.AST) -> str:

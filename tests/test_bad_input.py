@@ -438,7 +438,14 @@ def test_the_laboratory_tells_wrong_use_in_one_line(
 
 
 @pytest.mark.filterwarnings("ignore")
-@pytest.mark.parametrize("case", BAD_OPTIONS)
+@pytest.mark.parametrize(
+    "case",
+    [
+        # Who calls nobody waits for five seconds; an address that makes no sense is told on the same way at once.
+        pytest.param(case, marks=pytest.mark.long if case == "cluster of nobody" else ())
+        for case in BAD_OPTIONS
+    ],
+)
 def test_bad_options_are_told_in_one_line(tmp_path: Path, run: Callable[..., Any], case: str) -> None:
     options, status, told = BAD_OPTIONS[case]
     if "cluster" in case:

@@ -378,7 +378,7 @@ def chains(draw: Any, depth: int = 2) -> Chain:
     start=st.sampled_from([0, -(10**6), 10**9]),
     tails=st.tuples(st.integers(0, 300), st.integers(100, 6000)),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_a_longer_tail_only_adds_samples_to_any_chain(
     chain: Chain, samples: int, start: int, tails: tuple[int, int]
 ) -> None:

@@ -13,7 +13,7 @@ from measure.errors import LimitsError
 from measure.limits.file import Limit, Limits, read_limits
 from measure.limits.junit import Case, junit_xml
 from measure.meanings import meaning_or_empty
-from measure.results import Curve, Reading, figure_text
+from measure.results import Curve, Reading, figure_with_unit
 from measure.results.table import Cell, Table, html_table, plain
 from measure.writing import whole_file
 
@@ -76,8 +76,7 @@ class LimitLine:
     reason: str = ""
 
     def __str__(self) -> str:
-        value, doubt = figure_text(self.value, self.uncertainty)
-        figure = " ".join(word for word in (value, doubt, self.unit) if word)
+        figure = figure_with_unit(self.value, self.uncertainty, self.unit)
         limits = [f"least {self.least:g}"] if math.isfinite(self.least) else []
         limits += [f"most {self.most:g}"] if math.isfinite(self.most) else []
         name = f"{self.part}: {self.key}" if self.part else self.key

@@ -59,10 +59,8 @@ def peak(series: FloatArray) -> float:
     if not 0 < top < magnitude.size - 1:
         return float(magnitude[top])
     before, here, after = (float(value) for value in magnitude[top - 1 : top + 2])
-    curvature = before - 2.0 * here + after
-    if curvature >= 0.0:
-        return here
-    return here - (after - before) ** 2 / (8.0 * curvature)
+    # The first of the largest: what is before it is smaller, so the parabola has a top.
+    return here - (after - before) ** 2 / (8.0 * (before - 2.0 * here + after))
 
 
 def two_sigma(series: FloatArray) -> float:
@@ -93,7 +91,7 @@ def two_sigma(series: FloatArray) -> float:
 
 
 def quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
-    """Pointer of the quasi-peak wow and flutter meter over time (IEC 60386, DIN 45507).
+    """Where the pointer of the quasi-peak wow and flutter meter stands, over time (IEC 60386, DIN 45507).
 
     Parameters
     ----------
@@ -113,7 +111,7 @@ def quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
 
 
 def itu468_quasi_peak(series: FloatArray, sample_rate: float) -> FloatArray:
-    """Pointer of the noise meter of ITU-R BS.468-4 over time.
+    """Where the pointer of the noise meter of ITU-R BS.468-4 stands, over time.
 
     Parameters
     ----------

@@ -182,7 +182,7 @@ def _solved(part: FloatArray, base: TimeBase, multiples: FloatArray) -> tuple[So
 
 
 def _require_one_tone(part: FloatArray, base: TimeBase, strength: FloatArray, mean_square: float) -> None:
-    """Refuse what is not one tone that goes through."""
+    """Refuse a recording that does not hold one tone from its beginning to its end."""
     held = 0.5 * float(np.sum(strength[1:] ** 2))
     if not held > 0.5 * mean_square:
         share = 100.0 * held / mean_square if mean_square > 0.0 else 0.0

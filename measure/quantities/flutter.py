@@ -16,15 +16,14 @@ from measure.parts.fluctuation import (
     Line,
     Response,
     beats,
-    decompose,
     fast_length,
     oscillations,
-    spectral_lines,
     steady_rms,
     whole_periods,
 )
 from measure.parts.mixture import Kind, Mixture
 from measure.parts.slow_extremes import slow_extremes
+from measure.parts.steady_lines import decompose, spectral_lines
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -156,7 +155,7 @@ def flutter(
     Notes
     -----
     The tone's instantaneous frequency comes from its analytic signal (see `measure.parts.demodulation`). Steady
-    components are fitted and pass the filters exactly (see `measure.parts.fluctuation`), so a sinusoidal deviation
+    components are fitted (`measure.parts.steady_lines`) and pass the filters exactly, so a sinusoidal deviation
     in the band is read without bias even if only a few of its periods were recorded. Mean and two-sigma
     are taken over whole periods of the strong components as far as one stretch can hold them, the RMS with the
     components as if they went on for ever.

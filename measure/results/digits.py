@@ -2,10 +2,11 @@
 
 import math
 
-__all__ = ["figure_text"]
+__all__ = ["figure_text", "figure_with_unit"]
 
 _MOST_DIGITS = 6
 _EXACT = 1e-9
+_BEYOND_DOUBT = "exact"
 
 
 def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DIGITS) -> tuple[str, str]:
@@ -40,7 +41,7 @@ def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DI
         # A value of that size is nothing but rounding too.
         shown = 0.0 if abs(value) <= 10.0 * _EXACT else value
         text = _fixed(shown, finest) if shown else "0"
-        return (text.rstrip("0").rstrip(".") if "." in text else text), "exact"
+        return (text.rstrip("0").rstrip(".") if "." in text else text), _BEYOND_DOUBT
     # Rounded to one digit first, for 0.96 is 1.0 and 0.026 is 0.03.
     lead = f"{uncertainty:.1e}"
     decimals = -int(lead.split("e")[1]) + (1 if lead[0] in "12" else 0)
@@ -50,6 +51,13 @@ def figure_text(value: float, uncertainty: float, *, most_digits: int = _MOST_DI
             return text, f"± < {_fixed(10.0**-finest, finest)}"
         return text, f"± {_fixed(uncertainty, finest)}"
     return _fixed(value, decimals), f"± {_fixed(uncertainty, decimals)}"
+
+
+def figure_with_unit(value: float, uncertainty: float, unit: str) -> str:
+    """A figure in a sentence: ``"0.123 ± 0.010 %"``, ``"3 % exact"``."""
+    shown, doubt = figure_text(value, uncertainty)
+    parts = (shown, unit, doubt) if doubt == _BEYOND_DOUBT else (shown, doubt, unit)
+    return " ".join(part for part in parts if part)
 
 
 def _fixed(value: float, decimals: int) -> str:

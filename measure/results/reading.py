@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Self
 
 from measure.errors import MeasureError
-from measure.results.digits import figure_text
+from measure.results.digits import figure_text, figure_with_unit
 from measure.results.table import Cell, Table, html_table, plain
 
 if TYPE_CHECKING:
@@ -136,8 +136,8 @@ class Reading(Table):
         return not math.isnan(self.value)
 
     def figure(self) -> str:
-        """The figure as people read it, with uncertainty and unit: ``"0.123 ± 0.010 %"``."""
-        return " ".join(part for part in (*figure_text(self.value, self.uncertainty), self.unit) if part)
+        """The figure as people read it, with uncertainty and unit: ``"0.123 ± 0.010 %"``, ``"3 % exact"``."""
+        return figure_with_unit(self.value, self.uncertainty, self.unit)
 
     def __repr__(self) -> str:
         return f"<Reading {self.quantity}: {self.figure() if self.defined else 'undefined'}>"

@@ -3,8 +3,8 @@
 Whoever opens the address first, with the token that was printed, gets a key; every further request needs it. So no
 other page in the same browser, and no other user of the machine, reads or writes anything here.
 
-A browser sends cookies of this host to every port of it. The one that opens the page again belongs to a path that
-nobody else knows, so that a server of another user never gets it.
+A browser sends the cookies of a host to every port of it. The cookie by which the page is opened again
+is therefore tied to a path that nobody else knows: a server of another user, on another port, never gets it.
 """
 
 import hmac

@@ -238,10 +238,6 @@ def _reader(processor: KernelProcessor) -> list[str]:
 def _number(text: str, kind: Scalar) -> str:
     if kind == DOUBLE:
         return f"{text}.real"
-    if kind == INT64:
-        return f"{text}.whole"
-    if kind == TRUTH:
-        return f"{text}.whole != 0"
     return f"({type_name(kind)}){text}.whole"
 
 

@@ -74,9 +74,6 @@ class Record:
     name: str
     fields: tuple[tuple[str, "Type"], ...]
 
-    def __getitem__(self, name: str) -> "Type":
-        return dict(self.fields)[name]
-
 
 Type = Scalar | Array | Record
 

@@ -37,7 +37,7 @@ def test_every_key_of_the_bench_is_explained():
         steady_tone(RATE, frequency_hz=3150.0, seconds=11.0, level_dbfs=-18.0),
         steady_tone(RATE, frequency_hz=10_000.0, seconds=3.0, level_dbfs=-18.0),
         two_tones(RATE, low_hz=60.0, high_hz=7000.0, low_to_high=4.0, seconds=3.0, level_dbfs=-18.0),
-        np.stack([steady_tone(RATE, frequency_hz=3150.0, seconds=11.0, level_dbfs=-18.0)] * 2),
+        np.stack([steady_tone(RATE, frequency_hz=3150.0, seconds=3.0, level_dbfs=-18.0)] * 2),
     ],
     ids=["flutter tone", "high tone", "pair", "two channels"],
 )

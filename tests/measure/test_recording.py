@@ -52,7 +52,7 @@ def test_other_signals_are_recognised():
 
 
 def test_two_channels_are_read_apart():
-    left = machine(tone(3150.0, 11.0))
+    left = machine(tone(3150.0, 4.0))
     report = read_recording(np.stack([left, 0.5 * left]), RATE)
     assert set(report.stages) == {"channel 1", "channel 2"}
     levels = [report.stages[f"channel {i}"]["level_dbfs"].value for i in (1, 2)]
@@ -95,7 +95,8 @@ def test_command_line_reads_a_file(tmp_path, capsys):
     assert report["weighted_flutter_percent"].defined
     drawn = {path.name for path in (tmp_path / "plots").iterdir()}
     assert drawn == {"deviation.png", "deviation_spectrum.png", "amplitude_spectrum.png", "harmonics.png"}
-    assert main([str(tmp_path / "a.wav")]) == 0
+    soundfile.write(tmp_path / "b.wav", machine(tone(3150.0, 3.0)), RATE, subtype="PCM_24")
+    assert main([str(tmp_path / "b.wav")]) == 0
     assert "weighted_flutter_percent" in capsys.readouterr().out
 
 

@@ -48,3 +48,14 @@ def test_a_system_gets_its_rate_by_name_where_it_takes_none_by_place():
 
     assert as_system(named)(np.ones(2), 3.0).tolist() == [3.0, 3.0]
     assert as_system(lambda audio, rate: audio * rate)(np.ones(2), 3.0).tolist() == [3.0, 3.0]
+
+
+def test_a_system_may_be_compiled_and_without_a_signature_but_must_be_callable():
+    import inspect
+
+    compiled = max  # gives the larger of a number and the rate, and has no signature to be asked for
+    with pytest.raises(ValueError, match="no signature"):
+        inspect.signature(compiled)
+    assert as_system(compiled)(np.float64(1.0), 3.0) == 3.0
+    with pytest.raises(MeasureError, match=r"'hall' is not callable, but a system must be \(audio, sample_rate\)"):
+        as_system("hall")

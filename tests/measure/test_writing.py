@@ -54,3 +54,25 @@ def test_what_cannot_be_written_is_told_in_one_line(tmp_path: Path, name: str, t
 def test_an_empty_name_is_refused() -> None:
     with pytest.raises(ResultsError, match="names no file"), whole_file("") as file:
         file.write(b"new")
+
+
+def test_folders_made_for_what_failed_go_again_and_others_stay(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    with pytest.raises(RuntimeError), whole_file(tmp_path / "there" / "new" / "newer" / "a.txt"):
+        raise RuntimeError
+    assert list((tmp_path / "there").iterdir()) == []
+
+
+def test_an_error_of_results_within_is_passed_on_as_it_is(tmp_path: Path) -> None:
+    with pytest.raises(ResultsError, match="of its own"), whole_file(tmp_path / "a.txt"):
+        raise ResultsError("an error of its own")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+def test_a_folder_in_the_place_of_the_file_stays(tmp_path: Path, overwrite: bool) -> None:
+    (tmp_path / "there").mkdir()
+    told = "is a folder or a device" if overwrite else "exists"
+    with pytest.raises(ResultsError, match=told), whole_file(tmp_path / "there", overwrite=overwrite):
+        pass
+    assert [path.name for path in tmp_path.iterdir()] == ["there"]

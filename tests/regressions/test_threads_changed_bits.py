@@ -95,7 +95,7 @@ def test_threads_of_the_matrix_library_do_not_change_a_bit() -> None:
             capture_output=True,
             check=True,
         ).stdout.splitlines()
-        for threads in ("1", "2", "4")
+        for threads in ("1", "3")
     ]
     assert len(printed[0]) == len(cases) + 1
     for number, digests in enumerate(zip(*printed, strict=True)):

@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from native_targets import QUICK_FLAGS
 
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.native.processors import find_processors
 from tapeemu.processor import Processor
-from tapeemu.targets.machines import STRICT_FLAGS, WARNINGS, compile_c, found
+from tapeemu.targets.machines import WARNINGS, compile_c, found
 from tapeemu.targets.setups import bits, setup_of
 
 Audio = npt.NDArray[Any]
@@ -67,7 +68,7 @@ class LiveLibrary:
     """The library, compiled into a folder."""
 
     def __init__(
-        self, folder: Path, *flags: str, compiler: str = "gcc", optimisation: Sequence[str] = STRICT_FLAGS
+        self, folder: Path, *flags: str, compiler: str = "gcc", optimisation: Sequence[str] = QUICK_FLAGS
     ) -> None:
         found(compiler, compiler)
         path = folder / f"live-{abs(hash((flags, compiler, tuple(optimisation)))):x}.so"

@@ -74,8 +74,8 @@ def decay_from_sweep(
 ) -> Decay:
     """Measure the decay of a system by a synchronised sweep.
 
-    Distortion does not enter: what the system adds in harmonics is gated out. For how a system decays that
-    is driven into distortion, use :func:`decay_from_noise`.
+    Distortion does not enter: what the system adds in harmonics is gated out. For a system that is to be
+    measured while it is driven into distortion, use :func:`decay_from_noise`.
 
     Parameters
     ----------

@@ -9,14 +9,12 @@ from hypothesis import strategies as st
 
 from measure.parts.fluctuation import (
     Line,
-    _background,
     _end_of_band,
-    decompose,
     fast_length,
-    spectral_lines,
     steady_rms,
     whole_periods,
 )
+from measure.parts.steady_lines import _background, decompose, spectral_lines
 
 RATE = 1000.0
 
@@ -155,8 +153,6 @@ def test_fast_length_keeps_the_beginning() -> None:
 @pytest.mark.parametrize("power", [1.0, 2.0])
 def test_the_background_of_slow_wander_rises_towards_0_hz(power):
     """A spectrum that is a power law has that law as its background, down to the lowest bins."""
-    from measure.parts.fluctuation import _background
-
     at = np.arange(4000.0)
     law = np.maximum(at, 1.0) ** -power
     ratio = _background(law, 1.0)[2:1000] * math.log(2.0) / law[2:1000]

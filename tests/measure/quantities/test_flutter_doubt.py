@@ -11,8 +11,9 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.stats import beta
 
-from measure.parts.fluctuation import chi_square_doubt, decompose
+from measure.parts.fluctuation import chi_square_doubt
 from measure.parts.mixture import Mixture
+from measure.parts.steady_lines import decompose
 from measure.parts.weighting import flutter_network, raised_cosine
 from measure.quantities.flutter import flutter
 

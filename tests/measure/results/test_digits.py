@@ -26,7 +26,7 @@ def test_a_value_that_rounds_up_to_the_next_power_of_ten() -> None:
 
 def test_readings_and_tables_print_them() -> None:
     reading = Reading(quantity="THD", value=3.00000000001, unit="%", method="fit", uncertainty=5e-13)
-    assert str(reading) == "THD: 3 exact % (fit)"
+    assert str(reading) == "THD: 3 % exact (fit)"
     assert table_lines({"thd_percent": reading}) == ["thd_percent           3 exact       %"]
     rough = Reading(quantity="flutter", value=0.123456, unit="%", method="RMS", uncertainty=0.01)
     assert "0.123 ± 0.010 %" in str(rough)

@@ -23,7 +23,7 @@ from measure.parts.signals import Modulation, modulated_tone, steady_tone, two_t
 from measure.quantities.character import character, likeness
 from measure.quantities.reverberant import AverageDistortion, MiddleDecay
 from measure.results import Curve, Reading, Result
-from measure.results.table import Table
+from measure.results.table import Table, plain
 
 mpl.use("Agg")
 
@@ -401,3 +401,29 @@ def test_a_curve_has_a_value_at_each_place() -> None:
             y_unit="dB",
             method="none",
         )  # type: ignore[arg-type]
+
+
+def test_a_curve_without_points_says_so_everywhere() -> None:
+    empty = Curve(quantity="decay", x=np.empty(0), y=np.empty(0), x_name="time", x_unit="s", y_unit="dB")
+    assert repr(empty) == "<Curve decay: no points>"
+    assert "decay: no points" in empty._repr_html_()
+    assert empty.to_rows() == []
+
+
+def test_equal_readings_are_one_in_a_set() -> None:
+    assert len({reading(), reading()}) == 1
+    assert len({reading(), reading(0.2)}) == 2
+
+
+def test_a_result_prints_a_line_a_reading(results: dict[str, Result]) -> None:
+    for result in results.values():
+        printed = str(result).splitlines()
+        expected = [line for each in result.readings for line in str(each).splitlines()]
+        assert printed[: len(expected)] == expected  # a flutter has lines of its own behind them
+
+
+def test_numbers_of_numpy_are_plain_in_json() -> None:
+    assert plain(np.float32(0.5)) == 0.5
+    assert type(plain(np.int64(3))) is int
+    assert plain(np.float64("nan")) is None
+    assert plain(np.array([1.0, math.inf])) == [1.0, None]

@@ -12,7 +12,10 @@ from tapeemu.files.headers import riff_contradiction
 from tapeemu.files.riff_chunks import (
     append_chunks,
     carried_chunks,
+    channel_mask,
+    comment,
     rescaled,
+    set_channel_mask,
     with_coding_history,
     with_levels,
 )
@@ -43,6 +46,72 @@ def test_what_is_not_a_wav_has_no_chunks(tmp_path: Path) -> None:
     path = tmp_path / "a.flac"
     soundfile.write(path, np.zeros(100), 48_000)
     assert carried_chunks(path) == []
+
+
+def chunk(identifier: bytes, body: bytes, *, size: int | None = None) -> bytes:
+    return identifier + struct.pack("<I", len(body) if size is None else size) + body + bytes(len(body) % 2)
+
+
+def riff(*chunks: bytes, form: bytes = b"RIFF") -> bytes:
+    body = b"WAVE" + b"".join(chunks)
+    return form + struct.pack("<I", len(body)) + body
+
+
+def test_a_chunk_that_is_cut_off_is_not_carried(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(riff(chunk(b"iXML", b"<whole/>"), chunk(b"axml", b"<cut", size=400)))
+    assert carried_chunks(path) == [(b"iXML", b"<whole/>")]
+
+
+@pytest.mark.parametrize(
+    ("long_sizes", "behind"),
+    [
+        (struct.pack("<QQ", 0, 6), [b"iXML"]),  # the audio is six bytes long, and what follows is found
+        (b"cut", []),  # without its long size, audio of four gigabytes is not there
+        (struct.pack("<QQ", 0, 2**63 - 8), []),  # no file goes on behind that
+    ],
+)
+def test_the_size_of_long_audio_stands_in_a_chunk_of_its_own(
+    tmp_path: Path, long_sizes: bytes, behind: list[bytes]
+) -> None:
+    """EBU Tech 3306: 0xFFFFFFFF in the audio's own chunk, and 64 bits in the one at the head of the file."""
+    audio = chunk(b"data", bytes(6), size=0xFFFFFFFF)
+    path = tmp_path / "a.wav"
+    path.write_bytes(riff(chunk(b"ds64", long_sizes), audio, chunk(b"iXML", b"<x/>"), form=b"RF64"))
+    assert [identifier for identifier, _ in carried_chunks(path)] == behind
+
+
+def test_a_header_without_a_format_names_no_speakers(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    content = riff(chunk(b"iXML", b"<x/>"))
+    path.write_bytes(content)
+    assert channel_mask(path) == 0
+    set_channel_mask(path, 3)
+    assert path.read_bytes() == content
+
+
+def test_a_comment_is_found_among_other_fields_however_long(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    fields = chunk(b"INAM", b"odd") + chunk(b"ICMT", b"x" * 5000 + b"\0behind")
+    named = chunk(b"LIST", b"INFO" + chunk(b"INAM", b"no comment here"))
+    path.write_bytes(riff(chunk(b"LIST", b"adtl" + fields), named, chunk(b"LIST", b"INFO" + fields)))
+    assert comment(path) == "x" * 5000
+    path.write_bytes(riff(named))
+    assert comment(path) == ""
+
+
+def test_no_chunks_leave_a_file_as_it_is(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    before = path.read_bytes()
+    append_chunks(path, [])
+    assert path.read_bytes() == before
+
+
+def test_a_broadcast_extension_that_is_too_short_is_left_alone() -> None:
+    """The fixed part of it has 602 bytes (EBU Tech 3285)."""
+    short = bext()[:601]
+    assert with_coding_history(short, sample_rate=48_000, bits=24, channels=2) == short
+    assert rescaled(b"bext", short, 2.0) == short
 
 
 def test_sample_counts_are_rescaled() -> None:

@@ -376,6 +376,55 @@ CONSTRUCTS: dict[str, tuple[str, list[tuple[Any, ...]]]] = {
         """,
         [(3.0,)],
     ),
+    "an early end without a result": (
+        """
+        @kernel()
+        def k(a: Reals1) -> None:
+            if a[0] > 1.0:
+                return
+            a[0] = 1.0
+        """,
+        [(np.array([2.0]),), (np.array([0.5]),)],
+    ),
+    "constants taken negative, and quotients of literals": (
+        """
+        _LIMIT = 0.1
+        @kernel()
+        def k(a: float) -> float:
+            return a * -_LIMIT + (1.0 / 3.0)
+        """,
+        [(0.7,)],
+    ),
+    "the smaller of two places": (
+        """
+        @kernel()
+        def k(places: Places1, out: Integers1) -> None:
+            out[0] = min(places[0], places[1])
+            out[1] = max(places[1], places[2])
+        """,
+        [(np.array(given, np.int32), np.zeros(2, np.int64)) for given in ([3, -4, 5], [-(2**31), 7, 2**31 - 1])],
+    ),
+    "functions of whole numbers": (
+        """
+        @kernel()
+        def k(n: int, a: float) -> float:
+            return math.sqrt(n) + math.sqrt(2) * abs(a) + abs(n - 9)
+        """,
+        [(5, -0.3), (11, 0.3)],
+    ),
+    "parts of an array changed in place by every kind of sign": (
+        """
+        @kernel()
+        def k(counts: Integers1, hashes: Hashes1, a: Reals1) -> None:
+            counts[0] //= 3
+            counts[1] %= 4
+            counts[2] -= 5
+            hashes[0] ^= np.uint64(12)
+            hashes[1] <<= np.uint64(3)
+            a[1] /= 7.0
+        """,
+        [(np.array([-7, -7, -7]), np.array([9, 10], np.uint64), VALUES)],
+    ),
 }
 
 

@@ -362,7 +362,7 @@ def chains(depth: int = 1) -> st.SearchStrategy[Chain]:
     )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(chains(), st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1, max_size=40))
 def test_any_chain_survives_a_file(chain: Chain, purpose: str) -> None:
     preset = Preset(name="x", purpose=purpose, chain=chain, measured=measured_of(chain))

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from drawn_cases import HOUR_TEN, NOT_OURS, decibels, drawn_case, in_kernels, not_arrived, single_bound_db
 from heard_envelopes import envelopes_of
-from native_targets import GuardedTarget
+from native_targets import QUICK_FLAGS, GuardedTarget
 from random_chains import settings
 from scipy.signal import lfilter
 from strict_reference import Asked, Came, run
@@ -47,6 +47,8 @@ from tapeemu.targets.machines import (
 from tapeemu.targets.setups import Case, setup_of
 
 SHIPPED_FLAGS = ("-O3", "-ffp-contract=fast")
+FUSING_FLAGS = ("-O2", "-ffp-contract=fast")
+"""Fuses as well, and compiles in less time: the build that tests share by default."""
 SHIPPED_FLAGS_CLANG = ("-O3", "-ffp-contract=on")
 FUSED = "-march=x86-64-v3"
 BOARD_FAST_BYTES, BOARD_SLOW_BYTES = 3 << 20, 6 << 20
@@ -79,9 +81,9 @@ def fuses() -> bool:
     return cpu.exists() and " fma " in cpu.read_text() and " avx2 " in cpu.read_text()
 
 
-def shipped_flags() -> tuple[str, ...]:
+def fusing(flags: tuple[str, ...] = SHIPPED_FLAGS) -> tuple[str, ...]:
     """Flags that let gcc fuse, on a machine that can."""
-    return (*SHIPPED_FLAGS, FUSED) if fuses() else SHIPPED_FLAGS
+    return (*flags, FUSED) if fuses() else flags
 
 
 LATE: dict[int, Processor] = {
@@ -126,13 +128,19 @@ def python(cases: list[tuple[Asked, Case]]) -> list[Came]:
     return [run(asked) for asked, _ in cases]
 
 
-@pytest.mark.parametrize("flags", [pytest.param(STRICT_FLAGS, marks=pytest.mark.long), SHIPPED_FLAGS])
+@pytest.mark.parametrize(
+    "flags",
+    [
+        FUSING_FLAGS,
+        pytest.param(STRICT_FLAGS, marks=pytest.mark.long),
+        pytest.param(SHIPPED_FLAGS, marks=pytest.mark.long),
+    ],
+)
 def test_every_build_gives_the_bits_of_python(
     folder: Path, cases: list[tuple[Asked, Case]], python: list[Came], flags: tuple[str, ...]
 ) -> None:
     """Also one that is told to fuse: fused, a design of a reverb was another filter, and 161 dB away."""
-    fused = (FUSED,) if flags == SHIPPED_FLAGS and fuses() else ()
-    target = build(HostTarget, folder, (*flags, *fused))
+    target = build(HostTarget, folder, flags if flags == STRICT_FLAGS else fusing(flags))
     for (asked, case), came, result in zip(cases, python, target.run([case for _, case in cases]), strict=True):
         assert same(came, result)
         assert (result.latency, result.tail) == (came.latency, came.tail)
@@ -149,7 +157,7 @@ def test_a_curve_that_is_followed_less_often_makes_the_same_of_a_low_tone(folder
     there are no filters, and a hysteresis loop takes longer steps.
     """
     audio = 0.5 * np.sin(2.0 * np.pi * 300.0 / 48_000.0 * np.arange(9_600))[None, :]
-    target = build(HostTarget, folder)
+    target = build(HostTarget, folder, fusing(FUSING_FLAGS))
     results = []
     for most in (None, 6, 4, 2, 1):
         setup = setup_of(made, sample_rate=48_000.0, channels=1, most_oversampling=most)
@@ -181,7 +189,7 @@ def test_every_mix_round_a_tape_at_the_wrong_speed_has_a_dry_path_of_its_own(fol
     twice = Chain([Stage(processor=Chain([tape, Stage(processor=PreampDrive())]), mix_percent=60.0)])
     thrice = Chain([Stage(processor=twice, mix_percent=70.0)])
     cases = [drawn_case(number, 2_000, made) for number, made in enumerate((twice, thrice))]
-    target = build(HostTarget, folder)
+    target = build(HostTarget, folder, fusing(FUSING_FLAGS))
     for (asked, _), result in zip(cases, target.run([case for _, case in cases]), strict=True):
         came = run(asked)
         assert same(came, result)
@@ -220,7 +228,7 @@ def test_a_machine_whose_program_is_missing_says_what_to_install(
 
 
 def test_single_precision_is_near(folder: Path, cases: list[tuple[Asked, Case]], python: list[Came]) -> None:
-    target = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
+    target = build(HostTarget, folder, (*QUICK_FLAGS, SINGLE))
     for (asked, _), came, result in zip(cases, python, target.run([case for _, case in cases]), strict=True):
         away = decibels(result.audio, came.audio, not_arrived(asked, came.latency))
         assert away < single_bound_db(asked.processor)
@@ -347,7 +355,7 @@ def test_sound_dies_to_exact_zeros_in_both_precisions(folder: Path, flags: tuple
         audio[0, 0] = 1.0
     else:
         audio[0, :4800] = 0.3 * np.random.default_rng(1).standard_normal(4800)
-    target = build(HostTarget, folder, (*STRICT_FLAGS, *flags))
+    target = build(HostTarget, folder, (*QUICK_FLAGS, *flags))
     for name, processor in DYING.items():
         setup = setup_of(processor, sample_rate=48_000.0, channels=1)
         case = Case(setup, audio, cuts=(1024,), place=HOUR_TEN, block=1024, room=13 * 48_000)
@@ -367,7 +375,7 @@ def prove(folder: Path, pairs: list[tuple[Asked, Case]]) -> None:
     given = [case for _, case in pairs]
     came = [run(asked) for asked, _ in pairs]
     strict = build(HostTarget, folder)
-    gcc = build(HostTarget, folder, shipped_flags())
+    gcc = build(HostTarget, folder, fusing())
     single = build(HostTarget, folder, (*STRICT_FLAGS, SINGLE))
     singles = single.run(given)
     for expected, result in zip(came, strict.run(given), strict=True):
