@@ -24,6 +24,7 @@ HEAVY = (
     "numba",
     "scipy",
     "matplotlib",
+    "librosa",
     "pedalboard",
     "soundfile",
     "soxr",

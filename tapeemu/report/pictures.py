@@ -21,9 +21,7 @@ _HISTOGRAM_EDGES_DB = read_only(np.arange(-80.0, 2.0, 2.0))
 _COLUMNS = 480
 _BANDS = 128
 _FRAME_SECONDS = 0.085
-_FRAMES_AT_ONCE = 256
 _LOWEST_HZ = 30.0
-_HZ_PER_MEL, _BEND_HZ, _LOG_STEP = 200.0 / 3.0, 1000.0, float(np.log(6.4)) / 27.0
 _THIRD = 10.0**0.1
 _SILENCE = 1e-20
 _MOMENT_SECONDS = 0.2
@@ -116,46 +114,20 @@ def _histogram(audio: npt.NDArray[np.float32], sample_rate: float) -> FloatArray
 
 
 def _spectrogram(audio: npt.NDArray[np.float32], sample_rate: float) -> tuple[FloatArray, FloatArray]:
-    from scipy.signal import get_window
+    import librosa
 
     frame = 1 << round(np.log2(_FRAME_SECONDS * sample_rate))
     hop = int(np.clip(audio.shape[1] // _COLUMNS, frame // 32, frame // 2))
-    weights, centres = _mel_bands(np.arange(frame // 2 + 1) * (sample_rate / frame))
-    window = get_window("hann", frame)
-    padded = np.pad(audio, ((0, 0), (frame // 2, frame // 2)))
-    frames = np.lib.stride_tricks.sliding_window_view(padded, frame, axis=1)[:, ::hop]
-    mel = np.empty((_BANDS, frames.shape[1]))
-    for first in range(0, frames.shape[1], _FRAMES_AT_ONCE):
-        part = slice(first, first + _FRAMES_AT_ONCE)
-        spectra = np.fft.rfft(frames[:, part] * window)
-        mel[:, part] = weights @ np.sum(spectra.real**2 + spectra.imag**2, axis=0).T
+    highest = min(20_000.0, 0.5 * sample_rate)
+    power: npt.NDArray[np.floating] | None = None
+    for channel in audio:
+        spectrum = np.abs(librosa.stft(channel, n_fft=frame, hop_length=hop)) ** 2
+        power = spectrum if power is None else power + spectrum
+    mel = librosa.feature.melspectrogram(
+        S=power, sr=sample_rate, n_fft=frame, n_mels=_BANDS, fmin=_LOWEST_HZ, fmax=highest
+    )
     columns = min(_COLUMNS, mel.shape[1])
     edges = np.linspace(0, mel.shape[1], columns + 1).astype(int)
     reduced = np.add.reduceat(mel, edges[:-1], axis=1) / np.diff(edges)
-    return 10.0 * np.log10(reduced + 1e-12), centres
-
-
-def _mel_bands(frequency_hz: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Triangles of unit area between points that are equally far apart in mel, and their peaks in Hz.
-
-    Mel as Slaney has it (Auditory Toolbox, Interval Research 1998-010): linear to 1 kHz, logarithmic above.
-    A library that has them compiles for fifteen seconds when it is first imported.
-    """
-    highest = min(20_000.0, float(frequency_hz[-1]))
-    mel = np.linspace(_mel(_LOWEST_HZ), _mel(highest), _BANDS + 2)
-    below = mel * _HZ_PER_MEL
-    points = np.where(below < _BEND_HZ, below, _BEND_HZ * np.exp((mel - _BEND_HZ / _HZ_PER_MEL) * _LOG_STEP))
-    lower, peak, upper = (points[first : first + _BANDS, None] for first in range(3))
-    rising = (frequency_hz - lower) / (peak - lower)
-    falling = (upper - frequency_hz) / (upper - peak)
-    weights = np.maximum(0.0, np.minimum(rising, falling)) * 2.0 / (upper - lower)
-    return weights, points[1:-1]
-
-
-def _mel(frequency_hz: float) -> float:
-    bend = _BEND_HZ / _HZ_PER_MEL
-    return (
-        frequency_hz / _HZ_PER_MEL
-        if frequency_hz < _BEND_HZ
-        else bend + float(np.log(frequency_hz / _BEND_HZ)) / _LOG_STEP
-    )
+    centres = librosa.mel_frequencies(n_mels=_BANDS + 2, fmin=_LOWEST_HZ, fmax=highest)[1:-1]
+    return 10.0 * np.log10(reduced.astype(np.float64) + 1e-12), np.asarray(centres, dtype=np.float64)

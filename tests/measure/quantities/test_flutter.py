@@ -356,7 +356,6 @@ def test_agrees_with_a_speech_laboratorys_pitch_track(rate_hz: float, peak: floa
 
 
 @pytest.mark.filterwarnings("ignore:'where' used without:UserWarning")
-@pytest.mark.long  # the library compiles for fifteen seconds when it is first imported
 def test_agrees_with_librosas_reassigned_spectrogram_as_far_as_that_goes() -> None:
     """A coarse check: its window of 85 ms smooths 1 Hz by some per cent, so 5 % are allowed."""
     import librosa

@@ -7,7 +7,6 @@ import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -205,47 +204,6 @@ def test_pictures_show_what_is_there() -> None:
     band = int(np.argmax(picture.spectrogram_db.mean(axis=1)))
     assert picture.band_hz[band] == pytest.approx(1000.0, rel=0.05)
     assert picture.seconds == 2.0
-
-
-def test_bands_of_the_spectrogram_are_equally_far_apart_in_mel_and_as_loud_for_a_flat_spectrum() -> None:
-    """Slaney's mel: even steps in Hz to 1 kHz, above it 27 mel for a factor of 6.4; triangles of unit area.
-
-    An impulse in the middle of the only frame is one at every frequency: a band reads how many bins a hertz has.
-    """
-    audio = np.zeros((2, 2), np.float32)
-    audio[:, 0] = np.sqrt(0.5)
-    picture = picture_of(render_of(audio), RATE)
-    linear, geometric = (picture.band_hz[part] for part in (picture.band_hz < 1000.0, picture.band_hz > 1000.0))
-    step = linear[1] - linear[0]
-    assert np.diff(linear) == pytest.approx(np.full(linear.size - 1, step))
-    assert linear[0] - step == pytest.approx(30.0)
-    ratio = 6.4 ** (step / (200.0 / 3.0) / 27.0)
-    assert geometric[1:] / geometric[:-1] == pytest.approx(np.full(geometric.size - 1, ratio))
-    assert geometric[-1] * ratio == pytest.approx(0.5 * RATE)
-    frame = 2048  # the power of two next to 85 ms
-    flat = picture.spectrogram_db[picture.band_hz > 4000.0]
-    assert flat == pytest.approx(np.full(flat.shape, 10.0 * np.log10(frame / RATE)), abs=0.1)
-
-
-@pytest.mark.long  # the library compiles for fifteen seconds when it is first imported
-@pytest.mark.parametrize(
-    ("rate", "samples"), [(22_050, 30_000), (32_000, 1_200_000), (96_000, 70_000), (16_000, 1)]
-)
-@pytest.mark.filterwarnings("ignore:n_fft=1024 is too large")
-def test_a_spectrogram_is_that_of_librosa(rate: int, samples: int) -> None:
-    import librosa
-
-    audio = np.random.default_rng(4).uniform(-0.5, 0.5, (2, samples)).astype(np.float32)
-    picture = picture_of(render_of(audio), rate)
-    frame = {16_000: 1024, 22_050: 2048, 32_000: 2048, 96_000: 8192}[rate]
-    hop = min(max(samples // 480, frame // 32), frame // 2)
-    given = {"n_fft": frame, "hop_length": hop, "n_mels": 128, "fmin": 30.0, "fmax": min(20_000.0, rate / 2)}
-    mel = sum(
-        librosa.feature.melspectrogram(y=channel, sr=rate, pad_mode="constant", **given) for channel in audio
-    )
-    edges = np.linspace(0, mel.shape[1], min(480, mel.shape[1]) + 1).astype(int)
-    means = [np.mean(mel[:, first:last], axis=1) for first, last in pairwise(edges)]
-    assert picture.spectrogram_db == pytest.approx(10.0 * np.log10(np.stack(means, axis=1) + 1e-12), abs=1e-3)
 
 
 def test_the_envelope_follows_the_peaks() -> None:
