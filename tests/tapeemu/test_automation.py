@@ -200,6 +200,7 @@ HALL = FdnReverb(lines=8, decay_seconds=0.1)
 # Every setting that can move, with what must be set beside it, in all ways in which it decides something.
 JUDGED: dict[tuple[str, str], list[Processor]] = {
     ("stage", MIX): [HALL.replace(wet_percent=100.0)],
+    ("fdn_reverb", "decay_seconds"): [HALL.replace(wet_percent=100.0)],
     ("fdn_reverb", "wet_percent"): [HALL],
     ("fdn_reverb", "width_percent"): [HALL.replace(wet_percent=100.0)],
     ("preamp_drive", "drive_db"): [PreampDrive(), PreampDrive(level_matched=True)],
@@ -362,6 +363,7 @@ JUMPING = [
     (PreampDrive(level_matched=True), "drive_db", -40.0, 60.0),
     (TapeMagnetisation(), "drive_db", -40.0, 40.0),
     (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
+    (FdnReverb(lines=8, wet_percent=100.0), "decay_seconds", 0.1, 60.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
     (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
 ]
@@ -466,6 +468,7 @@ SET = [
     (PreampDrive(thd_percent=20.0), "thd_percent", 1.0),
     (TapeMagnetisation(mol_db=0.0), "mol_db", 12.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
+    (FdnReverb(lines=8, decay_seconds=2.0, wet_percent=100.0), "decay_seconds", 0.2),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
     (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
 ]

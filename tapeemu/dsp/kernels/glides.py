@@ -33,6 +33,7 @@ __all__ = [
     "glide_seek",
     "glide_shapes",
     "glide_target",
+    "glide_value",
     "glide_values",
 ]
 
@@ -135,7 +136,7 @@ def glide_pass(count: int, glide: Glide) -> None:
 
 
 @kernel()
-def _value(number: int, at: int, glide: Glide) -> Precise:
+def glide_value(number: int, at: int, glide: Glide) -> Precise:
     """A number at a sample of the cell; below 0 of the cell before."""
     values = glide.values
     cell = int(glide.counts[CELL])
@@ -174,14 +175,14 @@ def glide_values(number: int, first: int, late: int, glide: Glide, out: Reals1) 
         Gets them; must not reach beyond the cell.
     """
     for k in range(out.size):
-        out[k] = _value(number, first + k - late, glide)
+        out[k] = glide_value(number, first + k - late, glide)
 
 
 @kernel()
 def glide_exponentials(number: int, first: int, late: int, glide: Glide, out: Reals1) -> None:
     """As :func:`glide_values`, with the exponential of the number."""
     for k in range(out.size):
-        out[k] = exponential(_value(number, first + k - late, glide))
+        out[k] = exponential(glide_value(number, first + k - late, glide))
 
 
 @kernel()
@@ -210,8 +211,8 @@ def glide_levels(bend: Precise, first: int, late: int, glide: Glide, out: Reals1
     """
     for k in range(out.size):
         at = first + k - late
-        near = bent_level(_value(0, at, glide), _value(1, at, glide), bend)
-        out[k] = exponential(near + _value(2, at, glide))
+        near = bent_level(glide_value(0, at, glide), glide_value(1, at, glide), bend)
+        out[k] = exponential(near + glide_value(2, at, glide))
 
 
 @kernel()

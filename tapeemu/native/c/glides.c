@@ -1,4 +1,4 @@
-/* Generated from glides.py (bb7d028d67199a0d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (e63f82c81fa3026a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -102,7 +102,7 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
 }
 
 /* A number at a sample of the cell; below 0 of the cell before. */
-KERNEL double glides_value(ix number, ix at, const Glide *glide)
+KERNEL double glides_glide_value(ix number, ix at, const Glide *glide)
 {
     doubles_2 values = glide->values;
     const ix cell = (ix)glide->counts.at[GLIDES_CELL];
@@ -145,7 +145,7 @@ KERNEL double glides_value(ix number, ix at, const Glide *glide)
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out)
 {
     for (ix k = 0; k < out.n0; k++) {
-        out.at[k] = (real)glides_value(number, first + k - late, glide);
+        out.at[k] = (real)glides_glide_value(number, first + k - late, glide);
     }
 }
 
@@ -153,7 +153,7 @@ KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide
 KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out)
 {
     for (ix k = 0; k < out.n0; k++) {
-        out.at[k] = (real)elementary_exponential(glides_value(number, first + k - late, glide));
+        out.at[k] = (real)elementary_exponential(glides_glide_value(number, first + k - late, glide));
     }
 }
 
@@ -185,8 +185,9 @@ KERNEL void glides_glide_levels(double bend, ix first, ix late, const Glide *gli
 {
     for (ix k = 0; k < out.n0; k++) {
         const ix at = first + k - late;
-        const double near = glides_bent_level(glides_value(0, at, glide), glides_value(1, at, glide), bend);
-        out.at[k] = (real)elementary_exponential(near + glides_value(2, at, glide));
+        const double near = glides_bent_level(glides_glide_value(0, at, glide), glides_glide_value(1, at,
+            glide), bend);
+        out.at[k] = (real)elementary_exponential(near + glides_glide_value(2, at, glide));
     }
 }
 

@@ -207,7 +207,7 @@ enum {
  * room_seed : uint64
  */
 enum {
-    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real */
+    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real, moves */
     TAPEEMU_ROOM_DECAY_GIVEN = 1, /* whole */
     TAPEEMU_ROOM_LOW_DECAY_RATIO = 2, /* real */
     TAPEEMU_ROOM_LOW_GIVEN = 3, /* whole */
