@@ -35,6 +35,7 @@ __all__ = [
     "glide_target",
     "glide_value",
     "glide_values",
+    "spline",
 ]
 
 NODES = 5
@@ -136,15 +137,8 @@ def glide_pass(count: int, glide: Glide) -> None:
 
 
 @kernel()
-def glide_value(number: int, at: int, glide: Glide) -> Precise:
-    """A number at a sample of the cell; below 0 of the cell before."""
-    values = glide.values
-    cell = int(glide.counts[CELL])
-    column = 1
-    if at < 0:
-        at += cell
-        column = 0
-    u = np.double(at) / np.double(cell)
+def spline(u: Precise, first: Precise, second: Precise, third: Precise, fourth: Precise) -> Precise:
+    """The cubic B-spline of the last four values, a part `u` of the way through a cell."""
     v = 1.0 - u
     uu = u * u
     vv = v * v
@@ -153,9 +147,27 @@ def glide_value(number: int, at: int, glide: Glide) -> Precise:
     behind = uu * u
     near = 4.0 - 6.0 * uu + 3.0 * behind
     far = 6.0 - before - near - behind
-    total: Precise = before * values[number, column] + near * values[number, column + 1]
-    total += far * values[number, column + 2] + behind * values[number, column + 3]
+    total: Precise = before * first + near * second
+    total += far * third + behind * fourth
     return total / 6.0
+
+
+@kernel()
+def glide_value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample of the cell; below 0 of the cell before."""
+    values = glide.values
+    cell = int(glide.counts[CELL])
+    column = 1
+    if at < 0:
+        at += cell
+        column = 0
+    return spline(
+        np.double(at) / np.double(cell),
+        values[number, column],
+        values[number, column + 1],
+        values[number, column + 2],
+        values[number, column + 3],
+    )
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from glides.py (e63f82c81fa3026a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (7b1f7a9710f5fd92); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -101,6 +101,22 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
 }
 
+/* The cubic B-spline of the last four values, a part `u` of the way through a cell. */
+KERNEL double glides_spline(double u, double first, double second, double third, double fourth)
+{
+    const double v = 1.0 - u;
+    const double uu = u * u;
+    const double vv = v * v;
+    /* Weights add up to one: what stands does not move by more than a rounding. */
+    const double before = vv * v;
+    const double behind = uu * u;
+    const double near = 4.0 - 6.0 * uu + 3.0 * behind;
+    const double far = 6.0 - before - near - behind;
+    double total = before * first + near * second;
+    total += far * third + behind * fourth;
+    return total / 6.0;
+}
+
 /* A number at a sample of the cell; below 0 of the cell before. */
 KERNEL double glides_glide_value(ix number, ix at, const Glide *glide)
 {
@@ -111,20 +127,9 @@ KERNEL double glides_glide_value(ix number, ix at, const Glide *glide)
         at += cell;
         column = 0;
     }
-    const double u = (double)at / (double)cell;
-    const double v = 1.0 - u;
-    const double uu = u * u;
-    const double vv = v * v;
-    /* Weights add up to one: what stands does not move by more than a rounding. */
-    const double before = vv * v;
-    const double behind = uu * u;
-    const double near = 4.0 - 6.0 * uu + 3.0 * behind;
-    const double far = 6.0 - before - near - behind;
-    double total = before * values.at[number * values.n1 + column] + near * values.at[number * values.n1 +
-        column + 1];
-    total += far * values.at[number * values.n1 + column + 2] + behind * values.at[number * values.n1 + column
-        + 3];
-    return total / 6.0;
+    return glides_spline((double)at / (double)cell, values.at[number * values.n1 + column], values.at[number *
+        values.n1 + column + 1], values.at[number * values.n1 + column + 2], values.at[number * values.n1 +
+        column + 3]);
 }
 
 /*
