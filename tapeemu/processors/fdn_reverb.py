@@ -123,8 +123,8 @@ class FdnReverb(ProcessorOfKernels):
     level at all times, at most 90 dB at 1 kHz. The room is that of the end of the curve whose lines need most
     memory, which is the longest decay; where they are alike, as from 1 s on by default, that of the shortest,
     which then tells how far the mixing turns by itself. Decay at 1 kHz is within 3 % of the curve; other octaves
-    within 4 % down to 1 s, 13 % down to 0.6 s, and 7 % for a table scaled to a quarter of what the room was built
-    for.
+    within 4 % down to 1 s, 13 % from 2 s down to 0.6 s, 6 % from 1 s up to 8 s, and 7 % for a table scaled to a
+    quarter.
 
     Any channel count shares one network. Samples below -600 dB (1e-30) are silence, so the tail ends in exact
     zeros after 10 decay times.

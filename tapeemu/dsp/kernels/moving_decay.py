@@ -121,7 +121,8 @@ def _are_real(filters: Precises3, section: int, line: int) -> bool:
     f = filters[section, 3, line]
     c = filters[section, 0, line] + e
     d = filters[section, 1, line] + f
-    return min(e * e - 4.0 * f, c * c - 4.0 * d) > _ALMOST_REAL
+    least: Precise = min(e * e - 4.0 * f, c * c - 4.0 * d)
+    return least > _ALMOST_REAL
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from moving_decay.py (aab24052e222ae31); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from moving_decay.py (2b62ea4162fe963e); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters of the lines of a feedback delay network while the decay time moves: the room stays, its losses change.
@@ -78,7 +78,8 @@ KERNEL bool moving_decay_are_real(doubles_3 filters, ix section, ix line)
     const double f = filters.at[section * filters.n1 * filters.n2 + 3 * filters.n2 + line];
     const double c = filters.at[section * filters.n1 * filters.n2 + line] + e;
     const double d = filters.at[section * filters.n1 * filters.n2 + 1 * filters.n2 + line] + f;
-    return smaller_double(e * e - 4.0 * f, c * c - 4.0 * d) > -0x1.12e0be826d695p-30;
+    const double least = smaller_double(e * e - 4.0 * f, c * c - 4.0 * d);
+    return least > -0x1.12e0be826d695p-30;
 }
 
 /* Read the design as a law, exact at a frequency in turns per sample. */
