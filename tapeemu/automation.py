@@ -274,6 +274,10 @@ class AutomatedStream(Stream):
         """The longest that the curves give where they end, for what one allows another may make longer."""
         return max(self._inner.tail_of(each.kernel_settings(), level_db) for each in self._ends)
 
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        """The longest that the curves give where they end."""
+        return max(self._inner.lead_of(each.kernel_settings(), level_db) for each in self._ends)
+
     def close(self) -> None:
         super().close()
         self._inner.close()

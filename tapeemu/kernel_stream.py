@@ -150,6 +150,13 @@ class KernelStream(Stream):
         """Tail that it would have with other settings, see :meth:`tail_samples`."""
         return int(self.kernels.tail(settings, self.sample_rate, self.channels, float(level_db)))
 
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        return self.lead_of(self.settings, level_db)
+
+    def lead_of(self, settings: NamedTuple, level_db: float) -> int:
+        """Lead that it would have with other settings, see :meth:`lead_samples`."""
+        return 0
+
     def seek(self, place: int) -> None:
         """Go to a place on the tape, as if made there; nothing that sounded before is left."""
         self.kernels.seek(self._held, np.int64(place))

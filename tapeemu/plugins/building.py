@@ -90,8 +90,14 @@ _LEFT_SMALL = (
     "jump",
     "core_reset",
     "tapeemu_live_bypass",
+    "moving_decay_absorb_moving",
+    "moving_decay_leave_design",
+    "moving_decay_make_segment",
+    "moving_decay_read_moving",
+    "moving_decay_scale_input",
 )
-"""Called from the audio call too, but at most once a block: compiled for size."""
+"""Called from the audio call too, but at most once a block, or while a room's decay is not the one it was built
+for: compiled for size."""
 
 _CHEAP = (
     "amplitude_flutter_process",

@@ -20,10 +20,9 @@ _FAINT_DB = -35.0
 class _PrintThroughStream(KernelStream):
     """A stream that hears ahead."""
 
-    def lead_samples(self, level_db: float = -60.0) -> int:
+    def lead_of(self, settings: Any, level_db: float) -> int:
         from tapeemu.dsp.kernels.print_through import print_through_lead
 
-        settings: Any = self.settings
         return int(print_through_lead(settings, self.sample_rate, float(level_db)))
 
 
@@ -44,7 +43,8 @@ class PrintThrough(ProcessorOfKernels):
 
     To hear ahead, a pre-echo costs the longest turn in latency; without it, that is 66 ms. The spectrum is within
     0.05 dB of the law from an eighth to eight times the peak, where that is from 20 Hz to 0.4 of the sample rate;
-    so the peak lies within 1 % of its frequency. Delays are exact.
+    so the peak lies within 1 % of its frequency. Delays are exact. A level that follows a curve is that of the
+    place where the echo is heard, to the sample, also ahead of its sound.
 
     Notes
     -----
@@ -60,8 +60,9 @@ class PrintThrough(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "print_through"
-    stands: ClassVar[str] = "the reel is wound before the tape starts"
+    stands: ClassVar[str] = "the reel is wound before the tape starts, and its turns set delays and spectrum"
     stream_type: ClassVar[type[KernelStream]] = _PrintThroughStream
+    moves = ("level_db", "asymmetry_db")
 
     level_db: float = setting(
         -55.0,

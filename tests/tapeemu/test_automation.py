@@ -23,6 +23,7 @@ from tapeemu import (
     EraseResidue,
     FdnReverb,
     PreampDrive,
+    PrintThrough,
     Stage,
     TapeMagnetisation,
     TapeNoise,
@@ -196,10 +197,33 @@ def test_a_ramp_is_followed_without_a_lag() -> None:
     assert np.max(np.abs(rising[clear] / steady[clear] / expected[clear] - 1.0)) < 1.4e-5  # half a sample
 
 
+REEL = PrintThrough(level_db=-20.0, hub_radius_mm=5.0, full_radius_mm=6.0)
+
+
+def test_an_echo_has_the_level_of_its_own_place() -> None:
+    """Half a turn ahead and behind; at the peak, where the filter itself leaves a moving level as it is."""
+    for reel in (REEL, REEL.replace(pre_echo=False)):
+        tone = sine(48_000, reel.peak_hz())
+        ramp = moved(reel, curve("level_db", (0.0, -32.0), (1.0, -20.0)))
+        part = slice(12_000, 36_000)
+        steady, rising = (reel(tone, RATE) - tone)[part], (ramp(tone, RATE) - tone)[part]
+        expected = 10.0 ** ((-12.0 + 12.0 * np.arange(48_000) / RATE) / 20.0)[part]
+        clear = np.abs(steady) > 0.5 * np.max(np.abs(steady))
+        assert np.max(np.abs(rising[clear] / steady[clear] / expected[clear] - 1.0)) < 1.4e-5  # half a sample
+
+
+def test_echoes_that_a_curve_brings_in_are_heard_ahead() -> None:
+    made = moved(REEL, curve("level_db", (0.0, -100.0), (1.0, -20.0)))
+    for level in (-30.0, -60.0):
+        expected = REEL.stream(sample_rate=RATE, channels=1).lead_samples(level)
+        assert made.stream(sample_rate=RATE, channels=1).lead_samples(level) == expected > 0
+
+
 HALL = FdnReverb(lines=8, decay_seconds=0.1)
 # Every setting that can move, with what must be set beside it, in all ways in which it decides something.
 JUDGED: dict[tuple[str, str], list[Processor]] = {
     ("stage", MIX): [HALL.replace(wet_percent=100.0)],
+    ("fdn_reverb", "decay_seconds"): [HALL.replace(wet_percent=100.0)],
     ("fdn_reverb", "wet_percent"): [HALL],
     ("fdn_reverb", "width_percent"): [HALL.replace(wet_percent=100.0)],
     ("preamp_drive", "drive_db"): [PreampDrive(), PreampDrive(level_matched=True)],
@@ -214,6 +238,8 @@ JUDGED: dict[tuple[str, str], list[Processor]] = {
     ("tape_magnetisation", "reference_level_dbfs"): [TapeMagnetisation(mol_db=6.0), TapeMagnetisation()],
     ("erase_residue", "residue_db"): [EraseResidue(earlier_seconds=0.1, bass_rise_db=18.0)],
     ("erase_residue", "bass_rise_db"): [EraseResidue(earlier_seconds=0.1, residue_db=-30.0)],
+    ("print_through", "level_db"): [REEL, REEL.replace(pre_echo=False)],
+    ("print_through", "asymmetry_db"): [REEL],
     ("tape_noise", "hiss_db"): [TapeNoise()],
     ("tape_noise", "modulation_noise_db"): [TapeNoise(hiss=False)],
     ("tape_noise", "hum_db"): [TapeNoise(hiss=False)],
@@ -244,15 +270,16 @@ def full_range(processor: Processor, name: str) -> tuple[float, float]:
     return low, high
 
 
-def loudest(held: Sequence[Chain]) -> tuple[Any, float]:
+def loudest(held: Sequence[Chain], clean: float) -> tuple[Any, float]:
     """The loudest sine that no standing value spreads beyond the band, and the peak that it comes out with."""
     softly = np.ones(12_000)
     softly[:2_000] = 0.5 - 0.5 * np.cos(np.pi * np.arange(2_000) / 2_000)  # what comes round later has no edge
+    softly[-2_000:] = softly[1_999::-1]  # nor has what is heard ahead
     for peak in PEAKS:
         audio = peak * softly * sine(12_000)
         outs = [chain(audio, RATE)[3_000:] for chain in held]
         size = max(float(np.max(np.abs(out))) for out in outs)
-        if max(above(out / size) for out in outs) < -120.0:
+        if max(above(out / size) for out in outs) < clean:
             return audio, size
     raise AssertionError("no sine stays in the band")
 
@@ -277,7 +304,8 @@ def test_a_jump_over_the_full_range_makes_no_click(kind: str, name: str) -> None
             given = np.full(12_000, 1.0 if name == "modulation_noise_db" else 0.0)
             standing = held[1](given, RATE) - given
         else:
-            given, size = loudest(held)
+            # What reads an echo of -20 dB leaves -108 dBFS by itself.
+            given, size = loudest(held, -105.0 if isinstance(processor, PrintThrough) else -120.0)
             soft = max(float(np.max(np.abs(chain(1e-3 * given, RATE)[3_000:]))) for chain in held)
         for at, (one, other) in product((0.1, 0.10213), ((low, high), (high, low))):
             jump = moved(processor, curve(name, (0.0, one, "hold"), (at, other)))
@@ -362,8 +390,10 @@ JUMPING = [
     (PreampDrive(level_matched=True), "drive_db", -40.0, 60.0),
     (TapeMagnetisation(), "drive_db", -40.0, 40.0),
     (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
+    (FdnReverb(lines=8, wet_percent=100.0), "decay_seconds", 0.1, 60.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
     (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
+    (REEL, "level_db", -100.0, -20.0),
 ]
 
 
@@ -466,8 +496,10 @@ SET = [
     (PreampDrive(thd_percent=20.0), "thd_percent", 1.0),
     (TapeMagnetisation(mol_db=0.0), "mol_db", 12.0),
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
+    (FdnReverb(lines=8, decay_seconds=2.0, wet_percent=100.0), "decay_seconds", 0.2),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
     (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
+    (REEL.replace(level_db=-80.0, asymmetry_db=0.0), "level_db", -20.0),
 ]
 
 
@@ -559,7 +591,8 @@ def test_a_curve_is_followed_in_c_to_the_bits_of_python(
     library: LiveLibrary, processor: Processor, name: str, value: float
 ) -> None:
     place = 12_345
-    audio = 0.2 * np.random.default_rng(7).standard_normal((1, 2_400))
+    late = processor.stream(sample_rate=RATE, channels=1).latency
+    audio = 0.2 * np.random.default_rng(7).standard_normal((1, 2_400 + late))
     low, high = sorted((getattr(processor, name), value))
     course = curve(name, *((at, low + share * (high - low), *shape) for at, share, *shape in COURSE))
     expected = moved(processor, course).stream(sample_rate=RATE, channels=1, start_sample=place).process(audio)

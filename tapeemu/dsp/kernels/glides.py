@@ -33,7 +33,9 @@ __all__ = [
     "glide_seek",
     "glide_shapes",
     "glide_target",
+    "glide_value",
     "glide_values",
+    "spline",
 ]
 
 NODES = 5
@@ -135,15 +137,8 @@ def glide_pass(count: int, glide: Glide) -> None:
 
 
 @kernel()
-def _value(number: int, at: int, glide: Glide) -> Precise:
-    """A number at a sample of the cell; below 0 of the cell before."""
-    values = glide.values
-    cell = int(glide.counts[CELL])
-    column = 1
-    if at < 0:
-        at += cell
-        column = 0
-    u = np.double(at) / np.double(cell)
+def spline(u: Precise, first: Precise, second: Precise, third: Precise, fourth: Precise) -> Precise:
+    """The cubic B-spline of the last four values, a part `u` of the way through a cell."""
     v = 1.0 - u
     uu = u * u
     vv = v * v
@@ -152,9 +147,27 @@ def _value(number: int, at: int, glide: Glide) -> Precise:
     behind = uu * u
     near = 4.0 - 6.0 * uu + 3.0 * behind
     far = 6.0 - before - near - behind
-    total: Precise = before * values[number, column] + near * values[number, column + 1]
-    total += far * values[number, column + 2] + behind * values[number, column + 3]
+    total: Precise = before * first + near * second
+    total += far * third + behind * fourth
     return total / 6.0
+
+
+@kernel()
+def glide_value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample of the cell; below 0 of the cell before."""
+    values = glide.values
+    cell = int(glide.counts[CELL])
+    column = 1
+    if at < 0:
+        at += cell
+        column = 0
+    return spline(
+        np.double(at) / np.double(cell),
+        values[number, column],
+        values[number, column + 1],
+        values[number, column + 2],
+        values[number, column + 3],
+    )
 
 
 @kernel()
@@ -174,14 +187,14 @@ def glide_values(number: int, first: int, late: int, glide: Glide, out: Reals1) 
         Gets them; must not reach beyond the cell.
     """
     for k in range(out.size):
-        out[k] = _value(number, first + k - late, glide)
+        out[k] = glide_value(number, first + k - late, glide)
 
 
 @kernel()
 def glide_exponentials(number: int, first: int, late: int, glide: Glide, out: Reals1) -> None:
     """As :func:`glide_values`, with the exponential of the number."""
     for k in range(out.size):
-        out[k] = exponential(_value(number, first + k - late, glide))
+        out[k] = exponential(glide_value(number, first + k - late, glide))
 
 
 @kernel()
@@ -210,8 +223,8 @@ def glide_levels(bend: Precise, first: int, late: int, glide: Glide, out: Reals1
     """
     for k in range(out.size):
         at = first + k - late
-        near = bent_level(_value(0, at, glide), _value(1, at, glide), bend)
-        out[k] = exponential(near + _value(2, at, glide))
+        near = bent_level(glide_value(0, at, glide), glide_value(1, at, glide), bend)
+        out[k] = exponential(near + glide_value(2, at, glide))
 
 
 @kernel()

@@ -50,11 +50,14 @@ __all__ = [
     "HELD",
     "INPUT_DELAY",
     "INPUT_GAIN",
+    "LEFT",
     "LINE_DELAY",
     "LINE_ORDER",
     "LONGEST_CELL",
+    "MADE",
     "MIXING_GAIN",
     "MOVING",
+    "NOWHERE",
     "NUMBERS",
     "OWN",
     "OWN_ROW",
@@ -71,6 +74,7 @@ __all__ = [
     "clear_network",
     "clear_stale",
     "mix",
+    "place",
     "read_filtered",
     "read_rows",
     "spread",
@@ -105,12 +109,12 @@ DRY, OWN, COMMON, SCALE, DEPTH, DEPTH_OF_SECOND, HEARD, HELD = range(8)
 
 DRY_ROW, HEARD_ROW, OWN_ROW, COMMON_ROW = range(4)
 COURSES = 4
-"""Numbers that glide, and rows of them sample by sample."""
+"""Numbers of the output that glide, and rows of them sample by sample."""
 
-COUNTERS = 7
-FED, POSITION, TURNED, SHORTEST, MOVING, CELL, CURVED = range(7)
+COUNTERS = 9
+FED, POSITION, TURNED, SHORTEST, MOVING, CELL, CURVED, LEFT, MADE = range(9)
 
-_NOWHERE = 1  # no cell begins there
+NOWHERE = 1  # no cell begins there
 _SHIFT_11 = np.uint64(11)
 _PER_2_53 = 2.0**-53
 
@@ -161,7 +165,8 @@ class NetworkState(NamedTuple):
     counters : ndarray of int64, shape (COUNTERS,)
         Samples fed so far; place on the tape of the next one; beginning of the cell whose angles are known. Then
         what never changes: samples of the shortest line; whether the mixing turns; samples of a cell; whether
-        lines between exact angles are curved, see `rotate`.
+        lines between exact angles are curved, see `rotate`. Last, whether the filters have left their design, and
+        for which segment they are made, see :mod:`tapeemu.dsp.kernels.moving_decay`.
     input_ring : ndarray, shape (channels, ring length + CHUNK)
         What was fed.
     diffuser_ring, line_ring : ndarray, shape (lines, ring length + CHUNK)
@@ -806,4 +811,6 @@ def clear_network(state: NetworkState, position: np.int64) -> None:
                 state.filter_state[section, part, row] = 0.0
     state.counters[FED] = 0
     state.counters[POSITION] = position
-    state.counters[TURNED] = _NOWHERE
+    state.counters[TURNED] = NOWHERE
+    state.counters[LEFT] = 0
+    state.counters[MADE] = NOWHERE

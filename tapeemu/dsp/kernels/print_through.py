@@ -12,6 +12,21 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, power_of_ten
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_cell,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    spline,
+)
 from tapeemu.dsp.kernels.interpolation import Part, Places, read_pair_32
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.three_rates import (
@@ -30,10 +45,12 @@ from tapeemu.dsp.kernels.three_rates import (
 )
 
 __all__ = [
+    "PRINT_THROUGH_MOVES",
     "PrintThroughMemory",
     "PrintThroughSettings",
     "print_gain",
     "print_peak_hz",
+    "print_through_change",
     "print_through_design",
     "print_through_latency",
     "print_through_lead",
@@ -43,6 +60,9 @@ __all__ = [
     "print_through_tail",
     "turn_samples",
 ]
+
+PRINT_THROUGH_MOVES = ("level_db", "asymmetry_db")
+"""Settings that it follows while it plays."""
 
 _TURN = 6.283185307179586
 _PI = 3.141592653589793
@@ -54,9 +74,16 @@ _TAPS = 32
 _SQUARE, _PER_SAMPLE, _LEAST, _MOST, _PITCH, _PER_METRE, _POST, _PRE = 0, 1, 2, 3, 4, 5, 6, 7
 _PLAN = 8
 
-# Places in PrintThroughMemory.counts: place on the tape of the next input, by how much what is read is behind, and
-# the latency.
-_PLACE, _BEHIND, _LATE = 0, 1, 2
+# Places in PrintThroughMemory.counts: place on the tape of the next input, by how much what is read is behind, the
+# latency; whether levels have moved, and the last cell whose node is kept.
+_PLACE, _BEHIND, _LATE, _MOVED, _NODE = 0, 1, 2, 3, 4
+_COUNTS = 5
+
+# Levels that move, and rows of PrintThroughMemory.nodes and levels.
+_POST_LEVEL, _PRE_LEVEL = 0, 1
+_LEVELS = 2
+_NODES = 4
+"""Of the spline of a cell."""
 
 
 class PrintThroughSettings(NamedTuple):
@@ -92,7 +119,7 @@ class PrintThroughMemory(NamedTuple):
     ----------
     plan : ndarray, shape (8,)
         Numbers that do not change.
-    counts : ndarray, shape (3,)
+    counts : ndarray, shape (5,)
         Where it stands, see the places above.
     reader : ndarray, shape (CELLS + 2, 32)
         Taps of the reader.
@@ -109,6 +136,12 @@ class PrintThroughMemory(NamedTuple):
         For the design of the filters.
     filters : ThreeRates
         Of the echoes.
+    glide : Glide
+        Gains of the echoes behind and ahead.
+    nodes : ndarray, shape (2, cells)
+        What the glide took up, a column for each cell since what is read: cell k lies on column k modulo cells.
+    levels : ndarray, shape (2, HOP)
+        Scratch: gains sample by sample.
     """
 
     plan: Precises1
@@ -122,6 +155,9 @@ class PrintThroughMemory(NamedTuple):
     scratch: Precises2
     work: Precises1
     filters: ThreeRates
+    glide: Glide
+    nodes: Precises2
+    levels: Precises2
 
 
 @kernel()
@@ -205,6 +241,21 @@ def _pre_db(settings: PrintThroughSettings) -> Precise:
 
 
 @kernel()
+def _post_gain(settings: PrintThroughSettings) -> Precise:
+    """Gain of the echo behind the sound."""
+    return power_of_ten(0.05 * _post_db(settings))
+
+
+@kernel()
+def _pre_gain(settings: PrintThroughSettings) -> Precise:
+    """Gain of the echo ahead of the sound, if there is one."""
+    gain: Precise = 0.0
+    if settings.pre_echo == 1:
+        gain = power_of_ten(0.05 * _pre_db(settings))
+    return gain
+
+
+@kernel()
 def print_through_tail(
     settings: PrintThroughSettings, sample_rate: Precise, channels: int, level_db: Precise
 ) -> int:
@@ -233,7 +284,7 @@ def print_through_shapes(
     behind = _behind(settings, sample_rate)
     reach = max(_longest_turn(settings, sample_rate) + _TAPS, three_rates_latency(sample_rate))
     shapes[0, 0] = _PLAN
-    shapes[1, 0] = 3
+    shapes[1, 0] = _COUNTS
     shapes[2, 0] = CELLS + 2
     shapes[2, 1] = _TAPS
     shapes[3, 0] = channels
@@ -246,7 +297,13 @@ def print_through_shapes(
     shapes[10, 0] = 2
     shapes[10, 1] = _TAPS * _TAPS
     shapes[11, 0] = three_rates_work(sample_rate)
-    three_rates_shapes(sample_rate, channels, shapes, 12)
+    glide_row = three_rates_shapes(sample_rate, channels, shapes, 12)
+    glide_shapes(_LEVELS, glide_row, shapes)
+    after = glide_row + GLIDE_ARRAYS
+    shapes[after, 0] = _LEVELS
+    shapes[after, 1] = (behind + HOP) // glide_cell(sample_rate) + 2 + _NODES
+    shapes[after + 1, 0] = _LEVELS
+    shapes[after + 1, 1] = HOP
 
 
 @kernel()
@@ -277,17 +334,34 @@ def print_through_design(
     plan[_PER_SAMPLE] = speed / sample_rate * pitch / _PI
     plan[_PITCH] = pitch
     plan[_PER_METRE] = sample_rate / speed
-    plan[_POST] = power_of_ten(0.05 * _post_db(settings))
-    plan[_PRE] = power_of_ten(0.05 * _pre_db(settings)) if settings.pre_echo == 1 else 0.0
+    plan[_POST] = _post_gain(settings)
+    plan[_PRE] = _pre_gain(settings)
+    glide_rest(_POST_LEVEL, plan[_POST], memory.glide)
+    glide_rest(_PRE_LEVEL, plan[_PRE], memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     memory.counts[_BEHIND] = _behind(settings, sample_rate)
     memory.counts[_LATE] = print_through_latency(settings, sample_rate, channels)
     print_through_seek(memory, start_sample)
 
 
 @kernel()
+def print_through_change(
+    settings: PrintThroughSettings, sample_rate: Precise, channels: int, memory: PrintThroughMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `PRINT_THROUGH_MOVES` may differ from the ones that it was designed for.
+    """
+    glide_target(_POST_LEVEL, _post_gain(settings), memory.glide)
+    glide_target(_PRE_LEVEL, _pre_gain(settings), memory.glide)
+
+
+@kernel()
 def print_through_seek(memory: PrintThroughMemory, place: np.int64) -> None:
     """Go to another place on the tape; nothing that sounded before is left."""
     memory.counts[_PLACE] = place
+    memory.counts[_MOVED] = 0
+    glide_seek(place, memory.glide)
     clear_three_rates(memory.filters)
     for channel in range(memory.ring.shape[0]):
         for column in range(memory.ring.shape[1]):
@@ -374,6 +448,61 @@ def _read_turn(memory: PrintThroughMemory, first: np.int64, before: bool, out: R
 
 
 @kernel()
+def _keep_nodes(memory: PrintThroughMemory) -> None:
+    """Keep what the glide took up for the cell at which it is; from the first time that anything moves on.
+
+    An echo that is heard ahead is made when the sound has passed, and its level is that of its own place. What was
+    before the first move, or before the render, is held to have been as the oldest that is known.
+    """
+    counts = memory.counts
+    values = memory.glide.values
+    nodes = memory.nodes
+    columns = nodes.shape[1]
+    cell = counts[_PLACE] // memory.glide.counts[CELL]
+    first = _NODES - 1
+    if counts[_MOVED] == 0:
+        counts[_MOVED] = 1
+        counts[_NODE] = cell - 1
+        first = 0
+        for level in range(_LEVELS):
+            for column in range(columns):
+                nodes[level, column] = values[level, 1]
+    if counts[_NODE] == cell:
+        return
+    counts[_NODE] = cell
+    for back in range(first, _NODES):
+        kept = cell - (_NODES - 1 - back)
+        where = int(kept - kept // columns * columns)
+        for level in range(_LEVELS):
+            nodes[level, where] = values[level, 1 + back]
+
+
+@kernel()
+def _find_levels(memory: PrintThroughMemory, first: np.int64) -> None:
+    """Write the gains of a hop from a place on the tape on."""
+    nodes = memory.nodes
+    columns = nodes.shape[1]
+    length = memory.glide.counts[CELL]
+    cell = first // length
+    at = int(first - cell * length)
+    oldest = cell - (_NODES - 1)
+    column = int(oldest - oldest // columns * columns)
+    for i in range(HOP):
+        if at == length:
+            at = 0
+            column = column + 1 if column + 1 < columns else 0
+        second = column + 1 if column + 1 < columns else column + 1 - columns
+        third = column + 2 if column + 2 < columns else column + 2 - columns
+        fourth = column + 3 if column + 3 < columns else column + 3 - columns
+        u = np.double(at) / np.double(length)
+        for level in range(_LEVELS):
+            memory.levels[level, i] = spline(
+                u, nodes[level, column], nodes[level, second], nodes[level, third], nodes[level, fourth]
+            )
+        at += 1
+
+
+@kernel()
 def _hear_turns(memory: PrintThroughMemory, first: np.int64) -> None:
     """Make what is added to the sound, from the hop of input that begins at an index of the tape."""
     filters = memory.filters
@@ -386,9 +515,17 @@ def _hear_turns(memory: PrintThroughMemory, first: np.int64) -> None:
     if behind > 0:
         _read_turn(memory, first - behind, False, sooner)
     column = np.uintp(next_hop(filters, filters.line[:0]))
-    for channel in range(memory.ring.shape[0]):
-        for i in range(np.uintp(HOP)):
-            filters.line[channel, column + i] = post * later[channel, i] + pre * sooner[channel, i]
+    if memory.counts[_MOVED] == 1:
+        _find_levels(memory, first - behind)
+        levels = memory.levels
+        for channel in range(memory.ring.shape[0]):
+            for i in range(np.uintp(HOP)):
+                heard = levels[_POST_LEVEL, i] * later[channel, i] + levels[_PRE_LEVEL, i] * sooner[channel, i]
+                filters.line[channel, column + i] = heard
+    else:
+        for channel in range(memory.ring.shape[0]):
+            for i in range(np.uintp(HOP)):
+                filters.line[channel, column + i] = post * later[channel, i] + pre * sooner[channel, i]
     filter_hop(filters, memory.heard)
 
 
@@ -415,6 +552,11 @@ def print_through_process(memory: PrintThroughMemory, block: Reals2, out: Reals2
         hop = place // HOP * HOP
         begin = int(place - hop)
         count = min(samples - done, HOP - begin)
+        glides = memory.glide.counts
+        if glides[MOVING] == 1:
+            count = min(count, int(glides[CELL] - glides[AT]))
+        if glides[MOVING] == 1 or counts[_MOVED] == 1:
+            _keep_nodes(memory)
         column = int(place - place // columns * columns)
         dry = place - counts[_LATE]
         back = np.uintp(int(dry - dry // columns * columns))
@@ -427,6 +569,7 @@ def print_through_process(memory: PrintThroughMemory, block: Reals2, out: Reals2
                     ring[channel, np.uintp(columns) + to + i] = block[channel, since + i]
             for i in range(np.uintp(count)):
                 out[channel, since + i] = ring[channel, back + i] + memory.heard[channel, np.uintp(begin) + i]
+        glide_pass(count, memory.glide)
         counts[_PLACE] = place + count
         done += count
         if begin + count == HOP:

@@ -8,7 +8,13 @@ import numpy as np
 from tapeemu.dsp.kernels.absorption import design_absorption
 from tapeemu.dsp.kernels.arrays import Integers2, Precise, Precises1, Precises2, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import cosine_of_turns, logarithm_of_ten, power_of_ten, sine_of_turns
+from tapeemu.dsp.kernels.elementary import (
+    cosine_of_turns,
+    logarithm,
+    logarithm_of_ten,
+    power_of_ten,
+    sine_of_turns,
+)
 from tapeemu.dsp.kernels.glides import (
     AT,
     GLIDE_ARRAYS,
@@ -26,6 +32,20 @@ from tapeemu.dsp.kernels.glides import (
     CELL as GLIDE_CELL,
 )
 from tapeemu.dsp.kernels.line_filters import FILTER_ROWS, loop_decay_seconds, pass_power
+from tapeemu.dsp.kernels.moving_decay import (
+    DECAY_COURSE,
+    MOVING_ARRAYS,
+    MovingDecay,
+    absorb_moving,
+    decay_left,
+    into_segment,
+    leave_design,
+    make_segment,
+    moving_shapes,
+    read_moving,
+    scale_input,
+    write_law,
+)
 from tapeemu.dsp.kernels.network import (
     CELL,
     CHUNK,
@@ -48,6 +68,7 @@ from tapeemu.dsp.kernels.network import (
     HELD,
     INPUT_DELAY,
     INPUT_GAIN,
+    LEFT,
     LINE_DELAY,
     LINE_ORDER,
     LONGEST_CELL,
@@ -124,7 +145,7 @@ __all__ = [
     "room_tail",
 ]
 
-ROOM_MOVES = ("wet_percent", "width_percent")
+ROOM_MOVES = ("decay_seconds", "wet_percent", "width_percent")
 """Settings that it follows while it plays."""
 
 # Numbers of keys.
@@ -144,7 +165,7 @@ _PI = 3.141592653589793
 _NO_SHARE = 1e-30  # what is silence inside is silence outside
 _LEVEL_REFERENCE_HZ = 1000.0
 _BAND_OF_1_KHZ = 4
-_MEMORY_ROWS = 24 + GLIDE_ARRAYS
+_MEMORY_ROWS = 24 + GLIDE_ARRAYS + MOVING_ARRAYS
 _RESONANCE_DB = 12.0  # a steady tone can leave the network louder than noise does
 
 
@@ -159,9 +180,11 @@ class RoomMemory(NamedTuple):
     scratch : AbsorptionScratch
         Needed by the design alone.
     glide : Glide
-        Gains of the output.
+        Gains of the output, and the decay.
     courses : ndarray, shape (COURSES, CHUNK)
-        Scratch: the same, sample by sample.
+        Scratch: the gains, sample by sample.
+    moving : MovingDecay
+        Filters of another decay than the one designed.
     """
 
     network: Network
@@ -169,6 +192,7 @@ class RoomMemory(NamedTuple):
     scratch: AbsorptionScratch
     glide: Glide
     courses: Reals2
+    moving: MovingDecay
 
 
 # --- sizes ---------------------------------------------------------------------------------------------------
@@ -291,9 +315,10 @@ def room_shapes(settings: RoomSettings, sample_rate: Precise, channels: int, sha
     shapes[22, 0] = FILTER_ROWS
     shapes[22, 1] = 4
     shapes[22, 2] = lines
-    glide_shapes(COURSES, 23, shapes)
+    glide_shapes(COURSES + 1, 23, shapes)
     shapes[23 + GLIDE_ARRAYS, 0] = COURSES
     shapes[23 + GLIDE_ARRAYS, 1] = CHUNK
+    moving_shapes(lines, 24 + GLIDE_ARRAYS, shapes)
 
 
 # --- design --------------------------------------------------------------------------------------------------
@@ -379,9 +404,8 @@ def _place_taps(
 
 
 @kernel()
-def _loop_power(sample_rate: Precise, network: Network) -> Precise:
-    """Power that one pass through a line leaves on average, where levels are held."""
-    turns = min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate) / sample_rate
+def _loop_power(turns: Precise, network: Network) -> Precise:
+    """Power that one pass through a line leaves on average, at a frequency in turns per sample."""
     cosine = cosine_of_turns(turns)
     sine = sine_of_turns(turns)
     total: Precise = 0.0
@@ -503,13 +527,16 @@ def room_design(
     heard = _place_taps(settings, channels, mean, per_sample_db, network)
     lines: Precise = settings.lines
     count: Precise = channels
-    level = math.sqrt(lines * (1.0 - _loop_power(sample_rate, network)) / (count * entering * heard))
+    turns = min(_LEVEL_REFERENCE_HZ, 0.4 * sample_rate) / sample_rate
+    level = math.sqrt(lines * (1.0 - _loop_power(turns, network)) / (count * entering * heard))
+    write_law(network, turns, memory.moving.law)
     _set_levels(settings, channels, level, network)
     _set_turning(settings, sample_rate, decays, network, memory.state)
     glide_rest(DRY_ROW, network.numbers[DRY], memory.glide)
     glide_rest(HEARD_ROW, network.numbers[HEARD], memory.glide)
     glide_rest(OWN_ROW, network.numbers[OWN], memory.glide)
     glide_rest(COMMON_ROW, network.numbers[COMMON], memory.glide)
+    glide_rest(DECAY_COURSE, 0.0, memory.glide)
     glide_design(sample_rate, start_sample, memory.glide)
     clear_network(memory.state, start_sample)
 
@@ -525,6 +552,8 @@ def room_change(settings: RoomSettings, sample_rate: Precise, channels: int, mem
     glide_target(HEARD_ROW, wet / memory.network.numbers[HELD], memory.glide)
     glide_target(OWN_ROW, own, memory.glide)
     glide_target(COMMON_ROW, common, memory.glide)
+    designed = memory.scratch.centres[DECAYS, _BAND_OF_1_KHZ]
+    glide_target(DECAY_COURSE, logarithm(designed / decay_of_band(settings, int(_BAND_OF_1_KHZ))), memory.glide)
 
 
 @kernel()
@@ -574,9 +603,18 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
         count = min(count, int(counters[SHORTEST]))
         count = min(count, length - done)
         glides = memory.glide.counts[MOVING] == 1
+        left = counters[LEFT] == 1
+        at = int(memory.glide.counts[AT])
         if glides:
-            at = int(memory.glide.counts[AT])
             count = min(count, int(memory.glide.counts[GLIDE_CELL]) - at)
+            if counters[LEFT] == 0 and decay_left(memory.glide):
+                leave_design(network, state, fed)
+            left = counters[LEFT] == 1
+        into = 0
+        if left:
+            into = into_segment(memory.glide)
+            count = min(count, make_segment(network, state, memory.glide, memory.moving))
+        if glides:
             for course in range(COURSES):
                 glide_values(course, at, 0, memory.glide, memory.courses[course, :count])
         samples = np.uintp(count)
@@ -584,13 +622,19 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
         write_input(state.input_ring, block, np.uintp(done), fed, samples)
         spread(state.input_ring, delays[INPUT_DELAY], gains[INPUT_GAIN], rows, fed, samples)
         mix(rows, samples)
+        if left:
+            scale_input(rows, memory.moving, into, count)
         write_rows(state.diffuser_ring, delays[DIFFUSER_ORDER], gains[DIFFUSER_GAIN], rows, fed, samples)
 
-        if sections == 1:
+        if sections == 1 and not left:
             read_filtered(network, state, fed, samples)
         else:
-            read_rows(state.line_ring, network, state.filtered, fed, samples)
-            absorb(state.filtered, network.filters, sections, state.filter_state, samples)
+            if left:
+                read_moving(network, state, memory.moving, fed, into, count)
+                absorb_moving(state.filtered, memory.moving, sections, into, state.filter_state, count)
+            else:
+                read_rows(state.line_ring, network, state.filtered, fed, samples)
+                absorb(state.filtered, network.filters, sections, state.filter_state, samples)
             add_rows(state.diffuser_ring, delays[DIFFUSER_DELAY], state.filtered, rows, fed, samples)
         if counters[TURNING] != 0:
             turn_rows(network, state, samples)

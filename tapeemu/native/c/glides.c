@@ -1,4 +1,4 @@
-/* Generated from glides.py (bb7d028d67199a0d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (7b1f7a9710f5fd92); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -101,17 +101,9 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
 }
 
-/* A number at a sample of the cell; below 0 of the cell before. */
-KERNEL double glides_value(ix number, ix at, const Glide *glide)
+/* The cubic B-spline of the last four values, a part `u` of the way through a cell. */
+KERNEL double glides_spline(double u, double first, double second, double third, double fourth)
 {
-    doubles_2 values = glide->values;
-    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
-    ix column = 1;
-    if (at < 0) {
-        at += cell;
-        column = 0;
-    }
-    const double u = (double)at / (double)cell;
     const double v = 1.0 - u;
     const double uu = u * u;
     const double vv = v * v;
@@ -120,11 +112,24 @@ KERNEL double glides_value(ix number, ix at, const Glide *glide)
     const double behind = uu * u;
     const double near = 4.0 - 6.0 * uu + 3.0 * behind;
     const double far = 6.0 - before - near - behind;
-    double total = before * values.at[number * values.n1 + column] + near * values.at[number * values.n1 +
-        column + 1];
-    total += far * values.at[number * values.n1 + column + 2] + behind * values.at[number * values.n1 + column
-        + 3];
+    double total = before * first + near * second;
+    total += far * third + behind * fourth;
     return total / 6.0;
+}
+
+/* A number at a sample of the cell; below 0 of the cell before. */
+KERNEL double glides_glide_value(ix number, ix at, const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    ix column = 1;
+    if (at < 0) {
+        at += cell;
+        column = 0;
+    }
+    return glides_spline((double)at / (double)cell, values.at[number * values.n1 + column], values.at[number *
+        values.n1 + column + 1], values.at[number * values.n1 + column + 2], values.at[number * values.n1 +
+        column + 3]);
 }
 
 /*
@@ -145,7 +150,7 @@ KERNEL double glides_value(ix number, ix at, const Glide *glide)
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out)
 {
     for (ix k = 0; k < out.n0; k++) {
-        out.at[k] = (real)glides_value(number, first + k - late, glide);
+        out.at[k] = (real)glides_glide_value(number, first + k - late, glide);
     }
 }
 
@@ -153,7 +158,7 @@ KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide
 KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out)
 {
     for (ix k = 0; k < out.n0; k++) {
-        out.at[k] = (real)elementary_exponential(glides_value(number, first + k - late, glide));
+        out.at[k] = (real)elementary_exponential(glides_glide_value(number, first + k - late, glide));
     }
 }
 
@@ -185,8 +190,9 @@ KERNEL void glides_glide_levels(double bend, ix first, ix late, const Glide *gli
 {
     for (ix k = 0; k < out.n0; k++) {
         const ix at = first + k - late;
-        const double near = glides_bent_level(glides_value(0, at, glide), glides_value(1, at, glide), bend);
-        out.at[k] = (real)elementary_exponential(near + glides_value(2, at, glide));
+        const double near = glides_bent_level(glides_glide_value(0, at, glide), glides_glide_value(1, at,
+            glide), bend);
+        out.at[k] = (real)elementary_exponential(near + glides_glide_value(2, at, glide));
     }
 }
 

@@ -1,4 +1,4 @@
-/* Generated from network.py (a5c80af80aed3b25); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (6135e01ac79df08a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
@@ -35,6 +35,8 @@
 #define NETWORK_TURNED 2
 #define NETWORK_CELL 5
 #define NETWORK_CURVED 6
+#define NETWORK_LEFT 7
+#define NETWORK_MADE 8
 #define NETWORK_NOWHERE 1
 #define NETWORK_SHIFT_11 UINT64_C(11)
 #define NETWORK_PER_2_53 REAL(0x1.0000000000000p-53)
@@ -748,4 +750,6 @@ KERNEL void clear_network(const NetworkState *state, int64_t position)
     state->counters.at[NETWORK_FED] = INT64_C(0);
     state->counters.at[NETWORK_POSITION] = position;
     state->counters.at[NETWORK_TURNED] = INT64_C(1);
+    state->counters.at[NETWORK_LEFT] = INT64_C(0);
+    state->counters.at[NETWORK_MADE] = INT64_C(1);
 }

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (f26a6fea90b34663); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (3493ac35956a0eb9); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -9,6 +9,10 @@
 
 #include "print_through.h"
 
+#define PRINT_THROUGH_AT 0
+#define PRINT_THROUGH_CELL 1
+#define PRINT_THROUGH_GLIDE_ARRAYS 2
+#define PRINT_THROUGH_MOVING 2
 #define PRINT_THROUGH_CELLS 512
 #define PRINT_THROUGH_HOP 64
 #define PRINT_THROUGH_POINTS 512
@@ -27,6 +31,13 @@
 #define PRINT_THROUGH_PLACE 0
 #define PRINT_THROUGH_BEHIND 1
 #define PRINT_THROUGH_LATE 2
+#define PRINT_THROUGH_MOVED 3
+#define PRINT_THROUGH_NODE 4
+#define PRINT_THROUGH_COUNTS 5
+#define PRINT_THROUGH_POST_LEVEL 0
+#define PRINT_THROUGH_PRE_LEVEL 1
+#define PRINT_THROUGH_LEVELS 2
+#define PRINT_THROUGH_NODES 4
 
 /*
  * Field that one coating prints on the other, as read there, by wave number times thickness of the coating.
@@ -119,6 +130,22 @@ KERNEL double print_through_pre_db(const PrintThroughSettings *settings)
     return settings->heads_out == 1 ? settings->level_db : settings->level_db - settings->asymmetry_db;
 }
 
+/* Gain of the echo behind the sound. */
+KERNEL double print_through_post_gain(const PrintThroughSettings *settings)
+{
+    return elementary_power_of_ten(0x1.999999999999ap-5 * print_through_post_db(settings));
+}
+
+/* Gain of the echo ahead of the sound, if there is one. */
+KERNEL double print_through_pre_gain(const PrintThroughSettings *settings)
+{
+    double gain = 0.0;
+    if (settings->pre_echo == 1) {
+        gain = elementary_power_of_ten(0x1.999999999999ap-5 * print_through_pre_db(settings));
+    }
+    return gain;
+}
+
 /* Samples that sound on: the longest turn and half a filter, if the echo is above the level. */
 KERNEL ix print_through_tail(const PrintThroughSettings *settings, double sample_rate, ix channels, double
     level_db)
@@ -153,7 +180,7 @@ KERNEL void print_through_shapes(const PrintThroughSettings *settings, double sa
     const ix reach = larger_integer(print_through_longest_turn(settings, sample_rate) + PRINT_THROUGH_TAPS,
         three_rates_latency(sample_rate));
     shapes.at[0] = INT64_C(8);
-    shapes.at[1 * shapes.n1] = INT64_C(3);
+    shapes.at[1 * shapes.n1] = INT64_C(5);
     shapes.at[2 * shapes.n1] = INT64_C(514);
     shapes.at[2 * shapes.n1 + 1] = INT64_C(32);
     shapes.at[3 * shapes.n1] = (int64_t)channels;
@@ -169,7 +196,14 @@ KERNEL void print_through_shapes(const PrintThroughSettings *settings, double sa
     shapes.at[10 * shapes.n1] = INT64_C(2);
     shapes.at[10 * shapes.n1 + 1] = INT64_C(1024);
     shapes.at[11 * shapes.n1] = (int64_t)three_rates_work(sample_rate);
-    three_rates_shapes(sample_rate, channels, shapes, 12);
+    const ix glide_row = three_rates_shapes(sample_rate, channels, shapes, 12);
+    glides_glide_shapes(PRINT_THROUGH_LEVELS, glide_row, shapes);
+    const ix after = glide_row + PRINT_THROUGH_GLIDE_ARRAYS;
+    shapes.at[after * shapes.n1] = INT64_C(2);
+    shapes.at[after * shapes.n1 + 1] = (int64_t)(floor_division(behind + PRINT_THROUGH_HOP,
+        glides_glide_cell(sample_rate)) + 2 + PRINT_THROUGH_NODES);
+    shapes.at[(after + 1) * shapes.n1] = INT64_C(2);
+    shapes.at[(after + 1) * shapes.n1 + 1] = INT64_C(64);
 }
 
 /* Fill the plan, and go to a place on the tape; the reel is the same for all tracks. */
@@ -199,19 +233,36 @@ KERNEL void print_through_design(const PrintThroughSettings *settings, double sa
     plan.at[PRINT_THROUGH_PER_SAMPLE] = speed / sample_rate * pitch / 0x1.921fb54442d18p+1;
     plan.at[PRINT_THROUGH_PITCH] = pitch;
     plan.at[PRINT_THROUGH_PER_METRE] = sample_rate / speed;
-    plan.at[PRINT_THROUGH_POST] = elementary_power_of_ten(0x1.999999999999ap-5 *
-        print_through_post_db(settings));
-    plan.at[PRINT_THROUGH_PRE] = settings->pre_echo == 1 ? elementary_power_of_ten(0x1.999999999999ap-5 *
-        print_through_pre_db(settings)) : 0.0;
+    plan.at[PRINT_THROUGH_POST] = print_through_post_gain(settings);
+    plan.at[PRINT_THROUGH_PRE] = print_through_pre_gain(settings);
+    glides_glide_rest(PRINT_THROUGH_POST_LEVEL, plan.at[PRINT_THROUGH_POST], &memory->glide);
+    glides_glide_rest(PRINT_THROUGH_PRE_LEVEL, plan.at[PRINT_THROUGH_PRE], &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     memory->counts.at[PRINT_THROUGH_BEHIND] = (int64_t)print_through_behind(settings, sample_rate);
     memory->counts.at[PRINT_THROUGH_LATE] = (int64_t)print_through_latency(settings, sample_rate, channels);
     print_through_seek(memory, start_sample);
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `PRINT_THROUGH_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void print_through_change(const PrintThroughSettings *settings, double sample_rate, ix channels, const
+    PrintThroughMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    glides_glide_target(PRINT_THROUGH_POST_LEVEL, print_through_post_gain(settings), &memory->glide);
+    glides_glide_target(PRINT_THROUGH_PRE_LEVEL, print_through_pre_gain(settings), &memory->glide);
 }
 
 /* Go to another place on the tape; nothing that sounded before is left. */
 KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place)
 {
     memory->counts.at[PRINT_THROUGH_PLACE] = place;
+    memory->counts.at[PRINT_THROUGH_MOVED] = INT64_C(0);
+    glides_glide_seek(place, &memory->glide);
     clear_three_rates(&memory->filters);
     for (ix channel = 0; channel < memory->ring.n0; channel++) {
         for (ix column = 0; column < memory->ring.n1; column++) {
@@ -311,6 +362,72 @@ KERNEL void print_through_read_turn(const PrintThroughMemory *memory, int64_t fi
     }
 }
 
+/*
+ * Keep what the glide took up for the cell at which it is; from the first time that anything moves on.
+ *
+ * An echo that is heard ahead is made when the sound has passed, and its level is that of its own place. What was
+ * before the first move, or before the render, is held to have been as the oldest that is known.
+ */
+KERNEL void print_through_keep_nodes(const PrintThroughMemory *memory)
+{
+    int64s_1 counts = memory->counts;
+    doubles_2 values = memory->glide.values;
+    doubles_2 nodes = memory->nodes;
+    const ix columns = nodes.n1;
+    const int64_t cell = floor_division_64(counts.at[PRINT_THROUGH_PLACE],
+        memory->glide.counts.at[PRINT_THROUGH_CELL]);
+    ix first = 3;
+    if (counts.at[PRINT_THROUGH_MOVED] == INT64_C(0)) {
+        counts.at[PRINT_THROUGH_MOVED] = INT64_C(1);
+        counts.at[PRINT_THROUGH_NODE] = cell - INT64_C(1);
+        first = 0;
+        for (ix level = 0; level < PRINT_THROUGH_LEVELS; level++) {
+            for (ix column = 0; column < columns; column++) {
+                nodes.at[level * nodes.n1 + column] = values.at[level * values.n1 + 1];
+            }
+        }
+    }
+    if (counts.at[PRINT_THROUGH_NODE] == cell) {
+        return;
+    }
+    counts.at[PRINT_THROUGH_NODE] = cell;
+    for (ix back = first; back < PRINT_THROUGH_NODES; back++) {
+        const int64_t kept = cell - (int64_t)(3 - back);
+        const ix where = (ix)(kept - floor_division_64(kept, (int64_t)columns) * (int64_t)columns);
+        for (ix level = 0; level < PRINT_THROUGH_LEVELS; level++) {
+            nodes.at[level * nodes.n1 + where] = values.at[level * values.n1 + 1 + back];
+        }
+    }
+}
+
+/* Write the gains of a hop from a place on the tape on. */
+KERNEL void print_through_find_levels(const PrintThroughMemory *memory, int64_t first)
+{
+    doubles_2 nodes = memory->nodes;
+    const ix columns = nodes.n1;
+    const int64_t length = memory->glide.counts.at[PRINT_THROUGH_CELL];
+    const int64_t cell = floor_division_64(first, length);
+    ix at = (ix)(first - cell * length);
+    const int64_t oldest = cell - INT64_C(3);
+    ix column = (ix)(oldest - floor_division_64(oldest, (int64_t)columns) * (int64_t)columns);
+    for (ix i = 0; i < PRINT_THROUGH_HOP; i++) {
+        if ((int64_t)at == length) {
+            at = 0;
+            column = column + 1 < columns ? column + 1 : 0;
+        }
+        const ix second = column + 1 < columns ? column + 1 : column + 1 - columns;
+        const ix third = column + 2 < columns ? column + 2 : column + 2 - columns;
+        const ix fourth = column + 3 < columns ? column + 3 : column + 3 - columns;
+        const double u = (double)at / (double)length;
+        for (ix level = 0; level < PRINT_THROUGH_LEVELS; level++) {
+            memory->levels.at[level * memory->levels.n1 + i] = glides_spline(u, nodes.at[level * nodes.n1 +
+                column], nodes.at[level * nodes.n1 + second], nodes.at[level * nodes.n1 + third],
+                nodes.at[level * nodes.n1 + fourth]);
+        }
+        at += 1;
+    }
+}
+
 /* Make what is added to the sound, from the hop of input that begins at an index of the tape. */
 KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t first)
 {
@@ -326,10 +443,23 @@ KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t f
         print_through_read_turn(memory, first - behind, false, sooner);
     }
     const ux column = (ux)three_rates_next_hop(&filters, (reals_2){filters.line.at, 0, filters.line.n1});
-    for (ix channel = 0; channel < memory->ring.n0; channel++) {
-        for (ux i = (ux)0; i < (ux)64; i++) {
-            filters.line.at[channel * filters.line.n1 + (ix)column + (ix)i] = post * later.at[channel *
-                later.n1 + (ix)i] + pre * sooner.at[channel * sooner.n1 + (ix)i];
+    if (memory->counts.at[PRINT_THROUGH_MOVED] == INT64_C(1)) {
+        print_through_find_levels(memory, first - behind);
+        doubles_2 levels = memory->levels;
+        for (ix channel = 0; channel < memory->ring.n0; channel++) {
+            for (ux i = (ux)0; i < (ux)64; i++) {
+                const double heard = levels.at[(ix)i] * (double)later.at[channel * later.n1 + (ix)i] +
+                    levels.at[PRINT_THROUGH_PRE_LEVEL * levels.n1 + (ix)i] * (double)sooner.at[channel *
+                    sooner.n1 + (ix)i];
+                filters.line.at[channel * filters.line.n1 + (ix)column + (ix)i] = (real)heard;
+            }
+        }
+    } else {
+        for (ix channel = 0; channel < memory->ring.n0; channel++) {
+            for (ux i = (ux)0; i < (ux)64; i++) {
+                filters.line.at[channel * filters.line.n1 + (ix)column + (ix)i] = post * later.at[channel *
+                    later.n1 + (ix)i] + pre * sooner.at[channel * sooner.n1 + (ix)i];
+            }
         }
     }
     three_rates_filter_hop(&filters, memory->heard);
@@ -359,7 +489,14 @@ KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 bloc
         const int64_t place = counts.at[PRINT_THROUGH_PLACE];
         const int64_t hop = floor_division_64(place, INT64_C(64)) * INT64_C(64);
         const ix begin = (ix)(place - hop);
-        const ix count = smaller_integer(samples - done, PRINT_THROUGH_HOP - begin);
+        ix count = smaller_integer(samples - done, PRINT_THROUGH_HOP - begin);
+        int64s_1 glides = memory->glide.counts;
+        if (glides.at[PRINT_THROUGH_MOVING] == INT64_C(1)) {
+            count = smaller_integer(count, (ix)(glides.at[PRINT_THROUGH_CELL] - glides.at[PRINT_THROUGH_AT]));
+        }
+        if (glides.at[PRINT_THROUGH_MOVING] == INT64_C(1) || counts.at[PRINT_THROUGH_MOVED] == INT64_C(1)) {
+            print_through_keep_nodes(memory);
+        }
         const ix column = (ix)(place - floor_division_64(place, (int64_t)columns) * (int64_t)columns);
         const int64_t dry = place - counts.at[PRINT_THROUGH_LATE];
         const ux back = (ux)(ix)(dry - floor_division_64(dry, (int64_t)columns) * (int64_t)columns);
@@ -381,6 +518,7 @@ KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 bloc
                     memory->heard.at[channel * memory->heard.n1 + (ix)(ux)begin + (ix)i];
             }
         }
+        glides_glide_pass(count, &memory->glide);
         counts.at[PRINT_THROUGH_PLACE] = place + (int64_t)count;
         done += count;
         if (begin + count == PRINT_THROUGH_HOP) {

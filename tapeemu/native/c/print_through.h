@@ -4,6 +4,7 @@
 #define TAPEEMU_PRINT_THROUGH_H
 
 #include "elementary.h"
+#include "glides.h"
 #include "interpolation.h"
 #include "reader_table.h"
 #include "three_rates.h"
@@ -32,6 +33,9 @@ typedef struct {
     doubles_2 scratch;
     doubles_1 work;
     ThreeRates filters;
+    Glide glide;
+    doubles_2 nodes;
+    doubles_2 levels;
 } PrintThroughMemory;
 
 KERNEL double print_through_print_law(double thick, double apart);
@@ -44,16 +48,21 @@ KERNEL ix print_through_behind(const PrintThroughSettings *settings, double samp
 KERNEL ix print_through_latency(const PrintThroughSettings *settings, double sample_rate, ix channels);
 KERNEL double print_through_post_db(const PrintThroughSettings *settings);
 KERNEL double print_through_pre_db(const PrintThroughSettings *settings);
+KERNEL double print_through_post_gain(const PrintThroughSettings *settings);
+KERNEL double print_through_pre_gain(const PrintThroughSettings *settings);
 KERNEL ix print_through_tail(const PrintThroughSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix print_through_lead(const PrintThroughSettings *settings, double sample_rate, double level_db);
 KERNEL void print_through_shapes(const PrintThroughSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void print_through_design(const PrintThroughSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const PrintThroughMemory *memory);
+KERNEL void print_through_change(const PrintThroughSettings *settings, double sample_rate, ix channels, const PrintThroughMemory *memory);
 KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place);
 KERNEL double print_through_radius(double square, double least, double most);
 KERNEL double print_through_length_of_turn(doubles_1 plan, double radius, bool before);
 KERNEL double print_through_turn_samples(doubles_1 plan, int64_t place, bool before);
 KERNEL void print_through_find_radii(const PrintThroughMemory *memory, int64_t first);
 KERNEL void print_through_read_turn(const PrintThroughMemory *memory, int64_t first, bool before, reals_2 out);
+KERNEL void print_through_keep_nodes(const PrintThroughMemory *memory);
+KERNEL void print_through_find_levels(const PrintThroughMemory *memory, int64_t first);
 KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t first);
 KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 block, reals_2 out);
 

@@ -1,4 +1,4 @@
-/* Generated from room.py (502d539be2e48443); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room.py (d1c98e513c4f80bc); do not edit. SPDX-License-Identifier: ISC */
 
 /* The reverberating room, from its settings to sound: see :class:`tapeemu.processors.fdn_reverb.FdnReverb`. */
 
@@ -9,11 +9,12 @@
 #define ROOM_MOVING 2
 #define ROOM_GLIDE_CELL 1
 #define ROOM_FILTER_ROWS 9
+#define ROOM_DECAY_COURSE 4
 #define ROOM_CELL 5
 #define ROOM_CHUNK 64
 #define ROOM_COMMON 2
 #define ROOM_COMMON_ROW 3
-#define ROOM_COUNTERS 7
+#define ROOM_COUNTERS 9
 #define ROOM_COURSES 4
 #define ROOM_CURVED 6
 #define ROOM_DELAYS 5
@@ -30,6 +31,7 @@
 #define ROOM_HELD 7
 #define ROOM_INPUT_DELAY 0
 #define ROOM_INPUT_GAIN 0
+#define ROOM_LEFT 7
 #define ROOM_LINE_DELAY 2
 #define ROOM_LINE_ORDER 4
 #define ROOM_LONGEST_CELL 256
@@ -64,7 +66,7 @@
 #define ROOM_NO_SHARE REAL(0x1.4484bfeebc2a0p-100)
 #define ROOM_LEVEL_REFERENCE_HZ REAL(1000.0)
 #define ROOM_BAND_OF_1_KHZ 4
-#define ROOM_MEMORY_ROWS 26
+#define ROOM_MEMORY_ROWS 30
 #define ROOM_RESONANCE_DB REAL(12.0)
 
 /* Samples by which the output is late: none, for the dry sound passes at once. */
@@ -166,7 +168,7 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
     shapes.at[7 * shapes.n1 + 1] = (int64_t)half;
     shapes.at[8 * shapes.n1] = INT64_C(2);
     shapes.at[8 * shapes.n1 + 1] = INT64_C(256);
-    shapes.at[9 * shapes.n1] = INT64_C(7);
+    shapes.at[9 * shapes.n1] = INT64_C(9);
     shapes.at[10 * shapes.n1] = (int64_t)channels;
     shapes.at[10 * shapes.n1 + 1] = (int64_t)room_ring_columns(room_longest_input_delay(settings,
         sample_rate));
@@ -200,9 +202,10 @@ KERNEL void room_shapes(const RoomSettings *settings, double sample_rate, ix cha
     shapes.at[22 * shapes.n1] = INT64_C(9);
     shapes.at[22 * shapes.n1 + 1] = INT64_C(4);
     shapes.at[22 * shapes.n1 + 2] = (int64_t)lines;
-    glides_glide_shapes(ROOM_COURSES, 23, shapes);
+    glides_glide_shapes(5, 23, shapes);
     shapes.at[25 * shapes.n1] = INT64_C(4);
     shapes.at[25 * shapes.n1 + 1] = INT64_C(64);
+    moving_decay_moving_shapes(lines, 26, shapes);
 }
 
 /* Power that is left after some samples of a decay. */
@@ -295,10 +298,9 @@ KERNEL double room_place_taps(const RoomSettings *settings, ix channels, double 
     return total / taps;
 }
 
-/* Power that one pass through a line leaves on average, where levels are held. */
-KERNEL double room_loop_power(double sample_rate, const Network *network)
+/* Power that one pass through a line leaves on average, at a frequency in turns per sample. */
+KERNEL double room_loop_power(double turns, const Network *network)
 {
-    const double turns = smaller_double(1000.0, 0x1.999999999999ap-2 * sample_rate) / sample_rate;
     const double cosine = elementary_cosine_of_turns(turns);
     const double sine = elementary_sine_of_turns(turns);
     double total = 0.0;
@@ -440,14 +442,17 @@ KERNEL void room_design(const RoomSettings *settings, double sample_rate, ix cha
     const double heard = room_place_taps(settings, channels, mean, per_sample_db, &network);
     const double lines = (double)settings->lines;
     const double count = (double)channels;
-    const double level = square_root_double(lines * (1.0 - room_loop_power(sample_rate, &network)) / (count *
+    const double turns = smaller_double(1000.0, 0x1.999999999999ap-2 * sample_rate) / sample_rate;
+    const double level = square_root_double(lines * (1.0 - room_loop_power(turns, &network)) / (count *
         entering * heard));
+    moving_decay_write_law(&network, turns, memory->moving.law);
     room_set_levels(settings, channels, level, &network);
     room_set_turning(settings, sample_rate, decays, &network, &memory->state);
     glides_glide_rest(ROOM_DRY_ROW, network.numbers.at[ROOM_DRY], &memory->glide);
     glides_glide_rest(ROOM_HEARD_ROW, network.numbers.at[ROOM_HEARD], &memory->glide);
     glides_glide_rest(ROOM_OWN_ROW, network.numbers.at[ROOM_OWN], &memory->glide);
     glides_glide_rest(ROOM_COMMON_ROW, network.numbers.at[ROOM_COMMON], &memory->glide);
+    glides_glide_rest(ROOM_DECAY_COURSE, 0.0, &memory->glide);
     glides_glide_design(sample_rate, start_sample, &memory->glide);
     clear_network(&memory->state, start_sample);
 }
@@ -470,6 +475,10 @@ KERNEL void room_change(const RoomSettings *settings, double sample_rate, ix cha
     glides_glide_target(ROOM_HEARD_ROW, wet / memory->network.numbers.at[ROOM_HELD], &memory->glide);
     glides_glide_target(ROOM_OWN_ROW, own, &memory->glide);
     glides_glide_target(ROOM_COMMON_ROW, common, &memory->glide);
+    const double designed = memory->scratch.centres.at[ROOM_DECAYS * memory->scratch.centres.n1 +
+        ROOM_BAND_OF_1_KHZ];
+    glides_glide_target(ROOM_DECAY_COURSE, elementary_logarithm(designed / room_layout_decay_of_band(settings,
+        ROOM_BAND_OF_1_KHZ)), &memory->glide);
 }
 
 /* Write the decay time of every line from its loop gain, all gains included; `out` is (lines, frequencies). */
@@ -520,9 +529,22 @@ KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
         count = smaller_integer(count, (ix)counters.at[ROOM_SHORTEST]);
         count = smaller_integer(count, length - done);
         const bool glides = memory->glide.counts.at[ROOM_MOVING] == INT64_C(1);
+        bool left = counters.at[ROOM_LEFT] == INT64_C(1);
+        const ix at = (ix)memory->glide.counts.at[ROOM_AT];
         if (glides) {
-            const ix at = (ix)memory->glide.counts.at[ROOM_AT];
             count = smaller_integer(count, (ix)memory->glide.counts.at[ROOM_GLIDE_CELL] - at);
+            if (counters.at[ROOM_LEFT] == INT64_C(0) && moving_decay_decay_left(&memory->glide)) {
+                moving_decay_leave_design(&network, &state, fed);
+            }
+            left = counters.at[ROOM_LEFT] == INT64_C(1);
+        }
+        ix into = 0;
+        if (left) {
+            into = moving_decay_into_segment(&memory->glide);
+            count = smaller_integer(count, moving_decay_make_segment(&network, &state, &memory->glide,
+                &memory->moving));
+        }
+        if (glides) {
             for (ix course = 0; course < ROOM_COURSES; course++) {
                 glides_glide_values(course, at, 0, &memory->glide, (reals_1){memory->courses.at + course *
                     memory->courses.n1, count});
@@ -533,13 +555,22 @@ KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
         network_spread(state.input_ring, (int64s_1){delays.at, delays.n1}, (reals_1){gains.at, gains.n1},
             rows, fed, samples);
         network_mix(rows, samples);
+        if (left) {
+            moving_decay_scale_input(rows, &memory->moving, into, count);
+        }
         network_write_rows(state.diffuser_ring, (int64s_1){delays.at + ROOM_DIFFUSER_ORDER * delays.n1,
             delays.n1}, (reals_1){gains.at + ROOM_DIFFUSER_GAIN * gains.n1, gains.n1}, rows, fed, samples);
-        if (sections == 1) {
+        if (sections == 1 && !left) {
             network_read_filtered(&network, &state, fed, samples);
         } else {
-            network_read_rows(state.line_ring, &network, state.filtered, fed, samples);
-            network_absorb(state.filtered, network.filters, sections, state.filter_state, samples);
+            if (left) {
+                moving_decay_read_moving(&network, &state, &memory->moving, fed, into, count);
+                moving_decay_absorb_moving(state.filtered, &memory->moving, sections, into,
+                    state.filter_state, count);
+            } else {
+                network_read_rows(state.line_ring, &network, state.filtered, fed, samples);
+                network_absorb(state.filtered, network.filters, sections, state.filter_state, samples);
+            }
             network_add_rows(state.diffuser_ring, (int64s_1){delays.at + ROOM_DIFFUSER_DELAY * delays.n1,
                 delays.n1}, state.filtered, rows, fed, samples);
         }

@@ -7,6 +7,7 @@
 #include "elementary.h"
 #include "glides.h"
 #include "line_filters.h"
+#include "moving_decay.h"
 #include "network.h"
 #include "octave_decay.h"
 #include "octave_readings.h"
@@ -18,6 +19,7 @@ typedef struct {
     AbsorptionScratch scratch;
     Glide glide;
     reals_2 courses;
+    MovingDecay moving;
 } RoomMemory;
 
 KERNEL ix room_latency(const RoomSettings *settings, double sample_rate, ix channels);
@@ -32,7 +34,7 @@ KERNEL double room_decay_power(double decibels_per_sample, int64_t samples);
 KERNEL void room_lay_out(const RoomSettings *settings, double mean, ix pre_delay, const Network *network);
 KERNEL double room_weigh(const RoomSettings *settings, ix channels, ix pre_delay, double per_sample_db, const Network *network);
 KERNEL double room_place_taps(const RoomSettings *settings, ix channels, double mean, double per_sample_db, const Network *network);
-KERNEL double room_loop_power(double sample_rate, const Network *network);
+KERNEL double room_loop_power(double turns, const Network *network);
 typedef struct {
     double m0;
     double m1;

@@ -179,8 +179,8 @@ enum {
  * As in the processor.
  */
 enum {
-    TAPEEMU_PRINT_THROUGH_LEVEL_DB = 0, /* real */
-    TAPEEMU_PRINT_THROUGH_ASYMMETRY_DB = 1, /* real */
+    TAPEEMU_PRINT_THROUGH_LEVEL_DB = 0, /* real, moves */
+    TAPEEMU_PRINT_THROUGH_ASYMMETRY_DB = 1, /* real, moves */
     TAPEEMU_PRINT_THROUGH_PRE_ECHO = 2, /* whole */
     TAPEEMU_PRINT_THROUGH_HEADS_OUT = 3, /* whole */
     TAPEEMU_PRINT_THROUGH_TAPE_SPEED_CM_S = 4, /* real */
@@ -207,7 +207,7 @@ enum {
  * room_seed : uint64
  */
 enum {
-    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real */
+    TAPEEMU_ROOM_DECAY_SECONDS = 0, /* real, moves */
     TAPEEMU_ROOM_DECAY_GIVEN = 1, /* whole */
     TAPEEMU_ROOM_LOW_DECAY_RATIO = 2, /* real */
     TAPEEMU_ROOM_LOW_GIVEN = 3, /* whole */

@@ -593,7 +593,7 @@ static void mix_sample(real part, ix k, reals_2 dry, reals_2 wet)
 static double pass_share(Share *share, ix count)
 {
     const Glide glide = glide_of(share);
-    const double now = glides_value(0, (ix)share->counts[GLIDES_AT], &glide);
+    const double now = glides_glide_value(0, (ix)share->counts[GLIDES_AT], &glide);
     share->counts[GLIDES_MOVING] = 1;
     glides_glide_pass(count, &glide);
     if (share->waits && count > 0 && share->counts[GLIDES_AT] == 0) {
