@@ -1,4 +1,4 @@
-/* Generated from magnetisation.py (c141a189abc487db); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetisation.py (f357f936bd348e7c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Magnetisation by the Jiles-Atherton equations, integrated along the field from sample to sample.
@@ -449,7 +449,7 @@ KERNEL void magnetisation_load_fields(reals_3 high, ix channel, ix start, ix wid
 }
 
 /*
- * Field from `high`, magnetisation in its place, `lag` (2 to 12) top-rate samples late.
+ * Field from `high`, magnetisation in its place, `lag` (1 to 12) top-rate samples late.
  *
  * Two channels are stepped in turn, because one step waits for the one before and a processor can do two
  * such chains in the time of one. The last of an odd number is stepped alone.
