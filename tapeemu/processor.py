@@ -242,9 +242,14 @@ class Stream(ABC):
 
         What comes out for a tail is the beginning of what comes out for a longer one.
         """
-        rest = self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+        silence, missing = self.silence_for(tail_samples)
+        rest = self.advance(np.zeros((self.channels, silence)))[:, :missing]
         self.close()
         return rest
+
+    def silence_for(self, tail_samples: int) -> tuple[int, int]:
+        """Samples of silence that bring latency and a tail out, and how many come out that belong to them."""
+        return self.latency + tail_samples, self.latency + tail_samples
 
     def close(self) -> None:
         """Mark the end: nothing more will be fed, and what only one stream may hold is free again."""

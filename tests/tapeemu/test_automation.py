@@ -112,7 +112,7 @@ def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
     ("processor", "name"),
     [
         (PreampDrive(), "high_pass_hz"),
-        (WowFlutter(), "weighted_flutter_percent"),
+        (WowFlutter(), "speed_error_percent"),
         (AmplitudeFlutter(), "random_db"),
         (FdnReverb(), "size_percent"),
         (TapeNoise(), "seed"),
@@ -178,6 +178,7 @@ def test_a_curve_that_stands_sounds_as_the_setting() -> None:
         (TapeNoise(), "hiss_db", -40.0),
         (EraseResidue(earlier_seconds=0.1), "bass_rise_db", 18.0),
         (TapeMagnetisation(), "mol_db", 8.0),
+        (WowFlutter(), "weighted_flutter_percent", 0.6),
     ):
         expected = processor.replace(**{name: value})(audio, RATE)
         heard = moved(processor, curve(name, (0.0, value)))(audio, RATE)
@@ -199,6 +200,7 @@ def test_a_ramp_is_followed_without_a_lag() -> None:
 HALL = FdnReverb(lines=8, decay_seconds=0.1)
 # Every setting that can move, with what must be set beside it, in all ways in which it decides something.
 JUDGED: dict[tuple[str, str], list[Processor]] = {
+    ("wow_flutter", "weighted_flutter_percent"): [WowFlutter(), WowFlutter(random_band_hz=(5.0, 20.0))],
     ("stage", MIX): [HALL.replace(wet_percent=100.0)],
     ("fdn_reverb", "wet_percent"): [HALL],
     ("fdn_reverb", "width_percent"): [HALL.replace(wet_percent=100.0)],
@@ -364,6 +366,7 @@ JUMPING = [
     (FdnReverb(lines=8, decay_seconds=0.2), "wet_percent", 0.0, 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
     (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
+    (WowFlutter(), "weighted_flutter_percent", 0.0, 5.0),
 ]
 
 
@@ -468,6 +471,7 @@ SET = [
     (FdnReverb(lines=8, decay_seconds=0.1, wet_percent=0.0), "wet_percent", 100.0),
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
     (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
+    (WowFlutter(weighted_flutter_percent=1.5), "weighted_flutter_percent", 0.1),
 ]
 
 

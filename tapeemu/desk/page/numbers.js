@@ -291,7 +291,7 @@ const NUMBERS = {
   wow_flutter(own) {
     const mixture = mixtureOf(own);
     const [weighted, unweighted] = flutterFigures(own);
-    const scale = flutterScale(own);
+    const wanted = wantedFlutter(own);
     return {
       ...own,
       parts: rowsOf(4, mixture.parts.map((part) => {
@@ -304,8 +304,10 @@ const NUMBERS = {
       random_high_hz: mixture.band[1],
       scrape_low_hz: mixture.scrapeBand[0],
       scrape_high_hz: mixture.scrapeBand[1],
-      scale,
-      settling_percent: scale * Math.max(weighted, 0.25 * unweighted),
+      weighted_flutter_percent: wanted ?? 0,
+      scaled: given01(wanted),
+      figure_percent: weighted,
+      wide_figure_percent: unweighted,
     };
   },
 };

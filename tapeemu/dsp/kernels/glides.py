@@ -27,6 +27,7 @@ __all__ = [
     "glide_cell",
     "glide_design",
     "glide_exponentials",
+    "glide_late_value",
     "glide_levels",
     "glide_pass",
     "glide_rest",
@@ -34,6 +35,7 @@ __all__ = [
     "glide_shapes",
     "glide_target",
     "glide_values",
+    "late_glide_shapes",
 ]
 
 NODES = 5
@@ -41,7 +43,8 @@ NODES = 5
 
 TARGET, REST = 5, 6
 _COLUMNS = 7
-"""Behind the values: what is taken up at the next cell, and the value as designed."""
+"""Behind the values: what is taken up at the next cell, and the value as designed. Numbers that are read more than
+a cell late have still earlier values behind these, the latest first."""
 
 AT, CELL, MOVING = 0, 1, 2
 _COUNTS = 3
@@ -58,8 +61,8 @@ class Glide(NamedTuple):
 
     Attributes
     ----------
-    values : ndarray, shape (numbers, 7)
-        Of every number: the last five values, the next one, and the one as designed.
+    values : ndarray, shape (numbers, 7 or more)
+        Of every number: the last five values, the next one, the one as designed, and what was before.
     counts : ndarray, shape (3,)
         See the places above.
     """
@@ -77,7 +80,7 @@ def glide_cell(sample_rate: Precise) -> int:
 @kernel()
 def glide_rest(number: int, value: Precise, glide: Glide) -> None:
     """Set a number as designed: it stands there."""
-    for column in range(_COLUMNS):
+    for column in range(glide.values.shape[1]):
         glide.values[number, column] = value
 
 
@@ -95,7 +98,7 @@ def _look(glide: Glide) -> None:
     values = glide.values
     moving = 0
     for number in range(values.shape[0]):
-        for column in range(REST):
+        for column in range(values.shape[1]):
             if values[number, column] != values[number, REST]:
                 moving = 1
     glide.counts[MOVING] = moving
@@ -107,8 +110,9 @@ def glide_seek(place: np.int64, glide: Glide) -> None:
     cell = glide.counts[CELL]
     glide.counts[AT] = place - place // cell * cell
     for number in range(glide.values.shape[0]):
-        for column in range(NODES):
-            glide.values[number, column] = glide.values[number, TARGET]
+        for column in range(glide.values.shape[1]):
+            if column != REST:
+                glide.values[number, column] = glide.values[number, TARGET]
     _look(glide)
 
 
@@ -127,7 +131,12 @@ def glide_pass(count: int, glide: Glide) -> None:
     after = counts[AT] + count
     if counts[MOVING] == 1 and after == cell:
         values = glide.values
+        before = values.shape[1] - _COLUMNS
         for number in range(values.shape[0]):
+            for k in range(before - 1):
+                values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
+            if before > 0:
+                values[number, _COLUMNS] = values[number, 0]
             for column in range(NODES):
                 values[number, column] = values[number, column + 1]
         _look(glide)
@@ -135,15 +144,8 @@ def glide_pass(count: int, glide: Glide) -> None:
 
 
 @kernel()
-def _value(number: int, at: int, glide: Glide) -> Precise:
-    """A number at a sample of the cell; below 0 of the cell before."""
-    values = glide.values
-    cell = int(glide.counts[CELL])
-    column = 1
-    if at < 0:
-        at += cell
-        column = 0
-    u = np.double(at) / np.double(cell)
+def _spline(u: Precise, one: Precise, two: Precise, three: Precise, four: Precise) -> Precise:
+    """Cubic B-spline of four values, at a share of the cell."""
     v = 1.0 - u
     uu = u * u
     vv = v * v
@@ -152,9 +154,44 @@ def _value(number: int, at: int, glide: Glide) -> Precise:
     behind = uu * u
     near = 4.0 - 6.0 * uu + 3.0 * behind
     far = 6.0 - before - near - behind
-    total: Precise = before * values[number, column] + near * values[number, column + 1]
-    total += far * values[number, column + 2] + behind * values[number, column + 3]
+    total: Precise = before * one + near * two
+    total += far * three + behind * four
     return total / 6.0
+
+
+@kernel()
+def _value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample of the cell; below 0 of the cell before."""
+    row = glide.values[number]
+    cell = int(glide.counts[CELL])
+    column = 1
+    if at < 0:
+        at += cell
+        column = 0
+    share = np.double(at) / np.double(cell)
+    return _spline(share, row[column], row[column + 1], row[column + 2], row[column + 3])
+
+
+@kernel()
+def _kept(number: int, place: int, glide: Glide) -> Precise:
+    """One of the values of a number, by its place, which is below 0 for what was before."""
+    return glide.values[number, place if place >= 0 else _COLUMNS - 1 - place]
+
+
+@kernel()
+def glide_late_value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample, counted from the beginning of the cell, as early as :func:`late_glide_shapes` keeps it."""
+    cell = int(glide.counts[CELL])
+    cells = at // cell
+    share = np.double(at - cells * cell) / np.double(cell)
+    first = cells + 1
+    return _spline(
+        share,
+        _kept(number, first, glide),
+        _kept(number, first + 1, glide),
+        _kept(number, first + 2, glide),
+        _kept(number, first + 3, glide),
+    )
 
 
 @kernel()
@@ -223,3 +260,10 @@ def glide_shapes(numbers: int, first: int, shapes: Integers2) -> None:
     shapes[first, 0] = numbers
     shapes[first, 1] = _COLUMNS
     shapes[first + 1, 0] = _COUNTS
+
+
+@kernel()
+def late_glide_shapes(numbers: int, late: int, sample_rate: Precise, first: int, shapes: Integers2) -> None:
+    """As :func:`glide_shapes`, for numbers that are read by :func:`glide_late_value` up to so many samples late."""
+    glide_shapes(numbers, first, shapes)
+    shapes[first, 1] = _COLUMNS + 1 + late // glide_cell(sample_rate)

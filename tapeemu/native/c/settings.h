@@ -364,10 +364,10 @@ enum {
  * The random part.
  * scrape_percent, scrape_low_hz, scrape_high_hz
  * Scrape flutter of its own band.
- * scale
- * Factor on all that moves but azimuth and speed error, from the weighted figure.
- * settling_percent
- * Flutter that settling is held against.
+ * weighted_flutter_percent, scaled
+ * Figure that all that moves but azimuth and speed error is scaled to, and 1 if it is.
+ * figure_percent, wide_figure_percent
+ * Figures before scaling, weighted and unweighted.
  * speed_error_percent, azimuth_skew_us, azimuth_wander_us, track_skew_us, reader_taps, seed
  * As in the processor.
  */
@@ -379,16 +379,18 @@ enum {
     TAPEEMU_WOW_FLUTTER_SCRAPE_PERCENT = 4, /* real */
     TAPEEMU_WOW_FLUTTER_SCRAPE_LOW_HZ = 5, /* real */
     TAPEEMU_WOW_FLUTTER_SCRAPE_HIGH_HZ = 6, /* real */
-    TAPEEMU_WOW_FLUTTER_SCALE = 7, /* real */
-    TAPEEMU_WOW_FLUTTER_SETTLING_PERCENT = 8, /* real */
-    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
-    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
-    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
-    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 12, /* real */
-    TAPEEMU_WOW_FLUTTER_READER_TAPS = 13, /* whole */
-    TAPEEMU_WOW_FLUTTER_SEED = 14, /* whole */
+    TAPEEMU_WOW_FLUTTER_WEIGHTED_FLUTTER_PERCENT = 7, /* real, moves */
+    TAPEEMU_WOW_FLUTTER_SCALED = 8, /* whole */
+    TAPEEMU_WOW_FLUTTER_FIGURE_PERCENT = 9, /* real */
+    TAPEEMU_WOW_FLUTTER_WIDE_FIGURE_PERCENT = 10, /* real */
+    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 11, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 12, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 13, /* real */
+    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 14, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 15, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 16, /* whole */
     /* then the table parts: real, 2 dimension(s) */
-    TAPEEMU_WOW_FLUTTER_NUMBERS = 15
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 17
 };
 
 #endif

@@ -195,8 +195,10 @@ static bool wow_numbers(const StageText *stage, Numbers *to)
     put_double(to, mixture.scrape_percent);
     put_double(to, mixture.scrape_low_hz);
     put_double(to, mixture.scrape_high_hz);
-    put_double(to, scale);
-    put_double(to, scale * (weighted > 0.25 * unweighted ? weighted : 0.25 * unweighted));
+    put_double(to, scaled ? wanted : 0.0);
+    put_integer(to, scaled ? 1 : 0);
+    put_double(to, weighted);
+    put_double(to, unweighted);
     put_double(to, 0.0);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_SKEW_US].number);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_WANDER_US].number);
