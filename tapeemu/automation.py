@@ -281,6 +281,9 @@ class AutomatedStream(Stream):
         """The longest that the curves give where they end, for what one allows another may make longer."""
         return max(self._inner.tail_of(each.kernel_settings(), level_db) for each in self._ends)
 
+    def lead_samples(self, level_db: float = -60.0) -> int:
+        return self._inner.lead_samples(level_db)
+
     def close(self) -> None:
         super().close()
         self._inner.close()

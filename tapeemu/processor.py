@@ -318,6 +318,10 @@ class Processor(Settings, ABC):
             return ""
         return cls.stands if float in (field.annotation, *get_args(field.annotation)) else "it is not one quantity"
 
+    def why_it_cannot_move(self, name: str) -> str:
+        """Why a setting in `moves` cannot follow a curve beside these others; nothing if it can."""
+        return ""
+
     def kernel_settings(self) -> Any:
         """The settings as kernels take them; every processor with settings that move has them."""
         raise NotImplementedError(f"{self.kind} has no kernels")

@@ -102,12 +102,14 @@ class WowFlutter(Processor):
     stays below 5 % of the flutter: of the weighted figure, or of a quarter of the unweighted one where that is
     more. Azimuth begins at zero likewise. A render that starts later on the tape cuts into the same run of it.
 
-    **Depth that moves.** `weighted_flutter_percent` can follow a curve over the tape. The course that the seed drew
-    stays, and its delay is multiplied: half the figure is half the way. So the delay is still zero at tape position
-    0, the latency is that of the largest figure on the curve and constant, and nothing runs away. The slope of the
-    depth adds a speed error of its own, the slope times the delay there: what has a delay of 1 ms at full depth, and
-    grows from nothing in 10 s, is wrong by up to 0.01 %. A jump goes through a cubic spline of cells of 5 ms, at most
-    at 150 of its heights a second: where it changes the delay by 0.1 ms, the pitch is off by up to 1.5 % for 15 ms.
+    **Depth that moves.** `weighted_flutter_percent` can follow a curve over the tape, or, where nothing is scaled
+    to it, `random_percent` and `scrape_percent`. The course that the seed drew stays, and its delay is multiplied:
+    half the figure is half the way. So the delay is still zero at tape position 0, the latency is that of the
+    largest depth on the curve and constant, and nothing runs away. The first seconds settle as they would with the
+    largest depths of the curves (or less, where these are within a sample of delay), for which the tape is made. The slope of the depth adds a speed error of
+    its own, the slope times the delay: what has a delay of 1 ms at full depth, and grows from nothing in 10 s,
+    is wrong by up to 0.01 %. A jump goes through a cubic spline of cells of 5 ms, at most at 150 of its heights a
+    second: where it changes the delay by 0.1 ms, the pitch is off by up to 1.5 % for 15 ms.
 
     The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
     block sizes share it. With `track_skew_us` each stem of a multitrack stands a little early or late besides, as
@@ -146,10 +148,10 @@ class WowFlutter(Processor):
     """
 
     kind = "wow_flutter"
-    moves: ClassVar[tuple[str, ...]] = ("weighted_flutter_percent",)
+    moves: ClassVar[tuple[str, ...]] = ("weighted_flutter_percent", "random_percent", "scrape_percent")
     stands: ClassVar[str] = (
-        "its laws are drawn with the course of the tape, the skews of its heads are settled in the first seconds, and "
-        "a speed error that moved would change the length of the tape and every place behind it"
+        "its laws are drawn with the course of the tape, the skews of its heads are settled in the first seconds, "
+        "and a speed error that moved would change the length of the tape and every place behind it"
     )
 
     weighted_flutter_percent: float | None = setting(
@@ -272,6 +274,14 @@ class WowFlutter(Processor):
                 f"{_MOST_DEVIATION_PERCENT:g} %; lower the largest of them"
             )
         return self
+
+    def why_it_cannot_move(self, name: str) -> str:
+        if name == "weighted_flutter_percent" or self.weighted_flutter_percent is None:
+            return ""
+        return (
+            "weighted_flutter_percent scales all that moves to its figure, also what becomes more; let that "
+            "follow a curve, or leave it out"
+        )
 
     def idle(self) -> dict[str, str]:
         found = {}

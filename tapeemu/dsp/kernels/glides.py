@@ -175,12 +175,13 @@ def _value(number: int, at: int, glide: Glide) -> Precise:
 @kernel()
 def _kept(number: int, place: int, glide: Glide) -> Precise:
     """One of the values of a number, by its place, which is below 0 for what was before."""
-    return glide.values[number, place if place >= 0 else _COLUMNS - 1 - place]
+    value: Precise = glide.values[number, place if place >= 0 else _COLUMNS - 1 - place]
+    return value
 
 
 @kernel()
 def glide_late_value(number: int, at: int, glide: Glide) -> Precise:
-    """A number at a sample, counted from the beginning of the cell, as early as :func:`late_glide_shapes` keeps it."""
+    """A number at a sample, counted from the cell's first, as early as :func:`late_glide_shapes` keeps it."""
     cell = int(glide.counts[CELL])
     cells = at // cell
     share = np.double(at - cells * cell) / np.double(cell)
@@ -264,6 +265,6 @@ def glide_shapes(numbers: int, first: int, shapes: Integers2) -> None:
 
 @kernel()
 def late_glide_shapes(numbers: int, late: int, sample_rate: Precise, first: int, shapes: Integers2) -> None:
-    """As :func:`glide_shapes`, for numbers that are read by :func:`glide_late_value` up to so many samples late."""
+    """As :func:`glide_shapes`, for numbers read by :func:`glide_late_value` up to so many samples late."""
     glide_shapes(numbers, first, shapes)
     shapes[first, 1] = _COLUMNS + 1 + late // glide_cell(sample_rate)

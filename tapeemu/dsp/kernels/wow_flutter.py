@@ -43,6 +43,8 @@ from tapeemu.dsp.kernels.trajectories import (
     set_noise,
     set_sine,
     settle_trajectory,
+    settle_with,
+    settled_constant,
     trajectory_shapes,
 )
 
@@ -65,7 +67,7 @@ __all__ = [
     "wow_flutter_tail",
 ]
 
-WOW_FLUTTER_MOVES = ("weighted_flutter_percent",)
+WOW_FLUTTER_MOVES = ("weighted_flutter_percent", "random_percent", "scrape_percent")
 """Settings that it follows while it plays."""
 
 # Columns of a rotating part.
@@ -91,18 +93,20 @@ _ROOM = 1024
 # Places in the counts: what does not change, then what moves.
 REACH, LATENCY, TAPS, AZIMUTH_MOVES = 0, 1, 2, 3
 _START, _ORIGIN, _FED, _MADE, _BASE, _FILLED, _PIECE_MADE, _WHOLE, _CELL_BEGIN = 4, 5, 6, 7, 8, 9, 10, 11, 12
-_COUNTS = 13
+_PARTS_FILLED, _PARTS_MADE = 13, 14
+_COUNTS = 15
 """Places on the tape of the first input and the first output; samples fed and made; input sample in the first
 column of the line; whether the delays of a piece are made, and of which; whole place of the first output sample of
-its segment; input sample at which the cell of the glide began."""
+its segment; input sample at which the cell of the glide began; whether a piece of the parts alone is made, and of
+which."""
 
 # Places in the plan.
-_RATIO, _SLOPE, _FRACTION, _SCALE = 0, 1, 2, 3
-_PLAN = 4
+_RATIO, _SLOPE, _FRACTION, _SCALE, _DRAWN_RANDOM, _DRAWN_SCRAPE = 0, 1, 2, 3, 4, 5
+_PLAN = 6
 
-_DEPTH = 0
-_NUMBERS = 1
-"""What glides: the factor on the delay that it was designed for."""
+_TURNING, _RANDOM, _SCRAPING = 0, 1, 2
+_NUMBERS = 3
+"""What glides: factors on the delays by rotating parts, random part and scrape flutter as designed."""
 
 
 class WowFlutterSettings(NamedTuple):
@@ -149,10 +153,10 @@ class WowFlutterMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (4,)
+    plan : ndarray, shape (6,)
         Input samples per output sample; what is more or less than one in it; place behind the whole one of the
-        segment's first output sample; factor on what moves.
-    counts : ndarray, shape (13,)
+        segment's first output sample; factor on what moves, and deviations of random part and scrape flutter.
+    counts : ndarray, shape (15,)
         See the places above.
     ratio : ndarray, shape (3,)
         Input samples per output sample, as of :func:`set_rate`.
@@ -164,12 +168,16 @@ class WowFlutterMemory(NamedTuple):
         Delays in a segment, and those of a channel against the one before it; those of a piece are made at a time.
     moved : ndarray, shape (2, PIECE)
         Scratch: delays of a piece whose depth moves.
+    apart : ndarray, shape (2, PIECE)
+        Scratch: delays of a piece by rotating parts alone, and by scrape flutter alone.
     places : Places
         Where a stretch is read.
     glide : Glide
         What moves.
     flutter, azimuth : Trajectory
         What the delays are.
+    turning, scraping : Trajectory
+        Rotating parts and scrape flutter alone, where there is something else.
     """
 
     plan: Precises1
@@ -179,10 +187,13 @@ class WowFlutterMemory(NamedTuple):
     line: Reals2
     delays: Precises2
     moved: Precises2
+    apart: Precises2
     places: Places
     glide: Glide
     flutter: Trajectory
     azimuth: Trajectory
+    turning: Trajectory
+    scraping: Trajectory
 
 
 @kernel()
@@ -313,6 +324,7 @@ def wow_flutter_shapes(
     row = shape_row(channels, 2 * around + _ROOM, shapes, row)
     row = shape_row(2, SEGMENT, shapes, row)
     row = shape_row(2, PIECE, shapes, row)
+    row = shape_row(2, PIECE, shapes, row)
     for _ in range(3):
         row = shape_row(PIECE, 1, shapes, row)
     late_glide_shapes(_NUMBERS, around, sample_rate, row, shapes)
@@ -325,7 +337,23 @@ def wow_flutter_shapes(
     )
     row = trajectory_shapes(settings.parts.shape[0], 2, random + scrape, highest, sample_rate, 1, shapes, row)
     wander = noise_octaves(BAND, _WANDER_LOW_HZ, _WANDER_HIGH_HZ, sample_rate)
-    trajectory_shapes(0, 1, wander, 2.0 * _WANDER_HIGH_HZ, sample_rate, 1, shapes, row)
+    row = trajectory_shapes(0, 1, wander, 2.0 * _WANDER_HIGH_HZ, sample_rate, 1, shapes, row)
+    turning = settings.parts.shape[0] if _has_noise(settings) else 0
+    row = trajectory_shapes(turning, 0, 0, highest, sample_rate, 1, shapes, row)
+    noises = 1 if _has_scrape(settings) else 0
+    trajectory_shapes(0, noises, noises * scrape, highest, sample_rate, 1, shapes, row)
+
+
+@kernel()
+def _has_noise(settings: WowFlutterSettings) -> bool:
+    """Whether rotating parts are not all that moves."""
+    return flutter_scale(settings) > 0.0 and (settings.random_percent > 0.0 or settings.scrape_percent > 0.0)
+
+
+@kernel()
+def _has_scrape(settings: WowFlutterSettings) -> bool:
+    """Whether scrape flutter moves."""
+    return flutter_scale(settings) > 0.0 and settings.scrape_percent > 0.0
 
 
 @kernel()
@@ -334,6 +362,34 @@ def track_skew_samples(settings: WowFlutterSettings, sample_rate: Precise, track
     key = stream_key(settings.seed, TRACK_SKEW, np.uint64(track))
     share: Precise = np.float64(np.int64(key >> np.uint64(1))) * (4.0 * _PER_2_64) - 1.0
     return share * settings.track_skew_us * 1e-6 * sample_rate
+
+
+@kernel()
+def _set_sines(settings: WowFlutterSettings, sample_rate: Precise, memory: Trajectory) -> None:
+    """Add the rotating parts to a trajectory."""
+    for part in range(settings.parts.shape[0]):
+        turns = settings.parts[part, PHASE_TURNS]
+        if settings.parts[part, PHASE_GIVEN] == 0.0:
+            key = stream_key(settings.seed, ROTATING_PART, np.uint64(part))
+            turns = np.float64(np.int64(key >> np.uint64(1))) * (2.0 * _PER_2_64)
+        amplitude = -_part_amplitude(settings, sample_rate, part)
+        set_sine(part, settings.parts[part, RATE_HZ], amplitude, turns - 0.25, memory)
+
+
+@kernel()
+def _set_scrape(settings: WowFlutterSettings, sample_rate: Precise, number: int, memory: Trajectory) -> None:
+    """Add scrape flutter to a trajectory, as its noise of that number."""
+    set_noise(
+        number,
+        BAND,
+        stream_key(settings.seed, SCRAPE, np.uint64(0)),
+        settings.scrape_low_hz,
+        settings.scrape_high_hz,
+        _scrape_rms(settings, sample_rate),
+        0.0,
+        True,
+        memory,
+    )
 
 
 @kernel()
@@ -356,13 +412,7 @@ def design_delay(
         Scratch.
     """
     begin_trajectory(sample_rate, memory)
-    for part in range(settings.parts.shape[0]):
-        turns = settings.parts[part, PHASE_TURNS]
-        if settings.parts[part, PHASE_GIVEN] == 0.0:
-            key = stream_key(settings.seed, ROTATING_PART, np.uint64(part))
-            turns = np.float64(np.int64(key >> np.uint64(1))) * (2.0 * _PER_2_64)
-        amplitude = -_part_amplitude(settings, sample_rate, part)
-        set_sine(part, settings.parts[part, RATE_HZ], amplitude, turns - 0.25, memory)
+    _set_sines(settings, sample_rate, memory)
     set_noise(
         0,
         LAW,
@@ -374,17 +424,7 @@ def design_delay(
         True,
         memory,
     )
-    set_noise(
-        1,
-        BAND,
-        stream_key(settings.seed, SCRAPE, np.uint64(0)),
-        settings.scrape_low_hz,
-        settings.scrape_high_hz,
-        _scrape_rms(settings, sample_rate),
-        0.0,
-        True,
-        memory,
-    )
+    _set_scrape(settings, sample_rate, 1, memory)
     settling = _settling_percent(settings)
     if settings.track_skew_us != 0.0:
         settling = max(settling, _LEAST_AZIMUTH_FLUTTER_PERCENT)
@@ -431,7 +471,11 @@ def wow_flutter_design(
     memory.plan[_RATIO] = ratio
     memory.plan[_SLOPE] = ratio - 1.0
     memory.plan[_SCALE] = flutter_scale(settings)
-    glide_rest(_DEPTH, 1.0, memory.glide)
+    memory.plan[_DRAWN_RANDOM] = settings.random_percent
+    memory.plan[_DRAWN_SCRAPE] = settings.scrape_percent
+    _design_apart(settings, sample_rate, memory)
+    for number in range(_NUMBERS):
+        glide_rest(number, 1.0, memory.glide)
     glide_design(sample_rate, start_sample, memory.glide)
     set_rate(ratio, 1.0, memory.ratio)
     counts[REACH] = _reach(settings, sample_rate, channels)
@@ -445,17 +489,36 @@ def wow_flutter_design(
 
 
 @kernel()
+def _design_apart(settings: WowFlutterSettings, sample_rate: Precise, memory: WowFlutterMemory) -> None:
+    """Design the parts that are made by themselves where depths move apart; they settle as fast as the whole."""
+    begin_trajectory(sample_rate, memory.turning)
+    begin_trajectory(sample_rate, memory.scraping)
+    if memory.turning.sines.shape[0] > 0:
+        _set_sines(settings, sample_rate, memory.turning)
+        settle_with(memory.flutter, memory.turning, memory.delays[0])
+    if memory.scraping.noises.keys.size > 0:
+        _set_scrape(settings, sample_rate, 0, memory.scraping)
+        settle_with(memory.flutter, memory.scraping, memory.delays[0])
+
+
+@kernel()
 def wow_flutter_change(
     settings: WowFlutterSettings, sample_rate: Precise, channels: int, memory: WowFlutterMemory
 ) -> None:
     """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
 
-    Of the settings those of `WOW_FLUTTER_MOVES` may differ from the ones that it was designed for. The course of the
-    tape stays the one that was drawn: its delay is multiplied.
+    Of the settings those of `WOW_FLUTTER_MOVES` may differ from the ones that it was designed for. The course of
+    the tape stays the one that was drawn: its delay is multiplied.
     """
-    designed = memory.plan[_SCALE]
-    if designed > 0.0:
-        glide_target(_DEPTH, flutter_scale(settings) / designed, memory.glide)
+    plan = memory.plan
+    if plan[_SCALE] > 0.0:
+        depth = flutter_scale(settings) / plan[_SCALE]
+        glide_target(_TURNING, depth, memory.glide)
+        # Of equal settings a factor of exactly one.
+        random = settings.random_percent / plan[_DRAWN_RANDOM] if plan[_DRAWN_RANDOM] > 0.0 else 1.0
+        glide_target(_RANDOM, depth * random, memory.glide)
+        scraping = settings.scrape_percent / plan[_DRAWN_SCRAPE] if plan[_DRAWN_SCRAPE] > 0.0 else 1.0
+        glide_target(_SCRAPING, depth * scraping, memory.glide)
 
 
 @kernel()
@@ -611,21 +674,56 @@ def _locate(memory: WowFlutterMemory, share: Precise, begin: int, since: int, co
 
 
 @kernel()
+def _moves_apart(glide: Glide) -> bool:
+    """Whether the depths of the parts are not the same all the time."""
+    values = glide.values
+    apart = False
+    for number in range(1, _NUMBERS):
+        for column in range(values.shape[1]):
+            apart = apart or values[number, column] != values[0, column]
+    return apart
+
+
+@kernel()
+def _fill_apart(memory: WowFlutterMemory, piece: np.int64) -> None:
+    """Make what rotating parts and scrape flutter alone delay a piece."""
+    counts = memory.counts
+    if counts[_PARTS_FILLED] == 1 and counts[_PARTS_MADE] == piece:
+        return
+    if memory.turning.sines.shape[0] > 0:
+        fill_piece(memory.turning, piece, 0, np.uint64(0), memory.apart[0])
+    if memory.scraping.noises.keys.size > 0:
+        fill_piece(memory.scraping, piece, 0, np.uint64(0), memory.apart[1])
+    counts[_PARTS_MADE] = piece
+    counts[_PARTS_FILLED] = 1
+
+
+@kernel()
 def _move_delays(memory: WowFlutterMemory, begin: int, count: int) -> None:
     """Write the delays of a stretch of a segment by the depths at its places on the tape.
 
-    Depths between none and the largest that the reader was made for give delays that it reaches; the bound is for
-    what their weights round.
+    The skew of the track stays. Depths between none and the largest that the reader was made for give delays that
+    it reaches; the bound is for what their weights round.
     """
     counts = memory.counts
     start, slope = memory.plan[_FRACTION], memory.plan[_SLOPE]
     most = np.double(counts[REACH] - counts[TAPS] // 2)
+    piece = counts[_PIECE_MADE]
     first = begin // PIECE * PIECE
+    apart = _moves_apart(memory.glide)
+    if apart:
+        _fill_apart(memory, piece)
     for k in range(count):
         i = begin + k
         place = counts[_WHOLE] + i + np.int64(np.floor(start + slope * np.float64(i)))
-        depth = glide_late_value(_DEPTH, int(place - counts[_CELL_BEGIN]), memory.glide)
-        delay = depth * memory.delays[0, i]
+        at = int(place - counts[_CELL_BEGIN])
+        skew = settled_constant(memory.flutter, np.double(piece * PIECE + i - first))
+        depth = glide_late_value(_RANDOM if apart else _TURNING, at, memory.glide)
+        delay = depth * (memory.delays[0, i] - skew) + skew
+        if apart:
+            turning = glide_late_value(_TURNING, at, memory.glide) - depth
+            scraping = glide_late_value(_SCRAPING, at, memory.glide) - depth
+            delay += turning * memory.apart[0, i - first] + scraping * memory.apart[1, i - first]
         memory.moved[0, i - first] = min(max(delay, -most), most)
         memory.moved[1, i - first] = memory.delays[1, i]
 

@@ -1,4 +1,4 @@
-/* Generated from glides.py (fef2f812d794750b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (044a75a6dc954b13); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -144,10 +144,11 @@ KERNEL double glides_value(ix number, ix at, const Glide *glide)
 /* One of the values of a number, by its place, which is below 0 for what was before. */
 KERNEL double glides_kept(ix number, ix place, const Glide *glide)
 {
-    return glide->values.at[number * glide->values.n1 + (place >= 0 ? place : 6 - place)];
+    const double value = glide->values.at[number * glide->values.n1 + (place >= 0 ? place : 6 - place)];
+    return value;
 }
 
-/* A number at a sample, counted from the beginning of the cell, as early as :func:`late_glide_shapes` keeps it. */
+/* A number at a sample, counted from the cell's first, as early as :func:`late_glide_shapes` keeps it. */
 KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide)
 {
     const ix cell = (ix)glide->counts.at[GLIDES_CELL];
@@ -234,7 +235,7 @@ KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes)
     shapes.at[(first + 1) * shapes.n1] = INT64_C(3);
 }
 
-/* As :func:`glide_shapes`, for numbers that are read by :func:`glide_late_value` up to so many samples late. */
+/* As :func:`glide_shapes`, for numbers read by :func:`glide_late_value` up to so many samples late. */
 KERNEL void glides_late_glide_shapes(ix numbers, ix late, double sample_rate, ix first, int64s_2 shapes)
 {
     glides_glide_shapes(numbers, first, shapes);

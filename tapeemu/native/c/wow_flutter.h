@@ -41,10 +41,13 @@ typedef struct {
     reals_2 line;
     doubles_2 delays;
     doubles_2 moved;
+    doubles_2 apart;
     Places places;
     Glide glide;
     Trajectory flutter;
     Trajectory azimuth;
+    Trajectory turning;
+    Trajectory scraping;
 } WowFlutterMemory;
 
 KERNEL double wow_flutter_ratio_of(const WowFlutterSettings *settings);
@@ -60,10 +63,15 @@ KERNEL ix wow_flutter_latency(const WowFlutterSettings *settings, double sample_
 KERNEL ix wow_flutter_tail(const WowFlutterSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL double wow_flutter_length_ratio(const WowFlutterSettings *settings);
 KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
+KERNEL bool wow_flutter_has_noise(const WowFlutterSettings *settings);
+KERNEL bool wow_flutter_has_scrape(const WowFlutterSettings *settings);
 KERNEL double wow_flutter_track_skew_samples(const WowFlutterSettings *settings, double sample_rate, int64_t track);
+KERNEL void wow_flutter_set_sines(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory);
+KERNEL void wow_flutter_set_scrape(const WowFlutterSettings *settings, double sample_rate, ix number, const Trajectory *memory);
 KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double sample_rate, int64_t track, const Trajectory *memory, doubles_1 scratch);
 KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, double sample_rate, const Trajectory *memory, doubles_1 scratch);
 KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const WowFlutterMemory *memory);
+KERNEL void wow_flutter_design_apart(const WowFlutterSettings *settings, double sample_rate, const WowFlutterMemory *memory);
 KERNEL void wow_flutter_change(const WowFlutterSettings *settings, double sample_rate, ix channels, const WowFlutterMemory *memory);
 KERNEL void wow_flutter_seek(const WowFlutterMemory *memory, int64_t place);
 KERNEL double wow_flutter_distance(int64_t output, int64_t place, uint64s_1 words);
@@ -72,6 +80,8 @@ KERNEL int64_t wow_flutter_countable(const WowFlutterMemory *memory, int64_t fed
 KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, reals_2 out);
 KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end, int64_t before, reals_2 out);
 KERNEL void wow_flutter_locate(const WowFlutterMemory *memory, double share, ix begin, ix since, ix count);
+KERNEL bool wow_flutter_moves_apart(const Glide *glide);
+KERNEL void wow_flutter_fill_apart(const WowFlutterMemory *memory, int64_t piece);
 KERNEL void wow_flutter_move_delays(const WowFlutterMemory *memory, ix begin, ix count);
 KERNEL void wow_flutter_fill_delays(const WowFlutterMemory *memory, int64_t piece);
 

@@ -243,6 +243,7 @@ static bool level_flutter_fits(const StageText *stage)
     double peaks = 0.0;
     for (int k = 0; k < stage->part_count; k++)
         peaks += stage->parts[k][1].number;
+    const double share = 0.01 * settings[AMPLITUDE_FLUTTER_PERIODIC_PERCENT].number;
     if (!spacing && settings[AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ].given)
         return false;
     if (low > 0.0 && !(1.25 * low <= high && high <= 200.0 * low))
@@ -250,7 +251,7 @@ static bool level_flutter_fits(const StageText *stage)
     if (settings[AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB].number > settings[AMPLITUDE_FLUTTER_DROPOUT_MOST_DB].number ||
         settings[AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS].number > settings[AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS].number)
         return false;
-    const double contact = peaks + 3.0 / TWO_SIGMA * settings[AMPLITUDE_FLUTTER_RANDOM_DB].number;
+    const double contact = share * peaks + 3.0 / TWO_SIGMA * settings[AMPLITUDE_FLUTTER_RANDOM_DB].number;
     const double rise = contact * 20000.0 / settings[AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ].number;
     return peaks <= 24.0 && !(spacing && rise > 40.0);
 }
