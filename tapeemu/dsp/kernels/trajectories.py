@@ -332,7 +332,7 @@ def settled_constant(memory: Trajectory, index: Precise) -> Precise:
     constant: Precise = memory.plan[CONSTANT]
     if constant == 0.0:
         return 0.0
-    u = min(abs(index) / memory.plan[SETTLING], 1.0)
+    u: Precise = min(abs(index) / memory.plan[SETTLING], 1.0)
     return constant * (u * u * (3.0 - 2.0 * u))
 
 

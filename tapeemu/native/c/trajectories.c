@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (4a99227452bcf1e3); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (9432b5ceecf09c0b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.

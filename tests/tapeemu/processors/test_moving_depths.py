@@ -41,7 +41,7 @@ def tone(hertz: float, first: int, samples: int) -> Any:
 
 @pytest.mark.parametrize("hours", [0, 10])
 def test_one_sine_whose_depth_grows_reads_where_the_closed_form_says(hours: int) -> None:
-    """``d = -(depth / (2 pi r)) sin(2 pi r t)`` of a cosine in speed, whose depth rises by a line; at hour ten too.
+    """``d = -(depth / (2 pi r)) sin(2 pi r t)`` of a speed that is a cosine, and rises by a line.
 
     A sine that stands at zero at tape position 0 has nothing to settle. 1e-5 of a tone of 1 kHz are 2 ns.
     """
@@ -95,7 +95,7 @@ def test_flutter_in_windows_along_a_curve_reads_what_the_curve_says(profile: Any
 
 
 def test_parts_move_each_by_its_own_depth() -> None:
-    """Rotating parts that stay, noise that grows and scrape flutter that falls, against each of them rendered alone.
+    """Rotating parts that stay, noise that grows and scrape flutter that falls, against each of them alone.
 
     The delays add up, and a tone shows their sum; far behind the tape's first seconds, where nothing settles.
     """
@@ -249,7 +249,7 @@ def test_random_levels_exceed_what_the_curve_says_for_5_percent_of_the_time(
 
 @pytest.mark.parametrize("hours", [0, 10])
 def test_a_head_that_turns_delays_by_its_geometry(hours: int) -> None:
-    """``s tan(a) / v`` of an angle that goes along a line through zero, a nanosecond being 6e-6 of a tone of 1 kHz."""
+    """``s tan(a) / v`` of an angle on a line through zero; a nanosecond is 6e-6 of a tone of 1 kHz."""
     start = RATE + hours * 3600 * RATE
     at = start / RATE
     made = moved(HeadAzimuth(wander_urad=0.0), curve("azimuth_urad", (at, -2_000.0), (at + 0.5, 4_000.0)))
