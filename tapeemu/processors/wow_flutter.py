@@ -109,8 +109,8 @@ class WowFlutter(Processor):
     largest depths of the curves (or less, where these are within a sample of delay), for which the tape is made.
     The slope of the depth adds a speed error of its own, the slope times the delay: what has a delay of 1 ms at
     full depth, and grows from nothing in 10 s, is wrong by up to 0.01 %. A jump goes through a cubic spline of
-    cells of 5 ms, at most at 150 of its heights a second: where it changes the delay by 0.1 ms, the pitch is off by
-    up to 1.5 % for 15 ms.
+    cells of 5 ms, at most at 150 of its heights a second: where it changes the delay by 0.1 ms, the pitch is
+    off by up to 1.5 % for 15 ms.
 
     The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
     block sizes share it. With `track_skew_us` each stem of a multitrack stands a little early or late besides, as
