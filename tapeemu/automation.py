@@ -255,20 +255,27 @@ class AutomatedStream(Stream):
         inner = self._inner
         self._curves = curves
         self.latency = inner.latency
+        self.length_ratio = inner.length_ratio
         self._course = _Course(curves, inner.memory.glide, self._change, self.sample_rate, start_sample)
 
     def _change(self, values: Mapping[str, float]) -> None:
         self._inner.change(self._processor.replace(**values).kernel_settings())
 
     def advance(self, block: FloatArray) -> FloatArray:
-        out = np.empty_like(block)
+        parts = [np.empty((self.channels, 0))]
         done = 0
         while done < block.shape[1]:
             count = self._course.room(block.shape[1] - done)
-            out[:, done : done + count] = self._inner.advance(block[:, done : done + count])
+            parts.append(self._inner.advance(block[:, done : done + count]))
             self._course.passed(count)
             done += count
-        return out
+        return np.concatenate(parts, axis=1)
+
+    def silence_for(self, tail_samples: int) -> tuple[int, int]:
+        return self._inner.silence_for(tail_samples)
+
+    def steady(self) -> list[Stream]:
+        return self._inner.steady()
 
     def tail_samples(self, level_db: float = -60.0) -> int:
         """The longest that the curves give where they end, for what one allows another may make longer."""

@@ -101,10 +101,13 @@ class Stage(Settings):
                 except ParameterError as error:
                     raise ValueError(f"a point of the curve of {name} is refused: {error}") from None
         try:
-            at_ends(self.processor, self._moving)
+            ends = at_ends(self.processor, self._moving)
         except ParameterError as error:
             names = " and ".join(curve.setting for curve in self._moving)
             raise ValueError(f"the curves of {names} are refused together: {error}") from None
+        for curve in self._moving:
+            for why in {end.why_it_cannot_move(curve.setting) for end in ends} - {""}:
+                raise ValueError(f"{curve.setting!r} of {self.processor.kind} cannot follow a curve here: {why}")
         return self
 
     @property

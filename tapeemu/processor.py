@@ -242,9 +242,14 @@ class Stream(ABC):
 
         What comes out for a tail is the beginning of what comes out for a longer one.
         """
-        rest = self.advance(np.zeros((self.channels, self.latency + tail_samples)))
+        silence, missing = self.silence_for(tail_samples)
+        rest = self.advance(np.zeros((self.channels, silence)))[:, :missing]
         self.close()
         return rest
+
+    def silence_for(self, tail_samples: int) -> tuple[int, int]:
+        """Samples of silence that bring latency and a tail out, and how many come out that belong to them."""
+        return self.latency + tail_samples, self.latency + tail_samples
 
     def close(self) -> None:
         """Mark the end: nothing more will be fed, and what only one stream may hold is free again."""
@@ -312,6 +317,10 @@ class Processor(Settings, ABC):
         if field is None:
             return ""
         return cls.stands if float in (field.annotation, *get_args(field.annotation)) else "it is not one quantity"
+
+    def why_it_cannot_move(self, name: str) -> str:
+        """Why a setting in `moves` cannot follow a curve beside these others; nothing if it can."""
+        return ""
 
     def kernel_settings(self) -> Any:
         """The settings as kernels take them; every processor with settings that move has them."""

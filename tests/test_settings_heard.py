@@ -93,6 +93,7 @@ CONTEXT: dict[str, dict[str, Any]] = {
         for name in tapeemu.EraseResidue.model_fields
     },
     "amplitude_flutter.spacing_frequency_hz": {"mode": "spacing"},
+    "amplitude_flutter.periodic_percent": {"periodic_parts": ({"rate_hz": 3.0, "peak_db": 1.0},)},
     **{
         f"amplitude_flutter.{name}": {"dropouts_per_minute": 4_000.0}
         for name in (

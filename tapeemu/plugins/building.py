@@ -82,6 +82,18 @@ its own library, 69 kB, for four functions that these hold too."""
 _DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
 """Functions of the audio call. They and all that they call are compiled for speed, everything else for size."""
+_GLIDING = (
+    "glides_look",
+    "glides_glide_late_value",
+    "glides_glide_values",
+    "glides_glide_exponentials",
+    "glides_glide_levels",
+    "amplitude_flutter_move_common",
+    "head_azimuth_moving_tangents",
+    "wow_flutter_fill_apart",
+    "wow_flutter_move_delays",
+)
+"""What follows settings that move. A plug-in is given others as a new chain, so in it they never run."""
 _LEFT_SMALL = (
     "stage_change",
     "make_if_turned",
@@ -95,6 +107,7 @@ _LEFT_SMALL = (
     "moving_decay_make_segment",
     "moving_decay_read_moving",
     "moving_decay_scale_input",
+    *_GLIDING,
 )
 """Called from the audio call too, but at most once a block, or while a room's decay is not the one it was built
 for: compiled for size."""
@@ -424,6 +437,7 @@ def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     flags += ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
     chosen = [f"{name}:minsize" for name in cold_functions()]
     chosen += [f"{name}:{how}" for name in _CHEAP for how in ("noinline", "optsize")]
+    chosen += [f"{name}:noinline" for name in _GLIDING]
     return flags + [part for each in chosen for part in ("-mllvm", f"-force-attribute={each}")]
 
 

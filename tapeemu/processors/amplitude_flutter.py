@@ -58,7 +58,9 @@ class AmplitudeFlutter(ProcessorOfKernels):
     length is that between the points of half depth, and either edge lasts half of it. Where two
     overlap, the deeper one counts. In spacing mode their depth too holds at `spacing_frequency_hz`.
 
-    Everything is a function of seed and absolute sample index.
+    Everything is a function of seed and absolute sample index. `periodic_percent` and `random_db` can follow
+    curves over the tape: the course that the seed drew stays, and its parts are multiplied, in dB. In spacing mode
+    the mean distance goes with them, as the replay equaliser would be lined up at each.
 
     Notes
     -----
@@ -73,7 +75,8 @@ class AmplitudeFlutter(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "amplitude_flutter"
-    stands: ClassVar[str] = "the whole course of the level is drawn from the seed, at any place of the tape alike"
+    moves: ClassVar[tuple[str, ...]] = ("periodic_percent", "random_db")
+    stands: ClassVar[str] = "edges, correlation and dropouts are drawn from the seed with the course of the tape"
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "random_db": ("random_low_hz", "random_high_hz", "channel_correlation"),
         "dropouts_per_minute": (
@@ -86,6 +89,9 @@ class AmplitudeFlutter(ProcessorOfKernels):
         "gain", "Whether all frequencies move alike, or by the law of head-to-tape spacing."
     )
     periodic_parts: tuple[LevelPart, ...] = setting((), "Periodic fluctuations: rate and peak.")
+    periodic_percent: float = setting(
+        100.0, "Share of their peaks that the periodic fluctuations have.", unit="%", ge=0.0, le=100.0
+    )
     random_db: float = setting(
         0.3, "Random deviation of the level, exceeded 5 % of the time.", unit="dB", ge=0.0, le=12.0
     )
@@ -148,6 +154,10 @@ class AmplitudeFlutter(ProcessorOfKernels):
 
     def idle(self) -> dict[str, str]:
         found = super().idle()
+        if self.given("periodic_percent") and not self.periodic_parts:
+            found["periodic_percent"] = "periodic_parts is empty"
+        if self.given("periodic_parts") and self.periodic_parts and self.periodic_percent == 0.0:
+            found["periodic_parts"] = "periodic_percent is 0"
         if self._contact_db() == 0.0 and self.dropouts_per_minute == 0.0:
             reason = "random_db and dropouts_per_minute are 0 and no periodic part moves the level"
             found |= {name: reason for name in ("mode", "spacing_frequency_hz", "seed") if self.given(name)}
@@ -168,6 +178,7 @@ class AmplitudeFlutter(ProcessorOfKernels):
         return AmplitudeFlutterSettings(
             spacing=int(self.mode == "spacing"),
             periodic_parts=np.array(parts, dtype=np.float64).reshape(-1, 4),
+            periodic_percent=self.periodic_percent,
             random_db=self.random_db,
             random_low_hz=self.random_low_hz,
             random_high_hz=self.random_high_hz,
@@ -243,7 +254,8 @@ class AmplitudeFlutter(ProcessorOfKernels):
 
     def _contact_db(self) -> float:
         """Level at `spacing_frequency_hz` with the tape touching the head, relative to the mean distance."""
-        return sum(part.peak_db for part in self.periodic_parts) + 3.0 / TWO_SIGMA * self.random_db
+        peaks = 0.01 * self.periodic_percent * sum(part.peak_db for part in self.periodic_parts)
+        return peaks + 3.0 / TWO_SIGMA * self.random_db
 
     def _channels_alike(self) -> bool:
         return (self.channel_correlation == 1.0 or self.random_db == 0.0) and (

@@ -48,6 +48,9 @@ class HeadAzimuth(ProcessorOfKernels):
     20 dB. The reader's error is 100 dB down to 0.417 of the sample rate. Latency 47 samples up to 50 kHz, and what
     the channels are apart.
 
+    Both angles can follow curves over the tape: the constant one goes where its curve says, and of the wander the
+    course that the seed drew stays and is multiplied. Latency is that of the largest on the curves.
+
     Notes
     -----
     Delay and loss: geometry. Wander: a slitter's edge makes tape snake, typically by 600 µrad peak to peak; no
@@ -60,7 +63,10 @@ class HeadAzimuth(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "head_azimuth"
-    stands: ClassVar[str] = "the whole course of the head is drawn from the seed, at any place of the tape alike"
+    moves: ClassVar[tuple[str, ...]] = ("azimuth_urad", "wander_urad")
+    stands: ClassVar[str] = (
+        "the geometry is that of the machine, and the edges of the wander are drawn with its course"
+    )
     stream_type: ClassVar[type[KernelStream]] = _HeadAzimuthStream
 
     azimuth_urad: float = setting(

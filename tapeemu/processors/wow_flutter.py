@@ -102,6 +102,16 @@ class WowFlutter(Processor):
     stays below 5 % of the flutter: of the weighted figure, or of a quarter of the unweighted one where that is
     more. Azimuth begins at zero likewise. A render that starts later on the tape cuts into the same run of it.
 
+    **Depth that moves.** `weighted_flutter_percent` can follow a curve over the tape, or, where nothing is scaled
+    to it, `random_percent` and `scrape_percent`. The course that the seed drew stays, and its delay is multiplied:
+    half the figure is half the way. So the delay is still zero at tape position 0, the latency is that of the
+    largest depth on the curve and constant, and nothing runs away. The first seconds settle as they would with the
+    largest depths of the curves (or less, where these are within a sample of delay), for which the tape is made.
+    The slope of the depth adds a speed error of its own, the slope times the delay: what has a delay of 1 ms at
+    full depth, and grows from nothing in 10 s, is wrong by up to 0.01 %. A jump goes through a cubic spline of
+    cells of 5 ms, at most at 150 of its heights a second: where it changes the delay by 0.1 ms, the pitch is
+    off by up to 1.5 % for 15 ms.
+
     The trajectory depends on the seed and on the absolute sample index alone: all channels, all stems and all
     block sizes share it. With `track_skew_us` each stem of a multitrack stands a little early or late besides, as
     its track in the stack of heads does: by a constant delay of its own, up to that. It begins at zero, as azimuth
@@ -139,7 +149,11 @@ class WowFlutter(Processor):
     """
 
     kind = "wow_flutter"
-    stands: ClassVar[str] = "the whole course of the speed is drawn from the seed, at any place of the tape alike"
+    moves: ClassVar[tuple[str, ...]] = ("weighted_flutter_percent", "random_percent", "scrape_percent")
+    stands: ClassVar[str] = (
+        "its laws are drawn with the course of the tape, the skews of its heads are settled in the first seconds, "
+        "and a speed error that moved would change the length of the tape and every place behind it"
+    )
 
     weighted_flutter_percent: float | None = setting(
         None,
@@ -261,6 +275,14 @@ class WowFlutter(Processor):
                 f"{_MOST_DEVIATION_PERCENT:g} %; lower the largest of them"
             )
         return self
+
+    def why_it_cannot_move(self, name: str) -> str:
+        if name == "weighted_flutter_percent" or self.weighted_flutter_percent is None:
+            return ""
+        return (
+            "weighted_flutter_percent scales all that moves to its figure, also what becomes more; let that "
+            "follow a curve, or leave it out"
+        )
 
     def idle(self) -> dict[str, str]:
         found = {}
@@ -386,18 +408,17 @@ class WowFlutter(Processor):
         """Two-sigma figures in percent before scaling, weighted and unweighted."""
         return two_sigma_figures(tuple(self._lines()), self._law(), self._scrape())
 
-    def _scale(self) -> float:
-        free = self.weighted_flutter_percent is None and self.profile is None
-        return 1.0 if free else self._scale_for(self._unscaled_figure())
+    def _wanted_figure(self) -> float | None:
+        """Weighted figure in percent that all is scaled to: as set, or that of the profile."""
+        if self.weighted_flutter_percent is not None or self.profile is None:
+            return self.weighted_flutter_percent
+        return PROFILES[self.profile].weighted_flutter_percent
 
-    def _scale_for(self, figure: float) -> float:
-        """Factor on all that moves, where it has this weighted figure unscaled."""
-        wanted = self.weighted_flutter_percent
+    def _scale(self) -> float:
+        wanted = self._wanted_figure()
         if wanted is None:
-            if self.profile is None:
-                return 1.0
-            wanted = PROFILES[self.profile].weighted_flutter_percent
-        return wanted / figure if wanted else 0.0
+            return 1.0
+        return wanted / self._unscaled_figure() if wanted else 0.0
 
     def _delay(self, sample_rate: float, track: int = 0) -> "_Delay":
         return _Delay(self.kernel_settings(), float(sample_rate), track)
@@ -414,7 +435,7 @@ class WowFlutter(Processor):
             row[:] = rate, part.peak_percent, (phase or 0.0) / 360.0 % 1.0, phase is not None
         law, scrape = self._law(), self._scrape()
         weighted, unweighted = _solved_figures(tuple(self._lines()), law, scrape)
-        scale = self._scale_for(weighted)
+        wanted = self._wanted_figure()
         return WowFlutterSettings(
             parts=parts,
             random_percent=mixture.random_percent,
@@ -424,8 +445,10 @@ class WowFlutter(Processor):
             scrape_percent=self.scrape_percent,
             scrape_low_hz=scrape.low_hz,
             scrape_high_hz=scrape.high_hz,
-            scale=scale,
-            settling_percent=scale * max(weighted, 0.25 * unweighted),
+            weighted_flutter_percent=wanted or 0.0,
+            scaled=int(wanted is not None),
+            figure_percent=weighted,
+            wide_figure_percent=unweighted,
             speed_error_percent=self.speed_error_percent,
             azimuth_skew_us=self.azimuth_skew_us,
             azimuth_wander_us=self.azimuth_wander_us,
@@ -529,15 +552,12 @@ class _WowFlutterStream(KernelStream):
         self._made = end
         return out
 
-    def drain(self, tail_samples: int) -> FloatArray:
+    def silence_for(self, tail_samples: int) -> tuple[int, int]:
         if self.length_ratio == 1.0:
-            return super().drain(tail_samples)
+            return super().silence_for(tail_samples)
         missing = self.latency + round(self._fed * self.length_ratio) + tail_samples - self._made
         # Two samples to spare: what can be made of an input is rounded down.
-        silence = max(0, math.ceil((self._made + missing + 2) / self.length_ratio) - self._fed)
-        rest = self.advance(np.zeros((self.channels, silence)))[:, :missing]
-        self.close()
-        return rest
+        return max(0, math.ceil((self._made + missing + 2) / self.length_ratio) - self._fed), missing
 
     def steady(self) -> list[Stream]:
         if self.length_ratio == 1.0:

@@ -22,6 +22,7 @@ from tapeemu import (
     CurvePoint,
     EraseResidue,
     FdnReverb,
+    HeadAzimuth,
     PreampDrive,
     PrintThrough,
     Stage,
@@ -113,8 +114,9 @@ def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
     ("processor", "name"),
     [
         (PreampDrive(), "high_pass_hz"),
-        (WowFlutter(), "weighted_flutter_percent"),
-        (AmplitudeFlutter(), "random_db"),
+        (WowFlutter(), "speed_error_percent"),
+        (AmplitudeFlutter(), "dropout_most_db"),
+        (HeadAzimuth(), "track_width_mm"),
         (FdnReverb(), "size_percent"),
         (TapeNoise(), "seed"),
         (EraseResidue(), "earlier_seconds"),
@@ -170,6 +172,8 @@ def test_what_a_curve_switches_on_is_not_idle() -> None:
 
 # --- sound -----------------------------------------------------------------------------------------------
 
+BREATHING = ({"rate_hz": 5.5, "peak_db": 3.0},)
+
 
 def test_a_curve_that_stands_sounds_as_the_setting() -> None:
     audio = 0.3 * np.random.default_rng(1).standard_normal((2, 6_000))
@@ -179,6 +183,13 @@ def test_a_curve_that_stands_sounds_as_the_setting() -> None:
         (TapeNoise(), "hiss_db", -40.0),
         (EraseResidue(earlier_seconds=0.1), "bass_rise_db", 18.0),
         (TapeMagnetisation(), "mol_db", 8.0),
+        (WowFlutter(), "weighted_flutter_percent", 0.6),
+        (WowFlutter(), "random_percent", 0.6),
+        (WowFlutter(), "scrape_percent", 0.6),
+        (AmplitudeFlutter(periodic_parts=BREATHING), "periodic_percent", 40.0),
+        (AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing", dropouts_per_minute=600.0), "random_db", 1.0),
+        (HeadAzimuth(), "azimuth_urad", -500.0),
+        (HeadAzimuth(), "wander_urad", 400.0),
     ):
         expected = processor.replace(**{name: value})(audio, RATE)
         heard = moved(processor, curve(name, (0.0, value)))(audio, RATE)
@@ -222,6 +233,19 @@ def test_echoes_that_a_curve_brings_in_are_heard_ahead() -> None:
 HALL = FdnReverb(lines=8, decay_seconds=0.1)
 # Every setting that can move, with what must be set beside it, in all ways in which it decides something.
 JUDGED: dict[tuple[str, str], list[Processor]] = {
+    ("wow_flutter", "random_percent"): [WowFlutter()],
+    ("wow_flutter", "scrape_percent"): [WowFlutter(scrape_band_hz=(50.0, 200.0))],
+    ("amplitude_flutter", "periodic_percent"): [
+        AmplitudeFlutter(periodic_parts=BREATHING),
+        AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing"),
+    ],
+    ("amplitude_flutter", "random_db"): [
+        AmplitudeFlutter(),
+        AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing", spacing_frequency_hz=20_000.0),
+    ],
+    ("head_azimuth", "azimuth_urad"): [HeadAzimuth(track_width_mm=0.6, track_spacing_mm=0.9)],
+    ("head_azimuth", "wander_urad"): [HeadAzimuth()],
+    ("wow_flutter", "weighted_flutter_percent"): [WowFlutter(), WowFlutter(random_band_hz=(5.0, 20.0))],
     ("stage", MIX): [HALL.replace(wet_percent=100.0)],
     ("fdn_reverb", "decay_seconds"): [HALL.replace(wet_percent=100.0)],
     ("fdn_reverb", "wet_percent"): [HALL],
@@ -394,6 +418,9 @@ JUMPING = [
     (TapeNoise(hiss_db=-60.0), "hiss_db", -120.0, -60.0),
     (EraseResidue(earlier_seconds=0.1), "residue_db", -100.0, -30.0),
     (REEL, "level_db", -100.0, -20.0),
+    (WowFlutter(), "weighted_flutter_percent", 0.0, 5.0),
+    (AmplitudeFlutter(periodic_parts=BREATHING), "random_db", 0.0, 6.0),
+    (HeadAzimuth(), "azimuth_urad", -8_000.0, 8_000.0),
 ]
 
 
@@ -500,6 +527,13 @@ SET = [
     (TapeNoise(hiss_db=-60.0), "hiss_db", -20.0),
     (EraseResidue(residue_db=-80.0, earlier_seconds=0.1), "residue_db", -30.0),
     (REEL.replace(level_db=-80.0, asymmetry_db=0.0), "level_db", -20.0),
+    (WowFlutter(weighted_flutter_percent=0.4), "weighted_flutter_percent", 0.1),
+    (WowFlutter(random_percent=0.3, random_band_hz=(2.0, 60.0), scrape_percent=0.1), "random_percent", 0.05),
+    (WowFlutter(scrape_percent=2.0, scrape_band_hz=(50.0, 200.0)), "scrape_percent", 0.1),
+    (AmplitudeFlutter(periodic_parts=BREATHING, random_db=2.0), "random_db", 0.1),
+    (AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing"), "periodic_percent", 5.0),
+    (HeadAzimuth(azimuth_urad=900.0, tracks=4), "azimuth_urad", -100.0),
+    (HeadAzimuth(wander_urad=900.0, tracks=4), "wander_urad", 0.0),
 ]
 
 

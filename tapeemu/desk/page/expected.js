@@ -59,8 +59,11 @@ const flutterFigures = (own) => {
   return kept(figuresKept, 500, numbers.join(), () => solver.flutterFigures(numbers));
 };
 
+// The weighted figure that all that moves is scaled to; null where nothing is.
+const wantedFlutter = (own) => own.weighted_flutter_percent ?? (own.profile === null ? null : mixtureOf(own).typical);
+
 const flutterScale = (own) => {
-  const wanted = own.weighted_flutter_percent ?? (own.profile === null ? null : mixtureOf(own).typical);
+  const wanted = wantedFlutter(own);
   if (wanted === null) return 1;
   return wanted ? wanted / flutterFigures(own)[0] : 0;
 };

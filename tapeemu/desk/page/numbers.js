@@ -141,7 +141,7 @@ const RULES = {
     refuse(own.dropout_shortest_ms > own.dropout_longest_ms, "the shortest dropout is longer than the longest; swap them", "dropout_shortest_ms");
     const peaks = sum(own.periodic_parts.map((part) => part.peak_db));
     refuse(peaks > 24, "the peaks of periodic_parts add up to more than 24 dB; lower the largest", "periodic_parts");
-    const rise = ((peaks + (3 / TWO_SIGMA) * own.random_db) * 20000) / own.spacing_frequency_hz;
+    const rise = ((0.01 * own.periodic_percent * peaks + (3 / TWO_SIGMA) * own.random_db) * 20000) / own.spacing_frequency_hz;
     refuse(own.mode === "spacing" && rise > 40, "in spacing mode 20 kHz would rise by more than 40 dB; lower random_db or the peaks, or raise spacing_frequency_hz", "random_db");
   },
   tape_noise(own, given) {
@@ -291,7 +291,7 @@ const NUMBERS = {
   wow_flutter(own) {
     const mixture = mixtureOf(own);
     const [weighted, unweighted] = flutterFigures(own);
-    const scale = flutterScale(own);
+    const wanted = wantedFlutter(own);
     return {
       ...own,
       parts: rowsOf(4, mixture.parts.map((part) => {
@@ -304,8 +304,10 @@ const NUMBERS = {
       random_high_hz: mixture.band[1],
       scrape_low_hz: mixture.scrapeBand[0],
       scrape_high_hz: mixture.scrapeBand[1],
-      scale,
-      settling_percent: scale * Math.max(weighted, 0.25 * unweighted),
+      weighted_flutter_percent: wanted ?? 0,
+      scaled: given01(wanted),
+      figure_percent: weighted,
+      wide_figure_percent: unweighted,
     };
   },
 };
@@ -382,6 +384,10 @@ const curvesOf = (values, own) => {
       }
     }
     return { name, places, values: points.map((point) => point.value), shapes: points.map((point) => point.shape) };
+  }).map((curve, _, curves) => {
+    const figure = own.weighted_flutter_percent != null || curves.some((each) => each.name === "weighted_flutter_percent");
+    refuse(figure && ["random_percent", "scrape_percent"].includes(curve.name), `${curve.name} cannot follow a curve here: weighted_flutter_percent scales all that moves to its figure; let that follow a curve, or leave it out`, "automation");
+    return curve;
   });
 };
 

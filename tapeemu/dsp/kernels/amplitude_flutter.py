@@ -12,6 +12,20 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dropouts import LAW_NUMBERS, add_dropouts, dropout_law
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_shapes,
+    glide_target,
+    glide_values,
+)
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.spacing_loss import (
     ROWS_AT_ONCE,
@@ -39,8 +53,10 @@ from tapeemu.dsp.kernels.trajectories import (
 )
 
 __all__ = [
+    "AMPLITUDE_FLUTTER_MOVES",
     "AmplitudeFlutterMemory",
     "AmplitudeFlutterSettings",
+    "amplitude_flutter_change",
     "amplitude_flutter_design",
     "amplitude_flutter_latency",
     "amplitude_flutter_process",
@@ -54,6 +70,9 @@ __all__ = [
     "settings_law",
 ]
 
+AMPLITUDE_FLUTTER_MOVES = ("periodic_percent", "random_db")
+"""Settings that it follows while it plays."""
+
 RATE_HZ, PEAK_DB, PHASE_DEGREES, PHASE_GIVEN = 0, 1, 2, 3
 """Columns of a periodic part."""
 
@@ -63,9 +82,14 @@ _BAND = 1
 _LEVEL_PART, _LEVEL, _CHANNEL_LEVEL, _DROPOUTS = np.uint64(7), np.uint64(8), np.uint64(9), np.uint64(10)
 """Purposes of keys, as in :mod:`tapeemu.dsp.tape_position`."""
 
-_RATE, _CONTACT, _PER_BEGINNING, _ROW_PER_DB, _ROW_AT_ZERO = range(5)
-_PLAN = 5
-"""Sample rate; level in contact; one over the samples of the beginning; rows of the table per dB, and at 0 dB."""
+_RATE, _CONTACT, _PER_BEGINNING, _ROW_PER_DB, _ROW_AT_ZERO, _DRAWN_PEAKS, _DRAWN_RANDOM, _DRAWN_SHARE = range(8)
+_PLAN = 8
+"""Sample rate; level in contact; one over the samples of the beginning; rows of the table per dB, and at 0 dB;
+what comes of the periodic peaks in contact; the random deviation that was drawn, and the share of the peaks."""
+
+_SHARE, _RANDOM = 0, 1
+_NUMBERS = 2
+"""What glides: factors on the periodic and on the random part that it was designed for."""
 
 _PLACE, _PIECE_MADE, _MADE, _FILLED, _LATENCY, _SPACING, _OWN_NOISE, _OWN_DROPOUTS = range(8)
 _STATE = 8
@@ -97,6 +121,8 @@ class AmplitudeFlutterSettings(NamedTuple):
         1 if filters move, 0 if gains do.
     periodic_parts : ndarray, shape (parts, 4)
         Rate in Hz, peak in dB, phase in degrees, and 1 if the phase is set.
+    periodic_percent
+        Of the peaks.
     random_db, random_low_hz, random_high_hz, channel_correlation, spacing_frequency_hz
         As in the processor.
     dropouts_per_minute, dropout_least_db, dropout_most_db, dropout_shortest_ms, dropout_longest_ms
@@ -109,6 +135,7 @@ class AmplitudeFlutterSettings(NamedTuple):
 
     spacing: int
     periodic_parts: Precises2
+    periodic_percent: Precise
     random_db: Precise
     random_low_hz: Precise
     random_high_hz: Precise
@@ -128,7 +155,7 @@ class AmplitudeFlutterMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (5,)
+    plan : ndarray, shape (8,)
         Numbers that do not change.
     state : ndarray, shape (8,)
         Where it stands.
@@ -142,14 +169,20 @@ class AmplitudeFlutterMemory(NamedTuple):
         Scratch: what channels have in common, and the level of one.
     depth : ndarray, shape (PIECE,)
         Scratch: depth of the dropouts.
+    factors : ndarray, shape (2, PIECE)
+        Scratch: what glides, sample by sample.
+    alone : ndarray, shape (PIECE,)
+        Scratch: the periodic part.
+    glide : Glide
+        What moves.
     table : ndarray, shape (rows, taps + 1)
         Spacing filters.
     line : ndarray, shape (channels, columns)
         The past that they hear.
     scratch : SpacingScratch
         For the design of the table.
-    common, own : Trajectory
-        Of all channels, and of one, whose numbers differ.
+    common, own, periodic : Trajectory
+        Of all channels; of one, whose numbers differ; and the sines of all alone, where there is noise too.
     """
 
     plan: Precises1
@@ -159,19 +192,36 @@ class AmplitudeFlutterMemory(NamedTuple):
     course: Reals2
     levels: Precises2
     depth: Reals1
+    factors: Reals2
+    alone: Precises1
+    glide: Glide
     table: Reals2
     line: Reals2
     scratch: SpacingScratch
     common: Trajectory
     own: Trajectory
+    periodic: Trajectory
+
+
+@kernel()
+def _parts(settings: AmplitudeFlutterSettings) -> int:
+    """How many periodic parts move the level."""
+    return settings.periodic_parts.shape[0] if settings.periodic_percent > 0.0 else 0
+
+
+@kernel()
+def _peak_db(settings: AmplitudeFlutterSettings, part: int) -> Precise:
+    """Peak of a periodic part."""
+    peak: Precise = settings.periodic_parts[part, PEAK_DB]
+    return settings.periodic_percent / 100.0 * peak
 
 
 @kernel()
 def contact_db(settings: AmplitudeFlutterSettings) -> Precise:
     """Level at the spacing frequency with the tape touching the head, relative to the mean distance."""
     total = 3.0 / _TWO_SIGMA * settings.random_db
-    for part in range(settings.periodic_parts.shape[0]):
-        total += settings.periodic_parts[part, PEAK_DB]
+    for part in range(_parts(settings)):
+        total += _peak_db(settings, part)
     return total
 
 
@@ -221,8 +271,8 @@ def _highest(settings: AmplitudeFlutterSettings, sample_rate: Precise) -> Precis
     correlation = settings.channel_correlation
     shares = math.sqrt(correlation) + math.sqrt(1.0 - correlation)
     deepest = _BOUND / _TWO_SIGMA * settings.random_db * shares
-    for part in range(settings.periodic_parts.shape[0]):
-        deepest += settings.periodic_parts[part, PEAK_DB]
+    for part in range(_parts(settings)):
+        deepest += _peak_db(settings, part)
     if settings.dropouts_per_minute > 0.0:
         deepest += settings.dropout_most_db
     return deepest * steepness_per_db(settings.spacing_frequency_hz, sample_rate)
@@ -247,9 +297,10 @@ def amplitude_flutter_shapes(
     settings: AmplitudeFlutterSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`AmplitudeFlutterMemory`, a row for each."""
-    for row in range(13):
+    behind = 9 + GLIDE_ARRAYS
+    for each in range(behind + 6):
         for axis in range(3):
-            shapes[row, axis] = 1
+            shapes[each, axis] = 1
     own = _has_own_noise(settings)
     half = half_length(sample_rate)
     shapes[0, 0] = _PLAN
@@ -261,27 +312,46 @@ def amplitude_flutter_shapes(
     shapes[5, 0] = 2
     shapes[5, 1] = PIECE
     shapes[6, 0] = PIECE
+    shapes[7, 0] = _NUMBERS
+    shapes[7, 1] = PIECE
+    shapes[8, 0] = PIECE
+    glide_shapes(_NUMBERS, 9, shapes)
     if settings.spacing == 1:
         lowest = _lowest(settings, sample_rate)
-        shapes[7, 0] = table_rows(lowest, _highest(settings, sample_rate), sample_rate)
-        shapes[7, 1] = 2 * half + 2
-        shapes[8, 0] = channels
+        shapes[behind, 0] = table_rows(lowest, _highest(settings, sample_rate), sample_rate)
+        shapes[behind, 1] = 2 * half + 2
+        shapes[behind + 1, 0] = channels
         # One column more than is filled: the tap of zero that pads a row to whole vectors reads it.
-        shapes[8, 1] = 2 * half + 1 + max(_ROOM, 4 * half) + 1
-        shapes[9, 0] = half + 1
-        shapes[9, 1] = half + 1
-        shapes[10, 0] = ROWS_AT_ONCE
-        shapes[10, 1] = half + 1
-        shapes[11, 0] = 4 * table_points(half)
-        shapes[12, 0] = 2 * half + 1
+        shapes[behind + 1, 1] = 2 * half + 1 + max(_ROOM, 4 * half) + 1
+        shapes[behind + 2, 0] = half + 1
+        shapes[behind + 2, 1] = half + 1
+        shapes[behind + 3, 0] = ROWS_AT_ONCE
+        shapes[behind + 3, 1] = half + 1
+        shapes[behind + 4, 0] = 4 * table_points(half)
+        shapes[behind + 5, 0] = 2 * half + 1
     low, high = settings.random_low_hz, settings.random_high_hz
+    parts = _parts(settings)
+    noises = 1 if settings.random_db > 0.0 else 0
     octaves = noise_octaves(_BAND, low, high, sample_rate)
     highest = noise_highest(_BAND, low, high, sample_rate)
-    behind = trajectory_shapes(settings.periodic_parts.shape[0], 1, octaves, highest, sample_rate, 1, shapes, 13)
+    row = trajectory_shapes(parts, noises, noises * octaves, highest, sample_rate, 1, shapes, behind + 6)
     if own:
-        trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, behind)
+        row = trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, row)
     else:
-        trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, behind)
+        row = trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, row)
+    trajectory_shapes(noises * parts, 0, 0, highest, sample_rate, 1, shapes, row)
+
+
+@kernel()
+def _set_sines(settings: AmplitudeFlutterSettings, memory: Trajectory) -> None:
+    """Add the periodic parts to a trajectory."""
+    parts = settings.periodic_parts
+    for part in range(_parts(settings)):
+        turns = parts[part, PHASE_DEGREES] / 360.0
+        if parts[part, PHASE_GIVEN] == 0.0:
+            key = stream_key(settings.seed, _LEVEL_PART, np.uint64(part))
+            turns = _PER_2_53 * np.double(np.int64(key >> _SHIFT_11))
+        set_sine(part, parts[part, RATE_HZ], _peak_db(settings, part), turns - np.floor(turns), memory)
 
 
 @kernel()
@@ -296,7 +366,6 @@ def amplitude_flutter_design(
     """Fill the plan; the tape is the same on every track."""
     plan = memory.plan
     state = memory.state
-    parts = settings.periodic_parts
     spacing = settings.spacing == 1
     own = _has_own_noise(settings)
     state[_SPACING] = settings.spacing
@@ -306,21 +375,28 @@ def amplitude_flutter_design(
     memory.keys[0] = settings.seed
     plan[_RATE] = sample_rate
     plan[_CONTACT] = contact_db(settings)
+    plan[_DRAWN_RANDOM] = settings.random_db
+    plan[_DRAWN_PEAKS] = 0.0
+    plan[_DRAWN_SHARE] = settings.periodic_percent
+    for part in range(_parts(settings)):
+        plan[_DRAWN_PEAKS] += _peak_db(settings, part)
+    for number in range(_NUMBERS):
+        glide_rest(number, 1.0, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
     settings_law(settings, memory.law)
     rms = settings.random_db / _TWO_SIGMA
     low, high = settings.random_low_hz, settings.random_high_hz
     begin_trajectory(sample_rate, memory.common)
-    for part in range(parts.shape[0]):
-        turns = parts[part, PHASE_DEGREES] / 360.0
-        if parts[part, PHASE_GIVEN] == 0.0:
-            key = stream_key(settings.seed, _LEVEL_PART, np.uint64(part))
-            turns = _PER_2_53 * np.double(np.int64(key >> _SHIFT_11))
-        set_sine(part, parts[part, RATE_HZ], parts[part, PEAK_DB], turns - np.floor(turns), memory.common)
+    _set_sines(settings, memory.common)
+    begin_trajectory(sample_rate, memory.periodic)
+    if memory.periodic.sines.shape[0] > 0:
+        _set_sines(settings, memory.periodic)
     together = math.sqrt(settings.channel_correlation) * rms
     apart = math.sqrt(1.0 - settings.channel_correlation) * rms
     key = stream_key(settings.seed, _LEVEL, np.uint64(0))
-    set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
+    if rms > 0.0:
+        set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
     begin_trajectory(sample_rate, memory.own)
     if own:
         key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
@@ -336,10 +412,27 @@ def amplitude_flutter_design(
 
 
 @kernel()
+def amplitude_flutter_change(
+    settings: AmplitudeFlutterSettings, sample_rate: Precise, channels: int, memory: AmplitudeFlutterMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
+    course of the tape stays the one that was drawn: its parts are multiplied.
+    """
+    plan = memory.plan
+    if plan[_DRAWN_SHARE] > 0.0:
+        glide_target(_SHARE, settings.periodic_percent / plan[_DRAWN_SHARE], memory.glide)
+    if plan[_DRAWN_RANDOM] > 0.0:
+        glide_target(_RANDOM, settings.random_db / plan[_DRAWN_RANDOM], memory.glide)
+
+
+@kernel()
 def amplitude_flutter_seek(memory: AmplitudeFlutterMemory, place: np.int64) -> None:
     """Go to a place on the tape; nothing that sounded before is left."""
     state = memory.state
     line = memory.line
+    glide_seek(place, memory.glide)
     state[_PLACE] = place - state[_LATENCY]
     state[_MADE] = 0
     state[_FILLED] = 2 * state[_LATENCY] + 1
@@ -396,8 +489,12 @@ def _fill_levels(memory: AmplitudeFlutterMemory, piece: np.int64, place: int, ch
     common = memory.levels[0]
     levels = memory.levels[1]
     depth = memory.depth
+    moving = memory.glide.counts[MOVING] == 1
     if state[_OWN_NOISE] == 1:
         fill_piece(memory.own, piece, place, np.uint64(channel + 1), levels)
+        if moving:
+            for i in range(np.uintp(PIECE)):
+                levels[i] = memory.factors[_RANDOM, i] * levels[i]
         for i in range(np.uintp(PIECE)):
             levels[i] += common[i]
     else:
@@ -406,8 +503,16 @@ def _fill_levels(memory: AmplitudeFlutterMemory, piece: np.int64, place: int, ch
     spacing = state[_SPACING] == 1
     if spacing:
         contact = plan[_CONTACT]
-        for i in range(np.uintp(PIECE)):
-            levels[i] = min(levels[i], contact)
+        if moving:
+            # Touching the head is where the depths of the moment have it.
+            periodic = plan[_DRAWN_PEAKS]
+            random = 3.0 / _TWO_SIGMA * plan[_DRAWN_RANDOM]
+            for i in range(np.uintp(PIECE)):
+                contact = memory.factors[_SHARE, i] * periodic + memory.factors[_RANDOM, i] * random
+                levels[i] = min(levels[i], contact)
+        else:
+            for i in range(np.uintp(PIECE)):
+                levels[i] = min(levels[i], contact)
     first = piece * PIECE
     segment = first // SEGMENT * SEGMENT
     key = dropout_key(memory.keys[0], state[_OWN_DROPOUTS] == 1, channel)
@@ -449,10 +554,40 @@ def read_levels(memory: AmplitudeFlutterMemory, first: np.int64, channel: int, o
 
 
 @kernel()
+def _move_common(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
+    """Write the factors of a piece, and multiply what channels have in common by them.
+
+    As far as the cell goes, behind which the piece is made again. What is behind it then holds the cell's end.
+    """
+    counts = memory.glide.counts
+    state = memory.state
+    common = memory.levels[0]
+    factors = memory.factors
+    cell = int(counts[CELL])
+    late = int(state[_LATENCY])
+    begin = int(state[_PLACE] - piece * PIECE)
+    at = int(counts[AT])
+    count = min(PIECE - begin, cell - at)
+    for number in range(_NUMBERS):
+        glide_values(number, at, late, memory.glide, factors[number, begin : begin + count])
+    if memory.periodic.sines.shape[0] > 0:
+        alone = memory.alone
+        fill_piece(memory.periodic, piece, 0, np.uint64(0), alone)
+        for i in range(begin, begin + count):
+            common[i] = factors[_RANDOM, i] * (common[i] - alone[i]) + factors[_SHARE, i] * alone[i]
+    else:
+        part = _RANDOM if memory.common.noises.keys.size > 0 else _SHARE
+        for i in range(begin, begin + count):
+            common[i] = factors[part, i] * common[i]
+
+
+@kernel()
 def _make_course(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
     """Write gains of a piece, or places in the table."""
     plan = memory.plan
     fill_piece(memory.common, piece, 0, np.uint64(0), memory.levels[0])
+    if memory.glide.counts[MOVING] == 1:
+        _move_common(memory, piece)
     last: Precise = memory.table.shape[0] - 2
     per_db = plan[_ROW_PER_DB]
     at_zero = plan[_ROW_AT_ZERO]
@@ -508,6 +643,9 @@ def amplitude_flutter_process(memory: AmplitudeFlutterMemory, block: Reals2, out
         piece = state[_PLACE] // PIECE
         begin = int(state[_PLACE] - piece * PIECE)
         count = min(samples - done, PIECE - begin)
+        moving = memory.glide.counts[MOVING] == 1
+        if moving:
+            count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
         if state[_MADE] == 0 or state[_PIECE_MADE] != piece:
             _make_course(memory, piece)
         if state[_SPACING] == 0:
@@ -535,4 +673,7 @@ def amplitude_flutter_process(memory: AmplitudeFlutterMemory, block: Reals2, out
                     filter_pair(line, memory.table, places, column, channel, channel, done, out)
             state[_FILLED] = filled + count
         state[_PLACE] += count
+        glide_pass(count, memory.glide)
+        if moving and memory.glide.counts[AT] == 0:
+            state[_MADE] = 0
         done += count

@@ -27,6 +27,7 @@ __all__ = [
     "glide_cell",
     "glide_design",
     "glide_exponentials",
+    "glide_late_value",
     "glide_levels",
     "glide_pass",
     "glide_rest",
@@ -36,6 +37,7 @@ __all__ = [
     "glide_value",
     "glide_values",
     "spline",
+    "late_glide_shapes",
 ]
 
 NODES = 5
@@ -43,7 +45,8 @@ NODES = 5
 
 TARGET, REST = 5, 6
 _COLUMNS = 7
-"""Behind the values: what is taken up at the next cell, and the value as designed."""
+"""Behind the values: what is taken up at the next cell, and the value as designed. Numbers that are read more than
+a cell late have still earlier values behind these, the latest first."""
 
 AT, CELL, MOVING = 0, 1, 2
 _COUNTS = 3
@@ -60,8 +63,8 @@ class Glide(NamedTuple):
 
     Attributes
     ----------
-    values : ndarray, shape (numbers, 7)
-        Of every number: the last five values, the next one, and the one as designed.
+    values : ndarray, shape (numbers, 7 or more)
+        Of every number: the last five values, the next one, the one as designed, and what was before.
     counts : ndarray, shape (3,)
         See the places above.
     """
@@ -79,7 +82,7 @@ def glide_cell(sample_rate: Precise) -> int:
 @kernel()
 def glide_rest(number: int, value: Precise, glide: Glide) -> None:
     """Set a number as designed: it stands there."""
-    for column in range(_COLUMNS):
+    for column in range(glide.values.shape[1]):
         glide.values[number, column] = value
 
 
@@ -97,7 +100,7 @@ def _look(glide: Glide) -> None:
     values = glide.values
     moving = 0
     for number in range(values.shape[0]):
-        for column in range(REST):
+        for column in range(values.shape[1]):
             if values[number, column] != values[number, REST]:
                 moving = 1
     glide.counts[MOVING] = moving
@@ -109,8 +112,9 @@ def glide_seek(place: np.int64, glide: Glide) -> None:
     cell = glide.counts[CELL]
     glide.counts[AT] = place - place // cell * cell
     for number in range(glide.values.shape[0]):
-        for column in range(NODES):
-            glide.values[number, column] = glide.values[number, TARGET]
+        for column in range(glide.values.shape[1]):
+            if column != REST:
+                glide.values[number, column] = glide.values[number, TARGET]
     _look(glide)
 
 
@@ -129,7 +133,12 @@ def glide_pass(count: int, glide: Glide) -> None:
     after = counts[AT] + count
     if counts[MOVING] == 1 and after == cell:
         values = glide.values
+        before = values.shape[1] - _COLUMNS
         for number in range(values.shape[0]):
+            for k in range(before - 1):
+                values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
+            if before > 0:
+                values[number, _COLUMNS] = values[number, 0]
             for column in range(NODES):
                 values[number, column] = values[number, column + 1]
         _look(glide)
@@ -155,18 +164,36 @@ def spline(u: Precise, first: Precise, second: Precise, third: Precise, fourth: 
 @kernel()
 def glide_value(number: int, at: int, glide: Glide) -> Precise:
     """A number at a sample of the cell; below 0 of the cell before."""
-    values = glide.values
+    row = glide.values[number]
     cell = int(glide.counts[CELL])
     column = 1
     if at < 0:
         at += cell
         column = 0
+    share = np.double(at) / np.double(cell)
+    return spline(share, row[column], row[column + 1], row[column + 2], row[column + 3])
+
+
+@kernel()
+def _kept(number: int, place: int, glide: Glide) -> Precise:
+    """One of the values of a number, by its place, which is below 0 for what was before."""
+    value: Precise = glide.values[number, place if place >= 0 else _COLUMNS - 1 - place]
+    return value
+
+
+@kernel()
+def glide_late_value(number: int, at: int, glide: Glide) -> Precise:
+    """A number at a sample, counted from the cell's first, as early as :func:`late_glide_shapes` keeps it."""
+    cell = int(glide.counts[CELL])
+    cells = at // cell
+    share = np.double(at - cells * cell) / np.double(cell)
+    first = cells + 1
     return spline(
-        np.double(at) / np.double(cell),
-        values[number, column],
-        values[number, column + 1],
-        values[number, column + 2],
-        values[number, column + 3],
+        share,
+        _kept(number, first, glide),
+        _kept(number, first + 1, glide),
+        _kept(number, first + 2, glide),
+        _kept(number, first + 3, glide),
     )
 
 
@@ -236,3 +263,10 @@ def glide_shapes(numbers: int, first: int, shapes: Integers2) -> None:
     shapes[first, 0] = numbers
     shapes[first, 1] = _COLUMNS
     shapes[first + 1, 0] = _COUNTS
+
+
+@kernel()
+def late_glide_shapes(numbers: int, late: int, sample_rate: Precise, first: int, shapes: Integers2) -> None:
+    """As :func:`glide_shapes`, for numbers read by :func:`glide_late_value` up to so many samples late."""
+    glide_shapes(numbers, first, shapes)
+    shapes[first, 1] = _COLUMNS + 1 + late // glide_cell(sample_rate)

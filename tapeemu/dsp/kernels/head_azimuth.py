@@ -13,6 +13,20 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import sum_of_eight
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    MOVING,
+    Glide,
+    glide_design,
+    glide_late_value,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_target,
+    late_glide_shapes,
+)
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Places, locate
 from tapeemu.dsp.kernels.lanes import eight_lanes
@@ -34,9 +48,11 @@ from tapeemu.dsp.kernels.trajectories import (
 )
 
 __all__ = [
+    "HEAD_AZIMUTH_MOVES",
     "HeadAzimuthMemory",
     "HeadAzimuthSettings",
     "azimuth_tangents",
+    "head_azimuth_change",
     "head_azimuth_design",
     "head_azimuth_latency",
     "head_azimuth_lead",
@@ -45,6 +61,9 @@ __all__ = [
     "head_azimuth_shapes",
     "head_azimuth_tail",
 ]
+
+HEAD_AZIMUTH_MOVES = ("azimuth_urad", "wander_urad")
+"""Settings that it follows while it plays."""
 
 _HEAD_AZIMUTH = np.uint64(31)
 """Purpose of the key, as in :mod:`tapeemu.dsp.tape_position`."""
@@ -63,8 +82,17 @@ _FLAT = 0.3
 """Share of a filter that its window leaves as it is; the rest falls as a raised cosine."""
 
 # Places in HeadAzimuthMemory.plan: samples of delay of a channel against the one before it, and rows of the table,
-# for a tangent of 1; the angle that stays; tracks from the middle of the head to the first channel.
-_DELAY, _ROWS, _ANGLE, _FIRST = 0, 1, 2, 3
+# for a tangent of 1; the angle that stays; tracks from the middle of the head to the first channel; microradians
+# of the wander that was drawn.
+_DELAY, _ROWS, _ANGLE, _FIRST, _DRAWN = 0, 1, 2, 3, 4
+_PLAN = 5
+
+_STANDING, _WANDERING = 0, 1
+_NUMBERS = 2
+"""What glides: the angle without its wander in radians, and the factor on the wander that was drawn."""
+
+_NO_ANGLE_URAD = 1e-9
+"""An angle that no instrument could tell from none; it would leave denormal numbers."""
 
 # Places in HeadAzimuthMemory.counts: what does not change, then what moves.
 _REACH, _HALF, _MOVES, _PLACE, _MADE, _PIECE_MADE, _FILLED, _READ = 0, 1, 2, 3, 4, 5, 6, 7
@@ -101,7 +129,7 @@ class HeadAzimuthMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (4,)
+    plan : ndarray, shape (5,)
         Numbers that do not change.
     counts : ndarray, shape (8,)
         Reach of the reader, half length of the filters, whether the angle moves; place on the tape of the next
@@ -119,6 +147,8 @@ class HeadAzimuthMemory(NamedTuple):
         Places in the table of losses.
     places : Places
         Where a stretch is read.
+    glide : Glide
+        What moves.
     wander : Trajectory
         What the angle does.
     """
@@ -132,6 +162,7 @@ class HeadAzimuthMemory(NamedTuple):
     course: Precises2
     rows: Reals1
     places: Places
+    glide: Glide
     wander: Trajectory
 
 
@@ -214,7 +245,7 @@ def head_azimuth_shapes(
     half = _half_length(sample_rate)
     longest = _seconds_of(settings, settings.track_width_mm) * _steepest(settings, sample_rate)
     low, high = settings.wander_low_hz, settings.wander_high_hz
-    row = shape_row(4, 1, shapes, 0)
+    row = shape_row(_PLAN, 1, shapes, 0)
     row = shape_row(_COUNTS, 1, shapes, row)
     row = shape_row(CELLS + 2, _TAPS, shapes, row)
     row = shape_row(math.ceil(longest / _ROW_SECONDS) + 2, 2 * half + 2, shapes, row)
@@ -225,6 +256,9 @@ def head_azimuth_shapes(
     row = shape_row(PIECE, 1, shapes, row)
     for _ in range(3):
         row = shape_row(PIECE, 1, shapes, row)
+    late = _reach_of(settings, sample_rate, channels) + PIECE
+    late_glide_shapes(_NUMBERS, late, sample_rate, row, shapes)
+    row = row + GLIDE_ARRAYS
     octaves = noise_octaves(BAND, low, high, sample_rate)
     trajectory_shapes(0, 1, octaves, noise_highest(BAND, low, high, sample_rate), sample_rate, 1, shapes, row)
 
@@ -290,6 +324,11 @@ def head_azimuth_design(
     first = min(max(int(track), 0), heads - channels)
     plan[_FIRST] = first - 0.5 * (heads - 1)
     rms = _wander_rms(settings)
+    # Of a head that stands, a wander is drawn as well, for one that begins later.
+    plan[_DRAWN] = settings.wander_urad if rms > 0.0 else 1.0
+    glide_rest(_STANDING, plan[_ANGLE], memory.glide)
+    glide_rest(_WANDERING, 1.0 if rms > 0.0 else 0.0, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     begin_trajectory(sample_rate, memory.wander)
     set_noise(
         0,
@@ -297,7 +336,7 @@ def head_azimuth_design(
         stream_key(settings.seed, _HEAD_AZIMUTH, np.uint64(0)),
         settings.wander_low_hz,
         settings.wander_high_hz,
-        rms,
+        plan[_DRAWN] * 1e-6 / _TWO_SIGMA,
         0.0,
         False,
         memory.wander,
@@ -309,9 +348,23 @@ def head_azimuth_design(
 
 
 @kernel()
+def head_azimuth_change(
+    settings: HeadAzimuthSettings, sample_rate: Precise, channels: int, memory: HeadAzimuthMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `HEAD_AZIMUTH_MOVES` may differ from the ones that it was designed for.
+    """
+    angle = settings.azimuth_urad * 1e-6 if abs(settings.azimuth_urad) > _NO_ANGLE_URAD else 0.0
+    glide_target(_STANDING, angle, memory.glide)
+    glide_target(_WANDERING, settings.wander_urad / memory.plan[_DRAWN], memory.glide)
+
+
+@kernel()
 def head_azimuth_seek(memory: HeadAzimuthMemory, place: np.int64) -> None:
     """Go to a place on the tape, as if made there."""
     counts = memory.counts
+    glide_seek(place, memory.glide)
     counts[_PLACE] = place - counts[_REACH]
     counts[_MADE] = 0
     counts[_FILLED] = 2 * counts[_REACH]
@@ -348,10 +401,26 @@ def azimuth_tangents(memory: HeadAzimuthMemory, piece: np.int64, out: Precises1)
 
 
 @kernel()
+def _moving_tangents(memory: HeadAzimuthMemory, piece: np.int64, out: Precises1) -> None:
+    """As :func:`azimuth_tangents`, for an angle that moves: to the cell's end, where it is made again."""
+    counts = memory.glide.counts
+    fill_piece(memory.wander, piece, 0, np.uint64(0), out)
+    # From the cell's first sample to the piece's.
+    first = int(counts[AT] - memory.counts[_REACH] + piece * PIECE - memory.counts[_PLACE])
+    for i in range(PIECE):
+        at = min(first + i, int(counts[CELL]) - 1)
+        angle = glide_late_value(_STANDING, at, memory.glide)
+        out[i] = _tangent(angle + glide_late_value(_WANDERING, at, memory.glide) * out[i])
+
+
+@kernel()
 def _fill_course(memory: HeadAzimuthMemory, piece: np.int64) -> None:
     """Make the delays and the losses of a piece."""
     delays = memory.course[1, :PIECE]
-    azimuth_tangents(memory, piece, delays)
+    if memory.glide.counts[MOVING] == 1:
+        _moving_tangents(memory, piece, delays)
+    else:
+        azimuth_tangents(memory, piece, delays)
     last: Precise = memory.losses.shape[0] - 2
     per_tangent, delay = memory.plan[_ROWS], memory.plan[_DELAY]
     for i in range(np.uintp(PIECE)):
@@ -423,6 +492,9 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
             _keep(shifted, read, 2 * half)
             read = 2 * half
         count = min(samples - done, PIECE - begin)
+        moving = memory.glide.counts[MOVING] == 1
+        if moving:
+            count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
         count = min(count, min(line.shape[1] - filled, shifted.shape[1] - 1 - read))
         to, since = np.uintp(filled), np.uintp(done)
         # The column under the first sample of the stretch at no delay.
@@ -446,4 +518,7 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
         counts[_FILLED] = filled + count
         counts[_READ] = read + count
         counts[_PLACE] += count
+        glide_pass(count, memory.glide)
+        if moving and memory.glide.counts[AT] == 0:
+            counts[_MADE] = 0
         done += count

@@ -52,6 +52,8 @@ __all__ = [
     "set_sine",
     "settle",
     "settle_trajectory",
+    "settle_with",
+    "settled_constant",
     "trajectory_shapes",
 ]
 
@@ -302,6 +304,36 @@ def settle_trajectory(constant: Precise, fastest: Precise, memory: Trajectory, o
     # 1 - u**2 (3 - 2 u) falls by at most 1.5 per unit. At least a sample: one over a subnormal is infinite.
     plan[SETTLING] = max(1.5 * abs(start) / fastest, 1.0) if start != 0.0 else 0.0
     plan[BOUND] += plan[PEAK] + abs(constant)
+
+
+@kernel()
+def settle_with(whole: Trajectory, memory: Trajectory, out: Precises1) -> None:
+    """Let a part of a trajectory begin at exactly zero at index 0 as the whole does, in the same time.
+
+    Parameters
+    ----------
+    whole : Trajectory
+        Settled by :func:`settle_trajectory`.
+    memory : Trajectory
+        With some of its sines and noises, and no constant.
+    out : ndarray, shape (PIECE or more,)
+        Scratch.
+    """
+    plan = memory.plan
+    fill_piece(memory, np.int64(0), 0, np.uint64(0), out[:PIECE])
+    plan[START] = out[0]
+    plan[SETTLING] = max(whole.plan[SETTLING], 1.0)
+    plan[BOUND] += abs(plan[START])
+
+
+@kernel()
+def settled_constant(memory: Trajectory, index: Precise) -> Precise:
+    """What the constant of a trajectory has grown to at an index, on its way from nothing at index 0."""
+    constant: Precise = memory.plan[CONSTANT]
+    if constant == 0.0:
+        return 0.0
+    u: Precise = min(abs(index) / memory.plan[SETTLING], 1.0)
+    return constant * (u * u * (3.0 - 2.0 * u))
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (172d53ee3c0eeefb); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (5b02eb2eda04e498); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -10,6 +10,10 @@
 #include "amplitude_flutter.h"
 
 #define AMPLITUDE_FLUTTER_LAW_NUMBERS 7
+#define AMPLITUDE_FLUTTER_AT 0
+#define AMPLITUDE_FLUTTER_CELL 1
+#define AMPLITUDE_FLUTTER_GLIDE_ARRAYS 2
+#define AMPLITUDE_FLUTTER_MOVING 2
 #define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
 #define AMPLITUDE_FLUTTER_PIECE 128
 #define AMPLITUDE_FLUTTER_SEGMENT 4096
@@ -27,7 +31,13 @@
 #define AMPLITUDE_FLUTTER_PER_BEGINNING 2
 #define AMPLITUDE_FLUTTER_ROW_PER_DB 3
 #define AMPLITUDE_FLUTTER_ROW_AT_ZERO 4
-#define AMPLITUDE_FLUTTER_PLAN 5
+#define AMPLITUDE_FLUTTER_DRAWN_PEAKS 5
+#define AMPLITUDE_FLUTTER_DRAWN_RANDOM 6
+#define AMPLITUDE_FLUTTER_DRAWN_SHARE 7
+#define AMPLITUDE_FLUTTER_PLAN 8
+#define AMPLITUDE_FLUTTER_SHARE 0
+#define AMPLITUDE_FLUTTER_RANDOM 1
+#define AMPLITUDE_FLUTTER_NUMBERS 2
 #define AMPLITUDE_FLUTTER_PLACE 0
 #define AMPLITUDE_FLUTTER_PIECE_MADE 1
 #define AMPLITUDE_FLUTTER_MADE 2
@@ -46,12 +56,27 @@
 #define AMPLITUDE_FLUTTER_SQUARINGS REAL(64.0)
 #define AMPLITUDE_FLUTTER_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
 
+/* How many periodic parts move the level. */
+KERNEL ix amplitude_flutter_parts(const AmplitudeFlutterSettings *settings)
+{
+    return settings->periodic_percent > 0.0 ? settings->periodic_parts.n0 : 0;
+}
+
+/* Peak of a periodic part. */
+KERNEL double amplitude_flutter_peak_db(const AmplitudeFlutterSettings *settings, ix part)
+{
+    const double peak = settings->periodic_parts.at[part * settings->periodic_parts.n1 +
+        AMPLITUDE_FLUTTER_PEAK_DB];
+    return settings->periodic_percent / 100.0 * peak;
+}
+
 /* Level at the spacing frequency with the tape touching the head, relative to the mean distance. */
 KERNEL double amplitude_flutter_contact_db(const AmplitudeFlutterSettings *settings)
 {
     double total = 0x1.87d80c1e6956dp+0 * settings->random_db;
-    for (ix part = 0; part < settings->periodic_parts.n0; part++) {
-        total += settings->periodic_parts.at[part * settings->periodic_parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB];
+    const ix stop_1 = amplitude_flutter_parts(settings);
+    for (ix part = 0; part < stop_1; part++) {
+        total += amplitude_flutter_peak_db(settings, part);
     }
     return total;
 }
@@ -98,9 +123,9 @@ KERNEL double amplitude_flutter_highest(const AmplitudeFlutterSettings *settings
     const double correlation = settings->channel_correlation;
     const double shares = square_root_double(correlation) + square_root_double(1.0 - correlation);
     double deepest = 0x1.053ab2bef0e48p+2 * settings->random_db * shares;
-    for (ix part = 0; part < settings->periodic_parts.n0; part++) {
-        deepest += settings->periodic_parts.at[part * settings->periodic_parts.n1 +
-            AMPLITUDE_FLUTTER_PEAK_DB];
+    const ix stop_1 = amplitude_flutter_parts(settings);
+    for (ix part = 0; part < stop_1; part++) {
+        deepest += amplitude_flutter_peak_db(settings, part);
     }
     if (settings->dropouts_per_minute > 0.0) {
         deepest += settings->dropout_most_db;
@@ -127,14 +152,15 @@ KERNEL ix amplitude_flutter_tail(const AmplitudeFlutterSettings *settings, doubl
 KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, double sample_rate, ix
     channels, int64s_2 shapes)
 {
-    for (ix row = 0; row < 13; row++) {
+    const ix behind = 11;
+    for (ix each = 0; each < behind + 6; each++) {
         for (ix axis = 0; axis < 3; axis++) {
-            shapes.at[row * shapes.n1 + axis] = INT64_C(1);
+            shapes.at[each * shapes.n1 + axis] = INT64_C(1);
         }
     }
     const bool own = amplitude_flutter_has_own_noise(settings);
     const ix half = spacing_loss_half_length(sample_rate);
-    shapes.at[0] = INT64_C(5);
+    shapes.at[0] = INT64_C(8);
     shapes.at[1 * shapes.n1] = INT64_C(8);
     shapes.at[3 * shapes.n1] = INT64_C(7);
     if (own || amplitude_flutter_has_own_dropouts(settings)) {
@@ -144,32 +170,56 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     shapes.at[5 * shapes.n1] = INT64_C(2);
     shapes.at[5 * shapes.n1 + 1] = INT64_C(128);
     shapes.at[6 * shapes.n1] = INT64_C(128);
+    shapes.at[7 * shapes.n1] = INT64_C(2);
+    shapes.at[7 * shapes.n1 + 1] = INT64_C(128);
+    shapes.at[8 * shapes.n1] = INT64_C(128);
+    glides_glide_shapes(AMPLITUDE_FLUTTER_NUMBERS, 9, shapes);
     if (settings->spacing == 1) {
         const double lowest = amplitude_flutter_lowest(settings, sample_rate);
-        shapes.at[7 * shapes.n1] = (int64_t)spacing_loss_table_rows(lowest,
+        shapes.at[behind * shapes.n1] = (int64_t)spacing_loss_table_rows(lowest,
             amplitude_flutter_highest(settings, sample_rate), sample_rate);
-        shapes.at[7 * shapes.n1 + 1] = (int64_t)(2 * half + 2);
-        shapes.at[8 * shapes.n1] = (int64_t)channels;
+        shapes.at[behind * shapes.n1 + 1] = (int64_t)(2 * half + 2);
+        shapes.at[(behind + 1) * shapes.n1] = (int64_t)channels;
         /* One column more than is filled: the tap of zero that pads a row to whole vectors reads it. */
-        shapes.at[8 * shapes.n1 + 1] = (int64_t)(2 * half + 1 + larger_integer(AMPLITUDE_FLUTTER_ROOM, 4 *
-            half) + 1);
-        shapes.at[9 * shapes.n1] = (int64_t)(half + 1);
-        shapes.at[9 * shapes.n1 + 1] = (int64_t)(half + 1);
-        shapes.at[10 * shapes.n1] = INT64_C(32);
-        shapes.at[10 * shapes.n1 + 1] = (int64_t)(half + 1);
-        shapes.at[11 * shapes.n1] = (int64_t)(4 * spacing_loss_table_points(half));
-        shapes.at[12 * shapes.n1] = (int64_t)(2 * half + 1);
+        shapes.at[(behind + 1) * shapes.n1 + 1] = (int64_t)(2 * half + 1 +
+            larger_integer(AMPLITUDE_FLUTTER_ROOM, 4 * half) + 1);
+        shapes.at[(behind + 2) * shapes.n1] = (int64_t)(half + 1);
+        shapes.at[(behind + 2) * shapes.n1 + 1] = (int64_t)(half + 1);
+        shapes.at[(behind + 3) * shapes.n1] = INT64_C(32);
+        shapes.at[(behind + 3) * shapes.n1 + 1] = (int64_t)(half + 1);
+        shapes.at[(behind + 4) * shapes.n1] = (int64_t)(4 * spacing_loss_table_points(half));
+        shapes.at[(behind + 5) * shapes.n1] = (int64_t)(2 * half + 1);
     }
     const double low = settings->random_low_hz;
     const double high = settings->random_high_hz;
+    const ix parts = amplitude_flutter_parts(settings);
+    const ix noises = settings->random_db > 0.0 ? 1 : 0;
     const ix octaves = octave_noise_noise_octaves(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
     const double highest = octave_noise_noise_highest(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
-    const ix behind = trajectories_trajectory_shapes(settings->periodic_parts.n0, 1, octaves, highest,
-        sample_rate, 1, shapes, 13);
+    ix row = trajectories_trajectory_shapes(parts, noises, noises * octaves, highest, sample_rate, 1, shapes,
+        behind + 6);
     if (own) {
-        trajectories_trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, behind);
+        row = trajectories_trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, row);
     } else {
-        trajectories_trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, behind);
+        row = trajectories_trajectory_shapes(0, 0, 0, highest, sample_rate, 1, shapes, row);
+    }
+    trajectories_trajectory_shapes(noises * parts, 0, 0, highest, sample_rate, 1, shapes, row);
+}
+
+/* Add the periodic parts to a trajectory. */
+KERNEL void amplitude_flutter_set_sines(const AmplitudeFlutterSettings *settings, const Trajectory *memory)
+{
+    doubles_2 parts = settings->periodic_parts;
+    const ix stop_1 = amplitude_flutter_parts(settings);
+    for (ix part = 0; part < stop_1; part++) {
+        double turns = parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_DEGREES] / 360.0;
+        if (parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_GIVEN] == 0.0) {
+            const uint64_t key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL_PART,
+                (uint64_t)part);
+            turns = 0x1.0000000000000p-53 * (double)(int64_t)(key >> AMPLITUDE_FLUTTER_SHIFT_11);
+        }
+        trajectories_set_sine(part, parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_RATE_HZ],
+            amplitude_flutter_peak_db(settings, part), turns - floor_of_double(turns), memory);
     }
 }
 
@@ -178,10 +228,8 @@ KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, d
     channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
 {
     (void)track;
-    uint64_t key = UINT64_C(0);
     doubles_1 plan = memory->plan;
     int64s_1 state = memory->state;
-    doubles_2 parts = settings->periodic_parts;
     const bool spacing = settings->spacing == 1;
     const bool own = amplitude_flutter_has_own_noise(settings);
     state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
@@ -192,25 +240,35 @@ KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, d
     memory->keys.at[0] = settings->seed;
     plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
     plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] = settings->random_db;
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] = 0.0;
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] = settings->periodic_percent;
+    const ix stop_1 = amplitude_flutter_parts(settings);
+    for (ix part = 0; part < stop_1; part++) {
+        plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] += amplitude_flutter_peak_db(settings, part);
+    }
+    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
+        glides_glide_rest(number, 1.0, &memory->glide);
+    }
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
     amplitude_flutter_settings_law(settings, memory->law);
     const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
     const double low = settings->random_low_hz;
     const double high = settings->random_high_hz;
     trajectories_begin_trajectory(sample_rate, &memory->common);
-    for (ix part = 0; part < parts.n0; part++) {
-        double turns = parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_DEGREES] / 360.0;
-        if (parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_GIVEN] == 0.0) {
-            key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL_PART, (uint64_t)part);
-            turns = 0x1.0000000000000p-53 * (double)(int64_t)(key >> AMPLITUDE_FLUTTER_SHIFT_11);
-        }
-        trajectories_set_sine(part, parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_RATE_HZ], parts.at[part *
-            parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB], turns - floor_of_double(turns), &memory->common);
+    amplitude_flutter_set_sines(settings, &memory->common);
+    trajectories_begin_trajectory(sample_rate, &memory->periodic);
+    if (memory->periodic.sines.n0 > 0) {
+        amplitude_flutter_set_sines(settings, &memory->periodic);
     }
     const double together = square_root_double(settings->channel_correlation) * rms;
     const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
-    key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
-    trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false, &memory->common);
+    uint64_t key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
+    if (rms > 0.0) {
+        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false,
+            &memory->common);
+    }
     trajectories_begin_trajectory(sample_rate, &memory->own);
     if (own) {
         key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
@@ -228,11 +286,34 @@ KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, d
     amplitude_flutter_seek(memory, start_sample);
 }
 
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
+ * course of the tape stays the one that was drawn: its parts are multiplied.
+ */
+KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, const AmplitudeFlutterMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    doubles_1 plan = memory->plan;
+    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] > 0.0) {
+        glides_glide_target(AMPLITUDE_FLUTTER_SHARE, settings->periodic_percent /
+            plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE], &memory->glide);
+    }
+    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] > 0.0) {
+        glides_glide_target(AMPLITUDE_FLUTTER_RANDOM, settings->random_db /
+            plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM], &memory->glide);
+    }
+}
+
 /* Go to a place on the tape; nothing that sounded before is left. */
 KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place)
 {
     int64s_1 state = memory->state;
     reals_2 line = memory->line;
+    glides_glide_seek(place, &memory->glide);
     state.at[AMPLITUDE_FLUTTER_PLACE] = place - state.at[AMPLITUDE_FLUTTER_LATENCY];
     state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(0);
     state.at[AMPLITUDE_FLUTTER_FILLED] = INT64_C(2) * state.at[AMPLITUDE_FLUTTER_LATENCY] + INT64_C(1);
@@ -295,8 +376,15 @@ KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, 
     doubles_1 common = (doubles_1){memory->levels.at, memory->levels.n1};
     doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
     reals_1 depth = memory->depth;
+    const bool moving = memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1);
     if (state.at[AMPLITUDE_FLUTTER_OWN_NOISE] == INT64_C(1)) {
         trajectories_fill_piece(&memory->own, piece, place, (uint64_t)(channel + 1), levels);
+        if (moving) {
+            for (ux i = (ux)0; i < (ux)128; i++) {
+                levels.at[(ix)i] = (double)memory->factors.at[AMPLITUDE_FLUTTER_RANDOM * memory->factors.n1 +
+                    (ix)i] * levels.at[(ix)i];
+            }
+        }
         for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] += common.at[(ix)i];
         }
@@ -307,9 +395,21 @@ KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, 
     }
     const bool spacing = state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(1);
     if (spacing) {
-        const double contact = plan.at[AMPLITUDE_FLUTTER_CONTACT];
-        for (ux i = (ux)0; i < (ux)128; i++) {
-            levels.at[(ix)i] = smaller_double(levels.at[(ix)i], contact);
+        double contact = plan.at[AMPLITUDE_FLUTTER_CONTACT];
+        if (moving) {
+            /* Touching the head is where the depths of the moment have it. */
+            const double periodic = plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS];
+            const double random = 0x1.87d80c1e6956dp+0 * plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM];
+            for (ux i = (ux)0; i < (ux)128; i++) {
+                contact = (double)memory->factors.at[(ix)i] * periodic +
+                    (double)memory->factors.at[AMPLITUDE_FLUTTER_RANDOM * memory->factors.n1 + (ix)i] *
+                    random;
+                levels.at[(ix)i] = smaller_double(levels.at[(ix)i], contact);
+            }
+        } else {
+            for (ux i = (ux)0; i < (ux)128; i++) {
+                levels.at[(ix)i] = smaller_double(levels.at[(ix)i], contact);
+            }
         }
     }
     const int64_t first = piece * INT64_C(128);
@@ -363,12 +463,51 @@ KERNEL void amplitude_flutter_read_levels(const AmplitudeFlutterMemory *memory, 
     }
 }
 
+/*
+ * Write the factors of a piece, and multiply what channels have in common by them.
+ *
+ * As far as the cell goes, behind which the piece is made again. What is behind it then holds the cell's end.
+ */
+KERNEL void amplitude_flutter_move_common(const AmplitudeFlutterMemory *memory, int64_t piece)
+{
+    int64s_1 counts = memory->glide.counts;
+    int64s_1 state = memory->state;
+    doubles_1 common = (doubles_1){memory->levels.at, memory->levels.n1};
+    reals_2 factors = memory->factors;
+    const ix cell = (ix)counts.at[AMPLITUDE_FLUTTER_CELL];
+    const ix late = (ix)state.at[AMPLITUDE_FLUTTER_LATENCY];
+    const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - piece * INT64_C(128));
+    const ix at = (ix)counts.at[AMPLITUDE_FLUTTER_AT];
+    const ix count = smaller_integer(AMPLITUDE_FLUTTER_PIECE - begin, cell - at);
+    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
+        glides_glide_values(number, at, late, &memory->glide, (reals_1){factors.at + number * factors.n1 +
+            begin, begin + count - begin});
+    }
+    if (memory->periodic.sines.n0 > 0) {
+        doubles_1 alone = memory->alone;
+        trajectories_fill_piece(&memory->periodic, piece, 0, UINT64_C(0), alone);
+        for (ix i = begin; i < begin + count; i++) {
+            common.at[i] = (double)factors.at[AMPLITUDE_FLUTTER_RANDOM * factors.n1 + i] * (common.at[i] -
+                alone.at[i]) + (double)factors.at[i] * alone.at[i];
+        }
+    } else {
+        const ix part = memory->common.noises.keys.n0 > 0 ? AMPLITUDE_FLUTTER_RANDOM :
+            AMPLITUDE_FLUTTER_SHARE;
+        for (ix i = begin; i < begin + count; i++) {
+            common.at[i] = (double)factors.at[part * factors.n1 + i] * common.at[i];
+        }
+    }
+}
+
 /* Write gains of a piece, or places in the table. */
 KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, int64_t piece)
 {
     doubles_1 plan = memory->plan;
     trajectories_fill_piece(&memory->common, piece, 0, UINT64_C(0), (doubles_1){memory->levels.at,
         memory->levels.n1});
+    if (memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1)) {
+        amplitude_flutter_move_common(memory, piece);
+    }
     const double last = (double)(memory->table.n0 - 2);
     const double per_db = plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB];
     const double at_zero = plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO];
@@ -434,6 +573,11 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
         const int64_t piece = floor_division_64(state.at[AMPLITUDE_FLUTTER_PLACE], INT64_C(128));
         const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - piece * INT64_C(128));
         ix count = smaller_integer(samples - done, AMPLITUDE_FLUTTER_PIECE - begin);
+        const bool moving = memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1);
+        if (moving) {
+            count = smaller_integer(count, (ix)(memory->glide.counts.at[AMPLITUDE_FLUTTER_CELL] -
+                memory->glide.counts.at[AMPLITUDE_FLUTTER_AT]));
+        }
         if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_PIECE_MADE] != piece)
             {
             amplitude_flutter_make_course(memory, piece);
@@ -475,6 +619,10 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
             state.at[AMPLITUDE_FLUTTER_FILLED] = (int64_t)(filled + count);
         }
         state.at[AMPLITUDE_FLUTTER_PLACE] += (int64_t)count;
+        glides_glide_pass(count, &memory->glide);
+        if (moving && memory->glide.counts.at[AMPLITUDE_FLUTTER_AT] == INT64_C(0)) {
+            state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(0);
+        }
         done += count;
     }
 }

@@ -1,4 +1,4 @@
-/* Generated from glides.py (7b1f7a9710f5fd92); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (728e035a22c76b89); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -33,7 +33,7 @@ KERNEL ix glides_glide_cell(double sample_rate)
 /* Set a number as designed: it stands there. */
 KERNEL void glides_glide_rest(ix number, double value, const Glide *glide)
 {
-    for (ix column = 0; column < GLIDES_COLUMNS; column++) {
+    for (ix column = 0; column < glide->values.n1; column++) {
         glide->values.at[number * glide->values.n1 + column] = value;
     }
 }
@@ -53,7 +53,7 @@ KERNEL void glides_look(const Glide *glide)
     doubles_2 values = glide->values;
     ix moving = 0;
     for (ix number = 0; number < values.n0; number++) {
-        for (ix column = 0; column < GLIDES_REST; column++) {
+        for (ix column = 0; column < values.n1; column++) {
             if (values.at[number * values.n1 + column] != values.at[number * values.n1 + GLIDES_REST]) {
                 moving = 1;
             }
@@ -68,9 +68,11 @@ KERNEL void glides_glide_seek(int64_t place, const Glide *glide)
     const int64_t cell = glide->counts.at[GLIDES_CELL];
     glide->counts.at[GLIDES_AT] = place - floor_division_64(place, cell) * cell;
     for (ix number = 0; number < glide->values.n0; number++) {
-        for (ix column = 0; column < GLIDES_NODES; column++) {
-            glide->values.at[number * glide->values.n1 + column] = glide->values.at[number * glide->values.n1
-                + GLIDES_TARGET];
+        for (ix column = 0; column < glide->values.n1; column++) {
+            if (column != GLIDES_REST) {
+                glide->values.at[number * glide->values.n1 + column] = glide->values.at[number *
+                    glide->values.n1 + GLIDES_TARGET];
+            }
         }
     }
     glides_look(glide);
@@ -91,7 +93,15 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     const int64_t after = counts.at[GLIDES_AT] + (int64_t)count;
     if (counts.at[GLIDES_MOVING] == INT64_C(1) && after == cell) {
         doubles_2 values = glide->values;
+        const ix before = values.n1 - GLIDES_COLUMNS;
         for (ix number = 0; number < values.n0; number++) {
+            for (ix k = 0; k < before - 1; k++) {
+                values.at[number * values.n1 + GLIDES_COLUMNS + before - 1 - k] = values.at[number * values.n1
+                    + GLIDES_COLUMNS + before - 2 - k];
+            }
+            if (before > 0) {
+                values.at[number * values.n1 + GLIDES_COLUMNS] = values.at[number * values.n1];
+            }
             for (ix column = 0; column < GLIDES_NODES; column++) {
                 values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
             }
@@ -120,16 +130,33 @@ KERNEL double glides_spline(double u, double first, double second, double third,
 /* A number at a sample of the cell; below 0 of the cell before. */
 KERNEL double glides_glide_value(ix number, ix at, const Glide *glide)
 {
-    doubles_2 values = glide->values;
+    doubles_1 row = (doubles_1){glide->values.at + number * glide->values.n1, glide->values.n1};
     const ix cell = (ix)glide->counts.at[GLIDES_CELL];
     ix column = 1;
     if (at < 0) {
         at += cell;
         column = 0;
     }
-    return glides_spline((double)at / (double)cell, values.at[number * values.n1 + column], values.at[number *
-        values.n1 + column + 1], values.at[number * values.n1 + column + 2], values.at[number * values.n1 +
-        column + 3]);
+    const double share = (double)at / (double)cell;
+    return glides_spline(share, row.at[column], row.at[column + 1], row.at[column + 2], row.at[column + 3]);
+}
+
+/* One of the values of a number, by its place, which is below 0 for what was before. */
+KERNEL double glides_kept(ix number, ix place, const Glide *glide)
+{
+    const double value = glide->values.at[number * glide->values.n1 + (place >= 0 ? place : 6 - place)];
+    return value;
+}
+
+/* A number at a sample, counted from the cell's first, as early as :func:`late_glide_shapes` keeps it. */
+KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide)
+{
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    const ix cells = floor_division(at, cell);
+    const double share = (double)(at - cells * cell) / (double)cell;
+    const ix first = cells + 1;
+    return glides_spline(share, glides_kept(number, first, glide), glides_kept(number, first + 1, glide),
+        glides_kept(number, first + 2, glide), glides_kept(number, first + 3, glide));
 }
 
 /*
@@ -207,4 +234,11 @@ KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes)
     shapes.at[first * shapes.n1] = (int64_t)numbers;
     shapes.at[first * shapes.n1 + 1] = INT64_C(7);
     shapes.at[(first + 1) * shapes.n1] = INT64_C(3);
+}
+
+/* As :func:`glide_shapes`, for numbers read by :func:`glide_late_value` up to so many samples late. */
+KERNEL void glides_late_glide_shapes(ix numbers, ix late, double sample_rate, ix first, int64s_2 shapes)
+{
+    glides_glide_shapes(numbers, first, shapes);
+    shapes.at[first * shapes.n1 + 1] = (int64_t)(8 + floor_division(late, glides_glide_cell(sample_rate)));
 }

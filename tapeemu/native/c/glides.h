@@ -19,10 +19,13 @@ KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *
 KERNEL void glides_glide_pass(ix count, const Glide *glide);
 KERNEL double glides_spline(double u, double first, double second, double third, double fourth);
 KERNEL double glides_glide_value(ix number, ix at, const Glide *glide);
+KERNEL double glides_kept(ix number, ix place, const Glide *glide);
+KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide);
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL double glides_bent_level(double gain, double reference, double bend);
 KERNEL void glides_glide_levels(double bend, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL void glides_glide_shapes(ix numbers, ix first, int64s_2 shapes);
+KERNEL void glides_late_glide_shapes(ix numbers, ix late, double sample_rate, ix first, int64s_2 shapes);
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (ce0347f8cf1bce45); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (33637ee6c688a8c1); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -9,6 +9,10 @@
 
 #include "head_azimuth.h"
 
+#define HEAD_AZIMUTH_AT 0
+#define HEAD_AZIMUTH_CELL 1
+#define HEAD_AZIMUTH_GLIDE_ARRAYS 2
+#define HEAD_AZIMUTH_MOVING 2
 #define HEAD_AZIMUTH_BAND 1
 #define HEAD_AZIMUTH_CELLS 512
 #define HEAD_AZIMUTH_PIECE 128
@@ -25,6 +29,12 @@
 #define HEAD_AZIMUTH_ROWS 1
 #define HEAD_AZIMUTH_ANGLE 2
 #define HEAD_AZIMUTH_FIRST 3
+#define HEAD_AZIMUTH_DRAWN 4
+#define HEAD_AZIMUTH_PLAN 5
+#define HEAD_AZIMUTH_STANDING 0
+#define HEAD_AZIMUTH_WANDERING 1
+#define HEAD_AZIMUTH_NUMBERS 2
+#define HEAD_AZIMUTH_NO_ANGLE_URAD REAL(0x1.12e0be826d695p-30)
 #define HEAD_AZIMUTH_REACH 0
 #define HEAD_AZIMUTH_HALF 1
 #define HEAD_AZIMUTH_MOVES 2
@@ -120,7 +130,7 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
         head_azimuth_steepest(settings, sample_rate);
     const double low = settings->wander_low_hz;
     const double high = settings->wander_high_hz;
-    ix row = memory_shapes_shape_row(4, 1, shapes, 0);
+    ix row = memory_shapes_shape_row(HEAD_AZIMUTH_PLAN, 1, shapes, 0);
     row = memory_shapes_shape_row(HEAD_AZIMUTH_COUNTS, 1, shapes, row);
     row = memory_shapes_shape_row(514, HEAD_AZIMUTH_TAPS, shapes, row);
     row = memory_shapes_shape_row((ix)ceiling_of_double(longest / 0x1.0c6f7a0b5ed8dp-19) + 2, 2 * half + 2,
@@ -134,6 +144,9 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
     for (ix _ = 0; _ < 3; _++) {
         row = memory_shapes_shape_row(HEAD_AZIMUTH_PIECE, 1, shapes, row);
     }
+    const ix late = head_azimuth_reach_of(settings, sample_rate, channels) + HEAD_AZIMUTH_PIECE;
+    glides_late_glide_shapes(HEAD_AZIMUTH_NUMBERS, late, sample_rate, row, shapes);
+    row = row + HEAD_AZIMUTH_GLIDE_ARRAYS;
     const ix octaves = octave_noise_noise_octaves(HEAD_AZIMUTH_BAND, low, high, sample_rate);
     trajectories_trajectory_shapes(0, 1, octaves, octave_noise_noise_highest(HEAD_AZIMUTH_BAND, low, high,
         sample_rate), sample_rate, 1, shapes, row);
@@ -210,19 +223,43 @@ KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double samp
     const ix first = smaller_integer(larger_integer((ix)track, 0), heads - channels);
     plan.at[HEAD_AZIMUTH_FIRST] = (double)first - 0.5 * (double)(heads - 1);
     const double rms = head_azimuth_wander_rms(settings);
+    /* Of a head that stands, a wander is drawn as well, for one that begins later. */
+    plan.at[HEAD_AZIMUTH_DRAWN] = rms > 0.0 ? settings->wander_urad : 1.0;
+    glides_glide_rest(HEAD_AZIMUTH_STANDING, plan.at[HEAD_AZIMUTH_ANGLE], &memory->glide);
+    glides_glide_rest(HEAD_AZIMUTH_WANDERING, (double)(rms > 0.0 ? REAL(1.0) : REAL(0.0)), &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     trajectories_begin_trajectory(sample_rate, &memory->wander);
     trajectories_set_noise(0, HEAD_AZIMUTH_BAND, hashing_stream_key(settings->seed, HEAD_AZIMUTH_HEAD_AZIMUTH,
-        UINT64_C(0)), settings->wander_low_hz, settings->wander_high_hz, rms, 0.0, false, &memory->wander);
+        UINT64_C(0)), settings->wander_low_hz, settings->wander_high_hz, plan.at[HEAD_AZIMUTH_DRAWN] *
+        0x1.0c6f7a0b5ed8dp-20 / 0x1.f5c0331eeff84p+0, 0.0, false, &memory->wander);
     counts.at[HEAD_AZIMUTH_REACH] = (int64_t)head_azimuth_reach_of(settings, sample_rate, channels);
     counts.at[HEAD_AZIMUTH_HALF] = (int64_t)head_azimuth_half_length(sample_rate);
     counts.at[HEAD_AZIMUTH_MOVES] = (int64_t)(rms > 0.0 ? 1 : 0);
     head_azimuth_seek(memory, start_sample);
 }
 
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `HEAD_AZIMUTH_MOVES` may differ from the ones that it was designed for.
+ */
+KERNEL void head_azimuth_change(const HeadAzimuthSettings *settings, double sample_rate, ix channels, const
+    HeadAzimuthMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    const double angle = magnitude_double(settings->azimuth_urad) > 0x1.12e0be826d695p-30 ?
+        settings->azimuth_urad * 0x1.0c6f7a0b5ed8dp-20 : 0.0;
+    glides_glide_target(HEAD_AZIMUTH_STANDING, angle, &memory->glide);
+    glides_glide_target(HEAD_AZIMUTH_WANDERING, settings->wander_urad / memory->plan.at[HEAD_AZIMUTH_DRAWN],
+        &memory->glide);
+}
+
 /* Go to a place on the tape, as if made there. */
 KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place)
 {
     int64s_1 counts = memory->counts;
+    glides_glide_seek(place, &memory->glide);
     counts.at[HEAD_AZIMUTH_PLACE] = place - counts.at[HEAD_AZIMUTH_REACH];
     counts.at[HEAD_AZIMUTH_MADE] = INT64_C(0);
     counts.at[HEAD_AZIMUTH_FILLED] = INT64_C(2) * counts.at[HEAD_AZIMUTH_REACH];
@@ -265,11 +302,31 @@ KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64
     }
 }
 
+/* As :func:`azimuth_tangents`, for an angle that moves: to the cell's end, where it is made again. */
+KERNEL void head_azimuth_moving_tangents(const HeadAzimuthMemory *memory, int64_t piece, doubles_1 out)
+{
+    int64s_1 counts = memory->glide.counts;
+    trajectories_fill_piece(&memory->wander, piece, 0, UINT64_C(0), out);
+    /* From the cell's first sample to the piece's. */
+    const ix first = (ix)(counts.at[HEAD_AZIMUTH_AT] - memory->counts.at[HEAD_AZIMUTH_REACH] + piece *
+        INT64_C(128) - memory->counts.at[HEAD_AZIMUTH_PLACE]);
+    for (ix i = 0; i < HEAD_AZIMUTH_PIECE; i++) {
+        const ix at = smaller_integer(first + i, (ix)counts.at[HEAD_AZIMUTH_CELL] - 1);
+        const double angle = glides_glide_late_value(HEAD_AZIMUTH_STANDING, at, &memory->glide);
+        out.at[i] = head_azimuth_tangent(angle + glides_glide_late_value(HEAD_AZIMUTH_WANDERING, at,
+            &memory->glide) * out.at[i]);
+    }
+}
+
 /* Make the delays and the losses of a piece. */
 KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t piece)
 {
     doubles_1 delays = (doubles_1){memory->course.at + 1 * memory->course.n1, HEAD_AZIMUTH_PIECE};
-    head_azimuth_azimuth_tangents(memory, piece, delays);
+    if (memory->glide.counts.at[HEAD_AZIMUTH_MOVING] == INT64_C(1)) {
+        head_azimuth_moving_tangents(memory, piece, delays);
+    } else {
+        head_azimuth_azimuth_tangents(memory, piece, delays);
+    }
     const double last = (double)(memory->losses.n0 - 2);
     const double per_tangent = memory->plan.at[HEAD_AZIMUTH_ROWS];
     const double delay = memory->plan.at[HEAD_AZIMUTH_DELAY];
@@ -361,6 +418,11 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
             read = 2 * half;
         }
         ix count = smaller_integer(samples - done, HEAD_AZIMUTH_PIECE - begin);
+        const bool moving = memory->glide.counts.at[HEAD_AZIMUTH_MOVING] == INT64_C(1);
+        if (moving) {
+            count = smaller_integer(count, (ix)(memory->glide.counts.at[HEAD_AZIMUTH_CELL] -
+                memory->glide.counts.at[HEAD_AZIMUTH_AT]));
+        }
         count = smaller_integer(count, smaller_integer(line.n1 - filled, shifted.n1 - 1 - read));
         const ux to = (ux)filled;
         const ux since = (ux)done;
@@ -395,6 +457,10 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
         counts.at[HEAD_AZIMUTH_FILLED] = (int64_t)(filled + count);
         counts.at[HEAD_AZIMUTH_READ] = (int64_t)(read + count);
         counts.at[HEAD_AZIMUTH_PLACE] += (int64_t)count;
+        glides_glide_pass(count, &memory->glide);
+        if (moving && memory->glide.counts.at[HEAD_AZIMUTH_AT] == INT64_C(0)) {
+            counts.at[HEAD_AZIMUTH_MADE] = INT64_C(0);
+        }
         done += count;
     }
 }

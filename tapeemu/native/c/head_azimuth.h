@@ -5,6 +5,7 @@
 
 #include "dot_products.h"
 #include "elementary.h"
+#include "glides.h"
 #include "hashing.h"
 #include "interpolation.h"
 #include "memory_shapes.h"
@@ -35,6 +36,7 @@ typedef struct {
     doubles_2 course;
     reals_1 rows;
     Places places;
+    Glide glide;
     Trajectory wander;
 } HeadAzimuthMemory;
 
@@ -50,8 +52,10 @@ KERNEL ix head_azimuth_tail(const HeadAzimuthSettings *settings, double sample_r
 KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void head_azimuth_design_losses(double sample_rate, reals_2 losses);
 KERNEL void head_azimuth_design(const HeadAzimuthSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const HeadAzimuthMemory *memory);
+KERNEL void head_azimuth_change(const HeadAzimuthSettings *settings, double sample_rate, ix channels, const HeadAzimuthMemory *memory);
 KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place);
 KERNEL void head_azimuth_azimuth_tangents(const HeadAzimuthMemory *memory, int64_t piece, doubles_1 out);
+KERNEL void head_azimuth_moving_tangents(const HeadAzimuthMemory *memory, int64_t piece, doubles_1 out);
 KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t piece);
 KERNEL void head_azimuth_read_one(reals_1 line, reals_2 reader, const Places *places, ix column, ix count, ix at, reals_1 out);
 KERNEL void head_azimuth_keep(reals_2 line, ix filled, ix kept);

@@ -30,6 +30,8 @@ enum {
  * 1 if filters move, 0 if gains do.
  * periodic_parts : ndarray, shape (parts, 4)
  * Rate in Hz, peak in dB, phase in degrees, and 1 if the phase is set.
+ * periodic_percent
+ * Of the peaks.
  * random_db, random_low_hz, random_high_hz, channel_correlation, spacing_frequency_hz
  * As in the processor.
  * dropouts_per_minute, dropout_least_db, dropout_most_db, dropout_shortest_ms, dropout_longest_ms
@@ -41,20 +43,21 @@ enum {
  */
 enum {
     TAPEEMU_AMPLITUDE_FLUTTER_SPACING = 0, /* whole */
-    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_DB = 1, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_CHANNEL_CORRELATION = 4, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ = 5, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_PER_MINUTE = 6, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 7, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 8, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS = 9, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS = 10, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_ON_ALL_CHANNELS = 11, /* whole */
-    TAPEEMU_AMPLITUDE_FLUTTER_SEED = 12, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_PERIODIC_PERCENT = 1, /* real, moves */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_DB = 2, /* real, moves */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_LOW_HZ = 3, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_RANDOM_HIGH_HZ = 4, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_CHANNEL_CORRELATION = 5, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ = 6, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_PER_MINUTE = 7, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 8, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 9, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS = 10, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS = 11, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_ON_ALL_CHANNELS = 12, /* whole */
+    TAPEEMU_AMPLITUDE_FLUTTER_SEED = 13, /* whole */
     /* then the table periodic_parts: real, 2 dimension(s) */
-    TAPEEMU_AMPLITUDE_FLUTTER_NUMBERS = 13
+    TAPEEMU_AMPLITUDE_FLUTTER_NUMBERS = 14
 };
 
 /*
@@ -132,8 +135,8 @@ enum {
  * As in the processor.
  */
 enum {
-    TAPEEMU_HEAD_AZIMUTH_AZIMUTH_URAD = 0, /* real */
-    TAPEEMU_HEAD_AZIMUTH_WANDER_URAD = 1, /* real */
+    TAPEEMU_HEAD_AZIMUTH_AZIMUTH_URAD = 0, /* real, moves */
+    TAPEEMU_HEAD_AZIMUTH_WANDER_URAD = 1, /* real, moves */
     TAPEEMU_HEAD_AZIMUTH_WANDER_LOW_HZ = 2, /* real */
     TAPEEMU_HEAD_AZIMUTH_WANDER_HIGH_HZ = 3, /* real */
     TAPEEMU_HEAD_AZIMUTH_TAPE_SPEED_CM_S = 4, /* real */
@@ -364,31 +367,33 @@ enum {
  * The random part.
  * scrape_percent, scrape_low_hz, scrape_high_hz
  * Scrape flutter of its own band.
- * scale
- * Factor on all that moves but azimuth and speed error, from the weighted figure.
- * settling_percent
- * Flutter that settling is held against.
+ * weighted_flutter_percent, scaled
+ * Figure that all that moves but azimuth and speed error is scaled to, and 1 if it is.
+ * figure_percent, wide_figure_percent
+ * Figures before scaling, weighted and unweighted.
  * speed_error_percent, azimuth_skew_us, azimuth_wander_us, track_skew_us, reader_taps, seed
  * As in the processor.
  */
 enum {
-    TAPEEMU_WOW_FLUTTER_RANDOM_PERCENT = 0, /* real */
+    TAPEEMU_WOW_FLUTTER_RANDOM_PERCENT = 0, /* real, moves */
     TAPEEMU_WOW_FLUTTER_RANDOM_SLOPE_DB_PER_OCTAVE = 1, /* real */
     TAPEEMU_WOW_FLUTTER_RANDOM_LOW_HZ = 2, /* real */
     TAPEEMU_WOW_FLUTTER_RANDOM_HIGH_HZ = 3, /* real */
-    TAPEEMU_WOW_FLUTTER_SCRAPE_PERCENT = 4, /* real */
+    TAPEEMU_WOW_FLUTTER_SCRAPE_PERCENT = 4, /* real, moves */
     TAPEEMU_WOW_FLUTTER_SCRAPE_LOW_HZ = 5, /* real */
     TAPEEMU_WOW_FLUTTER_SCRAPE_HIGH_HZ = 6, /* real */
-    TAPEEMU_WOW_FLUTTER_SCALE = 7, /* real */
-    TAPEEMU_WOW_FLUTTER_SETTLING_PERCENT = 8, /* real */
-    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 9, /* real */
-    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 10, /* real */
-    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 11, /* real */
-    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 12, /* real */
-    TAPEEMU_WOW_FLUTTER_READER_TAPS = 13, /* whole */
-    TAPEEMU_WOW_FLUTTER_SEED = 14, /* whole */
+    TAPEEMU_WOW_FLUTTER_WEIGHTED_FLUTTER_PERCENT = 7, /* real, moves */
+    TAPEEMU_WOW_FLUTTER_SCALED = 8, /* whole */
+    TAPEEMU_WOW_FLUTTER_FIGURE_PERCENT = 9, /* real */
+    TAPEEMU_WOW_FLUTTER_WIDE_FIGURE_PERCENT = 10, /* real */
+    TAPEEMU_WOW_FLUTTER_SPEED_ERROR_PERCENT = 11, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_SKEW_US = 12, /* real */
+    TAPEEMU_WOW_FLUTTER_AZIMUTH_WANDER_US = 13, /* real */
+    TAPEEMU_WOW_FLUTTER_TRACK_SKEW_US = 14, /* real */
+    TAPEEMU_WOW_FLUTTER_READER_TAPS = 15, /* whole */
+    TAPEEMU_WOW_FLUTTER_SEED = 16, /* whole */
     /* then the table parts: real, 2 dimension(s) */
-    TAPEEMU_WOW_FLUTTER_NUMBERS = 15
+    TAPEEMU_WOW_FLUTTER_NUMBERS = 17
 };
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (be6a69d12a2dae76); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (9432b5ceecf09c0b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -196,6 +196,38 @@ KERNEL void trajectories_settle_trajectory(double constant, double fastest, cons
     plan.at[TRAJECTORIES_SETTLING] = start != 0.0 ? larger_double(1.5 * magnitude_double(start) / fastest,
         1.0) : 0.0;
     plan.at[TRAJECTORIES_BOUND] += plan.at[TRAJECTORIES_PEAK] + magnitude_double(constant);
+}
+
+/*
+ * Let a part of a trajectory begin at exactly zero at index 0 as the whole does, in the same time.
+ *
+ * Parameters
+ * ----------
+ * whole : Trajectory
+ *     Settled by :func:`settle_trajectory`.
+ * memory : Trajectory
+ *     With some of its sines and noises, and no constant.
+ * out : ndarray, shape (PIECE or more,)
+ *     Scratch.
+ */
+KERNEL void trajectories_settle_with(const Trajectory *whole, const Trajectory *memory, doubles_1 out)
+{
+    doubles_1 plan = memory->plan;
+    trajectories_fill_piece(memory, INT64_C(0), 0, UINT64_C(0), (doubles_1){out.at, TRAJECTORIES_PIECE});
+    plan.at[TRAJECTORIES_START] = out.at[0];
+    plan.at[TRAJECTORIES_SETTLING] = larger_double(whole->plan.at[TRAJECTORIES_SETTLING], 1.0);
+    plan.at[TRAJECTORIES_BOUND] += magnitude_double(plan.at[TRAJECTORIES_START]);
+}
+
+/* What the constant of a trajectory has grown to at an index, on its way from nothing at index 0. */
+KERNEL double trajectories_settled_constant(const Trajectory *memory, double index)
+{
+    const double constant = memory->plan.at[TRAJECTORIES_CONSTANT];
+    if (constant == 0.0) {
+        return 0.0;
+    }
+    const double u = smaller_double(magnitude_double(index) / memory->plan.at[TRAJECTORIES_SETTLING], 1.0);
+    return constant * (u * u * (3.0 - 2.0 * u));
 }
 
 /*

@@ -26,6 +26,8 @@ KERNEL void trajectories_begin_trajectory(double sample_rate, const Trajectory *
 KERNEL void trajectories_set_sine(ix number, double rate_hz, double amplitude, double cycles, const Trajectory *memory);
 KERNEL void trajectories_set_noise(ix number, ix kind, uint64_t key, double low_hz, double high_hz, double rms, double slope_db_per_octave, bool integrated, const Trajectory *memory);
 KERNEL void trajectories_settle_trajectory(double constant, double fastest, const Trajectory *memory, doubles_1 out);
+KERNEL void trajectories_settle_with(const Trajectory *whole, const Trajectory *memory, doubles_1 out);
+KERNEL double trajectories_settled_constant(const Trajectory *memory, double index);
 KERNEL void trajectories_fill_trajectory(const Trajectory *memory, int64_t segment, uint64_t variant, doubles_1 out);
 KERNEL ix trajectories_first_column(ix begin);
 KERNEL void trajectories_fill_curve(const Trajectory *memory, int64_t segment, ix place, uint64_t variant, ix piece);

@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (fb92466e2d07a65e); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (ada5a52d470c82db); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -9,6 +9,10 @@
 
 #include "wow_flutter.h"
 
+#define WOW_FLUTTER_AT 0
+#define WOW_FLUTTER_CELL 1
+#define WOW_FLUTTER_GLIDE_ARRAYS 2
+#define WOW_FLUTTER_MOVING 2
 #define WOW_FLUTTER_BAND 1
 #define WOW_FLUTTER_LAW 0
 #define WOW_FLUTTER_CELLS 512
@@ -43,11 +47,21 @@
 #define WOW_FLUTTER_FILLED 9
 #define WOW_FLUTTER_PIECE_MADE 10
 #define WOW_FLUTTER_WHOLE 11
-#define WOW_FLUTTER_COUNTS 12
+#define WOW_FLUTTER_CELL_BEGIN 12
+#define WOW_FLUTTER_PARTS_FILLED 13
+#define WOW_FLUTTER_PARTS_MADE 14
+#define WOW_FLUTTER_COUNTS 15
 #define WOW_FLUTTER_RATIO 0
 #define WOW_FLUTTER_SLOPE 1
 #define WOW_FLUTTER_FRACTION 2
-#define WOW_FLUTTER_PLAN 3
+#define WOW_FLUTTER_SCALE 3
+#define WOW_FLUTTER_DRAWN_RANDOM 4
+#define WOW_FLUTTER_DRAWN_SCRAPE 5
+#define WOW_FLUTTER_PLAN 6
+#define WOW_FLUTTER_TURNING 0
+#define WOW_FLUTTER_RANDOM 1
+#define WOW_FLUTTER_SCRAPING 2
+#define WOW_FLUTTER_NUMBERS 3
 
 /* Input samples per output sample. */
 KERNEL double wow_flutter_ratio_of(const WowFlutterSettings *settings)
@@ -55,16 +69,37 @@ KERNEL double wow_flutter_ratio_of(const WowFlutterSettings *settings)
     return 1.0 + settings->speed_error_percent / 100.0;
 }
 
+/* Factor on all that moves but azimuth and speed error, from the weighted figure. */
+KERNEL double wow_flutter_flutter_scale(const WowFlutterSettings *settings)
+{
+    if (settings->scaled == 0) {
+        return 1.0;
+    }
+    if (settings->weighted_flutter_percent == 0.0 || settings->figure_percent == 0.0) {
+        return 0.0;
+    }
+    return settings->weighted_flutter_percent / settings->figure_percent;
+}
+
+/* Flutter that settling is held against. */
+KERNEL double wow_flutter_settling_percent(const WowFlutterSettings *settings)
+{
+    return wow_flutter_flutter_scale(settings) * larger_double(settings->figure_percent, 0.25 *
+        settings->wide_figure_percent);
+}
+
 /* Standard deviation of the speed's random part, in samples per second of delay. */
 KERNEL double wow_flutter_random_rms(const WowFlutterSettings *settings, double sample_rate)
 {
-    return settings->random_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
+    return settings->random_percent * wow_flutter_flutter_scale(settings) / 0x1.87fe27f02b79fp+7 *
+        sample_rate;
 }
 
 /* Standard deviation of scrape flutter, in samples per second of delay. */
 KERNEL double wow_flutter_scrape_rms(const WowFlutterSettings *settings, double sample_rate)
 {
-    return settings->scrape_percent * settings->scale / 0x1.87fe27f02b79fp+7 * sample_rate;
+    return settings->scrape_percent * wow_flutter_flutter_scale(settings) / 0x1.87fe27f02b79fp+7 *
+        sample_rate;
 }
 
 /* Standard deviation of the delay between channels, in samples. */
@@ -78,7 +113,7 @@ KERNEL double wow_flutter_part_amplitude(const WowFlutterSettings *settings, dou
 {
     const double rate = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ];
     const double peak = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PEAK_PERCENT] / 100.0 *
-        settings->scale;
+        wow_flutter_flutter_scale(settings);
     return peak / (0x1.921fb54442d18p+2 * rate) * sample_rate;
 }
 
@@ -145,9 +180,13 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     row = memory_shapes_shape_row(514, settings->reader_taps, shapes, row);
     row = memory_shapes_shape_row(channels, 2 * around + WOW_FLUTTER_ROOM, shapes, row);
     row = memory_shapes_shape_row(2, WOW_FLUTTER_SEGMENT, shapes, row);
+    row = memory_shapes_shape_row(2, WOW_FLUTTER_PIECE, shapes, row);
+    row = memory_shapes_shape_row(2, WOW_FLUTTER_PIECE, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
         row = memory_shapes_shape_row(WOW_FLUTTER_PIECE, 1, shapes, row);
     }
+    glides_late_glide_shapes(WOW_FLUTTER_NUMBERS, around, sample_rate, row, shapes);
+    row = row + WOW_FLUTTER_GLIDE_ARRAYS;
     const ix random = octave_noise_noise_octaves(WOW_FLUTTER_LAW, settings->random_low_hz,
         settings->random_high_hz, sample_rate);
     const ix scrape = octave_noise_noise_octaves(WOW_FLUTTER_BAND, settings->scrape_low_hz,
@@ -158,7 +197,24 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     row = trajectories_trajectory_shapes(settings->parts.n0, 2, random + scrape, highest, sample_rate, 1,
         shapes, row);
     const ix wander = octave_noise_noise_octaves(WOW_FLUTTER_BAND, 0x1.999999999999ap-4, 1.0, sample_rate);
-    trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, 1, shapes, row);
+    row = trajectories_trajectory_shapes(0, 1, wander, 2.0, sample_rate, 1, shapes, row);
+    const ix turning = wow_flutter_has_noise(settings) ? settings->parts.n0 : 0;
+    row = trajectories_trajectory_shapes(turning, 0, 0, highest, sample_rate, 1, shapes, row);
+    const ix noises = wow_flutter_has_scrape(settings) ? 1 : 0;
+    trajectories_trajectory_shapes(0, noises, noises * scrape, highest, sample_rate, 1, shapes, row);
+}
+
+/* Whether rotating parts are not all that moves. */
+KERNEL bool wow_flutter_has_noise(const WowFlutterSettings *settings)
+{
+    return wow_flutter_flutter_scale(settings) > 0.0 && (settings->random_percent > 0.0 ||
+        settings->scrape_percent > 0.0);
+}
+
+/* Whether scrape flutter moves. */
+KERNEL bool wow_flutter_has_scrape(const WowFlutterSettings *settings)
+{
+    return wow_flutter_flutter_scale(settings) > 0.0 && settings->scrape_percent > 0.0;
 }
 
 /* Constant delay of a track: drawn evenly from its range, from the seed and the number of the track. */
@@ -168,6 +224,32 @@ KERNEL double wow_flutter_track_skew_samples(const WowFlutterSettings *settings,
     const uint64_t key = hashing_stream_key(settings->seed, WOW_FLUTTER_TRACK_SKEW, (uint64_t)track);
     const double share = (double)(int64_t)(key >> UINT64_C(1)) * 0x1.0000000000000p-62 - 1.0;
     return share * settings->track_skew_us * 0x1.0c6f7a0b5ed8dp-20 * sample_rate;
+}
+
+/* Add the rotating parts to a trajectory. */
+KERNEL void wow_flutter_set_sines(const WowFlutterSettings *settings, double sample_rate, const Trajectory
+    *memory)
+{
+    for (ix part = 0; part < settings->parts.n0; part++) {
+        double turns = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_TURNS];
+        if (settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_GIVEN] == 0.0) {
+            const uint64_t key = hashing_stream_key(settings->seed, WOW_FLUTTER_ROTATING_PART,
+                (uint64_t)part);
+            turns = (double)(int64_t)(key >> UINT64_C(1)) * 0x1.0000000000000p-63;
+        }
+        const double amplitude = -wow_flutter_part_amplitude(settings, sample_rate, part);
+        trajectories_set_sine(part, settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ],
+            amplitude, turns - 0.25, memory);
+    }
+}
+
+/* Add scrape flutter to a trajectory, as its noise of that number. */
+KERNEL void wow_flutter_set_scrape(const WowFlutterSettings *settings, double sample_rate, ix number, const
+    Trajectory *memory)
+{
+    trajectories_set_noise(number, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_SCRAPE,
+        UINT64_C(0)), settings->scrape_low_hz, settings->scrape_high_hz, wow_flutter_scrape_rms(settings,
+        sample_rate), 0.0, true, memory);
 }
 
 /*
@@ -190,24 +272,12 @@ KERNEL void wow_flutter_design_delay(const WowFlutterSettings *settings, double 
     const Trajectory *memory, doubles_1 scratch)
 {
     trajectories_begin_trajectory(sample_rate, memory);
-    for (ix part = 0; part < settings->parts.n0; part++) {
-        double turns = settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_TURNS];
-        if (settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_PHASE_GIVEN] == 0.0) {
-            const uint64_t key = hashing_stream_key(settings->seed, WOW_FLUTTER_ROTATING_PART,
-                (uint64_t)part);
-            turns = (double)(int64_t)(key >> UINT64_C(1)) * 0x1.0000000000000p-63;
-        }
-        const double amplitude = -wow_flutter_part_amplitude(settings, sample_rate, part);
-        trajectories_set_sine(part, settings->parts.at[part * settings->parts.n1 + WOW_FLUTTER_RATE_HZ],
-            amplitude, turns - 0.25, memory);
-    }
+    wow_flutter_set_sines(settings, sample_rate, memory);
     trajectories_set_noise(0, WOW_FLUTTER_LAW, hashing_stream_key(settings->seed, WOW_FLUTTER_FLUTTER,
         UINT64_C(0)), settings->random_low_hz, settings->random_high_hz, wow_flutter_random_rms(settings,
         sample_rate), settings->random_slope_db_per_octave, true, memory);
-    trajectories_set_noise(1, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_SCRAPE,
-        UINT64_C(0)), settings->scrape_low_hz, settings->scrape_high_hz, wow_flutter_scrape_rms(settings,
-        sample_rate), 0.0, true, memory);
-    double settling = settings->settling_percent;
+    wow_flutter_set_scrape(settings, sample_rate, 1, memory);
+    double settling = wow_flutter_settling_percent(settings);
     if (settings->track_skew_us != 0.0) {
         settling = larger_double(settling, 0x1.47ae147ae147bp-6);
     }
@@ -223,7 +293,7 @@ KERNEL void wow_flutter_design_azimuth(const WowFlutterSettings *settings, doubl
     trajectories_set_noise(0, WOW_FLUTTER_BAND, hashing_stream_key(settings->seed, WOW_FLUTTER_AZIMUTH,
         UINT64_C(0)), 0x1.999999999999ap-4, 1.0, wow_flutter_wander_rms(settings, sample_rate), 0.0, false,
         memory);
-    const double fastest = 0x1.89374bc6a7efap-5 * larger_double(settings->settling_percent,
+    const double fastest = 0x1.89374bc6a7efap-5 * larger_double(wow_flutter_settling_percent(settings),
         0x1.47ae147ae147bp-6) / 100.0;
     trajectories_settle_trajectory(settings->azimuth_skew_us * 0x1.0c6f7a0b5ed8dp-20 * sample_rate, fastest,
         memory, scratch);
@@ -242,6 +312,14 @@ KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample
     const double ratio = wow_flutter_ratio_of(settings);
     memory->plan.at[WOW_FLUTTER_RATIO] = ratio;
     memory->plan.at[WOW_FLUTTER_SLOPE] = ratio - 1.0;
+    memory->plan.at[WOW_FLUTTER_SCALE] = wow_flutter_flutter_scale(settings);
+    memory->plan.at[WOW_FLUTTER_DRAWN_RANDOM] = settings->random_percent;
+    memory->plan.at[WOW_FLUTTER_DRAWN_SCRAPE] = settings->scrape_percent;
+    wow_flutter_design_apart(settings, sample_rate, memory);
+    for (ix number = 0; number < WOW_FLUTTER_NUMBERS; number++) {
+        glides_glide_rest(number, 1.0, &memory->glide);
+    }
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     exact_places_set_rate(ratio, 1.0, memory->ratio);
     counts.at[WOW_FLUTTER_REACH] = (int64_t)wow_flutter_reach(settings, sample_rate, channels);
     counts.at[WOW_FLUTTER_LATENCY] = (int64_t)wow_flutter_latency(settings, sample_rate, channels);
@@ -254,12 +332,56 @@ KERNEL void wow_flutter_design(const WowFlutterSettings *settings, double sample
     wow_flutter_seek(memory, start_sample);
 }
 
+/* Design the parts that are made by themselves where depths move apart; they settle as fast as the whole. */
+KERNEL void wow_flutter_design_apart(const WowFlutterSettings *settings, double sample_rate, const
+    WowFlutterMemory *memory)
+{
+    trajectories_begin_trajectory(sample_rate, &memory->turning);
+    trajectories_begin_trajectory(sample_rate, &memory->scraping);
+    if (memory->turning.sines.n0 > 0) {
+        wow_flutter_set_sines(settings, sample_rate, &memory->turning);
+        trajectories_settle_with(&memory->flutter, &memory->turning, (doubles_1){memory->delays.at,
+            memory->delays.n1});
+    }
+    if (memory->scraping.noises.keys.n0 > 0) {
+        wow_flutter_set_scrape(settings, sample_rate, 0, &memory->scraping);
+        trajectories_settle_with(&memory->flutter, &memory->scraping, (doubles_1){memory->delays.at,
+            memory->delays.n1});
+    }
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `WOW_FLUTTER_MOVES` may differ from the ones that it was designed for. The course of
+ * the tape stays the one that was drawn: its delay is multiplied.
+ */
+KERNEL void wow_flutter_change(const WowFlutterSettings *settings, double sample_rate, ix channels, const
+    WowFlutterMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    doubles_1 plan = memory->plan;
+    if (plan.at[WOW_FLUTTER_SCALE] > 0.0) {
+        const double depth = wow_flutter_flutter_scale(settings) / plan.at[WOW_FLUTTER_SCALE];
+        glides_glide_target(WOW_FLUTTER_TURNING, depth, &memory->glide);
+        /* Of equal settings a factor of exactly one. */
+        const double random = plan.at[WOW_FLUTTER_DRAWN_RANDOM] > 0.0 ? settings->random_percent /
+            plan.at[WOW_FLUTTER_DRAWN_RANDOM] : 1.0;
+        glides_glide_target(WOW_FLUTTER_RANDOM, depth * random, &memory->glide);
+        const double scraping = plan.at[WOW_FLUTTER_DRAWN_SCRAPE] > 0.0 ? settings->scrape_percent /
+            plan.at[WOW_FLUTTER_DRAWN_SCRAPE] : 1.0;
+        glides_glide_target(WOW_FLUTTER_SCRAPING, depth * scraping, &memory->glide);
+    }
+}
+
 /* Go to a place on the tape, as if made there. */
 KERNEL void wow_flutter_seek(const WowFlutterMemory *memory, int64_t place)
 {
     int64s_1 counts = memory->counts;
     const double ratio = memory->plan.at[WOW_FLUTTER_RATIO];
     counts.at[WOW_FLUTTER_START] = place;
+    glides_glide_seek(place, &memory->glide);
     /* The output sample whose undelayed place is nearest. */
     int64_t origin = (int64_t)floor_of_double((double)place / ratio + 0.5);
     double distance = wow_flutter_distance(origin, place, memory->ratio);
@@ -355,7 +477,12 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
             counts.at[WOW_FLUTTER_BASE] += (int64_t)skipped;
             column = column - skipped;
         }
-        const ix count = smaller_integer(block.n1 - taken, line.n1 - column);
+        ix count = smaller_integer(block.n1 - taken, line.n1 - column);
+        const int64_t at = memory->glide.counts.at[WOW_FLUTTER_AT];
+        if (memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1)) {
+            count = smaller_integer(count, (ix)(memory->glide.counts.at[WOW_FLUTTER_CELL] - at));
+        }
+        counts.at[WOW_FLUTTER_CELL_BEGIN] = counts.at[WOW_FLUTTER_FED] - at;
         const ux to = (ux)column;
         const ux since = (ux)taken;
         for (ux row = (ux)0; row < (ux)line.n0; row++) {
@@ -370,6 +497,7 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
         while (counts.at[WOW_FLUTTER_MADE] < end) {
             wow_flutter_read_stretch(memory, end, before, out);
         }
+        glides_glide_pass(count, &memory->glide);
     }
     return (ix)(counts.at[WOW_FLUTTER_MADE] - before);
 }
@@ -389,23 +517,26 @@ KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end
     const ix begin = (ix)(output - floor_division_64(output, INT64_C(4096)) * INT64_C(4096));
     const ix count = smaller_integer((ix)(end - counts.at[WOW_FLUTTER_MADE]), WOW_FLUTTER_PIECE -
         floor_remainder(begin, WOW_FLUTTER_PIECE));
-    const double start = memory->plan.at[WOW_FLUTTER_FRACTION];
-    const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
     const ix taps = (ix)counts.at[WOW_FLUTTER_TAPS];
+    /* Where the depth moves, places are counted from the first of the piece. */
+    const bool moving = memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1);
+    const ix since = moving ? floor_division(begin, WOW_FLUTTER_PIECE) * WOW_FLUTTER_PIECE : 0;
+    if (moving) {
+        wow_flutter_move_delays(memory, begin, count);
+    }
     const ix column = (ix)(counts.at[WOW_FLUTTER_WHOLE] - counts.at[WOW_FLUTTER_BASE]) - (floor_division(taps,
-        2) - 1);
+        2) - 1) + since;
     const Part part = (Part){column, 0, count, (ix)(counts.at[WOW_FLUTTER_MADE] - before)};
     const ix channels = line.n0;
     const ix together = counts.at[WOW_FLUTTER_AZIMUTH_MOVES] == INT64_C(0) ? 2 : 1;
     if (together == 2) {
-        interpolation_locate(memory->delays, 0.0, start, slope, 512.0, begin, count, &places);
+        wow_flutter_locate(memory, 0.0, begin, since, count);
     }
     ix first = 0;
     while (first < channels) {
         const ix second = smaller_integer(first + together - 1, channels - 1);
         if (together == 1) {
-            interpolation_locate(memory->delays, (double)first - 0.5 * (double)(channels - 1), start, slope,
-                512.0, begin, count, &places);
+            wow_flutter_locate(memory, (double)first - 0.5 * (double)(channels - 1), begin, since, count);
         }
         if (taps == 32) {
             interpolation_read_pair_32(line, memory->table, &places, &part, first, second, out);
@@ -415,6 +546,92 @@ KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end
         first = first + together;
     }
     counts.at[WOW_FLUTTER_MADE] += (int64_t)count;
+}
+
+/* Find where a stretch of a segment is read, counted from one of its samples, see :func:`locate`. */
+KERNEL void wow_flutter_locate(const WowFlutterMemory *memory, double share, ix begin, ix since, ix count)
+{
+    double start = memory->plan.at[WOW_FLUTTER_FRACTION];
+    const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
+    if (memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1)) {
+        start = start + slope * (double)since;
+        interpolation_locate(memory->moved, share, start, slope, 512.0, begin - since, count,
+            &memory->places);
+    } else {
+        interpolation_locate(memory->delays, share, start, slope, 512.0, begin, count, &memory->places);
+    }
+}
+
+/* Whether the depths of the parts are not the same all the time. */
+KERNEL bool wow_flutter_moves_apart(const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    bool apart = false;
+    for (ix number = 1; number < WOW_FLUTTER_NUMBERS; number++) {
+        for (ix column = 0; column < values.n1; column++) {
+            apart = apart || values.at[number * values.n1 + column] != values.at[column];
+        }
+    }
+    return apart;
+}
+
+/* Make what rotating parts and scrape flutter alone delay a piece. */
+KERNEL void wow_flutter_fill_apart(const WowFlutterMemory *memory, int64_t piece)
+{
+    int64s_1 counts = memory->counts;
+    if (counts.at[WOW_FLUTTER_PARTS_FILLED] == INT64_C(1) && counts.at[WOW_FLUTTER_PARTS_MADE] == piece) {
+        return;
+    }
+    if (memory->turning.sines.n0 > 0) {
+        trajectories_fill_piece(&memory->turning, piece, 0, UINT64_C(0), (doubles_1){memory->apart.at,
+            memory->apart.n1});
+    }
+    if (memory->scraping.noises.keys.n0 > 0) {
+        trajectories_fill_piece(&memory->scraping, piece, 0, UINT64_C(0), (doubles_1){memory->apart.at + 1 *
+            memory->apart.n1, memory->apart.n1});
+    }
+    counts.at[WOW_FLUTTER_PARTS_MADE] = piece;
+    counts.at[WOW_FLUTTER_PARTS_FILLED] = INT64_C(1);
+}
+
+/*
+ * Write the delays of a stretch of a segment by the depths at its places on the tape.
+ *
+ * The skew of the track stays. Depths between none and the largest that the reader was made for give delays that
+ * it reaches; the bound is for what their weights round.
+ */
+KERNEL void wow_flutter_move_delays(const WowFlutterMemory *memory, ix begin, ix count)
+{
+    int64s_1 counts = memory->counts;
+    const double start = memory->plan.at[WOW_FLUTTER_FRACTION];
+    const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
+    const double most = (double)(counts.at[WOW_FLUTTER_REACH] - floor_division_64(counts.at[WOW_FLUTTER_TAPS],
+        INT64_C(2)));
+    const int64_t piece = counts.at[WOW_FLUTTER_PIECE_MADE];
+    const ix first = floor_division(begin, WOW_FLUTTER_PIECE) * WOW_FLUTTER_PIECE;
+    const bool apart = wow_flutter_moves_apart(&memory->glide);
+    if (apart) {
+        wow_flutter_fill_apart(memory, piece);
+    }
+    for (ix k = 0; k < count; k++) {
+        const ix i = begin + k;
+        const int64_t place = counts.at[WOW_FLUTTER_WHOLE] + (int64_t)i + (int64_t)floor_of_double(start +
+            slope * (double)i);
+        const ix at = (ix)(place - counts.at[WOW_FLUTTER_CELL_BEGIN]);
+        const double skew = trajectories_settled_constant(&memory->flutter, (double)(piece * INT64_C(128) +
+            (int64_t)i - (int64_t)first));
+        const double depth = glides_glide_late_value(apart ? WOW_FLUTTER_RANDOM : WOW_FLUTTER_TURNING, at,
+            &memory->glide);
+        double delay = depth * (memory->delays.at[i] - skew) + skew;
+        if (apart) {
+            const double turning = glides_glide_late_value(WOW_FLUTTER_TURNING, at, &memory->glide) - depth;
+            const double scraping = glides_glide_late_value(WOW_FLUTTER_SCRAPING, at, &memory->glide) - depth;
+            delay += turning * memory->apart.at[i - first] + scraping * memory->apart.at[1 * memory->apart.n1
+                + i - first];
+        }
+        memory->moved.at[i - first] = smaller_double(larger_double(delay, -most), most);
+        memory->moved.at[1 * memory->moved.n1 + i - first] = memory->delays.at[1 * memory->delays.n1 + i];
+    }
 }
 
 /* Make the delays of a piece, and find where the first output sample of its segment is read. */

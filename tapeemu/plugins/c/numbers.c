@@ -195,8 +195,10 @@ static bool wow_numbers(const StageText *stage, Numbers *to)
     put_double(to, mixture.scrape_percent);
     put_double(to, mixture.scrape_low_hz);
     put_double(to, mixture.scrape_high_hz);
-    put_double(to, scale);
-    put_double(to, scale * (weighted > 0.25 * unweighted ? weighted : 0.25 * unweighted));
+    put_double(to, scaled ? wanted : 0.0);
+    put_integer(to, scaled ? 1 : 0);
+    put_double(to, weighted);
+    put_double(to, unweighted);
     put_double(to, 0.0);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_SKEW_US].number);
     put_double(to, settings[WOW_FLUTTER_AZIMUTH_WANDER_US].number);
@@ -241,6 +243,7 @@ static bool level_flutter_fits(const StageText *stage)
     double peaks = 0.0;
     for (int k = 0; k < stage->part_count; k++)
         peaks += stage->parts[k][1].number;
+    const double share = 0.01 * settings[AMPLITUDE_FLUTTER_PERIODIC_PERCENT].number;
     if (!spacing && settings[AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ].given)
         return false;
     if (low > 0.0 && !(1.25 * low <= high && high <= 200.0 * low))
@@ -248,7 +251,7 @@ static bool level_flutter_fits(const StageText *stage)
     if (settings[AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB].number > settings[AMPLITUDE_FLUTTER_DROPOUT_MOST_DB].number ||
         settings[AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS].number > settings[AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS].number)
         return false;
-    const double contact = peaks + 3.0 / TWO_SIGMA * settings[AMPLITUDE_FLUTTER_RANDOM_DB].number;
+    const double contact = share * peaks + 3.0 / TWO_SIGMA * settings[AMPLITUDE_FLUTTER_RANDOM_DB].number;
     const double rise = contact * 20000.0 / settings[AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ].number;
     return peaks <= 24.0 && !(spacing && rise > 40.0);
 }
