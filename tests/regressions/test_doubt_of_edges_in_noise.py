@@ -12,7 +12,7 @@ RATE = 24_000.0
 
 
 def test_noise_counts_in_the_doubt_of_an_edge() -> None:
-    """Of 24, where 95 % should, 19 or more do in 999 of 1000 draws; as the doubt was, 3 and 4 did."""
+    """Of 24, where 95 % should, 19 or more do in 999 of 1000 draws; as the doubt was, 5 of the low edges did."""
     sections = sp.butter(1, [150.0, 4_000.0], "bandpass", fs=RATE, output="sos")
     f = np.geomspace(60.0, 9_600.0, 100_000)
     level = 20.0 * np.log10(np.abs(sp.sosfreqz(sections, worN=np.append(f, 1_000.0), fs=RATE)[1]))

@@ -25,7 +25,7 @@ def recording(seed: int) -> np.ndarray:
 
 
 def test_two_sigma_hold_the_delay_and_its_wander() -> None:
-    """Of 40, where 95 % should, 34 or more do in 999 of 1000 draws; as the doubts were, 17 and 16 did."""
+    """Of 40, where 95 % should, 34 or more do in 999 of 1000 draws; as the doubts were, 16 of the delays did."""
     found = [azimuth(recording(seed), RATE) for seed in range(40)]
     for readings, truth in (
         ([each.delay for each in found], DELAY_US),
