@@ -33,14 +33,14 @@ def shaped(
     f = np.fft.rfftfreq(4 * count, 1.0 / rate)
     drawn = rng.standard_normal(f.size) + 1j * rng.standard_normal(f.size)
     drawn *= np.sqrt(density(f) * rate * count) * np.where(f > 0.0, 1.0, 0.0)
-    return np.fft.irfft(drawn, 4 * count)[:count]
+    return np.asarray(np.fft.irfft(drawn, 4 * count)[:count])
 
 
 def a_gain(f: np.ndarray) -> np.ndarray:
     """A-weighting, from its poles (IEC 61672-1, from memory)."""
     s = np.square(f)
     gain = 12194.0**2 * s**2 / ((s + 20.6**2) * np.sqrt((s + 107.7**2) * (s + 737.9**2)) * (s + 12194.0**2))
-    return gain * 10.0**0.1
+    return np.asarray(gain * 10.0**0.1)
 
 
 def noise_levels(rng: np.random.Generator) -> Found:
@@ -108,12 +108,12 @@ def crosstalk(rng: np.random.Generator) -> Found:
 
 def even(f: np.ndarray, *, power: float, highest: float) -> np.ndarray:
     """Density of noise of a given power, alike up to a frequency."""
-    return power / highest * (f < highest)
+    return np.asarray(power / highest * (f < highest))
 
 
 def falling(f: np.ndarray, *, power: float, highest: float) -> np.ndarray:
     """Density of 1/f noise from 0.03 Hz up to a frequency."""
-    return power / math.log(highest / 0.03) / np.maximum(f, 0.03) * (f > 0.03) * (f < highest)
+    return np.asarray(power / math.log(highest / 0.03) / np.maximum(f, 0.03) * (f > 0.03) * (f < highest))
 
 
 def azimuth(rng: np.random.Generator) -> Found:
@@ -183,7 +183,7 @@ def hissing(
 
 def harmonic(curve: Callable[[np.ndarray], np.ndarray], peak: float, order: int) -> float:
     turn = 2.0 * np.pi * np.arange(4096) / 4096
-    return 2.0 * abs(np.mean(curve(peak * np.cos(turn)) * np.exp(-1j * order * turn)))
+    return float(2.0 * abs(np.mean(curve(peak * np.cos(turn)) * np.exp(-1j * order * turn))))
 
 
 def saturation(rng: np.random.Generator) -> Found:
@@ -194,7 +194,7 @@ def saturation(rng: np.random.Generator) -> Found:
     for name, curve in (("tanh", np.tanh), ("cubic", cubic)):
         for hiss in (1e-3, 1e-2):
             system = partial(hissing, curve=curve, hiss=hiss, rng=rng)
-            levels = tuple(range(-6, 25, 3))
+            levels = tuple(range(-6, 31, 3))
             found = measure.saturation(system, RATE, frequencies_hz=(1_000.0,), levels_db=levels).tones["1000hz"]
             out = np.array([harmonic(curve, peak, 1) for peak in grid])
             third = np.array([harmonic(curve, peak, 3) for peak in grid])
