@@ -7,12 +7,18 @@ simulation, "kriging": Journel & Huijbregts, Mining Geostatistics, 1978; from me
 nothing counts twice: each draw is one deviation, ends included.
 
 The spectrum is a power law whose size and slope are themselves estimated, from means over blocks: size by its
-Student distribution, slope by its likelihood without the drift (REML: Patterson & Thompson, Biometrika 58, 1971;
+Student distribution, slope by its likelihood without the mean (REML: Patterson & Thompson, Biometrika 58, 1971;
 from memory). Draws are taken of both.
+
+Beside it there may be a straight drift, of the order of the random part: Cauchy distributed, half of it within the
+scatter of that and the rest of any size (Jeffreys, Theory of Probability, 1961; Zellner & Siow, 1980; as a mixture
+of normal distributions: Liang et al., J. Am. Stat. Assoc. 103, 2008; all from memory). Were all sizes alike
+probable, every recording would be suspected of the largest drift that its noise can hide: one without drift would
+be read too large, and its doubt be too wide.
 """
 
 import math
-from typing import NamedTuple
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,8 +27,11 @@ from measure.validation import FloatArray
 
 __all__ = ["slow_extremes"]
 
-_SLOPES = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)  # of the density; all alike probable beforehand
-_BLOCKS = 6.0  # a period of the rate
+# Of the density, 1 / f^slope; all alike probable beforehand. What wears or warms wanders, 1 / f^2 and more; a
+# servo holds deviations of the speed down the more the slower they are. Were even noise the end of what is
+# thought possible, a recording of it would be suspected of steeper laws only: its doubt would be too wide.
+_SLOPES = (-1.0, 0.0, 1.0, 2.0, 3.0)
+_BLOCKS = 12.0  # a period of the rate: the slope is told up to six times the rate
 _POINTS = 16.0
 _PERIODS = 12.0  # longer than this from an end, all is known
 _DRAWS = 512
@@ -92,51 +101,65 @@ def _agreeing(deviation: FloatArray, rate: float, place: FloatArray, hz: float, 
     waves = _waves(middle, frequency) * np.tile(np.sinc(frequency * width), 2)
     slow_waves = _waves(place, frequency[below]) * np.tile(gain, 2)
 
-    def drift(at: FloatArray) -> FloatArray:
-        return np.stack([np.ones(at.size), at / seconds - 0.5], axis=1)
-
-    drifts, slow_drifts = drift(middle), drift(place)
-    free = blocks - drifts.shape[1]
     rng = np.random.default_rng(seed)
     weights = rng.standard_normal((_DRAWS, 2 * frequency.size))
     slow_weights = weights.reshape(_DRAWS, 2, -1)[:, :, : int(np.count_nonzero(below))].reshape(_DRAWS, -1)
-    turns = rng.chisquare(free, _DRAWS)
+    straight = rng.standard_normal(_DRAWS)
+    turns = rng.chisquare(blocks - 1, _DRAWS)
     ranks = rng.permutation((np.arange(_DRAWS) + 0.5) / _DRAWS)
     models = []
     for slope in _SLOPES:
         size = np.sqrt(step * (frequency / hz) ** -slope)
         both, slow_both = np.tile(size, 2), np.tile(size[below], 2)
-        models.append(_Model.of(seen, waves * both, slow_waves * slow_both, drifts, slow_drifts))
-    likely = np.array([model.likelihood for model in models])
-    share = np.exp(likely - likely.max())
-    chosen = np.searchsorted(np.cumsum(share) / np.sum(share), ranks)
+        models.append(_Model.of(seen, waves * both, slow_waves * slow_both, middle, place))
+    sizes, before = _drift_sizes()
+    likely = np.array([model.likelihood(model.unit * sizes) for model in models]) + np.log(before)
+    share = np.exp(likely - likely.max()).ravel()
+    chosen = np.minimum(np.searchsorted(np.cumsum(share) / np.sum(share), ranks), share.size - 1)
     draws = np.empty((_DRAWS, place.size))
     for index, model in enumerate(models):
-        mine = chosen == index
+        mine = chosen // sizes.size == index
         if np.any(mine):
-            own = np.sqrt(model.square / turns[mine])[:, None]
-            errors = slow_weights[mine] @ model.slow_waves.T - (weights[mine] @ model.waves.T) @ model.kriging.T
-            draws[mine] = model.kriging @ seen + own * errors
+            size = model.unit * sizes[chosen[mine] % sizes.size]
+            draws[mine] = model.draws(size, weights[mine], slow_weights[mine], straight[mine], turns[mine])
     return draws
 
 
-class _Model(NamedTuple):
-    """One slope of the spectrum, fitted to the blocks."""
+def _drift_sizes() -> tuple[FloatArray, FloatArray]:
+    """Variances that a straight drift may have, re the scatter of the random blocks, and their probability.
 
+    A Cauchy distribution of that scale: the variance is one over the square of a normal deviate, here in steps of
+    half a decade, so far up that no drift is shrunk.
+    """
+    from scipy.special import erf
+
+    decades = np.asarray(np.arange(-1.0, 24.25, 0.5))
+    # A larger variance than 10^d: a deviate smaller than 10^(-d / 2).
+    larger = erf(10.0 ** (-0.5 * (decades + 0.25)) / math.sqrt(2.0))
+    return np.asarray(10.0**decades), np.asarray(-np.diff(larger, prepend=1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class _Model:
+    """One slope of the spectrum, fitted to the blocks, with a mean; a straight drift comes to it by its size."""
+
+    seen: FloatArray
     waves: FloatArray
     slow_waves: FloatArray
-    kriging: FloatArray  # from blocks to the slow deviation, shape (points, blocks)
-    square: float  # sum of squares of the blocks in units of the model, without the drift
-    likelihood: float
+    kriging: FloatArray  # from blocks to the slow deviation beside the drift, shape (points, blocks)
+    fitted: FloatArray  # from blocks to the drift, shape (blocks,)
+    rise: FloatArray  # a drift of one in the blocks, without its mean
+    slow_rise: FloatArray  # the same in the slow deviation, over what the kriging makes of it
+    information: float  # one over the variance of the fitted drift
+    unit: (
+        float  # variance of a drift that scatters the blocks as the random part does, re that of the fitted drift
+    )
+    square: float  # sum of squares of the blocks in units of the model, without the mean
+    apart: float  # logarithm of what is alike for all sizes of drift
 
     @classmethod
     def of(
-        cls,
-        seen: FloatArray,
-        waves: FloatArray,
-        slow_waves: FloatArray,
-        drifts: FloatArray,
-        slow_drifts: FloatArray,
+        cls, seen: FloatArray, waves: FloatArray, slow_waves: FloatArray, middle: FloatArray, place: FloatArray
     ) -> "_Model":
         covariance = waves @ waves.T
         covariance.flat[:: len(seen) + 1] += 1e-9 * float(np.mean(np.diag(covariance)))
@@ -144,18 +167,59 @@ class _Model(NamedTuple):
         below = slow_waves.shape[1] // 2
         common = np.concatenate([waves[:, :below], waves[:, split : split + below]], axis=1)
         inverse = np.linalg.inv(covariance)
-        toward = inverse @ drifts
-        normal = drifts.T @ toward
-        fitted = np.linalg.solve(normal, toward.T)  # from blocks to the drift
-        rest = np.eye(len(seen)) - drifts @ fitted
-        kriging = slow_drifts @ fitted + (slow_waves @ common.T) @ inverse @ rest
-        left = rest @ seen
-        square = float(left @ inverse @ left)
-        free = len(seen) - drifts.shape[1]
-        likelihood = -0.5 * (
-            np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(normal)[1] + free * math.log(max(square, 1e-300))
+        toward = inverse.sum(axis=0)
+        mean = toward / toward.sum()  # from blocks to the mean
+        left = seen - mean @ seen
+        follow = (slow_waves @ common.T) @ inverse
+        kriging = follow + np.outer(1.0 - follow.sum(axis=1), mean)
+        centre = float(mean @ middle)
+        rise = middle - centre
+        information = float(rise @ inverse @ rise)
+        scatter = float(np.trace(covariance)) - float(covariance.sum()) / len(seen)
+        return cls(
+            seen=seen,
+            waves=waves,
+            slow_waves=slow_waves,
+            kriging=kriging,
+            fitted=inverse @ rise / information,
+            rise=rise,
+            slow_rise=place - centre - kriging @ rise,
+            information=information,
+            unit=scatter * information / float(np.sum((middle - middle.mean()) ** 2)),
+            square=float(left @ inverse @ left),
+            apart=-0.5 * float(np.linalg.slogdet(covariance)[1] + math.log(toward.sum())),
         )
-        return cls(waves, slow_waves, kriging, square, float(likelihood))
+
+    def _left(self, size: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """How much of the fitted drift counts, and the sum of squares that is left, for sizes of drift."""
+        kept = size / (1.0 + size)
+        told = float(self.fitted @ self.seen) ** 2 * self.information
+        return kept, np.maximum((self.square - told) + told / (1.0 + size), 1e-300)
+
+    def likelihood(self, size: FloatArray) -> FloatArray:
+        """Logarithm of the likelihood of sizes of drift."""
+        square = self._left(size)[1]
+        return np.asarray(
+            self.apart - 0.5 * np.log1p(size) - 0.5 * (len(self.seen) - 1) * np.log(square), dtype=np.float64
+        )
+
+    def draws(
+        self,
+        size: FloatArray,
+        weights: FloatArray,
+        slow_weights: FloatArray,
+        straight: FloatArray,
+        turns: FloatArray,
+    ) -> FloatArray:
+        """Slow deviations that agree with the blocks, one a row, each with its own size of drift."""
+        kept, square = self._left(size)
+        own = np.sqrt(square / turns)
+        blocks = weights @ self.waves.T
+        # The drift is as uncertain as its fit, less what its own distribution tells; the fit follows the draw.
+        off = np.sqrt(kept / self.information) * straight
+        errors = slow_weights @ self.slow_waves.T - blocks @ self.kriging.T
+        rises = kept * float(self.fitted @ self.seen) + own * off
+        return np.asarray(self.kriging @ self.seen + own[:, None] * errors + rises[:, None] * self.slow_rise)
 
 
 def _waves(at: FloatArray, frequency: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError, counted
+from measure.parts.fluctuation import decompose
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
 
@@ -23,6 +24,13 @@ _MOST_APART = 2.0
 one tone is on both, for flutter and the tape meet both; two sounds come and go by themselves."""
 _MOST_TURNS = 0.25
 """Of the tone: deviations beyond are no longer small against a turn."""
+_QUANTILE_OF_RMS = 1.345
+"""The size that Gaussian noise exceeds 5 % of the time scatters by this much more than its RMS, relatively: by
+``sqrt(0.95 * 0.05) / (1.960 * 2 * 0.05845)`` over the square root of n samples, against ``1 / sqrt(2 n)``."""
+_SLOW_DEGREES = 5.73
+"""Degrees of freedom of the mean over five neighbouring bins of a Hann window, of which each shares four ninths of
+its variance with the next and a thirty-sixth with the one after that: ``2 * 25 / (5 + 8 * 4 / 9 + 6 / 36)``."""
+_UP_TO_TWO_SIGMA = 0.97725
 _LEAST_LEVEL = 0.03
 """Level of the fainter channel re the louder one, from which on their phases are compared."""
 
@@ -71,8 +79,10 @@ def azimuth(recording: "npt.ArrayLike", sample_rate: float, *, frequency_hz: flo
 
     Notes
     -----
-    The wander is that below about 20 Hz, by the frames. The uncertainty of the mean is the standard deviation of
-    the frames over the root of the independent ones; own protocol, no source.
+    The wander is that below about 20 Hz, by the frames. It may be slow, so that few frames are independent. The
+    uncertainties are therefore those of flutter (`measure.parts.fluctuation`): of the mean, from the density of
+    the wander towards 0 Hz; of the wander, from the independent samples in its octaves, and from what the mean
+    takes off that is slower than the recording is long. Own protocol, no source.
     """
     rate = check_rate(sample_rate)
     channels = check_signal(recording, channels=True)
@@ -121,7 +131,7 @@ def _read(
     if wander_us > _MOST_TURNS * 1e6 / frequency_hz:
         reason = "the delay wanders by more than a quarter of the tone's period; record a tone of lower frequency"
         return _undefined(reason, conditions)
-    independent = max(len(deviation) * hop_seconds / _FRAME_SECONDS, 1.0)
+    mean_doubt, relative = _doubts(deviation, hop_seconds)
 
     def reading(quantity: str, value: float, uncertainty: float, basis: str) -> Reading:
         return Reading(
@@ -138,14 +148,14 @@ def _read(
         delay=reading(
             _DELAY,
             delay_us,
-            float(np.std(deviation)) / math.sqrt(independent),
-            "theory (scatter of the frames)",
+            mean_doubt,
+            "theory (density of the wander over the duration)",
         ),
         wander=reading(
             _WANDER,
             wander_us,
-            wander_us / math.sqrt(2.0 * independent),
-            "theory (number of frames); slow wander of a short recording scatters more",
+            wander_us * relative,
+            "theory (independent samples of the wander over the duration)",
         ),
         course=_course(
             hop_seconds * np.arange(len(deviation), dtype=np.float64) + 0.5 * _FRAME_SECONDS,
@@ -153,6 +163,20 @@ def _read(
             conditions,
         ),
     )
+
+
+def _doubts(deviation: FloatArray, hop_seconds: float) -> tuple[float, float]:
+    """Standard uncertainty of the mean of a wander, and relative one of what it exceeds 5 % of the time."""
+    from scipy.special import stdtrit
+
+    # Slow wander has few and large humps, which look like lines: all of it counts as random.
+    split = decompose(deviation, 1.0 / hop_seconds, highest_hz=0.5 / _FRAME_SECONDS, lines=False)
+    seconds = split.duration_seconds
+    # The mean over T of noise has the variance P(0) / (2 T); P(0) is as uncertain as its few degrees of freedom.
+    mean = (
+        math.sqrt(split.slow_density() / (2.0 * seconds)) * float(stdtrit(_SLOW_DEGREES, _UP_TO_TWO_SIGMA)) / 2.0
+    )
+    return mean, _QUANTILE_OF_RMS * split.scatter(np.ones_like, (), seconds)
 
 
 def _pointers(channels: FloatArray, rate: float, frequency_hz: float) -> tuple[npt.NDArray[np.complex128], float]:

@@ -15,6 +15,7 @@ _HALF_POWER_DB = 10.0 * math.log10(2.0)
 # Of the distance between two points: generous for the straight line that joins points 1/24 octave apart.
 _OFF_A_LINE = 0.1
 _SURE_SIGMAS = 2.0
+_SLOPE_POINTS = 8  # on either side of an edge, from which its slope is told where there is noise
 _LEAST_DB = -400.0  # nothing at all would have a slope that is no number
 
 
@@ -26,6 +27,7 @@ def band_edges(
     method: str,
     conditions: Conditions,
     uncertainty_db: FloatArray | None = None,
+    noise_of: str = "noise beside the band",
 ) -> tuple[Reading, Reading]:
     """Lower and upper edge of a response, nearest to the reference frequency on either side.
 
@@ -43,6 +45,8 @@ def band_edges(
         Those under which it was.
     uncertainty_db : ndarray, shape (points,), optional
         Standard uncertainty of the magnitude; none if left out.
+    noise_of : str
+        Where that comes from, for the basis of the readings.
 
     Returns
     -------
@@ -55,6 +59,7 @@ def band_edges(
     f, magnitude = frequency_hz[known], np.maximum(magnitude_db[known], _LEAST_DB)
     doubt = np.zeros(f.size) if uncertainty_db is None else uncertainty_db[known]
     above = magnitude - float(np.interp(reference_hz, f, magnitude)) + _HALF_POWER_DB
+    at_reference = float(np.interp(reference_hz, f, doubt))
     anchor = int(np.argmin(np.abs(f - reference_hz)))
     fallen = above < 0.0
     surely = np.flatnonzero(above + _SURE_SIGMAS * doubt < 0.0)
@@ -65,7 +70,10 @@ def band_edges(
         octave = math.log(f[first + 1] / f[first])
         slope = (above[first + 1] - above[first]) / octave
         value = float(f[first] * math.exp(-above[first] / slope))
-        noise = float(max(doubt[first], doubt[first + 1])) / abs(slope)
+        # Of two points alone, noise would make the slope as well.
+        near = slice(max(first - _SLOPE_POINTS, 0), first + 2 + _SLOPE_POINTS)
+        steep = abs(float(np.polyfit(np.log(f[near]), above[near], 1)[0])) if at_reference > 0.0 else abs(slope)
+        noise = math.hypot(float(max(doubt[first], doubt[first + 1])), at_reference) / steep
         return Reading(
             quantity=quantity,
             value=value,
@@ -74,7 +82,7 @@ def band_edges(
             conditions=conditions,
             uncertainty=value * math.hypot(_OFF_A_LINE * octave, noise),
             uncertainty_basis="theory (interpolation between points"
-            + (")" if uncertainty_db is None else ", noise beside the band)"),
+            + (")" if uncertainty_db is None else f", {noise_of})"),
         )
 
     def missing(quantity: str, last: int) -> Reading:

@@ -21,6 +21,7 @@ ComplexArray = npt.NDArray[np.complex128]
 
 _POINTS_PER_OCTAVE = 24
 _SHARP = 0.25  # share of the energy within 1 ms of the peak
+_DB_A_RATIO = 20.0 / math.log(10.0)
 _COHERENT = 0.6  # peak over what it would be if all frequencies arrived together
 _SPREAD_SECONDS = 1e-3
 _EXACT_SAMPLES = 1e-5  # how near a delay in a signal without noise is read
@@ -139,7 +140,7 @@ def response_from_sweep(
     latency, turn, coherence = _arrival(impulse, origin, rate)
     anchor = int(np.argmin(np.abs(f - reference_hz)))
     phase_deg = _phase_deg(f, shifted, latency, anchor)
-    bin_noise, sample_noise = _noise(noise, len(impulse), reference_hz, rate)
+    bin_noises, sample_noise = _noise(noise, len(impulse), np.append(f, reference_hz), rate)
     at = float(np.interp(reference_hz, f, magnitude))
     gain_db = float(np.interp(reference_hz, f, magnitude_db))
     peak = max(float(np.max(np.abs(impulse))), 1e-300)
@@ -150,11 +151,21 @@ def response_from_sweep(
     else:
         delay = _latency(latency, bound, coherence, rate, _octave_arrivals(impulse, origin, rate, sweep, bound))
     sign, doubtful = _polarity(turn, coherence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        doubt_db = _DB_A_RATIO * bin_noises[:-1] / magnitude
     low_edge, high_edge = band_edges(
-        f, magnitude_db, reference_hz=reference_hz, method=_METHOD, conditions=conditions
+        f,
+        magnitude_db,
+        reference_hz=reference_hz,
+        method=_METHOD,
+        conditions=conditions,
+        uncertainty_db=None if math.isnan(sample_noise) else doubt_db,
+        noise_of="noise after the response",
     )
     reading = partial(_reading, conditions)
-    gain = reading(f"gain at {reference_hz:g} Hz", gain_db, "dB", 8.686 * bin_noise / max(at, 1e-300))
+    gain = reading(
+        f"gain at {reference_hz:g} Hz", gain_db, "dB", _DB_A_RATIO * float(bin_noises[-1]) / max(at, 1e-300)
+    )
     return Response(
         latency_seconds=reading("latency", delay.seconds, "s", delay.doubt, *delay.notes),
         latency_samples=reading("latency", delay.seconds * rate, "samples", delay.doubt * rate, *delay.notes),
@@ -311,15 +322,18 @@ def _impulse_response(recording: FloatArray, sweep: SynchronisedSweep) -> tuple[
     return gated, before, response[int(0.7 * tail) : tail]
 
 
-def _noise(piece: FloatArray, length: int, reference_hz: float, rate: float) -> tuple[float, float]:
-    """Standard deviation, per quadrature, of a bin near the reference frequency, and that of a sample."""
+def _noise(piece: FloatArray, length: int, at_hz: FloatArray, rate: float) -> tuple[FloatArray, float]:
+    """Standard deviation, per quadrature, of bins near given frequencies, and that of a sample."""
     if len(piece) < 512:
-        return math.nan, math.nan
+        return np.full(at_hz.size, math.nan), math.nan
     power = np.abs(np.fft.rfft(piece)) ** 2 / len(piece)
     f = np.fft.rfftfreq(len(piece), 1.0 / rate)
-    near = (f > 0.8 * reference_hz) & (f < 1.25 * reference_hz)
-    density = float(np.mean(power[near])) if near.any() else math.nan
-    return math.sqrt(0.5 * density * length), float(np.sqrt(np.mean(piece**2)))
+    sums = np.concatenate([[0.0], np.cumsum(power)])
+    # Two thirds of an octave; the nearest bin where that holds none.
+    first = np.minimum(np.searchsorted(f, 0.8 * at_hz, side="right"), f.size - 1)
+    last = np.clip(np.searchsorted(f, 1.25 * at_hz), first + 1, f.size)
+    density = (sums[last] - sums[first]) / (last - first)
+    return np.sqrt(0.5 * density * length), float(np.sqrt(np.mean(piece**2)))
 
 
 def _arrival(impulse: FloatArray, origin: int, rate: float) -> tuple[float, float, float]:

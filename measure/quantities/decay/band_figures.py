@@ -146,6 +146,7 @@ class _Figures:
         """EDT, T20 or T30; undefined with the reason where a condition is not met."""
         upper, lower, needed = _INTERVALS[name]
         value = sigma = math.nan
+        basis = "not stated"
         if self.shown.usable_db < needed:
             why: tuple[str, ...] = (
                 f"{self.limit} {self.shown.usable_db:.1f} dB below the start, but {name} needs {needed:g} dB "
@@ -157,8 +158,9 @@ class _Figures:
             why = (reason,)
             if not reason:
                 value = line.seconds
-                sigma, why = widened(value, self.chance[name], self.data.leaks.get(name, 0.0))
-                why = (*why, *self.line_warnings(name, line))
+                doubt = widened(value, self.chance[name], self.data.leaks.get(name, 0.0))
+                sigma, basis = doubt.sigma, doubt.basis(_BASIS)
+                why = (*doubt.warnings, *self.line_warnings(name, line))
         return Reading(
             quantity=f"{name}, {self.data.band.name}",
             value=value,
@@ -167,7 +169,7 @@ class _Figures:
             standard="ISO 3382-1",
             conditions={**self.conditions, "interval": f"{upper:g} to {lower:g} dB"},
             uncertainty=sigma,
-            uncertainty_basis=_BASIS if math.isfinite(sigma) else "not stated",
+            uncertainty_basis=basis,
             warnings=why,
         )
 

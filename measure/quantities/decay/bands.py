@@ -22,6 +22,10 @@ __all__ = [
 class BandDecay(Result):
     """Decay in one band.
 
+    What slower or faster neighbours add to a figure through the filter's skirts is worked out and counted in its
+    uncertainty, not taken off. Where that is more than chance it is a bound, and `uncertainty_basis` says so: the
+    figure strays by about one standard uncertainty to one side, and two of them hold the band's own decay always.
+
     Attributes
     ----------
     band : str

@@ -43,6 +43,7 @@ def likelihood_reading(
     slopes = len(model.rates)
     undefined = bool(why)
     sigma = math.nan
+    basis = f"theory (Fisher information, {envelope.bandwidth:.0f} independent samples per second)"
     if not undefined:
         sigma = value * relative
         if slopes == 1:
@@ -54,7 +55,8 @@ def likelihood_reading(
                 own = response_scatter(nepers, envelope.bandwidth / data.decays, value)
                 sigma = math.hypot(sigma, own * value)
             if sigma < value:
-                sigma, why = widened(value, sigma, data.leaks.get("likelihood", 0.0))
+                doubt = widened(value, sigma, data.leaks.get("likelihood", 0.0))
+                sigma, basis, why = doubt.sigma, doubt.basis(basis), doubt.warnings
             else:
                 undefined, sigma = True, math.nan
                 why = (STRAYS,)
@@ -65,6 +67,6 @@ def likelihood_reading(
         method=f"maximum likelihood, {'one slope' if slopes == 1 else 'two slopes'} and floor",
         conditions=conditions,
         uncertainty=sigma,
-        uncertainty_basis=f"theory (Fisher information, {envelope.bandwidth:.0f} independent samples per second)",
+        uncertainty_basis=basis,
         warnings=why,
     )

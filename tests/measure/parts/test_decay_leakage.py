@@ -55,6 +55,9 @@ def test_a_loud_neighbour_leaks_more() -> None:
     for reading in (band.t20, band.t30, band.likelihood):
         assert abs(reading.value - 0.4) < 2.0 * reading.uncertainty, str(reading)
         assert any("neighbouring bands" in warning for warning in reading.warnings)
+        # An error of one sign that is not taken off: the doubt is a bound, about as large as the error.
+        assert "a bound" in reading.uncertainty_basis
+        assert 0.6 < (reading.value - 0.4) / reading.uncertainty < 1.6
 
 
 def test_equal_bands_leak_nothing() -> None:
@@ -63,6 +66,7 @@ def test_equal_bands_leak_nothing() -> None:
         for reading in (band.edt, band.t20, band.t30, band.likelihood):
             assert abs(reading.value - 0.8) < 3.0 * reading.uncertainty
             assert not any("neighbouring" in warning for warning in reading.warnings)
+            assert "bound" not in reading.uncertainty_basis
         # Two per cent is what chance gives a band of 1400 Hz in 0.8 s (0.55 / sqrt(B T) = 1.6 %).
         assert band.t30.uncertainty < 0.025 * 0.8 * math.sqrt(2_000.0 / min(band.centre_hz, 2_000.0))
 
