@@ -19,7 +19,7 @@ from pathlib import Path
 
 from sampling import PACKAGES, ROOT
 
-__all__ = ["Covered"]
+__all__ = ["Covered", "in_function", "make"]
 
 Statement = tuple[int, int]
 
@@ -192,6 +192,11 @@ def _statement(tree: ast.AST, line: int) -> Statement:
     if body:
         return innermost.lineno, max(innermost.lineno, body[0].lineno - 1)
     return innermost.lineno, innermost.end_lineno or innermost.lineno
+
+
+def in_function(text: str, line: int) -> bool:
+    """Whether a line of a source runs at a call."""
+    return _in_function(_parsed(text), line)
 
 
 def _in_function(tree: ast.AST, line: int) -> bool:
