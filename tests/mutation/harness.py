@@ -40,7 +40,7 @@ EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 KERNELS = "tapeemu/dsp/kernels/"
 FEW = 40
 """Tests that are tried first: their files alone are loaded in no time."""
-FILES = (1, 4, 9)
+FILES = (1, 3)
 """Test files that are tried together, the nearest first."""
 SURE = "tests/tapeemu/test_units.py"
 """Tests that nothing but a machine without what they need can make fail."""
