@@ -11,6 +11,7 @@ from collections import deque
 from functools import cache
 from pathlib import Path
 
+from covered import REFERENCE_OF_SETTINGS, SETTINGS, in_function
 from sampling import PACKAGES, ROOT
 
 __all__ = ["Near"]
@@ -58,7 +59,10 @@ class Near:
 
         reached.setdefault(f"{folder}/test_{stem}.py", _FARTHEST)
         ranked = sorted((far(test, count), test) for test, count in reached.items() if test in self._tests)
-        return [test for _, test in ranked]
+        found = [test for _, test in ranked]
+        if path.startswith(SETTINGS) and not in_function(self._modules[path], line):
+            found = list(dict.fromkeys([REFERENCE_OF_SETTINGS, *found]))
+        return found
 
     def _steps(self, path: str) -> dict[str, int]:
         """How many imports lie between a module and each file that reaches it."""
