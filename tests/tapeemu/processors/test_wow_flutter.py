@@ -421,3 +421,13 @@ def test_the_skew_of_a_track_is_heard() -> None:
     ]
     assert abs(lag[0] - lag[1]) > 0.1
     assert phase(1) - phase(2) == pytest.approx(2.0 * np.pi * hz * (lag[1] - lag[0]) / RATE, abs=1e-5)
+
+
+def test_what_is_set_where_no_part_moves_is_told_and_nothing_else():
+    reason = "no part of the transport moves"
+    assert WowFlutter(weighted_flutter_percent=0.0).idle() == {}
+    assert WowFlutter(weighted_flutter_percent=0.0, reader_taps=48, seed=3).idle() == {
+        "reader_taps": reason,
+        "seed": reason,
+    }
+    assert WowFlutter(weighted_flutter_percent=0.0, reader_taps=48, speed_error_percent=1.0).idle() == {}
