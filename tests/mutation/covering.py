@@ -35,7 +35,6 @@ _OF_EACH = 3
 _begun: list[float] = []
 
 
-
 class _Writing:
     """`sys` for who writes tests with their assertions spelt out: they are kept, whatever becomes of other files.
 

@@ -79,7 +79,7 @@ class Copy:
     """A copy of the checkout with the process that runs its tests."""
 
     def __init__(self, folder: Path, quick: float = 0.0) -> None:
-        self._quick = quick
+        self.quick = quick
         self._root = folder / "checkout"
         shutil.copytree(ROOT, self._root, ignore=shutil.ignore_patterns(".git", ".venv*", "build", "findings"))
         compileall.compile_dir(self._root, quiet=2)
@@ -109,8 +109,8 @@ class Copy:
         """Run tests in their order until one fails, or all of them."""
         files = list(dict.fromkeys(name.split("::")[0] for name in tests))
         wanted = {"files": files, "order": tests, "seconds": seconds, "all": all_of_them}
-        if self._quick and not all_of_them:
-            wanted["quick"] = self._quick
+        if self.quick and not all_of_them:
+            wanted["quick"] = self.quick
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.write(json.dumps(wanted) + "\n")
@@ -178,7 +178,10 @@ def tried(copy: Copy, mutant: Mutant, text: str, parts: list[list[str]], seconds
             if part and left > 0.0 and not entry["by"]:
                 answer = copy.run(part, left)
                 left -= answer["seconds"]
-                entry["by"] = noticed(answer)
+                # Given up in the middle of its own work, pytest fails by itself.
+                entry["by"] = (
+                    "" if copy.quick and answer["status"] == 3 and not answer["failed"] else noticed(answer)
+                )
     entry["outcome"] = "killed" if entry["by"] else "survived"
     entry["seconds"] = round(time.monotonic() - started, 1)
     return entry
@@ -259,7 +262,10 @@ def main() -> int:
     parser.add_argument("--map", type=Path, default=ROOT / "build/mutation", help="folder of the map of tests")
     parser.add_argument("--near", action="store_true", help="go by imports and names, and make no map")
     parser.add_argument(
-        "--quick", type=float, default=0.0, help="give a test up after so many seconds; survivors may be less than that"
+        "--quick",
+        type=float,
+        default=0.0,
+        help="give a test up after so many seconds; survivors may be less than that",
     )
     parser.add_argument("--minutes", type=float, default=float("inf"), help="no mutant is begun later than this")
     parser.add_argument("--report", type=Path, help="write every outcome as JSON lines")

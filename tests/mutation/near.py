@@ -1,7 +1,7 @@
 """Which test files stand near a line, by imports and names alone: a map that costs nothing to make.
 
-A run of all tests tells more exactly which of them run a line (`covered.py`), and takes as long as it takes. Here a
-test file is the nearer to a module the fewer imports lie between them; one that is named after the module, or
+A run of all tests tells more exactly which of them run a line (`covered.py`), and takes as long as it takes. Here
+a test file is the nearer to a module the fewer imports lie between them; one that is named after the module, or
 speaks of what the line belongs to, is nearer still.
 """
 

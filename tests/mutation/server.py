@@ -1,9 +1,9 @@
 """Run tests of a checkout again and again, without loading numpy and its like each time.
 
 One line of JSON comes in for each run: `files` for pytest, `all` if it shall not stop at the first failure, and
-`order`, `seconds` and perhaps `quick` for the plugin `covering`. One goes out: `status` of pytest (null where time was over), and
-`failed`, the tests that noticed, with the `seconds` of work. Every run is a process of its own, forked from this one, which has loaded other
-people's libraries and nothing of ours.
+`order`, `seconds` and perhaps `quick` for the plugin `covering`. One goes out: `status` of pytest (null where time
+was over), `failed`, the tests that noticed, and `seconds` of work. Every run is a process of its own, forked from
+this one, which has loaded other people's libraries and nothing of ours.
 """
 
 import contextlib

@@ -8,8 +8,8 @@ from tapeemu.comparison import FULL, LEAN, MeasuringPlan
 from tapeemu.comparison.plan import MANY, plan_for
 from tapeemu.errors import ParameterError
 
-# Least and most of each, own choice: the quiet level is not above the reference, nor the loud one below it; nothing
-# is read over less than a decay of the chain; more repeats than this take days.
+# Least and most of each, own choice: the quiet level is not above the reference, nor the loud one below it;
+# nothing is read over less than a decay of the chain; more repeats than this take days.
 ENDS = {
     "reference_level_dbfs": (-60.0, 0.0),
     "quiet_db": (-60.0, 0.0),
