@@ -1,5 +1,6 @@
 """Files through chains: what arrives is what the chain makes of the samples, and nothing is lost on the way."""
 
+import json
 import tracemalloc
 from pathlib import Path
 from typing import Any
@@ -231,3 +232,11 @@ def test_files_before_the_first_that_fails_stay(tmp_path: Path) -> None:
         with pytest.raises(AudioError, match="bad"):
             render_files(sources, DRY, targets=[folder / "a.wav", folder / "b.wav"], delivery=delivery)
         assert (folder / "a.wav").exists() is not keep_balance
+
+
+def test_what_is_told_of_a_file_without_level_can_be_written_as_json(tmp_path: Path) -> None:
+    source = make(tmp_path / "silent.wav", np.zeros((1, 4_800)))
+    told = render_file(source, DRY, tmp_path / "out.wav").to_dict()
+    assert json.loads(json.dumps(told, allow_nan=False)) == told | {"notes": list(told["notes"])}
+    assert told["true_peak_dbtp"] is None
+    assert (told["source"], told["clipped_samples"]) == (str(source), 0)
