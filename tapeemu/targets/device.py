@@ -32,8 +32,8 @@ __all__ = [
 ]
 
 FLAGS = ("-O3", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", SINGLE)
-"""How the device's program is compiled. Nobody there reads `errno` or catches exceptions of arithmetic; that neither
-is kept changes no bit, and saves a twentieth of the instructions."""
+"""How the device's program is compiled. Nobody there reads `errno` or catches exceptions of arithmetic; that
+neither is kept changes no bit, and saves a twentieth of the instructions."""
 
 BLOCK = 64
 SLOW_FROM = 4096

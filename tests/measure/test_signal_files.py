@@ -36,3 +36,11 @@ def test_no_interruption_falls_into_the_library(monkeypatch: pytest.MonkeyPatch)
     encoded_sound(np.zeros(8), 48_000)
     assert threads
     assert threads[0] is not threading.main_thread()
+
+
+@pytest.mark.parametrize("file", [each for each in TEST_SIGNALS if each.sequence], ids=lambda file: file.name)
+def test_a_sequence_lasts_as_long_as_its_line_says_and_has_a_purpose(file: SignalFile) -> None:
+    """44.1 kHz is the least rate that the slow sweep fits."""
+    assert file.signal(44_100, -18.0).size / 44_100 == pytest.approx(file.seconds, abs=0.06)
+    assert isinstance(file.purpose, str)
+    assert (file.low_to_high, file.burst) == (1.0, False)

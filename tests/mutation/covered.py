@@ -19,14 +19,14 @@ from pathlib import Path
 
 from sampling import PACKAGES, ROOT
 
-__all__ = ["Covered"]
+__all__ = ["Covered", "in_function", "make"]
 
 Statement = tuple[int, int]
 
 _FEW = 5
 _KERNELS = "tapeemu/dsp/kernels/"
-_SETTINGS = "tapeemu/processors/"
-_REFERENCE_OF_SETTINGS = "tests/tapeemu/presets/test_reference.py"
+SETTINGS = "tapeemu/processors/"
+REFERENCE_OF_SETTINGS = "tests/tapeemu/presets/test_reference.py"
 
 
 def make(folder: Path) -> None:
@@ -85,8 +85,8 @@ class Covered:
         if path.startswith(_KERNELS):
             kin = self._callers(Path(path).stem)
             found |= self._of_kernels(kin)
-        elif path.startswith(_SETTINGS) and not _in_function(tree, line):
-            found |= {k for k, name in enumerate(self._names) if name.startswith(_REFERENCE_OF_SETTINGS)}
+        elif path.startswith(SETTINGS) and not _in_function(tree, line):
+            found |= {k for k, name in enumerate(self._names) if name.startswith(REFERENCE_OF_SETTINGS)}
         if len(found) < _FEW:  # perhaps of a function that is called at import, by whichever test came first
             found |= self._users(path, _names(tree, line))
         if not found:
@@ -192,6 +192,11 @@ def _statement(tree: ast.AST, line: int) -> Statement:
     if body:
         return innermost.lineno, max(innermost.lineno, body[0].lineno - 1)
     return innermost.lineno, innermost.end_lineno or innermost.lineno
+
+
+def in_function(text: str, line: int) -> bool:
+    """Whether a line of a source runs at a call."""
+    return _in_function(_parsed(text), line)
 
 
 def _in_function(tree: ast.AST, line: int) -> bool:

@@ -36,8 +36,8 @@ __all__ = [
     "glide_target",
     "glide_value",
     "glide_values",
-    "spline",
     "late_glide_shapes",
+    "spline",
 ]
 
 NODES = 5

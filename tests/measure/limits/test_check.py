@@ -239,6 +239,8 @@ def test_the_command_line_passes_and_fails(
     assert main([*arguments, "--overwrite", "--json"]) == 6
     assert json.loads(capsys.readouterr().out)["limits"]["passed"] is False
     assert ElementTree.fromstring(junit.read_text())[0].get("failures") == "1"
+    assert main(arguments[:3]) == 6  # and without the XML
+    assert "wrote" not in capsys.readouterr().out
 
 
 def test_the_command_line_tells_faults_in_one_line(

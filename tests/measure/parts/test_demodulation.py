@@ -170,3 +170,12 @@ def test_what_is_coarse_enough_already_stays_as_it_is() -> None:
 def test_a_tone_that_the_rate_cannot_hold_is_refused() -> None:
     with pytest.raises(NotMeasurableError, match="at 6000 samples per second has no room"):
         demodulated(np.sin(np.arange(12_000) * 0.3), rate=6_000)
+
+
+def test_a_tone_far_from_the_one_given_is_told_by_how_much() -> None:
+    from measure.parts.demodulation import _doubts_of_frequency
+
+    (told,) = _doubts_of_frequency(2835.0, 3150.0, given=True)
+    assert told.startswith("the tone has 2835 Hz, -10 % from the 3150 Hz given")
+    assert _doubts_of_frequency(3151.0, 3150.0, given=True) == []
+    assert _doubts_of_frequency(3150.0, 3150.0, given=False) == []

@@ -190,3 +190,14 @@ def test_a_short_spectrum_has_its_median_for_background() -> None:
 def test_silence_has_no_doubt() -> None:
     split = decompose(np.zeros(4096), RATE, highest_hz=200.0)
     assert split.scatter(lambda hz: np.ones_like(hz), (), 4.0, fitted=True) == 0.0
+
+
+@pytest.mark.parametrize(("known_hz", "is_new"), [([], True), ([10.0], False), ([10.15], False), ([11.0], True)])
+def test_a_line_is_found_once_and_not_beside_one_that_is_known(known_hz, is_new):
+    """A period of two bins: nearer than two periods, 0.4 Hz here, lines are one."""
+    from measure.parts.fluctuation import _peaks
+
+    power = np.ones(400)
+    power[99:102] = [1e5, 1e6, 1e5]
+    found = _peaks(power, 0.1, 2.0, 4.0, 30.0, np.array(known_hz))
+    assert [frequency for frequency, _ in found] == ([pytest.approx(10.0)] if is_new else [])

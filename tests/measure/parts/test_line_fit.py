@@ -33,5 +33,12 @@ def test_the_skirt_of_a_strong_tone_elsewhere_is_no_tone():
     # Beside 1 kHz it was followed backwards, and the tone "found" at -100 Hz.
     strong = tone(100.0, seconds=0.5, phase=0.0)[0]
     fit = fit_lines(strong, RATE, reference_hz=1000.0, lines_hz=[500.0, 1000.0], neighbour_hz=370.0)
-    assert "1000 Hz" in fit.reason
+    assert fit.reason == "no tone was found near 1000 Hz"
     assert np.isnan(fit.reference_hz)
+
+
+def test_no_tone_is_found_above_half_the_rate():
+    sound = tone(1000.0, seconds=1.0)[0]
+    fit = fit_lines(sound, RATE, reference_hz=0.6 * RATE, lines_hz=[0.6 * RATE], neighbour_hz=60.0)
+    assert fit.reason == "no tone was found near 28800 Hz"
+    assert np.isnan(fit.amplitudes).all()

@@ -14,6 +14,10 @@ from measure.standard_set.rows import STANDARD_SET
         ("distortion tone", (1000.0,)),  # IEC 60268-3
         ("modulation pair", (60.0, 7000.0)),  # SMPTE: 60 Hz and 7 kHz, four to one
         ("difference pair", (19_000.0, 20_000.0)),  # CCIF's usual tones, common practice, no source
+        (
+            "prime tone",
+            (round(440.0 * 2.0 ** (39 / 12)),),
+        ),  # the highest note of a piano: 39 semitones above ISO 16's a
     ],
 )
 def test_tones_are_those_of_standards(row: str, frequencies_hz: tuple[float, ...]) -> None:

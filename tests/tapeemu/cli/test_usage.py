@@ -1,8 +1,10 @@
 """What commands say of wrong use, and what they hand on."""
 
+import json
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 from typer.testing import CliRunner
@@ -167,3 +169,21 @@ def test_files_for_a_device_keep_to_what_it_has(
         (sheet,) = (path for path in tmp_path.iterdir() if path.name != "main.c")
         assert sheet.read_text() == f"sheet {rows}"
     assert asked == [limits, limits]
+
+
+def test_a_table_of_orders_is_told_with_its_picture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both files, and in JSON neither, or what reads it would stumble."""
+    paths = [tmp_path / "orders.md", tmp_path / "orders.svg"]
+    compared = Mock()
+    compared.without_audio.return_value.to_dict.return_value = {"orders": 2}
+    monkeypatch.setattr("tapeemu.comparison.compare", lambda *_, **__: compared)
+    monkeypatch.setattr("tapeemu.report.write_page", lambda *_, **__: paths)
+    monkeypatch.setattr("tapeemu.cli.compare._print", lambda *_: None)
+    (tmp_path / "a.wav").write_bytes(b"RIFF")
+    arguments = ["compare", str(tmp_path / "a.wav"), "--preset", "hall-into-drive", "--table", str(paths[0])]
+    told = CliRunner().invoke(app, arguments)
+    assert told.exit_code == 0, told.output
+    assert [line for line in told.stdout.splitlines() if "written" in line] == [
+        f"written: {path}" for path in paths
+    ]
+    assert json.loads(CliRunner().invoke(app, [*arguments, "--json"]).stdout) == [{"orders": 2}]

@@ -160,6 +160,30 @@ def test_a_kernel_is_compiled_again_when_one_that_it_calls_in_another_file_chang
     assert run(4.0) == (5.0, 0)
 
 
+def test_the_stamp_of_a_file_follows_imports_by_way_of_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same by the stamp alone: a file two imports away, and two that import each other."""
+    from tapeemu.dsp.kernels import by_numba
+
+    def stamp(**sources: str) -> tuple[str, ...]:
+        folder = tmp_path / str(len(list(tmp_path.iterdir())))
+        folder.mkdir()
+        for name, source in sources.items():
+            (folder / f"{name}.py").write_text(source)
+        monkeypatch.setattr(by_numba, "_FOLDER", folder)
+        return by_numba._stamp_of_imports(folder / "caller.py")
+
+    called, between = CALLED.format(amount=2.0), BETWEEN  # each imports compilation.py as well
+    first = stamp(caller=CALLER, between=between, called=called, other="")
+    assert len(first) == 3
+    assert stamp(caller=CALLER, between=between, called=called, other="x = 1") == first
+    assert stamp(caller=CALLER, between=between, called=CALLED.format(amount=4.0)) != first
+    assert stamp(caller=CALLER, between=f"{between}\n", called=called) != first
+    back = CALLED.format(amount="passed_on()") + "from tapeemu.dsp.kernels.between import passed_on\n"
+    assert len(stamp(caller=CALLER, between=between, called=back)) == 3
+
+
 @pytest.mark.skipif(numba.config.DISABLE_JIT, reason="nothing is compiled")
 def test_lanes_are_a_setting_of_one_kernel_and_change_nothing_but_speed(
     rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch, tmp_path: Path

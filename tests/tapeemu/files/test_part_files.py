@@ -114,3 +114,9 @@ def test_files_of_a_set_are_all_there_or_none(tmp_path: Path, monkeypatch: pytes
     monkeypatch.undo()
     write_together(files, overwrite=True)
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == files
+
+
+def test_nothing_is_swept_where_no_folder_is(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    assert [sweep(tmp_path / name) for name in ("gone", "file")] == [0, 0]
+    assert (tmp_path / "file").read_text() == "mine"

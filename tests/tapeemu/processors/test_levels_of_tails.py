@@ -20,3 +20,12 @@ def test_the_level_is_60_db_unless_another_is_named(processor: Processor) -> Non
     assert stream.lead_samples() == stream.lead_samples(-60.0)
     assert stream.tail_samples(-90.0) >= stream.tail_samples(-60.0) >= stream.tail_samples(-30.0)
     stream.close()
+
+
+def test_a_head_without_an_end_and_a_level_of_full_scale_have_no_lead() -> None:
+    """Where the face has no edges nothing sounds before the gap, and nothing is louder than the sound itself."""
+    endless, face = (
+        TapeResponse(face_length_mm=length).stream(sample_rate=48_000, channels=1) for length in (0.0, 10.0)
+    )
+    assert [endless.lead_samples(), face.lead_samples(0.0)] == [0, 0]
+    assert face.lead_samples() > 0

@@ -421,3 +421,23 @@ def test_the_skew_of_a_track_is_heard() -> None:
     ]
     assert abs(lag[0] - lag[1]) > 0.1
     assert phase(1) - phase(2) == pytest.approx(2.0 * np.pi * hz * (lag[1] - lag[0]) / RATE, abs=1e-5)
+
+
+def test_what_is_set_where_no_part_moves_is_told_and_nothing_else():
+    reason = "no part of the transport moves"
+    assert WowFlutter(weighted_flutter_percent=0.0).idle() == {}
+    assert WowFlutter(weighted_flutter_percent=0.0, reader_taps=48, seed=3).idle() == {
+        "reader_taps": reason,
+        "seed": reason,
+    }
+    assert WowFlutter(weighted_flutter_percent=0.0, reader_taps=48, speed_error_percent=1.0).idle() == {}
+
+
+def test_a_band_of_scrape_that_is_left_out_is_the_one_that_its_help_names():
+    help_text = WowFlutter.model_fields["scrape_band_hz"].description
+    assert "100 to 5000" in help_text
+    left_out, named = (
+        WowFlutter(scrape_percent=0.3, seed=5, **band).delay_samples(sample_rate=RATE, start_sample=0, samples=600)
+        for band in ({}, {"scrape_band_hz": (100.0, 5000.0)})
+    )
+    np.testing.assert_array_equal(left_out, named)

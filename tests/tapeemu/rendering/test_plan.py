@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tapeemu.errors import OutputError, ParameterError
+from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.plan import plan_batch
 
@@ -71,3 +71,11 @@ class TestPlan:
     def test_links_to_folders_are_not_walked_in_circles(self, tree: Path) -> None:
         (tree / "in/x/loop").symlink_to(tree / "in")
         assert self.targets(tree, "in") == ["a.wav", "x/b.wav", "x/y/a.flac"]
+
+    def test_what_leads_to_no_file_is_told_and_costs_the_others_nothing(self, tree: Path) -> None:
+        (tree / "empty").mkdir()
+        wishes = [tree / "empty", tree / "in/a.wav", tree / "in/z*.wav"]
+        plan = plan_batch(wishes, tree / "out", delivery=Delivery())
+        assert [item.source for item in plan.items] == [tree / "in/a.wav"]
+        assert [failure.source for failure in plan.failures] == [wishes[0], wishes[2]]
+        assert {type(failure.error) for failure in plan.failures} == {AudioError}

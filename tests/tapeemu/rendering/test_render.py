@@ -1,5 +1,6 @@
 """Files through chains: what arrives is what the chain makes of the samples, and nothing is lost on the way."""
 
+import json
 import tracemalloc
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from sound_files import load, make
 
 import tapeemu
 from tapeemu.chain import Chain, Stage
-from tapeemu.errors import OutputError, ParameterError
+from tapeemu.errors import AudioError, OutputError, ParameterError
 from tapeemu.processors.plugin_effect import PluginEffect, PluginObject
 from tapeemu.rendering.delivery import Delivery, target_in
 from tapeemu.rendering.render import render_file, render_files
@@ -217,3 +218,25 @@ def test_sources_and_targets_go_in_pairs(tmp_path: Path) -> None:
     with pytest.raises(ParameterError, match="1 sources but 0 targets"):
         render_files([tmp_path / "a"], DRY, targets=[])
     assert render_files([], DRY, targets=[]) == []
+
+
+def test_files_before_the_first_that_fails_stay(tmp_path: Path) -> None:
+    """Each is rendered for itself, unless all must keep their balance."""
+    soundfile.write(tmp_path / "good.wav", np.full((500, 1), 0.1), 48_000)
+    (tmp_path / "bad.wav").write_bytes(b"RIFF")
+    sources = [tmp_path / "good.wav", tmp_path / "bad.wav"]
+    for keep_balance in (False, True):
+        folder = tmp_path / str(keep_balance)
+        folder.mkdir()
+        delivery = Delivery(keep_balance=keep_balance, true_peak_dbtp=-1.0)
+        with pytest.raises(AudioError, match="bad"):
+            render_files(sources, DRY, targets=[folder / "a.wav", folder / "b.wav"], delivery=delivery)
+        assert (folder / "a.wav").exists() is not keep_balance
+
+
+def test_what_is_told_of_a_file_without_level_can_be_written_as_json(tmp_path: Path) -> None:
+    source = make(tmp_path / "silent.wav", np.zeros((1, 4_800)))
+    told = render_file(source, DRY, tmp_path / "out.wav").to_dict()
+    assert json.loads(json.dumps(told, allow_nan=False)) == told | {"notes": list(told["notes"])}
+    assert told["true_peak_dbtp"] is None
+    assert (told["source"], told["clipped_samples"]) == (str(source), 0)

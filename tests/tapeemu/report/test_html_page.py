@@ -88,6 +88,10 @@ def test_the_sound_inside_is_the_render(page: str) -> None:
         assert rate == RATE
         assert audio.T.shape == render.audio.shape
         assert np.max(np.abs(audio.T - render.audio)) <= 2.0 * 2.0**-15
+    # What the page says of their size is that of the files.
+    megabytes = sum(len(base64.b64decode(text)) for _, text in coded) / 1e6
+    (told,) = re.findall(r"16 bits with dither, ([\d.]+) MB", page)
+    assert float(told) == pytest.approx(megabytes, abs=0.051)
 
 
 def test_every_figure_stands_in_the_page(page: str) -> None:

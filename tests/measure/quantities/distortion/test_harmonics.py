@@ -299,3 +299,16 @@ def test_a_weak_second_tone_is_told_by_its_place_and_level(second_db):
     tones += 10.0 ** (second_db / 20.0) * np.sin(2.0 * np.pi * 1_370.0 * seconds)
     found = harmonic_distortion(tones, RATE).level
     assert found.warnings == (f"there is a weak second tone at 1370 Hz, {second_db:.0f} dB re the first",)
+
+
+def test_a_doubt_is_stated_with_what_it_rests_on_and_else_none_is(rng: np.random.Generator) -> None:
+    """Of a tone in noise with a second harmonic: THD's doubt is theory, and what lies in the noise has none."""
+    angle = angle_of(1000.0)
+    sound = np.sin(angle) + 0.01 * np.sin(2.0 * angle) + NOISE * rng.standard_normal(angle.size)
+    found = harmonic_distortion(sound, RATE, frequency_hz=1000.0)
+    readings = list(found.readings)
+    stated = [math.isfinite(reading.uncertainty) for reading in readings]
+    assert any(stated)
+    assert not all(stated)
+    assert [reading.uncertainty_basis.startswith("theory") for reading in readings] == stated
+    assert [reading.uncertainty_basis == "not stated" for reading in readings] == [not each for each in stated]
