@@ -58,10 +58,10 @@ class TapeResponse(ProcessorOfKernels):
     are within 0.02 dB of the closed forms from 20 Hz to 20 kHz (to 0.45 of the sample rate) with time constants to
     150 µs, losses of spacing and recording of 11 dB in all at 20 kHz, a face that passes in 50 ms, a limit of the
     record equaliser of 9 dB or more, and the gap's first zero above 26 kHz. A zero between 4 and 20 kHz is one,
-    and beside it, to 40 dB down, that holds at 44.1 and 48 kHz with limits up to 20 dB: the filter is up to eight
-    times as long then. Beyond these bounds some tapes are a few hundredths of a decibel off where less than 40 dB
-    are lost, and more with sharper zeros. Each equaliser alone is within 0.05 dB at 48 kHz on usual tapes; what
-    that of recording lacks is made up for behind the tape. The bass part is as in the analogue world. Two
+    and with it all is within 0.1 dB to 40 dB down, at 44.1 and 48 kHz with limits up to 20 dB: the filter is up to
+    eight times as long then. Beyond these bounds some tapes are a few hundredths of a decibel off where less than
+    40 dB are lost, and more with sharper zeros. Each equaliser alone is within 0.05 dB at 48 kHz on usual tapes;
+    what that of recording lacks is made up for behind the tape. The bass part is as in the analogue world. Two
     high-passes of first order take out what does not go on a tape; each is 0.04 dB down at 20 Hz at its default
     corner.
 
