@@ -132,7 +132,7 @@ def cut_in_the_middle(count: int, seed: int) -> float:
         action = ["start", "stop"][int(rng.integers(2))]
         tape = StartStop(
             events=[{"action": action, "at_seconds": at, "time_constant_seconds": tau}],
-            start_law=["cued", "catching_up"][int(rng.integers(2))],
+            start_law="cued",
         )
         begin = round(rate * rng.uniform(-0.1, at + 3.0 * tau))
         size = int(rng.integers(64, round(6.0 * tau * rate)))
@@ -149,9 +149,8 @@ def test_a_recording_cut_anywhere_is_no_louder_than_between_its_samples() -> Non
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", [11, 12])
-def test_a_thousand_cut_recordings_are_no_louder_than_between_their_samples(seed: int) -> None:
-    assert cut_in_the_middle(1000, seed) < 10.0 ** (0.5 / 20.0)
+def test_a_thousand_cut_recordings_are_no_louder_than_between_their_samples() -> None:
+    assert cut_in_the_middle(1000, 11) < 10.0 ** (0.5 / 20.0)
 
 
 def test_nothing_folds_while_the_tape_catches_up() -> None:
