@@ -67,7 +67,10 @@ class StartStop(ProcessorOfKernels):
     sample rate is gone, and all below 0.41 is left. The reader errs by -100 dB up to 0.417 of the sample rate.
 
     A sine is never louder than on a running tape by more than 0.5 dB. Other sounds may be by a little more where
-    they are of waves below 50 Hz, for the equalisation's corner turns their phases.
+    they are of waves below 50 Hz, for the equalisation's corner turns their phases. Where a recording begins or
+    ends abruptly, in the middle of a start or stop too, its peak is the one between its samples, where a step
+    overshoots by 9 %: a moving tape is read there. It is louder than that by 0.5 dB at most, but in
+    a start that catches up, whose filter rings as well.
 
     Notes
     -----

@@ -22,17 +22,16 @@ from tapeemu.dsp.kernels.oversampling import windowed_sinc
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
 
 __all__ = [
-    "FIT_ROWS",
     "FRAME",
     "HALF",
     "LONG_FILTER_ARRAYS",
     "LOW_HALF",
     "RAISE_NODES",
+    "REACH",
     "SIDE",
     "SLACK",
     "SLOW_STEP",
     "STEP",
-    "UNKNOWNS",
     "LongFilter",
     "add_symmetric",
     "design_lowpass",
@@ -61,7 +60,7 @@ STEP = 8
 SLOW_STEP = 64
 HALF = 48
 SIDE = 40
-"""Taps on one side of the middle, and of each side group; multiples of eight."""
+"""Taps on one side of the middle, and of each side group, at 48 kHz; multiples of eight, as all lengths are."""
 
 LOW_HALF = 64
 RAISE_NODES = 16
@@ -73,10 +72,7 @@ REACH, PASSED = 0.27, 0.30
 """Share of a rate up to which it corrects, and from which on it leaves everything alone."""
 
 _BELOW_REACH = 1e-4
-
-UNKNOWNS = HALF + 1 + SIDE
-FIT_ROWS = UNKNOWNS + 2
-"""Size of the fit of the fastest filter."""
+_FADED = 48
 
 SIDE_AT, MIDDLE_HALF, SLOW_HALF, DELAY = 0, 1, 2, 3
 _PLAN = 4
@@ -127,19 +123,18 @@ class LongFilter(NamedTuple):
 
 
 @kernel()
-def long_filter_delay(side_at: int, middle_half: int, slow_half: int) -> int:
+def long_filter_delay(fast_end: int, middle_half: int, slow_half: int) -> int:
     """Delay in samples: that of the slowest path, and it is one more than a multiple of 64."""
     slow = 1089 + FRAME + SLOW_STEP * slow_half
     middle = 121 + FRAME + STEP * middle_half
-    fast = max(HALF, side_at + SIDE)
-    longest = max(max(slow, middle), fast)
+    longest = max(max(slow, middle), fast_end)
     return (longest - 1 + SLOW_STEP - 1) // SLOW_STEP * SLOW_STEP + 1
 
 
 @kernel()
-def _kept_line(plan_delay: int, side_at: int) -> int:
+def _kept_line(plan_delay: int, fast_end: int) -> int:
     """Samples of the input that are kept."""
-    return plan_delay + max(HALF, side_at + SIDE) + 2 * LOW_HALF
+    return plan_delay + fast_end + 2 * LOW_HALF
 
 
 @kernel()
@@ -156,16 +151,38 @@ def _kept_slows(delay: int, slow_half: int) -> int:
 
 @kernel()
 def long_filter_shapes(
-    side_at: int, middle_half: int, slow_half: int, channels: int, first: int, shapes: Integers2
+    fast_half: int,
+    side: int,
+    fast_end: int,
+    middle_half: int,
+    slow_half: int,
+    channels: int,
+    first: int,
+    shapes: Integers2,
 ) -> None:
-    """Write the shapes of a :class:`LongFilter` into the rows of `shapes` from `first` on."""
+    """Write the shapes of a :class:`LongFilter`.
+
+    Parameters
+    ----------
+    fast_half, side : int
+        Taps at the sample rate on one side of the middle, and of each side group; multiples of eight.
+    fast_end : int
+        Distance from the middle at which they end.
+    middle_half, slow_half : int
+        Half lengths of the slower filters, multiples of eight.
+    channels : int
+    first : int
+        Row of the first array.
+    shapes : ndarray
+        Gets the rows.
+    """
     for row in range(first, first + LONG_FILTER_ARRAYS):
         for axis in range(3):
             shapes[row, axis] = 1
-    delay = long_filter_delay(side_at, middle_half, slow_half)
+    delay = long_filter_delay(fast_end, middle_half, slow_half)
     shapes[first, 0] = _PLAN
-    shapes[first + 1, 0] = HALF + 1
-    shapes[first + 2, 0] = SIDE
+    shapes[first + 1, 0] = fast_half + 1
+    shapes[first + 2, 0] = side
     shapes[first + 3, 0] = middle_half + 1
     shapes[first + 4, 0] = slow_half + 1
     shapes[first + 5, 0] = 2 * LOW_HALF
@@ -173,7 +190,7 @@ def long_filter_shapes(
     shapes[first + 6, 1] = STEP
     for row in range(first + 7, first + LONG_FILTER_ARRAYS):
         shapes[row, 0] = channels
-    shapes[first + 7, 1] = _kept_line(delay, side_at) + SLACK
+    shapes[first + 7, 1] = _kept_line(delay, fast_end) + SLACK
     shapes[first + 8, 1] = _kept_middles(delay, middle_half) + _MIDDLE_SLACK
     shapes[first + 9, 1] = _kept_slows(delay, slow_half) + _SLOW_SLACK
     shapes[first + 10, 1] = RAISE_NODES + _MIDDLE_SLACK
@@ -272,18 +289,20 @@ def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fas
         The response at the middles of equal parts of the band.
     below : float
         Weight of what the next rate corrects.
-    fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+    fit : ndarray, shape (taps + 2, taps)
         Normal equations, right-hand side and cosines.
     fast, side : ndarray
-        Get the taps; of the side groups SIDE, or none.
+        Get the taps.
     """
-    matrix = fit[:UNKNOWNS]
-    right = fit[UNKNOWNS]
-    cosines = fit[UNKNOWNS + 1]
-    unknowns = UNKNOWNS if side_at > 0 else HALF + 1
-    for row in range(UNKNOWNS):
+    all_taps = fast.size + side.size
+    half = fast.size - 1
+    matrix = fit[:all_taps]
+    right = fit[all_taps]
+    cosines = fit[all_taps + 1]
+    unknowns = all_taps if side_at > 0 else fast.size
+    for row in range(all_taps):
         right[row] = 0.0
-        for column in range(UNKNOWNS):
+        for column in range(all_taps):
             matrix[row, column] = 0.0
     points = gains.size
     for i in range(points):
@@ -292,14 +311,14 @@ def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fas
         cosines[0] = 1.0
         cosines[1] = twice
         before: Precise = 2.0
-        for n in range(2, HALF + 1):
+        for n in range(2, half + 1):
             cosines[n] = twice * cosines[n - 1] - before
             before = cosines[n - 1]
         if side_at > 0:
             place: Precise = side_at
             now = 2.0 * cosine_of_turns(turns * place)
             before = 2.0 * cosine_of_turns(turns * (place - 1.0))
-            for n in range(HALF + 1, UNKNOWNS):
+            for n in range(half + 1, unknowns):
                 cosines[n] = now
                 following = twice * now - before
                 before = now
@@ -315,14 +334,14 @@ def fit_fast(side_at: int, gains: Precises1, below: Precise, fit: Precises2, fas
     for row in range(unknowns):
         for column in range(row):
             matrix[row, column] = matrix[column, row]
-    for row in range(unknowns, UNKNOWNS):
+    for row in range(unknowns, all_taps):
         matrix[row, row] = 1.0
     factorise(matrix)
     solve_factorised(matrix, right)
-    for n in range(HALF + 1):
+    for n in range(half + 1):
         fast[n] = right[n]
     for n in range(side.size):
-        side[n] = right[HALF + 1 + n]
+        side[n] = right[half + 1 + n]
 
 
 @kernel()
@@ -341,20 +360,21 @@ def long_filter_design(
     Parameters
     ----------
     side_at : int
-        Distance at which the side groups begin, beyond HALF; 0 for none.
+        Distance at which the side groups begin, beyond the taps round the middle; 0 for none.
     middle_half, slow_half : int
         Half lengths of the slower filters, multiples of eight.
     fast_gains, middle_gains, slow_gains : ndarray
         The response, to half of each rate; the two slower ones are used up.
-    fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
-        Scratch.
+    fit : ndarray, shape (taps + 2, taps)
+        Scratch, for all taps at the sample rate.
     rates : LongFilter
         Gets all taps.
     """
     rates.plan[SIDE_AT] = side_at
     rates.plan[MIDDLE_HALF] = middle_half
     rates.plan[SLOW_HALF] = slow_half
-    rates.plan[DELAY] = long_filter_delay(side_at, middle_half, slow_half)
+    fast_end = max(rates.fast.size - 1, side_at + rates.side.size)
+    rates.plan[DELAY] = long_filter_delay(fast_end, middle_half, slow_half)
     design_lowpass(rates.lowpass, rates.raising)
     below: Precise = _BELOW_REACH
     fit_fast(side_at, fast_gains, below, fit, rates.fast, rates.side)
@@ -365,8 +385,8 @@ def long_filter_design(
         middle_gains[i] = left * fade(turns, PASSED, REACH)
     for n in range(middle_half + 1):
         window: Precise = 1.0
-        if n > middle_half - HALF:
-            window = taper(n - (middle_half - HALF) + HALF // 2, HALF + HALF // 2)
+        if n > middle_half - _FADED:
+            window = taper(n - (middle_half - _FADED) + _FADED // 2, _FADED + _FADED // 2)
         rates.middle[n] = symmetric_tap(middle_gains, n) * window
     points = slow_gains.size
     for i in range(points):

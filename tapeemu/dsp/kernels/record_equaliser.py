@@ -1,7 +1,8 @@
 """The record equaliser as a filter of linear phase: single taps near its middle, groups of equal ones beyond.
 
 What is far from the middle shapes the bass alone, so that many taps beside each other may be equal. A group of
-them costs one multiplication, for the sum of its samples is made once and kept.
+them costs one multiplication, for the sum of its samples is made once and kept. Where the time constant lasts many
+samples, so does treble that falls, and single taps reach further.
 """
 
 from typing import NamedTuple
@@ -34,6 +35,8 @@ _NARROW, _WIDE = 8, 32
 _NARROW_AT = _DIRECT + 1
 _WIDE_AT = _NARROW_AT + _NARROW * _GROUPS
 _RECORD_TAPS = _DIRECT + 1 + 2 * _GROUPS
+_FINE_TAPS = _WIDE_AT + _GROUPS
+_FINE_FROM_SAMPLES = 6.0
 RECORD_HALF = _WIDE_AT + _WIDE * _GROUPS - 1
 """Samples on each side of the middle, which are its delay."""
 
@@ -46,11 +49,11 @@ class RecordEqualiser(NamedTuple):
 
     Attributes
     ----------
-    taps : ndarray, shape (41,)
-        One half of it: 25 taps, 8 for sums of eight samples each, and 8 for sums of 32.
+    taps : ndarray, shape (41,) or (97,)
+        One half of it: 25 taps, 8 for sums of eight samples each, 8 for sums of 32; or 89 taps, and the last 8.
     fresh, narrow, wide : ndarray, shape (channels, kept + slack)
         What it reads, and sums of eight and of 32 samples of it that end there.
-    fit : ndarray, shape (43, 41)
+    fit : ndarray, shape (taps + 2, taps)
         Scratch of the design.
     """
 
@@ -62,13 +65,25 @@ class RecordEqualiser(NamedTuple):
 
 
 @kernel()
-def record_equaliser_shapes(channels: int, shapes: Integers2, row: int) -> int:
-    """Write the shapes of the arrays of :class:`RecordEqualiser` from a row on; gives the row of the next one."""
+def record_equaliser_shapes(
+    treble_us: Precise, sample_rate: Precise, channels: int, shapes: Integers2, row: int
+) -> int:
+    """Write the shapes of the arrays of :class:`RecordEqualiser` from a row on; gives the row of the next one.
+
+    The shorter time constant of the equalisation tells how far single taps reach.
+    """
     kept = 2 * RECORD_HALF + STEP + SLACK
-    row = shape_row(_RECORD_TAPS, 1, shapes, row)
+    taps = _FINE_TAPS if 1e-6 * treble_us * sample_rate > _FINE_FROM_SAMPLES else _RECORD_TAPS
+    row = shape_row(taps, 1, shapes, row)
     for _ in range(3):
         row = shape_row(channels, kept, shapes, row)
-    return shape_row(_RECORD_TAPS + 2, _RECORD_TAPS, shapes, row)
+    return shape_row(taps + 2, taps, shapes, row)
+
+
+@kernel()
+def _single_taps(taps: int) -> int:
+    """Of so many taps those on one side of the middle that stand alone; the others are groups."""
+    return _WIDE_AT - 1 if taps == _FINE_TAPS else _DIRECT
 
 
 @kernel()
@@ -84,23 +99,28 @@ def _group_response(first: int, width: int, turns: Precise) -> Precise:
 @kernel()
 def _record_basis(turns: Precise, basis: Precises1) -> None:
     """Responses of the taps of the record equaliser, at a frequency in turns per sample."""
+    direct = _single_taps(basis.size)
     basis[0] = 1.0
-    for n in range(1, _DIRECT + 1):
+    for n in range(1, direct + 1):
         basis[n] = 2.0 * cosine_of_turns(n * turns)
+    if direct == _DIRECT:
+        for k in range(_GROUPS):
+            basis[_DIRECT + 1 + k] = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
     for k in range(_GROUPS):
-        basis[_DIRECT + 1 + k] = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
-        basis[_DIRECT + 1 + _GROUPS + k] = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
+        basis[basis.size - _GROUPS + k] = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
 
 
 @kernel()
 def recorded_response(taps: Reals1, turns: Precise) -> Precise:
     """Response of the record equaliser at a frequency in turns per sample."""
-    total = np.double(taps[0]) + pair_response(taps[1:_NARROW_AT], 1, turns)
+    direct = _single_taps(taps.size)
+    total = np.double(taps[0]) + pair_response(taps[1 : direct + 1], 1, turns)
     for k in range(_GROUPS):
-        narrow = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
+        if direct == _DIRECT:
+            narrow = _group_response(_NARROW_AT + _NARROW * k, _NARROW, turns)
+            total += np.double(taps[_DIRECT + 1 + k]) * narrow
         wide = _group_response(_WIDE_AT + _WIDE * k, _WIDE, turns)
-        total += np.double(taps[_DIRECT + 1 + k]) * narrow
-        total += np.double(taps[_DIRECT + 1 + _GROUPS + k]) * wide
+        total += np.double(taps[taps.size - _GROUPS + k]) * wide
     return total
 
 
@@ -126,12 +146,13 @@ def record_equaliser_design(
         Gets the taps.
     """
     fit = memory.fit
-    matrix = fit[:_RECORD_TAPS]
-    right = fit[_RECORD_TAPS]
-    basis = fit[_RECORD_TAPS + 1]
-    for row in range(_RECORD_TAPS):
+    taps = memory.taps.size
+    matrix = fit[:taps]
+    right = fit[taps]
+    basis = fit[taps + 1]
+    for row in range(taps):
         right[row] = 0.0
-        for column in range(_RECORD_TAPS):
+        for column in range(taps):
             matrix[row, column] = 0.0
     for i in range(points + _LOW_POINTS):
         turns: Precise = 0.5 * (i + 0.5) / points
@@ -139,17 +160,17 @@ def record_equaliser_design(
             turns = 0.005 * exponential(-_LOW_RANGE * (i - points) / _LOW_POINTS)
         gain = pre_emphasis(medium, lost_um, flattened_frequency(turns * sample_rate, sample_rate))
         _record_basis(turns, basis)
-        for row in range(_RECORD_TAPS):
+        for row in range(taps):
             part = basis[row] / (gain * gain)
             right[row] += part * gain
-            for column in range(row, _RECORD_TAPS):
+            for column in range(row, taps):
                 matrix[row, column] += part * basis[column]
-    for row in range(_RECORD_TAPS):
+    for row in range(taps):
         for column in range(row):
             matrix[row, column] = matrix[column, row]
     factorise(matrix)
     solve_factorised(matrix, right)
-    for k in range(_RECORD_TAPS):
+    for k in range(taps):
         memory.taps[k] = right[k]
 
 
@@ -222,6 +243,8 @@ def record_equaliser_run(channel: int, at: int, memory: RecordEqualiser, out: Re
     late = line[centre:]
     for i in range(count):
         out[i] = memory.taps[0] * late[i]
-    add_symmetric(line, centre, 1, memory.taps[1:_NARROW_AT], out)
-    _add_groups(narrow, centre, _NARROW_AT, _NARROW, memory.taps[_DIRECT + 1 :], out)
-    _add_groups(wide, centre, _WIDE_AT, _WIDE, memory.taps[_DIRECT + 1 + _GROUPS :], out)
+    direct = _single_taps(memory.taps.size)
+    add_symmetric(line, centre, 1, memory.taps[1 : direct + 1], out)
+    if direct == _DIRECT:
+        _add_groups(narrow, centre, _NARROW_AT, _NARROW, memory.taps[_DIRECT + 1 :], out)
+    _add_groups(wide, centre, _WIDE_AT, _WIDE, memory.taps[memory.taps.size - _GROUPS :], out)

@@ -22,15 +22,14 @@ from tapeemu.dsp.kernels.elementary import (
 )
 from tapeemu.dsp.kernels.head_face import FACE_NODES, NODE_ROWS, face_nodes, face_response, face_shares
 from tapeemu.dsp.kernels.long_filter import (
-    FIT_ROWS,
     FRAME,
     HALF,
     LONG_FILTER_ARRAYS,
+    REACH,
     SIDE,
     SLACK,
     SLOW_STEP,
     STEP,
-    UNKNOWNS,
     LongFilter,
     long_filter_clear,
     long_filter_delay,
@@ -83,6 +82,7 @@ from tapeemu.dsp.kernels.wavelength_losses import (
     Medium,
     flattened_frequency,
     flux_curve,
+    knee_seconds,
     pre_emphasis,
     recording_loss,
     replay_losses,
@@ -116,6 +116,8 @@ _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
 _BARE_SECONDS = 0.02
 _MIDDLE_BEYOND = 64
+_MOST_TIMES = 4
+_LONGEST_HALF = 384
 _BIAS_TO_TOP_DB = 2.0
 _BIAS_LOSS_DB = 3.0
 _MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
@@ -217,11 +219,50 @@ def _echo_samples(settings: TapeResponseSettings, sample_rate: Precise) -> Preci
 
 
 @kernel()
+def _times(sample_rate: Precise) -> int:
+    """How many times 48 kHz a rate is: filters are as long in seconds at all rates, up to 192 kHz."""
+    return min(max(int(sample_rate / 48_000.0 + 0.5), 1), _MOST_TIMES)
+
+
+@kernel()
+def _sharper(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """How many times as long the filter at the sample rate is for bends of the response, a power of two."""
+    medium = settings.medium
+    lost_um = 0.0 if settings.sol_set == 1 else settings.record_loss_um
+    half = _times(sample_rate) * HALF
+    needed = knee_seconds(medium, lost_um, REACH * sample_rate / STEP) * sample_rate
+    sharper = 1
+    while sharper * half < needed and 2 * sharper * half <= _LONGEST_HALF:
+        sharper = 2 * sharper
+    return sharper
+
+
+@kernel()
+def _fast_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Half length of the filter at the sample rate."""
+    return _sharper(settings, sample_rate) * _times(sample_rate) * HALF
+
+
+@kernel()
+def _side(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Taps of each side group of it."""
+    return _sharper(settings, sample_rate) * _times(sample_rate) * SIDE
+
+
+@kernel()
 def _side_at(settings: TapeResponseSettings, sample_rate: Precise) -> int:
     """Samples from the middle tap to the first side tap; 0 for none."""
     if settings.face_mm == 0.0:
         return 0
-    return max(HALF + 1, int(_echo_samples(settings, sample_rate)) - SIDE // 2)
+    before = _side(settings, sample_rate) // 2
+    return max(_fast_half(settings, sample_rate) + 1, int(_echo_samples(settings, sample_rate)) - before)
+
+
+@kernel()
+def _fast_end(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Samples from the middle tap to the last one at the sample rate."""
+    side_end = _side_at(settings, sample_rate) + _side(settings, sample_rate)
+    return max(_fast_half(settings, sample_rate), side_end)
 
 
 @kernel()
@@ -233,7 +274,8 @@ def _eights(count: Precise) -> int:
 @kernel()
 def _middle_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
     """Half length of the filter at an eighth of the rate, in its samples: to the edge of the face, and beyond."""
-    return _eights(_echo_samples(settings, sample_rate) / STEP + _MIDDLE_BEYOND)
+    beyond = _times(sample_rate) * _MIDDLE_BEYOND
+    return _eights(_echo_samples(settings, sample_rate) / STEP + beyond)
 
 
 @kernel()
@@ -275,7 +317,7 @@ def tape_response_drives(settings: TapeResponseSettings) -> int:
 def tape_response_latency(settings: TapeResponseSettings, sample_rate: Precise, channels: int) -> int:
     """Samples by which the output is late."""
     post = long_filter_delay(
-        _side_at(settings, sample_rate), _middle_half(settings, sample_rate), _slow_half(settings, sample_rate)
+        _fast_end(settings, sample_rate), _middle_half(settings, sample_rate), _slow_half(settings, sample_rate)
     )
     return RECORD_HALF + LEVEL_DELAY + post
 
@@ -312,20 +354,23 @@ def tape_response_shapes(
     first = shape_row(2, 1, shapes, first)
     first = shape_row(channels, _STATE, shapes, first)
     first = shape_row(1, FRAME, shapes, first)
-    first = record_equaliser_shapes(channels, shapes, first)
+    first = record_equaliser_shapes(settings.medium.treble_us, sample_rate, channels, shapes, first)
     first = self_erasure_shapes(channels, shapes, first)
-    side_at = _side_at(settings, sample_rate)
+    fast_half = _fast_half(settings, sample_rate)
+    side = _side(settings, sample_rate)
+    fast_end = _fast_end(settings, sample_rate)
     middle_half = _middle_half(settings, sample_rate)
     slow_half = _slow_half(settings, sample_rate)
-    long_filter_shapes(side_at, middle_half, slow_half, channels, first, shapes)
+    long_filter_shapes(fast_half, side, fast_end, middle_half, slow_half, channels, first, shapes)
     first += LONG_FILTER_ARRAYS
     oversampler_shapes(_factor(settings, sample_rate), channels, first, shapes)
     first += OVERSAMPLER_ARRAYS
     first = shape_row(NODE_ROWS, FACE_NODES, shapes, first)
-    first = shape_row(_points(2 * (side_at + SIDE)), 1, shapes, first)
+    first = shape_row(_points(2 * fast_end), 1, shapes, first)
     first = shape_row(_points(2 * middle_half), 1, shapes, first)
     first = shape_row(_points(2 * slow_half), 1, shapes, first)
-    shape_row(FIT_ROWS, UNKNOWNS, shapes, first)
+    taps = fast_half + 1 + side
+    shape_row(taps + 2, taps, shapes, first)
 
 
 @kernel()

@@ -22,6 +22,7 @@ __all__ = [
     "boost_limit_db",
     "flattened_frequency",
     "flux_curve",
+    "knee_seconds",
     "pre_emphasis",
     "recording_loss",
     "replay_losses",
@@ -38,6 +39,9 @@ _LIMIT_ORDER = 8.0
 _NEPERS_PER_DB = 0.11512925464970229
 _REFERENCE_HZ = 1_000.0
 _MOST_LIMIT_DB = 40.0
+_KNEE_TURNS = 3.4
+_KNEE_STEP = 1.01
+_KNEE_BELOW = 0.8
 
 
 class Medium(NamedTuple):
@@ -148,6 +152,29 @@ def boost_limit_db(medium: Medium, record_loss_um: Precise) -> Precise:
     if left <= 0.0:
         return -1.0
     return logarithm(left / (fall - 1.0)) / (_LIMIT_ORDER * _NEPERS_PER_DB)
+
+
+@kernel()
+def knee_seconds(medium: Medium, record_loss_um: Precise, from_hz: Precise) -> Precise:
+    """Time to each side within which a filter must make the sharpest bend of the response from a frequency on.
+
+    The response bends where the record equaliser comes to its limit, and beside a zero of the gap, where it
+    comes there and leaves it again. How sharply is told by how steeply what it should do passes the limit: a
+    smooth minimum of order eight rings on, until 70 dB are gone, for 3.4 s where that is one neper a hertz. 0
+    without a bend up to 26 kHz.
+    """
+    limit = _NEPERS_PER_DB * boost_limit_db(medium, record_loss_um)
+    low = _KNEE_BELOW * from_hz
+    before = _wanted(medium, record_loss_um, low) - limit
+    steepest: Precise = 0.0
+    while low < _BEND_TO_HZ:
+        high = _KNEE_STEP * low
+        here = _wanted(medium, record_loss_um, high) - limit
+        if (here > 0.0) != (before > 0.0):
+            steepest = max(steepest, abs(here - before) / (high - low))
+        low = high
+        before = here
+    return _KNEE_TURNS * steepest
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from glides.py (728e035a22c76b89); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (ab850ad748f75fa1); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.

@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (9c96b7225968a9a8); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (136bc3cbcec507a9); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -18,8 +18,6 @@
 #define LONG_FILTER_SLACK 2048
 #define LONG_FILTER_STEP 8
 #define LONG_FILTER_SLOW_STEP 64
-#define LONG_FILTER_HALF 48
-#define LONG_FILTER_SIDE 40
 #define LONG_FILTER_LOW_HALF 64
 #define LONG_FILTER_RAISE_NODES 16
 #define LONG_FILTER_LOW_SHAPE REAL(10.0)
@@ -27,7 +25,7 @@
 #define LONG_FILTER_REACH REAL(0x1.147ae147ae148p-2)
 #define LONG_FILTER_PASSED REAL(0x1.3333333333333p-2)
 #define LONG_FILTER_BELOW_REACH REAL(0x1.a36e2eb1c432dp-14)
-#define LONG_FILTER_UNKNOWNS 89
+#define LONG_FILTER_FADED 48
 #define LONG_FILTER_SIDE_AT 0
 #define LONG_FILTER_MIDDLE_HALF 1
 #define LONG_FILTER_SLOW_HALF 2
@@ -42,20 +40,19 @@
 #define LONG_FILTER_LONG_FILTER_ARRAYS 13
 
 /* Delay in samples: that of the slowest path, and it is one more than a multiple of 64. */
-KERNEL ix long_filter_delay(ix side_at, ix middle_half, ix slow_half)
+KERNEL ix long_filter_delay(ix fast_end, ix middle_half, ix slow_half)
 {
     const ix slow = 1217 + LONG_FILTER_SLOW_STEP * slow_half;
     const ix middle = 249 + LONG_FILTER_STEP * middle_half;
-    const ix fast = larger_integer(LONG_FILTER_HALF, side_at + LONG_FILTER_SIDE);
-    const ix longest = larger_integer(larger_integer(slow, middle), fast);
+    const ix longest = larger_integer(larger_integer(slow, middle), fast_end);
     return floor_division(longest - 1 + LONG_FILTER_SLOW_STEP - 1, LONG_FILTER_SLOW_STEP) *
         LONG_FILTER_SLOW_STEP + 1;
 }
 
 /* Samples of the input that are kept. */
-KERNEL ix long_filter_kept_line(ix plan_delay, ix side_at)
+KERNEL ix long_filter_kept_line(ix plan_delay, ix fast_end)
 {
-    return plan_delay + larger_integer(LONG_FILTER_HALF, side_at + LONG_FILTER_SIDE) + 128;
+    return plan_delay + fast_end + 128;
 }
 
 /* Samples of an eighth of the rate that are kept. */
@@ -70,19 +67,35 @@ KERNEL ix long_filter_kept_slows(ix delay, ix slow_half)
     return floor_division(delay - 577, LONG_FILTER_SLOW_STEP) + slow_half + 32;
 }
 
-/* Write the shapes of a :class:`LongFilter` into the rows of `shapes` from `first` on. */
-KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix channels, ix first, int64s_2
-    shapes)
+/*
+ * Write the shapes of a :class:`LongFilter`.
+ *
+ * Parameters
+ * ----------
+ * fast_half, side : int
+ *     Taps at the sample rate on one side of the middle, and of each side group; multiples of eight.
+ * fast_end : int
+ *     Distance from the middle at which they end.
+ * middle_half, slow_half : int
+ *     Half lengths of the slower filters, multiples of eight.
+ * channels : int
+ * first : int
+ *     Row of the first array.
+ * shapes : ndarray
+ *     Gets the rows.
+ */
+KERNEL void long_filter_shapes(ix fast_half, ix side, ix fast_end, ix middle_half, ix slow_half, ix channels,
+    ix first, int64s_2 shapes)
 {
     for (ix row = first; row < first + LONG_FILTER_LONG_FILTER_ARRAYS; row++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[row * shapes.n1 + axis] = INT64_C(1);
         }
     }
-    const ix delay = long_filter_delay(side_at, middle_half, slow_half);
+    const ix delay = long_filter_delay(fast_end, middle_half, slow_half);
     shapes.at[first * shapes.n1] = INT64_C(4);
-    shapes.at[(first + 1) * shapes.n1] = INT64_C(49);
-    shapes.at[(first + 2) * shapes.n1] = INT64_C(40);
+    shapes.at[(first + 1) * shapes.n1] = (int64_t)(fast_half + 1);
+    shapes.at[(first + 2) * shapes.n1] = (int64_t)side;
     shapes.at[(first + 3) * shapes.n1] = (int64_t)(middle_half + 1);
     shapes.at[(first + 4) * shapes.n1] = (int64_t)(slow_half + 1);
     shapes.at[(first + 5) * shapes.n1] = INT64_C(128);
@@ -91,7 +104,7 @@ KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix chan
     for (ix row = first + 7; row < first + LONG_FILTER_LONG_FILTER_ARRAYS; row++) {
         shapes.at[row * shapes.n1] = (int64_t)channels;
     }
-    shapes.at[(first + 7) * shapes.n1 + 1] = (int64_t)(long_filter_kept_line(delay, side_at) +
+    shapes.at[(first + 7) * shapes.n1 + 1] = (int64_t)(long_filter_kept_line(delay, fast_end) +
         LONG_FILTER_SLACK);
     shapes.at[(first + 8) * shapes.n1 + 1] = (int64_t)(long_filter_kept_middles(delay, middle_half) +
         LONG_FILTER_MIDDLE_SLACK);
@@ -205,21 +218,23 @@ KERNEL double long_filter_fast_response(const LongFilter *rates, double turns)
  *     The response at the middles of equal parts of the band.
  * below : float
  *     Weight of what the next rate corrects.
- * fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
+ * fit : ndarray, shape (taps + 2, taps)
  *     Normal equations, right-hand side and cosines.
  * fast, side : ndarray
- *     Get the taps; of the side groups SIDE, or none.
+ *     Get the taps.
  */
 KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doubles_2 fit, reals_1 fast,
     reals_1 side)
 {
-    doubles_2 matrix = (doubles_2){fit.at, LONG_FILTER_UNKNOWNS, fit.n1};
-    doubles_1 right = (doubles_1){fit.at + LONG_FILTER_UNKNOWNS * fit.n1, fit.n1};
-    doubles_1 cosines = (doubles_1){fit.at + 90 * fit.n1, fit.n1};
-    const ix unknowns = side_at > 0 ? LONG_FILTER_UNKNOWNS : 49;
-    for (ix row = 0; row < LONG_FILTER_UNKNOWNS; row++) {
+    const ix all_taps = fast.n0 + side.n0;
+    const ix half = fast.n0 - 1;
+    doubles_2 matrix = (doubles_2){fit.at, all_taps, fit.n1};
+    doubles_1 right = (doubles_1){fit.at + all_taps * fit.n1, fit.n1};
+    doubles_1 cosines = (doubles_1){fit.at + (all_taps + 1) * fit.n1, fit.n1};
+    const ix unknowns = side_at > 0 ? all_taps : fast.n0;
+    for (ix row = 0; row < all_taps; row++) {
         right.at[row] = 0.0;
-        for (ix column = 0; column < LONG_FILTER_UNKNOWNS; column++) {
+        for (ix column = 0; column < all_taps; column++) {
             matrix.at[row * matrix.n1 + column] = 0.0;
         }
     }
@@ -230,7 +245,7 @@ KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doub
         cosines.at[0] = 1.0;
         cosines.at[1] = twice;
         double before = 2.0;
-        for (ix n = 2; n < 49; n++) {
+        for (ix n = 2; n < half + 1; n++) {
             cosines.at[n] = twice * cosines.at[n - 1] - before;
             before = cosines.at[n - 1];
         }
@@ -238,7 +253,7 @@ KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doub
             const double place = (double)side_at;
             double now = 2.0 * elementary_cosine_of_turns(turns * place);
             before = 2.0 * elementary_cosine_of_turns(turns * (place - 1.0));
-            for (ix n = 49; n < LONG_FILTER_UNKNOWNS; n++) {
+            for (ix n = half + 1; n < unknowns; n++) {
                 cosines.at[n] = now;
                 const double following = twice * now - before;
                 before = now;
@@ -262,16 +277,16 @@ KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doub
             matrix.at[row * matrix.n1 + column] = matrix.at[column * matrix.n1 + row];
         }
     }
-    for (ix row = unknowns; row < LONG_FILTER_UNKNOWNS; row++) {
+    for (ix row = unknowns; row < all_taps; row++) {
         matrix.at[row * matrix.n1 + row] = 1.0;
     }
     small_systems_factorise(matrix);
     small_systems_solve_factorised(matrix, right);
-    for (ix n = 0; n < 49; n++) {
+    for (ix n = 0; n < half + 1; n++) {
         fast.at[n] = (real)right.at[n];
     }
     for (ix n = 0; n < side.n0; n++) {
-        side.at[n] = (real)right.at[49 + n];
+        side.at[n] = (real)right.at[half + 1 + n];
     }
 }
 
@@ -281,13 +296,13 @@ KERNEL void long_filter_fit_fast(ix side_at, doubles_1 gains, double below, doub
  * Parameters
  * ----------
  * side_at : int
- *     Distance at which the side groups begin, beyond HALF; 0 for none.
+ *     Distance at which the side groups begin, beyond the taps round the middle; 0 for none.
  * middle_half, slow_half : int
  *     Half lengths of the slower filters, multiples of eight.
  * fast_gains, middle_gains, slow_gains : ndarray
  *     The response, to half of each rate; the two slower ones are used up.
- * fit : ndarray, shape (FIT_ROWS, UNKNOWNS)
- *     Scratch.
+ * fit : ndarray, shape (taps + 2, taps)
+ *     Scratch, for all taps at the sample rate.
  * rates : LongFilter
  *     Gets all taps.
  */
@@ -299,7 +314,8 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
     rates->plan.at[LONG_FILTER_SIDE_AT] = (int64_t)side_at;
     rates->plan.at[LONG_FILTER_MIDDLE_HALF] = (int64_t)middle_half;
     rates->plan.at[LONG_FILTER_SLOW_HALF] = (int64_t)slow_half;
-    rates->plan.at[LONG_FILTER_DELAY] = (int64_t)long_filter_delay(side_at, middle_half, slow_half);
+    const ix fast_end = larger_integer(rates->fast.n0 - 1, side_at + rates->side.n0);
+    rates->plan.at[LONG_FILTER_DELAY] = (int64_t)long_filter_delay(fast_end, middle_half, slow_half);
     long_filter_design_lowpass(rates->lowpass, rates->raising);
     const double below = 0x1.a36e2eb1c432dp-14;
     long_filter_fit_fast(side_at, fast_gains, below, fit, rates->fast, rates->side);
@@ -311,8 +327,8 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
     }
     for (ix n = 0; n < middle_half + 1; n++) {
         double window = 1.0;
-        if (n > middle_half - LONG_FILTER_HALF) {
-            window = long_filter_taper(n - (middle_half - LONG_FILTER_HALF) + 24, 72);
+        if (n > middle_half - LONG_FILTER_FADED) {
+            window = long_filter_taper(n - (middle_half - LONG_FILTER_FADED) + 24, 72);
         }
         rates->middle.at[n] = (real)(long_filter_symmetric_tap(middle_gains, n) * window);
     }

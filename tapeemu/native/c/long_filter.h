@@ -24,11 +24,11 @@ typedef struct {
     reals_2 added;
 } LongFilter;
 
-KERNEL ix long_filter_delay(ix side_at, ix middle_half, ix slow_half);
-KERNEL ix long_filter_kept_line(ix plan_delay, ix side_at);
+KERNEL ix long_filter_delay(ix fast_end, ix middle_half, ix slow_half);
+KERNEL ix long_filter_kept_line(ix plan_delay, ix fast_end);
 KERNEL ix long_filter_kept_middles(ix delay, ix middle_half);
 KERNEL ix long_filter_kept_slows(ix delay, ix slow_half);
-KERNEL void long_filter_shapes(ix side_at, ix middle_half, ix slow_half, ix channels, ix first, int64s_2 shapes);
+KERNEL void long_filter_shapes(ix fast_half, ix side, ix fast_end, ix middle_half, ix slow_half, ix channels, ix first, int64s_2 shapes);
 KERNEL void long_filter_design_lowpass(reals_1 lowpass, reals_2 raising);
 KERNEL double long_filter_taper(ix distance, ix half);
 KERNEL double long_filter_symmetric_tap(doubles_1 gains, ix distance);

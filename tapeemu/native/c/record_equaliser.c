@@ -1,10 +1,11 @@
-/* Generated from record_equaliser.py (75fbc932deb306c1); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from record_equaliser.py (13acd810fef97796); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The record equaliser as a filter of linear phase: single taps near its middle, groups of equal ones beyond.
  *
  * What is far from the middle shapes the bass alone, so that many taps beside each other may be equal. A group of
- * them costs one multiplication, for the sum of its samples is made once and kept.
+ * them costs one multiplication, for the sum of its samples is made once and kept. Where the time constant lasts many
+ * samples, so does treble that falls, and single taps reach further.
  */
 
 #include "record_equaliser.h"
@@ -19,19 +20,33 @@
 #define RECORD_EQUALISER_NARROW_AT 25
 #define RECORD_EQUALISER_WIDE_AT 89
 #define RECORD_EQUALISER_RECORD_TAPS 41
+#define RECORD_EQUALISER_FINE_TAPS 97
+#define RECORD_EQUALISER_FINE_FROM_SAMPLES REAL(6.0)
 #define RECORD_EQUALISER_RECORD_HALF 344
 #define RECORD_EQUALISER_LOW_POINTS 128
 #define RECORD_EQUALISER_LOW_RANGE REAL(0x1.f333333333333p+1)
 
-/* Write the shapes of the arrays of :class:`RecordEqualiser` from a row on; gives the row of the next one. */
-KERNEL ix record_equaliser_shapes(ix channels, int64s_2 shapes, ix row)
+/*
+ * Write the shapes of the arrays of :class:`RecordEqualiser` from a row on; gives the row of the next one.
+ *
+ * The shorter time constant of the equalisation tells how far single taps reach.
+ */
+KERNEL ix record_equaliser_shapes(double treble_us, double sample_rate, ix channels, int64s_2 shapes, ix row)
 {
     const ix kept = 2744;
-    row = memory_shapes_shape_row(RECORD_EQUALISER_RECORD_TAPS, 1, shapes, row);
+    const ix taps = 0x1.0c6f7a0b5ed8dp-20 * treble_us * sample_rate > 6.0 ? RECORD_EQUALISER_FINE_TAPS :
+        RECORD_EQUALISER_RECORD_TAPS;
+    row = memory_shapes_shape_row(taps, 1, shapes, row);
     for (ix _ = 0; _ < 3; _++) {
         row = memory_shapes_shape_row(channels, kept, shapes, row);
     }
-    return memory_shapes_shape_row(43, RECORD_EQUALISER_RECORD_TAPS, shapes, row);
+    return memory_shapes_shape_row(taps + 2, taps, shapes, row);
+}
+
+/* Of so many taps those on one side of the middle that stand alone; the others are groups. */
+KERNEL ix record_equaliser_single_taps(ix taps)
+{
+    return taps == RECORD_EQUALISER_FINE_TAPS ? 88 : RECORD_EQUALISER_DIRECT;
 }
 
 /* Response of as many pairs of equal taps, the first at a distance from the middle. */
@@ -48,30 +63,39 @@ KERNEL double record_equaliser_group_response(ix first, ix width, double turns)
 /* Responses of the taps of the record equaliser, at a frequency in turns per sample. */
 KERNEL void record_equaliser_record_basis(double turns, doubles_1 basis)
 {
+    const ix direct = record_equaliser_single_taps(basis.n0);
     basis.at[0] = 1.0;
-    for (ix n = 1; n < 25; n++) {
+    for (ix n = 1; n < direct + 1; n++) {
         basis.at[n] = 2.0 * elementary_cosine_of_turns((double)n * turns);
     }
+    if (direct == RECORD_EQUALISER_DIRECT) {
+        for (ix k = 0; k < RECORD_EQUALISER_GROUPS; k++) {
+            basis.at[25 + k] = record_equaliser_group_response(RECORD_EQUALISER_NARROW_AT +
+                RECORD_EQUALISER_NARROW * k, RECORD_EQUALISER_NARROW, turns);
+        }
+    }
     for (ix k = 0; k < RECORD_EQUALISER_GROUPS; k++) {
-        basis.at[25 + k] = record_equaliser_group_response(RECORD_EQUALISER_NARROW_AT +
-            RECORD_EQUALISER_NARROW * k, RECORD_EQUALISER_NARROW, turns);
-        basis.at[33 + k] = record_equaliser_group_response(RECORD_EQUALISER_WIDE_AT + RECORD_EQUALISER_WIDE *
-            k, RECORD_EQUALISER_WIDE, turns);
+        basis.at[basis.n0 - RECORD_EQUALISER_GROUPS + k] =
+            record_equaliser_group_response(RECORD_EQUALISER_WIDE_AT + RECORD_EQUALISER_WIDE * k,
+            RECORD_EQUALISER_WIDE, turns);
     }
 }
 
 /* Response of the record equaliser at a frequency in turns per sample. */
 KERNEL double record_equaliser_recorded_response(reals_1 taps, double turns)
 {
-    double total = (double)taps.at[0] + long_filter_pair_response((reals_1){taps.at + 1,
-        RECORD_EQUALISER_NARROW_AT - 1}, 1, turns);
+    const ix direct = record_equaliser_single_taps(taps.n0);
+    double total = (double)taps.at[0] + long_filter_pair_response((reals_1){taps.at + 1, direct + 1 - 1}, 1,
+        turns);
     for (ix k = 0; k < RECORD_EQUALISER_GROUPS; k++) {
-        const double narrow = record_equaliser_group_response(RECORD_EQUALISER_NARROW_AT +
-            RECORD_EQUALISER_NARROW * k, RECORD_EQUALISER_NARROW, turns);
+        if (direct == RECORD_EQUALISER_DIRECT) {
+            const double narrow = record_equaliser_group_response(RECORD_EQUALISER_NARROW_AT +
+                RECORD_EQUALISER_NARROW * k, RECORD_EQUALISER_NARROW, turns);
+            total += (double)taps.at[25 + k] * narrow;
+        }
         const double wide = record_equaliser_group_response(RECORD_EQUALISER_WIDE_AT + RECORD_EQUALISER_WIDE *
             k, RECORD_EQUALISER_WIDE, turns);
-        total += (double)taps.at[25 + k] * narrow;
-        total += (double)taps.at[33 + k] * wide;
+        total += (double)taps.at[taps.n0 - RECORD_EQUALISER_GROUPS + k] * wide;
     }
     return total;
 }
@@ -98,12 +122,13 @@ KERNEL void record_equaliser_design(const Medium *medium, double lost_um, double
     RecordEqualiser *memory)
 {
     doubles_2 fit = memory->fit;
-    doubles_2 matrix = (doubles_2){fit.at, RECORD_EQUALISER_RECORD_TAPS, fit.n1};
-    doubles_1 right = (doubles_1){fit.at + RECORD_EQUALISER_RECORD_TAPS * fit.n1, fit.n1};
-    doubles_1 basis = (doubles_1){fit.at + 42 * fit.n1, fit.n1};
-    for (ix row = 0; row < RECORD_EQUALISER_RECORD_TAPS; row++) {
+    const ix taps = memory->taps.n0;
+    doubles_2 matrix = (doubles_2){fit.at, taps, fit.n1};
+    doubles_1 right = (doubles_1){fit.at + taps * fit.n1, fit.n1};
+    doubles_1 basis = (doubles_1){fit.at + (taps + 1) * fit.n1, fit.n1};
+    for (ix row = 0; row < taps; row++) {
         right.at[row] = 0.0;
-        for (ix column = 0; column < RECORD_EQUALISER_RECORD_TAPS; column++) {
+        for (ix column = 0; column < taps; column++) {
             matrix.at[row * matrix.n1 + column] = 0.0;
         }
     }
@@ -116,22 +141,22 @@ KERNEL void record_equaliser_design(const Medium *medium, double lost_um, double
         const double gain = wavelength_losses_pre_emphasis(medium, lost_um,
             wavelength_losses_flattened_frequency(turns * sample_rate, sample_rate));
         record_equaliser_record_basis(turns, basis);
-        for (ix row = 0; row < RECORD_EQUALISER_RECORD_TAPS; row++) {
+        for (ix row = 0; row < taps; row++) {
             const double part = basis.at[row] / (gain * gain);
             right.at[row] += part * gain;
-            for (ix column = row; column < RECORD_EQUALISER_RECORD_TAPS; column++) {
+            for (ix column = row; column < taps; column++) {
                 matrix.at[row * matrix.n1 + column] += part * basis.at[column];
             }
         }
     }
-    for (ix row = 0; row < RECORD_EQUALISER_RECORD_TAPS; row++) {
+    for (ix row = 0; row < taps; row++) {
         for (ix column = 0; column < row; column++) {
             matrix.at[row * matrix.n1 + column] = matrix.at[column * matrix.n1 + row];
         }
     }
     small_systems_factorise(matrix);
     small_systems_solve_factorised(matrix, right);
-    for (ix k = 0; k < RECORD_EQUALISER_RECORD_TAPS; k++) {
+    for (ix k = 0; k < taps; k++) {
         memory->taps.at[k] = (real)right.at[k];
     }
 }
@@ -220,10 +245,13 @@ KERNEL void record_equaliser_run(ix channel, ix at, const RecordEqualiser *memor
     for (ix i = 0; i < count; i++) {
         out.at[i] = memory->taps.at[0] * late.at[i];
     }
-    long_filter_add_symmetric(line, centre, 1, (reals_1){memory->taps.at + 1, RECORD_EQUALISER_NARROW_AT - 1},
-        out);
-    record_equaliser_add_groups(narrow, centre, RECORD_EQUALISER_NARROW_AT, RECORD_EQUALISER_NARROW,
-        (reals_1){memory->taps.at + 25, memory->taps.n0 - 25}, out);
+    const ix direct = record_equaliser_single_taps(memory->taps.n0);
+    long_filter_add_symmetric(line, centre, 1, (reals_1){memory->taps.at + 1, direct + 1 - 1}, out);
+    if (direct == RECORD_EQUALISER_DIRECT) {
+        record_equaliser_add_groups(narrow, centre, RECORD_EQUALISER_NARROW_AT, RECORD_EQUALISER_NARROW,
+            (reals_1){memory->taps.at + 25, memory->taps.n0 - 25}, out);
+    }
     record_equaliser_add_groups(wide, centre, RECORD_EQUALISER_WIDE_AT, RECORD_EQUALISER_WIDE,
-        (reals_1){memory->taps.at + 33, memory->taps.n0 - 33}, out);
+        (reals_1){memory->taps.at + memory->taps.n0 - RECORD_EQUALISER_GROUPS, memory->taps.n0 -
+        (memory->taps.n0 - RECORD_EQUALISER_GROUPS)}, out);
 }

@@ -18,7 +18,8 @@ typedef struct {
     doubles_2 fit;
 } RecordEqualiser;
 
-KERNEL ix record_equaliser_shapes(ix channels, int64s_2 shapes, ix row);
+KERNEL ix record_equaliser_shapes(double treble_us, double sample_rate, ix channels, int64s_2 shapes, ix row);
+KERNEL ix record_equaliser_single_taps(ix taps);
 KERNEL double record_equaliser_group_response(ix first, ix width, double turns);
 KERNEL void record_equaliser_record_basis(double turns, doubles_1 basis);
 KERNEL double record_equaliser_recorded_response(reals_1 taps, double turns);

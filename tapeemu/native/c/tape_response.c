@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (59dfb9023b67f482); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (141f4c0dbad25ac4); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -11,15 +11,14 @@
 
 #define TAPE_RESPONSE_FACE_NODES 118
 #define TAPE_RESPONSE_NODE_ROWS 5
-#define TAPE_RESPONSE_FIT_ROWS 91
 #define TAPE_RESPONSE_FRAME 128
 #define TAPE_RESPONSE_HALF 48
 #define TAPE_RESPONSE_LONG_FILTER_ARRAYS 13
+#define TAPE_RESPONSE_REACH REAL(0x1.147ae147ae148p-2)
 #define TAPE_RESPONSE_SIDE 40
 #define TAPE_RESPONSE_SLACK 2048
 #define TAPE_RESPONSE_SLOW_STEP 64
 #define TAPE_RESPONSE_STEP 8
-#define TAPE_RESPONSE_UNKNOWNS 89
 #define TAPE_RESPONSE_HISTORY_HIGH 24
 #define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
 #define TAPE_RESPONSE_RECORD_HALF 344
@@ -34,6 +33,8 @@
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
 #define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
 #define TAPE_RESPONSE_MIDDLE_BEYOND 64
+#define TAPE_RESPONSE_MOST_TIMES 4
+#define TAPE_RESPONSE_LONGEST_HALF 384
 #define TAPE_RESPONSE_BIAS_TO_TOP_DB REAL(2.0)
 #define TAPE_RESPONSE_BIAS_LOSS_DB REAL(3.0)
 #define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
@@ -58,13 +59,58 @@ KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, d
     return 0x1.999999999999ap-5 * settings->face_mm / settings->medium.tape_speed_cm_s * sample_rate;
 }
 
+/* How many times 48 kHz a rate is: filters are as long in seconds at all rates, up to 192 kHz. */
+KERNEL ix tape_response_times(double sample_rate)
+{
+    return smaller_integer(larger_integer((ix)(sample_rate / 48000.0 + 0.5), 1), TAPE_RESPONSE_MOST_TIMES);
+}
+
+/* How many times as long the filter at the sample rate is for bends of the response, a power of two. */
+KERNEL ix tape_response_sharper(const TapeResponseSettings *settings, double sample_rate)
+{
+    const Medium medium = settings->medium;
+    const double lost_um = settings->sol_set == 1 ? 0.0 : settings->record_loss_um;
+    const ix half = tape_response_times(sample_rate) * TAPE_RESPONSE_HALF;
+    const double needed = wavelength_losses_knee_seconds(&medium, lost_um, 0x1.147ae147ae148p-2 * sample_rate
+        / 8.0) * sample_rate;
+    ix sharper = 1;
+    while ((double)(sharper * half) < needed && 2 * sharper * half <= TAPE_RESPONSE_LONGEST_HALF) {
+        sharper = 2 * sharper;
+    }
+    return sharper;
+}
+
+/* Half length of the filter at the sample rate. */
+KERNEL ix tape_response_fast_half(const TapeResponseSettings *settings, double sample_rate)
+{
+    return tape_response_sharper(settings, sample_rate) * tape_response_times(sample_rate) *
+        TAPE_RESPONSE_HALF;
+}
+
+/* Taps of each side group of it. */
+KERNEL ix tape_response_side(const TapeResponseSettings *settings, double sample_rate)
+{
+    return tape_response_sharper(settings, sample_rate) * tape_response_times(sample_rate) *
+        TAPE_RESPONSE_SIDE;
+}
+
 /* Samples from the middle tap to the first side tap; 0 for none. */
 KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sample_rate)
 {
     if (settings->face_mm == 0.0) {
         return 0;
     }
-    return larger_integer(49, (ix)tape_response_echo_samples(settings, sample_rate) - 20);
+    const ix before = floor_division(tape_response_side(settings, sample_rate), 2);
+    return larger_integer(tape_response_fast_half(settings, sample_rate) + 1,
+        (ix)tape_response_echo_samples(settings, sample_rate) - before);
+}
+
+/* Samples from the middle tap to the last one at the sample rate. */
+KERNEL ix tape_response_fast_end(const TapeResponseSettings *settings, double sample_rate)
+{
+    const ix side_end = tape_response_side_at(settings, sample_rate) + tape_response_side(settings,
+        sample_rate);
+    return larger_integer(tape_response_fast_half(settings, sample_rate), side_end);
 }
 
 /* The next multiple of eight. */
@@ -76,7 +122,8 @@ KERNEL ix tape_response_eights(double count)
 /* Half length of the filter at an eighth of the rate, in its samples: to the edge of the face, and beyond. */
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate)
 {
-    return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + 64.0);
+    const ix beyond = tape_response_times(sample_rate) * TAPE_RESPONSE_MIDDLE_BEYOND;
+    return tape_response_eights(tape_response_echo_samples(settings, sample_rate) / 8.0 + (double)beyond);
 }
 
 /* Half length of the filter at a 64th of the rate, in its samples; short where the face has no limit. */
@@ -124,7 +171,7 @@ KERNEL ix tape_response_drives(const TapeResponseSettings *settings)
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels)
 {
     (void)channels;
-    const ix post = long_filter_delay(tape_response_side_at(settings, sample_rate),
+    const ix post = long_filter_delay(tape_response_fast_end(settings, sample_rate),
         tape_response_middle_half(settings, sample_rate), tape_response_slow_half(settings, sample_rate));
     return 721 + post;
 }
@@ -163,21 +210,23 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     first = memory_shapes_shape_row(2, 1, shapes, first);
     first = memory_shapes_shape_row(channels, TAPE_RESPONSE_STATE, shapes, first);
     first = memory_shapes_shape_row(1, TAPE_RESPONSE_FRAME, shapes, first);
-    first = record_equaliser_shapes(channels, shapes, first);
+    first = record_equaliser_shapes(settings->medium.treble_us, sample_rate, channels, shapes, first);
     first = self_erasure_shapes(channels, shapes, first);
-    const ix side_at = tape_response_side_at(settings, sample_rate);
+    const ix fast_half = tape_response_fast_half(settings, sample_rate);
+    const ix side = tape_response_side(settings, sample_rate);
+    const ix fast_end = tape_response_fast_end(settings, sample_rate);
     const ix middle_half = tape_response_middle_half(settings, sample_rate);
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
-    long_filter_shapes(side_at, middle_half, slow_half, channels, first, shapes);
+    long_filter_shapes(fast_half, side, fast_end, middle_half, slow_half, channels, first, shapes);
     first += TAPE_RESPONSE_LONG_FILTER_ARRAYS;
     oversampling_oversampler_shapes(tape_response_factor(settings, sample_rate), channels, first, shapes);
     first += TAPE_RESPONSE_OVERSAMPLER_ARRAYS;
     first = memory_shapes_shape_row(TAPE_RESPONSE_NODE_ROWS, TAPE_RESPONSE_FACE_NODES, shapes, first);
-    first = memory_shapes_shape_row(tape_response_points(2 * (side_at + TAPE_RESPONSE_SIDE)), 1, shapes,
-        first);
+    first = memory_shapes_shape_row(tape_response_points(2 * fast_end), 1, shapes, first);
     first = memory_shapes_shape_row(tape_response_points(2 * middle_half), 1, shapes, first);
     first = memory_shapes_shape_row(tape_response_points(2 * slow_half), 1, shapes, first);
-    memory_shapes_shape_row(TAPE_RESPONSE_FIT_ROWS, TAPE_RESPONSE_UNKNOWNS, shapes, first);
+    const ix taps = fast_half + 1 + side;
+    memory_shapes_shape_row(taps + 2, taps, shapes, first);
 }
 
 /* Shares of the echoes of thin and of deep pole pieces, which add up to the response of the face. */

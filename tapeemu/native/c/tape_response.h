@@ -48,7 +48,12 @@ typedef struct {
 } TapeResponseMemory;
 
 KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_times(double sample_rate);
+KERNEL ix tape_response_sharper(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_fast_half(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_side(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_side_at(const TapeResponseSettings *settings, double sample_rate);
+KERNEL ix tape_response_fast_end(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_eights(double count);
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate);

@@ -24,6 +24,7 @@ KERNEL double wavelength_losses_replay_losses(const Medium *medium, double frequ
 KERNEL double wavelength_losses_wanted(const Medium *medium, double record_loss_um, double frequency_hz);
 KERNEL double wavelength_losses_response_fall_db(const Medium *medium, double record_loss_um, double limit_db);
 KERNEL double wavelength_losses_boost_limit_db(const Medium *medium, double record_loss_um);
+KERNEL double wavelength_losses_knee_seconds(const Medium *medium, double record_loss_um, double from_hz);
 KERNEL double wavelength_losses_pre_emphasis(const Medium *medium, double record_loss_um, double frequency_hz);
 
 #endif
