@@ -285,57 +285,6 @@ def amplitude_flutter_shapes(
 
 
 @kernel()
-def amplitude_flutter_design(
-    settings: AmplitudeFlutterSettings,
-    sample_rate: Precise,
-    channels: int,
-    start_sample: np.int64,
-    track: np.int64,
-    memory: AmplitudeFlutterMemory,
-) -> None:
-    """Fill the plan; the tape is the same on every track."""
-    plan = memory.plan
-    state = memory.state
-    parts = settings.periodic_parts
-    spacing = settings.spacing == 1
-    own = _has_own_noise(settings)
-    state[_SPACING] = settings.spacing
-    state[_LATENCY] = amplitude_flutter_latency(settings, sample_rate, channels)
-    state[_OWN_NOISE] = 1 if own else 0
-    state[_OWN_DROPOUTS] = 1 if _has_own_dropouts(settings) else 0
-    memory.keys[0] = settings.seed
-    plan[_RATE] = sample_rate
-    plan[_CONTACT] = contact_db(settings)
-    plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
-    settings_law(settings, memory.law)
-    rms = settings.random_db / _TWO_SIGMA
-    low, high = settings.random_low_hz, settings.random_high_hz
-    begin_trajectory(sample_rate, memory.common)
-    for part in range(parts.shape[0]):
-        turns = parts[part, PHASE_DEGREES] / 360.0
-        if parts[part, PHASE_GIVEN] == 0.0:
-            key = stream_key(settings.seed, _LEVEL_PART, np.uint64(part))
-            turns = _PER_2_53 * np.double(np.int64(key >> _SHIFT_11))
-        set_sine(part, parts[part, RATE_HZ], parts[part, PEAK_DB], turns - np.floor(turns), memory.common)
-    together = math.sqrt(settings.channel_correlation) * rms
-    apart = math.sqrt(1.0 - settings.channel_correlation) * rms
-    key = stream_key(settings.seed, _LEVEL, np.uint64(0))
-    set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
-    begin_trajectory(sample_rate, memory.own)
-    if own:
-        key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
-        set_noise(0, _BAND, key, low, high, apart, 0.0, False, memory.own)
-    if spacing:
-        per_db = steepness_per_db(settings.spacing_frequency_hz, sample_rate)
-        lowest = _lowest(settings, sample_rate)
-        step = table_step(lowest, _highest(settings, sample_rate), memory.table.shape[0])
-        design_table(lowest, step, sample_rate, memory.scratch, memory.table)
-        plan[_ROW_PER_DB] = -per_db / step
-        plan[_ROW_AT_ZERO] = -lowest / step
-    amplitude_flutter_seek(memory, start_sample)
-
-
-@kernel()
 def amplitude_flutter_seek(memory: AmplitudeFlutterMemory, place: np.int64) -> None:
     """Go to a place on the tape; nothing that sounded before is left."""
     state = memory.state
@@ -467,6 +416,59 @@ def _make_course(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
             gains_of_levels(levels, course)
     memory.state[_PIECE_MADE] = piece
     memory.state[_MADE] = 1
+
+
+@kernel()
+def amplitude_flutter_design(
+    settings: AmplitudeFlutterSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: AmplitudeFlutterMemory,
+) -> None:
+    """Fill the plan; the tape is the same on every track."""
+    plan = memory.plan
+    state = memory.state
+    parts = settings.periodic_parts
+    spacing = settings.spacing == 1
+    own = _has_own_noise(settings)
+    state[_SPACING] = settings.spacing
+    state[_LATENCY] = amplitude_flutter_latency(settings, sample_rate, channels)
+    state[_OWN_NOISE] = 1 if own else 0
+    state[_OWN_DROPOUTS] = 1 if _has_own_dropouts(settings) else 0
+    memory.keys[0] = settings.seed
+    plan[_RATE] = sample_rate
+    plan[_CONTACT] = contact_db(settings)
+    plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
+    settings_law(settings, memory.law)
+    rms = settings.random_db / _TWO_SIGMA
+    low, high = settings.random_low_hz, settings.random_high_hz
+    begin_trajectory(sample_rate, memory.common)
+    for part in range(parts.shape[0]):
+        turns = parts[part, PHASE_DEGREES] / 360.0
+        if parts[part, PHASE_GIVEN] == 0.0:
+            key = stream_key(settings.seed, _LEVEL_PART, np.uint64(part))
+            turns = _PER_2_53 * np.double(np.int64(key >> _SHIFT_11))
+        set_sine(part, parts[part, RATE_HZ], parts[part, PEAK_DB], turns - np.floor(turns), memory.common)
+    together = math.sqrt(settings.channel_correlation) * rms
+    apart = math.sqrt(1.0 - settings.channel_correlation) * rms
+    key = stream_key(settings.seed, _LEVEL, np.uint64(0))
+    set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
+    begin_trajectory(sample_rate, memory.own)
+    if own:
+        key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
+        set_noise(0, _BAND, key, low, high, apart, 0.0, False, memory.own)
+    if spacing:
+        per_db = steepness_per_db(settings.spacing_frequency_hz, sample_rate)
+        lowest = _lowest(settings, sample_rate)
+        step = table_step(lowest, _highest(settings, sample_rate), memory.table.shape[0])
+        design_table(lowest, step, sample_rate, memory.scratch, memory.table)
+        plan[_ROW_PER_DB] = -per_db / step
+        plan[_ROW_AT_ZERO] = -lowest / step
+    amplitude_flutter_seek(memory, start_sample)
+    # What noises begin with costs more than a block may: it is paid here, not by the first one.
+    _make_course(memory, memory.state[_PLACE] // PIECE)
 
 
 @kernel()

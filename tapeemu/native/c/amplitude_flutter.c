@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (172d53ee3c0eeefb); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (71c409ab12e2a8b0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -173,61 +173,6 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     }
 }
 
-/* Fill the plan; the tape is the same on every track. */
-KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix
-    channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
-{
-    (void)track;
-    uint64_t key = UINT64_C(0);
-    doubles_1 plan = memory->plan;
-    int64s_1 state = memory->state;
-    doubles_2 parts = settings->periodic_parts;
-    const bool spacing = settings->spacing == 1;
-    const bool own = amplitude_flutter_has_own_noise(settings);
-    state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
-    state.at[AMPLITUDE_FLUTTER_LATENCY] = (int64_t)amplitude_flutter_latency(settings, sample_rate, channels);
-    state.at[AMPLITUDE_FLUTTER_OWN_NOISE] = (int64_t)(own ? 1 : 0);
-    state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] = (int64_t)(amplitude_flutter_has_own_dropouts(settings) ? 1 :
-        0);
-    memory->keys.at[0] = settings->seed;
-    plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
-    plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
-    plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
-    amplitude_flutter_settings_law(settings, memory->law);
-    const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
-    const double low = settings->random_low_hz;
-    const double high = settings->random_high_hz;
-    trajectories_begin_trajectory(sample_rate, &memory->common);
-    for (ix part = 0; part < parts.n0; part++) {
-        double turns = parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_DEGREES] / 360.0;
-        if (parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_GIVEN] == 0.0) {
-            key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL_PART, (uint64_t)part);
-            turns = 0x1.0000000000000p-53 * (double)(int64_t)(key >> AMPLITUDE_FLUTTER_SHIFT_11);
-        }
-        trajectories_set_sine(part, parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_RATE_HZ], parts.at[part *
-            parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB], turns - floor_of_double(turns), &memory->common);
-    }
-    const double together = square_root_double(settings->channel_correlation) * rms;
-    const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
-    key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
-    trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false, &memory->common);
-    trajectories_begin_trajectory(sample_rate, &memory->own);
-    if (own) {
-        key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
-        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, apart, 0.0, false, &memory->own);
-    }
-    if (spacing) {
-        const double per_db = spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
-        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
-        const double step = spacing_loss_table_step(lowest, amplitude_flutter_highest(settings, sample_rate),
-            memory->table.n0);
-        spacing_loss_design_table(lowest, step, sample_rate, &memory->scratch, memory->table);
-        plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB] = -per_db / step;
-        plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO] = -lowest / step;
-    }
-    amplitude_flutter_seek(memory, start_sample);
-}
-
 /* Go to a place on the tape; nothing that sounded before is left. */
 KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place)
 {
@@ -387,6 +332,64 @@ KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, 
     }
     memory->state.at[AMPLITUDE_FLUTTER_PIECE_MADE] = piece;
     memory->state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(1);
+}
+
+/* Fill the plan; the tape is the same on every track. */
+KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
+{
+    (void)track;
+    uint64_t key = UINT64_C(0);
+    doubles_1 plan = memory->plan;
+    int64s_1 state = memory->state;
+    doubles_2 parts = settings->periodic_parts;
+    const bool spacing = settings->spacing == 1;
+    const bool own = amplitude_flutter_has_own_noise(settings);
+    state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
+    state.at[AMPLITUDE_FLUTTER_LATENCY] = (int64_t)amplitude_flutter_latency(settings, sample_rate, channels);
+    state.at[AMPLITUDE_FLUTTER_OWN_NOISE] = (int64_t)(own ? 1 : 0);
+    state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] = (int64_t)(amplitude_flutter_has_own_dropouts(settings) ? 1 :
+        0);
+    memory->keys.at[0] = settings->seed;
+    plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
+    plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
+    plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
+    amplitude_flutter_settings_law(settings, memory->law);
+    const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
+    const double low = settings->random_low_hz;
+    const double high = settings->random_high_hz;
+    trajectories_begin_trajectory(sample_rate, &memory->common);
+    for (ix part = 0; part < parts.n0; part++) {
+        double turns = parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_DEGREES] / 360.0;
+        if (parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_PHASE_GIVEN] == 0.0) {
+            key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL_PART, (uint64_t)part);
+            turns = 0x1.0000000000000p-53 * (double)(int64_t)(key >> AMPLITUDE_FLUTTER_SHIFT_11);
+        }
+        trajectories_set_sine(part, parts.at[part * parts.n1 + AMPLITUDE_FLUTTER_RATE_HZ], parts.at[part *
+            parts.n1 + AMPLITUDE_FLUTTER_PEAK_DB], turns - floor_of_double(turns), &memory->common);
+    }
+    const double together = square_root_double(settings->channel_correlation) * rms;
+    const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
+    key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
+    trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false, &memory->common);
+    trajectories_begin_trajectory(sample_rate, &memory->own);
+    if (own) {
+        key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
+        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, apart, 0.0, false, &memory->own);
+    }
+    if (spacing) {
+        const double per_db = spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
+        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
+        const double step = spacing_loss_table_step(lowest, amplitude_flutter_highest(settings, sample_rate),
+            memory->table.n0);
+        spacing_loss_design_table(lowest, step, sample_rate, &memory->scratch, memory->table);
+        plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB] = -per_db / step;
+        plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO] = -lowest / step;
+    }
+    amplitude_flutter_seek(memory, start_sample);
+    /* What noises begin with costs more than a block may: it is paid here, not by the first one. */
+    amplitude_flutter_make_course(memory, floor_division_64(memory->state.at[AMPLITUDE_FLUTTER_PLACE],
+        INT64_C(128)));
 }
 
 /* Multiply every channel by its gains, sample by sample. */
