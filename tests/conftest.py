@@ -1,6 +1,9 @@
 """Fixtures shared by all tests."""
 
+import os
+import shutil
 import signal
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -26,6 +29,20 @@ def pytest_configure(config: pytest.Config) -> None:
 
     if getattr(config, "cache", None) is not None:  # not there if the plug-in is left out
         machines.compile_c = remembering(machines.compile_c, config.cache.mkdir("compiled-c"))
+
+
+@pytest.fixture
+def german(tmp_path: Path) -> dict[str, str]:
+    """An environment that knows a locale with decimal commas, made on the spot."""
+    maker = shutil.which("localedef")
+    if maker is None:
+        pytest.skip("localedef is not installed")
+    made = subprocess.run(
+        [maker, "-i", "de_DE", "-f", "UTF-8", str(tmp_path / "de_DE.UTF-8")], capture_output=True, check=False
+    )
+    if not (tmp_path / "de_DE.UTF-8").is_dir():
+        pytest.skip(f"no locale can be made here: {made.stderr.decode(errors='replace').strip()}")
+    return {**os.environ, "LOCPATH": str(tmp_path)}
 
 
 @pytest.fixture
