@@ -1,7 +1,10 @@
 """Fixtures shared by all tests."""
 
 import gc
+import os
+import shutil
 import signal
+import subprocess
 import sys
 from collections.abc import Callable, Generator
 from pathlib import Path
@@ -38,6 +41,20 @@ def pytest_collection() -> Generator[None, object, object]:
     finally:
         gc.enable()
         gc.freeze()
+
+
+@pytest.fixture
+def german(tmp_path: Path) -> dict[str, str]:
+    """An environment that knows a locale with decimal commas, made on the spot."""
+    maker = shutil.which("localedef")
+    if maker is None:
+        pytest.skip("localedef is not installed")
+    made = subprocess.run(
+        [maker, "-i", "de_DE", "-f", "UTF-8", str(tmp_path / "de_DE.UTF-8")], capture_output=True, check=False
+    )
+    if not (tmp_path / "de_DE.UTF-8").is_dir():
+        pytest.skip(f"no locale can be made here: {made.stderr.decode(errors='replace').strip()}")
+    return {**os.environ, "LOCPATH": str(tmp_path)}
 
 
 @pytest.fixture

@@ -1,12 +1,8 @@
 """Where a comma stands before decimals (a program that hosts this one may have set that), nothing differs."""
 
-import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
-
-import pytest
 
 SCRIPT = r"""
 import contextlib, io, locale, os, sys
@@ -61,20 +57,6 @@ for with_point, with_comma in zip(*found, strict=True):
 assert "drive_db = 2.5" in found[1][1]
 print("the same")
 """
-
-
-@pytest.fixture
-def german(tmp_path: Path) -> dict[str, str]:
-    """An environment that knows a locale with decimal commas, made on the spot."""
-    maker = shutil.which("localedef")
-    if maker is None:
-        pytest.skip("localedef is not installed")
-    made = subprocess.run(
-        [maker, "-i", "de_DE", "-f", "UTF-8", str(tmp_path / "de_DE.UTF-8")], capture_output=True, check=False
-    )
-    if not (tmp_path / "de_DE.UTF-8").is_dir():
-        pytest.skip(f"no locale can be made here: {made.stderr.decode(errors='replace').strip()}")
-    return {**os.environ, "LOCPATH": str(tmp_path)}
 
 
 def test_files_sound_and_words_are_the_same_with_decimal_commas(german: dict[str, str], tmp_path: Path) -> None:

@@ -96,6 +96,13 @@ class _Parameter(Structure):
     ]
 
 
+class _Ports(Structure):
+    _fields_ = [
+        *(("into", c_bool), ("port", c_uint32), ("channels", c_uint32)),
+        *(("sort", c_char_p), ("details", c_void_p)),
+    ]
+
+
 _READ = CFUNCTYPE(c_int64, c_void_p, c_void_p, c_uint64)
 _COUNT = CFUNCTYPE(c_uint32, c_void_p)
 _GET = CFUNCTYPE(c_void_p, c_void_p, c_uint32)
@@ -207,6 +214,16 @@ class ClapPlugin:
 
     def activate(self, rate: float, most: int = 4096) -> bool:
         return bool(self._call("activate", c_bool, (c_double, rate), (c_uint32, 1), (c_uint32, most)))
+
+    def set_channels(self, into: int, out: int | None = None) -> bool:
+        """Ask for so many channels, equally many at the output unless told."""
+        asked = (_Ports * 2)(
+            _Ports(True, 0, into, None, None), _Ports(False, 0, into if out is None else out, None, None)
+        )
+        can, apply = (
+            self._of("clap.configurable-audio-ports/1", place, c_bool, c_void_p, c_uint32) for place in (0, 1)
+        )
+        return bool(can(self._plugin, asked, 2) and apply(self._plugin, asked, 2))
 
     def deactivate(self) -> None:
         self._call("deactivate", None)

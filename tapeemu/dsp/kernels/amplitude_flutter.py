@@ -355,79 +355,6 @@ def _set_sines(settings: AmplitudeFlutterSettings, memory: Trajectory) -> None:
 
 
 @kernel()
-def amplitude_flutter_design(
-    settings: AmplitudeFlutterSettings,
-    sample_rate: Precise,
-    channels: int,
-    start_sample: np.int64,
-    track: np.int64,
-    memory: AmplitudeFlutterMemory,
-) -> None:
-    """Fill the plan; the tape is the same on every track."""
-    plan = memory.plan
-    state = memory.state
-    spacing = settings.spacing == 1
-    own = _has_own_noise(settings)
-    state[_SPACING] = settings.spacing
-    state[_LATENCY] = amplitude_flutter_latency(settings, sample_rate, channels)
-    state[_OWN_NOISE] = 1 if own else 0
-    state[_OWN_DROPOUTS] = 1 if _has_own_dropouts(settings) else 0
-    memory.keys[0] = settings.seed
-    plan[_RATE] = sample_rate
-    plan[_CONTACT] = contact_db(settings)
-    plan[_DRAWN_RANDOM] = settings.random_db
-    plan[_DRAWN_PEAKS] = 0.0
-    plan[_DRAWN_SHARE] = settings.periodic_percent
-    for part in range(_parts(settings)):
-        plan[_DRAWN_PEAKS] += _peak_db(settings, part)
-    for number in range(_NUMBERS):
-        glide_rest(number, 1.0, memory.glide)
-    glide_design(sample_rate, start_sample, memory.glide)
-    plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
-    settings_law(settings, memory.law)
-    rms = settings.random_db / _TWO_SIGMA
-    low, high = settings.random_low_hz, settings.random_high_hz
-    begin_trajectory(sample_rate, memory.common)
-    _set_sines(settings, memory.common)
-    begin_trajectory(sample_rate, memory.periodic)
-    if memory.periodic.sines.shape[0] > 0:
-        _set_sines(settings, memory.periodic)
-    together = math.sqrt(settings.channel_correlation) * rms
-    apart = math.sqrt(1.0 - settings.channel_correlation) * rms
-    key = stream_key(settings.seed, _LEVEL, np.uint64(0))
-    if rms > 0.0:
-        set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
-    begin_trajectory(sample_rate, memory.own)
-    if own:
-        key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
-        set_noise(0, _BAND, key, low, high, apart, 0.0, False, memory.own)
-    if spacing:
-        per_db = steepness_per_db(settings.spacing_frequency_hz, sample_rate)
-        lowest = _lowest(settings, sample_rate)
-        step = table_step(lowest, _highest(settings, sample_rate), memory.table.shape[0])
-        design_table(lowest, step, sample_rate, memory.scratch, memory.table)
-        plan[_ROW_PER_DB] = -per_db / step
-        plan[_ROW_AT_ZERO] = -lowest / step
-    amplitude_flutter_seek(memory, start_sample)
-
-
-@kernel()
-def amplitude_flutter_change(
-    settings: AmplitudeFlutterSettings, sample_rate: Precise, channels: int, memory: AmplitudeFlutterMemory
-) -> None:
-    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
-
-    Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
-    course of the tape stays the one that was drawn: its parts are multiplied.
-    """
-    plan = memory.plan
-    if plan[_DRAWN_SHARE] > 0.0:
-        glide_target(_SHARE, settings.periodic_percent / plan[_DRAWN_SHARE], memory.glide)
-    if plan[_DRAWN_RANDOM] > 0.0:
-        glide_target(_RANDOM, settings.random_db / plan[_DRAWN_RANDOM], memory.glide)
-
-
-@kernel()
 def amplitude_flutter_seek(memory: AmplitudeFlutterMemory, place: np.int64) -> None:
     """Go to a place on the tape; nothing that sounded before is left."""
     state = memory.state
@@ -605,6 +532,81 @@ def _make_course(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
 
 
 @kernel()
+def amplitude_flutter_design(
+    settings: AmplitudeFlutterSettings,
+    sample_rate: Precise,
+    channels: int,
+    start_sample: np.int64,
+    track: np.int64,
+    memory: AmplitudeFlutterMemory,
+) -> None:
+    """Fill the plan; the tape is the same on every track."""
+    plan = memory.plan
+    state = memory.state
+    spacing = settings.spacing == 1
+    own = _has_own_noise(settings)
+    state[_SPACING] = settings.spacing
+    state[_LATENCY] = amplitude_flutter_latency(settings, sample_rate, channels)
+    state[_OWN_NOISE] = 1 if own else 0
+    state[_OWN_DROPOUTS] = 1 if _has_own_dropouts(settings) else 0
+    memory.keys[0] = settings.seed
+    plan[_RATE] = sample_rate
+    plan[_CONTACT] = contact_db(settings)
+    plan[_DRAWN_RANDOM] = settings.random_db
+    plan[_DRAWN_PEAKS] = 0.0
+    plan[_DRAWN_SHARE] = settings.periodic_percent
+    for part in range(_parts(settings)):
+        plan[_DRAWN_PEAKS] += _peak_db(settings, part)
+    for number in range(_NUMBERS):
+        glide_rest(number, 1.0, memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
+    plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
+    settings_law(settings, memory.law)
+    rms = settings.random_db / _TWO_SIGMA
+    low, high = settings.random_low_hz, settings.random_high_hz
+    begin_trajectory(sample_rate, memory.common)
+    _set_sines(settings, memory.common)
+    begin_trajectory(sample_rate, memory.periodic)
+    if memory.periodic.sines.shape[0] > 0:
+        _set_sines(settings, memory.periodic)
+    together = math.sqrt(settings.channel_correlation) * rms
+    apart = math.sqrt(1.0 - settings.channel_correlation) * rms
+    key = stream_key(settings.seed, _LEVEL, np.uint64(0))
+    if rms > 0.0:
+        set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
+    begin_trajectory(sample_rate, memory.own)
+    if own:
+        key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
+        set_noise(0, _BAND, key, low, high, apart, 0.0, False, memory.own)
+    if spacing:
+        per_db = steepness_per_db(settings.spacing_frequency_hz, sample_rate)
+        lowest = _lowest(settings, sample_rate)
+        step = table_step(lowest, _highest(settings, sample_rate), memory.table.shape[0])
+        design_table(lowest, step, sample_rate, memory.scratch, memory.table)
+        plan[_ROW_PER_DB] = -per_db / step
+        plan[_ROW_AT_ZERO] = -lowest / step
+    amplitude_flutter_seek(memory, start_sample)
+    # What noises begin with costs more than a block may: it is paid here, not by the first one.
+    _make_course(memory, memory.state[_PLACE] // PIECE)
+
+
+@kernel()
+def amplitude_flutter_change(
+    settings: AmplitudeFlutterSettings, sample_rate: Precise, channels: int, memory: AmplitudeFlutterMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
+    course of the tape stays the one that was drawn: its parts are multiplied.
+    """
+    plan = memory.plan
+    if plan[_DRAWN_SHARE] > 0.0:
+        glide_target(_SHARE, settings.periodic_percent / plan[_DRAWN_SHARE], memory.glide)
+    if plan[_DRAWN_RANDOM] > 0.0:
+        glide_target(_RANDOM, settings.random_db / plan[_DRAWN_RANDOM], memory.glide)
+
+
+@kernel()
 def _scale(gains: Reals1, block: Reals1, out: Reals1) -> None:
     """Multiply every channel by its gains, sample by sample."""
     for i in range(np.uintp(gains.size)):
@@ -646,7 +648,9 @@ def amplitude_flutter_process(memory: AmplitudeFlutterMemory, block: Reals2, out
         moving = memory.glide.counts[MOVING] == 1
         if moving:
             count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
-        if state[_MADE] == 0 or state[_PIECE_MADE] != piece:
+        # Also where depths begin to move in a piece that was made while they stood.
+        starts = moving and memory.glide.counts[AT] == 0
+        if state[_MADE] == 0 or state[_PIECE_MADE] != piece or starts:
             _make_course(memory, piece)
         if state[_SPACING] == 0:
             for channel in range(channels):

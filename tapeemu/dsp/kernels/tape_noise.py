@@ -31,7 +31,6 @@ from tapeemu.dsp.kernels.glides import (
 from tapeemu.dsp.kernels.hashing import mix_hash, stream_key, white
 
 __all__ = [
-    "SEGMENT",
     "TAPE_NOISE_MOVES",
     "TapeNoiseMemory",
     "TapeNoiseSettings",
@@ -46,12 +45,9 @@ __all__ = [
     "tape_noise_tail",
 ]
 
-SEGMENT = 1024
-"""Samples whose numbers at the lower rates are made at a time, on a fixed grid of the tape; a multiple of the
-slowest rate's step."""
-
 PIECE = 128
-"""Samples that are made from those at a time: most of the work, so it is spread evenly over blocks."""
+"""Samples that are made at a time, on a fixed grid of the tape, at all rates, so that blocks cost the same; a
+multiple of the slowest rate's step."""
 
 TAPE_NOISE_MOVES = ("hiss_db", "skirt_db", "hum_db", "reference_level_dbfs")
 """Settings that it follows while it plays."""
@@ -71,6 +67,13 @@ RAISE_TAPS = 12
 RAISE_HALF = 6
 POINTS = 512
 """Filters' half lengths in numbers of their own rate, taps that raise a rate by eight, and points of a design."""
+
+MIDDLES = PIECE // STEP
+SLOWS = PIECE // SLOWEST
+HELD_MIDDLES = MIDDLES + 2 * STEP
+HELD_SLOWS = HELD_MIDDLES // STEP + RAISE_TAPS - 1
+"""New numbers of a piece at the lower rates, and those that it is raised from, which lie in whole steps of the
+slowest rate: of the middle rate from a step before the piece on to one behind it."""
 
 _1, _2, _3 = np.uintp(1), np.uintp(2), np.uintp(3)
 _REACH = 0.27
@@ -181,10 +184,12 @@ class TapeNoiseMemory(NamedTuple):
         Scratch: the same, sample by sample.
     white : ndarray, shape (channels, piece + 144)
         Numbers that the hiss of the piece is filtered from.
-    numbers, nodes : ndarray
-        Scratch.
-    raised : ndarray, shape (2 * channels, columns)
-        Of every channel, hiss and modulation noise of its segment at the middle rate.
+    white_middle, white_slow : ndarray
+        The same for the lower rates; of every channel, hiss and modulation noise.
+    slows : ndarray, shape (2 * channels, HELD_SLOWS)
+        Noise at the slowest rate round the piece.
+    raised : ndarray, shape (2 * channels, HELD_MIDDLES)
+        Noise of both lower rates round the piece, at the middle rate.
     design : ndarray, shape (1, points)
         Scratch of the design.
     """
@@ -207,8 +212,9 @@ class TapeNoiseMemory(NamedTuple):
     glide: Glide
     rows: Reals2
     white: Reals2
-    numbers: Reals1
-    nodes: Reals1
+    white_middle: Reals2
+    white_slow: Reals2
+    slows: Reals2
     raised: Reals2
     design: Precises2
 
@@ -229,14 +235,13 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     sample_rate : float
         Samples per second.
     channels : int
-    shapes : ndarray, shape (23, 3)
+    shapes : ndarray, shape (24, 3)
         Gets a row for each array; dimensions that it has not are 1.
     """
     for i in range(shapes.shape[0]):
         for j in range(shapes.shape[1]):
             shapes[i, j] = 1
     half = half_of_slow(sample_rate)
-    longest = SEGMENT // STEP + 2 * STEP + 2 * max(HALF_FAST, half)
     shapes[0, 0] = 4
     shapes[1, 0] = 3
     shapes[2, 0] = _KEYS * channels
@@ -261,12 +266,14 @@ def tape_noise_shapes(settings: TapeNoiseSettings, sample_rate: Precise, channel
     shapes[row, 1] = PIECE
     shapes[row + 1, 0] = channels
     shapes[row + 1, 1] = PIECE + 2 * HALF_FAST
-    shapes[row + 2, 0] = longest
-    shapes[row + 3, 0] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[row + 4, 0] = 2 * channels
-    shapes[row + 4, 1] = SEGMENT // STEP + 2 * RAISE_TAPS
-    shapes[row + 5, 0] = 1
-    shapes[row + 5, 1] = POINTS
+    for of_rows in range(row + 2, row + 6):
+        shapes[of_rows, 0] = 2 * channels
+    shapes[row + 2, 1] = HELD_MIDDLES + 2 * HALF_FAST
+    shapes[row + 3, 1] = HELD_SLOWS + 2 * half
+    shapes[row + 4, 1] = HELD_SLOWS
+    shapes[row + 5, 1] = HELD_MIDDLES
+    shapes[row + 6, 0] = 1
+    shapes[row + 6, 1] = POINTS
 
 
 @kernel()
@@ -668,42 +675,71 @@ def add_raised(low: Reals1, raising: Reals2, count: int, out: Reals1) -> None:
 
 
 @kernel()
-def filter_white(key: np.uint64, first: np.int64, taps: Reals1, count: int, numbers: Reals1, out: Reals1) -> None:
-    """Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch."""
-    half = taps.size - 1
-    heard = numbers[: count + 2 * half]
-    fill_numbers(key, first - half, 0, heard)
-    filter_numbers(taps, count, heard, out)
+def move_on(row: Reals1, count: int) -> None:
+    """Drop the first `count` numbers of a row; the others move to its front."""
+    since = np.uintp(count)
+    for i in range(np.uintp(row.size - count)):
+        row[i] = row[since + i]
+
+
+@kernel()
+def extend_noise(
+    key: np.uint64, first: np.int64, new: int, taps: Reals1, goes_on: bool, numbers: Reals1, out: Reals1
+) -> int:
+    """Fill a row with filtered noise from number `first` on.
+
+    Parameters
+    ----------
+    key : uint64
+        Of its white noise.
+    first : int64
+        Number of column 0.
+    new : int
+        Columns that the row was not filled with, if it goes on.
+    taps : ndarray
+        As for :func:`filter_numbers`.
+    goes_on : bool
+        Whether both rows hold what is `new` columns earlier; else nothing that is known.
+    numbers : ndarray, shape (columns + 2 * half,)
+        White noise.
+    out : ndarray, shape (columns,)
+        The row.
+
+    Returns
+    -------
+    int
+        First column that is made now.
+    """
+    begin = out.size - new if goes_on else 0
+    known = numbers.size - new if goes_on else 0
+    if goes_on:
+        move_on(numbers, new)
+        move_on(out, new)
+    fill_numbers(key, first - (taps.size - 1), known, numbers)
+    filter_numbers(taps, out.size - begin, numbers[begin:], out[begin:])
+    return begin
 
 
 @kernel()
 def make_lower_rates(
-    memory: TapeNoiseMemory, first_key: int, segment: np.int64, middle: Reals1, slow: Reals1, out: Reals1
+    memory: TapeNoiseMemory,
+    row: int,
+    first_key: int,
+    piece: np.int64,
+    goes_on: bool,
+    middle: Reals1,
+    slow: Reals1,
 ) -> None:
-    """Write noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel."""
-    before = RAISE_HALF - 1
-    middles = SEGMENT // STEP
-    # Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on.
-    count = middles + 2 * STEP
-    first = segment * middles - STEP
-    filter_white(memory.keys[first_key], first, middle, count, memory.numbers, out)
-    first = segment * (middles // STEP) - 1 - before
-    slow_count = count // STEP + RAISE_TAPS - 1
-    filter_white(memory.keys[first_key + 1], first, slow, slow_count, memory.numbers, memory.nodes)
-    add_raised(memory.nodes, memory.raising, count // STEP, out)
-
-
-@kernel()
-def make_segment(memory: TapeNoiseMemory, segment: np.int64) -> None:
-    """Make what a segment of the tape has at the lower rates, for all channels."""
-    for channel in range(memory.hiss.shape[0]):
-        key = _KEYS * channel
-        if memory.switches[_HISS_ON] == 1:
-            row = memory.raised[2 * channel]
-            make_lower_rates(memory, key + 1, segment, memory.middle, memory.slow, row)
-        if memory.switches[_SKIRT_ON] == 1:
-            row = memory.raised[2 * channel + 1]
-            make_lower_rates(memory, key + 3, segment, memory.skirt_middle, memory.skirt_slow, row)
+    """Write noise of the two lower rates round a piece, from two keys on, into a row of ``raised``."""
+    raised = memory.raised[row]
+    slows = memory.slows[row]
+    begin = extend_noise(
+        memory.keys[first_key], piece * MIDDLES - STEP, MIDDLES, middle, goes_on, memory.white_middle[row], raised
+    )
+    first = piece * SLOWS - 1 - (RAISE_HALF - 1)
+    extend_noise(memory.keys[first_key + 1], first, SLOWS, slow, goes_on, memory.white_slow[row], slows)
+    steps = begin // STEP
+    add_raised(slows[steps:], memory.raising, HELD_MIDDLES // STEP - steps, raised[begin:])
 
 
 @kernel()
@@ -731,13 +767,8 @@ def make_hum(memory: TapeNoiseMemory, first: np.int64) -> None:
 def make_piece(memory: TapeNoiseMemory, piece: np.int64) -> None:
     """Write the hiss, the modulation noise and the hum of a piece of the tape, for all channels."""
     state = memory.state
-    segment = piece * PIECE // SEGMENT
-    begin = int(piece * PIECE - segment * SEGMENT)
-    held = state[_ANY_MADE] == 1
-    if not held or state[_PIECE_MADE] * PIECE // SEGMENT != segment:
-        make_segment(memory, segment)
-    goes_on = held and state[_PIECE_MADE] + 1 == piece
-    heard = STEP - (RAISE_HALF - 1) + begin // STEP
+    goes_on = state[_ANY_MADE] == 1 and state[_PIECE_MADE] + 1 == piece
+    heard = STEP - (RAISE_HALF - 1)
     for channel in range(memory.hiss.shape[0]):
         if memory.switches[_HISS_ON] == 1:
             hiss = memory.hiss[channel]
@@ -748,11 +779,21 @@ def make_piece(memory: TapeNoiseMemory, piece: np.int64) -> None:
             known = 2 * HALF_FAST if goes_on else 0
             fill_numbers(memory.keys[_KEYS * channel], piece * PIECE - HALF_FAST, known, numbers)
             filter_numbers(memory.fast, PIECE, numbers, hiss)
+            make_lower_rates(memory, 2 * channel, _KEYS * channel + 1, piece, goes_on, memory.middle, memory.slow)
             add_raised(memory.raised[2 * channel, heard:], memory.raising, PIECE // STEP, hiss)
         if memory.switches[_SKIRT_ON] == 1:
             moving = memory.moving[channel]
             for i in range(PIECE):
                 moving[i] = 0.0
+            make_lower_rates(
+                memory,
+                2 * channel + 1,
+                _KEYS * channel + 3,
+                piece,
+                goes_on,
+                memory.skirt_middle,
+                memory.skirt_slow,
+            )
             add_raised(memory.raised[2 * channel + 1, heard:], memory.raising, PIECE // STEP, moving)
     if memory.switches[_HUM_ON] == 1:
         make_hum(memory, piece * PIECE)

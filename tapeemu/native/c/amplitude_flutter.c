@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (5b02eb2eda04e498); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (26f147a496ea1647); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -223,91 +223,6 @@ KERNEL void amplitude_flutter_set_sines(const AmplitudeFlutterSettings *settings
     }
 }
 
-/* Fill the plan; the tape is the same on every track. */
-KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix
-    channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
-{
-    (void)track;
-    doubles_1 plan = memory->plan;
-    int64s_1 state = memory->state;
-    const bool spacing = settings->spacing == 1;
-    const bool own = amplitude_flutter_has_own_noise(settings);
-    state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
-    state.at[AMPLITUDE_FLUTTER_LATENCY] = (int64_t)amplitude_flutter_latency(settings, sample_rate, channels);
-    state.at[AMPLITUDE_FLUTTER_OWN_NOISE] = (int64_t)(own ? 1 : 0);
-    state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] = (int64_t)(amplitude_flutter_has_own_dropouts(settings) ? 1 :
-        0);
-    memory->keys.at[0] = settings->seed;
-    plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
-    plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
-    plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] = settings->random_db;
-    plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] = 0.0;
-    plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] = settings->periodic_percent;
-    const ix stop_1 = amplitude_flutter_parts(settings);
-    for (ix part = 0; part < stop_1; part++) {
-        plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] += amplitude_flutter_peak_db(settings, part);
-    }
-    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
-        glides_glide_rest(number, 1.0, &memory->glide);
-    }
-    glides_glide_design(sample_rate, start_sample, &memory->glide);
-    plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
-    amplitude_flutter_settings_law(settings, memory->law);
-    const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
-    const double low = settings->random_low_hz;
-    const double high = settings->random_high_hz;
-    trajectories_begin_trajectory(sample_rate, &memory->common);
-    amplitude_flutter_set_sines(settings, &memory->common);
-    trajectories_begin_trajectory(sample_rate, &memory->periodic);
-    if (memory->periodic.sines.n0 > 0) {
-        amplitude_flutter_set_sines(settings, &memory->periodic);
-    }
-    const double together = square_root_double(settings->channel_correlation) * rms;
-    const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
-    uint64_t key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
-    if (rms > 0.0) {
-        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false,
-            &memory->common);
-    }
-    trajectories_begin_trajectory(sample_rate, &memory->own);
-    if (own) {
-        key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
-        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, apart, 0.0, false, &memory->own);
-    }
-    if (spacing) {
-        const double per_db = spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
-        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
-        const double step = spacing_loss_table_step(lowest, amplitude_flutter_highest(settings, sample_rate),
-            memory->table.n0);
-        spacing_loss_design_table(lowest, step, sample_rate, &memory->scratch, memory->table);
-        plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB] = -per_db / step;
-        plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO] = -lowest / step;
-    }
-    amplitude_flutter_seek(memory, start_sample);
-}
-
-/*
- * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
- *
- * Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
- * course of the tape stays the one that was drawn: its parts are multiplied.
- */
-KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix
-    channels, const AmplitudeFlutterMemory *memory)
-{
-    (void)sample_rate;
-    (void)channels;
-    doubles_1 plan = memory->plan;
-    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] > 0.0) {
-        glides_glide_target(AMPLITUDE_FLUTTER_SHARE, settings->periodic_percent /
-            plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE], &memory->glide);
-    }
-    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] > 0.0) {
-        glides_glide_target(AMPLITUDE_FLUTTER_RANDOM, settings->random_db /
-            plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM], &memory->glide);
-    }
-}
-
 /* Go to a place on the tape; nothing that sounded before is left. */
 KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place)
 {
@@ -528,6 +443,94 @@ KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, 
     memory->state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(1);
 }
 
+/* Fill the plan; the tape is the same on every track. */
+KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory)
+{
+    (void)track;
+    doubles_1 plan = memory->plan;
+    int64s_1 state = memory->state;
+    const bool spacing = settings->spacing == 1;
+    const bool own = amplitude_flutter_has_own_noise(settings);
+    state.at[AMPLITUDE_FLUTTER_SPACING] = (int64_t)settings->spacing;
+    state.at[AMPLITUDE_FLUTTER_LATENCY] = (int64_t)amplitude_flutter_latency(settings, sample_rate, channels);
+    state.at[AMPLITUDE_FLUTTER_OWN_NOISE] = (int64_t)(own ? 1 : 0);
+    state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] = (int64_t)(amplitude_flutter_has_own_dropouts(settings) ? 1 :
+        0);
+    memory->keys.at[0] = settings->seed;
+    plan.at[AMPLITUDE_FLUTTER_RATE] = sample_rate;
+    plan.at[AMPLITUDE_FLUTTER_CONTACT] = amplitude_flutter_contact_db(settings);
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] = settings->random_db;
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] = 0.0;
+    plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] = settings->periodic_percent;
+    const ix stop_1 = amplitude_flutter_parts(settings);
+    for (ix part = 0; part < stop_1; part++) {
+        plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] += amplitude_flutter_peak_db(settings, part);
+    }
+    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
+        glides_glide_rest(number, 1.0, &memory->glide);
+    }
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
+    plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
+    amplitude_flutter_settings_law(settings, memory->law);
+    const double rms = settings->random_db / 0x1.f5c0331eeff84p+0;
+    const double low = settings->random_low_hz;
+    const double high = settings->random_high_hz;
+    trajectories_begin_trajectory(sample_rate, &memory->common);
+    amplitude_flutter_set_sines(settings, &memory->common);
+    trajectories_begin_trajectory(sample_rate, &memory->periodic);
+    if (memory->periodic.sines.n0 > 0) {
+        amplitude_flutter_set_sines(settings, &memory->periodic);
+    }
+    const double together = square_root_double(settings->channel_correlation) * rms;
+    const double apart = square_root_double(1.0 - settings->channel_correlation) * rms;
+    uint64_t key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_LEVEL, UINT64_C(0));
+    if (rms > 0.0) {
+        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, together, 0.0, false,
+            &memory->common);
+    }
+    trajectories_begin_trajectory(sample_rate, &memory->own);
+    if (own) {
+        key = hashing_stream_key(settings->seed, AMPLITUDE_FLUTTER_CHANNEL_LEVEL, UINT64_C(0));
+        trajectories_set_noise(0, AMPLITUDE_FLUTTER_BAND, key, low, high, apart, 0.0, false, &memory->own);
+    }
+    if (spacing) {
+        const double per_db = spacing_loss_steepness_per_db(settings->spacing_frequency_hz, sample_rate);
+        const double lowest = amplitude_flutter_lowest(settings, sample_rate);
+        const double step = spacing_loss_table_step(lowest, amplitude_flutter_highest(settings, sample_rate),
+            memory->table.n0);
+        spacing_loss_design_table(lowest, step, sample_rate, &memory->scratch, memory->table);
+        plan.at[AMPLITUDE_FLUTTER_ROW_PER_DB] = -per_db / step;
+        plan.at[AMPLITUDE_FLUTTER_ROW_AT_ZERO] = -lowest / step;
+    }
+    amplitude_flutter_seek(memory, start_sample);
+    /* What noises begin with costs more than a block may: it is paid here, not by the first one. */
+    amplitude_flutter_make_course(memory, floor_division_64(memory->state.at[AMPLITUDE_FLUTTER_PLACE],
+        INT64_C(128)));
+}
+
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
+ * course of the tape stays the one that was drawn: its parts are multiplied.
+ */
+KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix
+    channels, const AmplitudeFlutterMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    doubles_1 plan = memory->plan;
+    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE] > 0.0) {
+        glides_glide_target(AMPLITUDE_FLUTTER_SHARE, settings->periodic_percent /
+            plan.at[AMPLITUDE_FLUTTER_DRAWN_SHARE], &memory->glide);
+    }
+    if (plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM] > 0.0) {
+        glides_glide_target(AMPLITUDE_FLUTTER_RANDOM, settings->random_db /
+            plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM], &memory->glide);
+    }
+}
+
 /* Multiply every channel by its gains, sample by sample. */
 KERNEL void amplitude_flutter_scale(reals_1 gains, reals_1 block, reals_1 out)
 {
@@ -578,8 +581,10 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
             count = smaller_integer(count, (ix)(memory->glide.counts.at[AMPLITUDE_FLUTTER_CELL] -
                 memory->glide.counts.at[AMPLITUDE_FLUTTER_AT]));
         }
-        if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_PIECE_MADE] != piece)
-            {
+        /* Also where depths begin to move in a piece that was made while they stood. */
+        const bool starts = moving && memory->glide.counts.at[AMPLITUDE_FLUTTER_AT] == INT64_C(0);
+        if (state.at[AMPLITUDE_FLUTTER_MADE] == INT64_C(0) || state.at[AMPLITUDE_FLUTTER_PIECE_MADE] != piece
+            || starts) {
             amplitude_flutter_make_course(memory, piece);
         }
         if (state.at[AMPLITUDE_FLUTTER_SPACING] == INT64_C(0)) {

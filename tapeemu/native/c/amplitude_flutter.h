@@ -59,14 +59,14 @@ KERNEL ix amplitude_flutter_latency(const AmplitudeFlutterSettings *settings, do
 KERNEL ix amplitude_flutter_tail(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 KERNEL void amplitude_flutter_set_sines(const AmplitudeFlutterSettings *settings, const Trajectory *memory);
-KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory);
-KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, const AmplitudeFlutterMemory *memory);
 KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place);
 KERNEL void amplitude_flutter_gains_of_levels(doubles_1 levels, reals_1 out);
 KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, int64_t piece, ix place, ix channel);
 KERNEL void amplitude_flutter_read_levels(const AmplitudeFlutterMemory *memory, int64_t first, ix channel, doubles_1 out);
 KERNEL void amplitude_flutter_move_common(const AmplitudeFlutterMemory *memory, int64_t piece);
 KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, int64_t piece);
+KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const AmplitudeFlutterMemory *memory);
+KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix channels, const AmplitudeFlutterMemory *memory);
 KERNEL void amplitude_flutter_scale(reals_1 gains, reals_1 block, reals_1 out);
 KERNEL void amplitude_flutter_drop_past(reals_2 line, ix kept, ix filled);
 KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, reals_2 block, reals_2 out);

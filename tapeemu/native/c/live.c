@@ -15,6 +15,15 @@
 #define FADE_SECONDS 0.03
 #define LONG_FADE_SECONDS 0.25 /* where no tail can be kept */
 #define RINGING_DB (-100.0) /* tails are kept down to here, and then faded */
+#define LONGEST_FADE_SECONDS 3.0
+#define QUIET ((tapeemu_real)1e-3) /* -60 dBFS: below, what drives is linear, and a tail is alone */
+
+/* Of the time by which the old chain rings longer than the new one: in how much of it the sound changes place. What is
+ * rung and what is new are two sounds, whose powers add up: taking over at once where both are equally loud is 3 dB
+ * louder, and any weights that come before the tail has gone are louder by what is left of it. Of a reverberation that
+ * falls by 60 dB in T, fed with 1 - w while w of the new sound is heard, the sum rises by at most 0.4 dB if w takes 0.4 T
+ * (0.5 dB: 0.36 T); no sound of a mixed reverb rises by more than of one that is only wet. */
+#define FADE_OF_RINGING 0.4
 
 /* A weight that goes from one end to the other in `length` samples, after `wait` more. */
 typedef struct {
@@ -52,6 +61,9 @@ struct tapeemu_live {
     bool fresh;          /* nothing was processed since it was made or reset */
     bool bypassed;       /* as asked for */
     int32_t playing;     /* slot that plays or is on its way in, or -1 */
+    int32_t leaving;     /* slot that rings by itself if nothing is given to it, or -1 */
+    int64_t decided_in;  /* samples until that is decided */
+    tapeemu_real loudest; /* of what was given since */
     Fade wet;            /* weight of the chains against the input */
     Delay dry;
     Slot slots[TAPEEMU_LIVE_CHAINS];
@@ -232,6 +244,7 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
     live->past_at = 0;
     live->past_length = latency + block;
     live->playing = -1;
+    live->leaving = -1;
     live->bypassed = false;
     for (int32_t i = 0; i < TAPEEMU_LIVE_CHAINS; i++) {
         live->slots[i].chain = NULL;
@@ -345,6 +358,15 @@ static int64_t later(int64_t one, int64_t other)
     return one > other ? one : other;
 }
 
+/* Samples in which sound goes over from a chain that rings longer. */
+static int64_t ringing_fade(const tapeemu_live *live, const Slot *old, const Slot *new)
+{
+    const int64_t longer = tapeemu_tail(old->chain, -60.0) - tapeemu_tail(new->chain, -60.0);
+    const int64_t longest = (int64_t)(LONGEST_FADE_SECONDS * live->rate);
+    const int64_t fade = (int64_t)(FADE_OF_RINGING * (double)longer);
+    return later(live->fade, fade < longest ? fade : longest);
+}
+
 /* Both parts behind hear both tails. What rings is given from then on by the new part before instead of the old one
  * (fed_after), and what stands behind is heard instead of the old (heard_after). Where the tails are not equally late,
  * the later one is on time only behind its own chain: so one change comes after the other. */
@@ -353,38 +375,39 @@ static void give_way_shared(tapeemu_live *live, Slot *old, Slot *new)
     const tapeemu_part before = tapeemu_part_of(new->chain, TAPEEMU_BEFORE);
     const tapeemu_part behind = tapeemu_part_of(new->chain, TAPEEMU_BEHIND);
     const int64_t old_late = part_latency(old->chain, TAPEEMU_BEFORE);
+    const int64_t fade = ringing_fade(live, old, new);
     int64_t fed_after = before.empty ? 0 : settling(live);
     int64_t heard_after = behind.empty ? live->latency : settling(live);
     if (new->late > old->late)
         fed_after = later(fed_after, heard_after + live->fade);
     if (new->late < old->late)
-        heard_after = later(heard_after, fed_after + live->fade + 2 * live->latency);
+        heard_after = later(heard_after, fed_after + fade + 2 * live->latency);
     if (!before.empty)
         new->given = fade_after(0, live->fade, true);
     if (!behind.empty)
         new->opened = fade_after(0, live->fade, true);
-    old->fed = fade_after(fed_after + old_late, live->fade, false);
-    new->fed = fade_after(fed_after + before.latency, live->fade, true);
+    old->fed = fade_after(fed_after + old_late, fade, false);
+    new->fed = fade_after(fed_after + before.latency, fade, true);
     old->heard = fade_after(heard_after, live->fade, false);
     new->heard = fade_after(heard_after, live->fade, true);
     old->rung = fade_after(
-        fed_after + live->fade + 2 * live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+        fed_after + fade + 2 * live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
     new->hears |= 1u << (old - live->slots);
     old->hears |= 1u << (new - live->slots);
-    live->change_left = later(heard_after, fed_after + later(old_late, before.latency)) + live->fade;
+    live->change_left = later(heard_after + live->fade, fed_after + later(old_late, before.latency) + fade);
 }
 
 /* The old chain is given less by as much as more is heard of the new one, and rings. */
 static void give_way_beside(tapeemu_live *live, Slot *old, Slot *new)
 {
     const int64_t heard_after = settling(live) + live->latency;
+    const int64_t fade = ringing_fade(live, old, new);
     new->given = fade_after(0, live->fade, true);
-    new->heard = fade_after(heard_after, live->fade, true);
-    old->fed = fade_after(settling(live) + part_latency(old->chain, TAPEEMU_BEFORE), live->fade, false);
-    old->heard =
-        fade_after(heard_after + live->fade + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+    new->heard = fade_after(heard_after, fade, true);
+    old->fed = fade_after(settling(live) + part_latency(old->chain, TAPEEMU_BEFORE), fade, false);
+    old->heard = fade_after(heard_after + fade + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
     old->rung = fade_after(old->heard.wait + live->fade, live->fade, false);
-    live->change_left = heard_after + live->fade;
+    live->change_left = heard_after + fade;
 }
 
 /* The outputs change place. */
@@ -395,6 +418,32 @@ static void give_way_whole(tapeemu_live *live, Slot *old, Slot *new, int64_t fad
     old->heard = fade_after(settling(live), fade, false);
     old->rung = fade_after(settling(live) + fade, 1, false);
     live->change_left = settling(live) + fade;
+}
+
+/* As before, but if nothing is given to either until then, what the old chain rings goes on beside the new one, through
+ * all that it has behind: nothing is halved before what drives. */
+static void give_way_slowly(tapeemu_live *live, Slot *old, Slot *new)
+{
+    give_way_whole(live, old, new, live->long_fade);
+    if (tapeemu_part_of(old->chain, TAPEEMU_RINGING).adds_sound || tapeemu_part_of(old->chain, TAPEEMU_BEHIND).adds_sound)
+        return;
+    live->leaving = (int32_t)(old - live->slots);
+    live->decided_in = settling(live);
+    live->loudest = 0;
+}
+
+static void decide(tapeemu_live *live)
+{
+    Slot *old = live->slots + live->leaving, *new = live->slots + live->playing;
+    live->leaving = -1;
+    if (live->loudest > QUIET)
+        return;
+    /* Within a millisecond, while nothing sounds: of sound that begins soon no part goes to what drives. */
+    const int64_t quick = live->fade / 32 + 1;
+    old->fed = fade_after(0, quick, false);
+    new->heard = fade_after(live->latency, quick, true);
+    old->heard = fade_after(live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+    old->rung = fade_after(old->heard.wait + live->fade, live->fade, false);
 }
 
 bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming)
@@ -438,7 +487,7 @@ bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming)
         give_way_beside(live, before, new);
         break;
     case WAY_LONG:
-        give_way_whole(live, before, new, live->long_fade);
+        give_way_slowly(live, before, new);
         break;
     default:
         give_way_whole(live, before, new, live->fade);
@@ -604,15 +653,32 @@ static void process_piece(tapeemu_live *live, int64_t count)
     live->change_left = live->change_left > count ? live->change_left - count : 0;
 }
 
+/* How loud it is, until it is decided on what leaves. */
+static void listen(tapeemu_live *live, int64_t count)
+{
+    for (int32_t channel = 0; channel < live->channels; channel++)
+        for (int64_t k = 0; k < count; k++) {
+            const tapeemu_real sample = live->input[channel * (int64_t)live->block + k];
+            const tapeemu_real loud = sample < 0 ? -sample : sample;
+            live->loudest = loud > live->loudest ? loud : live->loudest;
+        }
+}
+
 void tapeemu_live_process(
     tapeemu_live *live, const tapeemu_real *const *in, tapeemu_real *const *out, ptrdiff_t count)
 {
     for (ptrdiff_t start = 0; start < count;) {
-        const ptrdiff_t now = count - start < live->block ? count - start : live->block;
+        ptrdiff_t now = count - start < live->block ? count - start : live->block;
+        if (live->leaving >= 0 && live->decided_in < now)
+            now = (ptrdiff_t)live->decided_in;
         for (int32_t channel = 0; channel < live->channels; channel++)
             for (ptrdiff_t k = 0; k < now; k++)
                 live->input[(ptrdiff_t)channel * live->block + k] = in[channel][start + k];
+        if (live->leaving >= 0)
+            listen(live, now);
         process_piece(live, now);
+        if (live->leaving >= 0 && (live->decided_in -= now) == 0)
+            decide(live);
         for (int32_t channel = 0; channel < live->channels; channel++)
             for (ptrdiff_t k = 0; k < now; k++)
                 out[channel][start + k] = live->sum[(ptrdiff_t)channel * live->block + k];
@@ -661,6 +727,7 @@ void tapeemu_live_reset(tapeemu_live *live, int64_t place)
     live->dry.at = 0;
     clear_samples(live->dry.samples, (int64_t)live->channels * live->latency);
     live->wet = arrived(wet_wanted(live));
+    live->leaving = -1;
     live->change_left = 0;
     live->fresh = true;
 }

@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (2bde39dba130d6c2); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (cf9d290cf6c353d8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -15,7 +15,6 @@
 #define TAPE_NOISE_CELL 1
 #define TAPE_NOISE_GLIDE_ARRAYS 2
 #define TAPE_NOISE_MOVING 2
-#define TAPE_NOISE_SEGMENT 1024
 #define TAPE_NOISE_PIECE 128
 #define TAPE_NOISE_HISS 0
 #define TAPE_NOISE_SKIRT 1
@@ -29,6 +28,10 @@
 #define TAPE_NOISE_RAISE_TAPS 12
 #define TAPE_NOISE_RAISE_HALF 6
 #define TAPE_NOISE_POINTS 512
+#define TAPE_NOISE_MIDDLES 16
+#define TAPE_NOISE_SLOWS 2
+#define TAPE_NOISE_HELD_MIDDLES 32
+#define TAPE_NOISE_HELD_SLOWS 15
 #define TAPE_NOISE_1 (ux)1
 #define TAPE_NOISE_2 (ux)2
 #define TAPE_NOISE_3 (ux)3
@@ -69,7 +72,7 @@ KERNEL ix tape_noise_half_of_slow(double sample_rate)
  * sample_rate : float
  *     Samples per second.
  * channels : int
- * shapes : ndarray, shape (23, 3)
+ * shapes : ndarray, shape (24, 3)
  *     Gets a row for each array; dimensions that it has not are 1.
  */
 KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_rate, ix channels, int64s_2
@@ -82,7 +85,6 @@ KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_r
         }
     }
     const ix half = tape_noise_half_of_slow(sample_rate);
-    const ix longest = 144 + 2 * larger_integer(TAPE_NOISE_HALF_FAST, half);
     shapes.at[0] = INT64_C(4);
     shapes.at[1 * shapes.n1] = INT64_C(3);
     shapes.at[2 * shapes.n1] = (int64_t)(TAPE_NOISE_KEYS * channels);
@@ -107,12 +109,15 @@ KERNEL void tape_noise_shapes(const TapeNoiseSettings *settings, double sample_r
     shapes.at[row * shapes.n1 + 1] = INT64_C(128);
     shapes.at[(row + 1) * shapes.n1] = (int64_t)channels;
     shapes.at[(row + 1) * shapes.n1 + 1] = INT64_C(272);
-    shapes.at[(row + 2) * shapes.n1] = (int64_t)longest;
-    shapes.at[(row + 3) * shapes.n1] = INT64_C(152);
-    shapes.at[(row + 4) * shapes.n1] = (int64_t)(2 * channels);
-    shapes.at[(row + 4) * shapes.n1 + 1] = INT64_C(152);
-    shapes.at[(row + 5) * shapes.n1] = INT64_C(1);
-    shapes.at[(row + 5) * shapes.n1 + 1] = INT64_C(512);
+    for (ix of_rows = row + 2; of_rows < row + 6; of_rows++) {
+        shapes.at[of_rows * shapes.n1] = (int64_t)(2 * channels);
+    }
+    shapes.at[(row + 2) * shapes.n1 + 1] = INT64_C(176);
+    shapes.at[(row + 3) * shapes.n1 + 1] = (int64_t)(TAPE_NOISE_HELD_SLOWS + 2 * half);
+    shapes.at[(row + 4) * shapes.n1 + 1] = INT64_C(15);
+    shapes.at[(row + 5) * shapes.n1 + 1] = INT64_C(32);
+    shapes.at[(row + 6) * shapes.n1] = INT64_C(1);
+    shapes.at[(row + 6) * shapes.n1 + 1] = INT64_C(512);
 }
 
 /* Samples by which the output is late: none. */
@@ -576,49 +581,70 @@ KERNEL void tape_noise_add_raised(reals_1 low, reals_2 raising, ix count, reals_
     }
 }
 
-/* Write `count` numbers of filtered noise, from number `first` on; `numbers` is scratch. */
-KERNEL void tape_noise_filter_white(uint64_t key, int64_t first, reals_1 taps, ix count, reals_1 numbers,
-    reals_1 out)
+/* Drop the first `count` numbers of a row; the others move to its front. */
+KERNEL void tape_noise_move_on(reals_1 row, ix count)
 {
-    const ix half = taps.n0 - 1;
-    reals_1 heard = (reals_1){numbers.at, count + 2 * half};
-    tape_noise_fill_numbers(key, first - (int64_t)half, 0, heard);
-    tape_noise_filter_numbers(taps, count, heard, out);
-}
-
-/* Write noise of the two lower rates, from two keys on, at the middle rate, for a segment of one channel. */
-KERNEL void tape_noise_make_lower_rates(const TapeNoiseMemory *memory, ix first_key, int64_t segment, reals_1
-    middle, reals_1 slow, reals_1 out)
-{
-    const ix before = 5;
-    const ix middles = 128;
-    /* Numbers of the middle rate that the segment needs, from a whole step of the slowest rate on. */
-    const ix count = middles + 16;
-    int64_t first = segment * (int64_t)middles - INT64_C(8);
-    tape_noise_filter_white(memory->keys.at[first_key], first, middle, count, memory->numbers, out);
-    first = segment * (int64_t)floor_division(middles, TAPE_NOISE_STEP) - INT64_C(1) - (int64_t)before;
-    const ix slow_count = floor_division(count, TAPE_NOISE_STEP) + TAPE_NOISE_RAISE_TAPS - 1;
-    tape_noise_filter_white(memory->keys.at[first_key + 1], first, slow, slow_count, memory->numbers,
-        memory->nodes);
-    tape_noise_add_raised(memory->nodes, memory->raising, floor_division(count, TAPE_NOISE_STEP), out);
-}
-
-/* Make what a segment of the tape has at the lower rates, for all channels. */
-KERNEL void tape_noise_make_segment(const TapeNoiseMemory *memory, int64_t segment)
-{
-    reals_1 row = {0};
-    for (ix channel = 0; channel < memory->hiss.n0; channel++) {
-        const ix key = TAPE_NOISE_KEYS * channel;
-        if (memory->switches.at[TAPE_NOISE_HISS_ON] == INT64_C(1)) {
-            row = (reals_1){memory->raised.at + 2 * channel * memory->raised.n1, memory->raised.n1};
-            tape_noise_make_lower_rates(memory, key + 1, segment, memory->middle, memory->slow, row);
-        }
-        if (memory->switches.at[TAPE_NOISE_SKIRT_ON] == INT64_C(1)) {
-            row = (reals_1){memory->raised.at + (2 * channel + 1) * memory->raised.n1, memory->raised.n1};
-            tape_noise_make_lower_rates(memory, key + 3, segment, memory->skirt_middle, memory->skirt_slow,
-                row);
-        }
+    const ux since = (ux)count;
+    for (ux i = (ux)0; i < (ux)(row.n0 - count); i++) {
+        row.at[(ix)i] = row.at[(ix)since + (ix)i];
     }
+}
+
+/*
+ * Fill a row with filtered noise from number `first` on.
+ *
+ * Parameters
+ * ----------
+ * key : uint64
+ *     Of its white noise.
+ * first : int64
+ *     Number of column 0.
+ * new : int
+ *     Columns that the row was not filled with, if it goes on.
+ * taps : ndarray
+ *     As for :func:`filter_numbers`.
+ * goes_on : bool
+ *     Whether both rows hold what is `new` columns earlier; else nothing that is known.
+ * numbers : ndarray, shape (columns + 2 * half,)
+ *     White noise.
+ * out : ndarray, shape (columns,)
+ *     The row.
+ *
+ * Returns
+ * -------
+ * int
+ *     First column that is made now.
+ */
+KERNEL ix tape_noise_extend_noise(uint64_t key, int64_t first, ix new, reals_1 taps, bool goes_on, reals_1
+    numbers, reals_1 out)
+{
+    const ix begin = goes_on ? out.n0 - new : 0;
+    const ix known = goes_on ? numbers.n0 - new : 0;
+    if (goes_on) {
+        tape_noise_move_on(numbers, new);
+        tape_noise_move_on(out, new);
+    }
+    tape_noise_fill_numbers(key, first - (int64_t)(taps.n0 - 1), known, numbers);
+    tape_noise_filter_numbers(taps, out.n0 - begin, (reals_1){numbers.at + begin, numbers.n0 - begin},
+        (reals_1){out.at + begin, out.n0 - begin});
+    return begin;
+}
+
+/* Write noise of the two lower rates round a piece, from two keys on, into a row of ``raised``. */
+KERNEL void tape_noise_make_lower_rates(const TapeNoiseMemory *memory, ix row, ix first_key, int64_t piece,
+    bool goes_on, reals_1 middle, reals_1 slow)
+{
+    reals_1 raised = (reals_1){memory->raised.at + row * memory->raised.n1, memory->raised.n1};
+    reals_1 slows = (reals_1){memory->slows.at + row * memory->slows.n1, memory->slows.n1};
+    const ix begin = tape_noise_extend_noise(memory->keys.at[first_key], piece * INT64_C(16) - INT64_C(8),
+        TAPE_NOISE_MIDDLES, middle, goes_on, (reals_1){memory->white_middle.at + row *
+        memory->white_middle.n1, memory->white_middle.n1}, raised);
+    const int64_t first = piece * INT64_C(2) - INT64_C(1) - INT64_C(5);
+    tape_noise_extend_noise(memory->keys.at[first_key + 1], first, TAPE_NOISE_SLOWS, slow, goes_on,
+        (reals_1){memory->white_slow.at + row * memory->white_slow.n1, memory->white_slow.n1}, slows);
+    const ix steps = floor_division(begin, TAPE_NOISE_STEP);
+    tape_noise_add_raised((reals_1){slows.at + steps, slows.n0 - steps}, memory->raising, 4 - steps,
+        (reals_1){raised.at + begin, raised.n0 - begin});
 }
 
 /* Write the hum from a sample on. */
@@ -648,15 +674,9 @@ KERNEL void tape_noise_make_hum(const TapeNoiseMemory *memory, int64_t first)
 KERNEL void tape_noise_make_piece(const TapeNoiseMemory *memory, int64_t piece)
 {
     int64s_1 state = memory->state;
-    const int64_t segment = floor_division_64(piece * INT64_C(128), INT64_C(1024));
-    const ix begin = (ix)(piece * INT64_C(128) - segment * INT64_C(1024));
-    const bool held = state.at[TAPE_NOISE_ANY_MADE] == INT64_C(1);
-    if (!held || floor_division_64(state.at[TAPE_NOISE_PIECE_MADE] * INT64_C(128), INT64_C(1024)) != segment)
-        {
-        tape_noise_make_segment(memory, segment);
-    }
-    const bool goes_on = held && state.at[TAPE_NOISE_PIECE_MADE] + INT64_C(1) == piece;
-    const ix heard = 3 + floor_division(begin, TAPE_NOISE_STEP);
+    const bool goes_on = state.at[TAPE_NOISE_ANY_MADE] == INT64_C(1) && state.at[TAPE_NOISE_PIECE_MADE] +
+        INT64_C(1) == piece;
+    const ix heard = 3;
     for (ix channel = 0; channel < memory->hiss.n0; channel++) {
         if (memory->switches.at[TAPE_NOISE_HISS_ON] == INT64_C(1)) {
             reals_1 hiss = (reals_1){memory->hiss.at + channel * memory->hiss.n1, memory->hiss.n1};
@@ -670,6 +690,8 @@ KERNEL void tape_noise_make_piece(const TapeNoiseMemory *memory, int64_t piece)
             tape_noise_fill_numbers(memory->keys.at[TAPE_NOISE_KEYS * channel], piece * INT64_C(128) -
                 INT64_C(72), known, numbers);
             tape_noise_filter_numbers(memory->fast, TAPE_NOISE_PIECE, numbers, hiss);
+            tape_noise_make_lower_rates(memory, 2 * channel, TAPE_NOISE_KEYS * channel + 1, piece, goes_on,
+                memory->middle, memory->slow);
             tape_noise_add_raised((reals_1){memory->raised.at + 2 * channel * memory->raised.n1 + heard,
                 memory->raised.n1 - heard}, memory->raising, 16, hiss);
         }
@@ -678,6 +700,8 @@ KERNEL void tape_noise_make_piece(const TapeNoiseMemory *memory, int64_t piece)
             for (ix i = 0; i < TAPE_NOISE_PIECE; i++) {
                 moving.at[i] = REAL(0.0);
             }
+            tape_noise_make_lower_rates(memory, 2 * channel + 1, TAPE_NOISE_KEYS * channel + 3, piece,
+                goes_on, memory->skirt_middle, memory->skirt_slow);
             tape_noise_add_raised((reals_1){memory->raised.at + (2 * channel + 1) * memory->raised.n1 + heard,
                 memory->raised.n1 - heard}, memory->raising, 16, moving);
         }

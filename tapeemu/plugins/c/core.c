@@ -69,10 +69,18 @@ static int64_t whole_place_within(int64_t samples)
     return samples < -FARTHEST ? -FARTHEST : samples > FARTHEST ? FARTHEST : samples;
 }
 
+#define SMALLEST 1.1754943508222875e-38 /* a float below it is denormal, and slow on some machines */
+
+/* A sample that comes in or goes out; what is denormal is silence. */
+static double without_denormals(double sample)
+{
+    return sample >= SMALLEST || sample <= -SMALLEST ? sample : 0.0;
+}
+
 /* What comes in, one sample; what is no number or endless would stay in filters and rooms for good. */
 static double heard(double sample)
 {
-    return sample - sample == 0.0 ? sample : 0.0;
+    return sample - sample == 0.0 ? without_denormals(sample) : 0.0;
 }
 
 static double value_of(const Core *core, int knob)
@@ -690,8 +698,9 @@ static void core_process(
         if (__atomic_load_n(&core->offline, __ATOMIC_RELAXED)) /* time does not count, but every bounce is the same */
             make_if_turned(core);
         fetch_gone(core);
-        take_newest(core, beside > transport.slack ? wanted : core->place);
-        if (beside > transport.slack && wanted != core->place)
+        const bool elsewhere = beside > (core->fresh ? 0 : transport.slack); /* nobody has counted on from a beginning */
+        take_newest(core, elsewhere ? wanted : core->place);
+        if (elsewhere && wanted != core->place)
             jump(core, wanted);
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
@@ -701,9 +710,9 @@ static void core_process(
         for (int channel = 0; channel < core->channels; channel++)
             for (int32_t k = 0; k < now; k++)
                 if (wide)
-                    ((double *)out[channel])[at + k] = pieces[channel][k];
+                    ((double *)out[channel])[at + k] = without_denormals(pieces[channel][k]);
                 else
-                    ((float *)out[channel])[at + k] = (float)pieces[channel][k];
+                    ((float *)out[channel])[at + k] = (float)without_denormals(pieces[channel][k]);
         core->place += now;
         core->fresh = false;
     }
@@ -718,8 +727,8 @@ static void put_state(const Core *core, const Preset *preset, const char *text, 
 {
     for (int k = 0; k < core->knob_count; k++) {
         const double value = value_of(core, k);
-        if (value == settled(core->knobs + k, value_in(core->knobs + k, preset)))
-            continue;
+        if (value == settled(core->knobs + k, value_in(core->knobs + k, preset)) || core->knobs[k].role == ROLE_PRESET)
+            continue; /* which preset it was says the text; numbers of presets are those of a version */
         put(writer, HOST_LINE);
         put(writer, text_at(core->knobs[k].key));
         put(writer, " = ");
@@ -815,9 +824,10 @@ static bool read_host_lines(const Core *core, const char **text, size_t *bytes, 
         Decimal read;
         if (knob < 0 || equals[-1] != ' ' || equals[1] != ' ' || named[knob] || read_decimal(equals + 2, end, &read) != end)
             return false;
-        if (!(read.real >= core->knobs[knob].least && read.real <= core->knobs[knob].most))
+        const bool chooses = core->knobs[knob].role == ROLE_PRESET; /* in states of earlier versions, by their numbers */
+        if (!chooses && !(read.real >= core->knobs[knob].least && read.real <= core->knobs[knob].most))
             return false;
-        values[knob] = read.real;
+        values[knob] = chooses ? core->knobs[knob].preset : read.real;
         named[knob] = true;
         *bytes -= (size_t)(end + 1 - *text);
         *text = end + 1;

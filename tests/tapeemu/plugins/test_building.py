@@ -46,7 +46,7 @@ def test_what_plays_is_made_fast_and_all_else_small() -> None:
         "oversampling_rise",
         "network_mix",
         "weigh_rows",
-        "tape_noise_filter_white",
+        "tape_noise_filter_numbers",
     }
 
 

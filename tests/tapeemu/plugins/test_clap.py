@@ -184,16 +184,19 @@ def test_a_bad_state_is_refused_and_changes_nothing(chain: ClapPlugin) -> None:
     check_mutants(chain.load, chain.save, 20)
 
 
-def test_blocks_of_any_size_in_place_and_in_two_threads_give_the_same(library: ClapLibrary) -> None:
-    audio = noise(6_000)
+def test_blocks_of_any_size_in_place_and_side_by_side_in_threads_give_the_same(library: ClapLibrary) -> None:
+    """They begin together and play long enough to be interrupted by one another."""
+    audio = noise(30_000)
     made: dict[int, npt.NDArray[np.float32]] = {}
+    together = threading.Barrier(3)
 
     def run(number: int) -> None:
         plugin, at, parts = library.make("tape_magnetisation"), 0, []
         assert plugin.activate(RATE, 16_384)
         rng = random.Random(number)
-        while at < 6_000:
-            size = 6_000 if number == 0 else rng.choice([0, 1, 7, 512, 2_027])
+        together.wait(60.0)
+        while at < audio.shape[1]:
+            size = 16_384 if number == 0 else rng.choice([0, 1, 7, 512, 2_027, 9_000])
             parts.append(plugin.process(audio[:, at : at + size], in_place=number == 1))
             at += size
         plugin.end()
