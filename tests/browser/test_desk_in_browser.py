@@ -25,6 +25,7 @@ from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.errors import ParameterError
+from tapeemu.files.riff_chunks import comment
 from tapeemu.presets import parse_preset
 
 pytest.importorskip("selenium", reason="selenium is not installed")
@@ -1081,6 +1082,74 @@ def test_curves_are_rendered_to_the_bits_of_the_command(
     there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
+
+
+NAMED_AND_NUMBERED = """format = 1
+purpose = "What a comment must write as Python does."
+
+[[stages]]
+kind = "wow_flutter"
+random_percent = 0.00001
+random_band_hz = [0.5, 20.0]
+seed = 9007199254740993
+rotating_parts = [{ rate_hz = 4.0, peak_percent = 0.05 }, { diameter_mm = 30.0, peak_percent = 0.01 }]
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 1.5
+asymmetry_percent = 0.0
+
+[[stages]]
+kind = "preamp_drive"
+bypass = true
+drive_db = 3.0
+
+[[stages]]
+name = "préampli 2"
+kind = "chain"
+mix_percent = 50.0
+
+[[stages.stages]]
+kind = "fdn_reverb"
+pre_delay_seconds = "20 ms"
+lines = 8
+decay_by_band_seconds = { at_125_hz_seconds = 0.2, at_4000_hz_seconds = 0.1 }
+"""
+
+
+@pytest.mark.long
+def test_a_rendered_file_says_of_itself_what_that_of_the_command_says(
+    browser: Any, tmp_path: Path, run: Callable[..., str]
+) -> None:
+    """By the buttons of the page; its noise is cut, and no file said so."""
+    sources = [stem(tmp_path, 2_000), stem(tmp_path, 2_000, "one", channels=1)]
+    for text in (EVERY_SHAPE, NAMED_AND_NUMBERED, HISSING):
+        page_of(browser, tmp_path, text, sources)
+        assert desk(browser, "desk.mistake") is None
+        browser.execute_script(
+            "window.files = []; const made = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => { window.files.push(blob); return made.call(URL, blob); }"
+        )
+        element(browser, "save").click()
+        element(browser, "save-files").click()
+        until(lambda: element(browser, "save-message").text.startswith("Rendered."), "all is rendered", 60.0)
+        cut = "noise has no end and is cut at that of the file"
+        preset, out = tmp_path / "page.toml", tmp_path / "out"
+        preset.write_text(text, "utf-8")
+        run("process", *sources, "--preset", preset, "--out", out, "--depth", "float", "--overwrite")
+        for index, source in enumerate(sources):
+            raw = browser.execute_async_script(
+                "const [index, done] = arguments; const reader = new FileReader();"
+                "reader.onload = () => done(reader.result.split(',')[1]); reader.readAsDataURL(window.files[index])",
+                index,
+            )
+            (tmp_path / "here.wav").write_bytes(base64.b64decode(raw))
+            said = comment(out / source.name).removesuffix('; delivery {"depth": "float"}')
+            assert comment(tmp_path / "here.wav") == said
+            assert (cut in said) == (cut in element(browser, "save-message").text) == ("tape_noise" in text)
+            here, there = (soundfile.read(path)[0] for path in (tmp_path / "here.wav", out / source.name))
+            assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
 
 
 AT_ANOTHER_SPEED = (

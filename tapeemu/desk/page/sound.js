@@ -317,8 +317,8 @@ class Sound {
     });
   }
 
-  // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats.
-  async file(setup, index, told) {
+  // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats with a comment.
+  async file(setup, index, told, comment) {
     const engine = this.exactEngine();
     const stem = this.stems[index];
     const parts = [];
@@ -333,6 +333,6 @@ class Sound {
       }
       return whole;
     });
-    return { channels, wav: wavOf(channels, data.rate) };
+    return { channels, wav: wavOf(channels, data.rate, comment) };
   }
 }
