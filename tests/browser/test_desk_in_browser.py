@@ -552,6 +552,12 @@ def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any
     assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
 
 
+CURVE = """
+[[stages.automation]]
+setting = "{}"
+points = [{{ seconds = 0.0, value = {} }}, {{ seconds = 1.0, value = {} }}]
+"""
+
 HISSING = """format = 1
 purpose = "A hall behind hiss."
 
@@ -574,26 +580,81 @@ seed = 2
 """
 
 
+def following(setting: str, value: float) -> str:
+    """The hall behind hiss, with a curve of the first hiss that stands at a value."""
+    return HISSING.replace("hiss_db = -40.0\n", "hiss_db = -40.0\n" + CURVE.format(setting, value, value))
+
+
+def levels_of(browser: Any, folder: Path, text: str, path: Path, steps: list[tuple[Any, ...]]) -> np.ndarray:
+    """Levels in dB of 3 s in stretches of 50 ms, of what is heard of a chain while it changes."""
+    page_of(browser, folder, text, [path])
+    rows = played(browser, 3.0, steps)[0].reshape(-1, RATE // 20)
+    return np.asarray(10 * np.log10(np.mean(rows**2, axis=1) + 1e-20))
+
+
+def a_noise_that_ends(seconds: float, seed: int) -> np.ndarray:
+    noise = 0.1 * np.random.default_rng(seed).standard_normal(5 * RATE)
+    noise[int(seconds * RATE) :] = 0.0
+    return noise
+
+
 @pytest.mark.long
-@pytest.mark.parametrize("moved", [(), ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)], ids=["still", "moved"])
+@pytest.mark.parametrize(
+    ("text", "moved"),
+    [
+        (HISSING, ()),
+        (HISSING, ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)),
+        (following("hiss_db", -43.0), ()),
+        (following("reference_level_dbfs", -21.0), ()),
+    ],
+    ids=["still", "moved", "curve", "reference on a curve"],
+)
 def test_a_later_chain_leaves_the_tail_of_one_that_hisses(
-    browser: Any, tmp_path: Path, moved: tuple[tuple[Any, ...], ...]
+    browser: Any, tmp_path: Path, text: str, moved: tuple[tuple[Any, ...], ...]
 ) -> None:
     """The tail ended with the hiss of its chain. It falls as it would have; hiss goes over without hole or swell.
 
     The stage that comes in is flat to half a decibel; 50 ms of noise scatter by 0.2 dB, of a tail by more.
     """
     path = tmp_path / "noise.wav"
-    noise = 0.1 * np.random.default_rng(6).standard_normal(5 * RATE)
-    noise[int(1.52 * RATE) :] = 0.0
+    noise = a_noise_that_ends(1.52, 6)
     for sound, most_db in ((noise, 3.0), (0.0 * noise, 1.0)):
         soundfile.write(path, sound, RATE, subtype="FLOAT")
-        levels = []
-        for change in ((), ((1.5, "add", "tape_response"),)):
-            page_of(browser, tmp_path, HISSING, [path])
-            rows = played(browser, 3.0, [*moved, *change])[0].reshape(-1, RATE // 20)
-            levels.append(10 * np.log10(np.mean(rows**2, axis=1)))
+        changes = ([*moved], [*moved, (1.5, "add", "tape_response")])
+        levels = [levels_of(browser, tmp_path, text, path, steps) for steps in changes]
         assert np.max(np.abs(levels[1] - levels[0])[8:]) < most_db
+    assert browser.get_log("browser") == []
+
+
+HALL_AND_DRIVE = """format = 1
+purpose = "A hall whose tail stands alone while it changes place with a drive."
+
+[[stages]]
+kind = "{}"
+
+[[stages]]
+kind = "{}"
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = {}
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("order", [("fdn_reverb", "preamp_drive"), ("preamp_drive", "fdn_reverb")])
+@pytest.mark.parametrize("hiss", [-90.0, -40.0])
+def test_a_lone_tail_rings_on_through_a_change_of_places(
+    browser: Any, tmp_path: Path, order: tuple[str, str], hiss: float
+) -> None:
+    """It was faded in a quarter of a second. Neither it nor steady sound swells beside what it would have been."""
+    path = tmp_path / "noise.wav"
+    text = HALL_AND_DRIVE.format(*order, hiss)
+    for end in (1.0, 5.0):
+        soundfile.write(path, a_noise_that_ends(end, 7), RATE, subtype="FLOAT")
+        changes: tuple[list[tuple[Any, ...]], ...] = ([], [(1.2, "move", [0], 1)])
+        levels = [levels_of(browser, tmp_path, text, path, steps) for steps in changes]
+        assert np.max(np.abs(levels[1] - levels[0])[20:]) < 2.0
     assert browser.get_log("browser") == []
 
 
@@ -1004,12 +1065,6 @@ def test_the_samples_of_a_stem_are_those_of_its_file(browser: Any, tmp_path: Pat
         assert desk(browser, f"desk.sound.stems[{index}].map((one) => [...one])") == truth.tolist()
 
 
-CURVE = """
-[[stages.automation]]
-setting = "{}"
-points = [{{ seconds = 0.0, value = {} }}, {{ seconds = 1.0, value = {} }}]
-"""
-
 EVERY_SHAPE = """format = 1
 purpose = "Settings and mixes that follow curves, behind noise, in seconds and at places of the tape."
 
@@ -1140,7 +1195,8 @@ def test_a_rendered_file_says_of_itself_what_that_of_the_command_says(
         for index, source in enumerate(sources):
             raw = browser.execute_async_script(
                 "const [index, done] = arguments; const reader = new FileReader();"
-                "reader.onload = () => done(reader.result.split(',')[1]); reader.readAsDataURL(window.files[index])",
+                "reader.onload = () => done(reader.result.split(',')[1]);"
+                "reader.readAsDataURL(window.files[index])",
                 index,
             )
             (tmp_path / "here.wav").write_bytes(base64.b64decode(raw))
