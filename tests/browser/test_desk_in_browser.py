@@ -118,13 +118,19 @@ def broken_rules(browser: Any) -> list[Any]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_rules_of_accessibility_hold(opened: Any, scheme: str) -> None:
-    """With everything unfolded."""
+@pytest.mark.parametrize("width", [1300, pytest.param(390, marks=pytest.mark.long)])
+def test_rules_of_accessibility_hold(opened: Any, scheme: str, width: int) -> None:
+    """With everything unfolded, at phone width too."""
     opened.execute_cdp_cmd(
         "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     )
-    opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
-    assert broken_rules(opened) == []
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
+        assert broken_rules(opened) == []
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
 STATES = (
@@ -249,6 +255,13 @@ def test_sound_that_breaks_up_is_told_of_and_taken_back(opened: Any) -> None:
         "  return !document.getElementById('load-note').hidden; })"
     )
     assert shown == [False, False, False, True, False]
+    # Half of the sound is missing, at once.
+    assert opened.execute_script(
+        "const { desk } = window.tapeemuDesk; desk.sound.context.playbackStats.underrunEvents = 9;"
+        "Object.assign(desk.load, { time: performance.now() - 4000, played: 10 });"
+        "desk.sound.context.currentTime = 12; desk.watchLoad();"
+        "return !document.getElementById('load-note').hidden"
+    )
 
 
 def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:

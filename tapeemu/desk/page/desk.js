@@ -623,14 +623,16 @@ class Desk {
     return Math.min(this.sound.place + (performance.now() - this.sound.placeTime) / 1000, this.sound.seconds);
   }
 
-  // Sound that broke up in three looks in a row, two seconds apart, is told of; one that kept whole takes that back.
+  // Sound that broke up in three looks in a row, two seconds apart, is told of, one of which a fifth was missing at
+  // once; one that kept whole takes that back.
   watchLoad() {
-    const stats = this.sound.context.playbackStats;
+    const { playbackStats: stats, currentTime: played } = this.sound.context;
     const now = performance.now();
     if (!stats || now - (this.load?.time ?? -Infinity) < 2000) return;
     const before = this.load ?? { underruns: stats.underrunEvents, broken: 0 };
-    const broken = stats.underrunEvents > before.underruns ? before.broken + 1 : 0;
-    this.load = { time: now, underruns: stats.underrunEvents, broken };
+    const missing = played - before.played < 0.8 * ((now - before.time) / 1000);
+    const broken = stats.underrunEvents > before.underruns ? before.broken + (missing ? 3 : 1) : 0;
+    this.load = { time: now, underruns: stats.underrunEvents, played, broken };
     if (broken === 0 || broken >= 3) at("load-note").hidden = broken === 0;
   }
 
@@ -682,6 +684,7 @@ class Desk {
 
   drawMoving() {
     this.frame = null;
+    this.watchLoad(); // also where the player hardly comes to tell anything
     this.drawPlace();
     const due = !calm.matches || performance.now() - (this.drawn ?? 0) > 500;
     if (due) {
