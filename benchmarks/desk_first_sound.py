@@ -1,7 +1,7 @@
 """How long after the command `tapeemu desk` the first sound comes, with a browser that is open already.
 
-A stereo stem is opened with the whole tape; play is pressed as soon as the page is ready. The first start warms files
-and caches and is told apart.
+A stereo stem is opened with the whole tape; play is pressed as soon as the page is ready. The first start warms
+files and caches and is told apart.
 
     python benchmarks/desk_first_sound.py
 
@@ -58,8 +58,8 @@ def main() -> None:
             for start in range(STARTS):
                 served, heard, taken = first_sound(driver, source)
                 print(
-                    f"{'warm' if start else 'first'}: address after {served:.2f} s ({taken:.2f} s of processor time), "
-                    f"first sound after {heard:.2f} s",
+                    f"{'warm' if start else 'first'}: address after {served:.2f} s ({taken:.2f} s of processor "
+                    f"time), first sound after {heard:.2f} s",
                     flush=True,
                 )
         finally:
