@@ -594,8 +594,8 @@ seed = 2
 
 
 def following(setting: str, value: float) -> str:
-    """The hall behind hiss, with a curve of the first hiss that stands at a value."""
-    return HISSING.replace("hiss_db = -40.0\n", "hiss_db = -40.0\n" + CURVE.format(setting, value, value))
+    """The hall behind hiss, with a curve of the first hiss that has come to a value after a second."""
+    return HISSING.replace("hiss_db = -40.0\n", "hiss_db = -40.0\n" + CURVE.format(setting, value - 9.0, value))
 
 
 def levels_of(browser: Any, folder: Path, text: str, path: Path, steps: list[tuple[Any, ...]]) -> np.ndarray:
