@@ -31,7 +31,7 @@ from tapeemu.presets import load_preset
 
 PRESETS = ("quarter-inch-at-38", "studio-at-38-with-hiss", "hall-into-drive", "cassette-average")
 SECONDS = 30.0
-_TICKS = os.sysconf("SC_CLK_TCK")
+TICKS = os.sysconf("SC_CLK_TCK")
 
 
 def browser(folder: Path) -> Any:
@@ -59,7 +59,7 @@ def renderer_seconds(driver: Any) -> float:
             ticks[number] = int(fields[11]) + int(fields[12])
             if b"--type=renderer" in (entry / "cmdline").read_bytes():
                 renderers.append(number)
-    return sum(ticks[each] for each in renderers if _descends(each, driver.service.process.pid, parents)) / _TICKS
+    return sum(ticks[each] for each in renderers if _descends(each, driver.service.process.pid, parents)) / TICKS
 
 
 def _descends(process: int, from_: int, parents: dict[int, int]) -> bool:

@@ -24,7 +24,7 @@ _EXPORTS = (
     *("desk_bytes", "desk_create", "desk_retrack", "desk_latency", "desk_tail", "desk_seek"),
     *("desk_cell", "desk_share_cell", "desk_group_place", "desk_begin_earlier", "desk_run_group"),
     *("desk_live_bytes", "desk_live_create", "desk_live_tail", "desk_flutter_figures", "desk_figure"),
-    *("tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone", "tapeemu_live_chain"),
+    *("tapeemu_live_take", "tapeemu_live_changing", "tapeemu_live_gone", "tapeemu_live_keeps_tail"),
     *("tapeemu_live_process", "tapeemu_process", "tapeemu_set", "tapeemu_set_share"),
     *("tapeemu_follow", "tapeemu_follow_share", "tapeemu_follow_on"),
     *("tapeemu_follow_next", "tapeemu_follow_share_next"),

@@ -8,6 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from tapeemu import __version__
 from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
 from tapeemu.desk.stems import PageStem
 from tapeemu.errors import AudioError, ParameterError
@@ -19,7 +20,8 @@ from tapeemu.presets.writing import preset_text
 __all__ = ["SCRIPTS", "content_policy", "desk_page", "write_page"]
 
 SCRIPTS = (
-    *("base.js", "toml.js", "numbers.js", "expected.js", "curves.js", "engine.js", "sound.js"),
+    *("base.js", "toml.js", "numbers.js", "expected.js", "curves.js", "engine.js"),
+    *("provenance.js", "sound.js"),
     *("slider.js", "strips.js", "recording.js", "drawings.js", "hidden.js", "desk.js"),
 )
 """Scripts of the page, in the order in which they are put together."""
@@ -52,6 +54,7 @@ def desk_page(
         "rate": stems[0].sample_rate,
         "stems": [stem.described() if server else stem.embedded() for stem in stems],
         "opened": preset.name,
+        "version": __version__,
         "presets": [_described(each) for each in presets],
         "kinds": kinds_of_stages(),
         "stage": stage_settings(),

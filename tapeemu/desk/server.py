@@ -269,6 +269,8 @@ class _Handler(BaseHTTPRequestHandler):
             )
         preset = parse_preset(body["text"], name=name)
         path = make_folder(user_folder()) / f"{name}.toml"
+        if path.exists() and not body.get("overwrite"):  # which this page did not know of when it was opened
+            raise OutputError(f"{path} exists already, saved elsewhere meanwhile; choose another name")
         write_text(preset.text, path, overwrite=bool(body.get("overwrite")))
         self.server.preset = load_preset(path)
         self.server.bench.measure_file(path)

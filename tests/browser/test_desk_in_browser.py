@@ -25,6 +25,7 @@ from tapeemu.desk.declarations import kinds_of_stages
 from tapeemu.desk.page import write_page
 from tapeemu.desk.stems import read_stems
 from tapeemu.errors import ParameterError
+from tapeemu.files.riff_chunks import comment
 from tapeemu.presets import parse_preset
 
 pytest.importorskip("selenium", reason="selenium is not installed")
@@ -117,13 +118,19 @@ def broken_rules(browser: Any) -> list[Any]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_rules_of_accessibility_hold(opened: Any, scheme: str) -> None:
-    """With everything unfolded."""
+@pytest.mark.parametrize("width", [1300, pytest.param(390, marks=pytest.mark.long)])
+def test_rules_of_accessibility_hold(opened: Any, scheme: str, width: int) -> None:
+    """With everything unfolded, at phone width too."""
     opened.execute_cdp_cmd(
         "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
     )
-    opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
-    assert broken_rules(opened) == []
+    size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 500}
+    opened.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        opened.execute_script("for (const each of document.querySelectorAll('details')) each.open = true;")
+        assert broken_rules(opened) == []
+    finally:
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
 STATES = (
@@ -248,6 +255,13 @@ def test_sound_that_breaks_up_is_told_of_and_taken_back(opened: Any) -> None:
         "  return !document.getElementById('load-note').hidden; })"
     )
     assert shown == [False, False, False, True, False]
+    # Half of the sound is missing, at once.
+    assert opened.execute_script(
+        "const { desk } = window.tapeemuDesk; desk.sound.context.playbackStats.underrunEvents = 9;"
+        "Object.assign(desk.load, { time: performance.now() - 4000, played: 10 });"
+        "desk.sound.context.currentTime = 12; desk.watchLoad();"
+        "return !document.getElementById('load-note').hidden"
+    )
 
 
 def test_what_was_typed_wrong_is_told_in_a_sentence_and_taken_back(opened: Any) -> None:
@@ -551,6 +565,12 @@ def test_a_change_to_a_later_chain_is_not_silent_and_tails_are_kept(browser: Any
     assert np.max(np.abs(tail - np.polyval(slope, np.arange(tail.size) / 100.0))) < 5.0
 
 
+CURVE = """
+[[stages.automation]]
+setting = "{}"
+points = [{{ seconds = 0.0, value = {} }}, {{ seconds = 1.0, value = {} }}]
+"""
+
 HISSING = """format = 1
 purpose = "A hall behind hiss."
 
@@ -573,26 +593,81 @@ seed = 2
 """
 
 
+def following(setting: str, value: float) -> str:
+    """The hall behind hiss, with a curve of the first hiss that has come to a value after a second."""
+    return HISSING.replace("hiss_db = -40.0\n", "hiss_db = -40.0\n" + CURVE.format(setting, value - 9.0, value))
+
+
+def levels_of(browser: Any, folder: Path, text: str, path: Path, steps: list[tuple[Any, ...]]) -> np.ndarray:
+    """Levels in dB of 3 s in stretches of 50 ms, of what is heard of a chain while it changes."""
+    page_of(browser, folder, text, [path])
+    rows = played(browser, 3.0, steps)[0].reshape(-1, RATE // 20)
+    return np.asarray(10 * np.log10(np.mean(rows**2, axis=1) + 1e-20))
+
+
+def a_noise_that_ends(seconds: float, seed: int) -> np.ndarray:
+    noise = 0.1 * np.random.default_rng(seed).standard_normal(5 * RATE)
+    noise[int(seconds * RATE) :] = 0.0
+    return noise
+
+
 @pytest.mark.long
-@pytest.mark.parametrize("moved", [(), ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)], ids=["still", "moved"])
+@pytest.mark.parametrize(
+    ("text", "moved"),
+    [
+        (HISSING, ()),
+        (HISSING, ((0.2, "change", [1], "hiss_db", -43.0, NUMBER),)),
+        (following("hiss_db", -43.0), ()),
+        (following("reference_level_dbfs", -21.0), ()),
+    ],
+    ids=["still", "moved", "curve", "reference on a curve"],
+)
 def test_a_later_chain_leaves_the_tail_of_one_that_hisses(
-    browser: Any, tmp_path: Path, moved: tuple[tuple[Any, ...], ...]
+    browser: Any, tmp_path: Path, text: str, moved: tuple[tuple[Any, ...], ...]
 ) -> None:
     """The tail ended with the hiss of its chain. It falls as it would have; hiss goes over without hole or swell.
 
     The stage that comes in is flat to half a decibel; 50 ms of noise scatter by 0.2 dB, of a tail by more.
     """
     path = tmp_path / "noise.wav"
-    noise = 0.1 * np.random.default_rng(6).standard_normal(5 * RATE)
-    noise[int(1.52 * RATE) :] = 0.0
+    noise = a_noise_that_ends(1.52, 6)
     for sound, most_db in ((noise, 3.0), (0.0 * noise, 1.0)):
         soundfile.write(path, sound, RATE, subtype="FLOAT")
-        levels = []
-        for change in ((), ((1.5, "add", "tape_response"),)):
-            page_of(browser, tmp_path, HISSING, [path])
-            rows = played(browser, 3.0, [*moved, *change])[0].reshape(-1, RATE // 20)
-            levels.append(10 * np.log10(np.mean(rows**2, axis=1)))
+        changes = ([*moved], [*moved, (1.5, "add", "tape_response")])
+        levels = [levels_of(browser, tmp_path, text, path, steps) for steps in changes]
         assert np.max(np.abs(levels[1] - levels[0])[8:]) < most_db
+    assert browser.get_log("browser") == []
+
+
+HALL_AND_DRIVE = """format = 1
+purpose = "A hall whose tail stands alone while it changes place with a drive."
+
+[[stages]]
+kind = "{}"
+
+[[stages]]
+kind = "{}"
+
+[[stages]]
+kind = "tape_noise"
+hiss_db = {}
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("order", [("fdn_reverb", "preamp_drive"), ("preamp_drive", "fdn_reverb")])
+@pytest.mark.parametrize("hiss", [-90.0, -40.0])
+def test_a_lone_tail_rings_on_through_a_change_of_places(
+    browser: Any, tmp_path: Path, order: tuple[str, str], hiss: float
+) -> None:
+    """It was faded in a quarter of a second. Neither it nor steady sound swells beside what it would have been."""
+    path = tmp_path / "noise.wav"
+    text = HALL_AND_DRIVE.format(*order, hiss)
+    for end in (1.0, 5.0):
+        soundfile.write(path, a_noise_that_ends(end, 7), RATE, subtype="FLOAT")
+        changes: tuple[list[tuple[Any, ...]], ...] = ([], [(1.2, "move", [0], 1)])
+        levels = [levels_of(browser, tmp_path, text, path, steps) for steps in changes]
+        assert np.max(np.abs(levels[1] - levels[0])[20:]) < 2.0
     assert browser.get_log("browser") == []
 
 
@@ -1003,12 +1078,6 @@ def test_the_samples_of_a_stem_are_those_of_its_file(browser: Any, tmp_path: Pat
         assert desk(browser, f"desk.sound.stems[{index}].map((one) => [...one])") == truth.tolist()
 
 
-CURVE = """
-[[stages.automation]]
-setting = "{}"
-points = [{{ seconds = 0.0, value = {} }}, {{ seconds = 1.0, value = {} }}]
-"""
-
 EVERY_SHAPE = """format = 1
 purpose = "Settings and mixes that follow curves, behind noise, in seconds and at places of the tape."
 
@@ -1081,6 +1150,75 @@ def test_curves_are_rendered_to_the_bits_of_the_command(
     there = soundfile.read(tmp_path / "out" / source.name, dtype="float32", always_2d=True)[0].T
     assert np.max(np.abs(here)) > 0.01
     assert np.array_equal(here, there)
+
+
+NAMED_AND_NUMBERED = """format = 1
+purpose = "What a comment must write as Python does."
+
+[[stages]]
+kind = "wow_flutter"
+random_percent = 0.00001
+random_band_hz = [0.5, 20.0]
+seed = 9007199254740993
+rotating_parts = [{ rate_hz = 4.0, peak_percent = 0.05 }, { diameter_mm = 30.0, peak_percent = 0.01 }]
+
+[[stages]]
+kind = "preamp_drive"
+drive_db = 1.5
+asymmetry_percent = 0.0
+
+[[stages]]
+kind = "preamp_drive"
+bypass = true
+drive_db = 3.0
+
+[[stages]]
+name = "préampli 2"
+kind = "chain"
+mix_percent = 50.0
+
+[[stages.stages]]
+kind = "fdn_reverb"
+pre_delay_seconds = "20 ms"
+lines = 8
+decay_by_band_seconds = { at_125_hz_seconds = 0.2, at_4000_hz_seconds = 0.1 }
+"""
+
+
+@pytest.mark.long
+def test_a_rendered_file_says_of_itself_what_that_of_the_command_says(
+    browser: Any, tmp_path: Path, run: Callable[..., str]
+) -> None:
+    """By the buttons of the page; its noise is cut, and no file said so."""
+    sources = [stem(tmp_path, 2_000), stem(tmp_path, 2_000, "one", channels=1)]
+    for text in (EVERY_SHAPE, NAMED_AND_NUMBERED, HISSING):
+        page_of(browser, tmp_path, text, sources)
+        assert desk(browser, "desk.mistake") is None
+        browser.execute_script(
+            "window.files = []; const made = URL.createObjectURL;"
+            "URL.createObjectURL = (blob) => { window.files.push(blob); return made.call(URL, blob); }"
+        )
+        element(browser, "save").click()
+        element(browser, "save-files").click()
+        until(lambda: element(browser, "save-message").text.startswith("Rendered."), "all is rendered", 60.0)
+        cut = "noise has no end and is cut at that of the file"
+        preset, out = tmp_path / "page.toml", tmp_path / "out"
+        preset.write_text(text, "utf-8")
+        run("process", *sources, "--preset", preset, "--out", out, "--depth", "float", "--overwrite")
+        for index, source in enumerate(sources):
+            raw = browser.execute_async_script(
+                "const [index, done] = arguments; const reader = new FileReader();"
+                "reader.onload = () => done(reader.result.split(',')[1]);"
+                "reader.readAsDataURL(window.files[index])",
+                index,
+            )
+            (tmp_path / "here.wav").write_bytes(base64.b64decode(raw))
+            said = comment(out / source.name).removesuffix('; delivery {"depth": "float"}')
+            assert comment(tmp_path / "here.wav") == said
+            assert (cut in said) == (cut in element(browser, "save-message").text) == ("tape_noise" in text)
+            here, there = (soundfile.read(path)[0] for path in (tmp_path / "here.wav", out / source.name))
+            assert np.array_equal(here, there)
+    assert browser.get_log("browser") == []
 
 
 AT_ANOTHER_SPEED = (

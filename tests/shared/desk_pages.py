@@ -54,7 +54,7 @@ def element(browser: Any, name: str) -> Any:
 RENDER = """
 const done = arguments[1];
 const { desk } = window.tapeemuDesk;
-desk.sound.file(desk.setup, arguments[0], () => {}).then(({ wav }) => {
+desk.sound.file(desk.setup, arguments[0], () => {}, "").then(({ wav }) => {
   let text = "";
   const bytes = new Uint8Array(wav);
   for (let i = 0; i < bytes.length; i += 30000) text += String.fromCharCode(...bytes.subarray(i, i + 30000));

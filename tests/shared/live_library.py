@@ -101,6 +101,7 @@ class LiveLibrary:
             ("tapeemu_live_size", size, (real, small, small, whole)),
             ("tapeemu_live_create", pointer, (real, small, small, whole, pointer)),
             ("tapeemu_live_take", truth, (pointer, pointer)),
+            ("tapeemu_live_keeps_tail", truth, (pointer, pointer)),
             ("tapeemu_live_changing", truth, (pointer,)),
             ("tapeemu_live_gone", pointer, (pointer,)),
             ("tapeemu_live_chain", pointer, (pointer,)),
@@ -259,6 +260,10 @@ class Live:
     def take(self, chain: NativeChain) -> bool:
         self.kept.append(chain)
         return bool(self.library.c.tapeemu_live_take(self.handle, chain.handle))
+
+    def keeps_tail(self, chain: NativeChain) -> bool:
+        """Whether a change to this chain would keep the tail of the one that plays."""
+        return bool(self.library.c.tapeemu_live_keeps_tail(self.handle, chain.handle))
 
     def gone(self) -> int | None:
         """Address of a chain that no longer sounds."""

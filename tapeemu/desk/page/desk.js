@@ -12,6 +12,8 @@ const MEASURED = [
   ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
 ];
 
+const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
+
 const withoutSpeedError = (stage) => ({
   ...stage,
   values: stage.values.kind === "wow_flutter" ? { ...stage.values, speed_error_percent: 0 } : stage.values,
@@ -493,16 +495,21 @@ class Desk {
       at("save-message").textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
       return;
     }
-    for (let index = 0; index < data.stems.length; index += 1) {
+    const { document: { root: { stages } }, setup, names, current, text } = this;
+    const preset = data.presets.find((each) => each.name === names[current])?.text === text ? names[current] : `${names[current]}, changed`;
+    const stems = [...data.stems];
+    let comment = "";
+    for (const [index, { name }] of stems.entries()) {
       const told = (share) => {
-        at("save-message").textContent = `Rendering ${data.stems[index].name}: ${Math.round(100 * share)} %`;
+        at("save-message").textContent = `Rendering ${name}: ${Math.round(100 * share)} %`;
       };
-      const { wav } = await this.sound.file(this.setup, index, told);
-      const link = make("a", { href: URL.createObjectURL(new Blob([wav], { type: "audio/wav" })), download: `${data.stems[index].name}.wav` });
+      comment = provenanceOf(stages, setup, preset, index);
+      const { wav } = await this.sound.file(setup, index, told, comment);
+      const link = make("a", { href: URL.createObjectURL(new Blob([wav], { type: "audio/wav" })), download: `${name}.wav` });
       link.click();
       setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
     }
-    at("save-message").textContent = "Rendered.";
+    at("save-message").textContent = setupSounds(setup) ? "Rendered. Its noise has no end and is cut at that of the file." : "Rendered.";
   }
 
   // Files that are let fall on the page: stems join the tape, a preset is opened; what is neither is told.
@@ -616,14 +623,16 @@ class Desk {
     return Math.min(this.sound.place + (performance.now() - this.sound.placeTime) / 1000, this.sound.seconds);
   }
 
-  // Sound that broke up in three looks in a row, two seconds apart, is told of; one that kept whole takes that back.
+  // Sound that broke up in three looks in a row, two seconds apart, is told of, one of which a fifth was missing at
+  // once; one that kept whole takes that back.
   watchLoad() {
-    const stats = this.sound.context.playbackStats;
+    const { playbackStats: stats, currentTime: played } = this.sound.context;
     const now = performance.now();
     if (!stats || now - (this.load?.time ?? -Infinity) < 2000) return;
     const before = this.load ?? { underruns: stats.underrunEvents, broken: 0 };
-    const broken = stats.underrunEvents > before.underruns ? before.broken + 1 : 0;
-    this.load = { time: now, underruns: stats.underrunEvents, broken };
+    const missing = played - before.played < 0.8 * ((now - before.time) / 1000);
+    const broken = stats.underrunEvents > before.underruns ? before.broken + (missing ? 3 : 1) : 0;
+    this.load = { time: now, underruns: stats.underrunEvents, played, broken };
     if (broken === 0 || broken >= 3) at("load-note").hidden = broken === 0;
   }
 
@@ -667,12 +676,15 @@ class Desk {
     const text = (seconds) => `${Math.floor(seconds / 60)}:${(seconds % 60).toFixed(1).padStart(4, "0")}`;
     at("place-text").textContent = `${text(place)} / ${text(this.sound.seconds ?? 0)}`;
     if (!this.dragging) at("place").value = place;
-    at("place").setAttribute("aria-valuetext", `${place.toFixed(1)} of ${(this.sound.seconds ?? 0).toFixed(1)} seconds`);
     this.song?.draw(place);
+    if (this.sound.playing && performance.now() - (this.placeTold ?? -Infinity) < TOLD_MILLISECONDS) return;
+    this.placeTold = performance.now();
+    at("place").setAttribute("aria-valuetext", `${place.toFixed(1)} of ${(this.sound.seconds ?? 0).toFixed(1)} seconds`);
   }
 
   drawMoving() {
     this.frame = null;
+    this.watchLoad(); // also where the player hardly comes to tell anything
     this.drawPlace();
     const due = !calm.matches || performance.now() - (this.drawn ?? 0) > 500;
     if (due) {
@@ -702,13 +714,17 @@ class Desk {
   }
 
   drawLevels() {
+    const due = !this.sound.playing || performance.now() - (this.levelsTold ?? -Infinity) > TOLD_MILLISECONDS / 4;
+    if (due) this.levelsTold = performance.now();
     for (const [name, peak] of Object.entries(this.hold)) {
       const { bar, text } = this.levelBars[name];
       const decibels = decibelsOf(peak);
       bar.style.setProperty("--share", clamp((decibels + 60) / 60, 0, 1));
       bar.classList.toggle("over", decibels > 0);
-      bar.setAttribute("aria-valuenow", Math.max(-60, Math.round(decibels)));
-      const words = decibels < -59 ? "silent" : decibels > 0 ? `${decibels.toFixed(1)} dB over full scale` : `${(-decibels).toFixed(1)} dB of headroom`;
+      if (!due) continue;
+      bar.setAttribute("aria-valuenow", clamp(Math.round(decibels), -60, 0));
+      const size = Math.abs(decibels).toFixed(1);
+      const words = decibels < -59 ? "silent" : decibels > 0 && size !== "0.0" ? `${size} dB over full scale` : `${size} dB of headroom`;
       bar.setAttribute("aria-valuetext", words);
       text.textContent = words;
     }
@@ -900,6 +916,7 @@ class Desk {
   }
 
   key(event) {
+    if (at("save-dialog").open || this.hidden?.test) return; // where nothing of the desk may change
     const typing = event.target.matches('input[type="text"], textarea, select');
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && !event.target.matches("textarea")) {
       if (event.shiftKey) this.redo();
@@ -907,7 +924,7 @@ class Desk {
       event.preventDefault();
       return;
     }
-    if (typing || event.ctrlKey || event.metaKey || event.altKey || at("save-dialog").open || this.hidden?.test) return;
+    if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
     const pressing = event.target.matches("button, summary, input");
     const act = { " ": pressing ? null : () => this.toggle(), d: () => this.setDry(!this.sound.dry), a: () => this.use(0), b: () => this.use(1), r: () => this.setRecording(!this.recording.on) }[event.key.toLowerCase()];
     if (!act) return;

@@ -289,15 +289,16 @@ const roundedEven = (value) => {
   return below % 2 ? below + 1 : below;
 };
 
-// A WAV file of floats.
-const wavOf = (channels, rate) => {
+// A WAV file of floats, with a comment behind them.
+const wavOf = (channels, rate, comment) => {
   const frames = channels[0].length;
   const count = channels.length;
   const size = 4 * frames * count;
-  const view = new DataView(new ArrayBuffer(58 + size));
+  const field = comment.length + 1 + ((comment.length + 1) & 1); // ended by a zero, of even length
+  const view = new DataView(new ArrayBuffer(58 + size + 20 + field));
   const text = (place, word) => [...word].forEach((letter, i) => view.setUint8(place + i, letter.charCodeAt(0)));
   text(0, "RIFF");
-  view.setUint32(4, 50 + size, true);
+  view.setUint32(4, view.byteLength - 8, true);
   text(8, "WAVEfmt ");
   view.setUint32(16, 18, true);
   view.setUint16(20, 3, true);
@@ -314,5 +315,10 @@ const wavOf = (channels, rate) => {
   for (let i = 0; i < frames; i += 1) {
     for (let channel = 0; channel < count; channel += 1) view.setFloat32(58 + 4 * (i * count + channel), channels[channel][i], true);
   }
+  text(58 + size, "LIST");
+  view.setUint32(62 + size, 12 + field, true);
+  text(66 + size, "INFOICMT");
+  view.setUint32(74 + size, field, true);
+  text(78 + size, comment);
   return view.buffer;
 };

@@ -63,7 +63,7 @@ class Slider {
       inputmode: "decimal",
       class: "typed",
       id: `${id}-typed`,
-      "aria-label": `${label}${field.unit ? `, in ${field.unit}` : ""}`,
+      "aria-label": `${label}${field.unit && !/ per /.test(label) ? `, in ${field.unit}` : ""}`, // a rate names its unit
       autocomplete: "off",
       spellcheck: "false",
       onchange: () => this.typed(),

@@ -251,10 +251,9 @@ class Sound {
     return { address: from, chains, latency, setup: this.number, curves: this.curvesOf(setup), noises: this.noisesOf(setup) };
   }
 
-  // Where sound is added, and the setting that turns it down alone; null where that follows a curve.
+  // Where sound is added, and the setting that turns it down alone.
   noisesOf(setup) {
     const name = "reference_level_dbfs";
-    if (setup.curves.some((curve) => curve.name === name)) return null;
     const options = { rate: data.rate, channels: Math.max(...this.stems.map((stem) => stem.length)) };
     return [...setup.stages.entries()].filter(([, stage]) => addsSound(stage)).map(([place, stage]) => {
       const setting = data.engine[stage.kind].settings.findIndex((each) => each.name === name);
@@ -317,8 +316,8 @@ class Sound {
     });
   }
 
-  // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats.
-  async file(setup, index, told) {
+  // A stem through the chain of a setup, to the bits of `tapeemu process`, as a WAV file of floats with a comment.
+  async file(setup, index, told, comment) {
     const engine = this.exactEngine();
     const stem = this.stems[index];
     const parts = [];
@@ -333,6 +332,6 @@ class Sound {
       }
       return whole;
     });
-    return { channels, wav: wavOf(channels, data.rate) };
+    return { channels, wav: wavOf(channels, data.rate, comment) };
   }
 }

@@ -299,21 +299,25 @@ class Desk extends AudioWorkletProcessor {
     return true;
   }
 
-  // A chain that is later than all before plays in the other lane. It hears the same input from now on. When its latency
+  // A chain that is later than all before, or that would cut a tail, plays in the other lane. It hears the same input from now on. When its latency
   // and what it needs to settle have passed, the outputs change place: a little is heard twice, nothing is silent, and
   // what rings in the lane that is left rings on, without its noise.
-  changeLanes(address, latency) {
-    const [{ exports }] = this.voices;
+  changeLanes(address, latency, followers) {
     const crossing = latency + SETTLING_FADES * this.fadeSamples;
-    const moved = ({ place, setting }) => this.moved.find((each) => each.kind === "setting" && each.place === place && each.setting === setting);
-    const noises = this.slots.get(this.sounding).noises?.map((each) => ({ ...each, value: moved(each)?.value ?? each.value, share: 1 }));
-    // Noise that nothing turns down ends with the sound, and a tail with it.
-    const cut = Boolean(exports.tapeemu_adds_sound(this.sounding)) && !noises;
-    this.leaving = { lane: this.lane, address: this.sounding, latency: this.latency, at: 0, crossing, cut, noises: noises ?? [], end: null };
+    const moved = ({ place, setting }) => this.moved.find((each) => each.kind === "setting" && each.place === place && each.setting === setting)?.value;
+    // What follows a curve is left where it stands.
+    const followed = ({ place, setting }) => followers[0]?.curves.find((each) => each.group === null && each.stage === place && each.setting === setting)?.last;
+    const noises = this.slots.get(this.sounding).noises.map((each) => ({ ...each, value: followed(each) ?? moved(each) ?? each.value, share: 1 }));
+    this.leaving = { lane: this.lane, address: this.sounding, latency: this.latency, at: 0, crossing, noises, end: null };
     this.lane = 1 - this.lane;
     this.latency = latency;
     for (const voice of this.voices) voice.declare(this.lane, latency, this.clock);
     this.take(address);
+  }
+
+  // Whether what rings now would not ring on in this lane.
+  cutsTail(address) {
+    return Boolean(this.sounding) && this.voices.some(({ exports, lives }) => !exports.tapeemu_live_keeps_tail(lives[this.lane], address));
   }
 
   // Samples until the lanes have changed place; 0 if they do not.
@@ -351,7 +355,8 @@ class Desk extends AudioWorkletProcessor {
       const { address, setup, latency, curves } = this.waiting;
       const later = latency > this.latency;
       const silent = this.level === 0 || !this.sounding;
-      if (later && !silent && this.leaving) {
+      const lanes = !silent && (later || this.cutsTail(address));
+      if (lanes && this.leaving) {
         // Only one lane may ring: it is faded, and then comes this change.
         this.leaving.end = Math.min(this.leaving.end ?? Infinity, this.leaving.at + this.fadeSamples);
         return;
@@ -359,8 +364,8 @@ class Desk extends AudioWorkletProcessor {
       const before = this.followers;
       this.followers = curves.map((each) => new Follower(each, sampleRate));
       if (later && silent) this.begin(this.roomFor(latency), null);
-      if (later && !silent) {
-        this.changeLanes(address, this.roomFor(latency));
+      if (lanes) {
+        this.changeLanes(address, later ? this.roomFor(latency) : this.latency, before);
       } else if (!this.take(address)) {
         this.followers = before;
         return;
@@ -389,8 +394,8 @@ class Desk extends AudioWorkletProcessor {
       const at = leaving.at + i;
       fresh[i] = risen(at / fadeSamples);
       came[i] = risen((at - leaving.crossing) / fadeSamples);
-      fed[i] = leaving.cut ? 1 : 1 - risen((at - leaving.crossing + leaving.latency) / fadeSamples);
-      heard[i] = leaving.cut ? 1 - came[i] : 1;
+      fed[i] = 1 - risen((at - leaving.crossing + leaving.latency) / fadeSamples);
+      heard[i] = 1;
       if (leaving.end !== null) heard[i] *= 1 - risen((at - leaving.end + fadeSamples) / fadeSamples);
     }
   }
@@ -505,7 +510,7 @@ class Desk extends AudioWorkletProcessor {
     leaving.at += count;
     if (leaving.end !== null || this.lanesLeft > 0) return;
     const tailOf = ({ exports, lives }) => (leaving.noises.length ? exports.desk_tail(leaving.address, -100) : exports.desk_live_tail(lives[leaving.lane], -100));
-    leaving.end = leaving.cut ? leaving.at : leaving.at + Math.max(...this.voices.map(tailOf)) + this.fadeSamples;
+    leaving.end = leaving.at + Math.max(...this.voices.map(tailOf)) + this.fadeSamples;
   }
 
   measure(wet, dry, count) {

@@ -347,6 +347,11 @@ static Way way_between(const tapeemu *old, const tapeemu *new)
     return tapeemu_rings(old) ? WAY_LONG : WAY_WHOLE;
 }
 
+bool tapeemu_live_keeps_tail(const tapeemu_live *live, const tapeemu *incoming)
+{
+    return live->playing < 0 || way_between(live->slots[live->playing].chain, incoming) != WAY_LONG;
+}
+
 /* Samples after which a new part that is given sound makes what it always would have. */
 static int64_t settling(const tapeemu_live *live)
 {

@@ -61,6 +61,10 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
  * that still rings from an earlier change is faded in 30 ms. */
 bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming);
 
+/* Whether the tail of the chain that plays would ring on through a change to another one. Where it would not, an object
+ * of its own for each of the two keeps it: the one that is left is given nothing more, and rings. */
+bool tapeemu_live_keeps_tail(const tapeemu_live *live, const tapeemu *incoming);
+
 /* Whether a change is under way. */
 bool tapeemu_live_changing(const tapeemu_live *live);
 

@@ -284,6 +284,27 @@ def test_sound_that_comes_back_while_a_tail_is_alone_is_not_louder_than_its_chai
     assert np.max(loudness(heard)[since:] - np.maximum(*alone)[since:]) < 0.5
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "kept"),
+    [
+        (HALL, OTHER_HALL, True),
+        (HALL, DRIVE, True),
+        (DRIVE, HALL, True),  # nothing rings
+        (Chain([HALL, DRIVE]), Chain([DRIVE, HALL]), False),
+        (Chain([DRIVE, HALL]), Chain([HALL, DRIVE]), False),
+        (Chain([HALL, HISS]), DRIVE, False),
+    ],
+)
+def test_a_change_that_would_cut_a_tail_is_told_before(
+    library: LiveLibrary, before: Processor, after: Processor, kept: bool
+) -> None:
+    """What rings on in the tests around this one, and what fades there."""
+    live, other = library.live(latency=LATE), library.chain(after)
+    assert live.keeps_tail(other), "nothing plays"
+    assert live.take(library.chain(before))
+    assert live.keeps_tail(other) == kept
+
+
 def test_a_chain_in_the_place_of_another_is_not_heard_by_those_that_heard_that(library: LiveLibrary) -> None:
     audio = noise(60_000)
     live = library.live(latency=LATE)
