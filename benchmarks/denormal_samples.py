@@ -1,7 +1,8 @@
 """What samples too small to be heard cost in a plug-in, over what noise costs: every plug-in, stereo, 48 kHz.
 
-Bound: 1.5, where hosts warn of 2. Denormal input (1e-40 in float32, 1e-310 in float64), silence, and the seconds in
-which a tail dies away; the fewest of five runs of a second, noise and the others by turns in one run of this program.
+Bound: 1.5, where hosts warn of 2. Denormal input (1e-40 in float32, 1e-310 in float64), silence, and the seconds
+in which a tail dies away; the fewest of five runs of a second, noise and the others by turns in one run of this
+program.
 """
 
 import sys

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError, counted
-from measure.parts.fluctuation import decompose
+from measure.parts.steady_lines import decompose
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
 

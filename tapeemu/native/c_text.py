@@ -712,6 +712,8 @@ class _Body:
             return self.own(node, *self.unit.imported[called])
         if called in self.unit.groups:
             return self.grouped(node, self.unit.groups[called])
+        if called == "settings_may_move":
+            return _Text("SETTINGS_MAY_MOVE", TRUTH)
         arguments = [self.expression(argument) for argument in node.args]
         if called in CASTS and len(arguments) == 1:
             return self.converted(arguments[0], CASTS[called], node)

@@ -251,9 +251,8 @@ def _carver(name: str, memory: Record) -> list[str]:
         "{",
     ]
     for row, (path, kind) in enumerate(arrays):
-        sizes = ", ".join(f"(ix)sizes[{3 * row + axis}]" for axis in range(kind.rank))
-        carved = f"carve(carver, sizes + {3 * row}, {kind.rank}, sizeof({kind.element.name}))"
-        lines.append(f"    memory->{path} = ({view_name(kind)}){{{carved}, {sizes}}};")
+        what = f"{kind.rank}, sizeof({kind.element.name})"
+        lines.append(f"    carve(carver, sizes + {3 * row}, {what}, &memory->{path});")
     return [*lines, "}"]
 
 

@@ -117,7 +117,7 @@ _PLAIN: dict[Any, Scalar] = {
     np.uint64: UINT64,
 }
 _KERNELS = "tapeemu.dsp.kernels"
-NO_KERNELS = frozenset({"arrays", "by_library", "by_numba", "compilation", "lanes"})
+NO_KERNELS = frozenset({"arrays", "builds", "by_library", "by_numba", "compilation", "lanes"})
 """Files that kernel files import from which hold no kernels."""
 
 

@@ -64,11 +64,13 @@ _FLAGS = (
     "-std=gnu99",
     "-O2",
     "-ffp-contract=off",
+    "-DTAPEEMU_STILL",  # settings that turn are a new chain, which takes over
     "-fvisibility=hidden",
     "-fno-math-errno",
     "-ffunction-sections",
     "-fdata-sections",
     "-fno-asynchronous-unwind-tables",
+    "-fno-unwind-tables",
     "-g0",
 )
 _WINDOWS_LIBRARIES = (
@@ -82,18 +84,6 @@ its own library, 69 kB, for four functions that these hold too."""
 _DEFINITION = re.compile(r"^(?:KERNEL |INLINED |EXPORTED )?[\w *]*?\b(\w+)\([^;{}]*\)\n\{\n(.*?)^\}", re.M | re.S)
 _PLAYS = ("stage_process", "tapeemu_process", "tapeemu_live_process", "core_process")
 """Functions of the audio call. They and all that they call are compiled for speed, everything else for size."""
-_GLIDING = (
-    "glides_look",
-    "glides_glide_late_value",
-    "glides_glide_values",
-    "glides_glide_exponentials",
-    "glides_glide_levels",
-    "amplitude_flutter_move_common",
-    "head_azimuth_moving_tangents",
-    "wow_flutter_fill_apart",
-    "wow_flutter_move_delays",
-)
-"""What follows settings that move. A plug-in is given others as a new chain, so in it they never run."""
 _LEFT_SMALL = (
     "stage_change",
     "make_if_turned",
@@ -102,17 +92,12 @@ _LEFT_SMALL = (
     "jump",
     "core_reset",
     "tapeemu_live_bypass",
-    "moving_decay_absorb_moving",
-    "moving_decay_leave_design",
-    "moving_decay_make_segment",
-    "moving_decay_read_moving",
-    "moving_decay_scale_input",
-    *_GLIDING,
+    "moving_decay_make",
 )
-"""Called from the audio call too, but at most once a block, or while a room's decay is not the one it was built
-for: compiled for size."""
+"""Called from the audio call too, but at most once a block: compiled for size."""
 
 _CHEAP = (
+    "amplitude_flutter_make_course",
     "amplitude_flutter_process",
     "crosstalk_process",
     "erase_residue_process",
@@ -434,10 +419,10 @@ def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     flags = [*_FLAGS, *([] if machine.name.startswith("windows") else ["-fPIC"])]
     if compiler[0] == "gcc":
         return flags
-    flags += ["-mllvm", "-unroll-runtime=false"]  # loops whose length is not known; measured, it costs no speed
+    # Loops whose length is not known, and functions written into their callers: measured, it costs no speed.
+    flags += ["-mllvm", "-unroll-runtime=false"]
     chosen = [f"{name}:minsize" for name in cold_functions()]
     chosen += [f"{name}:{how}" for name in _CHEAP for how in ("noinline", "optsize")]
-    chosen += [f"{name}:noinline" for name in _GLIDING]
     return flags + [part for each in chosen for part in ("-mllvm", f"-force-attribute={each}")]
 
 
@@ -446,6 +431,8 @@ def library_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     flags = ["-shared", "-s"]
     if machine.name.startswith("windows"):
         flags += ["-nostdlib", "-rtlib=none", "-Wl,-Brepro", *(f"-l{name}" for name in _WINDOWS_LIBRARIES)]
+    if machine.name.startswith("macos"):
+        flags += ["-Wl,-dead_strip", "-Wl,-x"]  # no names of what is not exported
     if machine.name.startswith("linux"):
         flags += ["-Wl,--gc-sections", "-Wl,--build-id=none", "-Wl,--hash-style=gnu"]
         if compiler[0] == "clang":

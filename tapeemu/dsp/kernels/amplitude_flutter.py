@@ -16,9 +16,9 @@ from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     glide_design,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -416,7 +416,7 @@ def _fill_levels(memory: AmplitudeFlutterMemory, piece: np.int64, place: int, ch
     common = memory.levels[0]
     levels = memory.levels[1]
     depth = memory.depth
-    moving = memory.glide.counts[MOVING] == 1
+    moving = glide_moves(memory.glide)
     if state[_OWN_NOISE] == 1:
         fill_piece(memory.own, piece, place, np.uint64(channel + 1), levels)
         if moving:
@@ -513,7 +513,7 @@ def _make_course(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
     """Write gains of a piece, or places in the table."""
     plan = memory.plan
     fill_piece(memory.common, piece, 0, np.uint64(0), memory.levels[0])
-    if memory.glide.counts[MOVING] == 1:
+    if glide_moves(memory.glide):
         _move_common(memory, piece)
     last: Precise = memory.table.shape[0] - 2
     per_db = plan[_ROW_PER_DB]
@@ -645,7 +645,7 @@ def amplitude_flutter_process(memory: AmplitudeFlutterMemory, block: Reals2, out
         piece = state[_PLACE] // PIECE
         begin = int(state[_PLACE] - piece * PIECE)
         count = min(samples - done, PIECE - begin)
-        moving = memory.glide.counts[MOVING] == 1
+        moving = glide_moves(memory.glide)
         if moving:
             count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
         # Also where depths begin to move in a piece that was made while they stood.

@@ -18,6 +18,7 @@ from llvmlite import ir  # type: ignore[import-untyped]
 from numba.core import cgutils, event, types
 from numba.extending import intrinsic, overload, typeof_impl
 
+from tapeemu.dsp.kernels.builds import settings_may_move
 from tapeemu.dsp.kernels.lanes import eight_lanes, eight_precise_lanes
 
 __all__ = ["FIRST_COMPILATION", "compiled_by_numba", "for_types_of", "let_numba_call"]
@@ -99,6 +100,11 @@ def _eight_lanes() -> Any:
         return numba.carray(_room_for_eight(), 8)  # type: ignore[attr-defined, call-arg]
 
     return compiled
+
+
+@overload(settings_may_move, inline="always")
+def _settings_may_move() -> Any:
+    return lambda: True
 
 
 @functools.cache

@@ -21,9 +21,9 @@ from tapeemu.dsp.kernels.elementary import (
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
-    MOVING,
     Glide,
     glide_design,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -310,7 +310,7 @@ def erase_residue_process(memory: EraseResidueMemory, block: Reals2, out: Reals2
     while done < samples:
         column = int(memory.counts[0])
         count = min(min(samples - done, _CHUNK), line.shape[1] - column)
-        if counts[MOVING] == 1:
+        if glide_moves(memory.glide):
             at = int(counts[AT])
             count = min(count, int(counts[CELL]) - at)
             for number in range(_NUMBERS):

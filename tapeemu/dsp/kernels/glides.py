@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises2, Reals1
+from tapeemu.dsp.kernels.builds import settings_may_move
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, logarithm
 
@@ -29,6 +30,7 @@ __all__ = [
     "glide_exponentials",
     "glide_late_value",
     "glide_levels",
+    "glide_moves",
     "glide_pass",
     "glide_rest",
     "glide_seek",
@@ -95,6 +97,12 @@ def glide_target(number: int, value: Precise, glide: Glide) -> None:
 
 
 @kernel()
+def glide_moves(glide: Glide) -> bool:
+    """Whether any number moves."""
+    return settings_may_move() and glide.counts[MOVING] == 1
+
+
+@kernel()
 def _look(glide: Glide) -> None:
     """Find whether any value is not as designed."""
     values = glide.values
@@ -131,7 +139,7 @@ def glide_pass(count: int, glide: Glide) -> None:
     counts = glide.counts
     cell = counts[CELL]
     after = counts[AT] + count
-    if counts[MOVING] == 1 and after == cell:
+    if glide_moves(glide) and after == cell:
         values = glide.values
         before = values.shape[1] - _COLUMNS
         for number in range(values.shape[0]):

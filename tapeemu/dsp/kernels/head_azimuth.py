@@ -17,10 +17,10 @@ from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     glide_design,
     glide_late_value,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -417,7 +417,7 @@ def _moving_tangents(memory: HeadAzimuthMemory, piece: np.int64, out: Precises1)
 def _fill_course(memory: HeadAzimuthMemory, piece: np.int64) -> None:
     """Make the delays and the losses of a piece."""
     delays = memory.course[1, :PIECE]
-    if memory.glide.counts[MOVING] == 1:
+    if glide_moves(memory.glide):
         _moving_tangents(memory, piece, delays)
     else:
         azimuth_tangents(memory, piece, delays)
@@ -492,7 +492,7 @@ def head_azimuth_process(memory: HeadAzimuthMemory, block: Reals2, out: Reals2) 
             _keep(shifted, read, 2 * half)
             read = 2 * half
         count = min(samples - done, PIECE - begin)
-        moving = memory.glide.counts[MOVING] == 1
+        moving = glide_moves(memory.glide)
         if moving:
             count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
         count = min(count, min(line.shape[1] - filled, shifted.shape[1] - 1 - read))

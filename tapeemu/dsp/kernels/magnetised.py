@@ -12,12 +12,12 @@ from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     bent_level,
     glide_design,
     glide_exponentials,
     glide_levels,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -379,7 +379,7 @@ def magnetised_process(memory: MagnetisedMemory, block: Reals2, out: Reals2) -> 
     done = 0
     while done < block.shape[1]:
         count = min(CHUNK, block.shape[1] - done)
-        moving = counts[MOVING] == 1
+        moving = glide_moves(memory.glide)
         if moving:
             at = int(counts[AT])
             count = min(count, int(counts[CELL]) - at)

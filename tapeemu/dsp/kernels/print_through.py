@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals2
+from tapeemu.dsp.kernels.builds import settings_may_move
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import exponential, exponential_less_one, power_of_ten
 from tapeemu.dsp.kernels.glides import (
@@ -20,6 +21,7 @@ from tapeemu.dsp.kernels.glides import (
     Glide,
     glide_cell,
     glide_design,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -553,9 +555,9 @@ def print_through_process(memory: PrintThroughMemory, block: Reals2, out: Reals2
         begin = int(place - hop)
         count = min(samples - done, HOP - begin)
         glides = memory.glide.counts
-        if glides[MOVING] == 1:
+        if glide_moves(memory.glide):
             count = min(count, int(glides[CELL] - glides[AT]))
-        if glides[MOVING] == 1 or counts[_MOVED] == 1:
+        if settings_may_move() and (glides[MOVING] == 1 or counts[_MOVED] == 1):
             _keep_nodes(memory)
         column = int(place - place // columns * columns)
         dry = place - counts[_LATE]

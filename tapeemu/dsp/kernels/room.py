@@ -18,9 +18,9 @@ from tapeemu.dsp.kernels.elementary import (
 from tapeemu.dsp.kernels.glides import (
     AT,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     glide_design,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -602,7 +602,7 @@ def room_process(memory: RoomMemory, block: Reals2, out: Reals2) -> None:
         count = int(min(CHUNK - fed % CHUNK, counters[CELL] - counters[POSITION] % counters[CELL]))
         count = min(count, int(counters[SHORTEST]))
         count = min(count, length - done)
-        glides = memory.glide.counts[MOVING] == 1
+        glides = glide_moves(memory.glide)
         left = counters[LEFT] == 1
         at = int(memory.glide.counts[AT])
         if glides:

@@ -18,9 +18,9 @@ from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     glide_design,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -824,7 +824,7 @@ def tape_noise_process(memory: TapeNoiseMemory, block: Reals2, out: Reals2) -> N
         if memory.state[_ANY_MADE] == 0 or memory.state[_PIECE_MADE] != piece:
             make_piece(memory, piece)
         hum = memory.hum[begin:]
-        glides = counts[MOVING] == 1
+        glides = glide_moves(memory.glide)
         if glides:
             at = int(counts[AT])
             count = min(count, int(counts[CELL]) - at)

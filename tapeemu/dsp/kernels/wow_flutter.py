@@ -16,10 +16,10 @@ from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
-    MOVING,
     Glide,
     glide_design,
     glide_late_value,
+    glide_moves,
     glide_pass,
     glide_rest,
     glide_seek,
@@ -609,7 +609,7 @@ def wow_flutter_process(memory: WowFlutterMemory, block: Reals2, out: Reals2) ->
             column = column - skipped
         count = min(block.shape[1] - taken, line.shape[1] - column)
         at = memory.glide.counts[AT]
-        if memory.glide.counts[MOVING] == 1:
+        if glide_moves(memory.glide):
             count = min(count, int(memory.glide.counts[CELL] - at))
         counts[_CELL_BEGIN] = counts[_FED] - at
         to, since = np.uintp(column), np.uintp(taken)
@@ -639,7 +639,7 @@ def _read_stretch(memory: WowFlutterMemory, end: np.int64, before: np.int64, out
     count = min(int(end - counts[_MADE]), PIECE - begin % PIECE)
     taps = int(counts[TAPS])
     # Where the depth moves, places are counted from the first of the piece.
-    moving = memory.glide.counts[MOVING] == 1
+    moving = glide_moves(memory.glide)
     since = begin // PIECE * PIECE if moving else 0
     if moving:
         _move_delays(memory, begin, count)
@@ -666,7 +666,7 @@ def _read_stretch(memory: WowFlutterMemory, end: np.int64, before: np.int64, out
 def _locate(memory: WowFlutterMemory, share: Precise, begin: int, since: int, count: int) -> None:
     """Find where a stretch of a segment is read, counted from one of its samples, see :func:`locate`."""
     start, slope = memory.plan[_FRACTION], memory.plan[_SLOPE]
-    if memory.glide.counts[MOVING] == 1:
+    if glide_moves(memory.glide):
         start = start + slope * np.float64(since)
         locate(memory.moved, share, start, slope, CELLS, begin - since, count, memory.places)
     else:

@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (26f147a496ea1647); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (67cb409b708383a7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -13,7 +13,6 @@
 #define AMPLITUDE_FLUTTER_AT 0
 #define AMPLITUDE_FLUTTER_CELL 1
 #define AMPLITUDE_FLUTTER_GLIDE_ARRAYS 2
-#define AMPLITUDE_FLUTTER_MOVING 2
 #define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
 #define AMPLITUDE_FLUTTER_PIECE 128
 #define AMPLITUDE_FLUTTER_SEGMENT 4096
@@ -291,7 +290,7 @@ KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, 
     doubles_1 common = (doubles_1){memory->levels.at, memory->levels.n1};
     doubles_1 levels = (doubles_1){memory->levels.at + 1 * memory->levels.n1, memory->levels.n1};
     reals_1 depth = memory->depth;
-    const bool moving = memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1);
+    const bool moving = glides_glide_moves(&memory->glide);
     if (state.at[AMPLITUDE_FLUTTER_OWN_NOISE] == INT64_C(1)) {
         trajectories_fill_piece(&memory->own, piece, place, (uint64_t)(channel + 1), levels);
         if (moving) {
@@ -420,7 +419,7 @@ KERNEL void amplitude_flutter_make_course(const AmplitudeFlutterMemory *memory, 
     doubles_1 plan = memory->plan;
     trajectories_fill_piece(&memory->common, piece, 0, UINT64_C(0), (doubles_1){memory->levels.at,
         memory->levels.n1});
-    if (memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1)) {
+    if (glides_glide_moves(&memory->glide)) {
         amplitude_flutter_move_common(memory, piece);
     }
     const double last = (double)(memory->table.n0 - 2);
@@ -576,7 +575,7 @@ KERNEL void amplitude_flutter_process(const AmplitudeFlutterMemory *memory, real
         const int64_t piece = floor_division_64(state.at[AMPLITUDE_FLUTTER_PLACE], INT64_C(128));
         const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - piece * INT64_C(128));
         ix count = smaller_integer(samples - done, AMPLITUDE_FLUTTER_PIECE - begin);
-        const bool moving = memory->glide.counts.at[AMPLITUDE_FLUTTER_MOVING] == INT64_C(1);
+        const bool moving = glides_glide_moves(&memory->glide);
         if (moving) {
             count = smaller_integer(count, (ix)(memory->glide.counts.at[AMPLITUDE_FLUTTER_CELL] -
                 memory->glide.counts.at[AMPLITUDE_FLUTTER_AT]));

@@ -1,4 +1,4 @@
-/* Generated from drive.py (93416bdc21eb756a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (fb9f82fb7d3c4020); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -7,7 +7,6 @@
 #define DRIVE_AT 0
 #define DRIVE_CELL 1
 #define DRIVE_GLIDE_ARRAYS 2
-#define DRIVE_MOVING 2
 #define DRIVE_OFFSET_STATE 2
 #define DRIVE_CHUNK 128
 #define DRIVE_HISTORY_HIGH 24
@@ -274,7 +273,7 @@ KERNEL void drive_process(const DriveMemory *memory, reals_2 block, reals_2 out)
     ix done = 0;
     while (done < block.n1) {
         ix count = smaller_integer(DRIVE_CHUNK, block.n1 - done);
-        const bool moving = counts.at[DRIVE_MOVING] == INT64_C(1);
+        const bool moving = glides_glide_moves(&memory->glide);
         if (moving) {
             const ix at = (ix)counts.at[DRIVE_AT];
             count = smaller_integer(count, (ix)counts.at[DRIVE_CELL] - at);

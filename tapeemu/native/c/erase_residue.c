@@ -1,4 +1,4 @@
-/* Generated from erase_residue.py (4aa5864896da49c3); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from erase_residue.py (ac84be9ee13c577c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What erasing leaves of the pass before: see :class:`tapeemu.processors.erase_residue.EraseResidue`.
@@ -11,7 +11,6 @@
 
 #define ERASE_RESIDUE_AT 0
 #define ERASE_RESIDUE_CELL 1
-#define ERASE_RESIDUE_MOVING 2
 #define ERASE_RESIDUE_TURN REAL(0x1.921fb54442d18p+2)
 #define ERASE_RESIDUE_TOLD_HZ REAL(1000.0)
 #define ERASE_RESIDUE_FLUSH REAL(0x1.4484bfeebc2a0p-100)
@@ -253,7 +252,7 @@ KERNEL void erase_residue_process(const EraseResidueMemory *memory, reals_2 bloc
     while (done < samples) {
         ix column = (ix)memory->counts.at[0];
         ix count = smaller_integer(smaller_integer(samples - done, ERASE_RESIDUE_CHUNK), line.n1 - column);
-        if (counts.at[ERASE_RESIDUE_MOVING] == INT64_C(1)) {
+        if (glides_glide_moves(&memory->glide)) {
             const ix at = (ix)counts.at[ERASE_RESIDUE_AT];
             count = smaller_integer(count, (ix)counts.at[ERASE_RESIDUE_CELL] - at);
             for (ix number = 0; number < ERASE_RESIDUE_NUMBERS; number++) {

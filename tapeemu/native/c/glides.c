@@ -1,4 +1,4 @@
-/* Generated from glides.py (ab850ad748f75fa1); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (18b4b17363516be6); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -47,6 +47,12 @@ KERNEL void glides_glide_target(ix number, double value, const Glide *glide)
     }
 }
 
+/* Whether any number moves. */
+KERNEL bool glides_glide_moves(const Glide *glide)
+{
+    return SETTINGS_MAY_MOVE && glide->counts.at[GLIDES_MOVING] == INT64_C(1);
+}
+
 /* Find whether any value is not as designed. */
 KERNEL void glides_look(const Glide *glide)
 {
@@ -91,7 +97,7 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     int64s_1 counts = glide->counts;
     const int64_t cell = counts.at[GLIDES_CELL];
     const int64_t after = counts.at[GLIDES_AT] + (int64_t)count;
-    if (counts.at[GLIDES_MOVING] == INT64_C(1) && after == cell) {
+    if (glides_glide_moves(glide) && after == cell) {
         doubles_2 values = glide->values;
         const ix before = values.n1 - GLIDES_COLUMNS;
         for (ix number = 0; number < values.n0; number++) {

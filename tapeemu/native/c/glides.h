@@ -13,6 +13,7 @@ typedef struct {
 KERNEL ix glides_glide_cell(double sample_rate);
 KERNEL void glides_glide_rest(ix number, double value, const Glide *glide);
 KERNEL void glides_glide_target(ix number, double value, const Glide *glide);
+KERNEL bool glides_glide_moves(const Glide *glide);
 KERNEL void glides_look(const Glide *glide);
 KERNEL void glides_glide_seek(int64_t place, const Glide *glide);
 KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *glide);

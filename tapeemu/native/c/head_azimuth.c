@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (33637ee6c688a8c1); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (66c0d13bf94a684b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -12,7 +12,6 @@
 #define HEAD_AZIMUTH_AT 0
 #define HEAD_AZIMUTH_CELL 1
 #define HEAD_AZIMUTH_GLIDE_ARRAYS 2
-#define HEAD_AZIMUTH_MOVING 2
 #define HEAD_AZIMUTH_BAND 1
 #define HEAD_AZIMUTH_CELLS 512
 #define HEAD_AZIMUTH_PIECE 128
@@ -322,7 +321,7 @@ KERNEL void head_azimuth_moving_tangents(const HeadAzimuthMemory *memory, int64_
 KERNEL void head_azimuth_fill_course(const HeadAzimuthMemory *memory, int64_t piece)
 {
     doubles_1 delays = (doubles_1){memory->course.at + 1 * memory->course.n1, HEAD_AZIMUTH_PIECE};
-    if (memory->glide.counts.at[HEAD_AZIMUTH_MOVING] == INT64_C(1)) {
+    if (glides_glide_moves(&memory->glide)) {
         head_azimuth_moving_tangents(memory, piece, delays);
     } else {
         head_azimuth_azimuth_tangents(memory, piece, delays);
@@ -418,7 +417,7 @@ KERNEL void head_azimuth_process(const HeadAzimuthMemory *memory, reals_2 block,
             read = 2 * half;
         }
         ix count = smaller_integer(samples - done, HEAD_AZIMUTH_PIECE - begin);
-        const bool moving = memory->glide.counts.at[HEAD_AZIMUTH_MOVING] == INT64_C(1);
+        const bool moving = glides_glide_moves(&memory->glide);
         if (moving) {
             count = smaller_integer(count, (ix)(memory->glide.counts.at[HEAD_AZIMUTH_CELL] -
                 memory->glide.counts.at[HEAD_AZIMUTH_AT]));

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (65d89ee2c9f6bd7d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (5b493c89239e6187); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -7,7 +7,6 @@
 #define MAGNETISED_AT 0
 #define MAGNETISED_CELL 1
 #define MAGNETISED_GLIDE_ARRAYS 2
-#define MAGNETISED_MOVING 2
 #define MAGNETISED_HISTORY_H 16
 #define MAGNETISED_ROWS 10
 #define MAGNETISED_SCRATCH 210
@@ -310,7 +309,7 @@ KERNEL void magnetised_process(const MagnetisedMemory *memory, reals_2 block, re
     ix done = 0;
     while (done < block.n1) {
         ix count = smaller_integer(MAGNETISED_CHUNK, block.n1 - done);
-        const bool moving = counts.at[MAGNETISED_MOVING] == INT64_C(1);
+        const bool moving = glides_glide_moves(&memory->glide);
         if (moving) {
             const ix at = (ix)counts.at[MAGNETISED_AT];
             count = smaller_integer(count, (ix)counts.at[MAGNETISED_CELL] - at);

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (3493ac35956a0eb9); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (4d52417978556b1b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -491,10 +491,11 @@ KERNEL void print_through_process(const PrintThroughMemory *memory, reals_2 bloc
         const ix begin = (ix)(place - hop);
         ix count = smaller_integer(samples - done, PRINT_THROUGH_HOP - begin);
         int64s_1 glides = memory->glide.counts;
-        if (glides.at[PRINT_THROUGH_MOVING] == INT64_C(1)) {
+        if (glides_glide_moves(&memory->glide)) {
             count = smaller_integer(count, (ix)(glides.at[PRINT_THROUGH_CELL] - glides.at[PRINT_THROUGH_AT]));
         }
-        if (glides.at[PRINT_THROUGH_MOVING] == INT64_C(1) || counts.at[PRINT_THROUGH_MOVED] == INT64_C(1)) {
+        if (SETTINGS_MAY_MOVE && (glides.at[PRINT_THROUGH_MOVING] == INT64_C(1) ||
+            counts.at[PRINT_THROUGH_MOVED] == INT64_C(1))) {
             print_through_keep_nodes(memory);
         }
         const ix column = (ix)(place - floor_division_64(place, (int64_t)columns) * (int64_t)columns);

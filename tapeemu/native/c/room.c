@@ -1,4 +1,4 @@
-/* Generated from room.py (d1c98e513c4f80bc); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from room.py (ded65501be819981); do not edit. SPDX-License-Identifier: ISC */
 
 /* The reverberating room, from its settings to sound: see :class:`tapeemu.processors.fdn_reverb.FdnReverb`. */
 
@@ -6,7 +6,6 @@
 
 #define ROOM_AT 0
 #define ROOM_GLIDE_ARRAYS 2
-#define ROOM_MOVING 2
 #define ROOM_GLIDE_CELL 1
 #define ROOM_FILTER_ROWS 9
 #define ROOM_DECAY_COURSE 4
@@ -528,7 +527,7 @@ KERNEL void room_process(const RoomMemory *memory, reals_2 block, reals_2 out)
             counters.at[ROOM_CELL] - floor_remainder_64(counters.at[ROOM_POSITION], counters.at[ROOM_CELL]));
         count = smaller_integer(count, (ix)counters.at[ROOM_SHORTEST]);
         count = smaller_integer(count, length - done);
-        const bool glides = memory->glide.counts.at[ROOM_MOVING] == INT64_C(1);
+        const bool glides = glides_glide_moves(&memory->glide);
         bool left = counters.at[ROOM_LEFT] == INT64_C(1);
         const ix at = (ix)memory->glide.counts.at[ROOM_AT];
         if (glides) {

@@ -2,6 +2,7 @@
  *
  * Build switches:
  *   TAPEEMU_SINGLE   real numbers in single precision (default: double)
+ *   TAPEEMU_STILL    settings never move: what follows them is left out (default: they may)
  *
  * In double precision the results are those of Python, bit for bit.
  *
@@ -31,6 +32,12 @@ typedef float real;
 #else
 typedef double real;
 #define REAL(number) ((real)(number))
+#endif
+
+#ifdef TAPEEMU_STILL
+#define SETTINGS_MAY_MOVE false
+#else
+#define SETTINGS_MAY_MOVE true
 #endif
 
 /* What stands before every kernel: nothing where each file is compiled by itself, static where one file holds all, and

@@ -1,4 +1,4 @@
-/* Generated from tape_noise.py (cf9d290cf6c353d8); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_noise.py (60874f410178f7c7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Noise of the tape, from settings to sound: hiss, modulation noise, hum.
@@ -14,7 +14,6 @@
 #define TAPE_NOISE_AT 0
 #define TAPE_NOISE_CELL 1
 #define TAPE_NOISE_GLIDE_ARRAYS 2
-#define TAPE_NOISE_MOVING 2
 #define TAPE_NOISE_PIECE 128
 #define TAPE_NOISE_HISS 0
 #define TAPE_NOISE_SKIRT 1
@@ -740,7 +739,7 @@ KERNEL void tape_noise_process(const TapeNoiseMemory *memory, reals_2 block, rea
             tape_noise_make_piece(memory, piece);
         }
         reals_1 hum = (reals_1){memory->hum.at + begin, memory->hum.n0 - begin};
-        const bool glides = counts.at[TAPE_NOISE_MOVING] == INT64_C(1);
+        const bool glides = glides_glide_moves(&memory->glide);
         if (glides) {
             const ix at = (ix)counts.at[TAPE_NOISE_AT];
             count = smaller_integer(count, (ix)counts.at[TAPE_NOISE_CELL] - at);

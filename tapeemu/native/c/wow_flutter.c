@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (ada5a52d470c82db); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (41bd9c19eb313e6d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -12,7 +12,6 @@
 #define WOW_FLUTTER_AT 0
 #define WOW_FLUTTER_CELL 1
 #define WOW_FLUTTER_GLIDE_ARRAYS 2
-#define WOW_FLUTTER_MOVING 2
 #define WOW_FLUTTER_BAND 1
 #define WOW_FLUTTER_LAW 0
 #define WOW_FLUTTER_CELLS 512
@@ -479,7 +478,7 @@ KERNEL ix wow_flutter_process(const WowFlutterMemory *memory, reals_2 block, rea
         }
         ix count = smaller_integer(block.n1 - taken, line.n1 - column);
         const int64_t at = memory->glide.counts.at[WOW_FLUTTER_AT];
-        if (memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1)) {
+        if (glides_glide_moves(&memory->glide)) {
             count = smaller_integer(count, (ix)(memory->glide.counts.at[WOW_FLUTTER_CELL] - at));
         }
         counts.at[WOW_FLUTTER_CELL_BEGIN] = counts.at[WOW_FLUTTER_FED] - at;
@@ -519,7 +518,7 @@ KERNEL void wow_flutter_read_stretch(const WowFlutterMemory *memory, int64_t end
         floor_remainder(begin, WOW_FLUTTER_PIECE));
     const ix taps = (ix)counts.at[WOW_FLUTTER_TAPS];
     /* Where the depth moves, places are counted from the first of the piece. */
-    const bool moving = memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1);
+    const bool moving = glides_glide_moves(&memory->glide);
     const ix since = moving ? floor_division(begin, WOW_FLUTTER_PIECE) * WOW_FLUTTER_PIECE : 0;
     if (moving) {
         wow_flutter_move_delays(memory, begin, count);
@@ -553,7 +552,7 @@ KERNEL void wow_flutter_locate(const WowFlutterMemory *memory, double share, ix 
 {
     double start = memory->plan.at[WOW_FLUTTER_FRACTION];
     const double slope = memory->plan.at[WOW_FLUTTER_SLOPE];
-    if (memory->glide.counts.at[WOW_FLUTTER_MOVING] == INT64_C(1)) {
+    if (glides_glide_moves(&memory->glide)) {
         start = start + slope * (double)since;
         interpolation_locate(memory->moved, share, start, slope, 512.0, begin - since, count,
             &memory->places);
