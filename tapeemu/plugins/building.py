@@ -419,7 +419,7 @@ def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     flags = [*_FLAGS, *([] if machine.name.startswith("windows") else ["-fPIC"])]
     if compiler[0] == "gcc":
         return flags
-    # Loops whose length is not known, and functions written into their callers: measured, it costs no speed.
+    # Loops whose length is not known; measured, it costs no speed.
     flags += ["-mllvm", "-unroll-runtime=false"]
     chosen = [f"{name}:minsize" for name in cold_functions()]
     chosen += [f"{name}:{how}" for name in _CHEAP for how in ("noinline", "optsize")]
