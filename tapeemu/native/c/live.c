@@ -15,15 +15,7 @@
 #define FADE_SECONDS 0.03
 #define LONG_FADE_SECONDS 0.25 /* where no tail can be kept */
 #define RINGING_DB (-100.0) /* tails are kept down to here, and then faded */
-#define LONGEST_FADE_SECONDS 3.0
 #define QUIET ((tapeemu_real)1e-3) /* -60 dBFS: below, what drives is linear, and a tail is alone */
-
-/* Of the time by which the old chain rings longer than the new one: in how much of it the sound changes place. What is
- * rung and what is new are two sounds, whose powers add up: taking over at once where both are equally loud is 3 dB
- * louder, and any weights that come before the tail has gone are louder by what is left of it. Of a reverberation that
- * falls by 60 dB in T, fed with 1 - w while w of the new sound is heard, the sum rises by at most 0.4 dB if w takes 0.4 T
- * (0.5 dB: 0.36 T); no sound of a mixed reverb rises by more than of one that is only wet. */
-#define FADE_OF_RINGING 0.4
 
 /* A weight that goes from one end to the other in `length` samples, after `wait` more. */
 typedef struct {
@@ -363,15 +355,6 @@ static int64_t later(int64_t one, int64_t other)
     return one > other ? one : other;
 }
 
-/* Samples in which sound goes over from a chain that rings longer. */
-static int64_t ringing_fade(const tapeemu_live *live, const Slot *old, const Slot *new)
-{
-    const int64_t longer = tapeemu_tail(old->chain, -60.0) - tapeemu_tail(new->chain, -60.0);
-    const int64_t longest = (int64_t)(LONGEST_FADE_SECONDS * live->rate);
-    const int64_t fade = (int64_t)(FADE_OF_RINGING * (double)longer);
-    return later(live->fade, fade < longest ? fade : longest);
-}
-
 /* Both parts behind hear both tails. What rings is given from then on by the new part before instead of the old one
  * (fed_after), and what stands behind is heard instead of the old (heard_after). Where the tails are not equally late,
  * the later one is on time only behind its own chain: so one change comes after the other. */
@@ -380,39 +363,38 @@ static void give_way_shared(tapeemu_live *live, Slot *old, Slot *new)
     const tapeemu_part before = tapeemu_part_of(new->chain, TAPEEMU_BEFORE);
     const tapeemu_part behind = tapeemu_part_of(new->chain, TAPEEMU_BEHIND);
     const int64_t old_late = part_latency(old->chain, TAPEEMU_BEFORE);
-    const int64_t fade = ringing_fade(live, old, new);
     int64_t fed_after = before.empty ? 0 : settling(live);
     int64_t heard_after = behind.empty ? live->latency : settling(live);
     if (new->late > old->late)
         fed_after = later(fed_after, heard_after + live->fade);
     if (new->late < old->late)
-        heard_after = later(heard_after, fed_after + fade + 2 * live->latency);
+        heard_after = later(heard_after, fed_after + live->fade + 2 * live->latency);
     if (!before.empty)
         new->given = fade_after(0, live->fade, true);
     if (!behind.empty)
         new->opened = fade_after(0, live->fade, true);
-    old->fed = fade_after(fed_after + old_late, fade, false);
-    new->fed = fade_after(fed_after + before.latency, fade, true);
+    old->fed = fade_after(fed_after + old_late, live->fade, false);
+    new->fed = fade_after(fed_after + before.latency, live->fade, true);
     old->heard = fade_after(heard_after, live->fade, false);
     new->heard = fade_after(heard_after, live->fade, true);
     old->rung = fade_after(
-        fed_after + fade + 2 * live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+        fed_after + live->fade + 2 * live->latency + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
     new->hears |= 1u << (old - live->slots);
     old->hears |= 1u << (new - live->slots);
-    live->change_left = later(heard_after + live->fade, fed_after + later(old_late, before.latency) + fade);
+    live->change_left = later(heard_after, fed_after + later(old_late, before.latency)) + live->fade;
 }
 
 /* The old chain is given less by as much as more is heard of the new one, and rings. */
 static void give_way_beside(tapeemu_live *live, Slot *old, Slot *new)
 {
     const int64_t heard_after = settling(live) + live->latency;
-    const int64_t fade = ringing_fade(live, old, new);
     new->given = fade_after(0, live->fade, true);
-    new->heard = fade_after(heard_after, fade, true);
-    old->fed = fade_after(settling(live) + part_latency(old->chain, TAPEEMU_BEFORE), fade, false);
-    old->heard = fade_after(heard_after + fade + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
+    new->heard = fade_after(heard_after, live->fade, true);
+    old->fed = fade_after(settling(live) + part_latency(old->chain, TAPEEMU_BEFORE), live->fade, false);
+    old->heard =
+        fade_after(heard_after + live->fade + tapeemu_tail(old->chain, RINGING_DB), live->fade, false);
     old->rung = fade_after(old->heard.wait + live->fade, live->fade, false);
-    live->change_left = heard_after + fade;
+    live->change_left = heard_after + live->fade;
 }
 
 /* The outputs change place. */

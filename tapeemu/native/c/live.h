@@ -12,9 +12,7 @@
  * How a chain gives way to another: both hear the input for 60 ms and the latency, the new one unheard; then what one
  * makes is faded into what the other makes, in 30 ms, with weights that add up to 1. So a change is never louder than
  * the louder of the two chains, and between equal chains nothing is heard but the start of filters that remember longer.
- * From a chain that rings longer sound goes over more slowly, as what still rings adds to what is new: in 0.4 of the time
- * by which its tail to -60 dB is longer, at most 3 s. So noise is never more than 0.5 dB louder than through the louder
- * chain, up to 7.5 s of reverberation; beyond that, through a reverb that is only wet, up to 3 dB.
+ * A tail that rings on adds to that: behind a reverb that is only wet noise can be 3 dB louder for a moment.
  *
  * Of chains that ring on (reverbs) three parts change place one by one: what stands before the reverbs, they
  * themselves, and what stands behind.
@@ -55,8 +53,8 @@ tapeemu_live *tapeemu_live_create(double rate, int32_t channels, int32_t block, 
 /* Begin the change to a chain, whose next sample is the next one that is processed.
  *
  * A chain that comes before the first sample, or before the first one after a reset, sounds at once. Returns false, and
- * leaves the chain to the caller, while a change is under way (0.31 s and the latency at most, or 0.12 s and three times
- * the latency; of a chain that rings longer up to 3.1 s and three times the latency), while all places are taken by chains that were not fetched by tapeemu_live_gone, if the chain is here
+ * leaves the chain to the caller, while a change is under way (at most 0.31 s and the latency, or 0.12 s and three times
+ * the latency), while all places are taken by chains that were not fetched by tapeemu_live_gone, if the chain is here
  * already, if its rate or channels are others, if it is later than the latency, or if it changes the length. A chain
  * that still rings from an earlier change is faded in 30 ms. */
 bool tapeemu_live_take(tapeemu_live *live, tapeemu *incoming);

@@ -195,7 +195,7 @@ def test_silence_has_no_doubt() -> None:
 @pytest.mark.parametrize(("known_hz", "is_new"), [([], True), ([10.0], False), ([10.15], False), ([11.0], True)])
 def test_a_line_is_found_once_and_not_beside_one_that_is_known(known_hz, is_new):
     """A period of two bins: nearer than two periods, 0.4 Hz here, lines are one."""
-    from measure.parts.fluctuation import _peaks
+    from measure.parts.steady_lines import _peaks
 
     power = np.ones(400)
     power[99:102] = [1e5, 1e6, 1e5]

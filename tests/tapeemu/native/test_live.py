@@ -207,47 +207,6 @@ def test_a_tail_that_cannot_be_kept_fades_slowly_and_its_noise_with_it(
     assert decibels(heard[:, CHANGE + UNHEARD + 12_001 + 500 :]) < -60.0
 
 
-WET_HALL, WET_OTHER = (
-    FdnReverb(decay_seconds=seconds, lines=8, wet_percent=100.0, pre_delay_seconds=0.0) for seconds in (1.5, 0.3)
-)
-
-
-@pytest.mark.parametrize(
-    ("before", "after"),
-    [
-        (WET_HALL, NOTHING),
-        (LONG_HALL, NOTHING),
-        (WET_HALL, DRIVE),
-        (Chain([STILL, WET_HALL]), STILL),
-        (WET_HALL, WET_OTHER),
-        (Chain([WET_HALL, DRIVE]), DRIVE),
-    ],
-)
-def test_what_still_rings_and_what_is_new_are_never_louder_than_the_louder_chain(
-    library: LiveLibrary, before: Processor, after: Processor
-) -> None:
-    """Noise on eight channels, every 50 ms. Taken over in 30 ms, the first pair would be 2.9 dB louder.
-
-    Treble rings shorter than what the fade is made for, so midway it is softer.
-    """
-    audio = noise(2 * RATE, 8)
-
-    def level(made: Any) -> Any:
-        return 10.0 * np.log10(
-            np.mean(made[:, : made.shape[1] // 2400 * 2400].reshape(8, -1, 2400) ** 2, axis=(0, 2))
-        )
-
-    live = library.live(latency=LATE, channels=8)
-    chains = [library.chain(made, channels=8) for made in (before, after)]
-    assert live.take(chains[0])
-    heard = [live.process(audio)]
-    assert live.take(chains[1])
-    heard.append(live.process(audio))
-    steady = max(np.mean(level(made)[-10:]) for made in heard)
-    assert np.max(level(heard[1])) - steady < 0.5
-    assert np.min(level(heard[1])) > min(np.mean(level(made)[-10:]) for made in heard) - 2.0
-
-
 @pytest.mark.parametrize(
     ("before", "after"),
     [
@@ -337,16 +296,15 @@ def test_a_tail_is_kept_whatever_comes(
     library: LiveLibrary, before: Processor, after: Processor, source: Processor, way: Processor
 ) -> None:
     """Also of chains with noise, and of chains that are less late; noise goes on as it would have."""
-    audio = noise(60_000)
+    audio = noise(40_000)
     audio[:, CHANGE:] = 0.0
-    heard, _, chains = change(library, before, after, audio)
-    silence = np.zeros((1, 60_000))
+    heard, _, _ = change(library, before, after, audio)
+    silence = np.zeros((1, 40_000))
     noise_alone = late(library.chain(source).process(silence), LATE)
     tail = late(library.chain(Chain([way, LONG_HALL])).process(audio), LATE - library.chain(way).latency)
-    longer = np.subtract(*(library.c.tapeemu_tail(chain.handle, -60.0) for chain in chains))
-    since = CHANGE + UNHEARD + 2 * FADE + 3 * LATE + int(0.4 * longer)
+    since = CHANGE + UNHEARD + 2 * FADE + 3 * LATE
     rest, expected = (heard - noise_alone)[0, since:], tail[0, since:]
-    assert decibels(expected) > -40.0
+    assert decibels(expected) > -30.0
     # Of a chain that is later than the one that comes, the tail stays as much later.
     shifts = (0, library.chain(way).latency)
     assert min(decibels(rest[shift:] - expected[: expected.size - shift]) for shift in shifts) < -90.0

@@ -94,7 +94,8 @@ def test_a_stage_sounds_as_on_the_command_line(library: ClapLibrary, what: str) 
     made = plugin.process(audio, place=0)
     plugin.end()
     assert np.max(np.abs(made)) > 0.0 or np.max(np.abs(expected)) == 0.0
-    np.testing.assert_array_equal(made, expected)
+    # Denormal samples are silence in a plug-in.
+    np.testing.assert_array_equal(made, np.where(np.abs(expected) < np.finfo(np.float32).tiny, 0.0, expected))
 
 
 @pytest.mark.parametrize("what", REFUSED)

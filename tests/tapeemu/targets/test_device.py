@@ -137,7 +137,7 @@ HALL_AND_DRIVE = Chain([FdnReverb(decay_seconds=1.0, lines=32), PreampDrive(driv
         (8_000, 1520, (("fdn_reverb", "lines", 32, 8),), None),
         (32_000, 1000, (("preamp_drive", "oversampling", 12, 6),), 6),
         (32_000, 730, (("preamp_drive", "oversampling", 12, 4),), 4),
-        (32_000, 430, (("preamp_drive", "oversampling", 12, 1),), 1),
+        (32_000, 190, (("fdn_reverb", "lines", 32, 8), ("preamp_drive", "oversampling", 12, 1)), 1),
         (8_000, 700, (("fdn_reverb", "lines", 32, 8), ("preamp_drive", "oversampling", 12, 6)), 6),
     ],
 )
