@@ -244,7 +244,17 @@ def alternatives(kind: str) -> Iterator[tuple[str, Any]]:
             yield name, 0.0
 
 
-@pytest.mark.parametrize("kind", sorted(set(KINDS) - {"plugin_effect"}))
+DEAR = {"tape_response"}
+"""Some 350 pairs of settings, each of which is designed anew."""
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pytest.param(kind, marks=[pytest.mark.long] if kind in DEAR else [])
+        for kind in sorted(set(KINDS) - {"plugin_effect"})
+    ],
+)
 def test_no_setting_silences_another_without_a_word(kind: str) -> None:
     """For every two settings: together they are refused, or the second is heard, or it is told to be idle."""
     model = KINDS[kind]

@@ -94,6 +94,7 @@ def test_flutter_in_windows_along_a_curve_reads_what_the_curve_says(profile: Any
         assert abs(read.value - value) <= 2.0 * read.uncertainty < 0.4 * value, (k, read)
 
 
+@pytest.mark.long
 def test_parts_move_each_by_its_own_depth() -> None:
     """Rotating parts that stay, noise that grows and scrape flutter that falls, against each of them alone.
 
