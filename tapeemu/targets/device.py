@@ -36,7 +36,7 @@ FLAGS = ("-O3", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math", SI
 neither is kept changes no bit, and saves a twentieth of the instructions."""
 
 BLOCK = 64
-SLOW_FROM = 4096
+SLOW_FROM = 2048
 CONTROL_HZ = 100.0
 """Envelopes of the input a second, if nothing else is asked for."""
 

@@ -346,14 +346,14 @@ def wow_flutter_shapes(
 
 @kernel()
 def _has_noise(settings: WowFlutterSettings) -> bool:
-    """Whether rotating parts are not all that moves."""
-    return flutter_scale(settings) > 0.0 and (settings.random_percent > 0.0 or settings.scrape_percent > 0.0)
+    """Whether rotating parts may move apart from others: a figure scales all alike."""
+    return settings.scaled == 0 and (settings.random_percent > 0.0 or settings.scrape_percent > 0.0)
 
 
 @kernel()
 def _has_scrape(settings: WowFlutterSettings) -> bool:
-    """Whether scrape flutter moves."""
-    return flutter_scale(settings) > 0.0 and settings.scrape_percent > 0.0
+    """Whether scrape flutter may move apart from others."""
+    return settings.scaled == 0 and settings.scrape_percent > 0.0
 
 
 @kernel()

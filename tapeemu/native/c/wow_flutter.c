@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (41bd9c19eb313e6d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (d89872e967bd8463); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -203,17 +203,16 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
     trajectories_trajectory_shapes(0, noises, noises * scrape, highest, sample_rate, 1, shapes, row);
 }
 
-/* Whether rotating parts are not all that moves. */
+/* Whether rotating parts may move apart from others: a figure scales all alike. */
 KERNEL bool wow_flutter_has_noise(const WowFlutterSettings *settings)
 {
-    return wow_flutter_flutter_scale(settings) > 0.0 && (settings->random_percent > 0.0 ||
-        settings->scrape_percent > 0.0);
+    return settings->scaled == 0 && (settings->random_percent > 0.0 || settings->scrape_percent > 0.0);
 }
 
-/* Whether scrape flutter moves. */
+/* Whether scrape flutter may move apart from others. */
 KERNEL bool wow_flutter_has_scrape(const WowFlutterSettings *settings)
 {
-    return wow_flutter_flutter_scale(settings) > 0.0 && settings->scrape_percent > 0.0;
+    return settings->scaled == 0 && settings->scrape_percent > 0.0;
 }
 
 /* Constant delay of a track: drawn evenly from its range, from the seed and the number of the track. */
