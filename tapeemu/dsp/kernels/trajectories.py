@@ -191,7 +191,8 @@ def trajectory_shapes(
     row = shape_row(rows, 2, shapes, row)
     row = shape_row(rows, pairs + 31, shapes, row)
     row = shape_row(rows, 2 * pairs, shapes, row)
-    return shape_row(3, cubics_room(highest_hz, sample_rate, longest), shapes, row)
+    columns = cubics_room(highest_hz, sample_rate, longest) if noises > 0 else 1
+    return shape_row(3, columns, shapes, row)
 
 
 @kernel()

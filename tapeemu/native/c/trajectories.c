@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (9432b5ceecf09c0b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (e3ac9843b5c2f1ca); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -96,8 +96,8 @@ KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double
     row = memory_shapes_shape_row(rows, 2, shapes, row);
     row = memory_shapes_shape_row(rows, pairs + 31, shapes, row);
     row = memory_shapes_shape_row(rows, 2 * pairs, shapes, row);
-    return memory_shapes_shape_row(3, octave_noise_cubics_room(highest_hz, sample_rate, longest), shapes,
-        row);
+    const ix columns = noises > 0 ? octave_noise_cubics_room(highest_hz, sample_rate, longest) : 1;
+    return memory_shapes_shape_row(3, columns, shapes, row);
 }
 
 /* Largest magnitude of a noise: eight standard deviations of what it delivers; arguments as for it. */
