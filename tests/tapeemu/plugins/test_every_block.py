@@ -71,6 +71,7 @@ def check_bus(library: ClapLibrary, plugins: Path, kind: str, channels: int) -> 
     """What Python makes of as many channels, in both formats, in place and not."""
     audio = noise(channels, 3_000)
     expected = processor_kinds()[kind]().stream(sample_rate=RATE, channels=channels).process(audio)
+    expected[np.abs(expected) < np.finfo(expected.dtype).tiny] = 0.0  # denormal samples are silence in a plug-in
     clap = library.make(kind)
     assert clap.set_channels(channels)
     assert clap.activate(RATE)
@@ -155,4 +156,4 @@ def test_what_is_denormal_is_silence(library: ClapLibrary, kind: str) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_is_denormal_is_silence_everywhere(library: ClapLibrary, kind: str) -> None:
-    check_denormals(library, kind, 80)
+    check_denormals(library, kind, 140)
