@@ -12,6 +12,7 @@ from typing import Any, get_args
 import numpy as np
 import pytest
 from live_library import LiveLibrary
+from moving_settings import curve, moved
 from scipy.integrate import quad
 from scipy.signal import fftconvolve, firwin
 
@@ -38,19 +39,6 @@ from tapeemu.presets.writing import preset_text
 from tapeemu.processor import Processor
 
 RATE = 48_000
-
-
-def curve(name: str, *points: tuple[Any, ...]) -> Curve:
-    return Curve(
-        setting=name,
-        points=tuple(
-            CurvePoint(seconds=at, value=value, shape=(*shape, "linear")[0]) for at, value, *shape in points
-        ),
-    )
-
-
-def moved(processor: Processor, *curves: Curve) -> Chain:
-    return Chain([Stage(processor=processor, automation=curves)])
 
 
 def sine(samples: int, hertz: float = 100.0) -> Any:

@@ -7,29 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from moving_settings import curve, moved
 from scipy import signal, stats
 
 from measure import flutter
-from tapeemu import AmplitudeFlutter, Chain, Curve, CurvePoint, HeadAzimuth, Stage, WowFlutter
+from tapeemu import AmplitudeFlutter, HeadAzimuth, WowFlutter
 from tapeemu.errors import ParameterError
-from tapeemu.processor import Processor
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.processors.wow_flutter import RotatingPart
 
 RATE = 48_000
-
-
-def curve(name: str, *points: tuple[Any, ...]) -> Curve:
-    return Curve(
-        setting=name,
-        points=tuple(
-            CurvePoint(seconds=at, value=value, shape=(*shape, "linear")[0]) for at, value, *shape in points
-        ),
-    )
-
-
-def moved(processor: Processor, *curves: Curve) -> Chain:
-    return Chain([Stage(processor=processor, automation=curves)])
 
 
 def tone(hertz: float, first: int, samples: int) -> Any:
