@@ -60,6 +60,20 @@ def test_a_loud_neighbour_leaks_more() -> None:
         assert 0.6 < (reading.value - 0.4) / reading.uncertainty < 1.6
 
 
+def test_a_neighbour_beyond_the_last_band_leaks_as_well() -> None:
+    """A loud, slow decay above 11.3 kHz, where no octave stands: 8 kHz reads too long, and says so."""
+    response = octaves((0.4,) * 8, seed=1, order=0)
+    noise = np.random.default_rng(2).standard_normal(len(response))
+    sections = signal.butter(8, [11_400.0, 20_000.0], "bandpass", fs=RATE, output="sos")
+    above = signal.sosfiltfilt(sections, noise) * 10.0 ** (-0.5 - 3.0 * np.arange(len(noise)) / RATE / 1.2)
+    alone, beside = (decay_from_impulse(each, RATE).band(8_000.0) for each in (response, response + above))
+    assert alone.t30.value == pytest.approx(0.4, abs=3.0 * alone.t30.uncertainty)
+    assert not any("neighbouring bands" in warning for warning in alone.t30.warnings)
+    assert beside.t30.value > 0.45
+    assert any("neighbouring bands" in warning for warning in beside.t30.warnings)
+    assert beside.t30.uncertainty > 0.5 * (beside.t30.value - 0.4)
+
+
 def test_equal_bands_leak_nothing() -> None:
     result = decay_from_impulse(octaves((0.8,) * 8, seed=2, order=0), RATE)
     for band in result.bands[3:]:

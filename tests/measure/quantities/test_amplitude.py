@@ -156,6 +156,18 @@ def test_dropouts_are_counted_with_place_length_and_depth() -> None:
     assert sum(lengths.values()) == 3
 
 
+def test_the_depth_of_a_dropout_is_told_against_the_level_around_it() -> None:
+    """In a fade the level around is that of the moment itself, not that of half a window before or after."""
+    time = np.arange(8 * FS) / FS
+    gain = 10.0 ** (np.clip(10.0 * (time - 1.6), -6.0, 6.0) / 20.0)
+    gain *= 1.0 - 0.25 * (1.0 + np.cos(2.0 * np.pi * (time - 1.6) / 0.04)) * (np.abs(time - 1.6) < 0.02)
+    for rising in (gain, gain[::-1]):
+        signal = 0.1 * tone(3150, duration_seconds=8, sample_rate=FS) * rising
+        (found,) = amplitude_fluctuation(signal, FS, dropout_db=4.0).channels[0].dropouts
+        # Half a block of the median too early or too late is 0.5 dB of the fade.
+        assert found.depth_db == pytest.approx(20.0 * math.log10(2.0), abs=0.2)
+
+
 def test_threshold_and_shortest_length_of_a_dropout_can_be_chosen() -> None:
     time = np.arange(12 * FS) / FS
     gain = 1 - 0.4 * ((time > 3) & (time < 3.004)) - 0.4 * ((time > 6) & (time < 6.05))

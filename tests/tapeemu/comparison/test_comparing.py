@@ -261,6 +261,8 @@ def test_mono_and_float32_are_welcome() -> None:
         (np.zeros((2, 0)), {}, AudioError, "no samples"),
         (np.full((2, RATE), np.nan), {}, AudioError, "not finite"),
         (np.zeros((2, RATE)), {"sample_rate": None}, ParameterError, "sample_rate is missing"),
+        (np.zeros((2, RATE)), {"sample_rate": 15_999}, AudioError, "need 16,000 Hz or more"),
+        (np.zeros((2, RATE)), {"sample_rate": 16_000}, AudioError, "loudness of 'dry stem' is undefined"),
         (np.zeros((2, RATE)), {"true_peak_dbtp": 3.0}, ParameterError, "between -60 and 0"),
         (np.zeros((2, RATE)), {"tail_seconds": -1.0}, ParameterError, "between 0 and 600"),
         (np.zeros((2, RATE)), {"tail_seconds": 600.0, "orders": ["wow"] * 60}, AudioError, "compare fewer orders"),

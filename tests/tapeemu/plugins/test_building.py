@@ -117,6 +117,12 @@ def test_a_compiler_that_fails_is_told_in_one_line_and_leaves_nothing(
     assert not list((tmp_path / "builds").iterdir())
 
 
+def test_a_compiler_that_does_not_end_is_given_up_with_a_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(building, "_LONGEST_SECONDS", 0.05)
+    with pytest.raises(BuildError, match=r"was not done after 0 s; .*tapeemu\[plugins\]"):
+        building._run([sys.executable, "-c", "import time; time.sleep(60)"])
+
+
 def test_a_cache_that_cannot_be_written_to_is_said_with_a_remedy(tmp_path: Path) -> None:
     (tmp_path / "cache").write_text("a file where the folder should be")
     with pytest.raises(OutputError, match=r"cache.* cannot be written \(.*\); make it writable"):

@@ -417,6 +417,7 @@ def test_figures_survive_a_file() -> None:
     again = parse_preset(preset_text(good().replace(measured=measured)), name="x").measured
     assert again is not None
     assert again.parts().keys() == {"chain", "without reverb", "stage stairs"}
+    assert "[measured.stages]" not in preset_text(good().replace(measured=measured))  # no heading above nothing
     for part, figures in measured.parts().items():
         for key, figure in figures.items():
             kept = again.parts()[part][key]

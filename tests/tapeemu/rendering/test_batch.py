@@ -169,6 +169,16 @@ def test_workers_of_an_earlier_batch_stand_in_the_folder_of_this_one(
         assert len(list((tmp_path / place / "out").glob("*.wav"))) == 2
 
 
+def test_a_worker_ends_with_its_work_though_the_one_that_started_it_goes_on() -> None:
+    """What watches for the death of the starter must not keep the worker from ending."""
+    work = (
+        "import os; from tapeemu.rendering.workers import _call\n"
+        "print(_call('item', (dict,), os.getppid(), None, None))"
+    )
+    done = subprocess.run([sys.executable, "-c", work], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout == "('item', {'progress': None})\n"
+
+
 def test_another_try_replaces_what_the_first_one_finished_and_no_stranger(tree: Path) -> None:
     """A process may be ended after its result took its name and before it could say so."""
     done = run(tree, jobs=1).reports[0]

@@ -49,3 +49,13 @@ def test_a_plot_of_decays_is_half_a_second_wide_at_least(
     curve = Curve(quantity="decay", x=x, y=-59.9 * x / seconds, x_name="time", x_unit="s", y_unit="dB")
     plots.decay_plot([curve], "quiet")
     assert limits == [pytest.approx((0.0, end))]
+
+
+def test_colours_run_from_the_lower_limit_to_the_upper(monkeypatch: pytest.MonkeyPatch) -> None:
+    limits: list[tuple[float, float]] = []
+    monkeypatch.setattr(plots, "_svg", lambda figure, _: limits.append(figure.axes[0].images[0].get_clim()) or "")
+    plots.spectrogram_difference_plot(picture(-12.3), picture(-15.3), -12.3, 2)
+    plots.spectrogram_plot(picture(-12.3), -12.3, 2)
+    (least, most), (floor, top) = limits
+    assert least == -most < 0.0
+    assert floor < top == 0.0
