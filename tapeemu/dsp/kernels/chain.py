@@ -14,6 +14,7 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 
 __all__ = [
     "DELAY",
@@ -215,10 +216,7 @@ def seek_chain(settings: ChainSettings, place: np.int64, memory: ChainMemory) ->
 @kernel()
 def reset_chain(memory: ChainMemory) -> None:
     """Silence the delays of a chain."""
-    lines = memory.lines
-    for channel in range(lines.shape[0]):
-        for column in range(lines.shape[1]):
-            lines[channel, column] = 0.0
+    clear_rows(memory.lines)
     for delay in range(memory.rings.shape[0]):
         memory.rings[delay, _PLACE] = 0
 

@@ -31,6 +31,7 @@ from tapeemu.dsp.kernels.glides import (
     glide_target,
     glide_values,
 )
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
 __all__ = [
@@ -251,11 +252,9 @@ def erase_residue_change(
 @kernel()
 def erase_residue_seek(memory: EraseResidueMemory, place: np.int64) -> None:
     """Go to another place on the tape, which is blank; nothing that sounded before is left."""
-    line = memory.line
-    for channel in range(line.shape[0]):
+    clear_rows(memory.line)
+    for channel in range(memory.lows.shape[0]):
         memory.lows[channel] = 0.0
-        for column in range(line.shape[1]):
-            line[channel, column] = 0.0
     memory.counts[0] = 0
     glide_seek(place, memory.glide)
 

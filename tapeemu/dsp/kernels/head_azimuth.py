@@ -29,6 +29,7 @@ from tapeemu.dsp.kernels.glides import (
 )
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Places, locate
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND
@@ -369,11 +370,8 @@ def head_azimuth_seek(memory: HeadAzimuthMemory, place: np.int64) -> None:
     counts[_MADE] = 0
     counts[_FILLED] = 2 * counts[_REACH]
     counts[_READ] = 2 * counts[_HALF]
-    for channel in range(memory.line.shape[0]):
-        for i in range(memory.line.shape[1]):
-            memory.line[channel, i] = 0.0
-        for i in range(memory.shifted.shape[1]):
-            memory.shifted[channel, i] = 0.0
+    clear_rows(memory.line)
+    clear_rows(memory.shifted)
 
 
 @kernel()

@@ -17,6 +17,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.dot_products import dot_product
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, fade
+from tapeemu.dsp.kernels.kept_rows import clear_rows, move_to_front
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.oversampling import windowed_sinc
 from tapeemu.dsp.kernels.small_systems import factorise, solve_factorised
@@ -401,19 +402,12 @@ def long_filter_design(
 @kernel()
 def long_filter_clear(rates: LongFilter) -> None:
     """Forget all sound."""
-    for channel in range(rates.line.shape[0]):
-        for i in range(rates.line.shape[1]):
-            rates.line[channel, i] = 0.0
-        for i in range(rates.middles.shape[1]):
-            rates.middles[channel, i] = 0.0
-        for i in range(rates.slows.shape[1]):
-            rates.slows[channel, i] = 0.0
-        for i in range(rates.nodes.shape[1]):
-            rates.nodes[channel, i] = 0.0
-        for i in range(_FILTERED):
-            rates.filtered[channel, i] = 0.0
-        for i in range(FRAME):
-            rates.added[channel, i] = 0.0
+    clear_rows(rates.line)
+    clear_rows(rates.middles)
+    clear_rows(rates.slows)
+    clear_rows(rates.nodes)
+    clear_rows(rates.filtered)
+    clear_rows(rates.added)
 
 
 @kernel()
@@ -485,18 +479,10 @@ def raise_rate(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
 @kernel()
 def long_filter_keep(channel: int, rates: LongFilter) -> None:
     """Move what is kept of a channel to the front, when SLACK samples have been written."""
-    line = rates.line[channel]
-    for i in range(line.shape[0] - SLACK):
-        line[i] = line[i + SLACK]
-    middles = rates.middles[channel]
-    for i in range(middles.shape[0] - _MIDDLE_SLACK):
-        middles[i] = middles[i + _MIDDLE_SLACK]
-    slows = rates.slows[channel]
-    for i in range(slows.shape[0] - _SLOW_SLACK):
-        slows[i] = slows[i + _SLOW_SLACK]
-    nodes = rates.nodes[channel]
-    for i in range(nodes.shape[0] - _MIDDLE_SLACK):
-        nodes[i] = nodes[i + _MIDDLE_SLACK]
+    move_to_front(rates.line[channel], SLACK)
+    move_to_front(rates.middles[channel], _MIDDLE_SLACK)
+    move_to_front(rates.slows[channel], _SLOW_SLACK)
+    move_to_front(rates.nodes[channel], _MIDDLE_SLACK)
 
 
 @kernel()

@@ -41,6 +41,7 @@ from typing import NamedTuple
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Reals1, Reals2, Reals3
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import bessel_i0, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 
 __all__ = [
     "CHUNK",
@@ -303,12 +304,9 @@ def oversampler_design(factor: int, over: Oversampler) -> None:
 @kernel()
 def oversampler_clear(over: Oversampler) -> None:
     """Forget all sound."""
-    for channel in range(over.low.shape[0]):
-        for k in range(over.low.shape[1]):
-            over.low[channel, k] = 0.0
-        for row in range(over.high.shape[1]):
-            for k in range(over.high.shape[2]):
-                over.high[channel, row, k] = 0.0
+    clear_rows(over.low)
+    for channel in range(over.high.shape[0]):
+        clear_rows(over.high[channel])
 
 
 @kernel()

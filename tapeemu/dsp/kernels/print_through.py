@@ -30,6 +30,7 @@ from tapeemu.dsp.kernels.glides import (
     spline,
 )
 from tapeemu.dsp.kernels.interpolation import Part, Places, read_pair_32
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.three_rates import (
     HOP,
@@ -365,11 +366,8 @@ def print_through_seek(memory: PrintThroughMemory, place: np.int64) -> None:
     memory.counts[_MOVED] = 0
     glide_seek(place, memory.glide)
     clear_three_rates(memory.filters)
-    for channel in range(memory.ring.shape[0]):
-        for column in range(memory.ring.shape[1]):
-            memory.ring[channel, column] = 0.0
-        for i in range(HOP):
-            memory.heard[channel, i] = 0.0
+    clear_rows(memory.ring)
+    clear_rows(memory.heard)
 
 
 @kernel()

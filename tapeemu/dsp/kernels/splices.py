@@ -12,6 +12,7 @@ import numpy as np
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 
 __all__ = [
@@ -174,10 +175,9 @@ def splices_seek(memory: SplicesMemory, place: np.int64) -> None:
     """Go to a place on the tape, as if made there."""
     memory.counts[_START] = place
     memory.counts[_MADE] = 0
-    for channel in range(memory.line.shape[0]):
+    clear_rows(memory.line)
+    for channel in range(memory.current.shape[0]):
         memory.current[channel] = -1
-        for i in range(memory.line.shape[1]):
-            memory.line[channel, i] = 0.0
 
 
 @kernel()

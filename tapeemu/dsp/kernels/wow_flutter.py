@@ -28,6 +28,7 @@ from tapeemu.dsp.kernels.glides import (
 )
 from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.octave_noise import BAND, LAW
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
@@ -542,9 +543,7 @@ def wow_flutter_seek(memory: WowFlutterMemory, place: np.int64) -> None:
     counts[_MADE] = 0
     counts[_FILLED] = 0
     counts[_BASE] = _earliest(memory)
-    for channel in range(memory.line.shape[0]):
-        for i in range(memory.line.shape[1]):
-            memory.line[channel, i] = 0.0
+    clear_rows(memory.line)
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from chain.py (145c59cd3efede3c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from chain.py (5e1c036830747bf8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Stages in a row: where each stands on the tape, and how a dry signal waits for the wet one it is mixed with.
@@ -155,12 +155,7 @@ KERNEL void seek_chain(const ChainSettings *settings, int64_t place, const Chain
 /* Silence the delays of a chain. */
 KERNEL void reset_chain(const ChainMemory *memory)
 {
-    reals_2 lines = memory->lines;
-    for (ix channel = 0; channel < lines.n0; channel++) {
-        for (ix column = 0; column < lines.n1; column++) {
-            lines.at[channel * lines.n1 + column] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->lines);
     for (ix delay = 0; delay < memory->rings.n0; delay++) {
         memory->rings.at[delay * memory->rings.n1 + CHAIN_PLACE] = INT64_C(0);
     }

@@ -3,7 +3,7 @@
 #ifndef TAPEEMU_CHAIN_H
 #define TAPEEMU_CHAIN_H
 
-#include "subset.h"
+#include "kept_rows.h"
 
 typedef struct {
     int64s_1 latencies;

@@ -1,4 +1,4 @@
-/* Generated from erase_residue.py (ac84be9ee13c577c); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from erase_residue.py (66aad0e6bd821e2c); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What erasing leaves of the pass before: see :class:`tapeemu.processors.erase_residue.EraseResidue`.
@@ -185,12 +185,9 @@ KERNEL void erase_residue_change(const EraseResidueSettings *settings, double sa
 /* Go to another place on the tape, which is blank; nothing that sounded before is left. */
 KERNEL void erase_residue_seek(const EraseResidueMemory *memory, int64_t place)
 {
-    reals_2 line = memory->line;
-    for (ix channel = 0; channel < line.n0; channel++) {
+    kept_rows_clear_rows(memory->line);
+    for (ix channel = 0; channel < memory->lows.n0; channel++) {
         memory->lows.at[channel] = 0.0;
-        for (ix column = 0; column < line.n1; column++) {
-            line.at[channel * line.n1 + column] = REAL(0.0);
-        }
     }
     memory->counts.at[0] = INT64_C(0);
     glides_glide_seek(place, &memory->glide);

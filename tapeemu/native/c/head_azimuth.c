@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (66c0d13bf94a684b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (91c41408baa1b045); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -263,14 +263,8 @@ KERNEL void head_azimuth_seek(const HeadAzimuthMemory *memory, int64_t place)
     counts.at[HEAD_AZIMUTH_MADE] = INT64_C(0);
     counts.at[HEAD_AZIMUTH_FILLED] = INT64_C(2) * counts.at[HEAD_AZIMUTH_REACH];
     counts.at[HEAD_AZIMUTH_READ] = INT64_C(2) * counts.at[HEAD_AZIMUTH_HALF];
-    for (ix channel = 0; channel < memory->line.n0; channel++) {
-        for (ix i = 0; i < memory->line.n1; i++) {
-            memory->line.at[channel * memory->line.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < memory->shifted.n1; i++) {
-            memory->shifted.at[channel * memory->shifted.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->line);
+    kept_rows_clear_rows(memory->shifted);
 }
 
 /*

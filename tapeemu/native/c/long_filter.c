@@ -1,4 +1,4 @@
-/* Generated from long_filter.py (136bc3cbcec507a9); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from long_filter.py (9f926500356666a0); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A filter of linear phase over ten octaves: short filters at three rates, each an eighth of the one before.
@@ -349,26 +349,12 @@ KERNEL void long_filter_design(ix side_at, ix middle_half, ix slow_half, doubles
 /* Forget all sound. */
 KERNEL void long_filter_clear(const LongFilter *rates)
 {
-    for (ix channel = 0; channel < rates->line.n0; channel++) {
-        for (ix i = 0; i < rates->line.n1; i++) {
-            rates->line.at[channel * rates->line.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < rates->middles.n1; i++) {
-            rates->middles.at[channel * rates->middles.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < rates->slows.n1; i++) {
-            rates->slows.at[channel * rates->slows.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < rates->nodes.n1; i++) {
-            rates->nodes.at[channel * rates->nodes.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < LONG_FILTER_FILTERED; i++) {
-            rates->filtered.at[channel * rates->filtered.n1 + i] = REAL(0.0);
-        }
-        for (ix i = 0; i < LONG_FILTER_FRAME; i++) {
-            rates->added.at[channel * rates->added.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(rates->line);
+    kept_rows_clear_rows(rates->middles);
+    kept_rows_clear_rows(rates->slows);
+    kept_rows_clear_rows(rates->nodes);
+    kept_rows_clear_rows(rates->filtered);
+    kept_rows_clear_rows(rates->added);
 }
 
 /*
@@ -454,22 +440,14 @@ KERNEL void long_filter_raise_rate(reals_1 low, ix first, reals_2 raising, reals
 /* Move what is kept of a channel to the front, when SLACK samples have been written. */
 KERNEL void long_filter_keep(ix channel, const LongFilter *rates)
 {
-    reals_1 line = (reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1};
-    for (ix i = 0; i < line.n0 - LONG_FILTER_SLACK; i++) {
-        line.at[i] = line.at[i + LONG_FILTER_SLACK];
-    }
-    reals_1 middles = (reals_1){rates->middles.at + channel * rates->middles.n1, rates->middles.n1};
-    for (ix i = 0; i < middles.n0 - LONG_FILTER_MIDDLE_SLACK; i++) {
-        middles.at[i] = middles.at[i + LONG_FILTER_MIDDLE_SLACK];
-    }
-    reals_1 slows = (reals_1){rates->slows.at + channel * rates->slows.n1, rates->slows.n1};
-    for (ix i = 0; i < slows.n0 - LONG_FILTER_SLOW_SLACK; i++) {
-        slows.at[i] = slows.at[i + LONG_FILTER_SLOW_SLACK];
-    }
-    reals_1 nodes = (reals_1){rates->nodes.at + channel * rates->nodes.n1, rates->nodes.n1};
-    for (ix i = 0; i < nodes.n0 - LONG_FILTER_MIDDLE_SLACK; i++) {
-        nodes.at[i] = nodes.at[i + LONG_FILTER_MIDDLE_SLACK];
-    }
+    kept_rows_move_to_front((reals_1){rates->line.at + channel * rates->line.n1, rates->line.n1},
+        LONG_FILTER_SLACK);
+    kept_rows_move_to_front((reals_1){rates->middles.at + channel * rates->middles.n1, rates->middles.n1},
+        LONG_FILTER_MIDDLE_SLACK);
+    kept_rows_move_to_front((reals_1){rates->slows.at + channel * rates->slows.n1, rates->slows.n1},
+        LONG_FILTER_SLOW_SLACK);
+    kept_rows_move_to_front((reals_1){rates->nodes.at + channel * rates->nodes.n1, rates->nodes.n1},
+        LONG_FILTER_MIDDLE_SLACK);
 }
 
 /*

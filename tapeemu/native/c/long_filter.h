@@ -5,6 +5,7 @@
 
 #include "dot_products.h"
 #include "elementary.h"
+#include "kept_rows.h"
 #include "oversampling.h"
 #include "small_systems.h"
 

@@ -1,4 +1,4 @@
-/* Generated from oversampling.py (bb808a222847bbf0); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from oversampling.py (3fca20a9c4398d94); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Raise the sample rate around a nonlinearity, and bring it down again, with linear phase.
@@ -265,15 +265,10 @@ KERNEL void oversampling_oversampler_design(ix factor, const Oversampler *over)
 /* Forget all sound. */
 KERNEL void oversampling_oversampler_clear(const Oversampler *over)
 {
-    for (ix channel = 0; channel < over->low.n0; channel++) {
-        for (ix k = 0; k < over->low.n1; k++) {
-            over->low.at[channel * over->low.n1 + k] = REAL(0.0);
-        }
-        for (ix row = 0; row < over->high.n1; row++) {
-            for (ix k = 0; k < over->high.n2; k++) {
-                over->high.at[channel * over->high.n1 * over->high.n2 + row * over->high.n2 + k] = REAL(0.0);
-            }
-        }
+    kept_rows_clear_rows(over->low);
+    for (ix channel = 0; channel < over->high.n0; channel++) {
+        kept_rows_clear_rows((reals_2){over->high.at + channel * over->high.n1 * over->high.n2, over->high.n1,
+            over->high.n2});
     }
 }
 

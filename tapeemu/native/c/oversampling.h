@@ -4,6 +4,7 @@
 #define TAPEEMU_OVERSAMPLING_H
 
 #include "elementary.h"
+#include "kept_rows.h"
 
 typedef struct {
     int64s_1 plan;

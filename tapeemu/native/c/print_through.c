@@ -1,4 +1,4 @@
-/* Generated from print_through.py (4d52417978556b1b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (3b3cebef0eddb98a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -264,14 +264,8 @@ KERNEL void print_through_seek(const PrintThroughMemory *memory, int64_t place)
     memory->counts.at[PRINT_THROUGH_MOVED] = INT64_C(0);
     glides_glide_seek(place, &memory->glide);
     clear_three_rates(&memory->filters);
-    for (ix channel = 0; channel < memory->ring.n0; channel++) {
-        for (ix column = 0; column < memory->ring.n1; column++) {
-            memory->ring.at[channel * memory->ring.n1 + column] = REAL(0.0);
-        }
-        for (ix i = 0; i < PRINT_THROUGH_HOP; i++) {
-            memory->heard.at[channel * memory->heard.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->ring);
+    kept_rows_clear_rows(memory->heard);
 }
 
 /* Radius of the reel in metres from its square; beyond its ends it stays what it is there. */

@@ -6,6 +6,7 @@
 #include "elementary.h"
 #include "glides.h"
 #include "interpolation.h"
+#include "kept_rows.h"
 #include "reader_table.h"
 #include "three_rates.h"
 

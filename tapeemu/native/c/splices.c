@@ -1,4 +1,4 @@
-/* Generated from splices.py (946654b67e234777); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from splices.py (74dbb1d5d398d3cc); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Splices of the tape, from settings to sound: see :class:`tapeemu.processors.splices.Splices`.
@@ -118,11 +118,9 @@ KERNEL void splices_seek(const SplicesMemory *memory, int64_t place)
 {
     memory->counts.at[SPLICES_START] = place;
     memory->counts.at[SPLICES_MADE] = INT64_C(0);
-    for (ix channel = 0; channel < memory->line.n0; channel++) {
+    kept_rows_clear_rows(memory->line);
+    for (ix channel = 0; channel < memory->current.n0; channel++) {
         memory->current.at[channel] = INT64_C(-1);
-        for (ix i = 0; i < memory->line.n1; i++) {
-            memory->line.at[channel * memory->line.n1 + i] = REAL(0.0);
-        }
     }
 }
 

@@ -4,6 +4,7 @@
 #define TAPEEMU_SPLICES_H
 
 #include "elementary.h"
+#include "kept_rows.h"
 #include "memory_shapes.h"
 
 typedef struct {

@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (7f9f8416ab2ba837); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (48c610e4709b6546); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -378,16 +378,8 @@ KERNEL void start_stop_seek(const StartStopMemory *memory, int64_t place)
     counts.at[START_STOP_FED] = INT64_C(0);
     counts.at[START_STOP_MADE] = INT64_C(0);
     counts.at[START_STOP_EVENT] = INT64_C(-1);
-    for (ix row = 0; row < memory->line.n0; row++) {
-        for (ix i = 0; i < memory->line.n1; i++) {
-            memory->line.at[row * memory->line.n1 + i] = REAL(0.0);
-        }
-    }
-    for (ix row = 0; row < memory->recent.n0; row++) {
-        for (ix i = 0; i < memory->recent.n1; i++) {
-            memory->recent.at[row * memory->recent.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->line);
+    kept_rows_clear_rows(memory->recent);
     for (ix channel = 0; channel < memory->states.n0; channel++) {
         for (ix state = 0; state < START_STOP_STATES; state++) {
             memory->states.at[channel * memory->states.n1 + state] = 0.0;

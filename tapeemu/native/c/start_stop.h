@@ -5,6 +5,7 @@
 
 #include "elementary.h"
 #include "interpolation.h"
+#include "kept_rows.h"
 #include "memory_shapes.h"
 #include "reader_table.h"
 #include "small_systems.h"

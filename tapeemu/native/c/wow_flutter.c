@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (d89872e967bd8463); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (483f4c5b4f3dd163); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -396,11 +396,7 @@ KERNEL void wow_flutter_seek(const WowFlutterMemory *memory, int64_t place)
     counts.at[WOW_FLUTTER_MADE] = INT64_C(0);
     counts.at[WOW_FLUTTER_FILLED] = INT64_C(0);
     counts.at[WOW_FLUTTER_BASE] = wow_flutter_earliest(memory);
-    for (ix channel = 0; channel < memory->line.n0; channel++) {
-        for (ix i = 0; i < memory->line.n1; i++) {
-            memory->line.at[channel * memory->line.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->line);
 }
 
 /* How far the undelayed place of an output sample lies behind a place. */

@@ -7,6 +7,7 @@
 #include "glides.h"
 #include "hashing.h"
 #include "interpolation.h"
+#include "kept_rows.h"
 #include "memory_shapes.h"
 #include "octave_noise.h"
 #include "reader_table.h"
