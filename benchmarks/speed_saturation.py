@@ -23,12 +23,12 @@ from numpy.polynomial import chebyshev, polynomial
 from scipy.special import spence
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
+from folded_tones import RATE, aliasing_db
 from hysteresis_equation import solver
 
 from tapeemu.dsp.kernels import oversampling as filters
 from tapeemu.processors.saturation import PreampDrive, TapeMagnetisation
 
-RATE = 48_000
 PRIME = 47_981
 GAIN = 10.0
 TONES = (1245, 4186, 6000, 8000)
@@ -172,16 +172,6 @@ def distortion(factor: int) -> Callable[[np.ndarray], np.ndarray]:
         return soxr.resample(np.ascontiguousarray(bent.T), RATE * factor, RATE, quality="HQ").T.astype(float)
 
     return run
-
-
-def aliasing_db(output: np.ndarray, bin_: int) -> float:
-    """Power off the harmonics over power on them, 0 to 20 kHz (protocol: Sato & Smith 2025)."""
-    power = np.abs(np.fft.rfft(output)) ** 2
-    power[0] = 0.0
-    limit = int(20_000 / RATE * output.size)
-    on = np.zeros(power.size, bool)
-    on[bin_::bin_] = True
-    return float(10.0 * np.log10(power[:limit][~on[:limit]].sum() / power[:limit][on[:limit]].sum()))
 
 
 def drive_aliasing(process: Callable[[np.ndarray], np.ndarray]) -> list[float]:

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import tomlkit
 from dummy_processors import Hiss, PreEcho
+from fed_blocks import in_blocks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -164,16 +165,8 @@ def same(got: Any, expected: Any, rule: str) -> None:
 
 
 def run_blocks(processor: Processor, audio: FloatArray, sizes: list[int], tail: int = 500) -> FloatArray:
-    """Feed blocks of the given sizes, the last one repeated until the audio is used up."""
-    stream = processor.stream(sample_rate=RATE, channels=audio.shape[0])
-    parts, start, turn = [], 0, 0
-    while start < audio.shape[1]:
-        size = sizes[min(turn, len(sizes) - 1)]
-        parts.append(stream.process(audio[:, start : start + size]))
-        start += size
-        turn += 1
-    parts.append(stream.flush(tail))
-    return np.concatenate(parts, axis=1)
+    """Feed a new stream blocks of the given sizes; see :func:`fed_blocks.in_blocks`."""
+    return in_blocks(processor.stream(sample_rate=RATE, channels=audio.shape[0]), audio, sizes, tail=tail)
 
 
 SCHEDULES = {
@@ -207,12 +200,7 @@ def test_any_schedule_at_any_place_on_the_tape(sizes: list[int], start: int) -> 
     chain = Chain(stages=[tapeemu.WowFlutter(), tapeemu.AmplitudeFlutter(), tapeemu.PreampDrive()])
     audio = noise(2, 1200)
     stream = chain.stream(sample_rate=RATE, channels=2, start_sample=start)
-    parts, position = [], 0
-    for size in [*sizes, 1200]:
-        parts.append(stream.process(audio[:, position : position + size]))
-        position += size
-    parts.append(stream.flush())
-    late = np.concatenate(parts, axis=1)
+    late = in_blocks(stream, audio, [*sizes, 1200], tail=0)
     aligned = chain(audio, sample_rate=RATE, start_sample=start)
     same(late[:, stream.latency :], aligned, "a stream without its latency is the whole-file call")
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from fed_blocks import in_blocks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal, stats
@@ -165,15 +166,11 @@ def test_any_blocks_give_the_same_bits(blocks, mode, correlation):
     rng = np.random.default_rng(6)
     audio = rng.standard_normal((3, 40_000))
     flutter = AmplitudeFlutter(mode=mode, channel_correlation=correlation, dropouts_per_minute=600.0)
-    whole = flutter.stream(sample_rate=RATE, channels=3, start_sample=-20_000)
-    expected = np.concatenate([whole.process(audio), whole.flush(3)], axis=1)
-    stream = flutter.stream(sample_rate=RATE, channels=3, start_sample=-20_000)
-    parts, place = [], 0
-    for size in blocks:
-        parts.append(stream.process(audio[:, place : place + size]))
-        place += size
-    parts += [stream.process(audio[:, place:]), stream.flush(3)]
-    np.testing.assert_array_equal(np.concatenate(parts, axis=1), expected)
+    expected, cut = (
+        in_blocks(flutter.stream(sample_rate=RATE, channels=3, start_sample=-20_000), audio, sizes, tail=3)
+        for sizes in ([40_000], [*blocks, 40_000])
+    )
+    np.testing.assert_array_equal(cut, expected)
 
 
 def test_steepest_settings_stay_bounded(rng):

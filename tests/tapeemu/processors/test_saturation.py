@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from fed_blocks import in_blocks
+from folded_tones import aliasing_db
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hysteresis_equation import solver
@@ -41,16 +43,6 @@ def settled(
     """Harmonics of the output once transients of hysteresis and offset filter are over."""
     output = processor(sine(frequency, level_dbfs), sample_rate=RATE)
     return harmonics(output[start : start + RATE // 5], frequency, count)
-
-
-def aliasing_db(output: np.ndarray, place: int) -> float:
-    """Power off the harmonics over power on them, 0 to 20 kHz (Sato & Smith, arXiv 2505.04082)."""
-    power = np.abs(np.fft.rfft(output)) ** 2
-    power[0] = 0.0
-    limit = int(20_000 / RATE * output.size)
-    on = np.zeros(power.size, bool)
-    on[place::place] = True
-    return float(10.0 * np.log10(power[:limit][~on[:limit]].sum() / power[:limit][on[:limit]].sum()))
 
 
 def table() -> dict[str, dict[str, str]]:
@@ -443,13 +435,9 @@ def test_blocks_and_channels_change_no_bit(
 ) -> None:
     audio = 0.5 * rng.standard_normal((3, 2600))
     whole = processor.stream(sample_rate=sample_rate, channels=3).process(audio)
-    stream = processor.stream(sample_rate=sample_rate, channels=3)
-    parts, start = [], 0
-    for size in (1, 0, 2, 3, 5, 7, 11, 1, 600, 13, 1000, 17, 940):
-        parts.append(stream.process(audio[:, start : start + size]))
-        start += size
-    assert start == 2600
-    np.testing.assert_array_equal(np.concatenate(parts, axis=1), whole)
+    sizes = (1, 0, 2, 3, 5, 7, 11, 1, 600, 13, 1000, 17, 940)
+    cut = in_blocks(processor.stream(sample_rate=sample_rate, channels=3), audio, sizes, tail=0)
+    np.testing.assert_array_equal(cut[:, :2600], whole)
     for channel in range(3):
         alone = processor.stream(sample_rate=sample_rate, channels=1).process(audio[channel])
         np.testing.assert_array_equal(alone, whole[channel])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fed_blocks import in_blocks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
@@ -319,15 +320,11 @@ def test_any_blocks_give_the_same_bits(blocks, error, skew, taps):
     wow = WowFlutter(
         profile="worn", speed_error_percent=error, azimuth_skew_us=skew, azimuth_wander_us=skew, reader_taps=taps
     )
-    whole = wow.stream(sample_rate=RATE, channels=3, start_sample=-9_000)
-    expected = np.concatenate([whole.process(audio), whole.flush(10)], axis=1)
-    stream = wow.stream(sample_rate=RATE, channels=3, start_sample=-9_000)
-    parts, place = [], 0
-    for size in blocks:
-        parts.append(stream.process(audio[:, place : place + size]))
-        place += size
-    parts += [stream.process(audio[:, place:]), stream.flush(10)]
-    np.testing.assert_array_equal(np.concatenate(parts, axis=1), expected)
+    expected, cut = (
+        in_blocks(wow.stream(sample_rate=RATE, channels=3, start_sample=-9_000), audio, sizes, tail=10)
+        for sizes in ([40_000], [*blocks, 40_000])
+    )
+    np.testing.assert_array_equal(cut, expected)
 
 
 def test_seed_changes_the_tape_and_nothing_else_does(rng):
