@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from tapeemu.chain import Chain
+from tapeemu.chain import Chain, Stage
 from tapeemu.errors import ParameterError, TapeemuError
 from tapeemu.plugins.building import NAME, build
 from tapeemu.plugins.preset_files import vst3_preset
@@ -30,12 +30,26 @@ class HostError(TapeemuError):
 
 
 def why_not_hosted(chain: Chain) -> str | None:
-    """Why no plug-in can hold a chain; None if one can."""
+    """Why plug-ins in a host cannot play a chain; None if they can.
+
+    Effects that are pedalboard's own stand in the host's row between plug-ins, but not within a plug-in.
+    """
+    if all(_is_the_hosts(stage) for stage in chain.stages):
+        return "no stage of it is a plug-in"
+    return _why_refused(chain, outermost=True)
+
+
+def _why_refused(chain: Chain, *, outermost: bool) -> str | None:
     from tapeemu.plugins.tables import NOT_PLUGINS
 
     for stage in chain.stages:
         processor = stage.processor
-        reason = why_not_hosted(processor) if isinstance(processor, Chain) else NOT_PLUGINS.get(processor.kind)
+        if outermost and _is_the_hosts(stage):
+            continue
+        if isinstance(processor, Chain):
+            reason = _why_refused(processor, outermost=False)
+        else:
+            reason = NOT_PLUGINS.get(processor.kind)
         if reason is not None:
             return f"{stage.name}: {reason}"
         if getattr(processor, "speed_error_percent", 0.0) != 0.0:
@@ -46,7 +60,9 @@ def why_not_hosted(chain: Chain) -> str | None:
 class HostedSystem:
     """What a host bounces of a chain: float32, from the beginning of the song, its latency taken out.
 
-    Made in the thread that first makes one, called in any.
+    One plug-in holds the whole chain. An effect of pedalboard, which is the host, that plays itself, between a
+    plug-in with the stages before and one with those behind; what filters sound there
+    before the beginning and behind the end is lost. Made in the thread that first makes one, called in any.
 
     Parameters
     ----------
@@ -69,10 +85,13 @@ class HostedSystem:
         self._processor = processor
         self._plugins = plugins or build()
         chain = processor if isinstance(processor, Chain) else Chain(stages=[processor])
-        reason = why_not_hosted(chain)
+        reason = _why_refused(chain, outermost=True)
         if reason is not None:
             raise ParameterError(f"no plug-in can hold this chain: {reason}")
-        self._state = preset_text(Preset(name="hosted", purpose="As a host plays it.", chain=chain))
+        self._row = [
+            (part, preset_text(Preset(name="hosted", purpose="As a host plays it.", chain=part)))
+            for part in _in_a_row(chain)
+        ]
         with _LOCK:
             # The bench calls from threads that come and go; a host loads in one alone.
             for channels in _LOADED_CHANNELS:
@@ -104,11 +123,31 @@ class HostedSystem:
         """
         given = np.asarray(audio, dtype=np.float32)
         block = np.ascontiguousarray(np.atleast_2d(given))
-        with _LOCK:
-            made = _holder(self._plugins, len(block)).bounce(self._state, block, float(sample_rate))
-        if made.shape != block.shape:
-            raise HostError(f"the host gave {made.shape[-1]} samples for {block.shape[-1]}; report this")
+        made = block
+        for part, state in self._row:
+            if _is_the_hosts(part.stages[0]):
+                made = part(made, sample_rate)
+                continue
+            with _LOCK:
+                made = _holder(self._plugins, len(block)).bounce(state, made, float(sample_rate))
+            if made.shape != block.shape:
+                raise HostError(f"the host gave {made.shape[-1]} samples for {block.shape[-1]}; report this")
         return made[0] if given.ndim == 1 else made
+
+
+def _is_the_hosts(stage: Stage) -> bool:
+    return stage.traits.from_elsewhere and not isinstance(stage.processor, Chain)
+
+
+def _in_a_row(chain: Chain) -> list[Chain]:
+    """What stands in a host's row: chains that a plug-in holds, and effects of the host, each alone."""
+    row: list[list[Stage]] = []
+    for stage in chain.stages:
+        if row and not _is_the_hosts(stage) and not _is_the_hosts(row[-1][-1]):
+            row[-1].append(stage)
+        else:
+            row.append([stage])
+    return [Chain(stages=stages) for stages in row]
 
 
 class _Holder:

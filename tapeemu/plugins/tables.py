@@ -16,6 +16,7 @@ from tapeemu.dsp.transport_profiles import AS_SET
 from tapeemu.errors import ParameterError
 from tapeemu.native.processors import KernelProcessor, find_processors, scalars_first
 from tapeemu.native.subset import Array
+from tapeemu.plugins.preset_numbers import MOST_PRESETS, in_order
 from tapeemu.presets.places import list_places
 from tapeemu.presets.reading import file_kinds
 from tapeemu.processor import Processor
@@ -479,14 +480,15 @@ STAGE_KNOBS = 8
 def shipped_presets() -> dict[str, str]:
     """Texts of the shipped presets that a plug-in can hold, without their measured figures, by name.
 
-    Effects of other libraries have no kernels, so presets with them stay with the command line.
+    Effects of other libraries have no kernels, so presets with them stay with the command line. In order of the
+    steps of the knob "Preset".
     """
     texts = {
         place.name: place.path.read_text("utf-8").partition("\n[measured]")[0] + "\n"
         for place in list_places()
         if place.origin == "shipped"
     }
-    return {name: text for name, text in texts.items() if 'kind = "plugin_effect"' not in text}
+    return {name: texts[name] for name in in_order(texts) if 'kind = "plugin_effect"' not in texts[name]}
 
 
 def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
@@ -504,7 +506,7 @@ def chain_knobs(presets: Sequence[str] | None = None) -> list[Knob]:
         bypass,
         track,
         Knob(
-            *("preset", "Preset", "", "PRESET", 0, 0, 0.0, float(len(presets)), 0.0, True, False),
+            *("preset", "Preset", "", "PRESET", 0, 0, 0.0, float(MOST_PRESETS), 0.0, True, False),
             ("as loaded", *presets),
         ),
     ]

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
+from tapeemu.plugins.preset_numbers import MOST_PRESETS
 from tapeemu.plugins.tables import MOST_PARTS, Knob, PluginKind, Value, chain_knobs
 
 __all__ = ["tables_source"]
@@ -187,7 +188,7 @@ def _preset_lines(presets: Mapping[str, str]) -> list[str]:
         f"static const uint16_t PRESET_BEGINS[] = {{{', '.join(map(str, begins))}}};",
         "#define PRESET_COUNT ((int)(sizeof PRESET_BEGINS / sizeof *PRESET_BEGINS) - 1)",
         '_Static_assert(sizeof PRESET_TEXT < UINT16_MAX, "rows are found by 16 bits");',
-        '_Static_assert(PRESET_COUNT < UINT8_MAX, "a knob must have a step for each preset");',
+        f'_Static_assert(PRESET_COUNT <= {MOST_PRESETS}, "the knob must have a step for each preset");',
     ]
 
 

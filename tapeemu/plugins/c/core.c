@@ -275,7 +275,7 @@ static void knob_text(const Knob *knob, double value, char *to, size_t room)
 {
     char text[MOST_STEP_TEXT + 40];
     size_t length;
-    if (knob->word_count > 0) {
+    if (knob->word_count > 0 && settled(knob, value) < knob->word_count) { /* a step may wait for its preset */
         const char *word = word_at(knob->words, (int)settled(knob, value));
         length = strlen(word);
         memcpy(text, word, length + 1);

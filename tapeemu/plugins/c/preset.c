@@ -336,9 +336,12 @@ static char *shipped_text(int number, size_t *bytes)
     return text;
 }
 
+/* False also for a step of the knob that waits for a preset. */
 static bool read_shipped(int number, Preset *preset)
 {
     size_t bytes = 0;
+    if (number >= PRESET_COUNT)
+        return false;
     char *text = shipped_text(number, &bytes);
     const bool read = text != NULL && read_preset(text, bytes, preset);
     free(text);

@@ -103,6 +103,31 @@ def test_buses_of_every_plugin(library: ClapLibrary, plugins: Path, kind: str, c
     check_bus(library, plugins, kind, channels)
 
 
+DEAR = ("print_through", "tape_response", "wow_flutter")
+"""Made in longer than a tenth of a second, or late by seconds."""
+HELD = {
+    "amplitude_flutter": 'mode = "spacing"',
+    "splices": "splices = [{at_seconds = 0.03, shift_seconds = 0.02}, {at_seconds = 0.06, blank = true}]",
+    "start_stop": 'stop_seconds = 0.02\nevents = [{action = "stop", at_seconds = 0.03}]',
+}
+"""Settings with which more is kept from block to block than by default."""
+
+
+@pytest.mark.parametrize("kind", [pytest.param(each, marks=[pytest.mark.long] * (each in DEAR)) for each in KINDS])
+def test_after_a_reset_it_sounds_as_when_it_was_made(library: ClapLibrary, kind: str) -> None:
+    """To the bit, long enough for all that it keeps to come out again, and after a jump, when two of it sound."""
+    plugin = library.make(kind)
+    stage = f'format = 1\npurpose = "One."\n[[stages]]\nkind = "{kind}"\n{HELD.get(kind, "")}\n'
+    assert plugin.load(stage.encode())
+    assert plugin.activate(RATE)
+    audio = noise(2, 6_000 + 2 * plugin.latency())
+    first = plugin.process(audio, place=0)
+    plugin.process(noise(2, 7_777, seed=5), place=4_800_013)
+    plugin.reset()
+    assert np.array_equal(plugin.process(audio, place=0), first)
+    plugin.end()
+
+
 def test_a_bus_that_no_plugin_has_is_refused_and_changes_nothing(library: ClapLibrary, plugins: Path) -> None:
     audio = noise(2, 500)
     clap, vst3 = library.make("amplitude_flutter"), Vst3Plugin(plugins, "amplitude_flutter")

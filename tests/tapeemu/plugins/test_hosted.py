@@ -10,15 +10,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tapeemu import AmplitudeFlutter, PreampDrive
+from tapeemu import AmplitudeFlutter, Chain, PreampDrive, WowFlutter
 from tapeemu.errors import ParameterError
 from tapeemu.plugins import hosted
 from tapeemu.plugins.hosted import HostedSystem, HostError, why_not_hosted
 from tapeemu.plugins.preset_files import vst3_preset
+from tapeemu.plugins.tables import shipped_presets
 from tapeemu.presets import load_preset
 from tapeemu.presets.host_states import vst3_preset_text
 from tapeemu.presets.measuring import measure_chain
 from tapeemu.presets.places import list_places
+from tapeemu.processors.plugin_effect import PluginEffect
 
 pytest.importorskip("pedalboard", reason="pedalboard, which is the host, is not installed")
 
@@ -52,9 +54,7 @@ def differing(names: list[str]) -> str:
 @pytest.mark.usefixtures("plugins")
 def test_every_preset_bounces_bit_for_bit_what_the_command_line_makes() -> None:
     names = [
-        place.name
-        for place in list_places()
-        if place.origin == "shipped" and why_not_hosted(load_preset(place.path).chain) is None
+        place.name for place in list_places() if place.origin == "shipped" and place.name in shipped_presets()
     ]
     assert len(names) >= 20
     assert differing(names) == ""
@@ -82,11 +82,32 @@ def test_a_seed_makes_another_tape(plugins: Path) -> None:
     assert np.array_equal(one, system.with_seed(1)(audio, 48_000.0))
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["loop-echo-after-drive", "loop-echo-before-drive"])
+def test_an_effect_of_the_host_stands_between_plugins(plugins: Path, name: str) -> None:
+    """What the command line mixes in double precision, the host mixes in single; both ends are silent here."""
+    chain = load_preset(name).chain
+    assert why_not_hosted(chain) is None
+    audio = np.random.default_rng(2).normal(0.0, 0.1, (2, 60_000)).astype(np.float32)
+    audio[:, :8_000] = audio[:, 40_000:] = 0.0
+    made, expected = HostedSystem(chain, plugins)(audio, 48_000.0)[:, :58_000], chain(audio, 48_000.0)[:, :58_000]
+    assert np.max(np.abs(made - expected)) < 1e-6
+    assert np.max(np.abs(expected[:, 50_000:])) > 0.01
+
+
 def test_what_no_plugin_can_hold_is_said() -> None:
-    chain = load_preset("loop-echo-after-drive").chain
-    assert (why_not_hosted(chain) or "").startswith("loop: ")
-    with pytest.raises(ParameterError, match="no plug-in can hold this chain"):
-        HostedSystem(chain, Path("nowhere"))
+    delay = PluginEffect(effect="Delay")
+    for chain, reason in (
+        (
+            Chain([Chain([delay, PreampDrive()]), PreampDrive()]),
+            "chain: plugin_effect: an effect of another library",
+        ),
+        (Chain([PreampDrive(), WowFlutter(speed_error_percent=1.0)]), "wow_flutter: a tape at the wrong speed"),
+    ):
+        assert (why_not_hosted(chain) or "").startswith(reason)
+        with pytest.raises(ParameterError, match="no plug-in can hold this chain"):
+            HostedSystem(chain, Path("nowhere"))
+    assert why_not_hosted(Chain([delay])) == "no stage of it is a plug-in"
 
 
 def test_a_host_that_does_not_load_the_plugin_is_told_in_a_line(

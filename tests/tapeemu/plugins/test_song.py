@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ from clap_host import ClapLibrary, ClapPlugin
 from vst3_host import Vst3Plugin
 
 from tapeemu import AmplitudeFlutter, TapeNoise, WowFlutter
-from tapeemu.plugins.tables import shipped_presets
+from tapeemu.plugins.tables import plugin_kinds, shipped_presets
 from tapeemu.processor import Processor
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="the test hosts load libraries of Linux")
@@ -20,6 +21,15 @@ RATE = 48_000.0
 HOUR_TEN = 10 * 3_600 * 48_000
 TAKEN_OVER = 9_000
 """Samples after which a chain at a new place plays alone: 0.12 s and three times the latency at most."""
+
+CUT = {
+    "cuts": ("splices", "splices = [{at_seconds = 1.0, blank = true}, {at_seconds = 100.8, shift_seconds = 0.2}]"),
+    "stops": (
+        "start_stop",
+        'events = [{action = "stop", at_seconds = 0.4}, {action = "start", at_seconds = 101.2}]',
+    ),
+}
+"""Stages that have events, which jumps lead into and over."""
 
 MOVED: dict[str, Processor] = {"wow_flutter": WowFlutter(), "amplitude_flutter": AmplitudeFlutter()}
 
@@ -70,6 +80,30 @@ def test_jumps_of_a_whole_chain_do_not_click(library: ClapLibrary) -> None:
     parts = [play(plugin, audio[:, 20_000 * turn :][:, :20_000], 7_000_000 * turn) for turn in range(3)]
     plugin.end()
     assert above(np.concatenate(parts, axis=1)[:, 12_000:]) < 1e-3
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("what", [*(each.kind for each in plugin_kinds()), *CUT])
+def test_jumps_of_no_plugin_click(library: ClapLibrary, what: str) -> None:
+    """Four places of the song, at uneven times. What is above 5 kHz by itself is there without jumps as well."""
+    kind, text = CUT.get(what, (what, ""))
+    audio, heard = sine(72_000), []
+    for place in (4_800_000, 0):
+        plugin = library.make(kind)
+        assert not text or plugin.load(
+            f'format = 1\npurpose = "Cut."\n[[stages]]\nkind = "{kind}"\n{text}\n'.encode()
+        )
+        assert plugin.activate(RATE)
+        late = plugin.latency()
+        long = np.tile(audio, (1, 2 + late // 72_000))
+        cuts = [0, 30_001 + late, 40_333 + late, 51_200 + late, long.shape[1]]
+        parts = [
+            play(plugin, long[:, begin:end], begin + turn * place, (480, 77))
+            for turn, (begin, end) in enumerate(pairwise(cuts))
+        ]
+        heard.append(above(np.concatenate(parts, axis=1)[:, late + 12_000 :]))
+        plugin.end()
+    assert heard[0] < max(1e-3, 1.5 * heard[1])  # -60 dBFS
 
 
 @pytest.mark.parametrize("kind", MOVED)
