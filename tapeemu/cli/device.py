@@ -28,7 +28,7 @@ def device(
     channels: int = typer.Option(1, "--channels", help="1 or 2."),
     ram: str = typer.Option("", "--ram", help="Most memory, such as 512k; the chain is reduced to fit."),
     instructions: float = typer.Option(
-        0.0, "--instructions", help="Most instructions per sample; the chain is reduced to fit."
+        0.0, "--instructions", help="Most instructions per sample, on average; the chain is reduced to fit."
     ),
     control_rate: float = typer.Option(100.0, "--control-rate", help="Envelopes of the input a second."),
     figures: bool = typer.Option(
@@ -61,7 +61,7 @@ def device(
     control_samples(control_rate, rate)
     target = output_folder(out)
     PartFile(target / _SHEET, overwrite=overwrite).discard()  # what cannot be written is told before the work
-    typer.echo("compiling for the device, and running it there, emulated (less than a minute a try)", err=True)
+    typer.echo("compiling for the device, and running it there, emulated (about a minute)", err=True)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         build = _built(
@@ -84,7 +84,7 @@ def device(
     costs = build.costs
     typer.echo(
         f"{target}: {len(files)} files; {costs.flash_bytes} bytes of flash, {costs.ram_bytes} of RAM, "
-        f"{costs.worst_instructions:.0f} instructions per sample"
+        f"{costs.instructions:.0f} instructions per sample ({costs.worst_instructions:.0f} in the slowest block)"
     )
 
 
@@ -92,7 +92,8 @@ def _built(
     preset: "Preset", folder: Path, *, most_bytes: float, most_instructions: float, **conditions: Any
 ) -> "DeviceBuild":
     """The preset as it is built for the device, reduced to fit where there is a limit; 0 is none."""
-    from tapeemu.targets.device import build_for_device, fitted
+    from tapeemu.targets.budgets import fitted
+    from tapeemu.targets.device import build_for_device
 
     if not (most_bytes or most_instructions):
         return build_for_device(preset.name, preset.chain, folder=folder, **conditions)

@@ -247,6 +247,13 @@ class FdnReverb(ProcessorOfKernels):
         numbers = self.kernel_settings()
         return np.array([decay_of_band(numbers, band) for band in range(_OCTAVES_HZ.size)])
 
+    def seconds_in_lines(self, sample_rate: float) -> float:
+        """Seconds that all lines hold, before they become primes: so many modes per hertz a still room has."""
+        from tapeemu.dsp.kernels.room_layout import mean_line_samples
+
+        rate = check_sample_rate(sample_rate)
+        return float(self.lines * mean_line_samples(self.kernel_settings(), rate) / rate)
+
     def designed_decay_seconds(
         self, *, sample_rate: float, frequencies_hz: "npt.ArrayLike | None" = None
     ) -> FloatArray:

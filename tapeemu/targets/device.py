@@ -1,9 +1,9 @@
 """A preset for a small device: C files, its constants, an example, and what it costs there."""
 
-import itertools
 import subprocess
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,16 @@ from tapeemu.chain import Chain
 from tapeemu.errors import ParameterError
 from tapeemu.native.generate import C_FOLDER, library_files
 from tapeemu.processor import Processor
-from tapeemu.targets.machines import BOARD, SINGLE, STRICT_FLAGS, BoardTarget, HostTarget, Result, found
+from tapeemu.targets.machines import (
+    BOARD,
+    SINGLE,
+    STRICT_FLAGS,
+    BoardTarget,
+    HostTarget,
+    Result,
+    Target,
+    found,
+)
 from tapeemu.targets.setups import Case, Setup, setup_of
 
 __all__ = [
@@ -21,13 +30,15 @@ __all__ = [
     "DeviceBuild",
     "DeviceSystem",
     "Reduction",
+    "board_for",
     "build_for_device",
     "control_samples",
     "costs_of",
     "device_files",
     "figures_on_device",
-    "fitted",
     "host_of_device",
+    "memory_of",
+    "runs_of",
     "sheet",
 ]
 
@@ -103,6 +114,9 @@ class Reduction:
     before: Any
     after: Any
 
+    def __str__(self) -> str:
+        return f"{self.stage}.{self.setting}: {self.before:g} became {self.after:g}"
+
 
 @dataclass(frozen=True)
 class DeviceBuild:
@@ -128,6 +142,8 @@ class DeviceBuild:
         Most times the rate that curves are followed at; None for as often as they need.
     control : int
         Samples of a control period, for envelopes of the input.
+    price : float
+        Of the reductions, in points, see :mod:`tapeemu.targets.budgets`.
     """
 
     name: str
@@ -139,6 +155,12 @@ class DeviceBuild:
     reductions: tuple[Reduction, ...] = field(default=())
     most_oversampling: int | None = None
     control: int = 480
+    price: float = 0.0
+
+    @property
+    def told_reductions(self) -> str:
+        """What was changed, in words."""
+        return ", ".join(map(str, self.reductions)) or "nothing reduced"
 
 
 def control_samples(control_hz: float, sample_rate: float) -> int:
@@ -157,23 +179,51 @@ def control_samples(control_hz: float, sample_rate: float) -> int:
     return round(sample_rate / control_hz)
 
 
+def board_for(setup: Setup, folder: Path) -> BoardTarget:
+    """The emulated board with the library as the device has it: the kinds that a chain needs, and no others."""
+    return BoardTarget(folder, (*FLAGS, *_kinds_flags(_kinds_of(setup))))
+
+
+def memory_of(
+    setups: Sequence[Setup], *, sample_rate: float, channels: int, board: Target, control: int
+) -> list[int]:
+    """Bytes that chains take on a board, stack left out: told without making them."""
+    nothing = np.zeros((channels, 0))
+    cases = [
+        Case(setup, nothing, sample_rate, (), slow_from=SLOW_FROM, block=BLOCK, control=control)
+        for setup in setups
+    ]
+    return [result.fast_bytes + result.slow_bytes for result in board.run(cases)]
+
+
+def runs_of(
+    setups: Sequence[Setup], *, sample_rate: float, channels: int, board: Target, control: int, seconds: float
+) -> list[Result]:
+    """Run noise through chains on a board, and count."""
+    samples = int(seconds * sample_rate)
+    audio = 0.25 * np.random.default_rng(1).standard_normal((channels, samples))
+    return board.run(
+        [
+            Case(
+                *(setup, audio, sample_rate, (BLOCK,)),
+                slow_from=SLOW_FROM,
+                block=BLOCK,
+                room=2 * samples,
+                control=control,
+            )
+            for setup in setups
+        ]
+    )
+
+
 def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTarget, control: int = 480) -> Costs:
     """Run half a second of noise through a chain on the emulated board and count."""
-    samples = int(_SECONDS * sample_rate)
-    audio = 0.25 * np.random.default_rng(1).standard_normal((channels, samples))
-    case = Case(
-        setup,
-        audio,
-        sample_rate,
-        (BLOCK,),
-        slow_from=SLOW_FROM,
-        block=BLOCK,
-        room=2 * samples,
-        control=control,
+    (result,) = runs_of(
+        [setup], sample_rate=sample_rate, channels=channels, board=board, control=control, seconds=_SECONDS
     )
-    result: Result = board.run([case])[0]
+    samples = int(_SECONDS * sample_rate)
     return Costs(
-        flash_bytes=_flash_bytes(setup, board),
+        flash_bytes=_flash_bytes(_kinds_of(setup), board.program.parent),
         fast_bytes=result.fast_bytes,
         slow_bytes=result.slow_bytes,
         stack_bytes=result.stack_bytes,
@@ -185,19 +235,23 @@ def costs_of(setup: Setup, *, sample_rate: float, channels: int, board: BoardTar
     )
 
 
-def _kinds_flags(setup: Setup) -> list[str]:
-    names = sorted({stage.kind.name for stage in setup.stages})
-    return ["-DTAPEEMU_SOME", *(f"-DTAPEEMU_WITH_{name.upper()}" for name in names)]
+def _kinds_of(setup: Setup) -> tuple[str, ...]:
+    return tuple(sorted({stage.kind.name for stage in setup.stages}))
 
 
-def _flash_bytes(setup: Setup, board: BoardTarget) -> int:
+def _kinds_flags(kinds: Sequence[str]) -> list[str]:
+    return ["-DTAPEEMU_SOME", *(f"-DTAPEEMU_WITH_{name.upper()}" for name in kinds)]
+
+
+@lru_cache
+def _flash_bytes(kinds: tuple[str, ...], folder: Path) -> int:
     """Text of the library alone, with the kinds that are used."""
     compiler, size = (
         found("arm-none-eabi-gcc", "gcc-arm-none-eabi"),
         found("arm-none-eabi-size", "binutils-arm-none-eabi"),
     )
-    path = board.program.with_name("alone.o")
-    command = [compiler, *BOARD, "-std=c99", *FLAGS, *_kinds_flags(setup), "-c", str(C_FOLDER / "tapeemu.c")]
+    path = folder / "alone.o"
+    command = [compiler, *BOARD, "-std=c99", *FLAGS, *_kinds_flags(kinds), "-c", str(C_FOLDER / "tapeemu.c")]
     subprocess.run([*command, "-o", str(path)], check=True, capture_output=True)
     told = subprocess.run([size, str(path)], check=True, capture_output=True, text=True)
     return int(told.stdout.splitlines()[1].split()[0])
@@ -237,124 +291,11 @@ def build_for_device(
     MissingToolError
         If the compiler or the emulator is not installed.
     """
-    machine = BoardTarget(folder, FLAGS) if board is None else board
     setup = setup_of(chain, sample_rate=sample_rate, channels=channels)
+    machine = board_for(setup, folder) if board is None else board
     control = control_samples(control_hz, sample_rate)
     costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=machine, control=control)
     return DeviceBuild(name, chain, sample_rate, channels, setup, costs, control=control)
-
-
-# --- budgets ------------------------------------------------------------------------------------------
-
-_LADDERS: Mapping[str, Mapping[str, Sequence[Any]]] = {
-    "fdn_reverb": {"lines": (32, 16, 8), "size_percent": (100.0, 75.0, 50.0, 35.0, 25.0)},
-    "wow_flutter": {"reader_taps": (48, 32)},
-}
-"""Settings that may be lowered to fit, from dear to cheap."""
-
-_OVERSAMPLING: Mapping[str, Sequence[int]] = {
-    "preamp_drive": (6, 4, 2, 1),
-    "tape_magnetisation": (6, 4, 2, 1),
-}
-"""Times the rate that a curve may be followed at instead: its folding rises."""
-
-_OVERSAMPLING_NAME = "oversampling"
-
-
-def _steps(chain: Chain) -> list[tuple[str, str, list[Any]]]:
-    """Stage, setting, and the values it may take: its own first."""
-    found_here = []
-    for stage in chain.sounding:
-        for setting, ladder in _LADDERS.get(stage.processor.kind, {}).items():
-            own = getattr(stage.processor, setting)
-            found_here.append((stage.name, setting, [own, *(value for value in ladder if value < own)]))
-    return found_here
-
-
-def _oversampling(chain: Chain, sample_rate: float) -> tuple[str, list[int]] | None:
-    """Stages with a curve, and the factors that the dearest of them may take: its own first."""
-    curved = [stage for stage in chain.sounding if stage.processor.kind in _OVERSAMPLING]
-    if not curved:
-        return None
-    own = max(_own_factor(stage.processor, sample_rate) for stage in curved)
-    lower = {factor for stage in curved for factor in _OVERSAMPLING[stage.processor.kind] if factor < own}
-    return ", ".join(stage.name for stage in curved), [own, *sorted(lower, reverse=True)]
-
-
-def _own_factor(processor: Processor, sample_rate: float) -> int:
-    """How many times the rate a curve is followed at."""
-    return int(processor.oversampling(sample_rate))  # type: ignore[attr-defined]
-
-
-def _variants(chain: Chain, sample_rate: float) -> Iterator[tuple[Chain, tuple[Reduction, ...], int | None]]:
-    """The chain, then reduced ones: those with the fewest steps down first, each with its oversampling."""
-    steps = _steps(chain)
-    curves = _oversampling(chain, sample_rate)
-    if curves is not None:
-        steps.append((curves[0], _OVERSAMPLING_NAME, list(curves[1])))
-    choices = itertools.product(*(range(len(values)) for _, _, values in steps))
-    for choice in sorted(choices, key=lambda each: (sum(each), max(each, default=0))):
-        made, reductions, most = chain, [], None
-        for (stage, setting, values), down in zip(steps, choice, strict=True):
-            if not down:
-                continue
-            reductions.append(Reduction(stage, setting, values[0], values[down]))
-            if setting == _OVERSAMPLING_NAME:
-                most = values[down]
-            else:
-                made = made.with_setting(stage, setting, values[down])
-        yield made, tuple(reductions), most
-
-
-def fitted(
-    name: str,
-    chain: Chain,
-    *,
-    sample_rate: float,
-    channels: int,
-    folder: Path,
-    ram_bytes: float = float("inf"),
-    instructions: float = float("inf"),
-    control_hz: float = CONTROL_HZ,
-) -> DeviceBuild:
-    """The chain, reduced as little as a budget allows: fewest steps down first.
-
-    Parameters
-    ----------
-    name, chain, sample_rate, channels, folder, control_hz
-        As for :func:`build_for_device`.
-    ram_bytes : float
-        Most memory, stack included.
-    instructions : float
-        Most instructions per sample of all channels, in the slowest block.
-
-    Raises
-    ------
-    ParameterError
-        If nothing fits; it names the smallest that was found.
-    """
-    board = BoardTarget(folder, FLAGS)
-    control = control_samples(control_hz, sample_rate)
-    smallest: Costs | None = None
-    for made, reductions, most in _variants(chain, sample_rate):
-        setup = setup_of(made, sample_rate=sample_rate, channels=channels, most_oversampling=most)
-        costs = costs_of(setup, sample_rate=sample_rate, channels=channels, board=board, control=control)
-        if costs.ram_bytes <= ram_bytes and costs.worst_instructions <= instructions:
-            return DeviceBuild(name, made, sample_rate, channels, setup, costs, reductions, most, control)
-        if smallest is None or _beyond(costs, ram_bytes, instructions) < _beyond(
-            smallest, ram_bytes, instructions
-        ):
-            smallest = costs
-    assert smallest is not None
-    raise ParameterError(
-        f"{name} does not fit: its nearest form takes {smallest.ram_bytes} bytes and "
-        f"{smallest.worst_instructions:.0f} instructions per sample; allow more, or leave a stage out"
-    )
-
-
-def _beyond(costs: Costs, ram_bytes: float, instructions: float) -> float:
-    """How far beyond a budget costs are: the larger of both ratios."""
-    return max(costs.ram_bytes / ram_bytes, costs.worst_instructions / instructions)
 
 
 # --- files --------------------------------------------------------------------------------------------
@@ -548,7 +489,7 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         f"| stack | {costs.stack_bytes} bytes |",
         f"| latency | {costs.latency} samples ({1000.0 * costs.latency / rate:.2f} ms) |",
         f"| tail to -60 dB | {costs.tail} samples ({costs.tail / rate:.2f} s){endless} |",
-        f"| instructions per sample, mean | {costs.instructions:.0f} |",
+        f"| instructions per sample, mean: what a budget limits | {costs.instructions:.0f} |",
         f"| instructions per sample, slowest block of {BLOCK} | {costs.worst_instructions:.0f} |",
         f"| cycles per sample, by the model below | {cycles:.0f} |",
         f"| clock that this takes up whole | {cycles * rate / 1e6:.0f} MHz |",
@@ -571,9 +512,12 @@ def sheet(build: DeviceBuild, figures: Sequence[tuple[str, float, float, float, 
         "## What was reduced",
         "",
     ]
-    lines += [
-        f"- {each.stage}.{each.setting}: {each.before} became {each.after}" for each in build.reductions
-    ] or ["Nothing."]
+    lines += [f"- {each}" for each in build.reductions] or ["Nothing."]
+    if build.reductions:
+        lines += [
+            "",
+            f"Price: {build.price:.2f} points, the lowest of all forms that fit (see docs/targets.md).",
+        ]
     if figures is not None:
         lines += ["", "## Figures", "", "The laboratory's readings of what plays on the device.", ""]
         lines += ["| Figure | preset | device | tolerance | kept |", "|:--|--:|--:|--:|:--|"]

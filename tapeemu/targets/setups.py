@@ -15,7 +15,17 @@ from tapeemu.native.processors import find_processors, scalars_first
 from tapeemu.native.subset import DOUBLE, Array
 from tapeemu.processor import Processor, Stream
 
-__all__ = ["Case", "GroupSetup", "Setup", "StageSetup", "bits", "numbers_of", "setup_of"]
+__all__ = [
+    "Case",
+    "GroupSetup",
+    "Setup",
+    "StageSetup",
+    "bits",
+    "limited",
+    "numbers_of",
+    "setup_of",
+    "with_number",
+]
 
 _LIMIT = "most_oversampling"
 
@@ -93,17 +103,26 @@ def setup_of(
     stages: list[StageSetup] = []
     groups: list[GroupSetup] = []
     _flatten(chain, kinds, {"sample_rate": sample_rate, "channels": channels}, stages, groups)
-    if most_oversampling is not None:
-        stages = [_limited(stage, most_oversampling) for stage in stages]
-    return Setup(tuple(stages), tuple(groups))
+    setup = Setup(tuple(stages), tuple(groups))
+    return setup if most_oversampling is None else limited(setup, most_oversampling)
 
 
-def _limited(stage: StageSetup, most: int) -> StageSetup:
-    """A stage whose curve, if it has one, is followed at most so many times the rate."""
-    if _LIMIT not in stage.names:
+def with_number(stage: StageSetup, name: str, value: float) -> StageSetup:
+    """A stage, and its tape without movements, with another value of a number, if it has one of that name."""
+    if name not in stage.names:
         return stage
-    place = stage.names.index(_LIMIT)
-    return replace(stage, numbers=(*stage.numbers[:place], most, *stage.numbers[place + 1 :]))
+    place = stage.names.index(name)
+
+    def changed(numbers: tuple[float | int, ...]) -> tuple[float | int, ...]:
+        return (*numbers[:place], type(numbers[place])(value), *numbers[place + 1 :])
+
+    still = None if stage.still is None else changed(stage.still)
+    return replace(stage, numbers=changed(stage.numbers), still=still)
+
+
+def limited(setup: Setup, most_oversampling: int) -> Setup:
+    """A setup whose curves are followed at most so many times the rate."""
+    return replace(setup, stages=tuple(with_number(stage, _LIMIT, most_oversampling) for stage in setup.stages))
 
 
 def _flatten(
@@ -178,7 +197,7 @@ class Case:
     sample_rate : float
         Samples per second.
     cuts : sequence of int
-        Sizes of the blocks, taken in turn.
+        Sizes of the blocks, taken in turn; none if only the memory shall be told.
     place, track : int
         On the tape.
     block : int

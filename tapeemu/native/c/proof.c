@@ -11,7 +11,7 @@
 enum {
     CASE_RATE, CASE_CHANNELS, CASE_BLOCK, CASE_PLACE, CASE_TRACK, CASE_SLOW_FROM, CASE_STAGES, CASE_GROUPS,
     CASE_SAMPLES,  /* of every channel */
-    CASE_CUTS,     /* sizes of blocks */
+    CASE_CUTS,     /* sizes of blocks; none: only the memory is told */
     CASE_SOUGHT,   /* 1: created elsewhere, run, and brought to the place by seek */
     CASE_IN_PLACE, /* 1: output over input; only where the length stays */
     CASE_LEVEL_DB, /* for the tail */
@@ -85,6 +85,8 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     told[TOLD_SLOW] = (int64_t)need.slow;
     if (need.fast == 0)
         return 1;
+    if (given[CASE_CUTS].whole == 0)
+        return 0;
     if (need.fast > fast_bytes || need.slow > slow_bytes)
         return 2;
     int64_t before = TAPEEMU_TICKS();
