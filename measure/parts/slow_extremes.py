@@ -8,16 +8,23 @@ nothing counts twice: each draw is one deviation, ends included.
 
 The spectrum is a power law whose size and slope are themselves estimated, from means over blocks: size by its
 Student distribution, slope by its likelihood without the mean (REML: Patterson & Thompson, Biometrika 58, 1971;
-from memory). Draws are taken of both.
+from memory). Draws are taken of both. Less probably the law falls off steeply from somewhere beyond the slow part:
+were that impossible, a cliff would be taken for a slope that rises on below it.
 
-Beside it there may be a straight drift, of the order of the random part: Cauchy distributed, half of it within the
-scatter of that and the rest of any size (Jeffreys, Theory of Probability, 1961; Zellner & Siow, 1980; as a mixture
-of normal distributions: Liang et al., J. Am. Stat. Assoc. 103, 2008; all from memory). Were all sizes alike
-probable, every recording would be suspected of the largest drift that its noise can hide: one without drift would
-be read too large, and its doubt be too wide.
+A line that was fitted took with it what the random part has at its frequency, so that nothing is told there: the
+likelihood is that of what is left when the line's cosine and sine, with sizes that may change evenly, are fitted
+as well. Otherwise a line of some tenths of a hertz leaves a gap that only a steep law explains. A line that is too
+weak to be fitted, but more than chance beside the law, is left out in the same way: else it counts as noise.
+
+Beside it there may be a straight drift, or none, with a third of the probability. A drift is of the order of
+the random part: Cauchy distributed, half of it within the scatter of that and the rest of any size (Jeffreys,
+Theory of Probability, 1961; Zellner & Siow, 1980; as a mixture of normal distributions: Liang et al., J. Am. Stat.
+Assoc. 103, 2008; all from memory). Were all sizes alike probable, every recording would be suspected of the
+largest drift that its noise can hide: one without drift would be read too large, and its doubt be too wide.
 """
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +38,13 @@ __all__ = ["slow_extremes"]
 # servo holds deviations of the speed down the more the slower they are. Were even noise the end of what is
 # thought possible, a recording of it would be suspected of steeper laws only: its doubt would be too wide.
 _SLOPES = (-1.0, 0.0, 1.0, 2.0, 3.0)
+# Slope, and up to how many times the rate it holds; from there on the density falls by the fourth power.
+_FALLING_OFF = ((0.0, 2.0), (0.0, 3.0), (1.0, 2.0), (1.0, 3.0))
+_STEEP = 4.0
+_FALL_OFF = 0.25  # probability of each of these, re that of a slope
+_NO_DRIFT = 1.0 / 3.0
+_BY_CHANCE = 0.02  # share of recordings in which chance makes a line
+_BLOCKS_A_LINE = 8  # at least; a line takes four of them
 _BLOCKS = 12.0  # a period of the rate: the slope is told up to six times the rate
 _POINTS = 16.0
 _PERIODS = 12.0  # longer than this from an end, all is known
@@ -39,7 +53,13 @@ _TWO_SIGMAS = 0.9545
 
 
 def slow_extremes(
-    deviation: FloatArray, rate: float, slow: FloatArray, steady: FloatArray, hz: float
+    deviation: FloatArray,
+    rate: float,
+    slow: FloatArray,
+    steady: FloatArray,
+    hz: float,
+    *,
+    line_hz: Sequence[float] = (),
 ) -> tuple[float, float]:
     """Half the peak-to-peak of the slow deviation, and its standard uncertainty.
 
@@ -55,6 +75,8 @@ def slow_extremes(
         What the steady lines add to the slow part.
     hz : float
         The slow part fades out from this to half of this.
+    line_hz : sequence of float
+        Rates of the steady lines that were fitted.
 
     Returns
     -------
@@ -68,15 +90,17 @@ def slow_extremes(
     old, new = np.linspace(0.0, 1.0, slow.size), np.linspace(0.0, 1.0, points)
     place = np.asarray(seconds * new, dtype=np.float64)
     shown, lines = np.interp(new, old, slow), np.interp(new, old, steady)
+    # Of a slower one nothing is lost: what it took is in `steady`.
+    beside = sorted(line for line in line_hz if line >= hz)
     reach = _PERIODS / hz
     if seconds <= 2.5 * reach:
-        sizes = np.ptp(_agreeing(deviation, rate, place, hz, seed=0) + lines, axis=1)
+        sizes = np.ptp(_agreeing(deviation, rate, place, hz, beside, seed=0) + lines, axis=1)
     else:
         count = round(reach * rate)
         first, last = place < reach, place > seconds - reach
-        begins = _agreeing(deviation[:count], rate, place[first], hz, seed=0) + lines[first]
+        begins = _agreeing(deviation[:count], rate, place[first], hz, beside, seed=0) + lines[first]
         later = place[last] - (deviation.size - count) / rate
-        ends = _agreeing(deviation[-count:], rate, later, hz, seed=1) + lines[last]
+        ends = _agreeing(deviation[-count:], rate, later, hz, beside, seed=1) + lines[last]
         inside = shown[~(first | last)]
         highest = np.maximum(begins.max(axis=1), ends.max(axis=1))
         lowest = np.minimum(begins.min(axis=1), ends.min(axis=1))
@@ -85,7 +109,9 @@ def slow_extremes(
     return 0.5 * value, 0.25 * float(np.quantile(np.abs(sizes - value), _TWO_SIGMAS))
 
 
-def _agreeing(deviation: FloatArray, rate: float, place: FloatArray, hz: float, *, seed: int) -> FloatArray:
+def _agreeing(
+    deviation: FloatArray, rate: float, place: FloatArray, hz: float, line_hz: Sequence[float], *, seed: int
+) -> FloatArray:
     """Draws of the slow deviation at given times that agree with a stretch, shape (draws, points)."""
     seconds = deviation.size / rate
     blocks = max(6, round(_BLOCKS * hz * seconds))
@@ -101,19 +127,16 @@ def _agreeing(deviation: FloatArray, rate: float, place: FloatArray, hz: float, 
     waves = _waves(middle, frequency) * np.tile(np.sinc(frequency * width), 2)
     slow_waves = _waves(place, frequency[below]) * np.tile(gain, 2)
 
+    models, before = _models(seen, waves, slow_waves, frequency / hz, middle, place, step, sorted(line_hz), hz)
     rng = np.random.default_rng(seed)
     weights = rng.standard_normal((_DRAWS, 2 * frequency.size))
     slow_weights = weights.reshape(_DRAWS, 2, -1)[:, :, : int(np.count_nonzero(below))].reshape(_DRAWS, -1)
     straight = rng.standard_normal(_DRAWS)
-    turns = rng.chisquare(blocks - 1, _DRAWS)
+    turns = rng.chisquare(models[0].left, _DRAWS)
     ranks = rng.permutation((np.arange(_DRAWS) + 0.5) / _DRAWS)
-    models = []
-    for slope in _SLOPES:
-        size = np.sqrt(step * (frequency / hz) ** -slope)
-        both, slow_both = np.tile(size, 2), np.tile(size[below], 2)
-        models.append(_Model.of(seen, waves * both, slow_waves * slow_both, middle, place))
-    sizes, before = _drift_sizes()
-    likely = np.array([model.likelihood(model.unit * sizes) for model in models]) + np.log(before)
+    sizes, of_sizes = _drift_sizes()
+    likely = np.array([model.likelihood(model.unit * sizes) for model in models])
+    likely += np.log(before)[:, None] + np.log(of_sizes)
     share = np.exp(likely - likely.max()).ravel()
     chosen = np.minimum(np.searchsorted(np.cumsum(share) / np.sum(share), ranks), share.size - 1)
     draws = np.empty((_DRAWS, place.size))
@@ -125,25 +148,110 @@ def _agreeing(deviation: FloatArray, rate: float, place: FloatArray, hz: float, 
     return draws
 
 
+def _models(
+    seen: FloatArray,
+    waves: FloatArray,
+    slow_waves: FloatArray,
+    ratio: FloatArray,
+    middle: FloatArray,
+    place: FloatArray,
+    step: float,
+    line_hz: Sequence[float],
+    hz: float,
+) -> "tuple[list[_Model], list[float]]":
+    """The laws fitted to the blocks beside all lines that they hold, and how probable they are beforehand."""
+    blocks = middle.size
+    width = float(middle[1] - middle[0])
+    lines = [line for line in line_hz if 2.0 * line * width < 1.0][: blocks // _BLOCKS_A_LINE]
+    split, below = waves.shape[1] // 2, slow_waves.shape[1] // 2
+    laws = list(_laws(ratio))
+    while True:
+        lost = _lost_to_lines(lines, middle)
+        models = []
+        for density, _ in laws:
+            size = np.sqrt(step * density)
+            both, slow_both = np.tile(size[:split], 2), np.tile(size[:below], 2)
+            models.append(_Model.of(seen, waves * both, slow_waves * slow_both, lost, middle, place))
+        likeliest = max(models, key=lambda model: float(model.likelihood(np.zeros(1))[0]))
+        hidden = _hidden_line(likeliest, middle, hz) if len(lines) < blocks // _BLOCKS_A_LINE else None
+        if hidden is None:
+            return models, [probability for _, probability in laws]
+        lines.append(hidden)
+
+
+def _laws(ratio: FloatArray) -> Iterator[tuple[FloatArray, float]]:
+    """Densities that are thought possible, against frequency re the rate, and how probable re each other."""
+    for slope in _SLOPES:
+        yield ratio**-slope, 1.0
+    for slope, corner in _FALLING_OFF:
+        within = (ratio / corner) ** -slope
+        yield np.where(ratio < corner, within, (ratio / corner) ** -_STEEP), _FALL_OFF
+
+
+def _lost_to_lines(line_hz: Sequence[float], middle: FloatArray) -> FloatArray:
+    """What fitted lines can have taken of the blocks, one part a column of length 1, shape (blocks, 4 lines)."""
+    columns = []
+    for line in line_hz:
+        waves = _waves(middle, np.array([line]))
+        columns += [waves, waves * (middle - middle.mean())[:, None]]
+    if not columns:
+        return np.empty((middle.size, 0))
+    together = np.concatenate(columns, axis=1)
+    return np.asarray(together / np.linalg.norm(together, axis=0))
+
+
+def _hidden_line(model: "_Model", middle: FloatArray, hz: float) -> float | None:
+    """Rate of a sinusoid beyond the slow part that the blocks hold beside all that the model explains, if any.
+
+    F test of two more parameters beside mean and drift, at so many rates that chance finds one in `_BY_CHANCE` of
+    recordings.
+    """
+    seconds = float(middle[-1] - middle[0])
+    rates = np.asarray(np.arange(hz, 0.5 * (middle.size - 1) / seconds, 0.25 / seconds))
+    others = np.stack([np.ones(middle.size), middle - middle.mean()], axis=1)
+    inverse = _beside(model.inverse, others)[0]
+    waves = _waves(middle, rates).reshape(middle.size, 2, rates.size)
+    toward = np.einsum("bk,bpr->kpr", inverse, waves)
+    own = np.einsum("kpr,kqr->rpq", waves, toward)
+    seen = np.einsum("k,kpr->rp", model.seen, toward)
+    explained = np.einsum("rp,rp->r", seen, np.linalg.solve(own, seen[:, :, None])[:, :, 0])
+    whole, left = float(model.seen @ inverse @ model.seen), model.left - 3
+    best = int(np.argmax(explained))
+    chance = (1.0 - explained[best] / whole) ** (0.5 * left) * (rates[-1] - rates[0]) * seconds
+    return float(rates[best]) if chance < _BY_CHANCE else None
+
+
+def _beside(inverse: FloatArray, columns: FloatArray) -> tuple[FloatArray, float]:
+    """The inverse of a covariance where columns of any size are fitted as well, and the spread of their sizes."""
+    told = columns.T @ inverse @ columns
+    less = inverse @ columns @ np.linalg.pinv(told, hermitian=True) @ columns.T @ inverse
+    return np.asarray(inverse - less), float(np.linalg.slogdet(told)[1])
+
+
 def _drift_sizes() -> tuple[FloatArray, FloatArray]:
     """Variances that a straight drift may have, re the scatter of the random blocks, and their probability.
 
-    A Cauchy distribution of that scale: the variance is one over the square of a normal deviate, here in steps of
-    half a decade, so far up that no drift is shrunk.
+    None, or a Cauchy distribution of that scale: the variance is one over the square of a normal deviate, here in
+    steps of half a decade, so far up that no drift is shrunk.
     """
     from scipy.special import erf
 
     decades = np.asarray(np.arange(-1.0, 24.25, 0.5))
     # A larger variance than 10^d: a deviate smaller than 10^(-d / 2).
     larger = erf(10.0 ** (-0.5 * (decades + 0.25)) / math.sqrt(2.0))
-    return np.asarray(10.0**decades), np.asarray(-np.diff(larger, prepend=1.0))
+    drifts = -np.diff(larger, prepend=1.0)
+    return (
+        np.concatenate([[0.0], 10.0**decades]),
+        np.concatenate([[_NO_DRIFT], (1.0 - _NO_DRIFT) * drifts]),
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class _Model:
-    """One slope of the spectrum, fitted to the blocks, with a mean; a straight drift comes to it by its size."""
+    """One law of the spectrum, fitted to the blocks, with a mean; a straight drift comes to it by its size."""
 
     seen: FloatArray
+    inverse: FloatArray  # of the covariance of the blocks, beside what lines took
     waves: FloatArray
     slow_waves: FloatArray
     kriging: FloatArray  # from blocks to the slow deviation beside the drift, shape (points, blocks)
@@ -156,10 +264,17 @@ class _Model:
     )
     square: float  # sum of squares of the blocks in units of the model, without the mean
     apart: float  # logarithm of what is alike for all sizes of drift
+    left: int  # of the blocks, less the mean and what lines took
 
     @classmethod
     def of(
-        cls, seen: FloatArray, waves: FloatArray, slow_waves: FloatArray, middle: FloatArray, place: FloatArray
+        cls,
+        seen: FloatArray,
+        waves: FloatArray,
+        slow_waves: FloatArray,
+        lost: FloatArray,
+        middle: FloatArray,
+        place: FloatArray,
     ) -> "_Model":
         covariance = waves @ waves.T
         covariance.flat[:: len(seen) + 1] += 1e-9 * float(np.mean(np.diag(covariance)))
@@ -167,6 +282,10 @@ class _Model:
         below = slow_waves.shape[1] // 2
         common = np.concatenate([waves[:, :below], waves[:, split : split + below]], axis=1)
         inverse = np.linalg.inv(covariance)
+        spread = float(np.linalg.slogdet(covariance)[1])
+        if lost.size:
+            inverse, sizes = _beside(inverse, lost)
+            spread += sizes
         toward = inverse.sum(axis=0)
         mean = toward / toward.sum()  # from blocks to the mean
         left = seen - mean @ seen
@@ -178,6 +297,7 @@ class _Model:
         scatter = float(np.trace(covariance)) - float(covariance.sum()) / len(seen)
         return cls(
             seen=seen,
+            inverse=inverse,
             waves=waves,
             slow_waves=slow_waves,
             kriging=kriging,
@@ -187,7 +307,8 @@ class _Model:
             information=information,
             unit=scatter * information / float(np.sum((middle - middle.mean()) ** 2)),
             square=float(left @ inverse @ left),
-            apart=-0.5 * float(np.linalg.slogdet(covariance)[1] + math.log(toward.sum())),
+            apart=-0.5 * (spread + math.log(toward.sum())),
+            left=len(seen) - 1 - lost.shape[1],
         )
 
     def _left(self, size: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -199,9 +320,7 @@ class _Model:
     def likelihood(self, size: FloatArray) -> FloatArray:
         """Logarithm of the likelihood of sizes of drift."""
         square = self._left(size)[1]
-        return np.asarray(
-            self.apart - 0.5 * np.log1p(size) - 0.5 * (len(self.seen) - 1) * np.log(square), dtype=np.float64
-        )
+        return np.asarray(self.apart - 0.5 * np.log1p(size) - 0.5 * self.left * np.log(square), dtype=np.float64)
 
     def draws(
         self,

@@ -528,8 +528,10 @@ def _drift(
     bent = np.interp(place, points, split.curve)
     series = wander + (bent + split.slope * (place - 0.5 * (split.curve.size - 1)) / split.rate)
     drifting = split.curve + split.slope * (points - 0.5 * (split.curve.size - 1)) / split.rate
+    rates = [line.rate_hz for line in split.lines]
     value, doubt = (
-        percent * each for each in slow_extremes(split.rest + drifting, split.rate, series, steady, low)
+        percent * each
+        for each in slow_extremes(split.rest + drifting, split.rate, series, steady, low, line_hz=rates)
     )
     return Reading(
         quantity="drift",
