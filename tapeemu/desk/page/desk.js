@@ -12,6 +12,8 @@ const MEASURED = [
   ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
 ];
 
+const STRIP_REM = 20; // least widths, with the gap beside it
+const STEM_REM = 19;
 const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
 
 const withoutSpeedError = (stage) => ({
@@ -647,21 +649,25 @@ class Desk {
     const from = this.probePlace ?? Math.round(message.place * data.rate);
     const to = Math.round(message.place * data.rate);
     const sound = decibelsOf(Math.sqrt(message.outPower / Math.max(message.count, 1)));
-    const points = this.probe ? this.probe.run(to > from && to - from < data.rate ? from : to - message.count, to) : [];
     this.probePlace = to;
-    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
-    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
-    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
     this.smooth ??= sound;
-    flat.forEach((point) => {
-      this.smooth += (sound - this.smooth) * 0.25;
-      point.sound = this.smooth + point.level;
-    });
-    this.thread.add(flat);
+    if (to !== from) this.drawOn(this.probe?.run(to > from && to - from < data.rate ? from : to - message.count, to) ?? [], sound);
     if (message.place - (this.thdPlace ?? -1) > 0.5 || message.place < this.thdPlace) {
       this.thdPlace = message.place;
       if (this.bend && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.bend.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
     }
+  }
+
+  // The thread goes on. Before the first sound the tape stands at its place, and nothing is drawn.
+  drawOn(points, sound) {
+    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
+    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
+    const made = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
+    for (const point of made) {
+      this.smooth += (sound - this.smooth) * 0.25;
+      point.sound = this.smooth + point.level;
+    }
+    this.thread.add(made);
   }
 
   paint() {
@@ -828,6 +834,7 @@ class Desk {
         );
       }),
     );
+    arrange(at("stems"), STEM_REM);
     if (focused) at(focused)?.focus();
   }
 
@@ -910,7 +917,11 @@ class Desk {
       this.takeFiles([...event.target.files]);
       event.target.value = "";
     });
-    const redraw = () => this.drawStill();
+    const redraw = () => {
+      arrange(at("strips"), STRIP_REM);
+      arrange(at("stems"), STEM_REM);
+      this.drawStill();
+    };
     new ResizeObserver(redraw).observe(document.body);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   }
