@@ -16,6 +16,9 @@ const STRIP_REM = 20; // least widths, with the gap beside it
 const STEM_REM = 19;
 const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
 
+const GATE_SECONDS = 0.4; // a block of ITU-R BS.1770
+const changeOf = (powers) => 10 * Math.log10(Math.max(powers.out, 1e-20) / powers.in);
+
 const withoutSpeedError = (stage) => ({
   ...stage,
   values: stage.values.kind === "wow_flutter" ? { ...stage.values, speed_error_percent: 0 } : stage.values,
@@ -34,6 +37,7 @@ class Desk {
     this.lastChange = { key: "", time: 0 };
     this.mistake = null;
     this.heard = [this.freshMatch(), this.freshMatch()];
+    this.lately = []; // powers of the last moments, whatever was changed in them
     this.measured = {};
     this.peak = 0;
     this.hold = { in: 0, out: 0 };
@@ -194,6 +198,7 @@ class Desk {
     this.recording.finish();
     if (which === this.current) return;
     this.current = which;
+    this.lately = [];
     this.lastChange = { key: "", time: 0 };
     this.refresh();
   }
@@ -292,6 +297,7 @@ class Desk {
   toggle() {
     at("caution").hidden = true;
     this.recording.finish();
+    this.lately = [];
     if (this.sound.playing) this.sound.pause();
     else this.attempt(() => this.sound.play().then(() => this.paint()));
     this.paint();
@@ -308,14 +314,22 @@ class Desk {
   // figure is held while one compares, so that nothing drifts.
   learn(message) {
     const own = this.heard[this.current];
-    if (!this.sound.playing || this.sound.waiting || message.inPower / message.count < 1e-8) return;
+    if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
+    this.lately.push({ in: message.inPower, out: message.outPower, seconds: message.count / data.rate });
+    while (this.lately.length > 1 && sum(this.lately.slice(1).map(({ seconds }) => seconds)) >= GATE_SECONDS) this.lately.shift();
+    if (this.sound.waiting) return this.applyMatch();
     own.in += message.inPower;
     own.out += message.outPower;
     own.seconds += message.count / data.rate;
-    if (own.seconds > 0.4 && (own.held === null || own.seconds < 12)) {
-      own.held = 10 * Math.log10(Math.max(own.out, 1e-20) / own.in);
-      this.applyMatch();
-    }
+    if (own.seconds >= 12 && own.held !== null) return undefined;
+    if (own.seconds > GATE_SECONDS) own.held = changeOf(own);
+    return this.applyMatch();
+  }
+
+  // How much louder it became in the last moments, while no figure is held: it follows a slider that never rests.
+  get changeLately() {
+    if (sum(this.lately.map(({ seconds }) => seconds)) < GATE_SECONDS) return null;
+    return changeOf({ in: sum(this.lately.map((each) => each.in)), out: sum(this.lately.map((each) => each.out)) });
   }
 
   applyMatch() {
@@ -323,7 +337,7 @@ class Desk {
     const on = at("match").checked;
     this.sound.setMatch(on && own.held !== null ? clamp(-own.held, -40, 40) : 0);
     at("match-text").textContent = own.held === null ? "" : `${own.held >= 0 ? "+" : "\u2212"}${Math.abs(own.held).toFixed(1)} LU${on ? ", taken off" : ""}`;
-    this.figure("loudness_change_lu", own.held, "heard");
+    this.figure("loudness_change_lu", own.held ?? this.changeLately, "heard");
   }
 
   // ------------------------------------------------------------ figures
