@@ -40,16 +40,21 @@ MOVED = {
 }
 """Of each figure the kind of stage and the setting that move it."""
 
+KEYS = {"loudness_change_lu": ("End", "Home")}
+"""The keys that move it there and back, where a page up and down changes less than chance does."""
+
 HEARD = ("thd_now_percent", "loudness_change_lu")
 """Figures of what is heard: they are there only while it plays."""
 
 # Moves a slider some times, in turn; gives milliseconds from each move to the frame that shows the change.
 MOVE = """
-const [kind, setting, figure, moves, done] = arguments;
+const [kind, setting, figure, moves, keys, done] = arguments;
 const { desk } = window.tapeemuDesk;
 const stage = desk.document.root.stages.findIndex((each) => each.values.kind === kind);
 const groove = document.getElementById(`stage-${stage}-${setting}`);
 const { value } = desk.figureCells.get(figure);
+const numberOf = ({ textContent }) => parseFloat(textContent.replace("\\u2212", "-"));
+const far = figure === "loudness_change_lu" ? 0.5 : 0; // what is heard moves a little by itself
 const once = (key) => new Promise((resolve) => {
   const before = value.textContent;
   const begun = performance.now();
@@ -60,6 +65,7 @@ const once = (key) => new Promise((resolve) => {
   };
   const observer = new MutationObserver(() => {
     if (value.textContent === before || value.textContent === "\\u2013") return;
+    if (far && Math.abs(numberOf(value) - numberOf({ textContent: before })) < far) return;
     requestAnimationFrame(() => end(performance.now() - begun));
   });
   observer.observe(value, { childList: true, characterData: true, subtree: true });
@@ -69,7 +75,7 @@ const once = (key) => new Promise((resolve) => {
 (async () => {
   const times = [];
   for (let move = 0; move < moves; move += 1) {
-    times.push(await once(move % 2 < 1 ? "PageUp" : "PageDown"));
+    times.push(await once(keys[move % 2]));
     await new Promise((resolve) => setTimeout(resolve, 800));
   }
   done(times);
@@ -85,8 +91,10 @@ const groove = document.getElementById(`stage-${stage}-${setting}`);
 const { value } = desk.figureCells.get(figure);
 const before = desk.text;
 const begun = performance.now();
-let [last, longest, steps] = [begun, 0, 0];
+let [last, longest, steps, told] = [begun, 0, 0, value.textContent];
 const observer = new MutationObserver(() => {
+  if (value.textContent === "\\u2013" || value.textContent === told) return;
+  told = value.textContent;
   longest = Math.max(longest, performance.now() - last);
   last = performance.now();
 });
@@ -118,7 +126,9 @@ def opened(driver: Any, folder: Path, stems: int) -> None:
 
 def longest_seconds(driver: Any, figure: str, moves: int) -> float:
     """Longest time from a move to its figure; infinite where none came."""
-    times = driver.execute_async_script(MOVE, *MOVED[figure], figure, moves)
+    times = driver.execute_async_script(
+        MOVE, *MOVED[figure], figure, moves, KEYS.get(figure, ("PageUp", "PageDown"))
+    )
     return max(float("inf") if each is None else each / 1000.0 for each in times)
 
 

@@ -16,6 +16,15 @@ const make = (tag, attributes = {}, ...children) => {
 
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 
+// How many children stand in a row of a holder, each as wide as so many rem or wider: as few rows as can be, all as full as
+// each other.
+const arrange = (holder, least) => {
+  const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+  const count = Math.max(holder.children.length, 1);
+  const most = Math.max(1, Math.floor(holder.clientWidth / (least * rem)));
+  holder.style.setProperty("--row", Math.ceil(count / Math.ceil(count / most)));
+};
+
 const gainOf = (decibels) => 10 ** (decibels / 20);
 const decibelsOf = (gain) => 20 * Math.log10(Math.max(gain, 1e-10));
 

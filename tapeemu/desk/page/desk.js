@@ -12,7 +12,12 @@ const MEASURED = [
   ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
 ];
 
+const STRIP_REM = 20; // least widths, with the gap beside it
+const STEM_REM = 19;
 const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
+
+const GATE_SECONDS = 0.4; // a block of ITU-R BS.1770
+const changeOf = (powers) => 10 * Math.log10(Math.max(powers.out, 1e-20) / powers.in);
 
 const withoutSpeedError = (stage) => ({
   ...stage,
@@ -32,6 +37,7 @@ class Desk {
     this.lastChange = { key: "", time: 0 };
     this.mistake = null;
     this.heard = [this.freshMatch(), this.freshMatch()];
+    this.lately = []; // powers of the last moments, whatever was changed in them
     this.measured = {};
     this.peak = 0;
     this.hold = { in: 0, out: 0 };
@@ -192,6 +198,7 @@ class Desk {
     this.recording.finish();
     if (which === this.current) return;
     this.current = which;
+    this.lately = [];
     this.lastChange = { key: "", time: 0 };
     this.refresh();
   }
@@ -290,6 +297,7 @@ class Desk {
   toggle() {
     at("caution").hidden = true;
     this.recording.finish();
+    this.lately = [];
     if (this.sound.playing) this.sound.pause();
     else this.attempt(() => this.sound.play().then(() => this.paint()));
     this.paint();
@@ -306,14 +314,22 @@ class Desk {
   // figure is held while one compares, so that nothing drifts.
   learn(message) {
     const own = this.heard[this.current];
-    if (!this.sound.playing || this.sound.waiting || message.inPower / message.count < 1e-8) return;
+    if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
+    this.lately.push({ in: message.inPower, out: message.outPower, seconds: message.count / data.rate });
+    while (this.lately.length > 1 && sum(this.lately.slice(1).map(({ seconds }) => seconds)) >= GATE_SECONDS) this.lately.shift();
+    if (this.sound.waiting) return this.applyMatch();
     own.in += message.inPower;
     own.out += message.outPower;
     own.seconds += message.count / data.rate;
-    if (own.seconds > 0.4 && (own.held === null || own.seconds < 12)) {
-      own.held = 10 * Math.log10(Math.max(own.out, 1e-20) / own.in);
-      this.applyMatch();
-    }
+    if (own.seconds >= 12 && own.held !== null) return undefined;
+    if (own.seconds > GATE_SECONDS) own.held = changeOf(own);
+    return this.applyMatch();
+  }
+
+  // How much louder it became in the last moments, while no figure is held: it follows a slider that never rests.
+  get changeLately() {
+    if (sum(this.lately.map(({ seconds }) => seconds)) < GATE_SECONDS) return null;
+    return changeOf({ in: sum(this.lately.map((each) => each.in)), out: sum(this.lately.map((each) => each.out)) });
   }
 
   applyMatch() {
@@ -321,7 +337,7 @@ class Desk {
     const on = at("match").checked;
     this.sound.setMatch(on && own.held !== null ? clamp(-own.held, -40, 40) : 0);
     at("match-text").textContent = own.held === null ? "" : `${own.held >= 0 ? "+" : "\u2212"}${Math.abs(own.held).toFixed(1)} LU${on ? ", taken off" : ""}`;
-    this.figure("loudness_change_lu", own.held, "heard");
+    this.figure("loudness_change_lu", own.held ?? this.changeLately, "heard");
   }
 
   // ------------------------------------------------------------ figures
@@ -647,21 +663,25 @@ class Desk {
     const from = this.probePlace ?? Math.round(message.place * data.rate);
     const to = Math.round(message.place * data.rate);
     const sound = decibelsOf(Math.sqrt(message.outPower / Math.max(message.count, 1)));
-    const points = this.probe ? this.probe.run(to > from && to - from < data.rate ? from : to - message.count, to) : [];
     this.probePlace = to;
-    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
-    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
-    const flat = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
     this.smooth ??= sound;
-    flat.forEach((point) => {
-      this.smooth += (sound - this.smooth) * 0.25;
-      point.sound = this.smooth + point.level;
-    });
-    this.thread.add(flat);
+    if (to !== from) this.drawOn(this.probe?.run(to > from && to - from < data.rate ? from : to - message.count, to) ?? [], sound);
     if (message.place - (this.thdPlace ?? -1) > 0.5 || message.place < this.thdPlace) {
       this.thdPlace = message.place;
       if (this.bend && this.peak > 1e-3 && !this.sound.waiting) this.figure("thd_now_percent", this.bend.thd(decibelsOf(Math.min(this.peak, 4))), "expected");
     }
+  }
+
+  // The thread goes on. Before the first sound the tape stands at its place, and nothing is drawn.
+  drawOn(points, sound) {
+    // Where the tape has just begun anew, its speed is not known for a moment: the line goes on as it was.
+    const percent = this.probe?.address ? this.thread.points.at(-1)?.percent ?? 0 : 0;
+    const made = points.length ? points : Array.from({ length: 4 }, () => ({ percent, level: 0 }));
+    for (const point of made) {
+      this.smooth += (sound - this.smooth) * 0.25;
+      point.sound = this.smooth + point.level;
+    }
+    this.thread.add(made);
   }
 
   paint() {
@@ -828,6 +848,7 @@ class Desk {
         );
       }),
     );
+    arrange(at("stems"), STEM_REM);
     if (focused) at(focused)?.focus();
   }
 
@@ -910,7 +931,11 @@ class Desk {
       this.takeFiles([...event.target.files]);
       event.target.value = "";
     });
-    const redraw = () => this.drawStill();
+    const redraw = () => {
+      arrange(at("strips"), STRIP_REM);
+      arrange(at("stems"), STEM_REM);
+      this.drawStill();
+    };
     new ResizeObserver(redraw).observe(document.body);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   }

@@ -1,6 +1,8 @@
 // What is happening, drawn: the thread of the last seconds, the curve of the saturation, decay, spectra, levels.
 
-const THREAD_SECONDS = 9;
+const THREAD_SECONDS = 9; // at most: on a narrow screen fewer, so that each sway is still seen
+const THREAD_PIXELS = 150; // for a second
+const POINTS_PER_SECOND = 120;
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
 const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
@@ -52,9 +54,11 @@ class Probe {
     }
     this.place = to;
     const found = [];
-    const step = Math.max(64, Math.round(data.rate / 120));
-    for (let start = from; start < to; start += step) {
-      const count = Math.min(step, to - start);
+    // Pieces as even as can be: the thread draws its points at equal distances.
+    const pieces = Math.max(1, Math.round(((to - from) * POINTS_PER_SECOND) / data.rate));
+    for (let piece = 0, start = from; piece < pieces; piece += 1) {
+      const count = Math.round(((piece + 1) * (to - from)) / pieces) - (start - from);
+      start += count;
       const input = [0, 1].map((side) => Float64Array.from({ length: count }, (_, i) => Math.cos(2 * Math.PI * ((this.turns * (this.fed + i)) % 1) - (side * Math.PI) / 2)));
       const out = [new Float64Array(count), new Float64Array(count)];
       this.engine.process(this.address, 2, input, out, count);
@@ -68,7 +72,7 @@ class Probe {
       if (!before) continue;
       const turned = angle - before.angle - Math.round(angle - before.angle);
       const percent = (100 * turned) / (this.turns * (this.fed - before.at));
-      found.push({ percent, level: decibelsOf(size), place: (start + count) / data.rate });
+      found.push({ percent, level: decibelsOf(size) });
     }
     return found;
   }
@@ -83,7 +87,7 @@ class Thread {
 
   add(points) {
     this.points.push(...points);
-    const oldest = this.points.length - Math.round(THREAD_SECONDS * 125);
+    const oldest = this.points.length - Math.round(THREAD_SECONDS * POINTS_PER_SECOND) - 2;
     if (oldest > 0) this.points.splice(0, oldest);
   }
 
@@ -102,7 +106,8 @@ class Thread {
     sheet.setLineDash([1, 7]);
     straight();
     sheet.setLineDash([]);
-    const { points } = this;
+    const across = Math.max(width / THREAD_SECONDS, THREAD_PIXELS) / POINTS_PER_SECOND;
+    const points = this.points.slice(-Math.ceil(width / across) - 2);
     if (points.length < 2) {
       sheet.strokeStyle = colour("ink");
       sheet.lineWidth = 1.5;
@@ -113,7 +118,6 @@ class Thread {
     // It follows slowly, but never leaves the picture.
     this.reach = Math.max(this.reach + (highest * 1.25 - this.reach) * 0.06, highest);
     const scale = (height * 0.36) / this.reach;
-    const across = width / (THREAD_SECONDS * 120);
     const first = width - (points.length - 1) * across;
     const y = (point) => middle - point.percent * scale;
     const thick = (point) => 0.8 + 0.13 * height * clamp((point.sound + 60) / 60, 0, 1) ** 2.2;

@@ -152,6 +152,7 @@ class Strips {
     this.sliders.clear();
     const focused = document.activeElement?.id;
     this.holder.replaceChildren(...document_.root.stages.map((stage, index) => this.strip(stage, [index], document_.root.stages.length)));
+    arrange(this.holder, STRIP_REM);
     if (focused) at(focused)?.focus();
   }
 

@@ -93,11 +93,21 @@ class Voice {
     new Uint8Array(this.memory.buffer, address, bytes.byteLength).set(new Uint8Array(bytes));
   }
 
+  // Samples in and out, and where they are for the library: made once for each growth of the memory, so that this thread
+  // has little garbage to collect.
+  rows() {
+    const { buffer } = this.memory;
+    if (this.views?.reals.buffer !== buffer) {
+      const { audio, pointers } = this.layout;
+      this.views = { reals: new Float32Array(buffer, audio, 4 * PIECE), addresses: new Uint32Array(buffer, pointers, 4) };
+    }
+    return this.views;
+  }
+
   // What a lane makes of the input, into `out` or added to it; both weighted sample by sample where weights are given.
   run(lane, input, count, fed, heard, added) {
     const { audio, pointers } = this.layout;
-    const reals = new Float32Array(this.memory.buffer, audio, 4 * PIECE);
-    const addresses = new Uint32Array(this.memory.buffer, pointers, 4);
+    const { reals, addresses } = this.rows();
     for (let channel = 0; channel < this.channels; channel += 1) {
       addresses[channel] = audio + channel * PIECE * 4;
       addresses[2 + channel] = audio + (2 + channel) * PIECE * 4;
