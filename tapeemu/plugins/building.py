@@ -59,6 +59,7 @@ RECORD = "sources.txt"
 KEPT_BUILDS = 8
 """Builds of a machine that stay in the user's cache (1.5 MB each), those used last."""
 _SOURCES = Path(__file__).parent / "c"
+_LICENCE = C_FOLDER / "LICENSE"
 _LONGEST_SECONDS = 900.0
 _FLAGS = (
     "-std=gnu99",
@@ -407,7 +408,10 @@ def source_digest() -> str:
     """Of all that plug-ins are made from, whatever compiles it."""
     digest = hashlib.sha256(_tables()[1].encode())
     for path in sorted(
-        [*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*"), Path(__file__).with_name("turtle.py")]
+        [
+            *(*_SOURCES.glob("*.[ch]"), *C_FOLDER.glob("*.[chi]*")),
+            *(Path(__file__).with_name("turtle.py"), _LICENCE),
+        ]
     ):
         digest.update(path.read_bytes())
     digest.update(__version__.encode())
@@ -511,6 +515,9 @@ def _bundle(folder: Path, library: Path, machine: Machine, kinds: Sequence[Plugi
         shutil.copy(library, clap)
     lv2 = folder / f"{NAME}.lv2"
     lv2.mkdir()
+    (vst3 / "Resources").mkdir()
+    for each in (lv2, vst3 / "Resources"):  # the licence asks for its notice in all copies
+        shutil.copy(_LICENCE, each)
     shutil.copy(library, lv2 / f"{NAME}{machine.ending}")
     presets = shipped_presets()
     (lv2 / "manifest.ttl").write_text(manifest_text(kinds, f"{NAME}{machine.ending}", presets), "utf-8")

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tapeemu.errors import OutputError
+from tapeemu.native.generate import C_FOLDER
 from tapeemu.plugins import building
 from tapeemu.plugins.building import MACHINES, BuildError, Machine, build, cold_functions
 
@@ -55,6 +56,15 @@ def test_the_plugins_of_this_machine_are_small(plugins: Path) -> None:
     if building.compiler_for(machine)[0] == "gcc":
         pytest.skip("gcc has no switch that makes single functions small")
     assert (plugins / "tapeemu.lv2" / f"tapeemu{machine.ending}").stat().st_size < MOST_BYTES
+
+
+def test_sources_and_plugins_are_under_the_licence_of_the_c_library(plugins: Path) -> None:
+    for path in building._SOURCES.iterdir():
+        assert "SPDX-License-Identifier: ISC" in path.read_text("utf-8"), path.name
+    notice = (C_FOLDER / "LICENSE").read_text("utf-8")
+    assert "Permission to use, copy, modify, and/or distribute" in notice  # the first words of the ISC licence
+    for each in ("tapeemu.lv2", "tapeemu.vst3/Contents/Resources"):
+        assert (plugins / each / "LICENSE").read_text("utf-8") == notice
 
 
 @pytest.mark.long
