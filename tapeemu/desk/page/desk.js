@@ -14,6 +14,7 @@ const MEASURED = [
 
 const STRIP_REM = 20; // least widths, with the gap beside it
 const STEM_REM = 19;
+const CALM_MILLISECONDS = 500; // between pictures, for who asked for less motion
 const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
 
 const GATE_SECONDS = 0.4; // a block of ITU-R BS.1770
@@ -712,10 +713,10 @@ class Desk {
   drawMoving() {
     this.frame = null;
     this.watchLoad(); // also where the player hardly comes to tell anything
-    this.drawPlace();
-    const due = !calm.matches || performance.now() - (this.drawn ?? 0) > 500;
+    const due = !calm.matches || performance.now() - (this.drawn ?? 0) > CALM_MILLISECONDS;
     if (due) {
       this.drawn = performance.now();
+      this.drawPlace();
       this.thread.draw();
       at("thread-speed").textContent = this.thread.points.length > 2 ? `speed \u00b1${spoken(this.thread.reach, 2)} %` : "";
       drawSpectrum(at("spectrum"), this.sound.scopes);
