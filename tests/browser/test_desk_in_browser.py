@@ -935,6 +935,56 @@ def test_files_that_fit_join_the_tape_or_are_opened(opened: Any, tmp_path: Path)
 
 
 @pytest.mark.long
+def test_the_thread_draws_every_moment_once(browser: Any, tmp_path: Path) -> None:
+    """Before the first sound the tape stands at its place, and that place was drawn again and again."""
+    text = Path("presets/quarter-inch-at-38.toml").read_text("utf-8")  # a chain that is late
+    page_of(browser, tmp_path, text, [stem(tmp_path, 2 * RATE)])
+    browser.execute_script(
+        "const { desk } = window.tapeemuDesk; const { thread } = desk; window.drawnAt = [];"
+        "thread.add = function (points) { window.drawnAt.push([desk.meters.place, points.length]);"
+        " Object.getPrototypeOf(this).add.call(this, points); };"
+    )
+    element(browser, "play").click()
+    until(lambda: desk(browser, "desk.sound.place > 0.5"), "it plays")
+    drawn = browser.execute_script("return window.drawnAt")
+    places = [place for place, _ in drawn]
+    assert places == sorted(set(places))
+    assert places[0] > 0.0
+    assert sum(points for _, points in drawn) == pytest.approx(120.0 * places[-1], rel=0.15)
+    element(browser, "play").click()
+
+
+# Moves a slider every 20 ms for a second and a half; gives the texts of the figure in the last second.
+RESTLESS = """
+const done = arguments[0];
+const { desk } = window.tapeemuDesk;
+const groove = document.getElementById("stage-0-drive_db");
+const texts = [];
+let steps = 0;
+const timer = setInterval(() => {
+  steps += 1;
+  const key = steps % 2 ? "ArrowRight" : "ArrowLeft";
+  groove.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+  if (steps > 25) texts.push(desk.figureCells.get("loudness_change_lu").value.textContent);
+  if (steps < 75) return;
+  clearInterval(timer);
+  done([texts, desk.heard[0].held]);
+}, 20);
+"""
+
+
+@pytest.mark.long
+def test_the_change_of_loudness_follows_a_slider_that_never_rests(opened: Any) -> None:
+    """It was not told before the slider had rested for 0.4 s."""
+    element(opened, "play").click()
+    until(lambda: desk(opened, "desk.heard[0].held !== null"), "it has heard enough")
+    texts, held = opened.execute_async_script(RESTLESS)
+    assert held is None
+    assert all(text.endswith(" LU") for text in texts)
+    element(opened, "play").click()
+
+
+@pytest.mark.long
 def test_loudness_is_matched_while_it_plays_and_held_while_one_compares(browser: Any, tmp_path: Path) -> None:
     """By pyloudnorm, which shares nothing with the page: of the file rendered against the stem."""
     import pyloudnorm

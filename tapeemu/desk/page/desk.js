@@ -361,7 +361,7 @@ class Desk {
     const known = value !== null && value !== undefined && Number.isFinite(value);
     const told = known && (/^(dB|LU)$/.test(unit) ? spokenDecibels(value) : spoken(value));
     cell.value.textContent = known ? `${told} ${unit}` : "\u2013";
-    cell.how.textContent = known ? how : "";
+    cell.how.textContent = known ? how : key === "loudness_change_lu" ? "heard while it plays" : "";
     cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
   }
