@@ -934,6 +934,39 @@ def test_files_that_fit_join_the_tape_or_are_opened(opened: Any, tmp_path: Path)
     element(opened, "play").click()
 
 
+# Of the strips of each row: how many, and where the last one ends, from the right edge of all.
+ROWS = """
+const holder = document.getElementById(arguments[0]);
+const right = holder.getBoundingClientRect().right;
+const rows = new Map();
+for (const each of holder.children) {
+  const box = each.getBoundingClientRect();
+  const row = rows.get(box.top) ?? [0, right];
+  rows.set(box.top, [row[0] + 1, Math.min(row[1], right - box.right)]);
+}
+return [...rows.values()];
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("width", [390, 820, 1440, 2560])
+def test_strips_and_stems_stand_in_rows_as_full_as_each_other(browser: Any, tmp_path: Path, width: int) -> None:
+    """A fifth strip stood alone beside an empty row, and stems left half of a wide page empty."""
+    text = Path("presets/cassette-hissing.toml").read_text("utf-8")
+    sources = [stem(tmp_path, RATE // 10, name) for name in ("one", "two", "three")]
+    metrics = {"width": width, "height": 1000, "deviceScaleFactor": 1, "mobile": False}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    try:
+        page_of(browser, tmp_path, text, sources)
+        for holder, count in (("strips", 5), ("stems", 3)):
+            rows = browser.execute_script(ROWS, holder)
+            assert sum(each for each, _ in rows) == count
+            assert all(abs(rest) < 2.0 for _, rest in rows)
+            assert min(each for each, _ in rows) >= rows[0][0] - (len(rows) - 1)
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 @pytest.mark.long
 def test_the_thread_draws_every_moment_once(browser: Any, tmp_path: Path) -> None:
     """Before the first sound the tape stands at its place, and that place was drawn again and again."""
