@@ -27,7 +27,13 @@ from tapeemu.settings_text import spoken_place
 from tapeemu.units import split_quantity
 
 __all__ = [
-    *("FORMAT", "STAGE_NAME_MARKS", "STAGE_NAME_RULE", "TOP_KEYS", "file_kinds", "parse_preset", "read_text"),
+    "FORMAT",
+    "STAGE_NAME_MARKS",
+    "STAGE_NAME_RULE",
+    "TOP_KEYS",
+    "file_kinds",
+    "parse_preset",
+    "read_text",
 ]
 
 FORMAT = 1
