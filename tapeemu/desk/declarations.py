@@ -8,12 +8,13 @@ from pydantic.fields import FieldInfo
 
 from tapeemu.chain import STAGE_KEYS, Chain, Stage
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES, TransportProfile
-from tapeemu.presets.reading import file_kinds
+from tapeemu.presets.places import NAME
+from tapeemu.presets.reading import FORMAT, STAGE_NAME_MARKS, STAGE_NAME_RULE, TOP_KEYS, file_kinds
 from tapeemu.processors.plugin_effect import PluginEffect
 from tapeemu.settings import Settings
 from tapeemu.settings_text import is_list, nested_model, unit_of
 
-__all__ = ["kinds_of_stages", "stage_settings", "transports"]
+__all__ = ["kinds_of_stages", "preset_rules", "stage_settings", "transports"]
 
 _LIMITS = ("ge", "gt", "le", "lt")
 
@@ -36,6 +37,17 @@ def kinds_of_stages() -> dict[str, Any]:
 def stage_settings() -> dict[str, Any]:
     """What every stage has beside the settings of its kind."""
     return {name: _field(Stage.model_fields[name]) for name in STAGE_KEYS}
+
+
+def preset_rules() -> dict[str, Any]:
+    """What the reader of presets asks of a text beside its stages, and of names."""
+    return {
+        "format": FORMAT,
+        "keys": list(TOP_KEYS),
+        "name_marks": STAGE_NAME_MARKS,
+        "name_rule": STAGE_NAME_RULE,
+        "preset_name": f"^(?:{NAME.pattern})$",
+    }
 
 
 def transports() -> dict[str, Any]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tapeemu import __version__
-from tapeemu.desk.declarations import kinds_of_stages, stage_settings, transports
+from tapeemu.desk.declarations import kinds_of_stages, preset_rules, stage_settings, transports
 from tapeemu.desk.stems import PageStem
 from tapeemu.errors import AudioError, ParameterError
 from tapeemu.files.part_files import check_target, write_whole
@@ -58,6 +58,7 @@ def desk_page(
         "presets": [_described(each) for each in presets],
         "kinds": kinds_of_stages(),
         "stage": stage_settings(),
+        "rules": preset_rules(),
         "transports": transports(),
         "engine": json.loads(_own("engine.json")),
         "wasm": {name: _encoded(f"{name}.wasm") for name in ("engine", "engine64")},

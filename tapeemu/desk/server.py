@@ -21,7 +21,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from tapeemu.desk.bench import Bench
 from tapeemu.desk.page import content_policy, desk_page
-from tapeemu.desk.stems import PageStem
+from tapeemu.desk.stems import PageStem, stale_stems
 from tapeemu.errors import OutputError, PresetError, TapeemuError
 from tapeemu.files.part_files import make_folder
 from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
@@ -108,6 +108,7 @@ class _Handler(BaseHTTPRequestHandler):
     ANSWERS: ClassVar[dict[tuple[str, str], str]] = {
         ("GET", "/"): "_page",
         ("GET", "/stem"): "_stem",
+        ("GET", "/stale"): "_stale",
         ("POST", "/save"): "_save",
         ("POST", "/measure"): "_measure",
         ("GET", "/figures"): "_figures",
@@ -258,6 +259,10 @@ class _Handler(BaseHTTPRequestHandler):
         if not re.fullmatch(r"\d{1,3}", number) or int(number) >= len(self.server.stems):
             raise _RefusedError(HTTPStatus.NOT_FOUND, f"there is no stem {number[:8]!r}; open the page again")
         self._send(HTTPStatus.OK, self.server.stems[int(number)].content, "application/octet-stream")
+
+    def _stale(self, _: dict[str, list[str]]) -> None:
+        self._need_key()
+        self._send(HTTPStatus.OK, {"stale": stale_stems(self.server.stems)})
 
     def _save(self, _: dict[str, list[str]]) -> None:
         self._need_key()

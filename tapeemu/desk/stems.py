@@ -13,7 +13,7 @@ from tapeemu.errors import AudioError
 from tapeemu.files.reader import AudioReader
 from tapeemu.validation import FloatArray
 
-__all__ = ["PageStem", "read_stems"]
+__all__ = ["PageStem", "read_stems", "stale_stems"]
 
 _MOST_CHANNELS = 2
 _MOST_SECONDS = 900.0
@@ -38,6 +38,10 @@ class PageStem:
         The samples.
     rounded : bool
         Whether samples were rounded to single precision.
+    path : Path
+        Where it was read from.
+    stamp : tuple of int
+        Time of change and size of the file when it was read.
     """
 
     name: str
@@ -47,6 +51,8 @@ class PageStem:
     coding: str
     content: bytes
     rounded: bool
+    path: Path
+    stamp: tuple[int, int]
 
     def described(self) -> dict[str, Any]:
         """All but the samples, as plain data."""
@@ -81,14 +87,36 @@ def read_stems(paths: Sequence[Path]) -> list[PageStem]:
     return stems
 
 
+def stale_stems(stems: Sequence[PageStem]) -> list[str]:
+    """A sentence for each stem whose file is no longer what was read."""
+    return [sentence for stem in stems if (sentence := _how_stale(stem))]
+
+
+def _how_stale(stem: PageStem) -> str | None:
+    kept = "it plays and is rendered here as it was when the desk was opened"
+    try:
+        now = _stamp(stem.path)
+    except OSError:
+        return f"{stem.path.name} is no longer there; {kept}"
+    if now != stem.stamp:
+        return f"{stem.path.name} was changed on disk; {kept}; start tapeemu desk again to hear it as it is now"
+    return None
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_mtime_ns, found.st_size
+
+
 def _stem(path: Path) -> PageStem:
     with AudioReader(path) as reader:
+        stamp = _stamp(path)  # before a sample is read: what is written meanwhile is told of, too
         rate, channels = reader.info.sample_rate, reader.info.channels
         if channels > _MOST_CHANNELS:
             raise AudioError(f"{path} has {channels} channels, but the desk plays one or two; mix it down first")
         # By its header: nobody waits for hours of sound that are refused then.
         _check_length(path, reader.info.frames, rate)
-        return _coded(path, reader)
+        return _coded(path, stamp, reader)
 
 
 def _check_length(path: Path, frames: int, sample_rate: int) -> None:
@@ -98,7 +126,7 @@ def _check_length(path: Path, frames: int, sample_rate: int) -> None:
         )
 
 
-def _coded(path: Path, reader: AudioReader) -> PageStem:
+def _coded(path: Path, stamp: tuple[int, int], reader: AudioReader) -> PageStem:
     """The stem, block by block: minutes at a high rate take hundreds of megabytes in each form."""
     rate = reader.info.sample_rate
     blocks: list[npt.NDArray[np.float32]] = []
@@ -117,7 +145,7 @@ def _coded(path: Path, reader: AudioReader) -> PageStem:
     coding = next((name for name, fit in fits.items() if fit), "f32")
     content = b"".join(_bytes(block[channel], coding) for channel in range(channels) for block in blocks)
     # Single precision holds whole numbers of 24 bits.
-    return PageStem(path.stem, rate, channels, frames, coding, content, rounded)
+    return PageStem(path.stem, rate, channels, frames, coding, content, rounded, path.absolute(), stamp)
 
 
 def _is_whole(block: FloatArray, bits: int) -> bool:

@@ -26,9 +26,20 @@ from tapeemu.processors.plugin_effect import PluginObject
 from tapeemu.settings_text import spoken_place
 from tapeemu.units import split_quantity
 
-__all__ = ["FORMAT", "TOP_KEYS", "file_kinds", "parse_preset", "read_text"]
+__all__ = [
+    "FORMAT",
+    "STAGE_NAME_MARKS",
+    "STAGE_NAME_RULE",
+    "TOP_KEYS",
+    "file_kinds",
+    "parse_preset",
+    "read_text",
+]
 
 FORMAT = 1
+STAGE_NAME_MARKS = " -_"
+"""What the name of a stage may have beside letters and digits."""
+STAGE_NAME_RULE = "of letters, digits, spaces, '-' and '_'"
 TOP_KEYS = ("format", "purpose", "tags", "stages", "measured")
 
 _MAX_BYTES = 128 * 1024
@@ -295,9 +306,7 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
     found = Stage.find_problems({**checked, "processor": processor or Chain()})
     problems += [((*path, *place), text) for place, text in found]
     if isinstance(own.get("name"), str) and not _good_name(own["name"]):
-        problems.append(
-            ((*path, "name"), f"name is {own['name']!r}, but must be of letters, digits, spaces, '-' and '_'")
-        )
+        problems.append(((*path, "name"), f"name is {own['name']!r}, but must be {STAGE_NAME_RULE}"))
     if len(problems) > before or processor is None:
         return None
     stage = Stage(processor=processor, **own)
@@ -306,7 +315,7 @@ def _stage(table: Any, path: lines.Path, problems: list[_Problem], count: _Count
 
 
 def _good_name(name: str) -> bool:
-    return bool(name.strip()) and all(character.isalnum() or character in " -_" for character in name)
+    return bool(name.strip()) and all(character.isalnum() or character in STAGE_NAME_MARKS for character in name)
 
 
 def _settings(

@@ -198,6 +198,49 @@ def chord(browser: Any, key: str) -> None:
     ActionChains(browser).key_down(Keys.CONTROL).send_keys(key).key_up(Keys.CONTROL).perform()
 
 
+COUNT = """
+const done = arguments[0];
+const { desk } = window.tapeemuDesk;
+const names = { thread: "draw", song: "draw" };
+const counts = {};
+for (const [each, method] of Object.entries(names)) {
+  counts[each] = 0;
+  desk[each][method] = function (...given) {
+    counts[each] += 1;
+    return Object.getPrototypeOf(this)[method].apply(this, given);
+  };
+}
+const moves = (each) => getComputedStyle(document.querySelector(each)).transitionDuration;
+setTimeout(() => {
+  for (const each of Object.keys(names)) delete desk[each].draw;
+  done([counts.thread, counts.song, moves(".thumb"), moves(".sense")]);
+}, 2200);
+"""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("wish", ["no-preference", "reduce"])
+def test_who_asks_for_less_motion_gets_it(opened: Any, wish: str) -> None:
+    """Pictures twice a second in place of sixty times, and nothing glides; everything is drawn all the same."""
+    features = [{"name": "prefers-reduced-motion", "value": wish}]
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    try:
+        opened.find_element("id", "play").click()
+        until(lambda: desk(opened, "desk.sound.place > 0.2"), "it plays")
+        thread, song, thumb, sense = opened.execute_async_script(COUNT)
+        if wish == "reduce":
+            assert 2 <= thread <= 5
+            assert 2 <= song <= 5
+            assert {thumb, sense} == {"0s"}
+        else:
+            assert min(thread, song) > 5  # sixty times a second where the machine is free
+            assert "0s" not in (thumb, sense)
+        opened.find_element("id", "play").click()
+        assert opened.get_log("browser") == []
+    finally:
+        opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
 @pytest.mark.long
 def test_the_whole_work_is_done_by_keys_alone(opened: Any) -> None:
     """Play, move a setting, change places, keep two settings, compare hidden ones, render, save."""

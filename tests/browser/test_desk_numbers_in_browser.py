@@ -102,6 +102,69 @@ def agree(browser: Any, kind: str, rng: Generator, valid: int, at_will: int) -> 
         assert here["tracks"] or not traits.tracks_differ, text
 
 
+ASK_WHOLE = """
+const { PresetText, setupOfPreset } = window.tapeemuDesk;
+return arguments[0].map((text) => {
+  try {
+    setupOfPreset(new PresetText(text).root);
+    return "";
+  } catch (error) {
+    return error.message;
+  }
+});
+"""
+
+TWO = """format = 1
+purpose = "Two."
+tags = ["one"]
+
+[[stages]]
+name = "{}"
+kind = "preamp_drive"
+
+[[stages]]
+name = "{}"
+kind = "crosstalk"
+"""
+PLAIN = TWO.format("first", "second")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(
+            TWO.format(name, "second")
+            for name in ("a_b-c 1", "\u00dcber \u0394 \u96f6", "\u00bd", "\u2167", "\u00b2")
+        ),
+        *(
+            TWO.format(name, "second")
+            for name in ("", " ", "a.b", "a/b", "tape!", "a\u00a0b", "e\u0301", "\U0001f39e")
+        ),
+        *(TWO.format("first", name) for name in ("first", "preamp_drive", "First", "first ")),
+        PLAIN.replace('name = "first"', "name = 3"),
+        PLAIN.replace('name = "second"\n', ""),
+        PLAIN.replace("[[stages]]\nname", "[[stages]]\nbypass = true\nname").replace("second", "first"),
+        PLAIN.replace("format = 1", "format = 2"),
+        PLAIN.replace("format = 1", 'format = "1"'),
+        PLAIN.replace("format = 1\n", ""),
+        PLAIN.replace("tags", "tag"),
+        PLAIN.replace('["one"]', '"one"'),
+        PLAIN.replace('["one"]', '["one", " "]'),
+        PLAIN.replace('"Two."', "2"),
+        PLAIN[: PLAIN.index("[[")],
+    ],
+)
+def test_a_text_is_refused_by_the_page_as_by_the_command(ready: Any, text: str) -> None:
+    """Names of stages were not looked at until the preset was saved."""
+    [here] = ready.execute_script(ASK_WHOLE, [text])
+    there = ""
+    try:
+        parse_preset(text, name="tried")
+    except TapeemuError as error:
+        there = str(error)
+    assert bool(here) == bool(there), f"the page: {here or 'plays it'}; the command: {there or 'plays it'}\n{text}"
+
+
 KINDS = sorted(kinds_of_stages())
 
 

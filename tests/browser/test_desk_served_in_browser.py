@@ -119,3 +119,19 @@ def test_a_command_that_is_gone_is_told_of(served: tuple[Any, Path], tmp_path: P
     element(browser, "save-preset").click()
     until(lambda: element(browser, "save-message").text == f"t{told}", "it is told")
     assert browser.get_log("browser") == []
+
+
+def test_a_stem_that_changes_behind_the_desk_is_told_of_in_a_sentence(served: tuple[Any, Path]) -> None:
+    """When one comes back to the page, or saves; what plays stays what it was."""
+    browser, source = served
+    before = rendered(browser, 0)
+    note = browser.find_element("id", "stems-note")
+    assert not note.is_displayed()
+    soundfile.write(source, np.zeros((RATE, 2)), RATE)
+    browser.execute_script("window.dispatchEvent(new Event('focus'))")
+    until(lambda: "tone.wav was changed on disk" in note.text, "it is told")
+    source.unlink()
+    element(browser, "save").click()
+    until(lambda: "tone.wav is no longer there" in note.text, "it is told")
+    assert np.array_equal(rendered(browser, 0), before)
+    assert browser.get_log("browser") == []

@@ -83,7 +83,7 @@ const { desk } = window.tapeemuDesk;
   desk.applyMatch();
   const context = new OfflineAudioContext(2, seconds * 48000, 48000);
   await sound.open(context);
-  const moment = () => new Promise((resolve) => setTimeout(resolve, 60));
+  const moment = () => new Promise((resolve) => setTimeout(resolve, 120));
   await moment();
   sound.send({ type: "play", on: true });
   await moment();

@@ -14,6 +14,7 @@ const MEASURED = [
 
 const STRIP_REM = 20; // least widths, with the gap beside it
 const STEM_REM = 19;
+const CALM_MILLISECONDS = 500; // between pictures, for who asked for less motion
 const TOLD_MILLISECONDS = 1000; // what moves all the time is told to screen readers so often
 
 const GATE_SECONDS = 0.4; // a block of ITU-R BS.1770
@@ -221,7 +222,6 @@ class Desk {
     try {
       document_ = new PresetText(this.text);
       this.document = document_;
-      if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
       this.setup = this.setupFrom(document_);
       this.sound.take(this.setup);
       this.probe?.take(this.setup.atSpeed ?? this.setup);
@@ -236,17 +236,17 @@ class Desk {
 
   // What sounds; beside it, for the player, the same at the right speed.
   setupFrom(document_) {
-    const setup = setupOf(document_.root.stages);
+    const setup = setupOfPreset(document_.root);
     refuseMissingTracks(setup, data.stems);
     if (ratioOf(setup) !== 1) setup.atSpeed = setupOf(document_.root.stages.map(withoutSpeedError));
     return setup;
   }
 
   lineOf(error, document_ = this.document) {
-    if (!error.path || !document_) return 1;
-    const stage = document_.stage(error.path);
-    const span = stage.spans[error.key];
-    return document_.line(span ? span.line : stage.block.begin);
+    if (!document_) return 1;
+    const { spans, block } = error.path ? document_.stage(error.path) : document_.root;
+    const span = spans[error.key];
+    return document_.line(span?.line ?? block?.begin ?? 0);
   }
 
   // Settings of all stages by their path, those that are off among them; beside a mistake, of all others.
@@ -361,7 +361,7 @@ class Desk {
     const known = value !== null && value !== undefined && Number.isFinite(value);
     const told = known && (/^(dB|LU)$/.test(unit) ? spokenDecibels(value) : spoken(value));
     cell.value.textContent = known ? `${told} ${unit}` : "\u2013";
-    cell.how.textContent = known ? how : "";
+    cell.how.textContent = known ? how : key === "loudness_change_lu" ? "heard while it plays" : "";
     cell.element.hidden = !known && key !== "loudness_change_lu";
     cell.element.classList.toggle("sure", how === "measured");
   }
@@ -424,6 +424,15 @@ class Desk {
     }
   }
 
+  // Files of stems that changed behind the desk, which keeps what it read: looked at where one comes back to the page,
+  // saves or renders.
+  async lookAtStems() {
+    if (!data.server) return;
+    const { stale } = await (await this.ask("/stale")).json();
+    at("stems-note").hidden = !stale.length;
+    at("stems-note").textContent = stale.map((each) => `${each}.`).join(" ");
+  }
+
   async post(where, body) {
     const answer = await this.ask(where, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     const told = await answer.json();
@@ -472,7 +481,7 @@ class Desk {
     const name = at("save-name").value.trim();
     const purpose = at("save-purpose").value.trim();
     const told = at("save-message");
-    if (!/^[a-z0-9]+(-[a-z0-9]+)*$/.test(name)) {
+    if (!new RegExp(data.rules.preset_name).test(name)) {
       told.textContent = "A name is lower-case words and numbers joined by hyphens.";
       return;
     }
@@ -549,8 +558,7 @@ class Desk {
     let document_;
     try {
       document_ = new PresetText(text);
-      if (!document_.root.stages.length) throw new SettingError("a chain needs one or more [[stages]]");
-      setupOf(document_.root.stages);
+      setupOfPreset(document_.root);
     } catch (error) {
       throw new Error(`${file.name} is no preset for this page: line ${error.line ?? this.lineOf(error, document_)}: ${error.message}`);
     }
@@ -705,10 +713,10 @@ class Desk {
   drawMoving() {
     this.frame = null;
     this.watchLoad(); // also where the player hardly comes to tell anything
-    this.drawPlace();
-    const due = !calm.matches || performance.now() - (this.drawn ?? 0) > 500;
+    const due = !calm.matches || performance.now() - (this.drawn ?? 0) > CALM_MILLISECONDS;
     if (due) {
       this.drawn = performance.now();
+      this.drawPlace();
       this.thread.draw();
       at("thread-speed").textContent = this.thread.points.length > 2 ? `speed \u00b1${spoken(this.thread.reach, 2)} %` : "";
       drawSpectrum(at("spectrum"), this.sound.scopes);
@@ -898,6 +906,7 @@ class Desk {
       event.target.value = "";
     });
     on("save", "click", () => {
+      this.attempt(() => this.lookAtStems());
       at("save-name").value = this.names[this.current];
       at("save-purpose").value = this.document?.root.values.purpose ?? "";
       at("save-message").textContent = "";
@@ -931,6 +940,7 @@ class Desk {
       this.takeFiles([...event.target.files]);
       event.target.value = "";
     });
+    window.addEventListener("focus", () => this.attempt(() => this.lookAtStems()));
     const redraw = () => {
       arrange(at("strips"), STRIP_REM);
       arrange(at("stems"), STEM_REM);
@@ -959,6 +969,6 @@ class Desk {
 }
 
 const desk = new Desk();
-window.tapeemuDesk = { desk, data, PresetText, setupOf, addsSound, hearsItsTrack, Engine };
+window.tapeemuDesk = { desk, data, PresetText, setupOf, setupOfPreset, addsSound, hearsItsTrack, Engine };
 if (data.server) history.replaceState(null, "", `${data.server.place}${location.hash}`);
 desk.begin().catch((error) => desk.say(`The desk cannot begin: ${error.message}.`));

@@ -399,12 +399,41 @@ const madeForCurves = (stage, values, curves) => {
   return ends.map(number).reduce((most, one) => (bytes(one) > bytes(most) ? one : most));
 };
 
+// What the suite's reader asks of a text beside its stages.
+const checkTop = (values) => {
+  const { keys, format } = data.rules;
+  for (const key of Object.keys(values)) refuse(!keys.includes(key), `${key} is not known in a preset; known: ${keys.join(", ")}`, key);
+  refuse(values.format === undefined, `'format' is required; write format = ${format}`);
+  refuse(values.format !== format, `format is ${values.format}, but must be ${format}`, "format");
+  const { purpose, tags = [] } = values;
+  refuse(purpose !== undefined && typeof purpose !== "string", `purpose is ${purpose}, but must be a sentence in quotation marks`, "purpose");
+  refuse(!Array.isArray(tags) || !tags.every((tag) => typeof tag === "string" && tag.trim()), "tags must be a list of words", "tags");
+};
+
+// The name of a stage, which no other beside it may have.
+const checkName = (stages, index) => {
+  const { name } = stages[index].values;
+  if (typeof name !== "string") return;
+  const good = name.trim() && [...name].every((character) => data.rules.name_marks.includes(character) || /[\p{L}\p{N}]/u.test(character));
+  refuse(!good, `name is '${name}', but must be ${data.rules.name_rule}`, "name");
+  const times = stages.filter(({ values }) => values.name === name).length;
+  refuse(times > 1 && stages.slice(0, index).some(({ values }) => values.name === name), `stage names must differ, but '${name}' stands ${times} times; rename one`, "name");
+};
+
+// All that a preset is made of; see below.
+const setupOfPreset = (root) => {
+  checkTop(root.values);
+  refuse(!root.stages.length, "a chain needs one or more [[stages]]");
+  return setupOf(root.stages);
+};
+
 // All that a chain is made of, for the engine. Mistakes are thrown, with the path of their stage.
 const setupOf = (stages, path = [], setup = { stages: [], groups: [], curves: [], off: [], nodes: [] }, { nodes } = setup) => {
   stages.forEach((stage, index) => {
     const here = [...path, index];
     try {
       const values = stage.values;
+      checkName(stages, index);
       const inner = values.kind === "chain";
       const own = inner ? Object.fromEntries(Object.entries(data.stage).map(([key, field]) => [key, checked(key, values[key], field)])) : ownOf(values);
       if (own.bypass) {

@@ -1,4 +1,5 @@
 const MOST_SECONDS = 900;
+const BUFFER_SECONDS = 0.06; // "balanced" is 10 ms here, which a busy machine misses now and then; more is felt at a slider
 
 // How a stem is heard: level in dB and as a gain, place from -1 (left) to 1.
 const freshMix = () => ({ level: 0, gain: 1, pan: 0, silent: false, alone: false });
@@ -132,7 +133,7 @@ class Sound {
   // Open the player in a context; the device's own if none is given.
   async open(context = null) {
     if (this.node) return;
-    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: "balanced" });
+    this.context = context ?? new AudioContext({ sampleRate: data.rate, latencyHint: BUFFER_SECONDS });
     if (this.context.sampleRate !== data.rate) throw new Error(`this device does not play ${data.rate} Hz; convert the stems`);
     if (!this.loaded) await this.context.audioWorklet.addModule(`data:text/javascript;charset=utf-8,${encodeURIComponent(data.worklet)}`);
     this.loaded = true;

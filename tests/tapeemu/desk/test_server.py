@@ -21,7 +21,8 @@ PRESET = 'format = 1\npurpose = "A test."\n\n[[stages]]\nkind = "preamp_drive"\n
 @pytest.fixture
 def server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DeskServer]:
     monkeypatch.setenv("TAPEEMU_PRESETS", str(tmp_path / "presets"))
-    stem = PageStem("tone", 48_000, 1, 4, "s16", np.arange(4, dtype="<i2").tobytes(), False)
+    samples = np.arange(4, dtype="<i2").tobytes()
+    stem = PageStem("tone", 48_000, 1, 4, "s16", samples, False, tmp_path / "tone.wav", (0, 0))
     server = DeskServer([stem], load_preset("preamplifier-alone"))
     monkeypatch.setattr(server.bench, "measure_file", lambda path: None)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
@@ -135,7 +136,7 @@ def test_nothing_in_the_body_of_a_refused_request_is_taken_for_a_request(server:
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [("GET", "/stem?number=0"), ("POST", "/save"), ("POST", "/measure"), ("GET", "/figures")],
+    [("GET", "/stem?number=0"), ("GET", "/stale"), ("POST", "/save"), ("POST", "/measure"), ("GET", "/figures")],
 )
 def test_nothing_is_answered_without_the_key(server: DeskServer, method: str, path: str) -> None:
     body = {"text": PRESET, "name": "stolen"} if method == "POST" else None

@@ -1,5 +1,6 @@
 """Stems for the page: the very samples of the file."""
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 import soundfile
 
 from tapeemu.desk.page import write_page
-from tapeemu.desk.stems import PageStem, read_stems
+from tapeemu.desk.stems import PageStem, read_stems, stale_stems
 from tapeemu.errors import AudioError
 from tapeemu.files.reader import AudioReader
 from tapeemu.presets import load_preset
@@ -50,7 +51,7 @@ def test_an_hour_is_refused_by_its_header_alone(tmp_path: Path, monkeypatch: pyt
 
 def test_a_page_that_no_browser_could_read_is_refused(tmp_path: Path) -> None:
     content = bytes(129_000_000)
-    long = PageStem("long", 96_000, 2, 32_250_000, "s16", content, False)
+    long = PageStem("long", 96_000, 2, 32_250_000, "s16", content, False, tmp_path / "long.wav", (0, 0))
     with pytest.raises(AudioError, match="the stems take 258 MB, but one page may hold 256 MB; cut out a part"):
         write_page([long, long], load_preset("hall-into-drive"), tmp_path / "page.html")
     assert not list(tmp_path.iterdir())
@@ -82,3 +83,20 @@ def test_stems_that_cannot_loop_together_are_refused(tmp_path: Path) -> None:
         read_stems([written(tmp_path, "three.wav", np.zeros((3, 9)), "PCM_16")])
     with pytest.raises(AudioError, match="holds no sound"):
         read_stems([written(tmp_path, "empty.wav", np.zeros((1, 0)), "PCM_16")])
+
+
+def test_a_stem_whose_file_changed_or_went_is_told_of(tmp_path: Path) -> None:
+    """It played on as it had been read, and nobody knew."""
+    paths = [tmp_path / f"{name}.wav" for name in ("kept", "longer", "louder", "gone")]
+    for path in paths:
+        soundfile.write(path, np.full(8, 0.5), 48_000)
+    stems = read_stems(paths)
+    assert stale_stems(stems) == []
+    soundfile.write(paths[1], np.full(9, 0.5), 48_000)
+    soundfile.write(paths[2], np.full(8, 0.6), 48_000)
+    os.utime(paths[2], ns=(stems[2].stamp[0] + 1, stems[2].stamp[0] + 1))
+    paths[3].unlink()
+    longer, louder, gone = stale_stems(stems)
+    assert longer.startswith("longer.wav was changed on disk; it plays")
+    assert louder.startswith("louder.wav was changed on disk; it plays")
+    assert gone.startswith("gone.wav is no longer there; it plays")
