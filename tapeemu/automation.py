@@ -25,7 +25,7 @@ MIX = "mix_percent"
 
 _MOST_POINTS = 10_000
 _NODES = 5
-_TARGET = 5
+_TARGET, _REST = 5, 6
 _AT, _CELL, _MOVING = 0, 1, 2
 
 
@@ -164,7 +164,8 @@ class _Course:
             self._give(cell)
             glide.values[:, :_NODES] = glide.values[:, 1 : _NODES + 1]
         self._give(self._cell + 3)
-        glide.counts[_MOVING] = 1
+        # What stands as it was designed is processed as where nothing moves: to the same bits.
+        glide.counts[_MOVING] = np.any(glide.values != glide.values[:, _REST : _REST + 1])
 
     def _give(self, cell: int) -> None:
         """Let the glide take up what the curves have round the beginning of a cell."""

@@ -22,12 +22,14 @@ __all__ = [
     "GLIDE_ARRAYS",
     "MOVING",
     "NODES",
+    "REST",
     "TARGET",
     "Glide",
     "bent_level",
     "glide_cell",
     "glide_design",
     "glide_exponentials",
+    "glide_late_stands",
     "glide_late_value",
     "glide_levels",
     "glide_moves",
@@ -203,6 +205,17 @@ def glide_late_value(number: int, at: int, glide: Glide) -> Precise:
         _kept(number, first + 2, glide),
         _kept(number, first + 3, glide),
     )
+
+
+@kernel()
+def glide_late_stands(at: int, count: int, glide: Glide) -> bool:
+    """Whether all numbers are as designed for some samples, the first of which is as for `glide_late_value`."""
+    cell = int(glide.counts[CELL])
+    for place in range(at // cell + 1, (at + count - 1) // cell + NODES):
+        for number in range(glide.values.shape[0]):
+            if _kept(number, place, glide) != glide.values[number, REST]:
+                return False
+    return True
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from glides.py (18b4b17363516be6); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (34ce958486b8412b); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -163,6 +163,22 @@ KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide)
     const ix first = cells + 1;
     return glides_spline(share, glides_kept(number, first, glide), glides_kept(number, first + 1, glide),
         glides_kept(number, first + 2, glide), glides_kept(number, first + 3, glide));
+}
+
+/* Whether all numbers are as designed for some samples, the first of which is as for `glide_late_value`. */
+KERNEL bool glides_glide_late_stands(ix at, ix count, const Glide *glide)
+{
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    for (ix place = floor_division(at, cell) + 1; place < floor_division(at + count - 1, cell) + GLIDES_NODES;
+        place++) {
+        for (ix number = 0; number < glide->values.n0; number++) {
+            if (glides_kept(number, place, glide) != glide->values.at[number * glide->values.n1 +
+                GLIDES_REST]) {
+                return false;
+            }
+        }
+    }
+    return true;
 }
 
 /*

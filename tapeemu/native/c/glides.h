@@ -22,6 +22,7 @@ KERNEL double glides_spline(double u, double first, double second, double third,
 KERNEL double glides_glide_value(ix number, ix at, const Glide *glide);
 KERNEL double glides_kept(ix number, ix place, const Glide *glide);
 KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide);
+KERNEL bool glides_glide_late_stands(ix at, ix count, const Glide *glide);
 KERNEL void glides_glide_values(ix number, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL void glides_glide_exponentials(ix number, ix first, ix late, const Glide *glide, reals_1 out);
 KERNEL double glides_bent_level(double gain, double reference, double bend);

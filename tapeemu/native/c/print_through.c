@@ -1,4 +1,4 @@
-/* Generated from print_through.py (4d52417978556b1b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (ecd4c2a1fdef6889); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -462,7 +462,7 @@ KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t f
             }
         }
     }
-    three_rates_filter_hop(&filters, memory->heard);
+    three_rates_filter_hop(&filters, filters.raising, memory->heard);
 }
 
 /*
