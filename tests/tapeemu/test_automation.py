@@ -30,6 +30,7 @@ from tapeemu import (
     Stage,
     TapeMagnetisation,
     TapeNoise,
+    TapeResponse,
     WowFlutter,
 )
 from tapeemu.automation import MIX
@@ -116,7 +117,8 @@ def test_a_curve_that_is_none_is_refused(points: Any, words: str) -> None:
     [
         (PreampDrive(), "high_pass_hz"),
         (WowFlutter(), "speed_error_percent"),
-        (AmplitudeFlutter(), "dropout_most_db"),
+        (AmplitudeFlutter(), "dropout_longest_ms"),
+        (TapeResponse(), "self_erasure_db"),
         (HeadAzimuth(), "track_width_mm"),
         (FdnReverb(), "size_percent"),
         (TapeNoise(), "seed"),
@@ -191,6 +193,8 @@ def test_a_curve_that_stands_sounds_as_the_setting() -> None:
         (AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing", dropouts_per_minute=600.0), "random_db", 1.0),
         (HeadAzimuth(), "azimuth_urad", -500.0),
         (HeadAzimuth(), "wander_urad", 400.0),
+        (AmplitudeFlutter(dropouts_per_minute=900.0), "dropout_most_db", 20.0),
+        (TapeResponse(), "mol_db", 4.0),
         (Crosstalk(), "fringing_db", -20.0),
         (Crosstalk(tracks_heard=2), "coupling_step_db", 3.0),
     ):
@@ -235,6 +239,13 @@ def test_echoes_that_a_curve_brings_in_are_heard_ahead() -> None:
 
 HEAD = Crosstalk(guard_mm=0.2, fringing_db=-40.0, coupling_db=-50.0)
 WOUND = Crosstalk(fringing_db=-120.0, tracks_heard=2)
+TORN = AmplitudeFlutter(
+    dropouts_per_minute=6_000.0, dropout_shortest_ms=80.0, dropout_longest_ms=80.0, random_db=0.0, seed=3
+)
+# With these seeds the only dropout lies round the first 0.25 s, near the least depth and near the most.
+FLOOR = AmplitudeFlutter(
+    dropouts_per_minute=20.0, dropout_shortest_ms=1_000.0, dropout_longest_ms=1_000.0, random_db=0.0
+).replace(dropout_least_db=0.1, dropout_most_db=60.0)
 HALL = FdnReverb(lines=8, decay_seconds=0.1)
 # Every setting that can move, with what must be set beside it, in all ways in which it decides something.
 JUDGED: dict[tuple[str, str], list[Processor]] = {
@@ -248,6 +259,10 @@ JUDGED: dict[tuple[str, str], list[Processor]] = {
         AmplitudeFlutter(),
         AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing", spacing_frequency_hz=20_000.0),
     ],
+    ("amplitude_flutter", "dropout_least_db"): [FLOOR.replace(seed=400)],
+    ("amplitude_flutter", "dropout_most_db"): [FLOOR.replace(seed=355)],
+    ("tape_response", "mol_db"): [TapeResponse(self_erasure_db=12.0)],
+    ("tape_response", "reference_level_dbfs"): [TapeResponse()],
     ("head_azimuth", "azimuth_urad"): [HeadAzimuth(track_width_mm=0.6, track_spacing_mm=0.9)],
     ("head_azimuth", "wander_urad"): [HeadAzimuth()],
     ("wow_flutter", "weighted_flutter_percent"): [WowFlutter(), WowFlutter(random_band_hz=(5.0, 20.0))],
@@ -442,6 +457,8 @@ JUMPING = [
     (WowFlutter(), "weighted_flutter_percent", 0.0, 5.0),
     (AmplitudeFlutter(periodic_parts=BREATHING), "random_db", 0.0, 6.0),
     (HeadAzimuth(), "azimuth_urad", -8_000.0, 8_000.0),
+    (TORN.replace(dropout_least_db=0.1), "dropout_most_db", 0.1, 60.0),
+    (TapeResponse(self_erasure_db=6.0), "mol_db", -20.0, 40.0),
     (HEAD, "fringing_db", -120.0, -6.0),
     (HEAD, "coupling_db", -120.0, -30.0),
 ]
@@ -560,6 +577,9 @@ SET = [
     (AmplitudeFlutter(periodic_parts=BREATHING, mode="spacing"), "periodic_percent", 5.0),
     (HeadAzimuth(azimuth_urad=900.0, tracks=4), "azimuth_urad", -100.0),
     (HeadAzimuth(wander_urad=900.0, tracks=4), "wander_urad", 0.0),
+    (TORN.replace(dropout_least_db=0.1), "dropout_most_db", 30.0),
+    (TORN.replace(mode="spacing"), "dropout_least_db", 0.5),
+    (TapeResponse(mol_db=-6.0), "mol_db", 6.0),
     (HEAD.replace(fringing_db=-120.0), "fringing_db", -10.0),
     (HEAD.replace(tracks_heard=3), "coupling_db", -30.0),
 ]
@@ -632,7 +652,7 @@ def follow(chain: Any, curve: Curve, take: Callable[[float], bool], audio: Any, 
         middle = which * cell
         assert take(curve.mean(middle - cell / 2, middle + cell / 2, float(RATE)))
 
-    for before in range(-2, 3):
+    for before in range(-20, 3):
         take_cell(number + before)
         chain.library.c.tapeemu_follow_on(chain.handle)
     take_cell(number + 3)
@@ -742,7 +762,7 @@ def test_curves_behind_a_tape_at_another_speed_are_followed_in_c_to_the_bits_of_
         assert apply(getattr(c, f"tapeemu_follow{kind}{ahead}"), value)
 
     cells = [each[1]() for each in followed]
-    for before in range(-2, 3):
+    for before in range(-20, 3):
         for number in range(2):
             give(number, cells[number] + before, "")
         c.tapeemu_follow_on(handle)

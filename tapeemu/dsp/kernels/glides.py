@@ -33,6 +33,7 @@ __all__ = [
     "glide_late_value",
     "glide_levels",
     "glide_moves",
+    "glide_on",
     "glide_pass",
     "glide_rest",
     "glide_seek",
@@ -136,22 +137,28 @@ def glide_design(sample_rate: Precise, place: np.int64, glide: Glide) -> None:
 
 
 @kernel()
+def glide_on(glide: Glide) -> None:
+    """Let a cell end: every number takes up its next value."""
+    values = glide.values
+    before = values.shape[1] - _COLUMNS
+    for number in range(values.shape[0]):
+        for k in range(before - 1):
+            values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
+        if before > 0:
+            values[number, _COLUMNS] = values[number, 0]
+        for column in range(NODES):
+            values[number, column] = values[number, column + 1]
+    _look(glide)
+
+
+@kernel()
 def glide_pass(count: int, glide: Glide) -> None:
     """Go on by samples, while anything moves not beyond the end of the cell."""
     counts = glide.counts
     cell = counts[CELL]
     after = counts[AT] + count
     if glide_moves(glide) and after == cell:
-        values = glide.values
-        before = values.shape[1] - _COLUMNS
-        for number in range(values.shape[0]):
-            for k in range(before - 1):
-                values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
-            if before > 0:
-                values[number, _COLUMNS] = values[number, 0]
-            for column in range(NODES):
-                values[number, column] = values[number, column + 1]
-        _look(glide)
+        glide_on(glide)
     counts[AT] = after % cell
 
 

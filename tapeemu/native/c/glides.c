@@ -1,4 +1,4 @@
-/* Generated from glides.py (34ce958486b8412b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (874e8a4d3559f3a8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -91,6 +91,26 @@ KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *
     glides_glide_seek(place, glide);
 }
 
+/* Let a cell end: every number takes up its next value. */
+KERNEL void glides_glide_on(const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    const ix before = values.n1 - GLIDES_COLUMNS;
+    for (ix number = 0; number < values.n0; number++) {
+        for (ix k = 0; k < before - 1; k++) {
+            values.at[number * values.n1 + GLIDES_COLUMNS + before - 1 - k] = values.at[number * values.n1 +
+                GLIDES_COLUMNS + before - 2 - k];
+        }
+        if (before > 0) {
+            values.at[number * values.n1 + GLIDES_COLUMNS] = values.at[number * values.n1];
+        }
+        for (ix column = 0; column < GLIDES_NODES; column++) {
+            values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
+        }
+    }
+    glides_look(glide);
+}
+
 /* Go on by samples, while anything moves not beyond the end of the cell. */
 KERNEL void glides_glide_pass(ix count, const Glide *glide)
 {
@@ -98,21 +118,7 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     const int64_t cell = counts.at[GLIDES_CELL];
     const int64_t after = counts.at[GLIDES_AT] + (int64_t)count;
     if (glides_glide_moves(glide) && after == cell) {
-        doubles_2 values = glide->values;
-        const ix before = values.n1 - GLIDES_COLUMNS;
-        for (ix number = 0; number < values.n0; number++) {
-            for (ix k = 0; k < before - 1; k++) {
-                values.at[number * values.n1 + GLIDES_COLUMNS + before - 1 - k] = values.at[number * values.n1
-                    + GLIDES_COLUMNS + before - 2 - k];
-            }
-            if (before > 0) {
-                values.at[number * values.n1 + GLIDES_COLUMNS] = values.at[number * values.n1];
-            }
-            for (ix column = 0; column < GLIDES_NODES; column++) {
-                values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
-            }
-        }
-        glides_look(glide);
+        glides_glide_on(glide);
     }
     counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
 }

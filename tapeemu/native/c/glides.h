@@ -17,6 +17,7 @@ KERNEL bool glides_glide_moves(const Glide *glide);
 KERNEL void glides_look(const Glide *glide);
 KERNEL void glides_glide_seek(int64_t place, const Glide *glide);
 KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *glide);
+KERNEL void glides_glide_on(const Glide *glide);
 KERNEL void glides_glide_pass(ix count, const Glide *glide);
 KERNEL double glides_spline(double u, double first, double second, double third, double fourth);
 KERNEL double glides_glide_value(ix number, ix at, const Glide *glide);
