@@ -207,9 +207,9 @@ def _moving_dip(
 ) -> None:
     """As :func:`dip`, with a floor that moves.
 
-    What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels within
-    a millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made
-    at another time.
+    What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels in a
+    millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made at
+    another time.
     """
     first = max(begin, math.ceil(centre - half_all))
     last = min(begin + out.size - 1, math.floor(centre + half_all))

@@ -1,4 +1,4 @@
-/* Generated from dropouts.py (6e410974e0c9957d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dropouts.py (50abaafcb5ac5ced); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Dropouts: a Poisson process in time, any stretch of which can be found without what came before.
@@ -167,9 +167,9 @@ KERNEL void dropouts_find_nodes(double share, const MovingDepth *moving)
 /*
  * As :func:`dip`, with a floor that moves.
  *
- * What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels within
- * a millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made
- * at another time.
+ * What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels in a
+ * millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made at
+ * another time.
  */
 KERNEL void dropouts_moving_dip(double centre, double half_flat, double half_all, ix begin, const MovingDepth
     *moving, reals_1 out)

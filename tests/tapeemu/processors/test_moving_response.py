@@ -61,7 +61,7 @@ def test_a_ramp_meets_each_sound_at_its_own_place() -> None:
     clear = np.abs(steady[part]) > 0.7 * np.max(np.abs(steady[part]))
     gain = 10.0 ** ((-5.0 + 10.0 * np.arange(RATE) / RATE) / 20.0)
     share = (rising / steady / gain)[part][clear]
-    # Each sample of what is nearly a square is off by what the filters' ringing sees of the ramp; their mean is not.
+    # Samples of what is nearly a square are off by what the filters' ringing sees of the ramp; their mean is not.
     assert np.max(np.abs(share - 1.0)) < 1e-2
     assert abs(np.mean(share) - 1.0) < 2e-4
 
