@@ -522,7 +522,7 @@ def _add_raised(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
 def _first_column(filters: ThreeRates) -> int:
     """Column of the line with the first tap of the first sample of the hop, at the sample rate."""
     new = filters.line.shape[1] - HOP * (_HOPS - int(filters.counts[_HOP_OF_LINE]))
-    return new - HOP * (12 + filters.slow.size // 2) - 48 - _HALF_FAST
+    return int(new - HOP * (12 + filters.slow.size // 2) - 48 - _HALF_FAST)
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (6c3a86cb1406b456); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (8f7c3a8f1a8ef442); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
