@@ -25,7 +25,7 @@ MIX = "mix_percent"
 
 _MOST_POINTS = 10_000
 _NODES = 5
-_TARGET = 5
+_TARGET, _REST, _OLDER = 5, 6, 7
 _AT, _CELL, _MOVING = 0, 1, 2
 
 
@@ -160,11 +160,16 @@ class _Course:
         self._taken: Mapping[str, float] | None = None
         self._cell, self._at = divmod(place, self._samples)
         glide.counts[_AT] = self._at
-        for cell in range(self._cell - 2, self._cell + 3):
+        values = glide.values
+        for cell in range(self._cell - 2 - (values.shape[1] - _OLDER), self._cell + 3):
             self._give(cell)
-            glide.values[:, :_NODES] = glide.values[:, 1 : _NODES + 1]
+            if values.shape[1] > _OLDER:
+                values[:, _OLDER + 1 :] = values[:, _OLDER:-1].copy()
+                values[:, _OLDER] = values[:, 0]
+            values[:, :_NODES] = values[:, 1 : _NODES + 1]
         self._give(self._cell + 3)
-        glide.counts[_MOVING] = 1
+        # What stands as it was designed is processed as where nothing moves: to the same bits.
+        glide.counts[_MOVING] = np.any(glide.values != glide.values[:, _REST : _REST + 1])
 
     def _give(self, cell: int) -> None:
         """Let the glide take up what the curves have round the beginning of a cell."""

@@ -92,7 +92,6 @@ _MOST_SEED = 65_535.0
 
 _NUMBERS: Mapping[str, Mapping[str, str]] = {
     "amplitude_flutter": {"spacing": "choice mode", "periodic_parts": "parts"},
-    "crosstalk": {"fringing": "above fringing_db else -120.0", "coupling": "above coupling_db else -120.0"},
     "head_azimuth": {"azimuth_urad": "beyond azimuth_urad else 1e-9"},
     "print_through": {"heads_out": "choice stored"},
     "splices": {"splices": "parts"},

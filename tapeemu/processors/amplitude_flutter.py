@@ -60,7 +60,8 @@ class AmplitudeFlutter(ProcessorOfKernels):
 
     Everything is a function of seed and absolute sample index. `periodic_percent` and `random_db` can follow
     curves over the tape: the course that the seed drew stays, and its parts are multiplied, in dB. In spacing mode
-    the mean distance goes with them, as the replay equaliser would be lined up at each.
+    the mean distance goes with them, as the replay equaliser would be lined up at each. So can the depths of
+    dropouts: each stays where it is, as long as it is, and as deep among the others, and follows within itself.
 
     Notes
     -----
@@ -75,8 +76,10 @@ class AmplitudeFlutter(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "amplitude_flutter"
-    moves: ClassVar[tuple[str, ...]] = ("periodic_percent", "random_db")
-    stands: ClassVar[str] = "edges, correlation and dropouts are drawn from the seed with the course of the tape"
+    moves: ClassVar[tuple[str, ...]] = ("periodic_percent", "random_db", "dropout_least_db", "dropout_most_db")
+    stands: ClassVar[str] = (
+        "edges, correlation and places of dropouts are drawn from the seed with the tape's course"
+    )
     amounts: ClassVar[Mapping[str, tuple[str, ...]]] = {
         "random_db": ("random_low_hz", "random_high_hz", "channel_correlation"),
         "dropouts_per_minute": (

@@ -31,7 +31,7 @@ class Crosstalk(ProcessorOfKernels):
 
     Within 0.1 dB of these laws from 20 Hz to 20 kHz, down to 40 dB below the fringing's level. Below 20 Hz less
     is heard than by the law where the tape takes long for the distance: at 0 Hz half a decibel at 2 ms, 3 dB at
-    8 ms. Linear in phase, latency 66 ms.
+    8 ms. Linear in phase, latency 66 ms. A level that follows a curve is that of the place where it is heard.
     One channel alone has no neighbour and is passed on as it is. Stems side by side are neighbours too: the last
     channel of one and the first of the next.
 
@@ -48,6 +48,7 @@ class Crosstalk(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "crosstalk"
+    moves: ClassVar[tuple[str, ...]] = ("fringing_db", "coupling_db", "coupling_step_db")
     stands: ClassVar[str] = "its filters are designed for the geometry of the head before the tape starts"
 
     fringing_db: float = setting(
@@ -113,11 +114,9 @@ class Crosstalk(ProcessorOfKernels):
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
         return self.kernels().settings_from(
-            fringing=self.fringing_db > _NONE_DB,
             fringing_db=self.fringing_db,
             guard_mm=self.guard_mm,
             tape_speed_cm_s=self.tape_speed_cm_s,
-            coupling=self.coupling_db > _NONE_DB,
             coupling_db=self.coupling_db,
             tracks_heard=self.tracks_heard,
             track_width_mm=self.track_width_mm,

@@ -104,6 +104,7 @@ class TapeResponse(ProcessorOfKernels):
     """
 
     kind: ClassVar[str] = "tape_response"
+    moves: ClassVar[tuple[str, ...]] = ("mol_db", "reference_level_dbfs")
     stands: ClassVar[str] = "its filters and the latency are designed for the tape before it starts"
     stream_type: ClassVar[type[KernelStream]] = _TapeResponseStream
 
@@ -254,6 +255,11 @@ class TapeResponse(ProcessorOfKernels):
                 "response_to_hz"
             )
         return self
+
+    def why_it_cannot_move(self, name: str) -> str:
+        if name == "mol_db" and self.sol_10khz_db is not None:
+            return "sol_10khz_db is set, and the losses that the filters are designed for follow from both"
+        return ""
 
     def idle(self) -> dict[str, str]:
         reasons: dict[str, str] = {}

@@ -159,7 +159,7 @@ class FollowedCurves {
     this.cell = cellOf(rate);
     this.curves = curves.map((curve) => ({ ...curve, now: 0, last: null }));
     for (const curve of this.curves) curve.now = this.cellNow(curve);
-    for (let ahead = -2; ahead <= 3; ahead += 1) {
+    for (let ahead = -20; ahead <= 3; ahead += 1) {
       for (const curve of this.curves) this.give(curve, curve.now + ahead, "");
       if (ahead < 3) this.exports.tapeemu_follow_on(address);
     }

@@ -260,7 +260,6 @@ const NUMBERS = {
     skirt_hz: own.modulation_noise_hz,
     hum: given01(own.hum_db),
   }),
-  crosstalk: (own) => ({ ...own, fringing: own.fringing_db > -120, coupling: own.coupling_db > -120 }),
   // An angle that no instrument could tell from none is none.
   head_azimuth: (own) => ({ ...own, azimuth_urad: Math.abs(own.azimuth_urad) > 1e-9 ? own.azimuth_urad : 0 }),
   print_through: (own) => ({ ...own, heads_out: own.stored === "heads_out" }),

@@ -11,11 +11,12 @@ import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Hashes1, Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.dropouts import LAW_NUMBERS, add_dropouts, dropout_law
+from tapeemu.dsp.kernels.dropouts import LAW_NUMBERS, MovingDepth, add_dropouts, dropout_law
 from tapeemu.dsp.kernels.glides import (
     AT,
     CELL,
     GLIDE_ARRAYS,
+    NODES,
     Glide,
     glide_design,
     glide_moves,
@@ -70,7 +71,7 @@ __all__ = [
     "settings_law",
 ]
 
-AMPLITUDE_FLUTTER_MOVES = ("periodic_percent", "random_db")
+AMPLITUDE_FLUTTER_MOVES = ("periodic_percent", "random_db", "dropout_least_db", "dropout_most_db")
 """Settings that it follows while it plays."""
 
 RATE_HZ, PEAK_DB, PHASE_DEGREES, PHASE_GIVEN = 0, 1, 2, 3
@@ -87,9 +88,11 @@ _PLAN = 8
 """Sample rate; level in contact; one over the samples of the beginning; rows of the table per dB, and at 0 dB;
 what comes of the periodic peaks in contact; the random deviation that was drawn, and the share of the peaks."""
 
-_SHARE, _RANDOM = 0, 1
-_NUMBERS = 2
-"""What glides: factors on the periodic and on the random part that it was designed for."""
+_SHARE, _RANDOM, _LEAST, _MOST = 0, 1, 2, 3
+_FACTORS = 2
+_NUMBERS = 4
+"""What glides: factors on the periodic and on the random part that it was designed for, and the depths of the
+shallowest and of the deepest dropout in dB."""
 
 _PLACE, _PIECE_MADE, _MADE, _FILLED, _LATENCY, _SPACING, _OWN_NOISE, _OWN_DROPOUTS = range(8)
 _STATE = 8
@@ -170,9 +173,11 @@ class AmplitudeFlutterMemory(NamedTuple):
     depth : ndarray, shape (PIECE,)
         Scratch: depth of the dropouts.
     factors : ndarray, shape (2, PIECE)
-        Scratch: what glides, sample by sample.
+        Scratch: what glides of the factors, sample by sample.
     alone : ndarray, shape (PIECE,)
         Scratch: the periodic part.
+    nodes : ndarray, shape (NODES,)
+        Scratch: a depth that moves.
     glide : Glide
         What moves.
     table : ndarray, shape (rows, taps + 1)
@@ -194,6 +199,7 @@ class AmplitudeFlutterMemory(NamedTuple):
     depth: Reals1
     factors: Reals2
     alone: Precises1
+    nodes: Precises1
     glide: Glide
     table: Reals2
     line: Reals2
@@ -297,7 +303,7 @@ def amplitude_flutter_shapes(
     settings: AmplitudeFlutterSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
     """Write the shapes of the arrays of :class:`AmplitudeFlutterMemory`, a row for each."""
-    behind = 9 + GLIDE_ARRAYS
+    behind = 10 + GLIDE_ARRAYS
     for each in range(behind + 6):
         for axis in range(3):
             shapes[each, axis] = 1
@@ -312,10 +318,11 @@ def amplitude_flutter_shapes(
     shapes[5, 0] = 2
     shapes[5, 1] = PIECE
     shapes[6, 0] = PIECE
-    shapes[7, 0] = _NUMBERS
+    shapes[7, 0] = _FACTORS
     shapes[7, 1] = PIECE
     shapes[8, 0] = PIECE
-    glide_shapes(_NUMBERS, 9, shapes)
+    shapes[9, 0] = NODES
+    glide_shapes(_NUMBERS, 10, shapes)
     if settings.spacing == 1:
         lowest = _lowest(settings, sample_rate)
         shapes[behind, 0] = table_rows(lowest, _highest(settings, sample_rate), sample_rate)
@@ -443,7 +450,9 @@ def _fill_levels(memory: AmplitudeFlutterMemory, piece: np.int64, place: int, ch
     first = piece * PIECE
     segment = first // SEGMENT * SEGMENT
     key = dropout_key(memory.keys[0], state[_OWN_DROPOUTS] == 1, channel)
-    if add_dropouts(key, memory.law, plan[_RATE], segment, int(first - segment), depth):
+    at = int(memory.glide.counts[AT] - state[_LATENCY] - state[_PLACE] + first)
+    depths = MovingDepth(memory.glide, memory.nodes, _LEAST if moving else -1, at)
+    if add_dropouts(key, memory.law, plan[_RATE], segment, int(first - segment), depths, depth):
         for i in range(np.uintp(PIECE)):
             levels[i] -= depth[i]
     if spacing:
@@ -495,7 +504,7 @@ def _move_common(memory: AmplitudeFlutterMemory, piece: np.int64) -> None:
     begin = int(state[_PLACE] - piece * PIECE)
     at = int(counts[AT])
     count = min(PIECE - begin, cell - at)
-    for number in range(_NUMBERS):
+    for number in range(_FACTORS):
         glide_values(number, at, late, memory.glide, factors[number, begin : begin + count])
     if memory.periodic.sines.shape[0] > 0:
         alone = memory.alone
@@ -557,8 +566,10 @@ def amplitude_flutter_design(
     plan[_DRAWN_SHARE] = settings.periodic_percent
     for part in range(_parts(settings)):
         plan[_DRAWN_PEAKS] += _peak_db(settings, part)
-    for number in range(_NUMBERS):
+    for number in range(_FACTORS):
         glide_rest(number, 1.0, memory.glide)
+    glide_rest(_LEAST, settings.dropout_least_db, memory.glide)
+    glide_rest(_MOST, settings.dropout_most_db, memory.glide)
     glide_design(sample_rate, start_sample, memory.glide)
     plan[_PER_BEGINNING] = 1.0 / (_BEGINNING_SECONDS * sample_rate)
     settings_law(settings, memory.law)
@@ -597,13 +608,15 @@ def amplitude_flutter_change(
     """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
 
     Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
-    course of the tape stays the one that was drawn: its parts are multiplied.
+    course of the tape stays the one that was drawn: its parts are multiplied, and dropouts stay where they are.
     """
     plan = memory.plan
     if plan[_DRAWN_SHARE] > 0.0:
         glide_target(_SHARE, settings.periodic_percent / plan[_DRAWN_SHARE], memory.glide)
     if plan[_DRAWN_RANDOM] > 0.0:
         glide_target(_RANDOM, settings.random_db / plan[_DRAWN_RANDOM], memory.glide)
+    glide_target(_LEAST, settings.dropout_least_db, memory.glide)
+    glide_target(_MOST, settings.dropout_most_db, memory.glide)
 
 
 @kernel()

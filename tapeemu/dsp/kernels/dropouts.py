@@ -7,15 +7,27 @@ at most ten times the mean number and a hundred, which a Poisson number exceeds 
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Precise, Precises1, Precises2, Reals1
+from tapeemu.dsp.kernels.builds import settings_may_move
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm
+from tapeemu.dsp.kernels.elementary import cosine_of_turns, exponential, logarithm, power_of_ten
+from tapeemu.dsp.kernels.glides import CELL, NODES, Glide, spline
 from tapeemu.dsp.kernels.hashing import mix_hash, uniform
 
-__all__ = ["LAW_NUMBERS", "MOST_IN_CELL", "PER_SECOND", "add_dropouts", "dip", "dropout_law", "list_cell"]
+__all__ = [
+    "LAW_NUMBERS",
+    "MOST_IN_CELL",
+    "PER_SECOND",
+    "MovingDepth",
+    "add_dropouts",
+    "dip",
+    "dropout_law",
+    "list_cell",
+]
 
 MOST_IN_CELL = 1_101
 """Most dropouts of a second, at the highest mean number of 100."""
@@ -24,6 +36,30 @@ LAW_NUMBERS = 7
 """Numbers of a law of dropouts, see :func:`dropout_law`."""
 
 PER_SECOND, _NONE, _LEAST_DB, _DB_SPAN, _SHORTEST, _LENGTH_SPAN, _LONGEST = range(LAW_NUMBERS)
+
+
+_DB_PER_NEPER = 8.685889638065035
+
+
+class MovingDepth(NamedTuple):
+    """Limits of the depth that glide.
+
+    Attributes
+    ----------
+    glide : Glide
+        With the two limits in dB among its numbers, the smaller before the larger.
+    nodes : ndarray, shape (5,)
+        Scratch: what is left of the level in the depth of one dropout, at the values that the glide keeps.
+    number : int
+        Which number the smaller limit is; below 0 while both stand.
+    at : int
+        The first sample of a stretch, counted from the first of the glide's cell.
+    """
+
+    glide: Glide
+    nodes: Precises1
+    number: int
+    at: int
 
 
 @kernel()
@@ -79,9 +115,15 @@ def _place(base: np.uint64, number: int) -> Precise:
 
 
 @kernel()
+def _share_of_depth(base: np.uint64, number: int) -> Precise:
+    """Where between the limits, on a logarithmic scale, the depth of a dropout lies."""
+    return uniform(base, np.uint64(3 * number + 2))
+
+
+@kernel()
 def _size(law: Precises1, base: np.uint64, number: int) -> tuple[Precise, Precise]:
     """Depth of a dropout in dB, and its length in ms; `number` counts from 0."""
-    depth = law[_LEAST_DB] * exponential(uniform(base, np.uint64(3 * number + 2)) * law[_DB_SPAN])
+    depth = law[_LEAST_DB] * exponential(_share_of_depth(base, number) * law[_DB_SPAN])
     length = law[_SHORTEST] * exponential(uniform(base, np.uint64(3 * number + 3)) * law[_LENGTH_SPAN])
     return depth, length
 
@@ -145,8 +187,56 @@ def dip(centre: Precise, half_flat: Precise, half_all: Precise, depth: Precise, 
 
 
 @kernel()
+def _find_nodes(share: Precise, moving: MovingDepth) -> None:
+    """Find what is left of the level in a dropout that lies at a share of the way between the limits."""
+    values = moving.glide.values
+    for k in range(NODES):
+        least = values[moving.number, k]
+        depth = least * exponential(share * logarithm(values[moving.number + 1, k] / least))
+        moving.nodes[k] = power_of_ten(-0.05 * depth)
+
+
+@kernel()
+def _moving_dip(
+    centre: Precise,
+    half_flat: Precise,
+    half_all: Precise,
+    begin: int,
+    moving: MovingDepth,
+    out: Reals1,
+) -> None:
+    """As :func:`dip`, with a floor that moves.
+
+    What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels in a
+    millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made at
+    another time.
+    """
+    first = max(begin, math.ceil(centre - half_all))
+    last = min(begin + out.size - 1, math.floor(centre + half_all))
+    per_edge = 0.5 / (half_all - half_flat)
+    cell = int(moving.glide.counts[CELL])
+    nodes = moving.nodes
+    for i in range(first, last + 1):
+        place = min(max(moving.at + i - begin, -cell), cell - 1)
+        column = 1 if place >= 0 else 0
+        share = np.double(place if place >= 0 else place + cell) / np.double(cell)
+        left = spline(share, nodes[column], nodes[column + 1], nodes[column + 2], nodes[column + 3])
+        level = -_DB_PER_NEPER * logarithm(left)
+        away = abs(i - centre)
+        if away > half_flat:
+            level = level * 0.5 * (1.0 + cosine_of_turns((away - half_flat) * per_edge))
+        out[i - begin] = max(float(out[i - begin]), float(level))
+
+
+@kernel()
 def add_dropouts(
-    key: np.uint64, law: Precises1, sample_rate: Precise, first: np.int64, begin: int, out: Reals1
+    key: np.uint64,
+    law: Precises1,
+    sample_rate: Precise,
+    first: np.int64,
+    begin: int,
+    moving: MovingDepth,
+    out: Reals1,
 ) -> bool:
     """Write the depth of all dropouts of a stretch of the tape.
 
@@ -162,6 +252,8 @@ def add_dropouts(
         Index on the tape of the sample that others are counted from.
     begin : int
         How far behind it the stretch begins.
+    moving : MovingDepth
+        Limits of the depth, where they move.
     out : ndarray, shape (samples,)
         Gets the depth in dB, positive; left alone if no dropout comes near.
 
@@ -199,5 +291,9 @@ def add_dropouts(
                     found = True
                 depth, length = _size(law, base, number)
                 samples = 0.001 * length * sample_rate
-                dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out)
+                if settings_may_move() and moving.number >= 0:
+                    _find_nodes(_share_of_depth(base, number), moving)
+                    _moving_dip(centre, 0.25 * samples, 0.75 * samples, begin, moving, out)
+                else:
+                    dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out)
     return found

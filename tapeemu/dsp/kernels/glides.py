@@ -22,15 +22,18 @@ __all__ = [
     "GLIDE_ARRAYS",
     "MOVING",
     "NODES",
+    "REST",
     "TARGET",
     "Glide",
     "bent_level",
     "glide_cell",
     "glide_design",
     "glide_exponentials",
+    "glide_late_stands",
     "glide_late_value",
     "glide_levels",
     "glide_moves",
+    "glide_on",
     "glide_pass",
     "glide_rest",
     "glide_seek",
@@ -134,22 +137,28 @@ def glide_design(sample_rate: Precise, place: np.int64, glide: Glide) -> None:
 
 
 @kernel()
+def glide_on(glide: Glide) -> None:
+    """Let a cell end: every number takes up its next value."""
+    values = glide.values
+    before = values.shape[1] - _COLUMNS
+    for number in range(values.shape[0]):
+        for k in range(before - 1):
+            values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
+        if before > 0:
+            values[number, _COLUMNS] = values[number, 0]
+        for column in range(NODES):
+            values[number, column] = values[number, column + 1]
+    _look(glide)
+
+
+@kernel()
 def glide_pass(count: int, glide: Glide) -> None:
     """Go on by samples, while anything moves not beyond the end of the cell."""
     counts = glide.counts
     cell = counts[CELL]
     after = counts[AT] + count
     if glide_moves(glide) and after == cell:
-        values = glide.values
-        before = values.shape[1] - _COLUMNS
-        for number in range(values.shape[0]):
-            for k in range(before - 1):
-                values[number, _COLUMNS + before - 1 - k] = values[number, _COLUMNS + before - 2 - k]
-            if before > 0:
-                values[number, _COLUMNS] = values[number, 0]
-            for column in range(NODES):
-                values[number, column] = values[number, column + 1]
-        _look(glide)
+        glide_on(glide)
     counts[AT] = after % cell
 
 
@@ -203,6 +212,17 @@ def glide_late_value(number: int, at: int, glide: Glide) -> Precise:
         _kept(number, first + 2, glide),
         _kept(number, first + 3, glide),
     )
+
+
+@kernel()
+def glide_late_stands(at: int, count: int, glide: Glide) -> bool:
+    """Whether all numbers are as designed for some samples, the first of which is as for `glide_late_value`."""
+    cell = int(glide.counts[CELL])
+    for place in range(at // cell + 1, (at + count - 1) // cell + NODES):
+        for number in range(glide.values.shape[0]):
+            if _kept(number, place, glide) != glide.values[number, REST]:
+                return False
+    return True
 
 
 @kernel()

@@ -526,7 +526,7 @@ def _hear_turns(memory: PrintThroughMemory, first: np.int64) -> None:
         for channel in range(memory.ring.shape[0]):
             for i in range(np.uintp(HOP)):
                 filters.line[channel, column + i] = post * later[channel, i] + pre * sooner[channel, i]
-    filter_hop(filters, memory.heard)
+    filter_hop(filters, filters.raising, memory.heard)
 
 
 @kernel()

@@ -20,6 +20,20 @@ from tapeemu.dsp.kernels.elementary import (
     sine_of_turns,
     tangent_hyperbolic,
 )
+from tapeemu.dsp.kernels.glides import (
+    AT,
+    CELL,
+    GLIDE_ARRAYS,
+    Glide,
+    glide_design,
+    glide_late_value,
+    glide_moves,
+    glide_pass,
+    glide_rest,
+    glide_seek,
+    glide_target,
+    late_glide_shapes,
+)
 from tapeemu.dsp.kernels.head_face import FACE_NODES, NODE_ROWS, face_nodes, face_response, face_shares
 from tapeemu.dsp.kernels.long_filter import (
     FRAME,
@@ -89,6 +103,7 @@ from tapeemu.dsp.kernels.wavelength_losses import (
 )
 
 __all__ = [
+    "TAPE_RESPONSE_MOVES",
     "TapeResponseMemory",
     "TapeResponseSettings",
     "face_shares_of",
@@ -96,6 +111,7 @@ __all__ = [
     "replay_gain",
     "saturated_output_db",
     "solved_record_loss_um",
+    "tape_response_change",
     "tape_response_design",
     "tape_response_drives",
     "tape_response_latency",
@@ -106,6 +122,9 @@ __all__ = [
     "tape_response_tail",
     "third_harmonic_percent",
 ]
+
+TAPE_RESPONSE_MOVES = ("mol_db", "reference_level_dbfs")
+"""Settings that it follows while it plays."""
 
 MOST_RECORD_LOSS_UM = 20.0
 
@@ -126,9 +145,18 @@ _FLUSH = 1e-30
 
 # Where numbers stand in TapeResponseMemory.plan and of a channel in TapeResponseMemory.slopes.
 GAIN, ERASING, HIGH_PASS, HIGH_PASS_GAIN, BASS_ZERO, BASS_GAIN, REPLAY_POLE, REPLAY_GAIN = range(8)
-_PLAN = 8
+_MOL_PEAK, _RAISED = 8, 9
+_PLAN = 10
 _STATE = 6
 _AT, _LATENCY_OF_CURVE = 0, 1
+
+_WORK, _GAINS, _LEVELS = 0, 1, 2
+_ROWS = 3
+"""Rows of scratch: sound, and gains into the curve and behind it while they move."""
+
+_LOG_GAIN = 0
+_NUMBERS = 1
+"""What glides: the logarithm of the gain into the curve, which is undone behind it."""
 
 
 class TapeResponseSettings(NamedTuple):
@@ -175,14 +203,16 @@ class TapeResponseMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (8,)
+    plan : ndarray, shape (10,)
         See the places above.
     state : ndarray, shape (2,)
         Samples written since what is kept was moved; delay of the curve.
     slopes : ndarray, shape (channels, 6)
         State of the three filters of first order.
-    work : ndarray, shape (1, FRAME)
+    work : ndarray, shape (3, FRAME)
         Scratch.
+    glide : Glide
+        What moves.
     recording : RecordEqualiser
         Its treble.
     erasure : SelfErasure
@@ -201,6 +231,7 @@ class TapeResponseMemory(NamedTuple):
     state: Integers1
     slopes: Precises2
     work: Reals2
+    glide: Glide
     recording: RecordEqualiser
     erasure: SelfErasure
     post: LongFilter
@@ -346,6 +377,12 @@ def tape_response_tail(
 
 
 @kernel()
+def _latest(settings: TapeResponseSettings, sample_rate: Precise) -> int:
+    """Samples by which sound that has come back from the curve is later than the input."""
+    return RECORD_HALF + soft_latency(_factor(settings, sample_rate))
+
+
+@kernel()
 def tape_response_shapes(
     settings: TapeResponseSettings, sample_rate: Precise, channels: int, shapes: Integers2
 ) -> None:
@@ -353,7 +390,9 @@ def tape_response_shapes(
     first = shape_row(_PLAN, 1, shapes, 0)
     first = shape_row(2, 1, shapes, first)
     first = shape_row(channels, _STATE, shapes, first)
-    first = shape_row(1, FRAME, shapes, first)
+    first = shape_row(_ROWS, FRAME, shapes, first)
+    late_glide_shapes(_NUMBERS, _latest(settings, sample_rate), sample_rate, first, shapes)
+    first += GLIDE_ARRAYS
     first = record_equaliser_shapes(settings.medium.treble_us, sample_rate, channels, shapes, first)
     first = self_erasure_shapes(channels, shapes, first)
     fast_half = _fast_half(settings, sample_rate)
@@ -439,10 +478,10 @@ def third_harmonic_percent(
 
 
 @kernel()
-def record_gain(
+def _mol_peak(
     settings: TapeResponseSettings, lost_um: Precise, nodes: Precises2, thin: Precise, deep: Precise
 ) -> Precise:
-    """Factor from the pre-emphasised signal to the field in units of saturation, by which MOL is what is set."""
+    """Peak field of the 1 kHz sine with 3 % third harmonic, in units of saturation."""
     low: Precise = 0.01
     high: Precise = 10.0
     for _ in range(45):
@@ -451,8 +490,26 @@ def record_gain(
             low = middle
         else:
             high = middle
+    return high
+
+
+@kernel()
+def _gain_of(settings: TapeResponseSettings, mol_peak: Precise, raised: Precise) -> Precise:
+    """Factor from the pre-emphasised signal to the field, of which a sine of MOL reaches that peak.
+
+    `raised` is the pre-emphasis of that sine.
+    """
     level = power_of_ten(0.05 * (settings.reference_level_dbfs + settings.mol_db))
-    return high / (level * pre_emphasis(settings.medium, lost_um, _MOL_HZ))
+    return mol_peak / (level * raised)
+
+
+@kernel()
+def record_gain(
+    settings: TapeResponseSettings, lost_um: Precise, nodes: Precises2, thin: Precise, deep: Precise
+) -> Precise:
+    """Factor from the pre-emphasised signal to the field in units of saturation, by which MOL is what is set."""
+    mol_peak = _mol_peak(settings, lost_um, nodes, thin, deep)
+    return _gain_of(settings, mol_peak, pre_emphasis(settings.medium, lost_um, _MOL_HZ))
 
 
 @kernel()
@@ -566,11 +623,15 @@ def tape_response_design(
     face_nodes(memory.face)
     thin, deep = face_shares_of(settings, memory.face)
     lost_um = solved_record_loss_um(settings, memory.face, thin, deep)
-    gain = record_gain(settings, lost_um, memory.face, thin, deep)
     plan = memory.plan
+    plan[_MOL_PEAK] = _mol_peak(settings, lost_um, memory.face, thin, deep)
+    plan[_RAISED] = pre_emphasis(settings.medium, lost_um, _MOL_HZ)
+    gain = _gain_of(settings, plan[_MOL_PEAK], plan[_RAISED])
     plan[GAIN] = gain
     # The mean square of a sine is half of its squared peak.
-    plan[ERASING] = 2.0 * gain * gain * settings.self_erasure_db / HALF_DB
+    plan[ERASING] = 2.0 * settings.self_erasure_db / HALF_DB
+    glide_rest(_LOG_GAIN, logarithm(gain), memory.glide)
+    glide_design(sample_rate, start_sample, memory.glide)
     high = offset_pole(settings.high_pass_hz, sample_rate)
     bass = high
     if settings.bass_us > 0.0:
@@ -590,8 +651,22 @@ def tape_response_design(
 
 
 @kernel()
+def tape_response_change(
+    settings: TapeResponseSettings, sample_rate: Precise, channels: int, memory: TapeResponseMemory
+) -> None:
+    """Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+
+    Of the settings those of `TAPE_RESPONSE_MOVES` may differ from the ones that it was designed for: the field
+    that the sine of MOL has stays what it is, and its level moves.
+    """
+    gain = _gain_of(settings, memory.plan[_MOL_PEAK], memory.plan[_RAISED])
+    glide_target(_LOG_GAIN, logarithm(gain), memory.glide)
+
+
+@kernel()
 def tape_response_seek(memory: TapeResponseMemory, place: np.int64) -> None:
     """Go to rest; of the place on the tape only where its frames begin matters."""
+    glide_seek(place, memory.glide)
     memory.state[_AT] = place - place // FRAME * FRAME
     for channel in range(memory.slopes.shape[0]):
         for k in range(_STATE):
@@ -648,12 +723,30 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
 
 
 @kernel()
-def _saturate(count: int, gain: float, level: float, high: Reals2) -> None:
-    """Pass samples through the tangent, in place: ``level * tanh(gain * x)``; one channel at the top rate."""
+def _saturate(count: int, high: Reals2) -> None:
+    """Pass a field through the tangent, in place; one channel at the top rate."""
     for row in range(high.shape[0]):
         samples = high[row, HISTORY_HIGH : HISTORY_HIGH + count]
         for i in range(count):
-            samples[i] = level * driven(gain * samples[i], 0.0)
+            samples[i] = driven(samples[i], 0.0)
+
+
+@kernel()
+def _find_gains(count: int, memory: TapeResponseMemory) -> None:
+    """Write the gains of samples into the curve and behind it: each sound meets those of its own input."""
+    at = int(memory.glide.counts[AT]) - RECORD_HALF
+    latency = int(memory.state[_LATENCY_OF_CURVE])
+    gains, levels = memory.work[_GAINS], memory.work[_LEVELS]
+    for i in range(count):
+        gains[i] = exponential(glide_late_value(_LOG_GAIN, at + i, memory.glide))
+        levels[i] = exponential(-glide_late_value(_LOG_GAIN, at + i - latency, memory.glide))
+
+
+@kernel()
+def _multiply(factors: Reals1, audio: Reals1) -> None:
+    """Multiply sound by factors, in place."""
+    for i in range(audio.shape[0]):
+        audio[i] = factors[i] * audio[i]
 
 
 @kernel()
@@ -678,17 +771,31 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
     while done < block.shape[1]:
         at = int(memory.state[_AT])
         count = min(block.shape[1] - done, FRAME - at % FRAME)
+        moving = glide_moves(memory.glide)
+        if moving:
+            count = min(count, int(memory.glide.counts[CELL] - memory.glide.counts[AT]))
+            _find_gains(count, memory)
         full = (at + count) % FRAME == 0
         for channel in range(block.shape[0]):
             slopes = memory.slopes[channel]
-            audio = memory.work[0, :count]
+            audio = memory.work[_WORK, :count]
             for i in range(count):
                 audio[i] = block[channel, done + i]
             _record(channel, at, memory, audio)
+            if moving:
+                _multiply(memory.work[_GAINS], audio)
+            else:
+                for i in range(count):
+                    audio[i] = gain * audio[i]
             self_erasure_hear(channel, at, erasing, memory.erasure, audio)
             rise(audio, channel, over)
-            _saturate(count * rows_per_base, gain, level, over.high[channel])
+            _saturate(count * rows_per_base, over.high[channel])
             fall_softly(channel, over, audio)
+            if moving:
+                _multiply(memory.work[_LEVELS], audio)
+            else:
+                for i in range(count):
+                    audio[i] = level * audio[i]
             self_erasure_run(channel, at, latency, erasing != 0.0, memory.erasure, audio)
             long_filter_run(channel, at, audio, memory.post, audio)
             _slope(audio, plan[REPLAY_POLE], 1.0, plan[REPLAY_GAIN], slopes[4:6])
@@ -705,5 +812,6 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                     record_equaliser_keep(channel, memory.recording)
                     self_erasure_keep(channel, memory.erasure)
                     long_filter_keep(channel, memory.post)
+        glide_pass(count, memory.glide)
         memory.state[_AT] = 0 if at + count == SLACK else at + count
         done += count

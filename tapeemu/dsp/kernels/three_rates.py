@@ -31,13 +31,14 @@ __all__ = [
     "HOP",
     "POINTS",
     "ThreeRates",
-    "add_odd_law",
     "clear_three_rates",
     "design_three_rates",
     "filter_hop",
+    "filter_hop_at_sample_rate",
     "half_slow",
     "next_hop",
     "next_hop_alone",
+    "odd_taps",
     "past_columns",
     "point_turns",
     "three_rates_half",
@@ -388,19 +389,26 @@ def design_three_rates(filters: ThreeRates, sample_rate: Precise, work: Precises
 
 
 @kernel()
-def add_odd_law(filters: ThreeRates) -> None:
-    """Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0."""
-    law = filters.laws[0]
-    taps = filters.fast
+def odd_taps(law: Precises1, taps: Reals1) -> None:
+    """Taps at the sample rate for ``i`` times a law that is odd in frequency and smooth at 0.
+
+    Parameters
+    ----------
+    law : ndarray, shape (POINTS,)
+        At the points of the highest rate.
+    taps : ndarray, shape (2 * half + 1,)
+        Gets them.
+    """
     half = taps.size // 2
+    taps[half] = 0.0
     for n in range(1, half + 1):
         total: Precise = 0.0
         for i in range(POINTS):
             total += law[i] * sine_of_turns(point_turns(0, i) * n)
         value = total / POINTS * _window(n / (half + 1.0))
         # Taps stand in the order of the samples, so a later one multiplies the future.
-        taps[half + n] += value
-        taps[half - n] -= value
+        taps[half + n] = value
+        taps[half - n] = -value
 
 
 @kernel()
@@ -511,13 +519,39 @@ def _add_raised(low: Reals1, first: int, raising: Reals2, out: Reals1) -> None:
 
 
 @kernel()
-def filter_hop(filters: ThreeRates, out: Reals2) -> None:
+def _first_column(filters: ThreeRates) -> int:
+    """Column of the line with the first tap of the first sample of the hop, at the sample rate."""
+    new = filters.line.shape[1] - HOP * (_HOPS - int(filters.counts[_HOP_OF_LINE]))
+    return int(new - HOP * (12 + filters.slow.size // 2) - 48 - _HALF_FAST)
+
+
+@kernel()
+def filter_hop_at_sample_rate(filters: ThreeRates, taps: Reals1, out: Reals2) -> None:
+    """Filter the hop that was written to the line by other taps as well, before :func:`filter_hop` does.
+
+    Parameters
+    ----------
+    filters : ThreeRates
+        With the hop's sound from the column of :func:`next_hop` on.
+    taps : ndarray, shape of ``filters.fast``
+        At the sample rate; nothing is filtered at the others.
+    out : ndarray, shape (channels, HOP)
+        Gets a hop of output, as late as that of :func:`filter_hop`.
+    """
+    for channel in range(filters.line.shape[0]):
+        _filter_fast(filters.line[channel], _first_column(filters), taps, out[channel])
+
+
+@kernel()
+def filter_hop(filters: ThreeRates, raised: Reals2, out: Reals2) -> None:
     """Filter the hop that was written to the line.
 
     Parameters
     ----------
     filters : ThreeRates
         With the hop's sound from the column of :func:`next_hop` on.
+    raised : ndarray, shape (12, 8)
+        ``filters.raising``, or that times a gain of what comes from the lower rates.
     out : ndarray, shape (channels, HOP)
         Gets a hop of output, ``three_rates_latency() - HOP`` samples late.
     """
@@ -533,7 +567,7 @@ def filter_hop(filters: ThreeRates, out: Reals2) -> None:
         slows = filters.slows[channel]
         slows_out = filters.slows_out[channel]
         middles_out = filters.middles_out[channel]
-        _filter_fast(line, new - HOP * behind - 48 - _HALF_FAST, filters.fast, out[channel])
+        _filter_fast(line, _first_column(filters), filters.fast, out[channel])
         for r in range(_STEP):
             middles[new_middle + r] = dot_product(filters.lowering, line, new - 40 + _STEP * r - _LOWER_HALF)
         slows[new_slow] = dot_product(filters.lowering, middles, new_middle - 43 - _LOWER_HALF)
@@ -543,5 +577,5 @@ def filter_hop(filters: ThreeRates, out: Reals2) -> None:
         for r in range(_STEP):
             at = new_middle + 5 - _STEP * behind + r - _HALF_MIDDLE
             middles_out[new_out + r] = middles_out[new_out + r] + dot_product(filters.middle, middles, at)
-        _add_raised(middles_out, new_out - 11, filters.raising, out[channel])
+        _add_raised(middles_out, new_out - 11, raised, out[channel])
     filters.counts[_HOP_OF_LINE] = hop + 1

@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (67cb409b708383a7); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (4e3183eaf756b8fd); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -13,6 +13,7 @@
 #define AMPLITUDE_FLUTTER_AT 0
 #define AMPLITUDE_FLUTTER_CELL 1
 #define AMPLITUDE_FLUTTER_GLIDE_ARRAYS 2
+#define AMPLITUDE_FLUTTER_NODES 5
 #define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
 #define AMPLITUDE_FLUTTER_PIECE 128
 #define AMPLITUDE_FLUTTER_SEGMENT 4096
@@ -36,7 +37,10 @@
 #define AMPLITUDE_FLUTTER_PLAN 8
 #define AMPLITUDE_FLUTTER_SHARE 0
 #define AMPLITUDE_FLUTTER_RANDOM 1
-#define AMPLITUDE_FLUTTER_NUMBERS 2
+#define AMPLITUDE_FLUTTER_LEAST 2
+#define AMPLITUDE_FLUTTER_MOST 3
+#define AMPLITUDE_FLUTTER_FACTORS 2
+#define AMPLITUDE_FLUTTER_NUMBERS 4
 #define AMPLITUDE_FLUTTER_PLACE 0
 #define AMPLITUDE_FLUTTER_PIECE_MADE 1
 #define AMPLITUDE_FLUTTER_MADE 2
@@ -151,7 +155,7 @@ KERNEL ix amplitude_flutter_tail(const AmplitudeFlutterSettings *settings, doubl
 KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, double sample_rate, ix
     channels, int64s_2 shapes)
 {
-    const ix behind = 11;
+    const ix behind = 12;
     for (ix each = 0; each < behind + 6; each++) {
         for (ix axis = 0; axis < 3; axis++) {
             shapes.at[each * shapes.n1 + axis] = INT64_C(1);
@@ -172,7 +176,8 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     shapes.at[7 * shapes.n1] = INT64_C(2);
     shapes.at[7 * shapes.n1 + 1] = INT64_C(128);
     shapes.at[8 * shapes.n1] = INT64_C(128);
-    glides_glide_shapes(AMPLITUDE_FLUTTER_NUMBERS, 9, shapes);
+    shapes.at[9 * shapes.n1] = INT64_C(5);
+    glides_glide_shapes(AMPLITUDE_FLUTTER_NUMBERS, 10, shapes);
     if (settings->spacing == 1) {
         const double lowest = amplitude_flutter_lowest(settings, sample_rate);
         shapes.at[behind * shapes.n1] = (int64_t)spacing_loss_table_rows(lowest,
@@ -330,8 +335,12 @@ KERNEL void amplitude_flutter_fill_levels(const AmplitudeFlutterMemory *memory, 
     const int64_t segment = floor_division_64(first, INT64_C(4096)) * INT64_C(4096);
     const uint64_t key = amplitude_flutter_dropout_key(memory->keys.at[0],
         state.at[AMPLITUDE_FLUTTER_OWN_DROPOUTS] == INT64_C(1), channel);
+    const ix at = (ix)(memory->glide.counts.at[AMPLITUDE_FLUTTER_AT] - state.at[AMPLITUDE_FLUTTER_LATENCY] -
+        state.at[AMPLITUDE_FLUTTER_PLACE] + first);
+    const MovingDepth depths = (MovingDepth){memory->glide, memory->nodes, moving ? AMPLITUDE_FLUTTER_LEAST :
+        -1, at};
     if (add_dropouts(key, memory->law, plan.at[AMPLITUDE_FLUTTER_RATE], segment, (ix)(first - segment),
-        depth)) {
+        &depths, depth)) {
         for (ux i = (ux)0; i < (ux)128; i++) {
             levels.at[(ix)i] -= (double)depth.at[(ix)i];
         }
@@ -393,7 +402,7 @@ KERNEL void amplitude_flutter_move_common(const AmplitudeFlutterMemory *memory, 
     const ix begin = (ix)(state.at[AMPLITUDE_FLUTTER_PLACE] - piece * INT64_C(128));
     const ix at = (ix)counts.at[AMPLITUDE_FLUTTER_AT];
     const ix count = smaller_integer(AMPLITUDE_FLUTTER_PIECE - begin, cell - at);
-    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
+    for (ix number = 0; number < AMPLITUDE_FLUTTER_FACTORS; number++) {
         glides_glide_values(number, at, late, &memory->glide, (reals_1){factors.at + number * factors.n1 +
             begin, begin + count - begin});
     }
@@ -466,9 +475,11 @@ KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, d
     for (ix part = 0; part < stop_1; part++) {
         plan.at[AMPLITUDE_FLUTTER_DRAWN_PEAKS] += amplitude_flutter_peak_db(settings, part);
     }
-    for (ix number = 0; number < AMPLITUDE_FLUTTER_NUMBERS; number++) {
+    for (ix number = 0; number < AMPLITUDE_FLUTTER_FACTORS; number++) {
         glides_glide_rest(number, 1.0, &memory->glide);
     }
+    glides_glide_rest(AMPLITUDE_FLUTTER_LEAST, settings->dropout_least_db, &memory->glide);
+    glides_glide_rest(AMPLITUDE_FLUTTER_MOST, settings->dropout_most_db, &memory->glide);
     glides_glide_design(sample_rate, start_sample, &memory->glide);
     plan.at[AMPLITUDE_FLUTTER_PER_BEGINNING] = 1.0 / (0x1.999999999999ap-5 * sample_rate);
     amplitude_flutter_settings_law(settings, memory->law);
@@ -512,7 +523,7 @@ KERNEL void amplitude_flutter_design(const AmplitudeFlutterSettings *settings, d
  * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
  *
  * Of the settings those of `AMPLITUDE_FLUTTER_MOVES` may differ from the ones that it was designed for. The
- * course of the tape stays the one that was drawn: its parts are multiplied.
+ * course of the tape stays the one that was drawn: its parts are multiplied, and dropouts stay where they are.
  */
 KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, double sample_rate, ix
     channels, const AmplitudeFlutterMemory *memory)
@@ -528,6 +539,8 @@ KERNEL void amplitude_flutter_change(const AmplitudeFlutterSettings *settings, d
         glides_glide_target(AMPLITUDE_FLUTTER_RANDOM, settings->random_db /
             plan.at[AMPLITUDE_FLUTTER_DRAWN_RANDOM], &memory->glide);
     }
+    glides_glide_target(AMPLITUDE_FLUTTER_LEAST, settings->dropout_least_db, &memory->glide);
+    glides_glide_target(AMPLITUDE_FLUTTER_MOST, settings->dropout_most_db, &memory->glide);
 }
 
 /* Multiply every channel by its gains, sample by sample. */

@@ -37,6 +37,7 @@ typedef struct {
     reals_1 depth;
     reals_2 factors;
     doubles_1 alone;
+    doubles_1 nodes;
     Glide glide;
     reals_2 table;
     reals_2 line;

@@ -1,4 +1,4 @@
-/* Generated from dropouts.py (3f5a54d11f0d75fd); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from dropouts.py (50abaafcb5ac5ced); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Dropouts: a Poisson process in time, any stretch of which can be found without what came before.
@@ -11,6 +11,8 @@
 
 #include "dropouts.h"
 
+#define DROPOUTS_CELL 1
+#define DROPOUTS_NODES 5
 #define DROPOUTS_PER_SECOND 0
 #define DROPOUTS_NONE 1
 #define DROPOUTS_LEAST_DB 2
@@ -18,6 +20,7 @@
 #define DROPOUTS_SHORTEST 4
 #define DROPOUTS_LENGTH_SPAN 5
 #define DROPOUTS_LONGEST 6
+#define DROPOUTS_DB_PER_NEPER REAL(0x1.15f2ced384f28p+3)
 
 /*
  * Prepare a law: depth and length are distributed evenly on a logarithmic scale between their limits.
@@ -67,11 +70,17 @@ KERNEL double dropouts_place(uint64_t base, ix number)
     return hashing_uniform(base, (uint64_t)(3 * number + 1));
 }
 
+/* Where between the limits, on a logarithmic scale, the depth of a dropout lies. */
+KERNEL double dropouts_share_of_depth(uint64_t base, ix number)
+{
+    return hashing_uniform(base, (uint64_t)(3 * number + 2));
+}
+
 /* Depth of a dropout in dB, and its length in ms; `number` counts from 0. */
 KERNEL dropouts__size_result dropouts_size(doubles_1 law, uint64_t base, ix number)
 {
-    const double depth = law.at[DROPOUTS_LEAST_DB] * elementary_exponential(hashing_uniform(base, (uint64_t)(3
-        * number + 2)) * law.at[DROPOUTS_DB_SPAN]);
+    const double depth = law.at[DROPOUTS_LEAST_DB] * elementary_exponential(dropouts_share_of_depth(base,
+        number) * law.at[DROPOUTS_DB_SPAN]);
     const double length = law.at[DROPOUTS_SHORTEST] * elementary_exponential(hashing_uniform(base,
         (uint64_t)(3 * number + 3)) * law.at[DROPOUTS_LENGTH_SPAN]);
     return (dropouts__size_result){depth, length};
@@ -143,6 +152,48 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
     }
 }
 
+/* Find what is left of the level in a dropout that lies at a share of the way between the limits. */
+KERNEL void dropouts_find_nodes(double share, const MovingDepth *moving)
+{
+    doubles_2 values = moving->glide.values;
+    for (ix k = 0; k < DROPOUTS_NODES; k++) {
+        const double least = values.at[moving->number * values.n1 + k];
+        const double depth = least * elementary_exponential(share *
+            elementary_logarithm(values.at[(moving->number + 1) * values.n1 + k] / least));
+        moving->nodes.at[k] = elementary_power_of_ten(-0x1.999999999999ap-5 * depth);
+    }
+}
+
+/*
+ * As :func:`dip`, with a floor that moves.
+ *
+ * What glides is the level that is left, as with all gains: the depth itself could fall by all its decibels in a
+ * millisecond. Samples before the cell before, and behind this one, hold the level at that end: they are made at
+ * another time.
+ */
+KERNEL void dropouts_moving_dip(double centre, double half_flat, double half_all, ix begin, const MovingDepth
+    *moving, reals_1 out)
+{
+    const ix first = larger_integer(begin, (ix)ceiling_of_double(centre - half_all));
+    const ix last = smaller_integer(begin + out.n0 - 1, (ix)floor_of_double(centre + half_all));
+    const double per_edge = 0.5 / (half_all - half_flat);
+    const ix cell = (ix)moving->glide.counts.at[DROPOUTS_CELL];
+    doubles_1 nodes = moving->nodes;
+    for (ix i = first; i < last + 1; i++) {
+        const ix place = smaller_integer(larger_integer(moving->at + i - begin, -cell), cell - 1);
+        const ix column = place >= 0 ? 1 : 0;
+        const double share = (double)(place >= 0 ? place : place + cell) / (double)cell;
+        const double left = glides_spline(share, nodes.at[column], nodes.at[column + 1], nodes.at[column + 2],
+            nodes.at[column + 3]);
+        double level = (double)-DROPOUTS_DB_PER_NEPER * elementary_logarithm(left);
+        const double away = magnitude_double((double)i - centre);
+        if (away > half_flat) {
+            level = level * 0.5 * (1.0 + elementary_cosine_of_turns((away - half_flat) * per_edge));
+        }
+        out.at[i - begin] = larger(out.at[i - begin], (real)level);
+    }
+}
+
 /*
  * Write the depth of all dropouts of a stretch of the tape.
  *
@@ -158,6 +209,8 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
  *     Index on the tape of the sample that others are counted from.
  * begin : int
  *     How far behind it the stretch begins.
+ * moving : MovingDepth
+ *     Limits of the depth, where they move.
  * out : ndarray, shape (samples,)
  *     Gets the depth in dB, positive; left alone if no dropout comes near.
  *
@@ -166,8 +219,8 @@ KERNEL void dropouts_dip(double centre, double half_flat, double half_all, doubl
  * bool
  *     Whether one comes near.
  */
-KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, ix begin, reals_1
-    out)
+KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_t first, ix begin, const
+    MovingDepth *moving, reals_1 out)
 {
     if (law.at[DROPOUTS_PER_SECOND] <= 0.0) {
         return false;
@@ -206,7 +259,12 @@ KERNEL bool add_dropouts(uint64_t key, doubles_1 law, double sample_rate, int64_
                 const double depth = result_1.m0;
                 const double length = result_1.m1;
                 const double samples = 0x1.0624dd2f1a9fcp-10 * length * sample_rate;
-                dropouts_dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out);
+                if (SETTINGS_MAY_MOVE && moving->number >= 0) {
+                    dropouts_find_nodes(dropouts_share_of_depth(base, number), moving);
+                    dropouts_moving_dip(centre, 0.25 * samples, 0.75 * samples, begin, moving, out);
+                } else {
+                    dropouts_dip(centre, 0.25 * samples, 0.75 * samples, depth, begin, out);
+                }
             }
         }
     }

@@ -1,4 +1,4 @@
-/* Generated from glides.py (18b4b17363516be6); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from glides.py (874e8a4d3559f3a8); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Numbers that go to a new value while sound passes: smooth to the second derivative, on a grid of the tape.
@@ -91,6 +91,26 @@ KERNEL void glides_glide_design(double sample_rate, int64_t place, const Glide *
     glides_glide_seek(place, glide);
 }
 
+/* Let a cell end: every number takes up its next value. */
+KERNEL void glides_glide_on(const Glide *glide)
+{
+    doubles_2 values = glide->values;
+    const ix before = values.n1 - GLIDES_COLUMNS;
+    for (ix number = 0; number < values.n0; number++) {
+        for (ix k = 0; k < before - 1; k++) {
+            values.at[number * values.n1 + GLIDES_COLUMNS + before - 1 - k] = values.at[number * values.n1 +
+                GLIDES_COLUMNS + before - 2 - k];
+        }
+        if (before > 0) {
+            values.at[number * values.n1 + GLIDES_COLUMNS] = values.at[number * values.n1];
+        }
+        for (ix column = 0; column < GLIDES_NODES; column++) {
+            values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
+        }
+    }
+    glides_look(glide);
+}
+
 /* Go on by samples, while anything moves not beyond the end of the cell. */
 KERNEL void glides_glide_pass(ix count, const Glide *glide)
 {
@@ -98,21 +118,7 @@ KERNEL void glides_glide_pass(ix count, const Glide *glide)
     const int64_t cell = counts.at[GLIDES_CELL];
     const int64_t after = counts.at[GLIDES_AT] + (int64_t)count;
     if (glides_glide_moves(glide) && after == cell) {
-        doubles_2 values = glide->values;
-        const ix before = values.n1 - GLIDES_COLUMNS;
-        for (ix number = 0; number < values.n0; number++) {
-            for (ix k = 0; k < before - 1; k++) {
-                values.at[number * values.n1 + GLIDES_COLUMNS + before - 1 - k] = values.at[number * values.n1
-                    + GLIDES_COLUMNS + before - 2 - k];
-            }
-            if (before > 0) {
-                values.at[number * values.n1 + GLIDES_COLUMNS] = values.at[number * values.n1];
-            }
-            for (ix column = 0; column < GLIDES_NODES; column++) {
-                values.at[number * values.n1 + column] = values.at[number * values.n1 + column + 1];
-            }
-        }
-        glides_look(glide);
+        glides_glide_on(glide);
     }
     counts.at[GLIDES_AT] = floor_remainder_64(after, cell);
 }
@@ -163,6 +169,22 @@ KERNEL double glides_glide_late_value(ix number, ix at, const Glide *glide)
     const ix first = cells + 1;
     return glides_spline(share, glides_kept(number, first, glide), glides_kept(number, first + 1, glide),
         glides_kept(number, first + 2, glide), glides_kept(number, first + 3, glide));
+}
+
+/* Whether all numbers are as designed for some samples, the first of which is as for `glide_late_value`. */
+KERNEL bool glides_glide_late_stands(ix at, ix count, const Glide *glide)
+{
+    const ix cell = (ix)glide->counts.at[GLIDES_CELL];
+    for (ix place = floor_division(at, cell) + 1; place < floor_division(at + count - 1, cell) + GLIDES_NODES;
+        place++) {
+        for (ix number = 0; number < glide->values.n0; number++) {
+            if (glides_kept(number, place, glide) != glide->values.at[number * glide->values.n1 +
+                GLIDES_REST]) {
+                return false;
+            }
+        }
+    }
+    return true;
 }
 
 /*

@@ -1,4 +1,4 @@
-/* Generated from print_through.py (3b3cebef0eddb98a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from print_through.py (fdb001ede05ade98); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * What the turns of a reel print on each other: see :class:`tapeemu.processors.print_through.PrintThrough`.
@@ -456,7 +456,7 @@ KERNEL void print_through_hear_turns(const PrintThroughMemory *memory, int64_t f
             }
         }
     }
-    three_rates_filter_hop(&filters, memory->heard);
+    three_rates_filter_hop(&filters, filters.raising, memory->heard);
 }
 
 /*

@@ -50,8 +50,8 @@ enum {
     TAPEEMU_AMPLITUDE_FLUTTER_CHANNEL_CORRELATION = 5, /* real */
     TAPEEMU_AMPLITUDE_FLUTTER_SPACING_FREQUENCY_HZ = 6, /* real */
     TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_PER_MINUTE = 7, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 8, /* real */
-    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 9, /* real */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LEAST_DB = 8, /* real, moves */
+    TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_MOST_DB = 9, /* real, moves */
     TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_SHORTEST_MS = 10, /* real */
     TAPEEMU_AMPLITUDE_FLUTTER_DROPOUT_LONGEST_MS = 11, /* real */
     TAPEEMU_AMPLITUDE_FLUTTER_DROPOUTS_ON_ALL_CHANNELS = 12, /* whole */
@@ -62,14 +62,12 @@ enum {
 
 /*
  * Settings of the crosstalk, as numbers.
- * fringing, coupling : int
- * 1 with it, 0 without.
  * fringing_db : float
- * Level of the fringing at the longest wavelengths.
+ * Level of the fringing at the longest wavelengths; -120 for none.
  * guard_mm, tape_speed_cm_s : float
  * Distance between two tracks, and speed of the tape.
  * coupling_db : float
- * Level of the coupling at 1 kHz.
+ * Level of the coupling at 1 kHz; -120 for none.
  * tracks_heard : int
  * How many tracks away a track is heard, 1 to 3.
  * track_width_mm : float
@@ -78,16 +76,14 @@ enum {
  * By how much coupling falls with every track further away.
  */
 enum {
-    TAPEEMU_CROSSTALK_FRINGING = 0, /* whole */
-    TAPEEMU_CROSSTALK_FRINGING_DB = 1, /* real */
-    TAPEEMU_CROSSTALK_GUARD_MM = 2, /* real */
-    TAPEEMU_CROSSTALK_TAPE_SPEED_CM_S = 3, /* real */
-    TAPEEMU_CROSSTALK_COUPLING = 4, /* whole */
-    TAPEEMU_CROSSTALK_COUPLING_DB = 5, /* real */
-    TAPEEMU_CROSSTALK_TRACKS_HEARD = 6, /* whole */
-    TAPEEMU_CROSSTALK_TRACK_WIDTH_MM = 7, /* real */
-    TAPEEMU_CROSSTALK_COUPLING_STEP_DB = 8, /* real */
-    TAPEEMU_CROSSTALK_NUMBERS = 9
+    TAPEEMU_CROSSTALK_FRINGING_DB = 0, /* real, moves */
+    TAPEEMU_CROSSTALK_GUARD_MM = 1, /* real */
+    TAPEEMU_CROSSTALK_TAPE_SPEED_CM_S = 2, /* real */
+    TAPEEMU_CROSSTALK_COUPLING_DB = 3, /* real, moves */
+    TAPEEMU_CROSSTALK_TRACKS_HEARD = 4, /* whole */
+    TAPEEMU_CROSSTALK_TRACK_WIDTH_MM = 5, /* real */
+    TAPEEMU_CROSSTALK_COUPLING_STEP_DB = 6, /* real, moves */
+    TAPEEMU_CROSSTALK_NUMBERS = 7
 };
 
 /*
@@ -353,8 +349,8 @@ enum {
     TAPEEMU_TAPE_RESPONSE_SOL_DB = 15, /* real */
     TAPEEMU_TAPE_RESPONSE_BIAS_DB = 16, /* real */
     TAPEEMU_TAPE_RESPONSE_SELF_ERASURE_DB = 17, /* real */
-    TAPEEMU_TAPE_RESPONSE_MOL_DB = 18, /* real */
-    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 19, /* real */
+    TAPEEMU_TAPE_RESPONSE_MOL_DB = 18, /* real, moves */
+    TAPEEMU_TAPE_RESPONSE_REFERENCE_LEVEL_DBFS = 19, /* real, moves */
     TAPEEMU_TAPE_RESPONSE_HIGH_PASS_HZ = 20, /* real */
     TAPEEMU_TAPE_RESPONSE_NUMBERS = 21
 };

@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (141f4c0dbad25ac4); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (e8e216351767133f); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -9,6 +9,9 @@
 
 #include "tape_response.h"
 
+#define TAPE_RESPONSE_AT 0
+#define TAPE_RESPONSE_CELL 1
+#define TAPE_RESPONSE_GLIDE_ARRAYS 2
 #define TAPE_RESPONSE_FACE_NODES 118
 #define TAPE_RESPONSE_NODE_ROWS 5
 #define TAPE_RESPONSE_FRAME 128
@@ -48,10 +51,18 @@
 #define TAPE_RESPONSE_BASS_GAIN 5
 #define TAPE_RESPONSE_REPLAY_POLE 6
 #define TAPE_RESPONSE_REPLAY_GAIN 7
-#define TAPE_RESPONSE_PLAN 8
+#define TAPE_RESPONSE_MOL_PEAK 8
+#define TAPE_RESPONSE_RAISED 9
+#define TAPE_RESPONSE_PLAN 10
 #define TAPE_RESPONSE_STATE 6
 #define TAPE_RESPONSE_AT 0
 #define TAPE_RESPONSE_LATENCY_OF_CURVE 1
+#define TAPE_RESPONSE_WORK 0
+#define TAPE_RESPONSE_GAINS 1
+#define TAPE_RESPONSE_LEVELS 2
+#define TAPE_RESPONSE_ROWS 3
+#define TAPE_RESPONSE_LOG_GAIN 0
+#define TAPE_RESPONSE_NUMBERS 1
 
 /* Samples from the gap to an edge of the face. */
 KERNEL double tape_response_echo_samples(const TapeResponseSettings *settings, double sample_rate)
@@ -202,6 +213,12 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
     return slopes + TAPE_RESPONSE_SLOW_STEP * tape_response_slow_half(settings, sample_rate);
 }
 
+/* Samples by which sound that has come back from the curve is later than the input. */
+KERNEL ix tape_response_latest(const TapeResponseSettings *settings, double sample_rate)
+{
+    return TAPE_RESPONSE_RECORD_HALF + oversampling_soft_latency(tape_response_factor(settings, sample_rate));
+}
+
 /* Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each. */
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64s_2 shapes)
@@ -209,7 +226,10 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     ix first = memory_shapes_shape_row(TAPE_RESPONSE_PLAN, 1, shapes, 0);
     first = memory_shapes_shape_row(2, 1, shapes, first);
     first = memory_shapes_shape_row(channels, TAPE_RESPONSE_STATE, shapes, first);
-    first = memory_shapes_shape_row(1, TAPE_RESPONSE_FRAME, shapes, first);
+    first = memory_shapes_shape_row(TAPE_RESPONSE_ROWS, TAPE_RESPONSE_FRAME, shapes, first);
+    glides_late_glide_shapes(TAPE_RESPONSE_NUMBERS, tape_response_latest(settings, sample_rate), sample_rate,
+        first, shapes);
+    first += TAPE_RESPONSE_GLIDE_ARRAYS;
     first = record_equaliser_shapes(settings->medium.treble_us, sample_rate, channels, shapes, first);
     first = self_erasure_shapes(channels, shapes, first);
     const ix fast_half = tape_response_fast_half(settings, sample_rate);
@@ -304,8 +324,8 @@ KERNEL double tape_response_third_harmonic_percent(const TapeResponseSettings *s
     return 100.0 * magnitude_double(third * at_third / (first * at_first));
 }
 
-/* Factor from the pre-emphasised signal to the field in units of saturation, by which MOL is what is set. */
-KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes,
+/* Peak field of the 1 kHz sine with 3 % third harmonic, in units of saturation. */
+KERNEL double tape_response_mol_peak(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes,
     double thin, double deep)
 {
     double low = 0x1.47ae147ae147bp-7;
@@ -318,9 +338,28 @@ KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, do
             high = middle;
         }
     }
+    return high;
+}
+
+/*
+ * Factor from the pre-emphasised signal to the field, of which a sine of MOL reaches that peak.
+ *
+ * `raised` is the pre-emphasis of that sine.
+ */
+KERNEL double tape_response_gain_of(const TapeResponseSettings *settings, double mol_peak, double raised)
+{
     const double level = elementary_power_of_ten(0x1.999999999999ap-5 * (settings->reference_level_dbfs +
         settings->mol_db));
-    return high / (level * wavelength_losses_pre_emphasis(&settings->medium, lost_um, 1000.0));
+    return mol_peak / (level * raised);
+}
+
+/* Factor from the pre-emphasised signal to the field in units of saturation, by which MOL is what is set. */
+KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes,
+    double thin, double deep)
+{
+    const double mol_peak = tape_response_mol_peak(settings, lost_um, nodes, thin, deep);
+    return tape_response_gain_of(settings, mol_peak, wavelength_losses_pre_emphasis(&settings->medium,
+        lost_um, 1000.0));
 }
 
 /* Highest fundamental of a sine at 10 kHz behind the curve and its own erasing. */
@@ -421,11 +460,16 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     const double thin = result_1.m0;
     const double deep = result_1.m1;
     const double lost_um = tape_response_solved_record_loss_um(settings, memory->face, thin, deep);
-    const double gain = tape_response_record_gain(settings, lost_um, memory->face, thin, deep);
     doubles_1 plan = memory->plan;
+    plan.at[TAPE_RESPONSE_MOL_PEAK] = tape_response_mol_peak(settings, lost_um, memory->face, thin, deep);
+    plan.at[TAPE_RESPONSE_RAISED] = wavelength_losses_pre_emphasis(&settings->medium, lost_um, 1000.0);
+    const double gain = tape_response_gain_of(settings, plan.at[TAPE_RESPONSE_MOL_PEAK],
+        plan.at[TAPE_RESPONSE_RAISED]);
     plan.at[TAPE_RESPONSE_GAIN] = gain;
     /* The mean square of a sine is half of its squared peak. */
-    plan.at[TAPE_RESPONSE_ERASING] = 2.0 * gain * gain * settings->self_erasure_db / 0x1.8151824c7587fp+2;
+    plan.at[TAPE_RESPONSE_ERASING] = 2.0 * settings->self_erasure_db / 0x1.8151824c7587fp+2;
+    glides_glide_rest(TAPE_RESPONSE_LOG_GAIN, elementary_logarithm(gain), &memory->glide);
+    glides_glide_design(sample_rate, start_sample, &memory->glide);
     const double high = offset_filter_offset_pole(settings->high_pass_hz, sample_rate);
     double bass = high;
     if (settings->bass_us > 0.0) {
@@ -447,9 +491,26 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     self_erasure_design(sample_rate, memory->slow_gains, &memory->erasure);
 }
 
+/*
+ * Go to other settings from the beginning of the next cell on; see :mod:`tapeemu.dsp.kernels.glides`.
+ *
+ * Of the settings those of `TAPE_RESPONSE_MOVES` may differ from the ones that it was designed for: the field
+ * that the sine of MOL has stays what it is, and its level moves.
+ */
+KERNEL void tape_response_change(const TapeResponseSettings *settings, double sample_rate, ix channels, const
+    TapeResponseMemory *memory)
+{
+    (void)sample_rate;
+    (void)channels;
+    const double gain = tape_response_gain_of(settings, memory->plan.at[TAPE_RESPONSE_MOL_PEAK],
+        memory->plan.at[TAPE_RESPONSE_RAISED]);
+    glides_glide_target(TAPE_RESPONSE_LOG_GAIN, elementary_logarithm(gain), &memory->glide);
+}
+
 /* Go to rest; of the place on the tape only where its frames begin matters. */
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place)
 {
+    glides_glide_seek(place, &memory->glide);
     memory->state.at[TAPE_RESPONSE_AT] = place - floor_division_64(place, INT64_C(128)) * INT64_C(128);
     for (ix channel = 0; channel < memory->slopes.n0; channel++) {
         for (ix k = 0; k < TAPE_RESPONSE_STATE; k++) {
@@ -510,15 +571,38 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
     record_equaliser_run(channel, at, &memory->recording, audio);
 }
 
-/* Pass samples through the tangent, in place: ``level * tanh(gain * x)``; one channel at the top rate. */
-KERNEL void tape_response_saturate(ix count, real gain, real level, reals_2 high)
+/* Pass a field through the tangent, in place; one channel at the top rate. */
+KERNEL void tape_response_saturate(ix count, reals_2 high)
 {
     for (ix row = 0; row < high.n0; row++) {
         reals_1 samples = (reals_1){high.at + row * high.n1 + TAPE_RESPONSE_HISTORY_HIGH,
             TAPE_RESPONSE_HISTORY_HIGH + count - TAPE_RESPONSE_HISTORY_HIGH};
         for (ix i = 0; i < count; i++) {
-            samples.at[i] = level * drive_driven(gain * samples.at[i], REAL(0.0));
+            samples.at[i] = drive_driven(samples.at[i], REAL(0.0));
         }
+    }
+}
+
+/* Write the gains of samples into the curve and behind it: each sound meets those of its own input. */
+KERNEL void tape_response_find_gains(ix count, const TapeResponseMemory *memory)
+{
+    const ix at = (ix)memory->glide.counts.at[TAPE_RESPONSE_AT] - TAPE_RESPONSE_RECORD_HALF;
+    const ix latency = (ix)memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE];
+    reals_1 gains = (reals_1){memory->work.at + TAPE_RESPONSE_GAINS * memory->work.n1, memory->work.n1};
+    reals_1 levels = (reals_1){memory->work.at + TAPE_RESPONSE_LEVELS * memory->work.n1, memory->work.n1};
+    for (ix i = 0; i < count; i++) {
+        gains.at[i] = (real)elementary_exponential(glides_glide_late_value(TAPE_RESPONSE_LOG_GAIN, at + i,
+            &memory->glide));
+        levels.at[i] = (real)elementary_exponential(-glides_glide_late_value(TAPE_RESPONSE_LOG_GAIN, at + i -
+            latency, &memory->glide));
+    }
+}
+
+/* Multiply sound by factors, in place. */
+KERNEL void tape_response_multiply(reals_1 factors, reals_1 audio)
+{
+    for (ix i = 0; i < audio.n0; i++) {
+        audio.at[i] = factors.at[i] * audio.at[i];
     }
 }
 
@@ -544,8 +628,14 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
     ix done = 0;
     while (done < block.n1) {
         const ix at = (ix)memory->state.at[TAPE_RESPONSE_AT];
-        const ix count = smaller_integer(block.n1 - done, TAPE_RESPONSE_FRAME - floor_remainder(at,
+        ix count = smaller_integer(block.n1 - done, TAPE_RESPONSE_FRAME - floor_remainder(at,
             TAPE_RESPONSE_FRAME));
+        const bool moving = glides_glide_moves(&memory->glide);
+        if (moving) {
+            count = smaller_integer(count, (ix)(memory->glide.counts.at[TAPE_RESPONSE_CELL] -
+                memory->glide.counts.at[TAPE_RESPONSE_AT]));
+            tape_response_find_gains(count, memory);
+        }
         const bool full = floor_remainder(at + count, TAPE_RESPONSE_FRAME) == 0;
         for (ix channel = 0; channel < block.n0; channel++) {
             doubles_1 slopes = (doubles_1){memory->slopes.at + channel * memory->slopes.n1,
@@ -555,11 +645,27 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 audio.at[i] = block.at[channel * block.n1 + done + i];
             }
             tape_response_record(channel, at, memory, audio);
+            if (moving) {
+                tape_response_multiply((reals_1){memory->work.at + TAPE_RESPONSE_GAINS * memory->work.n1,
+                    memory->work.n1}, audio);
+            } else {
+                for (ix i = 0; i < count; i++) {
+                    audio.at[i] = gain * audio.at[i];
+                }
+            }
             self_erasure_hear(channel, at, erasing, &memory->erasure, audio);
             oversampling_rise(audio, channel, &over);
-            tape_response_saturate(count * rows_per_base, gain, level, (reals_2){over.high.at + channel *
-                over.high.n1 * over.high.n2, over.high.n1, over.high.n2});
+            tape_response_saturate(count * rows_per_base, (reals_2){over.high.at + channel * over.high.n1 *
+                over.high.n2, over.high.n1, over.high.n2});
             oversampling_fall_softly(channel, &over, audio);
+            if (moving) {
+                tape_response_multiply((reals_1){memory->work.at + TAPE_RESPONSE_LEVELS * memory->work.n1,
+                    memory->work.n1}, audio);
+            } else {
+                for (ix i = 0; i < count; i++) {
+                    audio.at[i] = level * audio.at[i];
+                }
+            }
             self_erasure_run(channel, at, latency, erasing != REAL(0.0), &memory->erasure, audio);
             long_filter_run(channel, at, audio, &memory->post, audio);
             tape_response_slope(audio, plan.at[TAPE_RESPONSE_REPLAY_POLE], 1.0,
@@ -584,6 +690,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 }
             }
         }
+        glides_glide_pass(count, &memory->glide);
         memory->state.at[TAPE_RESPONSE_AT] = (int64_t)(at + count == TAPE_RESPONSE_SLACK ? 0 : at + count);
         done += count;
     }

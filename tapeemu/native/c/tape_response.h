@@ -5,6 +5,7 @@
 
 #include "drive.h"
 #include "elementary.h"
+#include "glides.h"
 #include "head_face.h"
 #include "long_filter.h"
 #include "memory_shapes.h"
@@ -36,6 +37,7 @@ typedef struct {
     int64s_1 state;
     doubles_2 slopes;
     reals_2 work;
+    Glide glide;
     RecordEqualiser recording;
     SelfErasure erasure;
     LongFilter post;
@@ -63,6 +65,7 @@ KERNEL ix tape_response_drives(const TapeResponseSettings *settings);
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels);
 KERNEL ix tape_response_lead(const TapeResponseSettings *settings, double sample_rate, ix channels, double level_db);
 KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample_rate, ix channels, double level_db);
+KERNEL ix tape_response_latest(const TapeResponseSettings *settings, double sample_rate);
 KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sample_rate, ix channels, int64s_2 shapes);
 typedef struct {
     double m0;
@@ -79,6 +82,8 @@ typedef struct {
 
 KERNEL tape_response__harmonics_result tape_response_harmonics(double peak);
 KERNEL double tape_response_third_harmonic_percent(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep, double peak);
+KERNEL double tape_response_mol_peak(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
+KERNEL double tape_response_gain_of(const TapeResponseSettings *settings, double mol_peak, double raised);
 KERNEL double tape_response_record_gain(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
 KERNEL double tape_response_highest_fundamental(const TapeResponseSettings *settings);
 KERNEL double tape_response_saturated_output_db(const TapeResponseSettings *settings, double lost_um, doubles_2 nodes, double thin, double deep);
@@ -86,10 +91,13 @@ KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *se
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeResponseMemory *memory);
+KERNEL void tape_response_change(const TapeResponseSettings *settings, double sample_rate, ix channels, const TapeResponseMemory *memory);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
 KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
-KERNEL void tape_response_saturate(ix count, real gain, real level, reals_2 high);
+KERNEL void tape_response_saturate(ix count, reals_2 high);
+KERNEL void tape_response_find_gains(ix count, const TapeResponseMemory *memory);
+KERNEL void tape_response_multiply(reals_1 factors, reals_1 audio);
 KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 block, reals_2 out);
 
 #endif

@@ -952,26 +952,18 @@ int64_t tapeemu_share_cell(const tapeemu *chain, int32_t group)
     return floor_division_64(chain->shares[group].place, (int64_t)chain->cell);
 }
 
-static void follow_on(const Glide *glide)
-{
-    for (ix number = 0; number < glide->values.n0; number++) {
-        double *values = glide->values.at + number * glide->values.n1;
-        for (ix column = 0; column < GLIDES_NODES; column++)
-            values[column] = values[column + 1];
-    }
-    glide->counts.at[GLIDES_MOVING] = 1;
-}
-
 void tapeemu_follow_on(tapeemu *chain)
 {
     for (ix i = 0; i < chain->stage_count; i++) {
         const Glide *glide = stage_glide(chain->stages[i].kind, &chain->stages[i].memory);
         if (chain->stages[i].follows && glide != NULL)
-            follow_on(glide);
+            glides_glide_on(glide);
     }
     for (ix i = 0; i < chain->group_count; i++) {
         const Glide glide = glide_of(chain->shares + i);
-        if (chain->shares[i].follows)
-            follow_on(&glide);
+        if (!chain->shares[i].follows)
+            continue;
+        glides_glide_on(&glide);
+        glide.counts.at[GLIDES_MOVING] = 1; /* a share that stands is taken for one that will move */
     }
 }

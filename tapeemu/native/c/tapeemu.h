@@ -178,8 +178,9 @@ bool tapeemu_follow_share_next(tapeemu *chain, int32_t group, double share);
 int64_t tapeemu_cell(const tapeemu *chain, int32_t stage);
 int64_t tapeemu_share_cell(const tapeemu *chain, int32_t group);
 
-/* Let all that follows go on by a cell without sound. Behind each of five values, before a sixth, the first sample has its
- * curve's past: give those of the cells from two before to two behind its own, and then the third. */
+/* Let all that follows go on by a cell without sound. Behind each value but the last, the first sample has its curve's
+ * past: give those of the cells from two before to two behind its own, and then the third. Stages that hear ahead read
+ * values as late as they are: for the bits of Python begin as many cells earlier (20 cells, 0.1 s, do for all). */
 void tapeemu_follow_on(tapeemu *chain);
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from three_rates.py (97f8e01bf6a4980b); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from three_rates.py (8f7c3a8f1a8ef442); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Filters linear in phase that resolve lows as finely as a law of wavelengths needs, at little work.
@@ -352,12 +352,20 @@ KERNEL void design_three_rates(const ThreeRates *filters, double sample_rate, do
     three_rates_fit_slow(filters, sample_rate, faint, work);
 }
 
-/* Add ``i`` times the law in ``filters.laws[0]``, which is odd in frequency and smooth at 0. */
-KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
+/*
+ * Taps at the sample rate for ``i`` times a law that is odd in frequency and smooth at 0.
+ *
+ * Parameters
+ * ----------
+ * law : ndarray, shape (POINTS,)
+ *     At the points of the highest rate.
+ * taps : ndarray, shape (2 * half + 1,)
+ *     Gets them.
+ */
+KERNEL void three_rates_odd_taps(doubles_1 law, reals_1 taps)
 {
-    doubles_1 law = (doubles_1){filters->laws.at, filters->laws.n1};
-    reals_1 taps = filters->fast;
     const ix half = floor_division(taps.n0, 2);
+    taps.at[half] = REAL(0.0);
     for (ix n = 1; n < half + 1; n++) {
         double total = 0.0;
         for (ix i = 0; i < THREE_RATES_POINTS; i++) {
@@ -365,8 +373,8 @@ KERNEL void three_rates_add_odd_law(const ThreeRates *filters)
         }
         const double value = total / 512.0 * three_rates_window((double)n / ((double)half + 1.0));
         /* Taps stand in the order of the samples, so a later one multiplies the future. */
-        taps.at[half + n] = (real)((double)taps.at[half + n] + value);
-        taps.at[half - n] = (real)((double)taps.at[half - n] - value);
+        taps.at[half + n] = (real)value;
+        taps.at[half - n] = (real)-value;
     }
 }
 
@@ -502,6 +510,34 @@ KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals
     }
 }
 
+/* Column of the line with the first tap of the first sample of the hop, at the sample rate. */
+KERNEL ix three_rates_first_column(const ThreeRates *filters)
+{
+    const ix new = filters->line.n1 - THREE_RATES_HOP * (THREE_RATES_HOPS -
+        (ix)filters->counts.at[THREE_RATES_HOP_OF_LINE]);
+    return new - THREE_RATES_HOP * (12 + floor_division(filters->slow.n0, 2)) - 48 - THREE_RATES_HALF_FAST;
+}
+
+/*
+ * Filter the hop that was written to the line by other taps as well, before :func:`filter_hop` does.
+ *
+ * Parameters
+ * ----------
+ * filters : ThreeRates
+ *     With the hop's sound from the column of :func:`next_hop` on.
+ * taps : ndarray, shape of ``filters.fast``
+ *     At the sample rate; nothing is filtered at the others.
+ * out : ndarray, shape (channels, HOP)
+ *     Gets a hop of output, as late as that of :func:`filter_hop`.
+ */
+KERNEL void three_rates_filter_hop_at_sample_rate(const ThreeRates *filters, reals_1 taps, reals_2 out)
+{
+    for (ix channel = 0; channel < filters->line.n0; channel++) {
+        three_rates_filter_fast((reals_1){filters->line.at + channel * filters->line.n1, filters->line.n1},
+            three_rates_first_column(filters), taps, (reals_1){out.at + channel * out.n1, out.n1});
+    }
+}
+
 /*
  * Filter the hop that was written to the line.
  *
@@ -509,10 +545,12 @@ KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals
  * ----------
  * filters : ThreeRates
  *     With the hop's sound from the column of :func:`next_hop` on.
+ * raised : ndarray, shape (12, 8)
+ *     ``filters.raising``, or that times a gain of what comes from the lower rates.
  * out : ndarray, shape (channels, HOP)
  *     Gets a hop of output, ``three_rates_latency() - HOP`` samples late.
  */
-KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
+KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 raised, reals_2 out)
 {
     const ix hop = (ix)filters->counts.at[THREE_RATES_HOP_OF_LINE];
     const ix half = floor_division(filters->slow.n0, 2);
@@ -528,8 +566,8 @@ KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
             filters->slows_out.n1};
         reals_1 middles_out = (reals_1){filters->middles_out.at + channel * filters->middles_out.n1,
             filters->middles_out.n1};
-        three_rates_filter_fast(line, new - THREE_RATES_HOP * behind - 48 - THREE_RATES_HALF_FAST,
-            filters->fast, (reals_1){out.at + channel * out.n1, out.n1});
+        three_rates_filter_fast(line, three_rates_first_column(filters), filters->fast, (reals_1){out.at +
+            channel * out.n1, out.n1});
         for (ix r = 0; r < THREE_RATES_STEP; r++) {
             middles.at[new_middle + r] = dot_products_dot_product(filters->lowering, line, new - 40 +
                 THREE_RATES_STEP * r - THREE_RATES_LOWER_HALF);
@@ -546,8 +584,8 @@ KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out)
             middles_out.at[new_out + r] = middles_out.at[new_out + r] +
                 dot_products_dot_product(filters->middle, middles, at);
         }
-        three_rates_add_raised(middles_out, new_out - 11, filters->raising, (reals_1){out.at + channel *
-            out.n1, out.n1});
+        three_rates_add_raised(middles_out, new_out - 11, raised, (reals_1){out.at + channel * out.n1,
+            out.n1});
     }
     filters->counts.at[THREE_RATES_HOP_OF_LINE] = (int64_t)(hop + 1);
 }

@@ -43,7 +43,7 @@ KERNEL void three_rates_fit_middle(const ThreeRates *filters, double faint, doub
 KERNEL void three_rates_fit_slow(const ThreeRates *filters, double sample_rate, double faint, doubles_1 work);
 KERNEL void three_rates_silence(reals_1 taps);
 KERNEL void design_three_rates(const ThreeRates *filters, double sample_rate, doubles_1 work);
-KERNEL void three_rates_add_odd_law(const ThreeRates *filters);
+KERNEL void three_rates_odd_taps(doubles_1 law, reals_1 taps);
 KERNEL void clear_three_rates(const ThreeRates *filters);
 KERNEL void three_rates_to_front(reals_2 line, ix skipped);
 KERNEL ix three_rates_next_hop(const ThreeRates *filters, reals_2 dry);
@@ -51,6 +51,8 @@ KERNEL ix three_rates_next_hop_alone(const ThreeRates *filters);
 KERNEL void three_rates_filter_fast(reals_1 line, ix first, reals_1 taps, reals_1 out);
 KERNEL void three_rates_raise_one(reals_1 low, ix first, reals_2 raising, reals_1 out);
 KERNEL void three_rates_add_raised(reals_1 low, ix first, reals_2 raising, reals_1 out);
-KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 out);
+KERNEL ix three_rates_first_column(const ThreeRates *filters);
+KERNEL void three_rates_filter_hop_at_sample_rate(const ThreeRates *filters, reals_1 taps, reals_2 out);
+KERNEL void three_rates_filter_hop(const ThreeRates *filters, reals_2 raised, reals_2 out);
 
 #endif

@@ -474,9 +474,6 @@ static bool numbers_of(const StageText *stage, Numbers *to)
         case RULE_NUMBER:
             put_double(to, setting->given || !value->optional ? setting->number : number->otherwise);
             break;
-        case RULE_ABOVE:
-            put_integer(to, setting->number > number->otherwise);
-            break;
         case RULE_BEYOND:
             put_double(to, magnitude(setting->number) > number->otherwise ? setting->number : 0.0);
             break;

@@ -34,7 +34,6 @@ typedef struct {
 
 enum {
     RULE_NUMBER,
-    RULE_ABOVE,
     RULE_BEYOND,
     RULE_ALONE,
     RULE_WHOLE,

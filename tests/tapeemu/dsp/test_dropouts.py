@@ -9,6 +9,7 @@ from scipy import stats
 
 from tapeemu.dsp.dropouts import list_dropouts
 from tapeemu.dsp.kernels import dropouts as kernels
+from tapeemu.dsp.kernels.glides import Glide
 from tapeemu.dsp.kernels.hashing import mix_hash, uniform
 
 KEY = 20_261
@@ -22,6 +23,12 @@ def law_of(per_minute=100.0, depth_db=(3.0, 12.0), length_ms=(5.0, 50.0)):
 
 
 LAW = law_of()
+
+
+def standing():
+    """No depth that moves."""
+    glide = Glide(np.zeros((2, 7)), np.zeros(3, np.int64))
+    return kernels.MovingDepth(glide, np.zeros(5), -1, 0)
 
 
 @pytest.fixture(scope="module")
@@ -102,7 +109,7 @@ def test_depths_of_a_stretch_are_those_of_the_list(rate, hours, after, size):
     law = law_of(3_000.0)
     first = int(hours * 3_600 * rate) + after
     depth = np.full(size, np.nan)
-    assert kernels.add_dropouts(np.uint64(KEY), law, rate, np.int64(first), 0, depth)
+    assert kernels.add_dropouts(np.uint64(KEY), law, rate, np.int64(first), 0, standing(), depth)
     exact = Fraction(rate)
     wanted = np.zeros(size)
     start = Fraction(first) / exact
@@ -120,8 +127,9 @@ def test_a_stretch_without_dropouts_is_left_alone():
     law = law_of(1.0)
     depth = np.full(10, 7.0)
     found = [
-        kernels.add_dropouts(np.uint64(KEY), law, 48_000.0, np.int64(48_000 * k), 0, depth) for k in range(10)
+        kernels.add_dropouts(np.uint64(KEY), law, 48_000.0, np.int64(48_000 * k), 0, standing(), depth)
+        for k in range(10)
     ]
     assert found == [False] * 10
     assert np.all(depth == 7.0)
-    assert not kernels.add_dropouts(np.uint64(KEY), law_of(0.0), 48_000.0, np.int64(0), 0, depth)
+    assert not kernels.add_dropouts(np.uint64(KEY), law_of(0.0), 48_000.0, np.int64(0), 0, standing(), depth)

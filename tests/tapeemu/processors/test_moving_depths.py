@@ -232,6 +232,56 @@ def test_random_levels_exceed_what_the_curve_says_for_5_percent_of_the_time(
             assert np.corrcoef(part)[0, 1] == pytest.approx(correlation, abs=0.1)
 
 
+@pytest.mark.parametrize("hours", [0, 10])
+def test_dropouts_stay_and_follow_their_depth(hours: int) -> None:
+    """The depth by the law of its place between the limits, in the dips of the list, made here."""
+    start = RATE + hours * 3600 * RATE
+    at, lengths = start / RATE, {"dropout_shortest_ms": 10.0, "dropout_longest_ms": 60.0}
+    tape = AmplitudeFlutter(random_db=0.0, dropouts_per_minute=900.0, dropout_least_db=2.0, **lengths, seed=7)
+    heard = moved(tape, curve("dropout_most_db", (at, 6.0), (at + 0.5, 12.0)))(
+        np.ones(24_000), RATE, start_sample=start
+    )
+    seconds = at + np.arange(24_000) / RATE
+    most, expected = 6.0 + 12.0 * (seconds - at), np.zeros(24_000)
+    for centre, depth, length in tape.dropouts(at - 1.0, at + 1.5):
+        share = np.log(depth / 2.0) / np.log(tape.dropout_most_db / 2.0)
+        edge = np.clip((np.abs(seconds - centre) - 0.25e-3 * length) / (0.5e-3 * length), 0.0, 1.0)
+        shape = 0.5 + 0.5 * np.cos(np.pi * edge)
+        expected = np.maximum(expected, 2.0 * (most / 2.0) ** share * shape)
+    part = slice(2_000, 22_000)
+    assert np.ptp(expected[part]) > 5.0
+    assert np.max(np.abs(20.0 * np.log10(heard) + expected)[part]) < 2e-4
+
+
+@pytest.mark.parametrize("mode", ["gain", "spacing"])
+def test_no_cut_and_no_beginning_changes_a_dropout(mode: Any) -> None:
+    tape = AmplitudeFlutter(
+        mode=mode, dropouts_per_minute=3_000.0, dropout_least_db=1.0, seed=7, dropouts_on_all_channels=False
+    )
+    made = moved(
+        tape,
+        curve("dropout_most_db", (0.05, 2.0, "hold"), (0.1, 40.0), (0.13, 10.0, "smooth"), (0.2, 20.0)),
+        curve("random_db", (0.1, 0.3, "hold"), (0.12, 2.0), (0.2, 0.3)),
+    )
+    audio = 0.3 * np.random.default_rng(4).standard_normal((2, 12_000))
+    came = []
+    for sizes in ((12_000,), (1, 700, 0, 37), (241,)):
+        stream, parts, begin, turn = made.stream(sample_rate=RATE, channels=2), [], 0, 0
+        while begin < audio.shape[1]:
+            size = sizes[turn % len(sizes)]
+            parts.append(stream.process(audio[:, begin : begin + size]))
+            begin, turn = begin + size, turn + 1
+        came.append(np.concatenate(parts, axis=1))
+    assert np.array_equal(came[0], came[1])
+    assert np.array_equal(came[0], came[2])
+    first = 5_001
+    audio[:, :first] = 0.0
+    whole = made(audio, RATE)
+    assert np.array_equal(
+        made(audio[:, first:], RATE, start_sample=first)[:, 200:-200], whole[:, first + 200 : -200]
+    )
+
+
 # --- azimuth -----------------------------------------------------------------------------------------------
 
 
