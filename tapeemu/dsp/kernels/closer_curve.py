@@ -3,8 +3,8 @@
 How fast the harmonics of a bent sound fall is told by the field's steps: the tangent's poles lie ``pi / 2`` off
 the real axis, so what turns up at a frequency F is about ``exp(-pi^2 F / s)`` for a field that moves by `s` in a
 second. At four times the rate that is 120 dB down, where it would fold into the pass band, while the field moves
-by no more than 0.6 from one sample to the next: nearly always, for bass moves slowly and treble is seldom loud. In
-a frame in which it moves faster more samples are set between these, as many as full scale at 20 kHz may need
+by no more than 0.45 from one sample to the next: nearly always, for bass moves slowly and treble is seldom loud.
+In a frame in which it moves faster more samples are set between these, as many as full scale at 20 kHz may need
 behind the record equaliser; they are bent, and brought down again by the filter that set them.
 
 A frame that is followed closely fades into one that is not, so that what both ways differ by above the pass band
@@ -52,7 +52,7 @@ _BEFORE = 4
 _SHARPNESS = 11.0
 _MARGIN = 2 * _TAPS
 _LINE = 2 * _COLUMNS + _MARGIN
-_CALM_STEP = 0.6
+_CALM_STEP = 0.45
 _MOST_TIMES = 24
 _HIGHEST_HZ = 20_000.0
 _NEPERS = 11.5

@@ -1,4 +1,4 @@
-/* Generated from closer_curve.py (b050fec087af3b03); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from closer_curve.py (71157a9c43c1cd74); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The curve of the magnetisation at four times the sample rate, and closer where the field moves fast.
@@ -6,8 +6,8 @@
  * How fast the harmonics of a bent sound fall is told by the field's steps: the tangent's poles lie ``pi / 2`` off
  * the real axis, so what turns up at a frequency F is about ``exp(-pi^2 F / s)`` for a field that moves by `s` in a
  * second. At four times the rate that is 120 dB down, where it would fold into the pass band, while the field moves
- * by no more than 0.6 from one sample to the next: nearly always, for bass moves slowly and treble is seldom loud. In
- * a frame in which it moves faster more samples are set between these, as many as full scale at 20 kHz may need
+ * by no more than 0.45 from one sample to the next: nearly always, for bass moves slowly and treble is seldom loud.
+ * In a frame in which it moves faster more samples are set between these, as many as full scale at 20 kHz may need
  * behind the record equaliser; they are bent, and brought down again by the filter that set them.
  *
  * A frame that is followed closely fades into one that is not, so that what both ways differ by above the pass band
@@ -27,7 +27,7 @@
 #define CLOSER_CURVE_SHARPNESS REAL(11.0)
 #define CLOSER_CURVE_MARGIN 20
 #define CLOSER_CURVE_LINE 1044
-#define CLOSER_CURVE_CALM_STEP REAL(0x1.3333333333333p-1)
+#define CLOSER_CURVE_CALM_STEP REAL(0x1.ccccccccccccdp-2)
 #define CLOSER_CURVE_MOST_TIMES 24
 #define CLOSER_CURVE_HIGHEST_HZ REAL(20000.0)
 #define CLOSER_CURVE_NEPERS REAL(11.5)
