@@ -70,7 +70,7 @@ VARIANTS: dict[str, list[dict[str, Any]]] = {
         },
         {
             "start_law": "catching_up",
-            "events": [{"action": "start", "at_seconds": -2.5, "time_constant_seconds": 0.02}],
+            "events": [{"action": "start", "at_seconds": -8.5, "time_constant_seconds": 0.02}],
         },
     ],
     "tape_noise": [{}, {"hiss": False, "hum_db": -50.0}, {"hiss": False, "modulation_noise_db": -40.0}],

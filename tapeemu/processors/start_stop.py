@@ -46,9 +46,9 @@ class StartStop(ProcessorOfKernels):
 
     * ``v = 1 - exp(-t / T)``, first order, with `start_law` "cued": the tape was wound to where it will be in
       step with the recording once it is up to speed. That is ``T`` ahead, so this is the latency;
-    * ``v = 1 - (12 exp(-t / T) - exp(-t / (12 T))) / 11`` with "catching_up": a transport locked to a clock
-      starts at its place, falls ``0.8 T`` behind, and makes up for it, twelve times as slowly; it is up to 5.3 %
-      too fast for that, most of all at ``5.4 T``.
+    * ``v = 1 - (40 exp(-t / T) - exp(-t / (40 T))) / 39`` with "catching_up": a transport locked to a clock
+      starts at its place, falls ``0.91 T`` behind, and makes up for it, forty times as slowly; it is up to 2.07 %
+      too fast for that, most of all at ``7.6 T``.
 
     **The recording's clock goes on.** Outside of starts and stops every sample is in its place, unchanged, and
     the output has the length of the input: what passes while the tape stands is not heard, and all stems of a
@@ -63,14 +63,13 @@ class StartStop(ProcessorOfKernels):
     b)^2))`` with the bass's, ``b``, which lets it fall as `v` once its pitch is below ``1 / (2 pi b)``. At
     standstill there is silence. The amplifier is shut there; a start opens it evenly over five times ``b``.
 
-    Reading faster than nominal folds the top of the band; so from 1 % too fast on what lies above 0.474 of the
-    sample rate is gone, and all below 0.41 is left. The reader errs by -100 dB up to 0.417 of the sample rate.
+    Reading faster than nominal folds the top of the band; so from 1 % too fast on what lies above 0.4895 of the
+    sample rate is gone, and all below 0.455 is left. The reader errs by -100 dB up to 0.417 of the sample rate.
 
     A sine is never louder than on a running tape by more than 0.5 dB. Other sounds may be by a little more where
     they are of waves below 50 Hz, for the equalisation's corner turns their phases. Where a recording begins or
     ends abruptly, in the middle of a start or stop too, its peak is the one between its samples, where a step
-    overshoots by 9 %: a moving tape is read there. It is louder than that by 0.5 dB at most, but in
-    a start that catches up, whose filter rings as well.
+    overshoots by 9 %: a moving tape is read there. It is louder than that by 0.5 dB at most.
 
     Notes
     -----

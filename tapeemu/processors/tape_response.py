@@ -65,14 +65,17 @@ class TapeResponse(ProcessorOfKernels):
     high-passes of first order take out what does not go on a tape; each is 0.04 dB down at 20 Hz at its default
     corner.
 
-    Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate
-    where full scale reaches 2.5 times saturation at most, else at twelve times (four times from 100 kHz, twice
-    from 200 kHz). Between 0.4535 of the sample rate and half of it products of distortion may fold. Its gain `g`
-    makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at the output. What is
-    behind it erases itself: the spacing grows with the square of the field, taken as the mean
-    square over 5 ms, so that a sine whose field reaches saturation loses `self_erasure_db` at 10 kHz, at others
-    about in proportion to frequency, and at most 18 dB at 10 kHz. So the output of a loud high tone falls when it
-    is recorded louder still.
+    Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate;
+    and at 12 to 96 times, by what full scale at 20 kHz reaches into it behind the record equaliser, in frames of
+    128 samples in which the field moves by more than 0.45 of saturation from one sample at four times the rate to
+    the next. What folds of a tone of 1 to 20 kHz, full scale or less, is 100 dB below it at the input, at 44.1 kHz
+    and above and while full scale is no more than 24 dB above `mol_db`; and so 90 dB below what comes out, where
+    that is lower by 10 dB at most. Between 0.4535 of the sample rate and half of it products of distortion may
+    fold. Its gain `g` makes `mol_db` the level of a 1 kHz sine at the input with 3 % third harmonic at the output.
+    What is behind it erases itself: the spacing grows with the square of the field, taken as the mean square over
+    5 ms, so that a sine whose field reaches saturation loses `self_erasure_db` at 10 kHz, at others about in
+    proportion to frequency, and at most 18 dB at 10 kHz. So the output of a loud high tone falls when it is
+    recorded louder still.
 
     `bias_db` is how far the bias is from the one that the record equaliser is made for. At that optimum a 10 kHz
     tone is 3 dB below its highest sensitivity, which lies at 2 dB less bias. So with ``b`` dB more than the

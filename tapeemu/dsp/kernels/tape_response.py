@@ -10,8 +10,17 @@ from typing import NamedTuple
 import numpy as np
 
 from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1, Precises2, Reals1, Reals2
+from tapeemu.dsp.kernels.closer_curve import (
+    CloserCurve,
+    closer_curve_clear,
+    closer_curve_delay,
+    closer_curve_design,
+    closer_curve_follow,
+    closer_curve_frame,
+    closer_curve_shapes,
+    closer_times,
+)
 from tapeemu.dsp.kernels.compilation import kernel
-from tapeemu.dsp.kernels.drive import driven
 from tapeemu.dsp.kernels.elementary import (
     exponential,
     fade,
@@ -55,19 +64,6 @@ from tapeemu.dsp.kernels.long_filter import (
 )
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.offset_filter import offset_pole
-from tapeemu.dsp.kernels.oversampling import (
-    HISTORY_HIGH,
-    OVERSAMPLER_ARRAYS,
-    Oversampler,
-    fall_softly,
-    oversampler_clear,
-    oversampler_design,
-    oversampler_shapes,
-    oversampling_factor,
-    per_base,
-    rise,
-    soft_latency,
-)
 from tapeemu.dsp.kernels.record_equaliser import (
     RECORD_HALF,
     RecordEqualiser,
@@ -131,6 +127,7 @@ MOST_RECORD_LOSS_UM = 20.0
 _TURN = 6.283185307179586
 _NEPERS_PER_DB = 0.11512925464970229
 _MOL_HZ = 1_000.0
+_HIGHEST_HZ = 20_000.0
 _QUARTER_POINTS = 256
 _BASS_SECONDS = 0.1
 _BARE_SECONDS = 0.02
@@ -139,14 +136,13 @@ _MOST_TIMES = 4
 _LONGEST_HALF = 384
 _BIAS_TO_TOP_DB = 2.0
 _BIAS_LOSS_DB = 3.0
-_MOL_FIELD = 0.6287864  # of a sine with 3 % third harmonic, in units of saturation
-_GENTLE_FIELD = 2.5
+_LOUDEST_POINTS = 64
 _FLUSH = 1e-30
 
 # Where numbers stand in TapeResponseMemory.plan and of a channel in TapeResponseMemory.slopes.
 GAIN, ERASING, HIGH_PASS, HIGH_PASS_GAIN, BASS_ZERO, BASS_GAIN, REPLAY_POLE, REPLAY_GAIN = range(8)
-_MOL_PEAK, _RAISED = 8, 9
-_PLAN = 10
+_MOL_PEAK, _RAISED, _HIGHEST = 8, 9, 10
+_PLAN = 11
 _STATE = 6
 _AT, _LATENCY_OF_CURVE = 0, 1
 
@@ -203,7 +199,7 @@ class TapeResponseMemory(NamedTuple):
 
     Attributes
     ----------
-    plan : ndarray, shape (10,)
+    plan : ndarray, shape (11,)
         See the places above.
     state : ndarray, shape (2,)
         Samples written since what is kept was moved; delay of the curve.
@@ -219,8 +215,8 @@ class TapeResponseMemory(NamedTuple):
         What strong sound loses.
     post : LongFilter
         Losses and replay equaliser.
-    over : Oversampler
-        The way up and down.
+    curve : CloserCurve
+        The curve of the magnetisation, with the way up and down in rate.
     face : ndarray, shape (5, 118)
         Nodes of the head's response.
     fast_gains, middle_gains, slow_gains, fit : ndarray
@@ -235,7 +231,7 @@ class TapeResponseMemory(NamedTuple):
     recording: RecordEqualiser
     erasure: SelfErasure
     post: LongFilter
-    over: Oversampler
+    curve: CloserCurve
     face: Precises2
     fast_gains: Precises1
     middle_gains: Precises1
@@ -318,18 +314,6 @@ def _slow_half(settings: TapeResponseSettings, sample_rate: Precise) -> int:
 
 
 @kernel()
-def _factor(settings: TapeResponseSettings, sample_rate: Precise) -> int:
-    """How many times the sample rate the curve runs at: four where full scale drives it gently, else as the drive.
-
-    At a field of three times saturation the harmonics of the tangent fall by 4.6 dB each, and of a tone at a
-    sixth of the rate that of number 21 is the first to fold into the pass band.
-    """
-    factor = oversampling_factor(sample_rate)
-    full_scale = _MOL_FIELD * power_of_ten(-0.05 * (settings.reference_level_dbfs + settings.mol_db))
-    return min(factor, 4) if full_scale <= _GENTLE_FIELD else factor
-
-
-@kernel()
 def _points(least: int) -> int:
     """Points of a design: a power of two, at least 512."""
     points = 512
@@ -379,7 +363,7 @@ def tape_response_tail(
 @kernel()
 def _latest(settings: TapeResponseSettings, sample_rate: Precise) -> int:
     """Samples by which sound that has come back from the curve is later than the input."""
-    return RECORD_HALF + soft_latency(_factor(settings, sample_rate))
+    return RECORD_HALF + closer_curve_delay()
 
 
 @kernel()
@@ -402,8 +386,7 @@ def tape_response_shapes(
     slow_half = _slow_half(settings, sample_rate)
     long_filter_shapes(fast_half, side, fast_end, middle_half, slow_half, channels, first, shapes)
     first += LONG_FILTER_ARRAYS
-    oversampler_shapes(_factor(settings, sample_rate), channels, first, shapes)
-    first += OVERSAMPLER_ARRAYS
+    first = closer_curve_shapes(channels, shapes, first)
     first = shape_row(NODE_ROWS, FACE_NODES, shapes, first)
     first = shape_row(_points(2 * fast_end), 1, shapes, first)
     first = shape_row(_points(2 * middle_half), 1, shapes, first)
@@ -611,6 +594,23 @@ def _design_filters(
 
 
 @kernel()
+def _highest_pre_emphasis(settings: TapeResponseSettings, lost_um: Precise, sample_rate: Precise) -> Precise:
+    """By how much the record equaliser raises what it raises most."""
+    top = min(_HIGHEST_HZ, 0.45 * sample_rate)
+    highest: Precise = 0.0
+    for i in range(_LOUDEST_POINTS):
+        f = top * (i + 1.0) / _LOUDEST_POINTS
+        highest = max(highest, pre_emphasis(settings.medium, lost_um, f))
+    return highest
+
+
+@kernel()
+def _times_of_curve(gain: Precise, highest: Precise, sample_rate: Precise) -> int:
+    """How closely the curve is followed, for the largest field that full scale has behind the record equaliser."""
+    return closer_times(gain * highest, logarithm(highest) / _NEPERS_PER_DB, sample_rate)
+
+
+@kernel()
 def tape_response_design(
     settings: TapeResponseSettings,
     sample_rate: Precise,
@@ -642,10 +642,10 @@ def tape_response_design(
     plan[BASS_GAIN] = (1.0 + high) / (1.0 + bass)
     plan[REPLAY_POLE] = bass
     plan[REPLAY_GAIN] = 0.5 * (1.0 + bass)
-    factor = _factor(settings, sample_rate)
-    memory.state[_LATENCY_OF_CURVE] = soft_latency(factor)
+    memory.state[_LATENCY_OF_CURVE] = closer_curve_delay()
     memory.state[_AT] = start_sample - start_sample // FRAME * FRAME
-    oversampler_design(factor, memory.over)
+    plan[_HIGHEST] = _highest_pre_emphasis(settings, lost_um, sample_rate)
+    closer_curve_design(_times_of_curve(gain, plan[_HIGHEST], sample_rate), memory.curve)
     _design_filters(settings, sample_rate, lost_um, memory, thin, deep)
     self_erasure_design(sample_rate, memory.slow_gains, memory.erasure)
 
@@ -661,6 +661,9 @@ def tape_response_change(
     """
     gain = _gain_of(settings, memory.plan[_MOL_PEAK], memory.plan[_RAISED])
     glide_target(_LOG_GAIN, logarithm(gain), memory.glide)
+    times = _times_of_curve(gain, memory.plan[_HIGHEST], sample_rate)
+    if times != memory.curve.times[0]:
+        closer_curve_follow(times, memory.curve)
 
 
 @kernel()
@@ -674,7 +677,7 @@ def tape_response_seek(memory: TapeResponseMemory, place: np.int64) -> None:
     record_equaliser_clear(memory.recording)
     self_erasure_clear(memory.erasure)
     long_filter_clear(memory.post)
-    oversampler_clear(memory.over)
+    closer_curve_clear(memory.curve)
 
 
 @kernel()
@@ -723,15 +726,6 @@ def _record(channel: int, at: int, memory: TapeResponseMemory, audio: Reals1) ->
 
 
 @kernel()
-def _saturate(count: int, high: Reals2) -> None:
-    """Pass a field through the tangent, in place; one channel at the top rate."""
-    for row in range(high.shape[0]):
-        samples = high[row, HISTORY_HIGH : HISTORY_HIGH + count]
-        for i in range(count):
-            samples[i] = driven(samples[i], 0.0)
-
-
-@kernel()
 def _find_gains(count: int, memory: TapeResponseMemory) -> None:
     """Write the gains of samples into the curve and behind it: each sound meets those of its own input."""
     at = int(memory.glide.counts[AT]) - RECORD_HALF
@@ -761,8 +755,6 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
         Input and output.
     """
     plan = memory.plan
-    over = memory.over
-    rows_per_base = per_base(over.plan[0])
     gain: float = plan[GAIN]
     level: float = 1.0 / plan[GAIN]
     erasing: float = plan[ERASING]
@@ -788,9 +780,10 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 for i in range(count):
                     audio[i] = gain * audio[i]
             self_erasure_hear(channel, at, erasing, memory.erasure, audio)
-            rise(audio, channel, over)
-            _saturate(count * rows_per_base, over.high[channel])
-            fall_softly(channel, over, audio)
+            within = at % FRAME
+            for i in range(count):
+                memory.curve.waiting[channel, within + i] = audio[i]
+                audio[i] = memory.curve.bent[channel, within + i]
             if moving:
                 _multiply(memory.work[_LEVELS], audio)
             else:
@@ -805,6 +798,7 @@ def tape_response_process(memory: TapeResponseMemory, block: Reals2, out: Reals2
                 # Here alone, for each test would make the next sample wait.
                 for k in range(_STATE):
                     slopes[k] = slopes[k] if abs(slopes[k]) > _FLUSH else 0.0
+                closer_curve_frame(channel, memory.curve)
                 long_filter_frame(channel, at + count, memory.post)
                 if erasing != 0.0:
                     self_erasure_frame(channel, at + count, memory.erasure)

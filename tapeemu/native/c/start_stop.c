@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (48c610e4709b6546); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (a12b52aed5a8555d); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -18,7 +18,7 @@
 #define START_STOP_CELLS 512
 #define START_STOP_FRICTION REAL(0x1.47ae147ae147bp-7)
 #define START_STOP_SETTLING REAL(20.0)
-#define START_STOP_SLOWNESS REAL(12.0)
+#define START_STOP_SLOWNESS REAL(40.0)
 #define START_STOP_OPENING REAL(5.0)
 #define START_STOP_STOP 0
 #define START_STOP_CUED 1
@@ -61,11 +61,11 @@
 #define START_STOP_MIRROR 64
 #define START_STOP_STRETCH 256
 #define START_STOP_LOW_HALF 16
-#define START_STOP_BELOW_HALF 50
-#define START_STOP_HISTORY 112
+#define START_STOP_BELOW_HALF 100
+#define START_STOP_HISTORY 200
 #define START_STOP_LOW_EDGE REAL(0x1.ae147ae147ae1p-2)
-#define START_STOP_BELOW_PASS REAL(0x1.a3d70a3d70a3dp-2)
-#define START_STOP_BELOW_STOP REAL(0x1.e5604189374bcp-2)
+#define START_STOP_BELOW_PASS REAL(0x1.d1eb851eb851fp-2)
+#define START_STOP_BELOW_STOP REAL(0x1.f53f7ced91687p-2)
 #define START_STOP_KAISER REAL(0x1.41eb851eb851fp+3)
 #define START_STOP_FULLY_BELOW REAL(0x1.47ae147ae147bp-7)
 #define START_STOP_PI REAL(0x1.921fb54442d18p+1)
@@ -109,9 +109,9 @@ KERNEL start_stop_motion_result start_stop_motion(ix kind, double lag, double sp
     if (kind == START_STOP_CUED) {
         return (start_stop_motion_result){-tau * left, 1.0 - left};
     }
-    const double slow = elementary_exponential(-x / 12.0);
-    lag = tau * 12.0 / 11.0 * (slow - left);
-    return (start_stop_motion_result){lag, 1.0 - (12.0 * left - slow) / 11.0};
+    const double slow = elementary_exponential(-x / 40.0);
+    lag = tau * 40.0 / 39.0 * (slow - left);
+    return (start_stop_motion_result){lag, 1.0 - (40.0 * left - slow) / 39.0};
 }
 
 /* Samples until a stopping tape is at rest, or a starting one within a millionth of a sample of its place. */
@@ -122,7 +122,7 @@ KERNEL double start_stop_lasting(ix kind, double speed, double tau)
     }
     const double x = larger_double(1.0, elementary_logarithm(0x1.199999999999ap+0 * tau /
         0x1.0c6f7a0b5ed8dp-20));
-    return kind == START_STOP_LOCKED ? 12.0 * tau * x : tau * x;
+    return kind == START_STOP_LOCKED ? 40.0 * tau * x : tau * x;
 }
 
 /* Lag in samples and speed that an event finds: what the one before it has left. */
@@ -179,7 +179,7 @@ KERNEL ix start_stop_lag_of(const StartStopSettings *settings, double sample_rat
             const double rest = result_2.m0;
             most = larger_double(most, larger_double(lag, rest));
         } else if (kind == START_STOP_LOCKED) {
-            most = larger_double(most, 0x1.999999999999ap-1 * tau);
+            most = larger_double(most, 0x1.e666666666666p-1 * tau);
         }
     }
     return (ix)ceiling_of_double(most);
@@ -198,7 +198,7 @@ KERNEL bool start_stop_catches_up(const StartStopSettings *settings)
 /* Samples that the filters of the tape look ahead. */
 KERNEL ix start_stop_filters_delay(const StartStopSettings *settings)
 {
-    return start_stop_catches_up(settings) ? 66 : START_STOP_LOW_HALF;
+    return start_stop_catches_up(settings) ? 116 : START_STOP_LOW_HALF;
 }
 
 /* Samples by which the output is late: what the tape may be ahead, half the reader, and the filters. */
@@ -238,9 +238,9 @@ KERNEL void start_stop_shapes(const StartStopSettings *settings, double sample_r
     row = memory_shapes_shape_row(events, START_STOP_COLUMNS, shapes, row);
     row = memory_shapes_shape_row(events, START_STOP_COLUMNS, shapes, row);
     row = memory_shapes_shape_row(33, 1, shapes, row);
-    row = memory_shapes_shape_row(51, 1, shapes, row);
+    row = memory_shapes_shape_row(101, 1, shapes, row);
     row = memory_shapes_shape_row(514, START_STOP_TAPS, shapes, row);
-    row = memory_shapes_shape_row(2 * channels, 368, shapes, row);
+    row = memory_shapes_shape_row(2 * channels, 456, shapes, row);
     row = memory_shapes_shape_row(groups * channels, start_stop_ring_of(settings, sample_rate) +
         START_STOP_MIRROR, shapes, row);
     row = memory_shapes_shape_row(channels, START_STOP_STATES, shapes, row);
@@ -306,10 +306,10 @@ KERNEL void start_stop_design_low(double pole, double treble, doubles_2 scratch,
     }
 }
 
-/* Half of a low-pass that leaves 0.41 of the rate alone and is 100 dB down from 0.474 on: Kaiser's window. */
+/* Half of a low-pass that leaves 0.455 of the rate, and is 100 dB down from 0.4895 on: Kaiser's window. */
 KERNEL void start_stop_design_below(reals_1 below)
 {
-    const double middle = 0x1.c49ba5e353f7cp-1;
+    const double middle = 0x1.e395810624dd3p-1;
     double total = 0.0;
     for (ix k = 0; k < below.n0; k++) {
         const double along = (double)k / ((double)below.n0 - 0.5);
@@ -468,7 +468,7 @@ KERNEL double start_stop_low_passed(reals_1 recent, ix first, ix count, reals_1 
 KERNEL void start_stop_without_top(reals_1 recent, ix first, ix count, reals_1 below, reals_1 out)
 {
     const ux middle = (ux)first;
-    const ux begin = (ux)112;
+    const ux begin = (ux)200;
     for (ux i = (ux)0; i < (ux)count; i++) {
         out.at[(ix)begin + (ix)i] = below.at[0] * recent.at[(ix)middle + (ix)i];
     }
@@ -522,8 +522,8 @@ KERNEL void start_stop_lay(const StartStopMemory *memory, reals_2 block, ix take
         if (changes && counts.at[START_STOP_GROUPS] == INT64_C(4)) {
             reals_1 below = (reals_1){memory->recent.at + (channels + channel) * memory->recent.n1,
                 memory->recent.n1};
-            start_stop_without_top(recent, 62, count, memory->below, below);
-            const ix behind = 96;
+            start_stop_without_top(recent, 100, count, memory->below, below);
+            const ix behind = 184;
             start_stop_put((reals_1){memory->line.at + (2 * channels + channel) * memory->line.n1,
                 memory->line.n1}, place, ring, behind, below, count);
             states.at[START_STOP_LOW_BELOW] = start_stop_low_passed(below, behind, count, memory->low, pole,

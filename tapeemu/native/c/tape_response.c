@@ -1,4 +1,4 @@
-/* Generated from tape_response.py (e8e216351767133f); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from tape_response.py (b180b254f7050edc); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The response of a tape and what level does to it: see :class:`tapeemu.processors.tape_response.TapeResponse`.
@@ -22,8 +22,6 @@
 #define TAPE_RESPONSE_SLACK 2048
 #define TAPE_RESPONSE_SLOW_STEP 64
 #define TAPE_RESPONSE_STEP 8
-#define TAPE_RESPONSE_HISTORY_HIGH 24
-#define TAPE_RESPONSE_OVERSAMPLER_ARRAYS 5
 #define TAPE_RESPONSE_RECORD_HALF 344
 #define TAPE_RESPONSE_ERASED_HZ REAL(10000.0)
 #define TAPE_RESPONSE_HALF_DB REAL(0x1.8151824c7587fp+2)
@@ -32,6 +30,7 @@
 #define TAPE_RESPONSE_TURN REAL(0x1.921fb54442d18p+2)
 #define TAPE_RESPONSE_NEPERS_PER_DB REAL(0x1.d791c5f888823p-4)
 #define TAPE_RESPONSE_MOL_HZ REAL(1000.0)
+#define TAPE_RESPONSE_HIGHEST_HZ REAL(20000.0)
 #define TAPE_RESPONSE_QUARTER_POINTS 256
 #define TAPE_RESPONSE_BASS_SECONDS REAL(0x1.999999999999ap-4)
 #define TAPE_RESPONSE_BARE_SECONDS REAL(0x1.47ae147ae147bp-6)
@@ -40,8 +39,7 @@
 #define TAPE_RESPONSE_LONGEST_HALF 384
 #define TAPE_RESPONSE_BIAS_TO_TOP_DB REAL(2.0)
 #define TAPE_RESPONSE_BIAS_LOSS_DB REAL(3.0)
-#define TAPE_RESPONSE_MOL_FIELD REAL(0x1.41f04a8056d27p-1)
-#define TAPE_RESPONSE_GENTLE_FIELD REAL(2.5)
+#define TAPE_RESPONSE_LOUDEST_POINTS 64
 #define TAPE_RESPONSE_FLUSH REAL(0x1.4484bfeebc2a0p-100)
 #define TAPE_RESPONSE_GAIN 0
 #define TAPE_RESPONSE_ERASING 1
@@ -53,7 +51,8 @@
 #define TAPE_RESPONSE_REPLAY_GAIN 7
 #define TAPE_RESPONSE_MOL_PEAK 8
 #define TAPE_RESPONSE_RAISED 9
-#define TAPE_RESPONSE_PLAN 10
+#define TAPE_RESPONSE_HIGHEST 10
+#define TAPE_RESPONSE_PLAN 11
 #define TAPE_RESPONSE_STATE 6
 #define TAPE_RESPONSE_AT 0
 #define TAPE_RESPONSE_LATENCY_OF_CURVE 1
@@ -147,20 +146,6 @@ KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double s
         sample_rate) / 64.0);
 }
 
-/*
- * How many times the sample rate the curve runs at: four where full scale drives it gently, else as the drive.
- *
- * At a field of three times saturation the harmonics of the tangent fall by 4.6 dB each, and of a tone at a
- * sixth of the rate that of number 21 is the first to fold into the pass band.
- */
-KERNEL ix tape_response_factor(const TapeResponseSettings *settings, double sample_rate)
-{
-    const ix factor = oversampling_factor(sample_rate);
-    const double full_scale = 0x1.41f04a8056d27p-1 * elementary_power_of_ten(-0x1.999999999999ap-5 *
-        (settings->reference_level_dbfs + settings->mol_db));
-    return full_scale <= 2.5 ? smaller_integer(factor, 4) : factor;
-}
-
 /* Points of a design: a power of two, at least 512. */
 KERNEL ix tape_response_points(ix least)
 {
@@ -216,7 +201,9 @@ KERNEL ix tape_response_tail(const TapeResponseSettings *settings, double sample
 /* Samples by which sound that has come back from the curve is later than the input. */
 KERNEL ix tape_response_latest(const TapeResponseSettings *settings, double sample_rate)
 {
-    return TAPE_RESPONSE_RECORD_HALF + oversampling_soft_latency(tape_response_factor(settings, sample_rate));
+    (void)settings;
+    (void)sample_rate;
+    return TAPE_RESPONSE_RECORD_HALF + closer_curve_delay();
 }
 
 /* Write the shapes of the arrays of :class:`TapeResponseMemory`, a row for each. */
@@ -239,8 +226,7 @@ KERNEL void tape_response_shapes(const TapeResponseSettings *settings, double sa
     const ix slow_half = tape_response_slow_half(settings, sample_rate);
     long_filter_shapes(fast_half, side, fast_end, middle_half, slow_half, channels, first, shapes);
     first += TAPE_RESPONSE_LONG_FILTER_ARRAYS;
-    oversampling_oversampler_shapes(tape_response_factor(settings, sample_rate), channels, first, shapes);
-    first += TAPE_RESPONSE_OVERSAMPLER_ARRAYS;
+    first = closer_curve_shapes(channels, shapes, first);
     first = memory_shapes_shape_row(TAPE_RESPONSE_NODE_ROWS, TAPE_RESPONSE_FACE_NODES, shapes, first);
     first = memory_shapes_shape_row(tape_response_points(2 * fast_end), 1, shapes, first);
     first = memory_shapes_shape_row(tape_response_points(2 * middle_half), 1, shapes, first);
@@ -449,6 +435,26 @@ KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, d
         memory->slow_gains, memory->fit, &memory->post);
 }
 
+/* By how much the record equaliser raises what it raises most. */
+KERNEL double tape_response_highest_pre_emphasis(const TapeResponseSettings *settings, double lost_um, double
+    sample_rate)
+{
+    const double top = smaller_double(20000.0, 0x1.ccccccccccccdp-2 * sample_rate);
+    double highest = 0.0;
+    for (ix i = 0; i < TAPE_RESPONSE_LOUDEST_POINTS; i++) {
+        const double f = top * ((double)i + 1.0) / 64.0;
+        highest = larger_double(highest, wavelength_losses_pre_emphasis(&settings->medium, lost_um, f));
+    }
+    return highest;
+}
+
+/* How closely the curve is followed, for the largest field that full scale has behind the record equaliser. */
+KERNEL ix tape_response_times_of_curve(double gain, double highest, double sample_rate)
+{
+    return closer_curve_closer_times(gain * highest, elementary_logarithm(highest) / 0x1.d791c5f888823p-4,
+        sample_rate);
+}
+
 /* Fill the plan, for memory that is all zeros; the place on the tape decides only where its frames begin. */
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels,
     int64_t start_sample, int64_t track, const TapeResponseMemory *memory)
@@ -482,11 +488,12 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
     plan.at[TAPE_RESPONSE_BASS_GAIN] = (1.0 + high) / (1.0 + bass);
     plan.at[TAPE_RESPONSE_REPLAY_POLE] = bass;
     plan.at[TAPE_RESPONSE_REPLAY_GAIN] = 0.5 * (1.0 + bass);
-    const ix factor = tape_response_factor(settings, sample_rate);
-    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)oversampling_soft_latency(factor);
+    memory->state.at[TAPE_RESPONSE_LATENCY_OF_CURVE] = (int64_t)closer_curve_delay();
     memory->state.at[TAPE_RESPONSE_AT] = start_sample - floor_division_64(start_sample, INT64_C(128)) *
         INT64_C(128);
-    oversampling_oversampler_design(factor, &memory->over);
+    plan.at[TAPE_RESPONSE_HIGHEST] = tape_response_highest_pre_emphasis(settings, lost_um, sample_rate);
+    closer_curve_design(tape_response_times_of_curve(gain, plan.at[TAPE_RESPONSE_HIGHEST], sample_rate),
+        &memory->curve);
     tape_response_design_filters(settings, sample_rate, lost_um, memory, thin, deep);
     self_erasure_design(sample_rate, memory->slow_gains, &memory->erasure);
 }
@@ -500,11 +507,14 @@ KERNEL void tape_response_design(const TapeResponseSettings *settings, double sa
 KERNEL void tape_response_change(const TapeResponseSettings *settings, double sample_rate, ix channels, const
     TapeResponseMemory *memory)
 {
-    (void)sample_rate;
     (void)channels;
     const double gain = tape_response_gain_of(settings, memory->plan.at[TAPE_RESPONSE_MOL_PEAK],
         memory->plan.at[TAPE_RESPONSE_RAISED]);
     glides_glide_target(TAPE_RESPONSE_LOG_GAIN, elementary_logarithm(gain), &memory->glide);
+    const ix times = tape_response_times_of_curve(gain, memory->plan.at[TAPE_RESPONSE_HIGHEST], sample_rate);
+    if ((int64_t)times != memory->curve.times.at[0]) {
+        closer_curve_follow(times, &memory->curve);
+    }
 }
 
 /* Go to rest; of the place on the tape only where its frames begin matters. */
@@ -520,7 +530,7 @@ KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place)
     record_equaliser_clear(&memory->recording);
     self_erasure_clear(&memory->erasure);
     long_filter_clear(&memory->post);
-    oversampling_oversampler_clear(&memory->over);
+    closer_curve_clear(&memory->curve);
 }
 
 /* Filter of first order, in place: ``y[n] = pole * y[n-1] + x[n] - zero * x[n-1]``, times the gain. */
@@ -571,18 +581,6 @@ KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *me
     record_equaliser_run(channel, at, &memory->recording, audio);
 }
 
-/* Pass a field through the tangent, in place; one channel at the top rate. */
-KERNEL void tape_response_saturate(ix count, reals_2 high)
-{
-    for (ix row = 0; row < high.n0; row++) {
-        reals_1 samples = (reals_1){high.at + row * high.n1 + TAPE_RESPONSE_HISTORY_HIGH,
-            TAPE_RESPONSE_HISTORY_HIGH + count - TAPE_RESPONSE_HISTORY_HIGH};
-        for (ix i = 0; i < count; i++) {
-            samples.at[i] = drive_driven(samples.at[i], REAL(0.0));
-        }
-    }
-}
-
 /* Write the gains of samples into the curve and behind it: each sound meets those of its own input. */
 KERNEL void tape_response_find_gains(ix count, const TapeResponseMemory *memory)
 {
@@ -619,8 +617,6 @@ KERNEL void tape_response_multiply(reals_1 factors, reals_1 audio)
 KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 block, reals_2 out)
 {
     doubles_1 plan = memory->plan;
-    const Oversampler over = memory->over;
-    const ix rows_per_base = oversampling_per_base((ix)over.plan.at[0]);
     const real gain = (real)plan.at[TAPE_RESPONSE_GAIN];
     const real level = (real)(1.0 / plan.at[TAPE_RESPONSE_GAIN]);
     const real erasing = (real)plan.at[TAPE_RESPONSE_ERASING];
@@ -654,10 +650,11 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                 }
             }
             self_erasure_hear(channel, at, erasing, &memory->erasure, audio);
-            oversampling_rise(audio, channel, &over);
-            tape_response_saturate(count * rows_per_base, (reals_2){over.high.at + channel * over.high.n1 *
-                over.high.n2, over.high.n1, over.high.n2});
-            oversampling_fall_softly(channel, &over, audio);
+            const ix within = floor_remainder(at, TAPE_RESPONSE_FRAME);
+            for (ix i = 0; i < count; i++) {
+                memory->curve.waiting.at[channel * memory->curve.waiting.n1 + within + i] = audio.at[i];
+                audio.at[i] = memory->curve.bent.at[channel * memory->curve.bent.n1 + within + i];
+            }
             if (moving) {
                 tape_response_multiply((reals_1){memory->work.at + TAPE_RESPONSE_LEVELS * memory->work.n1,
                     memory->work.n1}, audio);
@@ -679,6 +676,7 @@ KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 bloc
                     slopes.at[k] = magnitude_double(slopes.at[k]) > 0x1.4484bfeebc2a0p-100 ? slopes.at[k] :
                         0.0;
                 }
+                closer_curve_frame(channel, &memory->curve);
                 long_filter_frame(channel, at + count, &memory->post);
                 if (erasing != REAL(0.0)) {
                     self_erasure_frame(channel, at + count, &memory->erasure);

@@ -3,14 +3,13 @@
 #ifndef TAPEEMU_TAPE_RESPONSE_H
 #define TAPEEMU_TAPE_RESPONSE_H
 
-#include "drive.h"
+#include "closer_curve.h"
 #include "elementary.h"
 #include "glides.h"
 #include "head_face.h"
 #include "long_filter.h"
 #include "memory_shapes.h"
 #include "offset_filter.h"
-#include "oversampling.h"
 #include "record_equaliser.h"
 #include "self_erasure.h"
 #include "wavelength_losses.h"
@@ -41,7 +40,7 @@ typedef struct {
     RecordEqualiser recording;
     SelfErasure erasure;
     LongFilter post;
-    Oversampler over;
+    CloserCurve curve;
     doubles_2 face;
     doubles_1 fast_gains;
     doubles_1 middle_gains;
@@ -59,7 +58,6 @@ KERNEL ix tape_response_fast_end(const TapeResponseSettings *settings, double sa
 KERNEL ix tape_response_eights(double count);
 KERNEL ix tape_response_middle_half(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_slow_half(const TapeResponseSettings *settings, double sample_rate);
-KERNEL ix tape_response_factor(const TapeResponseSettings *settings, double sample_rate);
 KERNEL ix tape_response_points(ix least);
 KERNEL ix tape_response_drives(const TapeResponseSettings *settings);
 KERNEL ix tape_response_latency(const TapeResponseSettings *settings, double sample_rate, ix channels);
@@ -90,12 +88,13 @@ KERNEL double tape_response_saturated_output_db(const TapeResponseSettings *sett
 KERNEL double tape_response_solved_record_loss_um(const TapeResponseSettings *settings, doubles_2 nodes, double thin, double deep);
 KERNEL void tape_response_fill(const TapeResponseSettings *settings, double sample_rate, double rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep, doubles_1 gains);
 KERNEL void tape_response_design_filters(const TapeResponseSettings *settings, double sample_rate, double lost_um, const TapeResponseMemory *memory, double thin, double deep);
+KERNEL double tape_response_highest_pre_emphasis(const TapeResponseSettings *settings, double lost_um, double sample_rate);
+KERNEL ix tape_response_times_of_curve(double gain, double highest, double sample_rate);
 KERNEL void tape_response_design(const TapeResponseSettings *settings, double sample_rate, ix channels, int64_t start_sample, int64_t track, const TapeResponseMemory *memory);
 KERNEL void tape_response_change(const TapeResponseSettings *settings, double sample_rate, ix channels, const TapeResponseMemory *memory);
 KERNEL void tape_response_seek(const TapeResponseMemory *memory, int64_t place);
 KERNEL void tape_response_slope(reals_1 audio, double pole, double zero, double gain, doubles_1 state);
 KERNEL void tape_response_record(ix channel, ix at, const TapeResponseMemory *memory, reals_1 audio);
-KERNEL void tape_response_saturate(ix count, reals_2 high);
 KERNEL void tape_response_find_gains(ix count, const TapeResponseMemory *memory);
 KERNEL void tape_response_multiply(reals_1 factors, reals_1 audio);
 KERNEL void tape_response_process(const TapeResponseMemory *memory, reals_2 block, reals_2 out);

@@ -23,10 +23,10 @@ EVENTS: list[dict[str, Any]] = [
 def started(law: str, tau: float, t: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lag in seconds and speed, so long after a start."""
     x = t / tau
-    fast, slow = np.exp(-x), np.exp(-x / 12.0)
+    fast, slow = np.exp(-x), np.exp(-x / 40.0)
     if law == "cued":
         return -tau * fast, 1.0 - fast
-    return tau * 12.0 / 11.0 * (slow - fast), 1.0 - (12.0 * fast - slow) / 11.0
+    return tau * 40.0 / 39.0 * (slow - fast), 1.0 - (40.0 * fast - slow) / 39.0
 
 
 def sine_from_tape(hz: float, law: str, tau: float, seconds: float) -> FloatArray:
@@ -115,7 +115,7 @@ def test_no_start_or_stop_of_a_thousand_is_louder() -> None:
     assert loudest_of_random_events(1000) < 10.0 ** (0.5 / 20.0)
 
 
-def cut_in_the_middle(count: int, seed: int) -> float:
+def cut_in_the_middle(count: int, seed: int, law: Any) -> float:
     """Highest output over what stands between the samples of a sine cut anywhere, also within a start or stop.
 
     A cut rings, by 9 % on a grid that lies between the samples (Gibbs); scipy tells the peak there, at 16 times
@@ -127,12 +127,13 @@ def cut_in_the_middle(count: int, seed: int) -> float:
         rate = int(rng.choice([22_050, 44_100, 48_000, 96_000]))
         hz, tau = 50.0 * (0.36 * rate / 50.0) ** rng.uniform(), 0.02 * 5.0 ** rng.uniform()
         at = 0.2 * rng.uniform()
-        action = ["start", "stop"][int(rng.integers(2))]
+        action = "start" if law == "catching_up" else ["start", "stop"][int(rng.integers(2))]
         tape = StartStop(
             events=[{"action": action, "at_seconds": at, "time_constant_seconds": tau}],
-            start_law="cued",
+            start_law=law,
         )
-        begin = round(rate * rng.uniform(-0.1, at + 3.0 * tau))
+        # A tape that catches up is at its fastest after 7.6 time constants.
+        begin = round(rate * rng.uniform(-0.1, at + (20.0 if law == "catching_up" else 3.0) * tau))
         size = int(rng.integers(64, round(6.0 * tau * rate)))
         tone = np.sin(2.0 * np.pi * hz * np.arange(begin, begin + size) / rate + rng.uniform(0.0, 6.28))
         around = np.pad(tone, 200)
@@ -142,21 +143,24 @@ def cut_in_the_middle(count: int, seed: int) -> float:
     return most
 
 
-def test_a_recording_cut_anywhere_is_no_louder_than_between_its_samples() -> None:
-    assert cut_in_the_middle(20, 3) < 10.0 ** (0.5 / 20.0)
+@pytest.mark.parametrize(("law", "seed"), [("cued", 3), ("catching_up", 108)])
+def test_a_recording_cut_anywhere_is_no_louder_than_between_its_samples(law: Any, seed: int) -> None:
+    assert cut_in_the_middle(20, seed, law) < 10.0 ** (0.5 / 20.0)
 
 
 @pytest.mark.long
-def test_a_thousand_cut_recordings_are_no_louder_than_between_their_samples() -> None:
-    assert cut_in_the_middle(1000, 11) < 10.0 ** (0.5 / 20.0)
+@pytest.mark.parametrize(("law", "seed"), [("cued", 11), ("catching_up", 11), ("catching_up", 12)])
+def test_a_thousand_cut_recordings_are_no_louder_than_between_their_samples(law: Any, seed: int) -> None:
+    """With a tape up to 5.3 % too fast, and all above 0.41 of the rate taken out, ten in a thousand were."""
+    assert cut_in_the_middle(1000, seed, law) < 10.0 ** (0.5 / 20.0)
 
 
 def test_nothing_folds_while_the_tape_catches_up() -> None:
     """A sine above the reach of the filter is gone 1 % above nominal speed; 19 kHz is left."""
     tape = StartStop(events=[{"action": "start", "at_seconds": 0.0}], start_law="catching_up", start_seconds=0.1)
-    for hz, gone in ((23_200.0, True), (19_000.0, False)):
+    for hz, gone in ((23_600.0, True), (21_000.0, False)):
         tone = np.sin(2.0 * np.pi * hz * np.arange(2 * RATE) / RATE)
-        fastest = tape(tone, RATE)[round(0.5 * RATE) : round(0.6 * RATE)]
+        fastest = tape(tone, RATE)[round(0.6 * RATE) : round(0.8 * RATE)]
         assert bool(np.max(np.abs(fastest)) < 1e-4) is gone
 
 

@@ -333,21 +333,68 @@ def test_the_level_of_three_percent_is_read(name: str, mol_db: float) -> None:
     assert percent == pytest.approx(3.0, abs=0.02)
 
 
-@pytest.mark.parametrize(("mol_db", "times"), [(9.5, 4), (-6.0, 12)])
-@pytest.mark.parametrize("hz", [1245.0, 8000.0])
-def test_aliasing_of_the_whole_is_below_90_db(mol_db: float, times: int, hz: float) -> None:
-    """As for the drive: prime-length transform, full scale; power off the harmonics over power on them."""
-    size = 47_981
-    place = round(hz * size / RATE)
-    tape = TapeResponse(mol_db=mol_db, high_pass_hz=30.0)
-    assert plan_of(tape).over.plan[0] == times
-    heard = tape(np.sin(2.0 * np.pi * place * np.arange(2 * size) / size + 0.1), RATE)
-    power = np.abs(np.fft.rfft(heard[size - 12_000 : -12_000])) ** 2
+def folded_db(tape: TapeResponse, hz: float, level_dbfs: float, rate: int) -> tuple[float, float]:
+    """Power off the harmonics of a tone, up to 20 kHz, re that on them behind it, and re the tone before it.
+
+    Prime-length transform, so that no product folds onto a harmonic.
+    """
+    size = 4_999
+    place = round(hz * size / rate)
+    amplitude = 10.0 ** (0.05 * level_dbfs)
+    before = round(0.5 * rate)
+    heard = tape(amplitude * np.sin(2.0 * np.pi * place * np.arange(before + 2 * size) / size + 0.1), rate)
+    # What is cut off rings ahead by as much as the filters are long: the tone goes on behind what is taken.
+    part = heard[round(0.25 * rate) : round(0.25 * rate) + size]
+    power = np.abs(np.fft.rfft(part)) ** 2
     power[0] = 0.0
-    limit = int(20_000 / RATE * size)
+    limit = int(min(20_000.0, 0.4535 * rate) / rate * size)
     on = np.zeros(power.size, bool)
     on[place::place] = True
-    assert 10.0 * np.log10(power[:limit][~on[:limit]].sum() / power[:limit][on[:limit]].sum()) < -90.0
+    folded = float(power[:limit][~on[:limit]].sum())
+    given = (0.5 * amplitude * size) ** 2
+    return 10.0 * math.log10(folded / power[:limit][on[:limit]].sum()), 10.0 * math.log10(folded / given)
+
+
+LOUD: dict[str, TapeResponse] = {
+    **{name: medium(name, high_pass_hz=30.0) for name in MEDIA},
+    "4.76, loud": medium("4.76", high_pass_hz=30.0, mol_db=4.0, treble_time_constant_us=70.0),
+    "9.5, nothing erased": medium("9.5", high_pass_hz=30.0, self_erasure_db=0.0),
+    "38, far too loud": medium("38", high_pass_hz=30.0, mol_db=-6.0),
+}
+
+
+def assert_it_folds_little(tape: TapeResponse, hz: float, level_dbfs: float, rate: int) -> None:
+    """-100 dB of the tone at the input; -90 dB, as the drive, of an output that is not lower by more than 10 dB.
+
+    A loud high tone erases itself, by up to 33 dB, so that little of the output is left to compare with.
+    """
+    of_output, of_input = folded_db(tape, hz, level_dbfs, rate)
+    assert of_input < -100.0, (hz, level_dbfs, rate)
+    assert of_output < -90.0 or of_input - of_output < -10.0, (hz, level_dbfs, rate)
+
+
+@pytest.mark.parametrize("name", ["38", "9.5"])
+def test_loud_tones_fold_little(name: str) -> None:
+    for hz in (1_245.0, 8_000.0, 13_000.0, 18_100.0, 19_900.0):
+        assert_it_folds_little(LOUD[name], hz, 0.0, RATE)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+@pytest.mark.parametrize("name", LOUD)
+def test_no_tone_folds_much(name: str, rate: int) -> None:
+    rng = np.random.default_rng([len(name), rate])
+    for hz in np.concatenate([np.geomspace(1_000.0, 19_950.0, 20), rng.uniform(8_000.0, 19_950.0, 10)]):
+        for level_dbfs in (0.0, -6.0, -12.0, -20.0):
+            assert_it_folds_little(LOUD[name], float(hz), level_dbfs, rate)
+
+
+def test_the_curve_is_followed_as_closely_as_treble_is_raised() -> None:
+    """Times four times the rate; by what full scale reaches into the curve at 20 kHz."""
+    assert plan_of(medium("38")).curve.times[0] == 3
+    assert plan_of(medium("19")).curve.times[0] == 6
+    assert plan_of(medium("9.5")).curve.times[0] == 12
+    assert plan_of(medium("9.5"), 96_000).curve.times[0] == 6
 
 
 @pytest.mark.parametrize("bias_db", [-2.0, -1.0, 1.0, 3.0])
