@@ -77,10 +77,64 @@ def test_a_processor_is_added_by_following_the_page(project: Path) -> None:
         *("tests/test_contract.py", "tests/test_numerical_hygiene.py", "tests/test_settings_heard.py"),
         *("tests/test_architecture.py", "tests/test_readme.py", "tests/tapeemu/presets/test_reference.py"),
         *("tests/tapeemu/plugins/test_every_processor.py", "tests/tapeemu/targets/test_machines.py"),
-        "tests/tapeemu/processors/test_layer_echo.py",
+        *("tests/tapeemu/test_automation.py", "tests/tapeemu/processors/test_layer_echo.py"),
         *("-k", "layer_echo or declarations_say or has_a_row or public or arrows or unit or every_processor_is"),
     )
     assert passed(output) >= 50
+
+
+@pytest.mark.long
+def test_a_source_of_kernels_is_added_by_following_the_page(project: Path) -> None:
+    """A tone whose level can follow a curve: the files that the page names, and the rows that it asks for."""
+    page = recipe("To add a processor")
+    own = project / "tests/shared/motor_whine"
+    for name, folder in ("kernels.py", "tapeemu/dsp/kernels"), ("processor.py", "tapeemu/processors"):
+        assert re.search(rf"`{name}` to\s+`{folder}/`", page)
+        shutil.copy(own / name, project / folder / "motor_whine.py")
+    follow(ROWS_OF_A_SOURCE, project)
+    for asked in re.findall(r"^```text ([\w./]+), after: ([^\n]+)$", ROWS_OF_A_SOURCE, re.MULTILINE):
+        assert Path(asked[0]).name in page, f"the page does not ask for a row in {asked[0]}"
+    run(project, "-m", "tapeemu.native.generate")
+    run(project, "-m", "tapeemu", "settings", "--markdown", "--out", "docs/settings.md", "--overwrite")
+    output = run(
+        project,
+        *("-m", "pytest", "-q", "-p", "no:randomly", "-p", "no:cacheprovider", "-m", "not long"),
+        *("tests/test_contract.py", "tests/test_settings_heard.py", "tests/test_architecture.py"),
+        *("tests/test_readme.py", "tests/tapeemu/test_automation.py", "tests/tapeemu/presets/test_reference.py"),
+        *("-k", "motor_whine or MotorWhine or declarations_say or has_a_row or public or arrows"),
+    )
+    assert passed(output) >= 40
+
+
+ROWS_OF_A_SOURCE = """
+```text tapeemu/__init__.py, after: from tapeemu.processors.head_azimuth import
+    from tapeemu.processors.motor_whine import MotorWhine
+```
+
+```text tapeemu/__init__.py, after: "HeadAzimuth",
+    "MotorWhine",
+```
+
+```text tapeemu/__init__.py, after: "tapeemu.processors.head_azimuth":
+    "tapeemu.processors.motor_whine": ("MotorWhine",),
+```
+
+```text tapeemu/plugins/tables.py, after: "head_azimuth": "Tape Head
+    "motor_whine": "Motor Whine",
+```
+
+```text tests/tapeemu/test_automation.py, after: JUDGED: dict[
+    ("motor_whine", "whine_dbfs"): [tapeemu.MotorWhine()],
+```
+
+```text tests/tapeemu/test_automation.py, after: import numpy as np
+import tapeemu
+```
+
+```text README.md, after: | `HeadAzimuth` |
+| `MotorWhine` | the whine of a motor | level dBFS, frequency Hz |
+```
+"""
 
 
 @pytest.mark.long

@@ -280,3 +280,27 @@ def test_a_checkout_is_installed_with_its_loops_where_there_is_no_compiler(tmp_p
     assert loop_library.files_as_built(folder) == [folder / name for name in loop_library.library_names()]
     assert not list((empty / "lib").glob("python*/site-packages/ziglang*"))
     assert not (tmp_path / "home" / ".cache" / "zig").exists()
+
+
+def test_what_is_compiled_is_given_to_the_build_of_the_wheel(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = MACHINES["linux-arm64"]
+
+    def compiled(_: building.Machine, package: Path, cache: Path) -> None:
+        assert cache.parent == package.parent
+        package.mkdir()
+        (package / "loops").write_text("compiled")
+
+    def build_of_wheel(command: list[str], **given: typing.Any) -> subprocess.CompletedProcess[str]:
+        built = Path(given["env"][release.BUILT])
+        assert (built / release.TAG_FILE).read_text() == f"py3-none-{machine.wheel}"
+        folder = Path(command[command.index("--wheel-dir") + 1])
+        folder.mkdir()
+        shutil.copy(built / "loops", folder / "made.whl")
+        return subprocess.CompletedProcess(command, 0, "", "")
+
+    monkeypatch.setattr(release, "_compile", compiled)
+    monkeypatch.setattr(release.subprocess, "run", build_of_wheel)
+    assert release.make_wheel(machine, tmp_path / "out") == tmp_path / "out" / "made.whl"
+    assert (tmp_path / "out" / "made.whl").read_text() == "compiled"

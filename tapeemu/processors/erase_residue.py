@@ -3,14 +3,15 @@
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from tapeemu.processor import Processor, Stream, Traits, setting
+from tapeemu.kernel_stream import ProcessorOfKernels
+from tapeemu.processor import Traits, setting
 
 __all__ = ["EraseResidue"]
 
 _FAINT_DB = -35.0
 
 
-class EraseResidue(Processor):
+class EraseResidue(ProcessorOfKernels):
     """A tape that comes round, or is recorded over: under the new sound lies a rest of the earlier pass.
 
     What stood on a place of the tape was recorded there `earlier_seconds` before, on a loop of tape or by an
@@ -70,23 +71,9 @@ class EraseResidue(Processor):
 
     def kernel_settings(self) -> Any:
         """The settings as the kernels take them."""
-        from tapeemu.kernel_stream import processor_kernels
-
-        return processor_kernels(self.kind).settings_from(
+        return self.kernels().settings_from(
             residue_db=self.residue_db,
             bass_rise_db=self.bass_rise_db,
             bass_corner_hz=self.bass_corner_hz,
             earlier_seconds=self.earlier_seconds,
-        )
-
-    def stream(self, *, sample_rate: float, channels: int, start_sample: int = 0, track: int = 0) -> Stream:
-        from tapeemu.kernel_stream import KernelStream, processor_kernels
-
-        return KernelStream(
-            processor_kernels(self.kind),
-            self.kernel_settings(),
-            sample_rate=sample_rate,
-            channels=channels,
-            start_sample=start_sample,
-            track=track,
         )

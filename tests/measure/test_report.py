@@ -123,3 +123,19 @@ def test_a_reading_that_is_not_there_is_told_with_those_that_are() -> None:
     assert report["thd_percent"] is reading
     with pytest.raises(MeasureError, match="there is no reading 'wow'; there are thd_percent"):
         report["wow"]
+
+
+def test_a_spectrum_is_drawn_from_above_nothing_on() -> None:
+    """Its axes are logarithmic: a point at 0 Hz, or of nothing, stands nowhere."""
+    x, y = np.array([0.0, 1.0, 2.0, 3.0]), np.array([0.5, 0.0, 0.2, 0.1])
+    curve = Curve(quantity="spectrum", x=x, y=y, x_name="rate", x_unit="Hz", y_unit="%")
+    report = Report(
+        sample_rate=48_000.0,
+        reference_level_dbfs=-18.0,
+        seeds=(1,),
+        readings={},
+        curves={"amplitude_spectrum": curve},
+    )
+    figure = plots._amplitude_spectrum(report)
+    assert figure is not None
+    assert list(figure.axes[0].lines[0].get_xdata()) == [2.0, 3.0]

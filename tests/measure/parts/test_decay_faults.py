@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_decays import RATE, SECONDS, bands, decay, noise
 
-from measure.parts.decay_faults import recording_end
+from measure.parts.decay_faults import _clipped, recording_end
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import decay_from_impulse, decay_of_noise
 
@@ -112,3 +112,12 @@ def test_what_is_no_band_of_noise_has_no_fit() -> None:
     for reading in (band.edt, band.t20, band.t30, band.likelihood):
         assert reading.warnings
     assert math.isnan(band.likelihood.value)
+
+
+def test_one_flat_top_of_three_samples_is_clipping_however_coarse_the_steps() -> None:
+    h = np.round(20.0 * decay()) / 20.0
+    top = float(np.max(np.abs(h))) + 1.0
+    for length, end in ((2, -math.inf), (3, 303.0)):
+        flat = h.copy()
+        flat[300 : 300 + length] = top
+        assert _clipped(flat) == end

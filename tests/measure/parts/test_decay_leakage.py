@@ -17,6 +17,7 @@ from measure.parts.decay_leakage import BandDescription, leakage
 from measure.parts.decay_model import DecayModel
 from measure.parts.signals import noise_burst
 from measure.quantities.decay import Decay, decay_from_impulse, decay_of_noise
+from measure.quantities.decay.rules import widened
 
 OCTAVES = (63.0, 125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0)
 
@@ -189,3 +190,10 @@ def test_the_highest_band_has_a_neighbour_at_any_rate(rate: int) -> None:
     band = decay_from_impulse(h, rate).bands[-1]
     for reading in (band.edt, band.t20, band.t30, band.likelihood):
         assert abs(reading.value - 0.5) < 2.0 * reading.uncertainty, str(reading)
+
+
+def test_a_share_of_neighbours_within_chance_is_no_bound() -> None:
+    """Of 1 s a tenth is theirs: 0.09 s, less than 0.3 s of chance and more than 0.01 s."""
+    assert not widened(1.0, 0.3, 0.1).bound
+    assert widened(1.0, 0.01, 0.1).bound
+    assert widened(1.0, 0.01, 0.1).sigma == pytest.approx(1.0 - 1.0 / 1.1, rel=0.01)

@@ -256,3 +256,8 @@ def test_no_figure_without_conditions() -> None:
 def test_impossible_arguments_are_errors(arguments: dict[str, object], match: str) -> None:
     with pytest.raises(MeasureError, match=match):
         amplitude_fluctuation(np.zeros(10), FS, **arguments)
+
+
+def test_the_carrier_is_told_to_a_tenth_of_a_millihertz() -> None:
+    result = amplitude_fluctuation(tone(3150.123456, duration_seconds=3, sample_rate=FS), FS)
+    assert result.channels[0].dropout_count.conditions["tone_hz"] == 3150.1235

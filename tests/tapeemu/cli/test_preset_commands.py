@@ -5,13 +5,16 @@ import math
 import shutil
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from made_presets import measured_of
 
 from measure.results.reading import Reading
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli.measuring import plots_folder
+from tapeemu.cli.presets import print_figures
 from tapeemu.presets import load_preset, shipped_folder
 from tapeemu.presets.solving import Solution, _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand
@@ -232,3 +235,11 @@ def test_a_preset_that_lies_here_is_named(run: Run, tmp_path: Path, monkeypatch:
     (tmp_path / "ferry.toml").write_text("")
     assert "did you mean the file 'ferry.toml'?" in run("show", "ferry", status=3)
     assert "'tapeemu presets' lists" in run("show", "qqqq", status=3)
+
+
+def test_seeds_are_told_where_figures_are_a_mean(capsys: pytest.CaptureFixture[str]) -> None:
+    measured = measured_of(Chain())
+    print_figures(measured, state="fresh")
+    assert "mean of seeds 1, 2, 3" in capsys.readouterr().out
+    print_figures(replace(measured, seeds=(4,)), state="fresh")
+    assert "seeds" not in capsys.readouterr().out

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from measure.progress import shown
+from measure.progress import new_bars, shown
 from measure.report import Report
 from measure.standard_set import bench
 from measure.validation import FloatArray
@@ -146,3 +146,10 @@ def test_presets_in_one_process_tell_shares_of_all() -> None:
 
     assert list(in_processes(task, [1, 2], jobs=1, progress=shares.append)) == [1, 2]
     assert shares == [0.25, 0.75]
+
+
+def test_what_is_printed_beside_bars_goes_where_it_went(monkeypatch: pytest.MonkeyPatch) -> None:
+    terminal(monkeypatch)
+    printed = sys.stdout
+    with new_bars():
+        assert sys.stdout is printed

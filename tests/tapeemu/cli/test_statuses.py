@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from measure.errors import counted as of_measure
+from tapeemu.cli import _status
 from tapeemu.cli.process import _times
 from tapeemu.errors import counted as of_tapeemu
 from tapeemu.files import part_files
@@ -87,3 +88,12 @@ def test_how_many_times_real_time_is_never_none() -> None:
 def test_things_are_counted_in_words(counted: Callable[..., str]) -> None:
     assert [counted(number, "channel") for number in (0, 1, 2)] == ["0 channels", "1 channel", "2 channels"]
     assert [counted(number, "sample is", "samples are") for number in (1, 3)] == ["1 sample is", "3 samples are"]
+
+
+@pytest.mark.parametrize(("given", "status"), [("--version", 0), ("--no-such-option", 2)])
+def test_what_was_not_interrupted_does_not_say_so(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], given: str, status: int
+) -> None:
+    monkeypatch.setattr("sys.argv", ["tapeemu", given])
+    assert _status() == status
+    assert "interrupted" not in capsys.readouterr().err

@@ -34,6 +34,7 @@ from tapeemu.comparison.orders import all_orders, chosen_orders, elsewhere, two_
 from tapeemu.comparison.progress import SILENT
 from tapeemu.comparison.renders import relative_octaves
 from tapeemu.comparison.repeats import paired_difference, repeats_of_renders, settled, with_spread
+from tapeemu.comparison.result import _plain_chain
 from tapeemu.comparison.sentences import answer, differing, level_sentence, meaning, noteworthy
 from tapeemu.comparison.traits import SPOKEN, TRAITS, Change
 from tapeemu.errors import AudioError, OutputError, ParameterError, PresetError
@@ -447,6 +448,7 @@ def test_the_spread_over_tapes_is_their_standard_deviation() -> None:
     assert (found.value, found.uncertainty) == (11.0, 2.0)
     assert "3 tapes" in found.uncertainty_basis
     assert repeats_of_renders([{"crest_db": reading(1.0)}]) == {}
+    assert repeats_of_renders([]) == {}
     assert repeats_of_renders([{"crest_db": reading(1.0)}, {"crest_db": reading(math.nan)}]) == {}
 
 
@@ -950,8 +952,6 @@ def test_on_every_tape_octaves_are_against_the_first_order() -> None:
 
 def test_a_chain_with_an_object_from_outside_has_no_plain_form() -> None:
     import pedalboard
-
-    from tapeemu.comparison.result import _plain_chain
 
     assert _plain_chain(Chain([pedalboard.Gain(3.0)])) is None
     assert _plain_chain(CHAIN) == CHAIN.to_dict()

@@ -702,3 +702,10 @@ def test_a_number_that_is_none_is_told_with_its_rule(name: str, wrong: str, told
     with pytest.raises(PresetError) as error:
         parse_preset(text, name="a")
     assert f"{told}\n" in f"{error.value}\n"
+
+
+def test_a_preset_that_is_called_is_its_chain() -> None:
+    audio = np.random.default_rng(1).uniform(-0.5, 0.5, 500)
+    preset = Preset(name="x", purpose="y", chain=Chain(stages=[PreampDrive(thd_percent=3.0)]))
+    np.testing.assert_array_equal(preset(audio, 48_000), preset.chain(audio, 48_000))
+    assert preset(audio, 48_000).shape == audio.shape

@@ -21,7 +21,7 @@ from tapeemu.errors import ParameterError
 from tapeemu.presets import load_preset, parse_preset
 from tapeemu.presets.measuring import measure_chain, measure_preset, measured_parts, verify_all, verify_preset
 from tapeemu.presets.preset import Preset
-from tapeemu.presets.solving import SOLVABLE, Solution, solve
+from tapeemu.presets.solving import SOLVABLE, Solution, _Knob, _refuse_curves, solve
 from tapeemu.presets.writing import preset_text, save_preset
 from tapeemu.processors.amplitude_flutter import LevelPart
 from tapeemu.processors.plugin_effect import PluginEffect
@@ -259,3 +259,27 @@ def test_every_figure_that_can_be_asked_for_is_kept_in_presets() -> None:
 
     assert set(SOLVABLE) <= set(KEPT)
     assert load_preset("hall-into-drive").readings.keys() <= set(KEPT)
+
+
+def test_a_decay_is_solved_beside_a_curve_but_not_beneath_a_mix_that_moves() -> None:
+    points = (CurvePoint(seconds=0.0, value=10.0), CurvePoint(seconds=1.0, value=20.0))
+    wet, mix = (
+        Stage(processor=FdnReverb(), name="hall", automation=(Curve(setting=setting, points=points),))
+        for setting in ("wet_percent", "mix_percent")
+    )
+    _refuse_curves(wet, "decay_1000hz_seconds")
+    for stage, key in (mix, "decay_1000hz_seconds"), (wet, "thd_percent"), (mix, "thd_percent"):
+        with pytest.raises(ParameterError, match=rf"{key} is wanted, but in stage 'hall' \w+ follows a curve"):
+            _refuse_curves(stage, key)
+
+
+def test_a_setting_is_turned_by_the_slope_that_was_seen() -> None:
+    """Expected 0.5, seen 0.25 nepers a step: from 2, where 0.5 was found, 0.5 more take two steps."""
+    knob = _Knob("thd_percent", "drive", 0.0, 0.5, lambda processor, place, digits: processor)
+    chain = Chain(stages=[Stage(processor=PreampDrive(), name="drive")])
+    knob.turned(chain, 1.0, math.e)
+    assert knob.place == pytest.approx(2.0)
+    knob.turned(chain, math.exp(0.5), math.e)
+    assert knob.place == pytest.approx(4.0)
+    knob.turned(chain, math.exp(0.5), math.e)  # nothing moved: a quarter of the expected slope is the least
+    assert knob.place == pytest.approx(4.0 + 0.5 / 0.125)

@@ -105,6 +105,8 @@ def test_distance_is_never_negative_and_gives_the_loss():
     assert distance.min() >= 0.0
     assert distance.min() < 0.05 * distance.mean()
     wavelength_um = 190_500.0 / 10_000.0
+    as_told = flutter.distance_um(sample_rate=RATE, start_sample=0, samples=20 * RATE)  # at 38.1 cm/s
+    np.testing.assert_allclose(as_told, 2.0 * distance, rtol=1e-12, atol=1e-12)
     loss = 54.575 * distance / wavelength_um
     level = flutter.level_db(sample_rate=RATE, start_sample=0, samples=20 * RATE)
     np.testing.assert_allclose(loss - loss.mean(), level.mean() - level, atol=1e-4)

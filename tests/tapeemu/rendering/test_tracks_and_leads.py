@@ -191,3 +191,10 @@ def test_the_balance_of_one_file_is_its_own_level(tmp_path: Path) -> None:
     assert report.true_peak_dbtp == pytest.approx(-7.0, abs=0.01)
     with pytest.raises(OutputError, match="exists"):
         render_files([source], Chain([PreampDrive()]), targets=[target], delivery=delivery)
+
+
+def test_a_stage_that_remembers_four_samples_behind_a_source_has_heard_it_before() -> None:
+    chain = Chain([Hiss(), PreEcho(ahead_seconds=4 / 48_000)])
+    whole = chain(np.zeros((2, 3_000)), 48_000)
+    part = chain(np.zeros((2, 1_000)), 48_000, start_sample=2_000)
+    np.testing.assert_allclose(part[:, :-4], whole[:, 2_000:-4], rtol=0.0, atol=1e-15)

@@ -201,6 +201,7 @@ def test_pictures_show_what_is_there() -> None:
     """A half-scale sine of 1 kHz: one third octave at -6 dBFS, one level, one mel band."""
     clock = np.arange(2 * RATE) / RATE
     picture = picture_of(render_of(np.tile(0.5 * np.sin(2.0 * np.pi * 1000.0 * clock), (2, 1))), RATE)
+    np.testing.assert_allclose(picture.third_hz[1:] / picture.third_hz[:-1], 10.0**0.1)  # IEC 61260-1, base ten
     loudest = int(np.argmax(picture.third_dbfs))
     assert picture.third_hz[loudest] == pytest.approx(1000.0)
     assert picture.third_dbfs[loudest] == pytest.approx(-6.02, abs=0.05)
