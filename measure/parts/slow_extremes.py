@@ -209,7 +209,7 @@ def _hidden_line(model: "_Model", middle: FloatArray, hz: float) -> float | None
     seconds = float(middle[-1] - middle[0])
     rates = np.asarray(np.arange(hz, 0.5 * (middle.size - 1) / seconds, 0.25 / seconds))
     others = np.stack([np.ones(middle.size), middle - middle.mean()], axis=1)
-    inverse = _beside(model.inverse, others)[0]
+    inverse, _ = _beside(model.inverse, np.asarray(others, dtype=np.float64))
     waves = _waves(middle, rates).reshape(middle.size, 2, rates.size)
     toward = np.einsum("bk,bpr->kpr", inverse, waves)
     own = np.einsum("kpr,kqr->rpq", waves, toward)
@@ -281,7 +281,7 @@ class _Model:
         split = waves.shape[1] // 2
         below = slow_waves.shape[1] // 2
         common = np.concatenate([waves[:, :below], waves[:, split : split + below]], axis=1)
-        inverse = np.linalg.inv(covariance)
+        inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
         spread = float(np.linalg.slogdet(covariance)[1])
         if lost.size:
             inverse, sizes = _beside(inverse, lost)

@@ -74,15 +74,20 @@ def band_edges(
         near = slice(max(first - _SLOPE_POINTS, 0), first + 2 + _SLOPE_POINTS)
         steep = abs(float(np.polyfit(np.log(f[near]), above[near], 1)[0])) if at_reference > 0.0 else abs(slope)
         noise = math.hypot(float(max(doubt[first], doubt[first + 1])), at_reference) / steep
+        off_a_line = _OFF_A_LINE * octave
+        basis = "what a straight line between points may miss"
+        if noise > 0.0:
+            basis = f"{noise_of}; mostly a bound: {basis}" if off_a_line > noise else f"{noise_of}, {basis}"
+        else:
+            basis = f"a bound: {basis}"
         return Reading(
             quantity=quantity,
             value=value,
             unit="Hz",
             method=method,
             conditions=conditions,
-            uncertainty=value * math.hypot(_OFF_A_LINE * octave, noise),
-            uncertainty_basis="theory (interpolation between points"
-            + (")" if uncertainty_db is None else f", {noise_of})"),
+            uncertainty=value * math.hypot(off_a_line, noise),
+            uncertainty_basis=f"theory ({basis})",
         )
 
     def missing(quantity: str, last: int) -> Reading:

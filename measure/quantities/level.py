@@ -20,6 +20,7 @@ _BLOCK = 1 << 12
 _HALFWAY_EXCESS = 1.45  # sqrt(2), and room for the filter's ripple
 _LOUDNESS_CHANNELS = 5
 _QUASI_PEAK_SECONDS = 2.0
+_SETTLED_SECONDS = 1.0  # seven times the slower of the times in which the pointer rises
 _QUASI_PEAK_RATE = 88_000.0
 _DB_A_RATIO = 20.0 / math.log(10.0)
 
@@ -282,7 +283,7 @@ def _channel_levels(samples: FloatArray, conditions: Mapping[str, Condition]) ->
             uncertainty=doubt,
             uncertainty_basis="exact"
             if doubt == 0.0
-            else "theory: oversampling and its filter up to 0.44 of the rate",
+            else "a bound: what oversampling and its filter may miss up to 0.44 of the rate",
             warnings=warnings,
         )
 
@@ -443,8 +444,6 @@ def _noise_quasi_peak(
     highest = float(np.max(pointer))
     if highest <= 1e-15:
         return undefined(quantity, "dB", "the signal has no power in the band", conditions)
-    settled = pointer[pointer.size // 2 :]
-    spread = float(np.std(settled) / np.mean(settled))
     return Reading(
         quantity=quantity,
         value=_db(largest) + _db(highest * math.sqrt(2.0)) - float(conditions["reference_dbfs"]),
@@ -452,9 +451,25 @@ def _noise_quasi_peak(
         method="quasi-peak, maximum, re the reference level",
         standard="ITU-R BS.468-4",
         conditions=conditions,
-        uncertainty=_DB_A_RATIO * spread,
-        uncertainty_basis="spread of the pointer over the second half of the signal",
+        uncertainty=_DB_A_RATIO * _scatter_of_highest(pointer, factor * rate) / highest,
+        uncertainty_basis="spread of the pointer, as far as the highest of as many swings scatters",
     )
+
+
+def _scatter_of_highest(pointer: FloatArray, rate: float) -> float:
+    """Standard deviation of the highest place of a pointer over recordings as long as this one.
+
+    A random course of deviation s swings ``std(slope) / (2 pi s)`` times a second (Rice, "Mathematical analysis of
+    random noise", Bell System Technical Journal 24, 1945); the highest of N swings scatters by
+    ``s pi / sqrt(12 ln N)`` (Gumbel's law; both from memory). One swing more is counted, so that none is no division
+    by zero.
+    """
+    settled = pointer[round(_SETTLED_SECONDS * rate) :]
+    spread = float(np.std(settled))
+    if not spread > 0.0:
+        return 0.0
+    swings = float(np.std(np.diff(settled))) * pointer.size / (2.0 * math.pi * spread)
+    return spread * min(math.pi / math.sqrt(12.0 * math.log(1.0 + max(swings, 1e-9))), 1.0)
 
 
 def _unusable(samples: FloatArray) -> str:

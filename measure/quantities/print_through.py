@@ -19,6 +19,12 @@ __all__ = ["PrintThrough", "print_through", "print_through_of_recording"]
 _METHOD = "a tone burst under a Hann window, and what correlates with it before and after"
 _LOWEST_HZ, _HIGHEST_SHARE = 100.0, 0.4  # of the tone, and of the rate
 _CREST_SHARE = 1e-4  # what the crest of a parabola may miss, as a share of it
+_CREST_SAMPLES = 0.002  # and how far beside it its place may be; three points of a crest of thousands are one
+# The median of the size of complex noise re the deviation of one of its parts. And how far noise moves the crest
+# of the correlation of a Hann window, re its length, by what part of the crest it is: one over the root of the
+# crest's bend.
+_MEDIAN_OF_SIZE = math.sqrt(2.0 * math.log(2.0))
+_CREST_WIDTH = math.sqrt(3.0) / (2.0 * math.pi)
 _ABOVE_NOISE = 4.0  # of the median of the correlation, from which on a peak is an echo
 
 
@@ -200,7 +206,7 @@ def _side(
 ) -> tuple[Reading, Reading]:
     """Strongest echo on one side: its level and its distance."""
     name = "before" if sign < 0 else "after"
-    value = distance = doubt = math.nan
+    value = distance = doubt = blur = math.nan
     if not reason:
         part = level[:beside][::-1] if sign < 0 else level[beside + 1 :]
         part = part[size:]
@@ -217,7 +223,9 @@ def _side(
             shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
             value = 20.0 * math.log10(top)
             distance = (place + size + 1 + shift) / rate
-            doubt = 8.686 * math.hypot(floor / top, _CREST_SHARE)
+            share = floor / _MEDIAN_OF_SIZE / top
+            doubt = 8.686 * math.hypot(share, _CREST_SHARE)
+            blur = math.hypot(_CREST_SAMPLES / rate, _CREST_WIDTH * BURST_SECONDS * share)
 
     def reading(quantity: str, figure: float, unit: str, uncertainty: float) -> Reading:
         return Reading(
@@ -233,7 +241,6 @@ def _side(
             warnings=(reason,) if reason else (),
         )
 
-    blur = 0.1 / rate + doubt / 8.686 * BURST_SECONDS if math.isfinite(doubt) else math.nan
     return (
         reading(f"print-through {name} the sound", value, "dB", doubt),
         reading(f"distance of the echo {name} the sound", distance, "s", blur),

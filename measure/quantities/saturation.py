@@ -335,6 +335,7 @@ class _Runner(ABC):
         falls = np.flatnonzero(np.diff(outputs) < 0.0)
         top = int(falls[0]) if len(falls) else len(outputs) - 1
         warnings: tuple[str, ...] = ()
+        basis = "noise; mostly a bound: what a law through few levels may miss"
         if 0 < top < len(levels) - 1:
             at, highest, doubt = self.refined(hz, gain, float(levels[top])) or (
                 float(levels[top]),
@@ -353,6 +354,7 @@ class _Runner(ABC):
                 lost = [undefined(name, "dB", reason, conditions, method=_SOL_METHOD) for name in names]
                 return lost[0], lost[1]
             doubt = math.hypot(doubt, 4.343 * float(slope))
+            basis = "noise; mostly a bound: what an output that still rises may gain"
             warnings = (f"the output still rises by {slope:.2g} dB per dB at the highest level that was sent",)
 
         def reading(name: str, value: float, uncertainty: float) -> Reading:
@@ -363,7 +365,7 @@ class _Runner(ABC):
                 method=_SOL_METHOD,
                 conditions=conditions,
                 uncertainty=uncertainty,
-                uncertainty_basis="theory (noise, what an output that still rises may gain)",
+                uncertainty_basis=f"theory ({basis})",
                 warnings=warnings,
             )
 

@@ -32,6 +32,13 @@ def test_doubt_of_the_magnitude_moves_the_edge_along_its_slope():
     assert upper.uncertainty / upper.value == pytest.approx(octaves * math.log(2.0), rel=1e-9)
 
 
+def test_an_edge_says_where_its_doubt_is_a_bound():
+    """The straight line between two points is off by less than is counted; noise is not."""
+    assert "(a bound: " in edges(ROOF)[1].uncertainty_basis
+    assert "mostly a bound" in edges(ROOF, np.full(F.size, 0.01))[1].uncertainty_basis
+    assert "bound" not in edges(ROOF, np.full(F.size, 0.6))[1].uncertainty_basis
+
+
 def test_the_edge_lies_where_it_is_passed_and_not_where_that_is_sure():
     """A parabola over octaves: a line from where it is sure, drawn back, would miss by a per cent."""
     curved = -3.0 * np.log2(F / 1_000.0) ** 2
