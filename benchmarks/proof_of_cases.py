@@ -17,7 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "shared"))
 
-from drawn_cases import NOT_OURS, decibels, drawn_case, not_arrived, single_bound_db
+from drawn_cases import NOT_OURS, decibels, drawn_case, not_arrived, single_excess_db
 from random_chains import settings
 from strict_reference import run
 
@@ -50,9 +50,10 @@ def tried(kind: str, number: int, strict: HostTarget, single: HostTarget, tally:
     tally.cases += 1
     if not np.array_equal(came.audio, result.audio) or (came.latency, came.tail) != (result.latency, result.tail):
         tally.different.append(number)
-    near = decibels(single.run([case])[0].audio, came.audio, not_arrived(asked, came.latency))
+    rounded = single.run([case])[0].audio
+    near = decibels(rounded, came.audio, not_arrived(asked, came.latency))
     tally.worst_db = max(tally.worst_db, near)
-    if near >= single_bound_db(asked.processor):
+    if single_excess_db(rounded, asked, came) >= 0.0:
         tally.far.append((number, round(near, 1)))
 
 

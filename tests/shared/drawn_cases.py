@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 from random_chains import chain, settings
-from strict_reference import Asked
+from strict_reference import Asked, Came
 
 from tapeemu import Chain, TapeResponse
 from tapeemu.native.processors import find_processors
@@ -91,9 +91,31 @@ def _boost_db(processor: Processor) -> float:
     return processor.effective_boost_limit_db if isinstance(processor, TapeResponse) else 0.0
 
 
-def single_bound_db(processor: Processor) -> float:
-    """Most that single precision may be away from double.
+def _limited_db(processor: Processor, peak: float) -> float:
+    """By how much the curve of a tape brings a peak down.
 
-    A sample of 24 bits is rounded by one part in 2^24 at most, 144.5 dB down; some equalisers raise that.
+    What passes zero it leaves as it is, with all that was rounded at the size of the peak: a steep crossing, which
+    few samples meet.
     """
-    return max(-110.0, 20.0 * float(np.log10(2.0**-24)) + _boost_db(processor))
+    if isinstance(processor, Chain):
+        return max((_limited_db(stage.processor, peak) for stage in processor), default=0.0)
+    if not isinstance(processor, TapeResponse) or peak == 0.0:
+        return 0.0
+    return max(20.0 * float(np.log10(processor.field_gain * peak)), 0.0)
+
+
+def single_excess_db(audio: Any, asked: Asked, came: Came) -> float:
+    """How far beyond what single precision may be away from double an output is; below 0 for one that is near.
+
+    A sample of 24 bits is rounded by one part in 2^24 at most, 144.5 dB down; some equalisers raise that, in all
+    samples. What a curve raises beside the peaks that it brings down is counted for the largest difference, and
+    not for the root of their mean square.
+    """
+    least = not_arrived(asked, came.latency)
+    bound = 20.0 * float(np.log10(2.0**-24)) + _boost_db(asked.processor)
+    peak = float(np.max(np.abs(asked.audio), initial=0.0))
+    largest = decibels(audio, came.audio, least)
+    error, size = np.sqrt(np.mean((audio - came.audio) ** 2)), np.max(np.abs(came.audio), initial=least)
+    mean = -np.inf if error == 0.0 else float(20.0 * np.log10(error / size))
+    beyond = largest - max(-110.0, bound + _limited_db(asked.processor, peak)), mean - max(-110.0, bound)
+    return max(beyond) if came.audio.size else -np.inf
