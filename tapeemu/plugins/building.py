@@ -107,6 +107,7 @@ _CHEAP = (
     "splices_process",
     "start_stop_process",
     "tape_noise_process",
+    "three_rates_filter_hop",
     "wow_flutter_process",
 )
 """Processors that take little time: compiled for size; measured, that costs them a seventh of
