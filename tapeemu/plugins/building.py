@@ -427,7 +427,7 @@ def _code_flags(machine: Machine, compiler: Sequence[str]) -> list[str]:
     # Loops whose length is not known; measured, it costs no speed.
     flags += ["-mllvm", "-unroll-runtime=false"]
     if compiler[0] == "clang":  # of the system, and older than ziglang's: it writes more into callers
-        flags += ["-mllvm", "-inline-threshold=50"]
+        flags += ["-mllvm", "-inline-threshold=25"]
     chosen = [f"{name}:minsize" for name in cold_functions()]
     chosen += [f"{name}:{how}" for name in _CHEAP for how in ("noinline", "optsize")]
     return flags + [part for each in chosen for part in ("-mllvm", f"-force-attribute={each}")]

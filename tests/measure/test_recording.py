@@ -9,7 +9,9 @@ import soundfile
 
 from measure.command_line import main
 from measure.plots import figures_of, save_plots
+from measure import recording
 from measure.recording import read_recording, trimmed
+from measure.signal_files import TEST_SIGNALS
 from measure.standard_set import Report, bench
 
 RATE = 48_000
@@ -174,3 +176,8 @@ def test_plots_have_axes_with_units(tmp_path):
     assert len(written) == len(figures)
     assert all(path.stat().st_size > 5_000 for path in written)
     assert not [path for path in tmp_path.iterdir() if path.suffix == ".part"]
+
+
+def test_a_burst_is_read_at_the_frequency_that_it_is_written_with() -> None:
+    (burst,) = [each for each in TEST_SIGNALS if each.burst]
+    assert burst.frequencies_hz == (recording._BURST_HZ,)

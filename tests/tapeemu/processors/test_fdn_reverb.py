@@ -642,3 +642,12 @@ def test_each_line_hears_every_channel_that_falls_to_it() -> None:
     for row, channels in enumerate(([0, 2, 4], [1, 3])):
         heard = gains[row] * ring[channels, fed - delays[row] : fed - delays[row] + samples].sum(axis=0)
         np.testing.assert_allclose(rows[row, :samples], heard, rtol=1e-12)
+
+
+def test_lines_are_as_short_as_the_bend_of_the_table_asks() -> None:
+    """A fifth of the shortest decay over the square of the bend in octaves, and a little for the slope."""
+    table = {125: 1.0, 250: 1.0, 500: 1.0, 1000: 2.5, 2000: 1.0, 4000: 1.0, 8000: 1.0}
+    bands = DecayByBand(**{f"at_{band}_hz_seconds": seconds for band, seconds in table.items()})
+    room = FdnReverb(decay_by_band_seconds=bands, lines=32)
+    bend = 2.0 * np.log2(2.5)
+    assert room.seconds_in_lines(RATE) / 32 == pytest.approx(0.2 / bend**2, rel=0.02)

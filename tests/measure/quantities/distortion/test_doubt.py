@@ -81,3 +81,24 @@ def test_a_harmonic_that_hardly_stands_out_says_so() -> None:
             assert abs(reading.value - 20 * math.log10(2.5e-4)) < 3 * reading.uncertainty
     assert found
     assert any("hardly stands out" in warning for reading in found for warning in reading.warnings)
+
+
+def test_each_harmonic_brings_the_doubt_of_its_own_line() -> None:
+    """Of two as strong, one is ten times as doubtful: the variance of their power is ``4 A^2`` times the sum of both."""
+    level, doubts = 0.01, np.array([1e-4, 1e-5])
+    fit = ToneFit(
+        frequency_hz=1000.0,
+        frequency_uncertainty_hz=0.0,
+        amplitudes=np.array([0.0, 1.0, level, level]),
+        phases_rad=np.zeros(4),
+        sigmas=np.array([0.0, 0.0, *doubts]),
+        errors=np.zeros(4),
+        residual_rms=0.0,
+        total_rms=1.0,
+        seconds=1.0,
+        sample_rate=RATE,
+        tracked=True,
+        reason="",
+        warnings=(),
+    )
+    assert thd_ratio(fit)[1] == pytest.approx(np.sqrt(np.sum(doubts**2) / 2.0), rel=0.02)
