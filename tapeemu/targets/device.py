@@ -26,6 +26,7 @@ from tapeemu.targets.machines import (
 from tapeemu.targets.setups import Case, Setup, setup_of
 
 __all__ = [
+    "CONTROL_HZ",
     "Costs",
     "DeviceBuild",
     "DeviceSystem",
