@@ -17,7 +17,7 @@ MOVED_MINUTES = 30.0
 MOVES_AT_ONCE = 20
 
 # Moves one setting after the other, each when the one before is heard; gives what went wrong. The page moves by
-# itself: a driver that asks fifty times a second for half an hour is what fails first on a busy machine.
+# itself: once, on a busy machine, a driver that was asked fifty times a second for half an hour did not answer.
 MOVE = """
 const [first, count, done] = arguments;
 const { desk } = window.tapeemuDesk;

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from measure import recording
 from measure.command_line import main
 from measure.plots import figures_of, save_plots
-from measure import recording
 from measure.recording import read_recording, trimmed
 from measure.signal_files import TEST_SIGNALS
 from measure.standard_set import Report, bench

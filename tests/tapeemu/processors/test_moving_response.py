@@ -97,3 +97,17 @@ def test_mol_stands_where_sol_is_set() -> None:
     heard = moved(tape, curve("reference_level_dbfs", (0.0, -18.0), (0.05, -12.0)))(audio, RATE)
     other = tape.replace(reference_level_dbfs=-12.0)(audio, RATE)
     assert np.max(np.abs(heard - other)[8_000:]) < 1e-3
+
+
+def test_what_is_driven_harder_folds_no_more() -> None:
+    """A tone of 18.1 kHz, 27 dB further into the curve than where the stream was made for; prime in length."""
+    size, place = 4_999, 1_885
+    tape = TapeResponse(tape_speed_cm_s=19.05, treble_time_constant_us=50.0, mol_db=24.0, self_erasure_db=0.0)
+    stream: Any = tape.stream(sample_rate=RATE, channels=1)
+    stream.change(tape.replace(mol_db=-3.0).kernel_settings())
+    heard = stream.process(np.sin(2.0 * np.pi * place * np.arange(RATE) / size)[np.newaxis])[0, -size:]
+    power = np.abs(np.fft.rfft(heard)) ** 2
+    power[:2] = 0.0
+    tone = power[place]
+    power[place] = 0.0
+    assert 10.0 * np.log10(power[: int(20_000.0 / RATE * size)].sum() / tone) < -100.0

@@ -84,7 +84,7 @@ def test_a_harmonic_that_hardly_stands_out_says_so() -> None:
 
 
 def test_each_harmonic_brings_the_doubt_of_its_own_line() -> None:
-    """Of two as strong, one is ten times as doubtful: the variance of their power is ``4 A^2`` times the sum of both."""
+    """Of two as strong one is ten times as doubtful: the variance of their power is ``4 A^2`` times both."""
     level, doubts = 0.01, np.array([1e-4, 1e-5])
     fit = ToneFit(
         frequency_hz=1000.0,
