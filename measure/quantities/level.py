@@ -461,8 +461,8 @@ def _scatter_of_highest(pointer: FloatArray, rate: float) -> float:
 
     A random course of deviation s swings ``std(slope) / (2 pi s)`` times a second (Rice, "Mathematical analysis of
     random noise", Bell System Technical Journal 24, 1945); the highest of N swings scatters by
-    ``s pi / sqrt(12 ln N)`` (Gumbel's law; both from memory). One swing more is counted, so that none is no division
-    by zero.
+    ``s pi / sqrt(12 ln N)`` (Gumbel's law; both from memory). One swing more is counted, so that none is no
+    division by zero.
     """
     settled = pointer[round(_SETTLED_SECONDS * rate) :]
     spread = float(np.std(settled))
