@@ -238,7 +238,7 @@ def test_stated_scatter_of_noise_is_the_scatter_over_seeds() -> None:
 
 @pytest.mark.parametrize(("seconds", "first"), [(8.0, 1), (30.0, 2)])
 def test_the_highest_place_of_a_pointer_scatters_less_than_the_pointer(seconds: float, first: int) -> None:
-    """Four hundred smooth Gaussian courses, and how their highest places differ; they spread 1.7 and 2.1 of it."""
+    """Four hundred smooth Gaussian courses, and how their highest places differ: by a half of their spread."""
     rng, rate = np.random.default_rng(first), 100.0
     smooth = np.exp(-0.5 * np.square(np.arange(-60, 61) / 16.0))
     count = round(seconds * rate)
