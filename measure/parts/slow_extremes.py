@@ -164,18 +164,19 @@ def _models(
     width = float(middle[1] - middle[0])
     lines = [line for line in line_hz if 2.0 * line * width < 1.0][: blocks // _BLOCKS_A_LINE]
     split, below = waves.shape[1] // 2, slow_waves.shape[1] // 2
-    laws = list(_laws(ratio))
+    laws, before = [], []
+    for density, probability in _laws(ratio):
+        size = np.sqrt(step * density)
+        both, slow_both = np.tile(size[:split], 2), np.tile(size[:below], 2)
+        laws.append(_Law.of(waves * both, slow_waves * slow_both))
+        before.append(probability)
     while True:
         lost = _lost_to_lines(lines, middle)
-        models = []
-        for density, _ in laws:
-            size = np.sqrt(step * density)
-            both, slow_both = np.tile(size[:split], 2), np.tile(size[:below], 2)
-            models.append(_Model.of(seen, waves * both, slow_waves * slow_both, lost, middle, place))
+        models = [_Model.of(law, seen, lost, middle, place) for law in laws]
         likeliest = max(models, key=lambda model: float(model.likelihood(np.zeros(1))[0]))
         hidden = _hidden_line(likeliest, middle, hz) if len(lines) < blocks // _BLOCKS_A_LINE else None
         if hidden is None:
-            return models, [probability for _, probability in laws]
+            return models, before
         lines.append(hidden)
 
 
@@ -247,6 +248,34 @@ def _drift_sizes() -> tuple[FloatArray, FloatArray]:
 
 
 @dataclass(frozen=True, eq=False)
+class _Law:
+    """One law of the spectrum: what it says of blocks and of the slow deviation, whatever was seen."""
+
+    waves: FloatArray
+    slow_waves: FloatArray
+    inverse: FloatArray  # of the covariance of the blocks
+    spread: float  # logarithm of its determinant
+    shared: FloatArray  # covariance of the slow deviation with the blocks
+    scatter: float  # of the blocks about their mean, summed
+
+    @classmethod
+    def of(cls, waves: FloatArray, slow_waves: FloatArray) -> "_Law":
+        covariance = waves @ waves.T
+        covariance.flat[:: len(waves) + 1] += 1e-9 * float(np.mean(np.diag(covariance)))
+        split = waves.shape[1] // 2
+        below = slow_waves.shape[1] // 2
+        common = np.concatenate([waves[:, :below], waves[:, split : split + below]], axis=1)
+        return cls(
+            waves=waves,
+            slow_waves=slow_waves,
+            inverse=np.asarray(np.linalg.inv(covariance), dtype=np.float64),
+            spread=float(np.linalg.slogdet(covariance)[1]),
+            shared=slow_waves @ common.T,
+            scatter=float(np.trace(covariance)) - float(covariance.sum()) / len(waves),
+        )
+
+
+@dataclass(frozen=True, eq=False)
 class _Model:
     """One law of the spectrum, fitted to the blocks, with a mean; a straight drift comes to it by its size."""
 
@@ -267,45 +296,30 @@ class _Model:
     left: int  # of the blocks, less the mean and what lines took
 
     @classmethod
-    def of(
-        cls,
-        seen: FloatArray,
-        waves: FloatArray,
-        slow_waves: FloatArray,
-        lost: FloatArray,
-        middle: FloatArray,
-        place: FloatArray,
-    ) -> "_Model":
-        covariance = waves @ waves.T
-        covariance.flat[:: len(seen) + 1] += 1e-9 * float(np.mean(np.diag(covariance)))
-        split = waves.shape[1] // 2
-        below = slow_waves.shape[1] // 2
-        common = np.concatenate([waves[:, :below], waves[:, split : split + below]], axis=1)
-        inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
-        spread = float(np.linalg.slogdet(covariance)[1])
+    def of(cls, law: _Law, seen: FloatArray, lost: FloatArray, middle: FloatArray, place: FloatArray) -> "_Model":
+        inverse, spread = law.inverse, law.spread
         if lost.size:
             inverse, sizes = _beside(inverse, lost)
             spread += sizes
         toward = inverse.sum(axis=0)
         mean = toward / toward.sum()  # from blocks to the mean
         left = seen - mean @ seen
-        follow = (slow_waves @ common.T) @ inverse
+        follow = law.shared @ inverse
         kriging = follow + np.outer(1.0 - follow.sum(axis=1), mean)
         centre = float(mean @ middle)
         rise = middle - centre
         information = float(rise @ inverse @ rise)
-        scatter = float(np.trace(covariance)) - float(covariance.sum()) / len(seen)
         return cls(
             seen=seen,
             inverse=inverse,
-            waves=waves,
-            slow_waves=slow_waves,
+            waves=law.waves,
+            slow_waves=law.slow_waves,
             kriging=kriging,
             fitted=inverse @ rise / information,
             rise=rise,
             slow_rise=place - centre - kriging @ rise,
             information=information,
-            unit=scatter * information / float(np.sum((middle - middle.mean()) ** 2)),
+            unit=law.scatter * information / float(np.sum((middle - middle.mean()) ** 2)),
             square=float(left @ inverse @ left),
             apart=-0.5 * (spread + math.log(toward.sum())),
             left=len(seen) - 1 - lost.shape[1],
