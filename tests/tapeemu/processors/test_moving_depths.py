@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from fed_blocks import in_blocks
 from moving_settings import curve, moved
 from scipy import signal, stats
 
@@ -264,14 +265,10 @@ def test_no_cut_and_no_beginning_changes_a_dropout(mode: Any) -> None:
         curve("random_db", (0.1, 0.3, "hold"), (0.12, 2.0), (0.2, 0.3)),
     )
     audio = 0.3 * np.random.default_rng(4).standard_normal((2, 12_000))
-    came = []
-    for sizes in ((12_000,), (1, 700, 0, 37), (241,)):
-        stream, parts, begin, turn = made.stream(sample_rate=RATE, channels=2), [], 0, 0
-        while begin < audio.shape[1]:
-            size = sizes[turn % len(sizes)]
-            parts.append(stream.process(audio[:, begin : begin + size]))
-            begin, turn = begin + size, turn + 1
-        came.append(np.concatenate(parts, axis=1))
+    came = [
+        in_blocks(made.stream(sample_rate=RATE, channels=2), audio, sizes, tail=0)
+        for sizes in ((12_000,), (1, 700, 0, 37) * 16, (241,))
+    ]
     assert np.array_equal(came[0], came[1])
     assert np.array_equal(came[0], came[2])
     first = 5_001

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from fed_blocks import in_blocks
 from moving_settings import curve, moved
 
 from measure import harmonic_distortion
@@ -71,14 +72,10 @@ def test_no_cut_and_no_beginning_changes_a_bit() -> None:
     points = ((0.05, -10.0), (0.1, 5.0, "hold"), (0.13, -4.0, "smooth"), (0.2, 0.0))
     made = moved(TAPE, curve("mol_db", *points), curve("reference_level_dbfs", (0.1, -20.0), (0.2, -14.0)))
     late = made.stream(sample_rate=RATE, channels=2).latency
-    came = []
-    for sizes in ((12_000,), (1, 700, 0, 37), (241,)):
-        stream, parts, begin, turn = made.stream(sample_rate=RATE, channels=2), [], 0, 0
-        while begin < audio.shape[1]:
-            size = sizes[turn % len(sizes)]
-            parts.append(stream.process(audio[:, begin : begin + size]))
-            begin, turn = begin + size, turn + 1
-        came.append(np.concatenate(parts, axis=1))
+    came = [
+        in_blocks(made.stream(sample_rate=RATE, channels=2), audio, sizes, tail=0)
+        for sizes in ((12_000,), (1, 700, 0, 37) * 16, (241,))
+    ]
     assert np.array_equal(came[0], came[1])
     assert np.array_equal(came[0], came[2])
     first = 4_096  # where a frame begins
