@@ -13,26 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from modules import module_at
+from page_sentences import sentences, with_figures
 
 from tapeemu import Chain, FdnReverb, PreampDrive, TapeMagnetisation, WowFlutter
 
 ROOT = Path(__file__).parent.parent
 RATE = 48_000
-_WORDS = "two|three|four|five|six|seven|eight|nine|ten|twenty|hundred|thousand|minute|hour|half|twice"
-_FIGURE = re.compile(rf"\d|\b({_WORDS})s?\b", re.IGNORECASE)
-# What looks like a figure and is a name.
-_NAMES = re.compile(r"\]\([^)]*\)|`[^`]*`|AES17|ITU-R \d+|Cortex-M\d|arm64|ISO [\d-]+|GPL-3\.0-or-later")
-
-
-def sentences(text: str) -> list[str]:
-    """Sentences and table rows, without code, headings and the table of presets."""
-    text = re.sub(r"```.*?```", "\n\n", text, flags=re.DOTALL)
-    text = re.sub(r"<!-- presets -->.*?<!-- /presets -->", "\n\n", text, flags=re.DOTALL)
-    found = []
-    for block in re.split(r"\n\s*\n|\n(?=\||- |#)", text):
-        if not block.lstrip().startswith("#"):
-            found += re.split(r"(?<=[.:;]) (?=[A-Z])", " ".join(block.split()))
-    return found
 
 
 def harmonics(processor: Callable[..., np.ndarray], level_dbfs: float) -> np.ndarray:
@@ -136,14 +122,8 @@ CHECKS: dict[str, Callable[[], None]] = {
 
 
 def test_every_figure_of_the_readme_has_a_check() -> None:
-    found = [each for each in sentences(README) if _FIGURE.search(_NAMES.sub("", each))]
-    unchecked = [
-        each
-        for each in found
-        # "events per minute" and the like name a unit.
-        if not any(words in each for words in CHECKS)
-        and _FIGURE.search(_NAMES.sub("", each).replace("per minute", ""))
-    ]
+    found = with_figures(README)
+    unchecked = [each for each in found if not any(words in each for words in CHECKS)]
     assert not unchecked, "figures without a check, see the docstring of this file"
     for words in CHECKS:
         assert any(words in each for each in found), f"the README no longer says: {words}"

@@ -58,7 +58,8 @@ def test_response_of_a_recorded_sweep(speed: float) -> None:
     assert report["low_edge_hz"].value == pytest.approx(60.0, rel=0.01)
     assert report["high_edge_hz"].value == pytest.approx(9_000.0, rel=0.01)
     curve = report.curves["response"]
-    assert curve.x[-1] > 18_000.0
+    assert curve.x[0] == pytest.approx(20.0, rel=0.02)
+    assert curve.x[-1] == pytest.approx(18_500.0, rel=0.03)
     assert curve.conditions["speed"] == pytest.approx(speed, abs=2e-4)
 
 

@@ -5,7 +5,15 @@ import numpy as np
 RATE = 48_000
 
 
-def decay(seconds, *, duration, floor_db=None, seed=0, rate=RATE, signs=False):
+def decay(
+    seconds: float,
+    *,
+    duration: float,
+    floor_db: float | None = None,
+    seed: int = 0,
+    rate: int = RATE,
+    signs: bool = False,
+) -> np.ndarray:
     """Noise, or random signs, under an exponential of 60 dB in `seconds`, over a steady floor."""
     rng = np.random.default_rng(seed)
     n = round(duration * rate)
