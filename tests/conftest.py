@@ -24,6 +24,11 @@ def pytest_configure(config: pytest.Config) -> None:
     """Before any test module takes the profile and the compiler by name: what the compiler makes is kept."""
     if config.getoption("markexpr") == "long" and not config.getoption("--hypothesis-profile"):
         hypothesis.settings.load_profile("search")
+    # Each worker of a parallel run has one core; a matrix library with a thread on each spins while it waits. This
+    # tells the workers, which are started after it; this process has loaded its own library.
+    for library in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(library, "1")
+
     from compiled import remembering
 
     from tapeemu.targets import machines

@@ -316,7 +316,7 @@ def server(tmp_path: Path, own: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
     monkeypatch.setattr(Bench, "measure_file", lambda *_: None)
     source = stem(tmp_path, 2 * RATE)
     made = DeskServer(read_stems([source]), parse_preset(PRESET, name="for-the-test"))
-    thread = threading.Thread(target=made.serve_forever, daemon=True)
+    thread = threading.Thread(target=made.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
     thread.start()
     source.unlink()  # what was read is what is served
     yield made

@@ -29,7 +29,7 @@ def served(browser: Any, tmp_path: Path, own: Path) -> Iterator[tuple[Any, Path]
     """The browser at a desk that is served, and the stem that it plays."""
     source = stem(tmp_path, 3 * RATE)
     server = DeskServer(read_stems([source]), parse_preset(NOISY, name="for-the-test"))
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
     thread.start()
     browser.get(server.address)
     until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")

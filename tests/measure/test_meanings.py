@@ -14,9 +14,9 @@ RATE = 48_000
 
 def decaying(audio, rate):
     """A system that reverberates, so that the bench reads all its rows."""
-    n = round(0.5 * rate)
+    n = round(0.3 * rate)
     tail = np.random.default_rng(3).standard_normal(n) * 10.0 ** (-3.0 * np.arange(n) / n)
-    size = len(audio) + n
+    size = 1 << (len(audio) + n).bit_length()
     wet = np.fft.irfft(np.fft.rfft(audio, size) * np.fft.rfft(tail, size), size)[: len(audio)]
     return audio + 0.05 * wet
 

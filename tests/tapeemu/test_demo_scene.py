@@ -15,6 +15,12 @@ def test_a_stem_begins_and_ends_in_silence_below_full_scale(name: str) -> None:
     assert np.max(np.abs(stem[:, -10:])) < 0.02 * np.max(np.abs(stem))
 
 
+@pytest.mark.parametrize("name", STEMS)
+def test_a_stem_is_the_same_each_time(name: str) -> None:
+    """So that a demonstration knows what an earlier one made."""
+    assert np.array_equal(*(make_stem(name, sample_rate=2_000) for _ in range(2)))
+
+
 def test_many_voices_lie_on_both_sides() -> None:
     """24 voices at places drawn at random: neither side is 4 dB louder, and the sides differ."""
     left, right = make_stem("water", sample_rate=24_000)

@@ -1,5 +1,6 @@
 """``tapeemu demo`` replaces what it made itself, and nothing else unasked."""
 
+import functools
 import signal
 import sys
 from collections.abc import Callable
@@ -9,22 +10,24 @@ import numpy as np
 import pytest
 import soundfile
 
+from tapeemu import demo_scene
 from tapeemu.cli import main
 
 Demo = Callable[..., tuple[object, str]]
 
 
+WHOLE = demo_scene.make_stem
+
+
+@functools.cache
+def short_stem(name: str, *, sample_rate: int) -> np.ndarray:
+    return WHOLE(name, sample_rate=sample_rate)[:, 14_400:19_200]
+
+
 @pytest.fixture(autouse=True)
 def short_scene(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A tenth of a second of a stem will do here."""
-    from tapeemu import demo_scene
-
-    whole = demo_scene.make_stem
-    monkeypatch.setattr(
-        demo_scene,
-        "make_stem",
-        lambda name, *, sample_rate: whole(name, sample_rate=sample_rate)[:, 14_400:19_200],
-    )
+    """A tenth of a second of a stem, made once, will do here."""
+    monkeypatch.setattr(demo_scene, "make_stem", short_stem)
 
 
 @pytest.fixture

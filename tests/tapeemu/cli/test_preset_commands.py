@@ -11,17 +11,26 @@ from pathlib import Path
 import pytest
 from made_presets import measured_of
 
+import tapeemu.presets.measuring
 from measure.results.reading import Reading
 from tapeemu import Chain, FdnReverb
 from tapeemu.cli.measuring import plots_folder
 from tapeemu.cli.presets import print_figures
 from tapeemu.presets import load_preset, shipped_folder
+from tapeemu.presets.kept_figures import KEPT
 from tapeemu.presets.solving import Solution, _prepared
 from tapeemu.processors.fdn_reverb import DecayByBand
 
 Run = Callable[..., str]
 
 FULL = {"preamplifier-alone", "tape-alone", "hall-into-drive"}
+
+
+@pytest.fixture
+def few_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Presets keep what one tone of 1 kHz tells: a measurement takes a quarter of the time."""
+    few = {key: rule for key, rule in KEPT.items() if rule.row == "distortion tone"}
+    monkeypatch.setattr(tapeemu.presets.measuring, "KEPT", few)
 
 
 def test_the_list_has_every_preset_and_shows_what_hides_what(run: Run, own: Path) -> None:
@@ -105,8 +114,13 @@ def test_the_schema_is_exported_once(run: Run, own: Path, tmp_path: Path) -> Non
     run("schema", "--out", path, status=4)
 
 
-@pytest.mark.parametrize("both_forms", [False, pytest.param(True, marks=pytest.mark.long)])
-def test_measured_verified_altered_and_found_out(run: Run, own: Path, both_forms: bool) -> None:
+@pytest.mark.parametrize("thorough", [False, pytest.param(True, marks=pytest.mark.long)])
+def test_measured_verified_altered_and_found_out(
+    run: Run, own: Path, request: pytest.FixtureRequest, thorough: bool
+) -> None:
+    """Thoroughly: with all figures, and told as text and as JSON."""
+    if not thorough:
+        request.getfixturevalue("few_figures")
     run("new", "small", "--purpose", "A drive.", "--stage", "drive:preamp_drive drive_db=6")
     path = own / "small.toml"
     path.write_text(path.read_text("utf-8").replace("drive_db = 6.0", "drive_db = 6.0  # enough"), "utf-8")
@@ -119,17 +133,18 @@ def test_measured_verified_altered_and_found_out(run: Run, own: Path, both_forms
     assert tomllib.loads(path.read_text("utf-8"))["measured"]["sample_rate_hz"] == 48_000.0
     assert list(own.iterdir()) == [path]
     assert json.loads(run("verify", "small", "--json"))[0]["proved"] is True
-    if both_forms:
+    if thorough:
         assert "1 of 1 presets proved" in run("verify", "small")
     path.write_text(path.read_text("utf-8").replace("drive_db = 6.0", "drive_db = 8.0"), "utf-8")
     text = run("verify", "small", status=5)
     assert "stale, out of tolerance" in text
     assert "thd_reference_percent" in text
     assert "0 of 1 presets proved" in text
-    if both_forms:
+    if thorough:
         assert json.loads(run("verify", "small", "--json", status=5))[0]["proved"] is False
 
 
+@pytest.mark.usefixtures("few_figures")
 def test_figures_are_solved_for_and_saved(run: Run, own: Path) -> None:
     text = run("solve", "wanted", "thd=2", "--tag", "solved")
     assert "written" in text

@@ -849,7 +849,7 @@ def written_preset(folder: Path) -> Path:
 
 
 def test_the_command_writes_report_renders_and_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("tapeemu.comparison.comparing.plan_for", lambda _: QUICK)
+    monkeypatch.setattr("tapeemu.comparison.comparing.plan_for", lambda _: QUICKEST)
     out = tmp_path / "out"
     out.mkdir()
     page = tmp_path / "orders.md"

@@ -25,7 +25,7 @@ def server(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[DeskServ
     stem = PageStem("tone", 48_000, 1, 4, "s16", samples, False, tmp_path / "tone.wav", (0, 0))
     server = DeskServer([stem], load_preset("preamplifier-alone"))
     monkeypatch.setattr(server.bench, "measure_file", lambda path: None)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True)
     thread.start()
     yield server
     server.shutdown()

@@ -175,7 +175,7 @@ def test_a_curve_that_is_followed_once_a_sample_is_the_tangent_itself(folder: Pa
     audio = 0.4 * np.random.default_rng(6).standard_normal((2, 3_000))
     made = PreampDrive(drive_db=12.0, level_matched=False, asymmetry_percent=0.0, high_pass_hz=10.0)
     setup = setup_of(made, sample_rate=48_000.0, channels=2, most_oversampling=1)
-    result = build(HostTarget, folder).run([Case(setup, audio)])[0]
+    result = build(HostTarget, folder, fusing(FUSING_FLAGS)).run([Case(setup, audio)])[0]
     gain = 10.0 ** (12.0 / 20.0)
     pole = np.exp(-2.0 * np.pi * 10.0 / 48_000.0)
     wanted = lfilter([0.5 * (1.0 + pole), -0.5 * (1.0 + pole)], [1.0, -pole], np.tanh(gain * audio) / gain)
