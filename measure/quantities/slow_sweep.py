@@ -291,7 +291,7 @@ def _from_powers(
 
 
 def _in_the_middle(octaves: FloatArray, power: FloatArray) -> float:
-    """Mean of powers round 0; their places depend on where the sweep began, so a straight line takes them there."""
+    """Mean of powers round 0: places depend on where the sweep began, so a straight line takes them there."""
     if len(octaves) < 3 or not np.all(np.isfinite(power)):
         return float(np.mean(power))
     return float(np.polynomial.Polynomial.fit(octaves, power, 1)(0.0))

@@ -109,7 +109,7 @@ def test_the_gain_is_doubted_as_a_mean_of_windows_that_overlap():
 
 
 def test_without_noise_the_gain_is_that_of_a_third_octave_within_its_doubt():
-    """A first-order fall from 1 kHz on, by its formula: off by 0.05 dB, for the points lie lopsided, as 5e-5 were said."""
+    """A first-order fall, by its formula: its points lie lopsided, 0.05 dB off where 5e-5 were said."""
     sweep = synchronised_sweep(RATE, low_hz=500.0, high_hz=2_000.0, seconds=2.2, tail_seconds=0.1)
     spectrum = np.fft.rfft(sweep.signal)
     f = np.fft.rfftfreq(len(sweep.signal), 1.0 / RATE)
