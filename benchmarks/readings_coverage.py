@@ -14,6 +14,7 @@ from functools import cache, partial
 
 import numpy as np
 from scipy import signal as sp
+from scipy.optimize import brentq
 from shares import share_line
 
 import measure
@@ -60,9 +61,15 @@ def noise_levels(rng: np.random.Generator) -> Found:
 
 def noise_quasi_peak(rng: np.random.Generator) -> Found:
     """The truth is the mean over the trials: what noise of that duration reads on average."""
-    for seconds in (3.0, 10.0):
-        found = measure.noise(shaped(rng, seconds, 48_000.0, lambda f: np.full(f.size, 1e-10)), 48_000.0)
-        yield f"noise by BS.468, white, {seconds:g} s", found.itu468[0], math.nan
+    for seconds, low, high in ((3.0, 0.0, 24e3), (10.0, 0.0, 24e3), (2.0, 975.0, 1025.0), (3.0, 975.0, 1025.0)):
+        drawn = shaped(rng, seconds, 48_000.0, partial(between, low=low, high=high))
+        label = f"noise by BS.468, {low:g} to {high:g} Hz, {seconds:g} s"
+        yield label, measure.noise(drawn, 48_000.0).itu468[0], math.nan
+
+
+def between(f: np.ndarray, *, low: float, high: float) -> np.ndarray:
+    """Density of noise that is even from one frequency to another."""
+    return np.asarray(1e-10 * ((f >= low) & (f <= high)))
 
 
 def noise_by_bands(rng: np.random.Generator) -> Found:
@@ -194,16 +201,21 @@ def cubic(x: np.ndarray) -> np.ndarray:
 @cache
 def saturated(curve: Callable[[np.ndarray], np.ndarray]) -> tuple[float, float, float]:
     """MOL and highest output in dB re -18 dBFS, and compression: the same for all trials, and dear."""
-    grid = 10.0 ** (np.linspace(-18.0, 12.0, 3001) / 20.0)
-    out = np.array([harmonic(curve, peak, 1) for peak in grid])
-    third = np.array([harmonic(curve, peak, 3) for peak in grid])
-    place = int(np.argmax(third > 0.03 * out))
-    gain = 20.0 * math.log10(out[place] / grid[place])
-    below = grid[place] / 10.0
-    less = gain - 20.0 * math.log10(harmonic(curve, below, 1) / below)
+
+    def over(level_db: float) -> float:
+        peak = 10.0 ** (level_db / 20.0)
+        return abs(harmonic(curve, peak, 3)) - 0.03 * harmonic(curve, peak, 1)
+
+    def gain(level_db: float) -> float:
+        peak = 10.0 ** (level_db / 20.0)
+        return 20.0 * math.log10(harmonic(curve, peak, 1) / peak)
+
+    level_db = brentq(over, -18.0, 12.0, xtol=1e-9)
+    less = gain(level_db) - gain(level_db - 20.0)
+    out = [harmonic(curve, peak, 1) for peak in 10.0 ** (np.linspace(-18.0, 12.0, 3001) / 20.0)]
     # The hyperbolic tangent rises on, towards a square wave.
-    highest = 4.0 / math.pi if curve is np.tanh else float(np.max(out))
-    return 20.0 * math.log10(out[place]) + 18.0, 20.0 * math.log10(highest) + 18.0, less
+    highest = 4.0 / math.pi if curve is np.tanh else max(out)
+    return level_db + gain(level_db) + 18.0, 20.0 * math.log10(highest) + 18.0, less
 
 
 def saturation(rng: np.random.Generator) -> Found:
@@ -227,6 +239,9 @@ def response(rng: np.random.Generator) -> Found:
     dense = np.geomspace(20.0, 20_000.0, 200_000)
     level = 20.0 * np.log10(np.abs(sp.sosfreqz(sections, worN=dense, fs=rate)[1])) - size[0]
     inside = np.flatnonzero(level > -3.0)
+    # The gain by the slow sweep is the mean over a third octave.
+    third = np.abs(np.log2(dense / 1_000.0)) < 1.0 / 6.0
+    mean = float(10.0 * np.log10(np.mean(10.0 ** (level[third] / 10.0))) + size[0])
     for hiss in (1e-4, 1e-3):
         system = partial(hissing, curve=partial(sp.sosfilt, sections), hiss=hiss, rng=rng)
         fast = measure.frequency_response(system, rate)
@@ -234,7 +249,7 @@ def response(rng: np.random.Generator) -> Found:
         yield f"gain by sweep, hiss {hiss:g}", fast.gain, float(size[0])
         yield f"low edge by sweep, hiss {hiss:g}", fast.low_edge, float(dense[inside[0]])
         yield f"high edge by sweep, hiss {hiss:g}", fast.high_edge, float(dense[inside[-1]])
-        yield f"gain by slow sweep, hiss {hiss:g}", slow.gain, float(size[0])
+        yield f"gain by slow sweep, hiss {hiss:g}", slow.gain, mean
         yield f"low edge by slow sweep, hiss {hiss:g}", slow.low_edge, float(dense[inside[0]])
         yield f"high edge by slow sweep, hiss {hiss:g}", slow.high_edge, float(dense[inside[-1]])
         yield f"100 Hz by slow sweep, hiss {hiss:g}", slow.at(100.0), float(size[1] - size[0])

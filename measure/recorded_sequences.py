@@ -274,7 +274,7 @@ def _level_of(part: FloatArray, rate: float, hz: float) -> tuple[float, str]:
         return math.nan, "the recording does not hold all of the tone of reference level"
     if reason := clipped(part):
         return math.nan, reason
-    power, doubt = line_power(part, 2.0 * np.pi * hz / rate * np.arange(len(part), dtype=np.float64), rate, hz)
-    if not power > 10.0 * doubt:
+    line = line_power(part, 2.0 * np.pi * hz / rate * np.arange(len(part), dtype=np.float64), rate, hz)
+    if not line.power > 10.0 * line.uncertainty:
         return math.nan, "the tone of reference level lies in the noise"
-    return 10.0 * math.log10(2.0 * power), ""
+    return 10.0 * math.log10(2.0 * line.power), ""

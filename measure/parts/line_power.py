@@ -1,18 +1,44 @@
 """Power of a tone whose speed may move, from a recording and the phase of the tone that was sent."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from measure.validation import FloatArray
 
-__all__ = ["line_power"]
+__all__ = ["LinePower", "line_power"]
 
 _LEAST_BINS = 6.0  # on either side; the main lobe of a Hann window reaches two
 _BAND_SHARE = 0.03  # of the frequency: a speed that moves by a per cent or two stays inside
+# Of a Hann window: size times the sum of its fourth power, over the square of that of its second.
+_HANN_BINS = 35.0 / 18.0
 
 
-def line_power(part: FloatArray, turn: FloatArray, sample_rate: float, frequency_hz: float) -> tuple[float, float]:
+class LinePower(NamedTuple):
+    """Mean square of a tone and its sidebands.
+
+    Attributes
+    ----------
+    power : float
+        Of the tone within 3 % (six bins at least). As much noise as there is beside that band is taken off.
+    scatter : float
+        Standard uncertainty by noise.
+    bound : float
+        What of the noise taken off may have been sidebands.
+    """
+
+    power: float
+    scatter: float
+    bound: float
+
+    @property
+    def uncertainty(self) -> float:
+        """Standard uncertainty of the power."""
+        return math.hypot(self.scatter, self.bound)
+
+
+def line_power(part: FloatArray, turn: FloatArray, sample_rate: float, frequency_hz: float) -> LinePower:
     """Mean square of a tone and its sidebands, and its standard uncertainty.
 
     Parameters
@@ -28,8 +54,8 @@ def line_power(part: FloatArray, turn: FloatArray, sample_rate: float, frequency
 
     Returns
     -------
-    power, uncertainty : float
-        Of the tone within 3 % (six bins at least). As much noise as there is beside that band is taken off.
+    LinePower
+        Power, and what is uncertain about it.
 
     Notes
     -----
@@ -44,8 +70,15 @@ def line_power(part: FloatArray, turn: FloatArray, sample_rate: float, frequency
     offset = np.abs(np.fft.fftfreq(size, 1.0 / sample_rate))
     reach = max(_LEAST_BINS * sample_rate / size, _BAND_SHARE * frequency_hz) * (1.0 + 1e-9)
     inside = offset <= reach
-    beside = (offset > reach) & (offset <= 2.0 * reach)
-    a_bin = float(np.mean(power[beside])) if np.any(beside) else 0.0
-    whole, noise = float(np.sum(power[inside])), a_bin * float(np.count_nonzero(inside))
-    # Noise beats with the tone in about three bins; and all that is taken off may have been sidebands.
-    return whole - noise, math.sqrt(6.0 * whole * a_bin + noise**2)
+    beside, further = ((offset > n * reach) & (offset <= (n + 1) * reach) for n in (1, 2))
+    counts = [int(np.count_nonzero(each)) for each in (inside, beside, further)]
+    a_bin, outer = (float(np.mean(power[each])) if np.any(each) else 0.0 for each in (beside, further))
+    noise = a_bin * counts[0]
+    tone = float(np.sum(power[inside])) - noise
+    # Noise beats with the tone, and with itself, in the band and in what is taken off.
+    of_itself = _HANN_BINS * a_bin**2 * (counts[0] + counts[0] ** 2 / max(counts[1], 1))
+    scatter = math.sqrt(2.0 * _HANN_BINS * max(tone, 0.0) * a_bin + of_itself)
+    # Sidebands fall off, noise does not: what is less farther out, by more than chance, were sidebands.
+    chance = 2.0 * math.sqrt(_HANN_BINS * (1.0 / max(counts[1], 1) + 1.0 / max(counts[2], 1))) * outer
+    bound = counts[0] * max(a_bin - outer - chance, 0.0)
+    return LinePower(tone, scatter, bound)

@@ -33,6 +33,7 @@ _BELOW_MOL_DB = 20.0
 _FINE_DB = (-2.0, -1.0, 0.0, 1.0, 2.0)
 _SETTLE_SECONDS, _BEFORE_SECONDS = 0.1, 0.05  # of a recorded step, left out at its ends
 _STEPS_MISS_DB = 0.05
+_BEYOND_CHANCE = 3.0  # of its uncertainties, before a tone is told from noise
 _STILL_RISING = 0.1  # dB of output a dB of input, above which the output is not at its highest
 _MOL_METHOD = "output at 3 % third harmonic, interpolated between steps"
 _SOL_METHOD = "highest output of a tone at rising levels"
@@ -266,10 +267,10 @@ class _Runner(ABC):
             if not (part.size and np.all(np.isfinite(part))):
                 continue
             turn = 2.0 * np.pi * hz * speed / self.rate * np.arange(first, first + part.size, dtype=np.float64)
-            power, doubt = line_power(part, turn, self.rate, hz * speed)
-            if power > doubt and power > 1e-24:
-                gain[k] = 10.0 * math.log10(2.0 * power) - levels_dbfs[k]
-                sigma[k] = 4.343 * doubt / power
+            line = line_power(part, turn, self.rate, hz * speed)
+            if line.power > _BEYOND_CHANCE * line.uncertainty and line.power > 1e-24:
+                gain[k] = 10.0 * math.log10(2.0 * line.power) - levels_dbfs[k]
+                sigma[k] = 4.343 * line.uncertainty / line.power
         warnings = self.notes or ("at some levels the tone lies in the noise",)
         return Curve(
             quantity=f"gain of {hz:g} Hz against level",

@@ -7,7 +7,7 @@ tone, but neither makes nor takes any, so the power counts it all.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from measure.errors import MeasureError
 from measure.parts.clipping import clipped
-from measure.parts.line_power import line_power
+from measure.parts.line_power import LinePower, line_power
 from measure.parts.run import drive
 from measure.parts.signals import SynchronisedSweep, synchronised_sweep
 from measure.parts.tone_sequences import Placed
@@ -28,12 +28,14 @@ __all__ = ["SlowResponse", "response_from_slow_sweep", "slow_response", "slow_re
 
 _POINTS_PER_OCTAVE = 24
 _WINDOW_OCTAVES = 1.0 / 6.0  # of a Hann window, so about half of it counts
+_WINDOW_POINTS = 4  # that lie in such a window
 _LEAST_PERIODS = 16.0
 _BELOW = 1.3  # ratio by which the sweep begins below the first point, whose window is longer than others
 _LEAST_SECONDS_PER_OCTAVE = 0.5
 _BASS_HZ = (20.0, 300.0)
 _LEAST_BUMP_DB = 0.1
 _LEAST_FALL_DB = 0.05
+_MEAN_OFF_DB = 5e-4  # by trials with filters: windows at the ends of the third octave reach beyond it
 _OFF_OCTAVES = 0.004  # that a parabola through five points misses the crest of a lopsided rise
 _METHOD = "slow sweep, power in a band that follows it"
 
@@ -174,8 +176,8 @@ def response_from_slow_sweep(
         late = response_from_sweep(y, sweep, reference_hz=reference_hz).arrival_seconds
         late = late if math.isfinite(late) else 0.0
     f = _points(sweep)
-    power, doubt = np.array([_followed(y, sweep, float(hz), Placed(late, 1.0)) for hz in f]).T
-    return _from_powers(f, power, doubt, sweep, reference_hz, conditions)
+    lines = [_followed(y, sweep, float(hz), Placed(late, 1.0)) for hz in f]
+    return _from_powers(f, lines, sweep, reference_hz, conditions)
 
 
 def slow_response_of_recording(
@@ -223,21 +225,22 @@ def slow_response_of_recording(
     f = _points(sweep)
     f = f[f * placed.speed_ratio * 2.0 ** (0.5 * _WINDOW_OCTAVES) <= 0.45 * rate]
     here = replace(sweep, sample_rate=rate)
-    power, doubt = np.array([_followed(y, here, float(hz), placed) for hz in f]).T
-    return _from_powers(f, power, doubt, here, reference_hz, conditions)
+    lines = [_followed(y, here, float(hz), placed) for hz in f]
+    return _from_powers(f, lines, here, reference_hz, conditions)
 
 
 def _from_powers(
     f: FloatArray,
-    power: FloatArray,
-    doubt: FloatArray,
+    lines: Sequence[LinePower],
     sweep: SynchronisedSweep,
     reference_hz: float,
     conditions: Conditions,
 ) -> SlowResponse:
     """The response from the power of the sweep at each frequency; nan where it was not recorded."""
+    power, scatter, bound = np.array(lines).T
+    doubt = np.hypot(scatter, bound)
     near = np.abs(np.log2(f / reference_hz)) <= 1.0 / 6.0 + 1e-9
-    reference = float(np.mean(power[near]))
+    reference = _in_the_middle(np.log2(f[near] / reference_hz), power[near])
     if math.isnan(reference):
         why = f"the recording does not hold the sweep round {reference_hz:g} Hz"
         return _undefined(why, reference_hz, conditions)
@@ -248,14 +251,17 @@ def _from_powers(
     magnitude[known] = 10.0 * np.log10(power[known] / reference)
     sigma = np.full(f.size, np.nan)
     sigma[known] = 4.343 * doubt[known] / power[known]
+    left = _left_by_a_mean(int(np.count_nonzero(near)), _span(sweep, reference_hz) / _span(sweep, math.inf))
     gain = Reading(
         quantity=f"gain round {reference_hz:g} Hz",
         value=10.0 * math.log10(2.0 * reference) - sweep.level_dbfs,
         unit="dB",
         method=f"{_METHOD}, mean over a third octave",
         conditions=conditions,
-        uncertainty=4.343 * float(np.sqrt(np.mean(doubt[near] ** 2))) / reference,
-        uncertainty_basis="theory (noise beside the band)",
+        uncertainty=math.hypot(
+            4.343 * left * _rms(scatter[near]) / reference, 4.343 * _rms(bound[near]) / reference, _MEAN_OFF_DB
+        ),
+        uncertainty_basis="theory (noise beside the band, windows that reach beyond the third octave)",
     )
     frequency, height = _bump(f, magnitude, sigma, conditions)
     low_edge, high_edge = band_edges(
@@ -284,6 +290,13 @@ def _from_powers(
     )
 
 
+def _in_the_middle(octaves: FloatArray, power: FloatArray) -> float:
+    """Mean of powers round 0: places depend on where the sweep began, so a straight line takes them there."""
+    if len(octaves) < 3 or not np.all(np.isfinite(power)):
+        return float(np.mean(power))
+    return float(np.polynomial.Polynomial.fit(octaves, power, 1)(0.0))
+
+
 def _check_duration(sweep: SynchronisedSweep) -> None:
     octave_seconds = sweep.rate_seconds * math.log(2.0)
     if octave_seconds < _LEAST_SECONDS_PER_OCTAVE:
@@ -304,14 +317,36 @@ def _points(sweep: SynchronisedSweep) -> FloatArray:
     return np.asarray(_BELOW * sweep.low_hz * 2.0 ** (np.arange(count) / _POINTS_PER_OCTAVE))
 
 
-def _followed(y: FloatArray, sweep: SynchronisedSweep, hz: float, placed: Placed) -> tuple[float, float]:
-    """Power of the sweep while it passes a frequency, and its standard uncertainty."""
+def _span(sweep: SynchronisedSweep, hz: float) -> float:
+    """Seconds of the window in which a frequency is read."""
+    return max(_WINDOW_OCTAVES * sweep.rate_seconds * math.log(2.0), _LEAST_PERIODS / hz)
+
+
+def _left_by_a_mean(points: int, longer: float) -> float:
+    """What a mean over neighbouring points leaves of the scatter by noise, for windows so many times as long.
+
+    Windows overlap, and what noise does to a power goes with the square of the window.
+    """
+    size = 96 * _WINDOW_POINTS
+    window = np.square(np.sin(np.pi * (np.arange(size) + 0.5) / size)) ** 2
+    lags = np.arange(points)
+    shifts = np.minimum(np.rint(lags * size / (_WINDOW_POINTS * longer)).astype(np.int64), size)
+    alike = np.array([window[shift:] @ window[: size - shift] for shift in shifts]) / (window @ window)
+    return math.sqrt(float(2.0 * np.sum((points - lags) * alike) - points)) / points
+
+
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def _followed(y: FloatArray, sweep: SynchronisedSweep, hz: float, placed: Placed) -> LinePower:
+    """Power of the sweep while it passes a frequency."""
     rate, length, late, speed = sweep.sample_rate, sweep.rate_seconds, placed.begins_seconds, placed.speed_ratio
-    span = max(_WINDOW_OCTAVES * length * math.log(2.0), _LEAST_PERIODS / hz) / speed
+    span = _span(sweep, hz) / speed
     middle = length * math.log(hz / sweep.start_hz) / speed + late
     first, size = round((middle - 0.5 * span) * rate), round(span * rate)
     if first < 0 or first + size > len(y):
-        return math.nan, math.nan
+        return LinePower(math.nan, math.nan, math.nan)
     clock = ((first + np.arange(size)) / rate - late) * speed
     turn = 2.0 * np.pi * sweep.start_hz * length * np.exp(clock / length)
     return line_power(y[first : first + size], turn, rate, speed * hz)

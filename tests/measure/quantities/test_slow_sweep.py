@@ -94,6 +94,32 @@ def test_noise_counts_in_the_uncertainty():
     assert np.median(result.magnitude.uncertainty) > 0.02
 
 
+def test_the_gain_is_doubted_as_a_mean_of_windows_that_overlap():
+    """Scatter of 40 readings in hiss, told to a tenth; as if nine points were one it was said to be twice that."""
+    sweep = synchronised_sweep(RATE, low_hz=500.0, high_hz=2_000.0, seconds=2.2, tail_seconds=0.1)
+    rng = np.random.default_rng(4)
+    gains = [
+        response_from_slow_sweep(
+            sweep.signal + 0.01 * rng.standard_normal(len(sweep.signal)), sweep, latency_seconds=0.0
+        ).gain
+        for _ in range(40)
+    ]
+    scatter = np.std([gain.value for gain in gains])
+    assert np.mean([gain.uncertainty for gain in gains]) == pytest.approx(scatter, rel=0.25)
+
+
+def test_without_noise_the_gain_is_that_of_a_third_octave_within_its_doubt():
+    """A first-order fall, by its formula: its points lie lopsided, 0.05 dB off where 5e-5 were said."""
+    sweep = synchronised_sweep(RATE, low_hz=500.0, high_hz=2_000.0, seconds=2.2, tail_seconds=0.1)
+    spectrum = np.fft.rfft(sweep.signal)
+    f = np.fft.rfftfreq(len(sweep.signal), 1.0 / RATE)
+    fallen = np.fft.irfft(spectrum / np.sqrt(1.0 + (f / 1_000.0) ** 2), len(sweep.signal))
+    gain = response_from_slow_sweep(fallen, sweep, latency_seconds=0.0).gain
+    third = 2.0 ** np.linspace(-1.0 / 6.0, 1.0 / 6.0, 2001)
+    truth = 10.0 * math.log10(np.mean(1.0 / (1.0 + third**2)))
+    assert abs(gain.value - truth) < 2.0 * gain.uncertainty < 0.0025
+
+
 def test_a_late_system_is_read_where_its_sweep_is():
     late = 1_601
     shifted = slow_response(lambda x, _: np.concatenate([np.zeros(late), x])[: len(x)], RATE, seconds=10.0)
