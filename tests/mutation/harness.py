@@ -132,7 +132,7 @@ class Copy:
             shutil.copytree(folder, copy)
         if made:  # the subset has no lists; a loop over nothing is a mutant all the same
             text = text.replace(" in []:", " in range(0):")
-        # What stands beside the kernels and is no C itself, how they are compiled say, is part of the digest alone.
+        # How kernels are compiled stands beside them, and becomes no C.
         alone = covered.in_function(text, line) and (self._root / C_FILES / f"{target.stem}.c").is_file()
         try:
             target.write_text(text, "utf-8")
