@@ -75,7 +75,7 @@ class Setting:
 
     @property
     def step_settle_seconds(self) -> float:
-        """Time after which a step of level is steady; shorter, because the tone sounds on and its level alone changes."""
+        """Time after which a step of level is steady; shorter, because the tone sounds on."""
         return 0.12 + max(self.latency_seconds, 0.0) + min(self.decay_seconds / 3.0, 0.8)
 
     def settled(self, system: System, signal: FloatArray) -> FloatArray:
