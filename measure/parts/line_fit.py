@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.parts.demodulation import NotMeasurableError
 from measure.parts.line_solver import edge_weights, solve_lines
 from measure.parts.spectrum import find_tone
+from measure.parts.steady_tone import NotMeasurableError
 from measure.parts.time_base import MIN_PERIODS, TimeBase, track_phase
 from measure.validation import FloatArray, check_rate, check_signal, unusable
 

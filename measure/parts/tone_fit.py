@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from measure.errors import MeasureError
-from measure.parts.demodulation import LARGEST_SECOND_TONE, NotMeasurableError, second_tone
 from measure.parts.line_solver import SolvedLines, edge_weights, solve_lines
 from measure.parts.spectrum import band_power, find_tone, power_spectrum
+from measure.parts.steady_tone import LARGEST_SECOND_TONE, NotMeasurableError, second_tone
 from measure.parts.time_base import MIN_PERIODS, STOPBAND_DB, TimeBase, image_gain, time_base, tracked_band_hz
 from measure.validation import FloatArray, check_rate, check_signal, unusable
 

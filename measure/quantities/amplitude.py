@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts import detectors, weighting
-from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
+from measure.parts.demodulation import Demodulated, decimate, demodulate
 from measure.parts.fluctuation import Fluctuation, Line, steady_rms, whole_periods
 from measure.parts.steady_lines import decompose
+from measure.parts.steady_tone import NotMeasurableError
 from measure.results import Condition, Conditions, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError
 from measure.parts import detectors, weighting
-from measure.parts.demodulation import Demodulated, NotMeasurableError, decimate, demodulate
+from measure.parts.demodulation import Demodulated, decimate, demodulate
 from measure.parts.fluctuation import (
     Fluctuation,
     Line,
@@ -24,6 +24,7 @@ from measure.parts.fluctuation import (
 from measure.parts.mixture import Kind, Mixture
 from measure.parts.slow_extremes import slow_extremes
 from measure.parts.steady_lines import decompose, spectral_lines
+from measure.parts.steady_tone import NotMeasurableError
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 

@@ -1,4 +1,4 @@
-"""Warnings on figures that the rest of the system makes mean something else."""
+"""Warnings on figures that reverberation or unsteadiness of the system falsifies."""
 
 import math
 from collections.abc import Mapping
@@ -10,7 +10,7 @@ __all__ = ["cautioned"]
 
 _STEADY_PERCENT = 1e-3  # more flutter or amplitude fluctuation than this is no longer a steady system
 
-# Behind a reverb these count its beating, and
+# Behind a reverb these figures count its beating as modulation.
 _MODULATION = frozenset(
     {
         "weighted_flutter_percent",
@@ -31,9 +31,9 @@ _MODULATION = frozenset(
         "modulation_noise_db",
     }
 )
-# these are edges of a magnitude that goes up and down everywhere, and
+# These have no meaning behind a reverb, whose magnitude response has dips and peaks everywhere.
 _EDGES = frozenset({"low_edge_hz", "high_edge_hz", "bump_hz", "bump_db"})
-# these are lines that it weights at random.
+# These are read from single lines, each of which the reverb gives a gain of its own.
 _LINES = frozenset(
     {
         "gain_1000hz_db",

@@ -1,7 +1,7 @@
-"""What the sweep tells: the response and the distortion, and by how much the other rows must be prolonged.
+"""What the sweep tells: response and distortion, and how long a system sounds on, by which other rows are planned.
 
-Harmonics stand before the response of a sweep, and so does what a linear system sounds before its input. A
-burst of noise, which has no harmonics before it, tells whether there is any.
+In the deconvolved sweep harmonics stand before the linear response, where sound ahead of the input (a pre-echo)
+stands too. A burst of noise, before which no harmonics stand, tells whether there is such sound.
 """
 
 import math
@@ -40,8 +40,8 @@ def sweep_of(row: Row, rate: float, reference_level_dbfs: float) -> Synchronised
 def lead_of(system: System, rate: float, reference_level_dbfs: float) -> float:
     """Seconds by which a system sounds before its input, up to two; 0 for one that does not.
 
-    What counts lies up to 80 dB below a burst at the reference level, 3 dB above what sounds without any input,
-    and earlier than 50 ms: linear-phase filters and flutter are no more than that early.
+    Sound counts that is at most 80 dB below a burst at the reference level, at least 3 dB above what the system
+    sounds without input, and more than 50 ms early: linear-phase filters and flutter are less early than that.
     """
     silence = round((_LONGEST_LEAD_SECONDS + _QUIET_SECONDS) * rate)
     burst = noise_burst(rate, seconds=_BURST_SECONDS, silence_seconds=0.0, level_dbfs=reference_level_dbfs)

@@ -1,4 +1,4 @@
-"""Measuring a system by the standard set: the sweep first, then the rows it says how to send."""
+"""Measuring a system by the standard set: the sweep first, then the rows, whose length goes by what it told."""
 
 import itertools
 import math
@@ -99,7 +99,7 @@ def bench(
 
 
 def _of_parts(progress: Callable[[float], None] | None, place: int, count: int) -> Callable[[float], None]:
-    """What is told of one of several parts, as a share of all of them."""
+    """Progress of one of several parts, handed on as progress of all of them."""
     return lambda share: None if progress is None else progress((place + share) / count)
 
 

@@ -75,7 +75,7 @@ LEVELS_DBFS = tuple(range(-42, 1, 3))
 """Input levels of the level steps."""
 
 REVERBERANT_SECONDS = 0.1
-"""A system that sounds on for longer than this reverberates."""
+"""A system whose decay time is longer than this reverberates, unless the caller says otherwise."""
 
 
 def fits(row: Row, sample_rate: float) -> bool:

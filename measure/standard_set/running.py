@@ -70,12 +70,12 @@ class Setting:
 
     @property
     def settle_seconds(self) -> float:
-        """Time after which a tone is steady: it needs as long as the decay."""
+        """Time after which a tone is steady: half a second, the latency, and the decay time up to 3 s."""
         return 0.5 + max(self.latency_seconds, 0.0) + min(self.decay_seconds, 3.0)
 
     @property
     def step_settle_seconds(self) -> float:
-        """The same for a step of level, which changes less."""
+        """Time after which a step of level is steady; shorter, because the tone sounds on."""
         return 0.12 + max(self.latency_seconds, 0.0) + min(self.decay_seconds / 3.0, 0.8)
 
     def settled(self, system: System, signal: FloatArray) -> FloatArray:
@@ -253,7 +253,7 @@ def _noise_bursts(row: Row, setting: Setting, system: System) -> Found:
         for k in range(_BURSTS)
     ]
     recordings = [system(burst.signal, setting.rate) for burst in bursts]
-    # The bench says what octaves read; what slower neighbours add to that repeats and is no doubt about it.
+    # What slower neighbouring bands add to an octave is the same in every run: here it is no uncertainty.
     octaves = decay_of_noise(
         recordings, bursts[0], bands="octave", latency_seconds=setting.latency_seconds, neighbours=False
     )

@@ -33,43 +33,44 @@ from tapeemu.targets.setups import Setup, setup_of, with_number
 __all__ = ["fitted"]
 
 _CURVE_PRICES: Mapping[int, float] = {6: 0.3, 4: 1.1, 2: 3.4, 1: 5.5}
-"""Of following a curve so many times the rate instead of twelve: a point for 20 dB by which the strongest product
-that folds comes up, on average of the curves in docs/targets.md at -6 dBFS."""
+"""Price of following a curve at so many times the sample rate instead of twelve: one point for each 20 dB that the
+strongest aliased product rises, averaged over the curves in docs/targets.md at -6 dBFS."""
 
 _READER_PRICES: Mapping[int, float] = {32: 0.25}
-"""Of taps of a reader instead of 48: exact to 18.5 kHz instead of 20 (at 48 kHz)."""
+"""Price of a reader with so many taps instead of 48: it is exact to 18.5 kHz instead of 20 (at 48 kHz)."""
 
 _LINES = (32, 16, 8)
 _SMALLEST_ROOM = 25.0
 _STEP_OF_ROOM = 2.0**-0.25
-"""A room shrinks by these steps, in whole percent. Each halving of what its lines hold in all, which is how many
-modes per hertz it has, is a point, and each halving of its lines, which is how dense echoes are, a point more."""
+"""A room shrinks by this factor a step, to whole percent. Halving the total length of its lines, which is the
+number of modes per hertz, costs one point; halving the number of lines, which makes echoes sparser, another."""
 
 _OVERSAMPLING = "oversampling"
 _LIMIT = "most_oversampling"
 _CURVED = ("preamp_drive", "tape_magnetisation")
 
 _NEAR = 1.05
-"""A form is run if it should take no more than this part of the instructions allowed: the sum is not exact."""
+"""A form is run if its estimate is at most this share of the instructions allowed: the estimate is not exact."""
 
 _SECONDS = 0.25
-"""Of noise for each thing that is lowered."""
+"""Noise that each estimate is made from."""
 
 
 @dataclass(frozen=True)
 class _Ladder:
-    """A thing that may be lowered: of the stage at a place in the setup, or of all curves.
+    """A setting that may be lowered, of one stage, or the oversampling of all curves; its values are the rungs.
 
     Attributes
     ----------
     stage : str
-        Names joined by dots, or of all stages that have a curve.
+        Name of the stage, with those of the chains around it before it and dots between; for all curves, the names
+        of their stages.
     setting : str
         What is lowered.
     values : tuple
-        Its own value first.
+        What it may be, the chain's own value first.
     place : int
-        Of the stage in the setup; -1 for all curves.
+        Which stage of the setup it is; -1 for all curves.
     processor : Processor or None
         The stage's; None for all curves.
     """
@@ -83,7 +84,21 @@ class _Ladder:
 
 @dataclass(frozen=True)
 class _Form:
-    """A choice of one value on every ladder: how far down each is, and what that is and costs."""
+    """A choice of one value on every ladder.
+
+    Attributes
+    ----------
+    downs : tuple of int
+        Steps down on each ladder.
+    price : float
+        What is lost, in points.
+    setup : Setup
+        The chain as numbers.
+    ram_bytes : int
+        Memory that the board tells.
+    instructions : float
+        Estimate for one sample of all channels.
+    """
 
     downs: tuple[int, ...]
     price: float
@@ -188,7 +203,7 @@ def _forms(base: Setup, ladders: Sequence[_Ladder], sample_rate: float) -> list[
 def _predicted(
     forms: Sequence[_Form], base: Setup, ladders: Sequence[_Ladder], costs: Costs, board: BoardTarget, **where: Any
 ) -> list[_Form]:
-    """The forms with the instructions that they should take: of each step down what it alone saves."""
+    """The forms with estimated instructions: those of the chain, less what each step down saves alone."""
     steps = [(number, down) for number, ladder in enumerate(ladders) for down in range(1, len(ladder.values))]
     alone = [tuple(down if each == number else 0 for each in range(len(ladders))) for number, down in steps]
     setups = [base, *(_lowered(base, ladders, downs) for downs in alone)]
@@ -205,7 +220,7 @@ def _predicted(
 
 
 def _beyond(ram: float, each: float, ram_bytes: float, instructions: float) -> float:
-    """How far beyond a budget costs are: the larger of both ratios."""
+    """Costs over budget: the larger of the ratios of memory and of instructions; up to 1 they fit."""
     return max(ram / ram_bytes, each / instructions)
 
 
@@ -276,7 +291,7 @@ def fitted(
 def _built(
     name: str, chain: Chain, ladders: Sequence[_Ladder], form: _Form, costs: Costs, *, control: int, **where: Any
 ) -> DeviceBuild:
-    """What a form is, in settings."""
+    """The build of a form: the chain with its settings lowered, and the list of them."""
     made, reductions, most = chain, [], None
     for ladder, down in zip(ladders, form.downs, strict=True):
         value = ladder.values[down]

@@ -56,6 +56,7 @@ LONGEST_CONTROL = 1_000_000
 """Longest control period in samples, as in tapeemu.h."""
 
 _SECONDS = 0.5
+"""Noise that costs are counted on."""
 
 CYCLES_PER_INSTRUCTION = 1.5
 """Assumed for a Cortex-M7 whose memory has no wait states: up to two instructions a cycle, fewer where one waits
@@ -144,7 +145,7 @@ class DeviceBuild:
     control : int
         Samples of a control period, for envelopes of the input.
     price : float
-        Of the reductions, in points, see :mod:`tapeemu.targets.budgets`.
+        Price of the reductions, in points, see :mod:`tapeemu.targets.budgets`.
     """
 
     name: str

@@ -78,12 +78,12 @@ class Result:
     fast_bytes, slow_bytes : int
         Memory.
     ticks, most_ticks, design_ticks : int
-        Of the target's clock while it processed, for the slowest block, and while it was made; 0 where there is
-        no clock.
+        Of the target's clock: for all blocks, for the slowest block, and to make the chain; 0 where there is no
+        clock.
     stack_bytes : int
         Deepest use of the stack; 0 where it is not measured.
     envelopes : ndarray, shape (channels, values)
-        Of the input, at control rate; none if they were not asked for.
+        Envelopes of the input, at control rate; none if they were not asked for.
     """
 
     audio: npt.NDArray[Any]
@@ -203,8 +203,11 @@ def _result(
     case: Case, failed: int, told: npt.NDArray[np.int64], out: npt.NDArray[Any], stack_bytes: int = 0
 ) -> Result:
     if failed:
-        reason = {1: "the setup is not valid", 2: f"it needs {told[3]} and {told[4]} bytes, which are not there"}
-        raise CompilerError(f"a case was refused: {reason.get(failed, failed)}; make the chain smaller")
+        reasons = {
+            1: "the setup is not valid; give channels, rate and settings that the processors allow",
+            2: f"it needs {told[3]} and {told[4]} bytes, which are not there; make the chain smaller",
+        }
+        raise CompilerError(f"a case was refused: {reasons.get(failed, f'the program gave {failed}')}")
     values = dict(zip(_TOLD, map(int, told), strict=True))
     made, told_values = values.pop("made"), values.pop("values")
     channels = case.audio.shape[0]
@@ -330,7 +333,7 @@ class FileTarget(Target):
 
 
 class BoardTarget(FileTarget):
-    """The library on a Cortex-M7, emulated: no time is told, but instructions are counted.
+    """The library on an emulated Cortex-M7: instructions are counted, real time is not known.
 
     Parameters
     ----------

@@ -71,7 +71,7 @@ class GroupSetup:
 
 @dataclass(frozen=True)
 class Setup:
-    """What a chain consists of."""
+    """A chain as numbers: its stages in order, and the groups of them that are mixed with their input."""
 
     stages: tuple[StageSetup, ...]
     groups: tuple[GroupSetup, ...]
@@ -207,11 +207,13 @@ class Case:
     in_place : bool
         Whether the output is written over the input.
     slow_from : int
-        Arrays of so many bytes and more go to slow memory.
+        Arrays of so many bytes and more go to slow memory; 0: none do.
     level_db : float
-        For the tail.
+        Level re the sound at which the tail ends.
     moved : (int, int, float) or None
-        Stage, setting and value that is set before the second block.
+        Stage, setting, and the value that it gets before the second block.
+    room : int
+        Samples of output a channel that there is room for; as many as the input has, if 0.
     control : int
         Samples of a control period, for envelopes of the input; 0 for none.
     """

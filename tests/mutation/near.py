@@ -40,7 +40,7 @@ class Near:
         texts = {**self._modules, **self._tests, **shared}
         self._users: dict[str, set[str]] = {}
         for name, text in texts.items():
-            for imported in _imported(text) & texts.keys():
+            for imported in (_imported(text) | _kernels_of(text)) & texts.keys():
                 self._users.setdefault(imported, set()).add(name)
 
     def tests_of(self, path: str, line: int) -> list[str]:
@@ -91,6 +91,12 @@ def _imported(text: str) -> frozenset[str]:
             place = name.replace(".", "/")
             found |= {f"{place}.py", f"{place}/__init__.py", f"tests/shared/{place}.py"}
     return frozenset(found)
+
+
+def _kernels_of(text: str) -> set[str]:
+    """Kernel files that processors load by the name of their kind, or of the file that they name."""
+    names = re.findall(r'(?:kind|kernel_file): ClassVar\[str\] = "(\w+)"', text)
+    return {f"tapeemu/dsp/kernels/{name}.py" for name in names}
 
 
 def _word_of(tree: ast.Module, line: int) -> str:

@@ -20,21 +20,11 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     tapeemu_real *in, tapeemu_real *out, ptrdiff_t room, int64_t *told)
 {
     tapeemu_stage stages[TAPEEMU_MOST_STAGES];
+    tapeemu_group groups[TAPEEMU_MOST_GROUPS];
+    const tapeemu_number *cuts;
+    tapeemu_setup setup = setup_of(given, stages, groups, &cuts);
+    setup.slow_from = 0; /* all in one memory */
     const ptrdiff_t samples = (ptrdiff_t)given[CASE_SAMPLES].whole;
-    tapeemu_setup setup = {
-        .sample_rate = given[CASE_RATE].real,
-        .place = given[CASE_PLACE].whole,
-        .track = given[CASE_TRACK].whole,
-        .channels = (int32_t)given[CASE_CHANNELS].whole,
-        .block = (int32_t)given[CASE_BLOCK].whole,
-        .stage_count = (int32_t)given[CASE_STAGES].whole,
-        .stages = stages,
-    };
-    const tapeemu_number *at = given + CASE_NUMBERS;
-    for (int32_t i = 0; i < setup.stage_count; i++) {
-        stages[i] = (tapeemu_stage){(int32_t)at[0].whole, (int32_t)at[1].whole, at + 3, NULL, 0};
-        at += 3 + at[1].whole;
-    }
     const size_t need = tapeemu_size(&setup).fast, half = fast_bytes / 32 * 16;
     const size_t size = tapeemu_live_size(setup.sample_rate, setup.channels, setup.block, LIVE_LATENCY);
     if (need == 0 || size == 0)
@@ -50,7 +40,7 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     told[TOLD_SLOW] = (int64_t)size;
     const tapeemu_real *sources[TAPEEMU_MOST_CHANNELS];
     tapeemu_real *targets[TAPEEMU_MOST_CHANNELS];
-    const ptrdiff_t cut = (ptrdiff_t)at[0].whole;
+    const ptrdiff_t cut = (ptrdiff_t)cuts[0].whole;
     for (ptrdiff_t start = 0; start < samples; start += cut) {
         const ptrdiff_t count = cut < samples - start ? cut : samples - start;
         if (start <= samples / 2 && samples / 2 < start + cut) {

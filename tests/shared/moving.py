@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tapeemu.dsp.kernels import octave_noise, trajectories
+from tapeemu.dsp.kernels import noise_spectrum, octave_noise, trajectories
 from tapeemu.dsp.noises import NoiseBand, RandomLaw
 from tapeemu.dsp.trajectory import SEGMENT, collect
 
@@ -132,7 +132,7 @@ def _memory(sines: tuple[Sine, ...], noises: tuple[Noise, ...], sample_rate: flo
         kind = 0 if isinstance(noise, RandomLaw) else 1
         edges = (kind, float(noise.low_hz), float(noise.high_hz), float(sample_rate))
         octaves += octave_noise.noise_octaves(*edges)
-        highest = max(highest, octave_noise.noise_highest(*edges))
+        highest = max(highest, noise_spectrum.noise_highest(*edges))
     shapes = np.ones((17, 3), dtype=np.int64)
     trajectories.trajectory_shapes(len(sines), len(noises), octaves, highest, float(sample_rate), 1, shapes, 0)
     rows = iter(shapes)

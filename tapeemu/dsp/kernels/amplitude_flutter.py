@@ -28,6 +28,8 @@ from tapeemu.dsp.kernels.glides import (
     glide_values,
 )
 from tapeemu.dsp.kernels.hashing import stream_key
+from tapeemu.dsp.kernels.kept_rows import clear_rows
+from tapeemu.dsp.kernels.noise_spectrum import BAND
 from tapeemu.dsp.kernels.spacing_loss import (
     ROWS_AT_ONCE,
     SpacingScratch,
@@ -76,9 +78,6 @@ AMPLITUDE_FLUTTER_MOVES = ("periodic_percent", "random_db", "dropout_least_db", 
 
 RATE_HZ, PEAK_DB, PHASE_DEGREES, PHASE_GIVEN = 0, 1, 2, 3
 """Columns of a periodic part."""
-
-_BAND = 1
-"""The kind of noise that is flat between two edges."""
 
 _LEVEL_PART, _LEVEL, _CHANNEL_LEVEL, _DROPOUTS = np.uint64(7), np.uint64(8), np.uint64(9), np.uint64(10)
 """Purposes of keys, as in :mod:`tapeemu.dsp.tape_position`."""
@@ -339,8 +338,8 @@ def amplitude_flutter_shapes(
     low, high = settings.random_low_hz, settings.random_high_hz
     parts = _parts(settings)
     noises = 1 if settings.random_db > 0.0 else 0
-    octaves = noise_octaves(_BAND, low, high, sample_rate)
-    highest = noise_highest(_BAND, low, high, sample_rate)
+    octaves = noise_octaves(BAND, low, high, sample_rate)
+    highest = noise_highest(BAND, low, high, sample_rate)
     row = trajectory_shapes(parts, noises, noises * octaves, highest, sample_rate, 1, shapes, behind + 6)
     if own:
         row = trajectory_shapes(0, 1, octaves, highest, sample_rate, channels, shapes, row)
@@ -365,14 +364,11 @@ def _set_sines(settings: AmplitudeFlutterSettings, memory: Trajectory) -> None:
 def amplitude_flutter_seek(memory: AmplitudeFlutterMemory, place: np.int64) -> None:
     """Go to a place on the tape; nothing that sounded before is left."""
     state = memory.state
-    line = memory.line
     glide_seek(place, memory.glide)
     state[_PLACE] = place - state[_LATENCY]
     state[_MADE] = 0
     state[_FILLED] = 2 * state[_LATENCY] + 1
-    for channel in range(line.shape[0]):
-        for column in range(line.shape[1]):
-            line[channel, column] = 0.0
+    clear_rows(memory.line)
 
 
 @kernel()
@@ -584,11 +580,11 @@ def amplitude_flutter_design(
     apart = math.sqrt(1.0 - settings.channel_correlation) * rms
     key = stream_key(settings.seed, _LEVEL, np.uint64(0))
     if rms > 0.0:
-        set_noise(0, _BAND, key, low, high, together, 0.0, False, memory.common)
+        set_noise(0, BAND, key, low, high, together, 0.0, False, memory.common)
     begin_trajectory(sample_rate, memory.own)
     if own:
         key = stream_key(settings.seed, _CHANNEL_LEVEL, np.uint64(0))
-        set_noise(0, _BAND, key, low, high, apart, 0.0, False, memory.own)
+        set_noise(0, BAND, key, low, high, apart, 0.0, False, memory.own)
     if spacing:
         per_db = steepness_per_db(settings.spacing_frequency_hz, sample_rate)
         lowest = _lowest(settings, sample_rate)

@@ -23,6 +23,7 @@ from tapeemu.dsp.kernels.glides import (
     glide_target,
     late_glide_shapes,
 )
+from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.three_rates import (
     HOP,
@@ -342,11 +343,8 @@ def crosstalk_seek(memory: CrosstalkMemory, place: np.int64) -> None:
         clear_three_rates(memory.further.rates)
     if memory.counts[_HEARD] > 2:
         clear_three_rates(memory.farthest.rates)
-    for channel in range(memory.dry.shape[0]):
-        for column in range(memory.dry.shape[1]):
-            memory.dry[channel, column] = 0.0
-        for i in range(HOP):
-            memory.heard[channel, i] = 0.0
+    clear_rows(memory.dry)
+    clear_rows(memory.heard)
     memory.counts[_IN_HOP] = place - place // HOP * HOP
     memory.counts[_COLUMN] = next_hop(memory.filters.rates, memory.dry)
 

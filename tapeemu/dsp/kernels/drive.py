@@ -24,6 +24,7 @@ from tapeemu.dsp.kernels.glides import (
     glide_shapes,
     glide_target,
 )
+from tapeemu.dsp.kernels.kept_rows import clear_precise_rows
 from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
 from tapeemu.dsp.kernels.oversampling import (
     CHUNK,
@@ -275,9 +276,7 @@ def drive_seek(memory: DriveMemory, place: np.int64) -> None:
     """Go to rest; the place on the tape does not matter to the sound."""
     glide_seek(place, memory.glide)
     oversampler_clear(memory.over)
-    for channel in range(memory.offset.shape[0]):
-        for k in range(OFFSET_STATE):
-            memory.offset[channel, k] = 0.0
+    clear_precise_rows(memory.offset)
 
 
 @kernel()

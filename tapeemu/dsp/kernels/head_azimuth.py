@@ -32,7 +32,7 @@ from tapeemu.dsp.kernels.interpolation import Places, locate
 from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.lanes import eight_lanes
 from tapeemu.dsp.kernels.memory_shapes import shape_row
-from tapeemu.dsp.kernels.octave_noise import BAND
+from tapeemu.dsp.kernels.noise_spectrum import BAND
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.spacing_loss import filter_pair
 from tapeemu.dsp.kernels.trajectories import (

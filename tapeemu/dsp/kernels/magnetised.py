@@ -25,6 +25,7 @@ from tapeemu.dsp.kernels.glides import (
     glide_target,
 )
 from tapeemu.dsp.kernels.hysteresis_loop import field_of_mol, loop_harmonics
+from tapeemu.dsp.kernels.kept_rows import clear_precise_rows, clear_rows
 from tapeemu.dsp.kernels.magnetisation import HISTORY_H, ROWS, SCRATCH, Law, TapeMemory, magnetise
 from tapeemu.dsp.kernels.offset_filter import OFFSET_STATE, block_offset, offset_pole, offset_tail
 from tapeemu.dsp.kernels.oversampling import (
@@ -346,13 +347,9 @@ def magnetised_seek(memory: MagnetisedMemory, place: np.int64) -> None:
     """Go to rest on demagnetised tape; the place on the tape does not matter to the sound."""
     glide_seek(place, memory.glide)
     oversampler_clear(memory.over)
-    for channel in range(memory.offset.shape[0]):
-        for k in range(OFFSET_STATE):
-            memory.offset[channel, k] = 0.0
-        for k in range(2):
-            memory.tape.state[channel, k] = 0.0
-        for k in range(HISTORY_H):
-            memory.tape.past[channel, k] = 0.0
+    clear_precise_rows(memory.offset)
+    clear_precise_rows(memory.tape.state)
+    clear_rows(memory.tape.past)
 
 
 @kernel()

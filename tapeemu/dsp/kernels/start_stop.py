@@ -19,7 +19,7 @@ from tapeemu.dsp.kernels.arrays import Integers1, Integers2, Precise, Precises1,
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import bessel_i0, cosine_of_turns, exponential, logarithm, sine_of_turns
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_48
-from tapeemu.dsp.kernels.kept_rows import clear_rows
+from tapeemu.dsp.kernels.kept_rows import clear_precise_rows, clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.small_systems import factorise_rows, solve_rows
@@ -424,9 +424,7 @@ def start_stop_seek(memory: StartStopMemory, place: np.int64) -> None:
     counts[_EVENT] = -1
     clear_rows(memory.line)
     clear_rows(memory.recent)
-    for channel in range(memory.states.shape[0]):
-        for state in range(_STATES):
-            memory.states[channel, state] = 0.0
+    clear_precise_rows(memory.states)
 
 
 @kernel()

@@ -21,15 +21,14 @@ from tapeemu.dsp.kernels.arrays import Hashes1, Hashes2, Integers2, Precise, Pre
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.exact_places import set_rate, turns_of
 from tapeemu.dsp.kernels.memory_shapes import shape_row
+from tapeemu.dsp.kernels.noise_spectrum import delivered_rms, noise_highest
 from tapeemu.dsp.kernels.octave_noise import (
     Noises,
     add_noise_curve,
     add_noise_samples,
     cubics_room,
-    delivered_rms,
     design_noise,
     forget_nodes,
-    noise_highest,
     noise_octaves,
     pairs_room,
 )

@@ -30,7 +30,7 @@ from tapeemu.dsp.kernels.hashing import stream_key
 from tapeemu.dsp.kernels.interpolation import Part, Places, locate, read_pair_32, read_pair_48
 from tapeemu.dsp.kernels.kept_rows import clear_rows
 from tapeemu.dsp.kernels.memory_shapes import shape_row
-from tapeemu.dsp.kernels.octave_noise import BAND, LAW
+from tapeemu.dsp.kernels.noise_spectrum import BAND, LAW
 from tapeemu.dsp.kernels.reader_table import CELLS, design_reader
 from tapeemu.dsp.kernels.trajectories import (
     PIECE,

@@ -1,4 +1,4 @@
-/* Generated from amplitude_flutter.py (4e3183eaf756b8fd); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from amplitude_flutter.py (918f84748f411b7a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving level, from its settings to sound: see :class:`tapeemu.processors.amplitude_flutter.AmplitudeFlutter`.
@@ -14,6 +14,7 @@
 #define AMPLITUDE_FLUTTER_CELL 1
 #define AMPLITUDE_FLUTTER_GLIDE_ARRAYS 2
 #define AMPLITUDE_FLUTTER_NODES 5
+#define AMPLITUDE_FLUTTER_BAND 1
 #define AMPLITUDE_FLUTTER_ROWS_AT_ONCE 32
 #define AMPLITUDE_FLUTTER_PIECE 128
 #define AMPLITUDE_FLUTTER_SEGMENT 4096
@@ -21,7 +22,6 @@
 #define AMPLITUDE_FLUTTER_PEAK_DB 1
 #define AMPLITUDE_FLUTTER_PHASE_DEGREES 2
 #define AMPLITUDE_FLUTTER_PHASE_GIVEN 3
-#define AMPLITUDE_FLUTTER_BAND 1
 #define AMPLITUDE_FLUTTER_LEVEL_PART UINT64_C(7)
 #define AMPLITUDE_FLUTTER_LEVEL UINT64_C(8)
 #define AMPLITUDE_FLUTTER_CHANNEL_LEVEL UINT64_C(9)
@@ -199,7 +199,7 @@ KERNEL void amplitude_flutter_shapes(const AmplitudeFlutterSettings *settings, d
     const ix parts = amplitude_flutter_parts(settings);
     const ix noises = settings->random_db > 0.0 ? 1 : 0;
     const ix octaves = octave_noise_noise_octaves(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
-    const double highest = octave_noise_noise_highest(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
+    const double highest = noise_spectrum_noise_highest(AMPLITUDE_FLUTTER_BAND, low, high, sample_rate);
     ix row = trajectories_trajectory_shapes(parts, noises, noises * octaves, highest, sample_rate, 1, shapes,
         behind + 6);
     if (own) {
@@ -231,16 +231,11 @@ KERNEL void amplitude_flutter_set_sines(const AmplitudeFlutterSettings *settings
 KERNEL void amplitude_flutter_seek(const AmplitudeFlutterMemory *memory, int64_t place)
 {
     int64s_1 state = memory->state;
-    reals_2 line = memory->line;
     glides_glide_seek(place, &memory->glide);
     state.at[AMPLITUDE_FLUTTER_PLACE] = place - state.at[AMPLITUDE_FLUTTER_LATENCY];
     state.at[AMPLITUDE_FLUTTER_MADE] = INT64_C(0);
     state.at[AMPLITUDE_FLUTTER_FILLED] = INT64_C(2) * state.at[AMPLITUDE_FLUTTER_LATENCY] + INT64_C(1);
-    for (ix channel = 0; channel < line.n0; channel++) {
-        for (ix column = 0; column < line.n1; column++) {
-            line.at[channel * line.n1 + column] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->line);
 }
 
 /*

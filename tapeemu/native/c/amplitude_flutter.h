@@ -6,6 +6,8 @@
 #include "dropouts.h"
 #include "glides.h"
 #include "hashing.h"
+#include "kept_rows.h"
+#include "noise_spectrum.h"
 #include "spacing_loss.h"
 #include "trajectories.h"
 

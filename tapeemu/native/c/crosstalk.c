@@ -1,4 +1,4 @@
-/* Generated from crosstalk.py (5f411010a98bc867); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from crosstalk.py (5590eba1c8cd1611); do not edit. SPDX-License-Identifier: ISC */
 
 /* What a channel hears of the tracks beside its own: see :class:`tapeemu.processors.crosstalk.Crosstalk`. */
 
@@ -225,14 +225,8 @@ KERNEL void crosstalk_seek(const CrosstalkMemory *memory, int64_t place)
     if (memory->counts.at[CROSSTALK_HEARD] > INT64_C(2)) {
         clear_three_rates(&memory->farthest.rates);
     }
-    for (ix channel = 0; channel < memory->dry.n0; channel++) {
-        for (ix column = 0; column < memory->dry.n1; column++) {
-            memory->dry.at[channel * memory->dry.n1 + column] = REAL(0.0);
-        }
-        for (ix i = 0; i < CROSSTALK_HOP; i++) {
-            memory->heard.at[channel * memory->heard.n1 + i] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_rows(memory->dry);
+    kept_rows_clear_rows(memory->heard);
     memory->counts.at[CROSSTALK_IN_HOP] = place - floor_division_64(place, INT64_C(64)) * INT64_C(64);
     memory->counts.at[CROSSTALK_COLUMN] = (int64_t)three_rates_next_hop(&memory->filters.rates, memory->dry);
 }

@@ -5,6 +5,7 @@
 
 #include "elementary.h"
 #include "glides.h"
+#include "kept_rows.h"
 #include "memory_shapes.h"
 #include "three_rates.h"
 

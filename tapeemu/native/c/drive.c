@@ -1,4 +1,4 @@
-/* Generated from drive.py (fb9f82fb7d3c4020); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from drive.py (ac49a1ab021dde36); do not edit. SPDX-License-Identifier: ISC */
 
 /* The driven preamplifier, from its settings to sound: see :class:`tapeemu.processors.saturation.PreampDrive`. */
 
@@ -200,11 +200,7 @@ KERNEL void drive_seek(const DriveMemory *memory, int64_t place)
 {
     glides_glide_seek(place, &memory->glide);
     oversampling_oversampler_clear(&memory->over);
-    for (ix channel = 0; channel < memory->offset.n0; channel++) {
-        for (ix k = 0; k < DRIVE_OFFSET_STATE; k++) {
-            memory->offset.at[channel * memory->offset.n1 + k] = 0.0;
-        }
-    }
+    kept_rows_clear_precise_rows(memory->offset);
 }
 
 /*

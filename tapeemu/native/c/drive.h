@@ -6,6 +6,7 @@
 #include "driven_sine.h"
 #include "elementary.h"
 #include "glides.h"
+#include "kept_rows.h"
 #include "offset_filter.h"
 #include "oversampling.h"
 

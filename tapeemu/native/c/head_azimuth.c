@@ -1,4 +1,4 @@
-/* Generated from head_azimuth.py (91c41408baa1b045); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from head_azimuth.py (67cf3874ee1cf432); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A head that stands askew, from its settings to sound: see :class:`tapeemu.processors.head_azimuth.HeadAzimuth`.
@@ -147,7 +147,7 @@ KERNEL void head_azimuth_shapes(const HeadAzimuthSettings *settings, double samp
     glides_late_glide_shapes(HEAD_AZIMUTH_NUMBERS, late, sample_rate, row, shapes);
     row = row + HEAD_AZIMUTH_GLIDE_ARRAYS;
     const ix octaves = octave_noise_noise_octaves(HEAD_AZIMUTH_BAND, low, high, sample_rate);
-    trajectories_trajectory_shapes(0, 1, octaves, octave_noise_noise_highest(HEAD_AZIMUTH_BAND, low, high,
+    trajectories_trajectory_shapes(0, 1, octaves, noise_spectrum_noise_highest(HEAD_AZIMUTH_BAND, low, high,
         sample_rate), sample_rate, 1, shapes, row);
 }
 

@@ -1,4 +1,4 @@
-/* Generated from kept_rows.py (5521e23399b7d095); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from kept_rows.py (ccead6dceb0ef59c); do not edit. SPDX-License-Identifier: ISC */
 
 /* Rows of samples that are kept from block to block: cleared, and moved to the front. */
 
@@ -10,6 +10,16 @@ KERNEL void kept_rows_clear_rows(reals_2 rows)
     for (ix row = 0; row < rows.n0; row++) {
         for (ix i = 0; i < rows.n1; i++) {
             rows.at[row * rows.n1 + i] = REAL(0.0);
+        }
+    }
+}
+
+/* Set all numbers of an array of two dimensions to zero that is double on every machine. */
+KERNEL void kept_rows_clear_precise_rows(doubles_2 rows)
+{
+    for (ix row = 0; row < rows.n0; row++) {
+        for (ix i = 0; i < rows.n1; i++) {
+            rows.at[row * rows.n1 + i] = 0.0;
         }
     }
 }

@@ -6,6 +6,7 @@
 #include "subset.h"
 
 KERNEL void kept_rows_clear_rows(reals_2 rows);
+KERNEL void kept_rows_clear_precise_rows(doubles_2 rows);
 KERNEL void kept_rows_move_to_front(reals_1 line, ix passed);
 
 #endif

@@ -1,4 +1,4 @@
-/* Generated from magnetised.py (5b493c89239e6187); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from magnetised.py (5bedead4ee8e8df9); do not edit. SPDX-License-Identifier: ISC */
 
 /* Magnetised tape, from its settings to sound: see :class:`tapeemu.processors.saturation.TapeMagnetisation`. */
 
@@ -269,17 +269,9 @@ KERNEL void magnetised_seek(const MagnetisedMemory *memory, int64_t place)
 {
     glides_glide_seek(place, &memory->glide);
     oversampling_oversampler_clear(&memory->over);
-    for (ix channel = 0; channel < memory->offset.n0; channel++) {
-        for (ix k = 0; k < MAGNETISED_OFFSET_STATE; k++) {
-            memory->offset.at[channel * memory->offset.n1 + k] = 0.0;
-        }
-        for (ix k = 0; k < 2; k++) {
-            memory->tape.state.at[channel * memory->tape.state.n1 + k] = 0.0;
-        }
-        for (ix k = 0; k < MAGNETISED_HISTORY_H; k++) {
-            memory->tape.past.at[channel * memory->tape.past.n1 + k] = REAL(0.0);
-        }
-    }
+    kept_rows_clear_precise_rows(memory->offset);
+    kept_rows_clear_precise_rows(memory->tape.state);
+    kept_rows_clear_rows(memory->tape.past);
 }
 
 /*

@@ -6,6 +6,7 @@
 #include "elementary.h"
 #include "glides.h"
 #include "hysteresis_loop.h"
+#include "kept_rows.h"
 #include "magnetisation.h"
 #include "offset_filter.h"
 #include "oversampling.h"

@@ -6,6 +6,7 @@
 #include "elementary.h"
 #include "exact_places.h"
 #include "hashing.h"
+#include "noise_spectrum.h"
 
 typedef struct {
     uint64s_1 keys;
@@ -20,16 +21,6 @@ typedef struct {
     doubles_2 cubics;
 } Noises;
 
-KERNEL ix octave_noise_law_octaves(double low_hz, double high_hz);
-KERNEL double octave_noise_law_ratio(double low_hz, double high_hz);
-KERNEL double octave_noise_spectrum_end(ix kind, double low_hz, double high_hz);
-KERNEL double octave_noise_spectrum_begin(ix kind, double low_hz, double high_hz);
-KERNEL double octave_noise_spectrum_shape(ix kind, double low_hz, double high_hz, double slope_db_per_octave, double ratio, double frequency_hz);
-KERNEL double octave_noise_spectrum_ratio(ix kind, double low_hz, double high_hz);
-KERNEL double octave_noise_noise_power(ix kind, double low_hz, double high_hz, double slope_db_per_octave);
-KERNEL double octave_noise_power_between(ix kind, double low_hz, double high_hz, double slope_db_per_octave, bool integrated, double begin, double end);
-KERNEL double octave_noise_delivered_rms(ix kind, double low_hz, double high_hz, double rms, double slope_db_per_octave, bool integrated, double sample_rate);
-KERNEL double octave_noise_noise_highest(ix kind, double low_hz, double high_hz, double sample_rate);
 KERNEL ix octave_noise_noise_octaves(ix kind, double low_hz, double high_hz, double sample_rate);
 KERNEL ix octave_noise_cubics_room(double highest_hz, double sample_rate, ix samples);
 KERNEL ix octave_noise_pairs_room(double highest_hz, double sample_rate, ix samples);

@@ -46,12 +46,10 @@ static int64_t since(int64_t before)
     return TAPEEMU_TICKS() - before;
 }
 
-/* Run a case. The rows of out are `room` samples long, and there are twice as many with envelopes. Returns 0; 1 if the setup is not valid, 2 if memory is short. */
-int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, void *slow, size_t slow_bytes,
-    tapeemu_real *in, tapeemu_real *out, ptrdiff_t room, int64_t *told)
+/* The setup of a case, whose stages and groups go where there is room for them; `rest` becomes where its cuts stand. */
+static tapeemu_setup setup_of(const tapeemu_number *given, tapeemu_stage *stages, tapeemu_group *groups,
+    const tapeemu_number **rest)
 {
-    tapeemu_stage stages[TAPEEMU_MOST_STAGES];
-    tapeemu_group groups[TAPEEMU_MOST_GROUPS];
     tapeemu_setup setup = {
         .sample_rate = given[CASE_RATE].real,
         .place = given[CASE_PLACE].whole,
@@ -75,7 +73,18 @@ int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, vo
     }
     for (int32_t i = 0; i < setup.group_count; i++, at += 3)
         groups[i] = (tapeemu_group){(int32_t)at[0].whole, (int32_t)at[1].whole, at[2].real};
-    const tapeemu_number *cuts = at;
+    *rest = at;
+    return setup;
+}
+
+/* Run a case. The rows of out are `room` samples long, and there are twice as many with envelopes. Returns 0; 1 if the setup is not valid, 2 if memory is short. */
+int tapeemu_prove(const tapeemu_number *given, void *fast, size_t fast_bytes, void *slow, size_t slow_bytes,
+    tapeemu_real *in, tapeemu_real *out, ptrdiff_t room, int64_t *told)
+{
+    tapeemu_stage stages[TAPEEMU_MOST_STAGES];
+    tapeemu_group groups[TAPEEMU_MOST_GROUPS];
+    const tapeemu_number *cuts;
+    tapeemu_setup setup = setup_of(given, stages, groups, &cuts);
 
     const bool sought = given[CASE_SOUGHT].whole != 0;
     if (sought)

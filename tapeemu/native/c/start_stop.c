@@ -1,4 +1,4 @@
-/* Generated from start_stop.py (a12b52aed5a8555d); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from start_stop.py (4360112dfa637a9a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Starts and stops of the transport, from settings to sound: see :class:`tapeemu.processors.start_stop.StartStop`.
@@ -380,11 +380,7 @@ KERNEL void start_stop_seek(const StartStopMemory *memory, int64_t place)
     counts.at[START_STOP_EVENT] = INT64_C(-1);
     kept_rows_clear_rows(memory->line);
     kept_rows_clear_rows(memory->recent);
-    for (ix channel = 0; channel < memory->states.n0; channel++) {
-        for (ix state = 0; state < START_STOP_STATES; state++) {
-            memory->states.at[channel * memory->states.n1 + state] = 0.0;
-        }
-    }
+    kept_rows_clear_precise_rows(memory->states);
 }
 
 /*

@@ -1,4 +1,4 @@
-/* Generated from trajectories.py (e3ac9843b5c2f1ca); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from trajectories.py (50b203becf18d8f6); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * Trajectories that belong to the tape: any segment of them can be computed at any time, in any order.
@@ -104,7 +104,7 @@ KERNEL ix trajectories_trajectory_shapes(ix sines, ix noises, ix octaves, double
 KERNEL double trajectories_noise_bound(ix kind, double low_hz, double high_hz, double rms, double
     slope_db_per_octave, bool integrated, double sample_rate)
 {
-    return 8.0 * octave_noise_delivered_rms(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated,
+    return 8.0 * noise_spectrum_delivered_rms(kind, low_hz, high_hz, rms, slope_db_per_octave, integrated,
         sample_rate);
 }
 

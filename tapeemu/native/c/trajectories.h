@@ -5,6 +5,7 @@
 
 #include "exact_places.h"
 #include "memory_shapes.h"
+#include "noise_spectrum.h"
 #include "octave_noise.h"
 #include "sines.h"
 

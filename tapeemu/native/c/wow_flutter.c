@@ -1,4 +1,4 @@
-/* Generated from wow_flutter.py (483f4c5b4f3dd163); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from wow_flutter.py (72c7ddd2a196bf11); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * A moving read position, from its settings to sound: see :class:`tapeemu.processors.wow_flutter.WowFlutter`.
@@ -190,9 +190,10 @@ KERNEL void wow_flutter_shapes(const WowFlutterSettings *settings, double sample
         settings->random_high_hz, sample_rate);
     const ix scrape = octave_noise_noise_octaves(WOW_FLUTTER_BAND, settings->scrape_low_hz,
         settings->scrape_high_hz, sample_rate);
-    const double highest = larger_double(octave_noise_noise_highest(WOW_FLUTTER_LAW, settings->random_low_hz,
-        settings->random_high_hz, sample_rate), octave_noise_noise_highest(WOW_FLUTTER_BAND,
-        settings->scrape_low_hz, settings->scrape_high_hz, sample_rate));
+    const double highest = larger_double(noise_spectrum_noise_highest(WOW_FLUTTER_LAW,
+        settings->random_low_hz, settings->random_high_hz, sample_rate),
+        noise_spectrum_noise_highest(WOW_FLUTTER_BAND, settings->scrape_low_hz, settings->scrape_high_hz,
+        sample_rate));
     row = trajectories_trajectory_shapes(settings->parts.n0, 2, random + scrape, highest, sample_rate, 1,
         shapes, row);
     const ix wander = octave_noise_noise_octaves(WOW_FLUTTER_BAND, 0x1.999999999999ap-4, 1.0, sample_rate);

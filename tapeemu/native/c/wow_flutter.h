@@ -9,7 +9,7 @@
 #include "interpolation.h"
 #include "kept_rows.h"
 #include "memory_shapes.h"
-#include "octave_noise.h"
+#include "noise_spectrum.h"
 #include "reader_table.h"
 #include "trajectories.h"
 

@@ -7,7 +7,7 @@ import pytest
 from moving import Settling, Sine, Trajectory
 from scipy import signal, stats
 
-from tapeemu.dsp.kernels import octave_noise
+from tapeemu.dsp.kernels import noise_spectrum, octave_noise
 from tapeemu.dsp.kernels.trajectories import PIECE
 from tapeemu.dsp.noises import NoiseBand, RandomLaw, band_density, law_density
 from tapeemu.dsp.tape_position import Purpose, stream_key
@@ -177,7 +177,7 @@ def third_octave_errors_db(centres, slope, frequencies, density):
 
 def octaves_of(law, rate=RATE):
     """The taps of a law as the kernels design them, one octave a row."""
-    edges = (octave_noise.LAW, law.low_hz, law.high_hz, rate)
+    edges = (noise_spectrum.LAW, law.low_hz, law.high_hz, rate)
     octaves = octave_noise.noise_octaves(*edges)
     noises = octave_noise.Noises(
         keys=np.zeros(1, dtype=np.uint64),
@@ -193,7 +193,7 @@ def octaves_of(law, rate=RATE):
     )
     octave_noise.design_noise(
         0,
-        octave_noise.LAW,
+        noise_spectrum.LAW,
         np.uint64(1),
         *edges[1:3],
         law.rms,
@@ -203,7 +203,7 @@ def octaves_of(law, rate=RATE):
         3_000.0,
         noises,
     )
-    return noises.taps.reshape(octaves, 2, 32), octave_noise.noise_highest(*edges)
+    return noises.taps.reshape(octaves, 2, 32), noise_spectrum.noise_highest(*edges)
 
 
 @pytest.mark.parametrize("slope", [-9.0, -6.0, -3.0, 0.0, 6.0])
@@ -320,7 +320,7 @@ def test_no_piece_makes_more_than_its_share_of_nodes():
     made = [trajectory.nodes_made(number) for number in range(first, first + 3 * SEGMENT // PIECE)]
     # Four nodes a period of the highest frequency, half as many an octave below, and so on; the slow octaves are
     # raised to twice the rate.
-    highest = sum(octave_noise.noise_highest(kind, low, high, RATE) for kind, low, high in MIXED_EDGES)
+    highest = sum(noise_spectrum.noise_highest(kind, low, high, RATE) for kind, low, high in MIXED_EDGES)
     assert np.mean(made) <= 1.05 * 16.0 * highest * PIECE / RATE
     assert np.max(made) < 1.5 * np.mean(made)
 

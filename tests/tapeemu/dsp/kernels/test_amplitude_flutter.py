@@ -5,7 +5,6 @@ import pytest
 
 from tapeemu.dsp.exceedance import TWO_SIGMA
 from tapeemu.dsp.kernels import amplitude_flutter as kernels
-from tapeemu.dsp.kernels import octave_noise
 from tapeemu.dsp.tape_position import Purpose
 from tapeemu.processors.amplitude_flutter import AmplitudeFlutter, LevelPart
 
@@ -37,7 +36,6 @@ def test_gains_are_those_of_the_levels() -> None:
 
 def test_numbers_repeated_here_are_those_of_their_homes() -> None:
     assert kernels._TWO_SIGMA == TWO_SIGMA
-    assert kernels._BAND == octave_noise.BAND
     assert [kernels._LEVEL_PART, kernels._LEVEL, kernels._CHANNEL_LEVEL, kernels._DROPOUTS] == [
         Purpose.LEVEL_PART,
         Purpose.LEVEL,
