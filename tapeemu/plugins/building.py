@@ -58,7 +58,7 @@ CARRIED = Path(__file__).parent / "binaries"
 RECORD = "sources.txt"
 """The file beside them with the digest of what they were made from."""
 KEPT_BUILDS = 8
-"""Builds of a machine that stay in the user's cache (1.5 MB each), those used last."""
+"""Builds of a machine that stay in the user's cache (1.4 MB each), those used last."""
 _SOURCES = Path(__file__).parent / "c"
 _LICENCE = C_FOLDER / "LICENSE"
 _LONGEST_SECONDS = 900.0
