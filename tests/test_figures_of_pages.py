@@ -1,4 +1,4 @@
-"""Every sentence with a figure in docs/files.md, docs/in-the-host.md and measure/README.md is held by a check.
+"""Every sentence with a figure in docs/files.md and measure/README.md is held by a check.
 
 A table, reference/figures_of_pages.toml, says which: a function here, or the test or the benchmark that reads the
 figure. When a figure on a page changes, its words in the table no longer match, and whoever changed it has to look
@@ -24,21 +24,14 @@ from measure.parts.tone_sequences import STEPS_DBFS
 from measure.quantities.crosstalk import CROSSTALK_HZ
 from measure.quantities.decay import decay_from_impulse
 from measure.quantities.saturation import SATURATION_HZ
-from tapeemu import Chain, WowFlutter
+from tapeemu import Chain
 from tapeemu.errors import OutputError
-from tapeemu.plugins import building, tables
 from tapeemu.rendering import metadata
 from tapeemu.rendering.delivery import Delivery
 from tapeemu.rendering.render import render_file
 from tapeemu.validation import MAX_CHANNELS
 
 ROOT = Path(__file__).parent.parent
-
-
-def number_in_c(file: str, name: str) -> float:
-    found = re.search(rf"#define {name} (?:\(\(tapeemu_real\))?\(?([-\d.e]+)", (ROOT / file).read_text("utf-8"))
-    assert found, name
-    return float(found[1])
 
 
 def half_a_step(tmp_path: Path) -> None:
@@ -60,33 +53,6 @@ def most_channels_side_by_side(tmp_path: Path) -> None:
     assert MAX_CHANNELS == 256
 
 
-def latency_of_the_default_flutter(tmp_path: Path) -> None:
-    assert WowFlutter().stream(sample_rate=48_000.0, channels=1).latency / 48_000.0 == pytest.approx(
-        2e-3, abs=5e-4
-    )
-
-
-def blocks_of_a_plugin(tmp_path: Path) -> None:
-    assert number_in_c("tapeemu/plugins/c/core.c", "PIECE") == 512
-    assert number_in_c("tapeemu/native/c/live.c", "FADE_SECONDS") == 0.03
-    # The parts before and behind what rings settle in two fades and a latency, then comes the last fade (live.c).
-    assert 3 * number_in_c("tapeemu/native/c/live.c", "FADE_SECONDS") < 0.1
-
-
-def fade_where_no_tail_is_kept(tmp_path: Path) -> None:
-    assert number_in_c("tapeemu/native/c/live.c", "LONG_FADE_SECONDS") == 0.25
-    assert number_in_c("tapeemu/native/c/live.c", "QUIET") == 1e-3  # -60 dBFS
-
-
-def rows_and_seeds(tmp_path: Path) -> None:
-    assert tables.MOST_PARTS == 32
-    assert vars(tables)["_MOST_SEED"] == 65_535.0
-
-
-def kept_builds(tmp_path: Path) -> None:
-    assert building.KEPT_BUILDS == 8
-
-
 def bytes_of_a_spool(tmp_path: Path) -> None:
     from tapeemu.rendering import spool
 
@@ -106,11 +72,6 @@ def no_track_is_told_of_the_first(tmp_path: Path) -> None:
 
 def longest_comment(tmp_path: Path) -> None:
     assert vars(metadata)["_LONGEST_COMMENT"] == 6_000
-
-
-def run_in_of_a_chain(tmp_path: Path) -> None:
-    """What a plug-in feeds to a chain before it begins lasts until what came earlier has fallen by as much."""
-    assert number_in_c("tapeemu/plugins/c/setup.c", "RUN_IN_DB") == -120.0
 
 
 def rates_of_recordings(tmp_path: Path) -> None:
@@ -142,13 +103,8 @@ def bias_of_short_decays(tmp_path: Path) -> None:
         assert abs(np.mean([band.likelihood.value for band in bands]) / seconds - 1.0) < 0.02
 
 
-def no_figure(tmp_path: Path) -> None:
-    """Numbers of a list."""
-
-
-HELD: dict[str, dict[str, str]] = tomllib.loads(
-    (ROOT / "tests/reference/figures_of_pages.toml").read_text("utf-8")
-)
+TABLE = ROOT / "tests/reference/figures_of_pages.toml"
+HELD: dict[str, dict[str, str]] = tomllib.loads(TABLE.read_text("utf-8"))
 
 
 def held(page: str) -> list[tuple[str, str]]:

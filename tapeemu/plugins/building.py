@@ -21,7 +21,7 @@ from tapeemu.errors import OutputError, TapeemuError
 from tapeemu.files.part_files import new_folder
 from tapeemu.native.generate import C_FOLDER
 from tapeemu.plugins.tables import PluginKind, plugin_kinds, shipped_presets
-from tapeemu.plugins.tables_in_c import tables_source
+from tapeemu.plugins.tables_in_c import in_c, tables_source
 from tapeemu.plugins.turtle import manifest_text, presets_text, turtle_text
 
 __all__ = [
@@ -40,6 +40,7 @@ __all__ = [
     "compiler_for",
     "find_built",
     "library_flags",
+    "licence_notice",
     "reason_of",
     "source_digest",
     "this_machine",
@@ -57,7 +58,7 @@ CARRIED = Path(__file__).parent / "binaries"
 RECORD = "sources.txt"
 """The file beside them with the digest of what they were made from."""
 KEPT_BUILDS = 8
-"""Builds of a machine that stay in the user's cache (1.5 MB each), those used last."""
+"""Builds of a machine that stay in the user's cache (1.4 MB each), those used last."""
 _SOURCES = Path(__file__).parent / "c"
 _LICENCE = C_FOLDER / "LICENSE"
 _LONGEST_SECONDS = 900.0
@@ -472,7 +473,13 @@ def _entries(kinds: Sequence[PluginKind]) -> str:
     names = [("chain", "Tape Suite Chain"), *((kind.kind, kind.label) for kind in kinds)]
     clap = ", ".join(f'CLAP_DESCRIPTOR("{kind}", "{label}")' for kind, label in names)
     lv2 = ", ".join(f'LV2_ENTRY(LV2_BASE "{kind}{width}")' for kind, _ in names for width in ("", ":mono"))
-    return f"#define CLAP_ENTRIES {clap}\n#define LV2_ENTRIES {lv2}\n"
+    return f"#define CLAP_ENTRIES {clap}\n#define LV2_ENTRIES {lv2}\n#define NOTICE {in_c(licence_notice())}\n"
+
+
+def licence_notice() -> bytes:
+    """What the licence asks for in all copies: the notice of copyright, the permission, the disclaimer."""
+    _, mark, notice = _LICENCE.read_bytes().partition(b"Copyright (c)")
+    return mark + notice
 
 
 def _run(command: Sequence[str], folder: Path | None = None) -> None:

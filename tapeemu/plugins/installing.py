@@ -61,7 +61,7 @@ def install(home: Path | None = None) -> list[Path]:
     BuildError
         If they cannot be built.
     OutputError
-        If a folder cannot be written to.
+        If a folder cannot be written to, or something else stands there under the name of a plug-in.
     """
     made = build()
     places = {made / f"{NAME}.{sort}": folder for sort, folder in folders(home).items()}
@@ -83,7 +83,7 @@ def put(plugin: Path, folder: Path) -> Path:
     Raises
     ------
     OutputError
-        If the folder cannot be written to.
+        If the folder cannot be written to, or something else has the plug-in's name there.
     """
     with _copied(plugin, folder) as target:
         return target
@@ -96,6 +96,8 @@ def _copied(plugin: Path, folder: Path) -> Iterator[Path]:
     part = target.with_name(f"{target.name}.part-{os.getpid()}")
     try:
         new_folder(folder)
+        if not _is_ours(target):
+            raise OutputError(f"{target} is no plug-in of tapeemu; move it elsewhere")
         if plugin.is_dir():
             shutil.copytree(plugin, part)
         else:
@@ -117,11 +119,17 @@ def find_installed(home: Path | None = None) -> list[Path]:
     paths = [folder / f"{NAME}.{sort}" for sort, folder in folders(home).items()]
     presets = preset_folder(home)
     shipped = any((presets / f"{name}.vstpreset").exists() for name in shipped_presets())
-    return [path for path in paths if path.exists()] + ([presets] if shipped else [])
+    return [path for path in paths if path.exists() and _is_ours(path)] + ([presets] if shipped else [])
+
+
+def _is_ours(plugin: Path) -> bool:
+    """Whether a file or folder, if there is one, holds a library that names the chain of this suite."""
+    files = [path for path in (plugin, *plugin.rglob("*")) if path.is_file()]
+    return not files or any(b"tapeemu.chain" in path.read_bytes() for path in files)
 
 
 def remove(home: Path | None = None) -> list[Path]:
-    """Take the plug-ins and the shipped presets away again; presets of other names stay.
+    """Take the plug-ins and the shipped presets away again; all else stays, presets of other names too.
 
     Returns
     -------

@@ -5,11 +5,13 @@ import re
 import textwrap
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
 from tapeemu.dsp.transport_profiles import AS_SET, PROFILES
 from tapeemu.plugins.preset_numbers import MOST_PRESETS
 from tapeemu.plugins.tables import MOST_PARTS, Knob, PluginKind, Value, chain_knobs
 
-__all__ = ["tables_source"]
+__all__ = ["in_c", "tables_source"]
 
 
 def tables_source(kinds: Sequence[PluginKind], presets: Mapping[str, str]) -> str:
@@ -63,11 +65,13 @@ def _name(key: str) -> str:
     return re.sub(r"\W+", "_", key).strip("_").upper()
 
 
-def _text(text: str) -> str:
+def in_c(text: bytes) -> str:
+    """A text as C writes it."""
+
     def shown(byte: int) -> str:
         return chr(byte) if 32 <= byte < 127 and chr(byte) not in '"\\?' else f"\\{byte:03o}"
 
-    return '"' + "".join(shown(byte) for byte in text.encode()) + '"'
+    return '"' + "".join(map(shown, text)) + '"'
 
 
 def _truth(truth: bool) -> str:
@@ -89,7 +93,7 @@ class _Texts:
         return f"{self._places[words]} /* {words[0]} */" if words != ("",) else "0"
 
     def lines(self) -> list[str]:
-        rows = [" ".join(_text(f"{word}\0") for word in words) for words in self._places]
+        rows = [" ".join(in_c(word.encode() + b"\0") for word in words) for words in self._places]
         return [
             "static const char TEXTS[] =",
             *(f"    {row}" for row in rows),
@@ -166,13 +170,42 @@ def _profile_lines() -> list[str]:
     return [*lines, "};"]
 
 
+def _packed(rows: Sequence[bytes]) -> tuple[Sequence[bytes], Mapping[int, tuple[int, int]]]:
+    """Rows with bytes that they do not use for the pairs that are most frequent in them, and those pairs.
+
+    Each ends in a line feed, which no pair crosses, so that each stands for itself. The method is known as byte
+    pair encoding (P. Gage, 1994; from memory).
+    """
+    packed, pairs, last = b"".join(rows), {}, {ord("\n")}
+    for byte in sorted(set(range(1, 256)) - set(packed)):
+        letters = np.frombuffer(packed, np.uint8).astype(np.int64)
+        counts = np.bincount(letters[:-1] * 256 + letters[1:], minlength=256 * 256)
+        counts.reshape(256, 256)[sorted(last)] = 0
+        first, second = pair = divmod(int(np.argmax(counts)), 256)
+        pairs[byte] = pair
+        packed = packed.replace(bytes((first, second)), bytes((byte,)))
+        last |= {byte} if second in last else set()
+    ends = "".join(map(chr, sorted(last))).encode("latin-1")
+    return re.findall(b"[^%b]*[%b]" % (re.escape(ends), re.escape(ends)), packed), pairs
+
+
 def _preset_lines(presets: Mapping[str, str]) -> list[str]:
-    """Texts of presets; they share a third of their bytes, so each row of text stands once."""
+    """Texts of presets; they share a third of their bytes, so each row of text stands once, and packed."""
     rows = {text: [f"{row}\n" for row in text.splitlines()] for text in presets.values()}
     numbers = {row: number for number, row in enumerate(dict.fromkeys(itertools.chain(*rows.values())))}
-    ends = itertools.accumulate(len(row.encode()) for row in numbers)
+    packed, pairs = _packed([row.encode() for row in numbers])
+    ends = itertools.accumulate(map(len, packed))
     lines = [
-        *("static const char PRESET_TEXT[] =", *(f"    {_text(row)}" for row in numbers), "    ;"),
+        *("static const char PRESET_TEXT[] =", *(f"    {in_c(row)}" for row in packed), "    ;"),
+        "/* Two bytes that a byte of it stands for; none where it is a letter. */",
+        "static const uint8_t PACKED[256][2] = {",
+        *textwrap.wrap(
+            ", ".join(f"[{byte}] = {{{first}, {second}}}" for byte, (first, second) in pairs.items()),
+            110,
+            initial_indent="    ",
+            subsequent_indent="    ",
+        ),
+        "};",
         *("/* Where in it each row begins, and where the last ends. */", "static const uint16_t ROWS[] = {"),
         *textwrap.wrap(", ".join(map(str, [0, *ends])), 110, initial_indent="    ", subsequent_indent="    "),
         *("};", "/* Of all presets, one after the other. */", "static const uint16_t PRESET_ROWS[] = {"),

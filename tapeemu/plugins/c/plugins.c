@@ -34,6 +34,9 @@
 #define EXPORTED __attribute__((visibility("default")))
 #endif
 
+/* The licence asks for its notice in all copies, and a plug-in may be copied as a single file. */
+EXPORTED const char tapeemu_notice[] = NOTICE;
+
 #include "clap.c"
 
 #include "lv2.c"

@@ -319,21 +319,47 @@ static bool read_preset(const char *text, size_t bytes, Preset *preset)
     return read;
 }
 
+/* --- texts that are written ---------------------------------------------------------------------------- */
+
+typedef struct {
+    char *text;
+    size_t used, room; /* used counts on where there is no room */
+} Writer;
+
+static void put_bytes(Writer *writer, const char *bytes, size_t count)
+{
+    if (writer->used + count < writer->room)
+        memcpy(writer->text + writer->used, bytes, count);
+    writer->used += count;
+}
+
+/* What a byte of the packed texts stands for: itself, or two bytes that stand for more. */
+static void put_packed(Writer *writer, uint8_t byte)
+{
+    while (PACKED[byte][0] != 0) {
+        put_packed(writer, PACKED[byte][0]);
+        byte = PACKED[byte][1];
+    }
+    put_bytes(writer, (const char *)&byte, 1);
+}
+
+static void put_shipped(Writer *writer, int number)
+{
+    for (int each = PRESET_BEGINS[number]; each < PRESET_BEGINS[number + 1]; each++)
+        for (int at = ROWS[PRESET_ROWS[each]]; at < ROWS[PRESET_ROWS[each] + 1]; at++)
+            put_packed(writer, (uint8_t)PRESET_TEXT[at]);
+}
+
 /* The text of a shipped preset, from its rows, to be freed; NULL without memory. */
 static char *shipped_text(int number, size_t *bytes)
 {
-    const uint16_t *row = PRESET_ROWS + PRESET_BEGINS[number], *end = PRESET_ROWS + PRESET_BEGINS[number + 1];
-    size_t size = 0, used = 0;
-    for (const uint16_t *each = row; each < end; each++)
-        size += (size_t)(ROWS[*each + 1] - ROWS[*each]);
-    char *text = malloc(size + 1);
-    for (; text != NULL && row < end; row++) {
-        const size_t count = (size_t)(ROWS[*row + 1] - ROWS[*row]);
-        memcpy(text + used, PRESET_TEXT + ROWS[*row], count);
-        used += count;
-    }
-    *bytes = size;
-    return text;
+    Writer writer = {NULL, 0, 0};
+    put_shipped(&writer, number);
+    *bytes = writer.used;
+    writer = (Writer){malloc(*bytes + 1), 0, *bytes + 1};
+    if (writer.text != NULL)
+        put_shipped(&writer, number);
+    return writer.text;
 }
 
 /* False also for a step of the knob that waits for a preset. */
@@ -349,18 +375,6 @@ static bool read_shipped(int number, Preset *preset)
 }
 
 /* --- and back ------------------------------------------------------------------------------------------ */
-
-typedef struct {
-    char *text;
-    size_t used, room; /* used counts on where there is no room */
-} Writer;
-
-static void put_bytes(Writer *writer, const char *bytes, size_t count)
-{
-    if (writer->used + count < writer->room)
-        memcpy(writer->text + writer->used, bytes, count);
-    writer->used += count;
-}
 
 static void put(Writer *writer, const char *text)
 {

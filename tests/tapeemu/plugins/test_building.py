@@ -38,6 +38,12 @@ def oldest_macos(library: bytes) -> tuple[int, int]:
     raise AssertionError("it does not tell")
 
 
+def assert_holds_notice(library: bytes) -> None:
+    """A plug-in that is copied as a single file carries what its licence asks for in all copies."""
+    for words in (b"Copyright (c) 2026, the authors", b"copyright notice and this permission notice", b'"AS IS"'):
+        assert words in library
+
+
 def test_what_plays_is_made_fast_and_all_else_small() -> None:
     cold = set(cold_functions())
     assert {"stage_design", "tapeemu_create", "read_preset", "core_save", "v3_info", "stage_seek"} <= cold
@@ -65,6 +71,8 @@ def test_sources_and_plugins_are_under_the_licence_of_the_c_library(plugins: Pat
     assert "Permission to use, copy, modify, and/or distribute" in notice  # the first words of the ISC licence
     for each in ("tapeemu.lv2", "tapeemu.vst3/Contents/Resources"):
         assert (plugins / each / "LICENSE").read_text("utf-8") == notice
+    machine = building.this_machine()
+    assert_holds_notice((plugins / "tapeemu.lv2" / f"tapeemu{machine.ending}").read_bytes())
 
 
 @pytest.mark.long
@@ -87,6 +95,7 @@ def test_they_are_built_for_every_machine_twice_with_the_same_bytes(
         assert data[place : place + len(part)] == part
         for name in (b"clap_entry", b"lv2_descriptor", b"GetPluginFactory"):
             assert name in data
+        assert_holds_notice(data)
         assert len(data) < MOST_BYTES, len(data)
         assert not machine.name.startswith("macos") or oldest_macos(data) == (11, 0)
         return {

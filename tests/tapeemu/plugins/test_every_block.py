@@ -107,8 +107,10 @@ DEAR = ("print_through", "tape_response", "wow_flutter")
 """Made in longer than a tenth of a second, or late by seconds."""
 HELD = {
     "amplitude_flutter": 'mode = "spacing"',
+    "erase_residue": "earlier_seconds = 0.1",
     "splices": "splices = [{at_seconds = 0.03, shift_seconds = 0.02}, {at_seconds = 0.06, blank = true}]",
-    "start_stop": 'stop_seconds = 0.02\nevents = [{action = "stop", at_seconds = 0.03}]',
+    "start_stop": "stop_seconds = 0.02\nbass_time_constant_us = 3180.0\n"
+    'events = [{action = "stop", at_seconds = 0}, {action = "start", at_seconds = 100.02}]',
 }
 """Settings with which more is kept from block to block than by default."""
 

@@ -55,6 +55,20 @@ def test_a_home_that_cannot_be_written_to_is_said_with_a_remedy(plugins: Path, t
     assert not list(tmp_path.rglob("*.part-*"))
 
 
+@pytest.mark.parametrize("name", [".clap/tapeemu.clap", ".lv2/tapeemu.lv2/manifest.ttl"])
+def test_what_others_have_under_the_same_name_stays(plugins: Path, tmp_path: Path, name: str) -> None:
+    assert plugins.is_dir()
+    foreign = tmp_path / name
+    foreign.parent.mkdir(parents=True)
+    foreign.write_text("of somebody else")
+    with pytest.raises(OutputError, match=r"tapeemu\.(clap|lv2) is no plug-in of tapeemu; move it elsewhere"):
+        install(tmp_path)
+    assert not find_installed(tmp_path)
+    assert not remove(tmp_path)
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == [foreign]
+    assert foreign.read_text() == "of somebody else"
+
+
 @pytest.mark.parametrize("full_at", ["a plug-in", "a preset"])
 def test_a_disk_that_gets_full_leaves_what_was_there(
     plugins: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full_at: str
