@@ -293,8 +293,12 @@ def test_mutated_presets_give_a_clear_error_or_a_valid_preset(count: int) -> Non
     assert refused > count / 8
 
 
+# All that UTF-8 can write: surrogates alone are left out. By name, the encoding would be tried a million times.
+ANY_CHARACTER = st.characters(exclude_categories=("Cs",))
+
+
 @settings(max_examples=150, deadline=None)
-@given(st.text(max_size=300))
+@given(st.text(ANY_CHARACTER, max_size=300))
 def test_any_text_at_all_is_a_clear_error(text: str) -> None:
     with pytest.raises(PresetError):
         parse_preset(text, name="noise")
@@ -303,7 +307,7 @@ def test_any_text_at_all_is_a_clear_error(text: str) -> None:
 # Round trips.
 
 percent = st.floats(0.0, 100.0)
-names = st.from_regex(r"[a-z][a-z0-9_-]{0,12}", fullmatch=True)
+names = st.from_regex(r"[a-z][a-z0-9_-]{0,12}", fullmatch=True, alphabet=ANY_CHARACTER)
 
 
 def allowed_flutter(**values: object) -> WowFlutter:
@@ -363,7 +367,7 @@ def chains(depth: int = 1) -> st.SearchStrategy[Chain]:
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(chains(), st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1, max_size=40))
+@given(chains(), st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=40))
 def test_any_chain_survives_a_file(chain: Chain, purpose: str) -> None:
     preset = Preset(name="x", purpose=purpose, chain=chain, measured=measured_of(chain))
     text = preset_text(preset)
