@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from measure.errors import MeasureError, counted
+from measure.parts.few_degrees import widened
 from measure.parts.steady_lines import decompose
 from measure.results import Condition, Curve, Reading, Result, undefined
 from measure.validation import FloatArray, check_frequency, check_rate, check_signal, unusable
@@ -30,7 +31,6 @@ _QUANTILE_OF_RMS = 1.345
 _SLOW_DEGREES = 5.73
 """Degrees of freedom of the mean over five neighbouring bins of a Hann window, of which each shares four ninths of
 its variance with the next and a thirty-sixth with the one after that: ``2 * 25 / (5 + 8 * 4 / 9 + 6 / 36)``."""
-_UP_TO_TWO_SIGMA = 0.97725
 _LEAST_LEVEL = 0.03
 """Level of the fainter channel re the louder one, from which on their phases are compared."""
 
@@ -167,15 +167,11 @@ def _read(
 
 def _doubts(deviation: FloatArray, hop_seconds: float) -> tuple[float, float]:
     """Standard uncertainty of the mean of a wander, and relative one of what it exceeds 5 % of the time."""
-    from scipy.special import stdtrit
-
     # Slow wander has few and large humps, which look like lines: all of it counts as random.
     split = decompose(deviation, 1.0 / hop_seconds, highest_hz=0.5 / _FRAME_SECONDS, lines=False)
     seconds = split.duration_seconds
     # The mean over T of noise has the variance P(0) / (2 T); P(0) is as uncertain as its few degrees of freedom.
-    mean = (
-        math.sqrt(split.slow_density() / (2.0 * seconds)) * float(stdtrit(_SLOW_DEGREES, _UP_TO_TWO_SIGMA)) / 2.0
-    )
+    mean = math.sqrt(split.slow_density() / (2.0 * seconds)) * widened(_SLOW_DEGREES)
     return mean, _QUANTILE_OF_RMS * split.scatter(np.ones_like, (), seconds)
 
 

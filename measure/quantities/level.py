@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from measure.errors import MeasureError, counted
 from measure.parts import detectors, weighting
+from measure.parts.few_degrees import widened
 from measure.results import Condition, Reading, Result, undefined
 from measure.validation import FloatArray, check_rate, check_signal
 
@@ -25,7 +26,6 @@ _QUASI_PEAK_RATE = 88_000.0
 # After so long the pointer stands anew, whatever the noise: by trials with bands of 5 Hz to 20 kHz over 2 to 10 s,
 # which its leak and its own inertia, 0.29 and 0.14 s, let expect.
 _MEMORY_SECONDS = 0.35
-_UP_TO_TWO_SIGMAS = 0.97725
 _DB_A_RATIO = 20.0 / math.log(10.0)
 
 
@@ -471,8 +471,6 @@ def _scatter_of_highest(pointer: FloatArray, rate: float) -> float:
     In a few seconds a course spreads less than it does in the long run, for it has a mean of its own there, and
     its spread is itself a draw: it is divided by what n values lack, and widened by Student's distribution.
     """
-    from scipy.special import stdtrit
-
     settled = pointer[round(_SETTLED_SECONDS * rate) :]
     values = max(settled.size / (rate * _MEMORY_SECONDS), 1.5)
     spread = float(np.std(settled)) * math.sqrt(values / (values - 1.0))
@@ -480,8 +478,7 @@ def _scatter_of_highest(pointer: FloatArray, rate: float) -> float:
         return 0.0
     swings = float(np.std(np.diff(settled))) * pointer.size / (2.0 * math.pi * spread)
     highest = min(math.pi / math.sqrt(12.0 * math.log(1.0 + max(swings, 1e-9))), 1.0)
-    widened = 0.5 * float(stdtrit(2.0 * values - 1.0, _UP_TO_TWO_SIGMAS))
-    return spread * highest * widened
+    return spread * highest * widened(2.0 * values - 1.0)
 
 
 def _unusable(samples: FloatArray) -> str:
