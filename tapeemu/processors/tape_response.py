@@ -57,13 +57,13 @@ class TapeResponse(ProcessorOfKernels):
     treble are filters of linear phase at three rates, as long in seconds at all rates to 192 kHz. As a whole they
     are within 0.02 dB of the closed forms from 20 Hz to 20 kHz (to 0.45 of the sample rate) with time constants to
     150 µs, losses of spacing and recording of 11 dB in all at 20 kHz, a face that passes in 50 ms, a limit of the
-    record equaliser of 9 dB or more, and the gap's first zero above 26 kHz. A zero between 4 and 20 kHz is one,
-    and with it all is within 0.1 dB to 40 dB down, at 44.1 and 48 kHz with limits up to 20 dB: the filter is up to
-    eight times as long then. Beyond these bounds some tapes are a few hundredths of a decibel off where less than
-    40 dB are lost, and more with sharper zeros. Each equaliser alone is within 0.05 dB at 48 kHz on usual tapes;
-    what that of recording lacks is made up for behind the tape. The bass part is as in the analogue world. Two
-    high-passes of first order take out what does not go on a tape; each is 0.04 dB down at 20 Hz at its default
-    corner.
+    record equaliser of 9 dB or more, and the gap's first zero above 26 kHz. A zero between 4 and 20 kHz is one:
+    with it all is within 0.1 dB of what is there, or of what lies 40 dB below 1 kHz where less is left (decibels
+    of almost nothing tell nothing), at 44.1 and 48 kHz with limits up to 20 dB: the filter is up to eight times as
+    long then. Beyond these bounds some tapes are a few hundredths of a decibel off where less than 40 dB are lost,
+    and more with sharper zeros. Each equaliser alone is within 0.05 dB at 48 kHz on usual tapes; what that of
+    recording lacks is made up for behind the tape. The bass part is as in the analogue world. Two high-passes of
+    first order take out what does not go on a tape; each is 0.04 dB down at 20 Hz at its default corner.
 
     Between them stands the curve ``tanh(g p) / g`` of the pre-emphasised signal, at four times the sample rate;
     and at 12 to 96 times, by what full scale at 20 kHz reaches into it behind the record equaliser, in frames of
