@@ -1,7 +1,7 @@
-"""Slowest block over the mean in a host, by instructions counted by valgrind: blocks of five sizes, 48 kHz, stereo.
+"""Slowest block over the mean in a host, in instructions as valgrind counts them: five sizes, 48 kHz, stereo.
 
-Bound: 3. A plug-in plays on ("still"), a knob turns so that another chain takes over ("knob"; of the plug-in that holds
-a chain it chooses a preset), the song jumps ("jump"). The mean is that of all blocks of the scene. Needs valgrind.
+Bound: 3. A plug-in plays on ("still"), a knob turns so that another chain takes over ("knob"; of the plug-in that
+holds a chain it chooses a preset), the song jumps ("jump"). The mean is that of all blocks of the scene.
 
 A jump of a room is over the bound in blocks shorter than 512 samples: its memory, 1.8 MB, is cleared in the audio
 call, and valgrind counts each byte of a clearing as an instruction.
