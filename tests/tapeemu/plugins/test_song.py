@@ -62,7 +62,7 @@ def above(audio: npt.NDArray[np.floating], hertz: float = 5_000.0) -> float:
 
 
 @pytest.mark.parametrize("kind", MOVED)
-@pytest.mark.parametrize("length", [1_000, 14_400])
+@pytest.mark.parametrize("length", [pytest.param(100, marks=pytest.mark.long), 1_000, 14_400])
 def test_loops_do_not_click(library: ClapLibrary, kind: str, length: int) -> None:
     """A sine of 100 Hz at full scale runs on while the song loops, also in loops shorter than the change takes."""
     plugin, audio = library.make(kind), sine(length * max(4, 48_000 // length))
@@ -70,6 +70,29 @@ def test_loops_do_not_click(library: ClapLibrary, kind: str, length: int) -> Non
     parts = [play(plugin, audio[:, at : at + length], 960_000) for at in range(0, audio.shape[1], length)]
     plugin.end()
     assert above(np.concatenate(parts, axis=1)[:, 2_000:]) < 1e-3  # -60 dBFS
+
+
+def test_a_song_that_slips_by_a_sample_at_every_block_does_not_click(library: ClapLibrary) -> None:
+    plugin, audio = library.make("wow_flutter"), sine(24_000)
+    assert plugin.activate(RATE)
+    parts = [play(plugin, audio[:, at : at + 480], 960_000 + at + at // 480) for at in range(0, 24_000, 480)]
+    plugin.end()
+    assert above(np.concatenate(parts, axis=1)[:, 2_000:]) < 1e-3
+
+
+def test_instances_of_two_rates_side_by_side_know_nothing_of_each_other(library: ClapLibrary) -> None:
+    audio, rates, kind = noise(3_000), (44_100.0, 96_000.0), "wow_flutter"
+    plugins = [library.make(kind) for _ in rates]
+    for plugin, rate in zip(plugins, rates, strict=True):
+        assert plugin.activate(rate)
+    heard: list[list[npt.NDArray[np.float32]]] = [[], []]
+    for at in range(0, 3_000, 500):
+        for plugin, rate, parts in zip(plugins, rates, heard, strict=True):
+            parts.append(plugin.process(audio[:, at : at + 500], place=at, rate=rate))
+    for plugin, rate, parts in zip(plugins, rates, heard, strict=True):
+        plugin.end()
+        expected = WowFlutter().stream(sample_rate=rate, channels=2).process(audio)
+        assert np.array_equal(np.concatenate(parts, axis=1), expected)
 
 
 def test_jumps_of_a_whole_chain_do_not_click(library: ClapLibrary) -> None:
