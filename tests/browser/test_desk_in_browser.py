@@ -1027,6 +1027,38 @@ def test_the_change_of_loudness_follows_a_slider_that_never_rests(opened: Any) -
     element(opened, "play").click()
 
 
+# Meters of a player for so many seconds, one thirtieth each, as loud in and out as told.
+METERED = """
+const { desk, data } = window.tapeemuDesk;
+const told = [];
+const cell = desk.figureCells.get("loudness_change_lu");
+desk.sound.playing = true;
+desk.lately = [];
+for (const [seconds, decibels] of arguments[0]) {
+  if (seconds === 0) desk.heard[desk.current] = desk.freshMatch(); // as a change of a setting does
+  for (let i = 0; i < 30 * seconds; i += 1) {
+    const count = data.rate / 30;
+    desk.learn({ inPower: 0.01 * count, outPower: 0.01 * count * 10 ** (decibels / 10), count });
+  }
+  told.push([cell.value.textContent, cell.how.textContent]);
+}
+desk.sound.playing = false;
+desk.heard[desk.current] = desk.freshMatch();
+desk.applyMatch();
+return told;
+"""
+
+
+def test_the_change_of_loudness_is_that_of_the_new_setting_within_a_second(opened: Any) -> None:
+    """A chain is late, and a room rings: the first 0.3 s after a change are as loud as what was before."""
+    steps = [(3.0, 0.0), (0, 0.0), (0.3, 0.0), (0.5, 6.0), (0.5, 6.0), (3.0, 6.0)]
+    told = opened.execute_script(METERED, steps)
+    assert told[0] == ["0.0 LU", "heard"]
+    assert told[3] == ["6.0 LU", "heard just now"]
+    assert told[4] == ["6.0 LU", "heard"]
+    assert told[5] == ["6.0 LU", "heard"]
+
+
 @pytest.mark.long
 def test_loudness_is_matched_while_it_plays_and_held_while_one_compares(browser: Any, tmp_path: Path) -> None:
     """By pyloudnorm, which shares nothing with the page: of the file rendered against the stem."""
