@@ -495,6 +495,95 @@ wet_percent = 20.0
 """
 
 
+# The player's own process function, called with as many frames as told; messages come at places of its clock.
+# Of each size of quantum, for each channel of its three outputs: where bits first differ, and the highest sample.
+QUANTA = """
+const [texts, quanta, frames, hurry] = arguments[0];
+const { desk, data, PresetText, setupOf } = window.tapeemuDesk;
+const { sound } = desk;
+const setups = texts.map((text) => setupOf(new PresetText(text).root.stages));
+class AudioWorkletProcessor { constructor() { this.port = { postMessage: (message) => sound.hear(message) }; } }
+const [sampleRate, currentTime] = [data.rate, 0];
+let Player = null;
+const registerProcessor = (name, made) => { Player = made; };
+(() => { WORKLET })();
+const steps = [
+  [0, () => { sound.take(setups[0]); sound.send({ type: "play", on: true }); }],
+  [4096, () => sound.send({ type: "twin", ...sound.chainsOf(sound.taken) })],
+  [6400, () => sound.take(setups[1])], // moved in the chain that plays
+  [7680, () => sound.take(setups[2])], // made anew, later: noise and a tail are left behind
+  [17920, () => sound.send({ type: "loop", loop: [0.1, 0.45] })],
+  [24320, () => sound.go(0.44)], // 480 samples before the end of the loop, in silence from 25856 on
+  [26300, () => sound.take(setups[3])], // later again: begins at that end
+  [29440, () => sound.setDry(true)],
+  [30720, () => { sound.setDry(false); sound.setMatch(-3); sound.take(setups[0]); }],
+  [33280, () => sound.send({ type: "play", on: false })],
+  [35840, () => sound.send({ type: "play", on: true })],
+].map(([place, act]) => [Math.round(place / hurry), act]);
+const heard = quanta.map((quantum) => {
+  sound.busySlots.clear();
+  Object.assign(sound, { taken: null, waiting: false, wanted: null, number: 0, onMeters: () => {} });
+  const { pointers, audio, lives, first } = sound.engine;
+  const processorOptions = { module: sound.module, layout: { pointers, audio, lives, first }, stems: sound.stems };
+  const player = new Player({ processorOptions });
+  sound.node = { port: { postMessage: (message) => player.hear(message) } };
+  sound.sendMix();
+  const all = Array.from({ length: 6 }, () => new Float32Array(frames));
+  const left = [...steps];
+  let at = 0;
+  while (at < frames) {
+    while (left.length && left[0][0] <= at) left.shift()[1]();
+    const count = Math.min(quantum, (left[0]?.[0] ?? frames) - at);
+    const out = [0, 1, 2].map(() => [new Float32Array(count), new Float32Array(count)]);
+    player.process([], out);
+    out.flat().forEach((samples, row) => all[row].set(samples, at));
+    at += count;
+  }
+  clearTimeout(sound.twinTimer);
+  sound.node = null;
+  return all;
+});
+const most = (samples) => samples.reduce((least, value) => Math.max(least, Math.abs(value)), 0);
+return heard.map((all) => all.map((samples, row) => {
+  const bits = new Int32Array(samples.buffer);
+  const other = new Int32Array(heard[0][row].buffer);
+  return [bits.findIndex((value, i) => value !== other[i]), most(samples)];
+}));
+"""
+HISSING = LOW + '\n[[stages]]\nkind = "tape_noise"\nhiss_db = -40.0\n'
+RESPONSE = """
+[[stages]]
+kind = "tape_response"
+
+[[stages.automation]]
+setting = "mix_percent"
+points = [{ seconds = 0.0, value = 100.0 }, { seconds = 0.6, value = 20.0 }]
+"""
+PLAYED_BY_QUANTA = (
+    HISSING,
+    HISSING.replace("wet_percent = 20.0", "wet_percent = 70.0"),
+    HISSING + RESPONSE,
+    LOW + 2 * RESPONSE,
+)
+
+
+@pytest.mark.parametrize(
+    ("quanta", "hurry"),
+    [([128, 1000], 5), pytest.param([128, 1, 64, 127, 256, 1000, 2048, 48_000], 1, marks=pytest.mark.long)],
+)
+def test_any_quantum_gives_the_same_bits(opened: Any, quanta: list[int], hurry: int) -> None:
+    """Web Audio 1.1 lets a context ask for other quanta than 128 frames (renderSizeHint).
+
+    In a player's life: chains come, move, change lanes and follow curves, a tail, noise, a loop, a jump, a pause.
+    """
+    worklet = opened.execute_script("return window.tapeemuDesk.data.worklet")
+    script = QUANTA.replace("WORKLET", worklet)
+    found = opened.execute_script(script, [PLAYED_BY_QUANTA, quanta, 60_000 // hurry, hurry])
+    for quantum, rows in zip(quanta, found, strict=True):
+        assert all(first == -1 for first, _ in rows), (quantum, rows)
+        assert all(most > 0.01 for _, most in rows)
+
+
 def above_8_khz_db(heard: np.ndarray) -> float:
     """Highest level above 8 kHz of short stretches: 20 harmonics of 100 Hz leave nothing there, clicks do."""
     window = np.kaiser(4096, 20.0)

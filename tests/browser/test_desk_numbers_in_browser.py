@@ -203,6 +203,11 @@ def test_many_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) -
     agree(ready, kind, np.random.default_rng([2, KINDS.index(kind)]), 60, 140)
 
 
+def by_labels(sentence: str, labels: dict[str, str]) -> str:
+    """A sentence of a declaration, which names settings by their keys, with what these are called on the page."""
+    return re.sub(r"\w+_\w+", lambda key: f"\u201c{labels[key[0]]}\u201d", sentence)
+
+
 def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
     """Every setting stands in its strip, named, with its unit and its sentence."""
     before = ready.execute_script("return window.tapeemuDesk.desk.text")
@@ -221,9 +226,7 @@ def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
             for (label, sense, unit), (name, field) in zip(shown, declared["fields"].items(), strict=True):
                 assert label
                 assert "_" not in label
-                # Where the declaration names another setting, the page says its label.
-                said = re.sub(r"\w+_\w+", lambda key: f"\u201c{labels[key[0]]}\u201d", field["sense"])
-                assert sense == said, name
+                assert sense == by_labels(field["sense"], labels), name
                 if field["type"] == "number":
                     assert unit == field["unit"], name
     finally:
