@@ -109,6 +109,23 @@ def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: 
         ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'back')", before)
 
 
+@pytest.mark.parametrize("width", [390, 360])
+def test_tools_stand_in_one_row_on_a_phone(ready: Any, width: int) -> None:
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    ready.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        boxes = ready.execute_script(
+            "return ['.tools button', 'main'].map((all) => [...document.querySelectorAll(all)].map((each) => {"
+            " const { top, height, right } = each.getBoundingClientRect(); return [top + height / 2, right]; }))"
+        )
+        tools, [(_, edge)] = boxes
+        middles = [middle for middle, _ in tools]
+        assert max(middles) - min(middles) < 3.0
+        assert max(right for _, right in tools) <= edge, "within the margin of the page"
+    finally:
+        ready.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 def broken_rules(browser: Any) -> list[Any]:
     """By axe-core, a checker of the web content accessibility guidelines, of the page as it stands."""
     checker = (importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
@@ -1062,6 +1079,17 @@ def test_strips_and_stems_stand_in_rows_as_full_as_each_other(
             rows = browser.execute_script(ROWS, holder)
             assert [count for count, _ in rows] == counts
             assert all(abs(rest) < 2.0 for _, rest in rows)
+        # One that is unfolded leaves nothing empty beside or below others.
+        browser.execute_script("document.querySelectorAll('#strips .more')[1].open = true")
+        rows = browser.execute_script(ROWS, "strips")
+        assert sum(count for count, _ in rows) == sum(strips)
+        assert all(abs(rest) < 2.0 for _, rest in rows)
+        uneven = browser.execute_script(
+            "const by = Map.groupBy(document.querySelectorAll('#strips > li'), (each) => each.offsetTop);"
+            "const heights = [...by.values()].map((row) => new Set(row.map((each) => each.offsetHeight)));"
+            "return heights.filter((each) => each.size > 1).length"
+        )
+        assert uneven == 0
     finally:
         browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 

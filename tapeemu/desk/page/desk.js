@@ -267,7 +267,11 @@ class Desk {
     if (this.document) this.strips.show(this.document, this.owns(), this.mistake);
     at("purpose").textContent = this.document?.root.values.purpose ?? "";
     for (const [id, which] of [["use-a", 0], ["use-b", 1]]) at(id).setAttribute("aria-pressed", String(this.current === which));
-    at("copy").textContent = `Copy to ${"BA"[this.current]}`;
+    const [here, there] = this.current ? "BA" : "AB";
+    const [roomy, terse] = at("copy").children;
+    roomy.textContent = `Copy to ${there}`;
+    terse.textContent = `${here}\u2192${there}`;
+    at("copy").setAttribute("aria-label", roomy.textContent);
     at("undo").disabled = !this.past.length;
     at("redo").disabled = !this.future.length;
     const preset = data.presets.findIndex((each) => each.name === this.names[this.current]);

@@ -196,11 +196,15 @@ class Strips {
       const rest = Object.keys(declared.fields).filter((name) => !front.includes(name));
       const settings = (names) => make("div", { class: "settings" }, ...names.map((name) => this.setting(path, kind, name, declared.fields[name], id)));
       const more = make("details", { class: "more", open: this.open.has(id) }, make("summary", {}, `More of ${kindInWords(kind).toLowerCase()}`));
-      more.append(settings(rest), this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
+      const behind = settings(rest);
+      behind.append(this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
+      more.append(behind);
       more.addEventListener("toggle", () => {
+        if (more.open === this.open.has(id)) return; // it was made open
         if (more.open) this.open.add(id);
         else this.open.delete(id);
         this.desk.show();
+        strip.scrollIntoView({ block: "nearest" }); // it takes another place
       });
       more.append(make("button", { type: "button", class: "quiet", onclick: () => this.desk.remove(path) }, "Take this stage out"));
       strip.append(settings(front), more);
