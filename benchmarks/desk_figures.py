@@ -2,7 +2,9 @@
 
 The page holds the whole tape at 38 cm/s with a reverberant room behind it. A slider is moved by a key; the time
 runs from that event to the first frame after the text of the figure has changed: while nothing plays, and while it
-plays. Then the slider is moved every 20 ms for some seconds, and told is the longest time without a change.
+plays. What is heard moves a little by itself: of such a figure the first change counts that is larger than that.
+Then the slider is moved every 20 ms for some seconds, back and forth each half second: told is the longest time
+without a change. Before each move the figure is left alone until it stands.
 
     python benchmarks/desk_figures.py [STEMS]
 
@@ -43,18 +45,34 @@ MOVED = {
 KEYS = {"loudness_change_lu": ("End", "Home")}
 """The keys that move it there and back, where a page up and down changes less than chance does."""
 
+DRAG_KEYS = {"loudness_change_lu": ("PageUp", "PageDown")}
+"""The keys of the drag, where arrows move the figure by less than its last digit."""
+
+FAR = {"loudness_change_lu": (0.5, 0.0), "thd_now_percent": (0.0, 0.3)}
+"""Changes that count, in the figure's unit and as a share of it, of what moves by itself."""
+
 HEARD = ("thd_now_percent", "loudness_change_lu")
 """Figures of what is heard: they are there only while it plays."""
 
 # Moves a slider some times, in turn; gives milliseconds from each move to the frame that shows the change.
 MOVE = """
-const [kind, setting, figure, moves, keys, done] = arguments;
+const [kind, setting, figure, moves, keys, far, done] = arguments;
 const { desk } = window.tapeemuDesk;
 const stage = desk.document.root.stages.findIndex((each) => each.values.kind === kind);
 const groove = document.getElementById(`stage-${stage}-${setting}`);
 const { value } = desk.figureCells.get(figure);
 const numberOf = ({ textContent }) => parseFloat(textContent.replace("\\u2212", "-"));
-const far = figure === "loudness_change_lu" ? 0.5 : 0; // what is heard moves a little by itself
+const farFrom = (before) => far[0] + far[1] * Math.abs(before);
+const moment = () => new Promise((resolve) => setTimeout(resolve, 800));
+// Until the figure stands: what was moved before would be taken for what follows.
+const standing = async () => {
+  for (let tries = 0, last = null; tries < 10; tries += 1) {
+    await moment();
+    const now = numberOf(value);
+    if (last !== null && !(Math.abs(now - last) > farFrom(last))) return;
+    last = now;
+  }
+};
 const once = (key) => new Promise((resolve) => {
   const before = value.textContent;
   const begun = performance.now();
@@ -65,7 +83,8 @@ const once = (key) => new Promise((resolve) => {
   };
   const observer = new MutationObserver(() => {
     if (value.textContent === before || value.textContent === "\\u2013") return;
-    if (far && Math.abs(numberOf(value) - numberOf({ textContent: before })) < far) return;
+    const from = numberOf({ textContent: before });
+    if (Math.abs(numberOf(value) - from) < farFrom(from)) return;
     requestAnimationFrame(() => end(performance.now() - begun));
   });
   observer.observe(value, { childList: true, characterData: true, subtree: true });
@@ -75,8 +94,8 @@ const once = (key) => new Promise((resolve) => {
 (async () => {
   const times = [];
   for (let move = 0; move < moves; move += 1) {
+    await standing();
     times.push(await once(keys[move % 2]));
-    await new Promise((resolve) => setTimeout(resolve, 800));
   }
   done(times);
 })();
@@ -84,7 +103,7 @@ const once = (key) => new Promise((resolve) => {
 
 # Moves a slider for some seconds, and back in the end; gives the longest time between two changes in ms.
 DRAG = """
-const [kind, setting, figure, seconds, done] = arguments;
+const [kind, setting, figure, seconds, keys, done] = arguments;
 const { desk } = window.tapeemuDesk;
 const stage = desk.document.root.stages.findIndex((each) => each.values.kind === kind);
 const groove = document.getElementById(`stage-${stage}-${setting}`);
@@ -101,7 +120,7 @@ const observer = new MutationObserver(() => {
 observer.observe(value, { childList: true, characterData: true, subtree: true });
 const timer = setInterval(() => {
   steps += 1;
-  const key = steps % 50 < 25 ? "ArrowRight" : "ArrowLeft";
+  const key = keys[steps % 50 < 25 ? 0 : 1];
   groove.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
   if (performance.now() - begun < 1000 * seconds) return;
   clearInterval(timer);
@@ -127,7 +146,7 @@ def opened(driver: Any, folder: Path, stems: int) -> None:
 def longest_seconds(driver: Any, figure: str, moves: int) -> float:
     """Longest time from a move to its figure; infinite where none came."""
     times = driver.execute_async_script(
-        MOVE, *MOVED[figure], figure, moves, KEYS.get(figure, ("PageUp", "PageDown"))
+        MOVE, *MOVED[figure], figure, moves, KEYS.get(figure, ("PageUp", "PageDown")), FAR.get(figure, (0.0, 0.0))
     )
     return max(float("inf") if each is None else each / 1000.0 for each in times)
 
@@ -141,7 +160,8 @@ def processor_seconds(driver: Any, figure: str) -> float:
 
 def dragged_seconds(driver: Any, figure: str, seconds: float) -> float:
     """Longest time without a change of a figure while its slider moves all the time."""
-    return float(driver.execute_async_script(DRAG, *MOVED[figure], figure, seconds)) / 1000.0
+    keys = DRAG_KEYS.get(figure, ("ArrowRight", "ArrowLeft"))
+    return float(driver.execute_async_script(DRAG, *MOVED[figure], figure, seconds, keys)) / 1000.0
 
 
 def main() -> None:

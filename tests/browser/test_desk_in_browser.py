@@ -109,6 +109,23 @@ def test_no_text_of_a_strip_is_cut_off_and_no_two_settings_have_one_name(ready: 
         ready.execute_script("window.tapeemuDesk.desk.edit(arguments[0], 'back')", before)
 
 
+@pytest.mark.parametrize("width", [390, 360])
+def test_tools_stand_in_one_row_on_a_phone(ready: Any, width: int) -> None:
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    ready.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        boxes = ready.execute_script(
+            "return ['.tools button', 'main'].map((all) => [...document.querySelectorAll(all)].map((each) => {"
+            " const { top, height, right } = each.getBoundingClientRect(); return [top + height / 2, right]; }))"
+        )
+        tools, [(_, edge)] = boxes
+        middles = [middle for middle, _ in tools]
+        assert max(middles) - min(middles) < 3.0
+        assert max(right for _, right in tools) <= edge, "within the margin of the page"
+    finally:
+        ready.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 def broken_rules(browser: Any) -> list[Any]:
     """By axe-core, a checker of the web content accessibility guidelines, of the page as it stands."""
     checker = (importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8")
@@ -493,6 +510,95 @@ kind = "fdn_reverb"
 decay_seconds = 0.5
 wet_percent = 20.0
 """
+
+
+# The player's own process function, called with as many frames as told; messages come at places of its clock.
+# Of each size of quantum, for each channel of its three outputs: where bits first differ, and the highest sample.
+QUANTA = """
+const [texts, quanta, frames, hurry] = arguments[0];
+const { desk, data, PresetText, setupOf } = window.tapeemuDesk;
+const { sound } = desk;
+const setups = texts.map((text) => setupOf(new PresetText(text).root.stages));
+class AudioWorkletProcessor { constructor() { this.port = { postMessage: (message) => sound.hear(message) }; } }
+const [sampleRate, currentTime] = [data.rate, 0];
+let Player = null;
+const registerProcessor = (name, made) => { Player = made; };
+(() => { WORKLET })();
+const steps = [
+  [0, () => { sound.take(setups[0]); sound.send({ type: "play", on: true }); }],
+  [4096, () => sound.send({ type: "twin", ...sound.chainsOf(sound.taken) })],
+  [6400, () => sound.take(setups[1])], // moved in the chain that plays
+  [7680, () => sound.take(setups[2])], // made anew, later: noise and a tail are left behind
+  [17920, () => sound.send({ type: "loop", loop: [0.1, 0.45] })],
+  [24320, () => sound.go(0.44)], // 480 samples before the end of the loop, in silence from 25856 on
+  [26300, () => sound.take(setups[3])], // later again: begins at that end
+  [29440, () => sound.setDry(true)],
+  [30720, () => { sound.setDry(false); sound.setMatch(-3); sound.take(setups[0]); }],
+  [33280, () => sound.send({ type: "play", on: false })],
+  [35840, () => sound.send({ type: "play", on: true })],
+].map(([place, act]) => [Math.round(place / hurry), act]);
+const heard = quanta.map((quantum) => {
+  sound.busySlots.clear();
+  Object.assign(sound, { taken: null, waiting: false, wanted: null, number: 0, onMeters: () => {} });
+  const { pointers, audio, lives, first } = sound.engine;
+  const processorOptions = { module: sound.module, layout: { pointers, audio, lives, first }, stems: sound.stems };
+  const player = new Player({ processorOptions });
+  sound.node = { port: { postMessage: (message) => player.hear(message) } };
+  sound.sendMix();
+  const all = Array.from({ length: 6 }, () => new Float32Array(frames));
+  const left = [...steps];
+  let at = 0;
+  while (at < frames) {
+    while (left.length && left[0][0] <= at) left.shift()[1]();
+    const count = Math.min(quantum, (left[0]?.[0] ?? frames) - at);
+    const out = [0, 1, 2].map(() => [new Float32Array(count), new Float32Array(count)]);
+    player.process([], out);
+    out.flat().forEach((samples, row) => all[row].set(samples, at));
+    at += count;
+  }
+  clearTimeout(sound.twinTimer);
+  sound.node = null;
+  return all;
+});
+const most = (samples) => samples.reduce((least, value) => Math.max(least, Math.abs(value)), 0);
+return heard.map((all) => all.map((samples, row) => {
+  const bits = new Int32Array(samples.buffer);
+  const other = new Int32Array(heard[0][row].buffer);
+  return [bits.findIndex((value, i) => value !== other[i]), most(samples)];
+}));
+"""
+HISSING = LOW + '\n[[stages]]\nkind = "tape_noise"\nhiss_db = -40.0\n'
+RESPONSE = """
+[[stages]]
+kind = "tape_response"
+
+[[stages.automation]]
+setting = "mix_percent"
+points = [{ seconds = 0.0, value = 100.0 }, { seconds = 0.6, value = 20.0 }]
+"""
+PLAYED_BY_QUANTA = (
+    HISSING,
+    HISSING.replace("wet_percent = 20.0", "wet_percent = 70.0"),
+    HISSING + RESPONSE,
+    LOW + 2 * RESPONSE,
+)
+
+
+@pytest.mark.parametrize(
+    ("quanta", "hurry"),
+    [([128, 1000], 5), pytest.param([128, 1, 64, 127, 256, 1000, 2048, 48_000], 1, marks=pytest.mark.long)],
+)
+def test_any_quantum_gives_the_same_bits(opened: Any, quanta: list[int], hurry: int) -> None:
+    """Web Audio 1.1 lets a context ask for other quanta than 128 frames (renderSizeHint).
+
+    In a player's life: chains come, move, change lanes and follow curves, a tail, noise, a loop, a jump, a pause.
+    """
+    worklet = opened.execute_script("return window.tapeemuDesk.data.worklet")
+    script = QUANTA.replace("WORKLET", worklet)
+    found = opened.execute_script(script, [PLAYED_BY_QUANTA, quanta, 60_000 // hurry, hurry])
+    for quantum, rows in zip(quanta, found, strict=True):
+        assert all(first == -1 for first, _ in rows), (quantum, rows)
+        assert all(most > 0.01 for _, most in rows)
 
 
 def above_8_khz_db(heard: np.ndarray) -> float:
@@ -973,6 +1079,17 @@ def test_strips_and_stems_stand_in_rows_as_full_as_each_other(
             rows = browser.execute_script(ROWS, holder)
             assert [count for count, _ in rows] == counts
             assert all(abs(rest) < 2.0 for _, rest in rows)
+        # One that is unfolded leaves nothing empty beside or below others.
+        browser.execute_script("document.querySelectorAll('#strips .more')[1].open = true")
+        rows = browser.execute_script(ROWS, "strips")
+        assert sum(count for count, _ in rows) == sum(strips)
+        assert all(abs(rest) < 2.0 for _, rest in rows)
+        uneven = browser.execute_script(
+            "const by = Map.groupBy(document.querySelectorAll('#strips > li'), (each) => each.offsetTop);"
+            "const heights = [...by.values()].map((row) => new Set(row.map((each) => each.offsetHeight)));"
+            "return heights.filter((each) => each.size > 1).length"
+        )
+        assert uneven == 0
     finally:
         browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
@@ -1025,6 +1142,38 @@ def test_the_change_of_loudness_follows_a_slider_that_never_rests(opened: Any) -
     assert held is None
     assert all(text.endswith(" LU") for text in texts)
     element(opened, "play").click()
+
+
+# Meters of a player for so many seconds, one thirtieth each, as loud in and out as told.
+METERED = """
+const { desk, data } = window.tapeemuDesk;
+const told = [];
+const cell = desk.figureCells.get("loudness_change_lu");
+desk.sound.playing = true;
+desk.lately = [];
+for (const [seconds, decibels] of arguments[0]) {
+  if (seconds === 0) desk.heard[desk.current] = desk.freshMatch(); // as a change of a setting does
+  for (let i = 0; i < 30 * seconds; i += 1) {
+    const count = data.rate / 30;
+    desk.learn({ inPower: 0.01 * count, outPower: 0.01 * count * 10 ** (decibels / 10), count });
+  }
+  told.push([cell.value.textContent, cell.how.textContent]);
+}
+desk.sound.playing = false;
+desk.heard[desk.current] = desk.freshMatch();
+desk.applyMatch();
+return told;
+"""
+
+
+def test_the_change_of_loudness_is_that_of_the_new_setting_within_a_second(opened: Any) -> None:
+    """A chain is late, and a room rings: the first 0.3 s after a change are as loud as what was before."""
+    steps = [(3.0, 0.0), (0, 0.0), (0.3, 0.0), (0.5, 6.0), (0.5, 6.0), (3.0, 6.0)]
+    told = opened.execute_script(METERED, steps)
+    assert told[0] == ["0.0 LU", "heard"]
+    assert told[3] == ["6.0 LU", "heard just now"]
+    assert told[4] == ["6.0 LU", "heard"]
+    assert told[5] == ["6.0 LU", "heard"]
 
 
 @pytest.mark.long

@@ -6,6 +6,7 @@ offers is drawn at random and read by both, so that none can be forgotten.
 
 import contextlib
 import json
+import re
 from typing import Any
 
 import numpy as np
@@ -196,10 +197,140 @@ def test_every_setting_that_moves_is_found_in_the_engine(ready: Any, kind: str) 
         ), name
 
 
+def curves(*drawn: str) -> str:
+    """A table for each setting and the point of its curve; of a point what is not told is good."""
+    good = {"seconds": "seconds = 0.0", "value": "value = 1.0"}
+    tables = []
+    for name, point in zip(drawn[::2], drawn[1::2], strict=True):
+        told = point.strip("{ }")
+        parts = [told] * bool(told) + [each for key, each in good.items() if key not in told]
+        tables.append(f"{{ setting = '{name}', points = [{{ {', '.join(parts)} }}] }}")
+    return f"automation = [{', '.join(tables)}]"
+
+
+# What each rule between settings refuses, and words of its sentence, which drawn settings seldom meet.
+REFUSED = (
+    ("preamp_drive", "drive_db = 3.0\nthd_percent = 1.0", "drive_db and thd_percent are both set"),
+    ("preamp_drive", "thd_percent = 99.0", "but this curve gives"),
+    ("tape_magnetisation", "drive_db = 3.0\nmol_db = 6.0", "drive_db and mol_db are both set"),
+    ("fdn_reverb", "decay_by_band_seconds = {}", "at least one band"),
+    (
+        "fdn_reverb",
+        "decay_by_band_seconds = { at_125_hz_seconds = 4.0, at_250_hz_seconds = 1.0 }",
+        "factor of 2.5",
+    ),
+    (
+        "fdn_reverb",
+        "low_decay_ratio = 1.0\ndecay_by_band_seconds = { at_125_hz_seconds = 1.0 }",
+        "low_decay_ratio is set",
+    ),
+    (
+        "fdn_reverb",
+        "decay_seconds = 60.0\ndecay_by_band_seconds = { at_125_hz_seconds = 2.0, at_1000_hz_seconds = 1.0 }",
+        "scales a band",
+    ),
+    ("amplitude_flutter", 'mode = "gain"\nspacing_frequency_hz = 9000.0', "all frequencies move alike"),
+    ("amplitude_flutter", "random_low_hz = 10.0\nrandom_high_hz = 11.0", "1.25 to 200 times apart"),
+    ("amplitude_flutter", "dropout_least_db = 30.0\ndropout_most_db = 20.0", "shallowest"),
+    ("amplitude_flutter", "dropout_shortest_ms = 50.0\ndropout_longest_ms = 20.0", "longer than the longest"),
+    (
+        "amplitude_flutter",
+        "periodic_parts = [" + 3 * "{ rate_hz = 5.0, peak_db = 9.0 }, " + "]",
+        "more than 24 dB",
+    ),
+    (
+        "amplitude_flutter",
+        'mode = "spacing"\nspacing_frequency_hz = 1000.0\nrandom_db = 6.0',
+        "rise by more than 40 dB",
+    ),
+    ("tape_noise", "bass_time_constant_us = 300.0", "0 (none), or 500 or more"),
+    ("crosstalk", "guard_mm = 3.0\ntape_speed_cm_s = 4.76\nfringing_db = -60.0", "ms for guard_mm"),
+    ("head_azimuth", "wander_low_hz = 1.0\nwander_high_hz = 1.1", "edges of the wander"),
+    ("head_azimuth", "azimuth_urad = 1000.0\ntrack_width_mm = 12.0\ntape_speed_cm_s = 4.76", "slanted gap"),
+    ("print_through", "full_radius_mm = 40.0\nhub_radius_mm = 60.0", "lies inside the innermost"),
+    ("print_through", "full_radius_mm = 130.0\ntape_speed_cm_s = 4.76", "the outermost turn lasts"),
+    ("tape_noise", "hiss_db = -60.0\ntrack_width_mm = 2.0", "hiss_db and track_width_mm are both set"),
+    ("tape_noise", 'hiss_weighting = "a"', "hiss_weighting is set"),
+    ("splices", "splices = [{ at_seconds = 1.0, blank = true, shift_seconds = 0.1 }]", "nothing to shift"),
+    ("splices", "splices = [{ at_seconds = 1.0 }, { at_seconds = 1.0 }]", "put them in order"),
+    (
+        "start_stop",
+        'events = [{ action = "start", at_seconds = 1.0 }, { action = "start", at_seconds = 2.0 }]',
+        "must take turns",
+    ),
+    (
+        "start_stop",
+        'events = [{ action = "start", at_seconds = 2.0 }, { action = "stop", at_seconds = 1.0 }]',
+        "put them in order",
+    ),
+    (
+        "start_stop",
+        'events = [{ action = "stop", at_seconds = 1.0 }, { action = "start", at_seconds = 1.1 }]',
+        "at rest only",
+    ),
+    ("tape_response", "bass_time_constant_us = 300.0", "0 (none), or 500 or more"),
+    ("tape_response", "face_length_mm = 20.0\ntape_speed_cm_s = 2.0", "face of the head"),
+    ("tape_response", 'bump_db = 1.0\npoles = "deep"', "bump_db and poles are both set"),
+    ("tape_response", "record_loss_um = 1.0\nsol_10khz_db = 0.0", "record_loss_um and sol_10khz_db are both set"),
+    ("tape_response", "spacing_um = 1.0\nsol_10khz_db = 0.0", "spacing_um and sol_10khz_db are both set"),
+    ("tape_response", "sol_10khz_db = 40.0", "it can be from"),
+    (
+        "tape_response",
+        "boost_limit_db = 9.0\nresponse_tolerance_db = 3.0",
+        "boost_limit_db and response_tolerance_db are both set",
+    ),
+    (
+        "tape_response",
+        "response_tolerance_db = 0.1\nspacing_um = 5.0\ntape_speed_cm_s = 4.76\nface_length_mm = 0.0",
+        "cannot fall by",
+    ),
+    ("wow_flutter", "scrape_band_hz = [100.0, 101.0]", "scrape_band_hz must lie within"),
+    ("wow_flutter", 'profile = "studio"\nrandom_percent = 0.1', "brings its own parts"),
+    ("wow_flutter", "rotating_parts = [{ peak_percent = 0.1 }]", "needs one of rate_hz and diameter_mm"),
+    (
+        "wow_flutter",
+        "tape_speed_cm_s = 19.0\nrotating_parts = [{ rate_hz = 1.0, peak_percent = 0.1 }]",
+        "nothing depends on it",
+    ),
+    (
+        "wow_flutter",
+        "tape_speed_cm_s = 4.76\nrotating_parts = [{ diameter_mm = 2000.0, peak_percent = 0.1 }]",
+        "must turn at 0.02 to 250 Hz",
+    ),
+    ("wow_flutter", "random_percent = 0.0\nweighted_flutter_percent = 0.1\nrotating_parts = []", "no part moves"),
+    (
+        "wow_flutter",
+        "rotating_parts = [" + 3 * "{ rate_hz = 1.0, peak_percent = 9.0 }, " + "]",
+        "must stay within 20 %",
+    ),
+    ("preamp_drive", curves("drive_db", "{}", "drive_db", "{}"), "automation has two curves for drive_db"),
+    ("preamp_drive", curves("offset", "{}"), "cannot follow a curve; these can"),
+    ("preamp_drive", curves("drive_db", "{ samples = 0, seconds = 0.0 }"), "give either seconds or samples"),
+    ("preamp_drive", curves("drive_db", "{ value = 999.0 }"), "a point of the curve of drive_db cannot be"),
+    (
+        "wow_flutter",
+        "weighted_flutter_percent = 0.1\n" + curves("random_percent", "{}"),
+        "random_percent cannot follow a curve here",
+    ),
+)
+
+
+def test_every_rule_between_settings_is_the_command_s(ready: Any) -> None:
+    texts = [text_of(kind, {}) + lines + "\n" for kind, lines, _ in REFUSED]
+    for text, here, (_, _, words) in zip(texts, ready.execute_script(ASK, texts), REFUSED, strict=True):
+        assert read(text) is None, f"Python plays what the page may refuse:\n{text}"
+        assert words in here.get("refused", "it plays"), text
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("kind", KINDS)
 def test_many_numbers_of_every_kind_are_those_of_python(ready: Any, kind: str) -> None:
     agree(ready, kind, np.random.default_rng([2, KINDS.index(kind)]), 60, 140)
+
+
+def by_labels(sentence: str, labels: dict[str, str]) -> str:
+    """A sentence of a declaration, which names settings by their keys, with what these are called on the page."""
+    return re.sub(r"\w+_\w+", lambda key: f"\u201c{labels[key[0]]}\u201d", sentence)
 
 
 def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
@@ -216,10 +347,11 @@ def test_every_kind_is_a_strip_with_units_and_sentences(ready: Any) -> None:
                 " box.querySelector('.unit')?.textContent ?? '']; })",
                 list(declared["fields"]),
             )
+            labels = dict(zip(declared["fields"], (label for label, _, _ in shown), strict=True))
             for (label, sense, unit), (name, field) in zip(shown, declared["fields"].items(), strict=True):
                 assert label
                 assert "_" not in label
-                assert sense == field["sense"], name
+                assert sense == by_labels(field["sense"], labels), name
                 if field["type"] == "number":
                     assert unit == field["unit"], name
     finally:

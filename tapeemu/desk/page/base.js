@@ -98,3 +98,6 @@ const inWords = (name) => {
   const words = bare.replaceAll("_", " ").replace(/^at (\d+) hz$/, "at $1 Hz");
   return words.charAt(0).toUpperCase() + words.slice(1);
 };
+
+// A sentence about a setting, in which others go by the names that they have on this page.
+const sentenceInWords = (sentence) => sentence.replaceAll(/\b[a-z0-9]+(?:_[a-z0-9]+)+\b/g, (name) => `\u201c${inWords(name)}\u201d`);

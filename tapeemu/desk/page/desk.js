@@ -9,7 +9,7 @@ const MEASURED = [
   ["mol_3_percent_db", "3 % level re reference", "dB", "Maximum operating level (MOL): where a tone of 1 kHz gets 3 % of its third harmonic, above or below the reference level."],
   ["decay_500hz_seconds", "RT60 at 500 Hz", "s", "How long the reverberation takes to fall by 60 dB."],
   ["noise_a_weighted_db", "Noise, A-weighted", "dB", "What sounds by itself, weighted as quiet sounds are heard, re a tone at the reference level."],
-  ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770; Equal loudness takes it off while one listens."],
+  ["loudness_change_lu", "Loudness change", "LU", "How much louder the stems became, by the loudness of ITU-R BS.1770: all that was heard since the last change of a setting, but for the moment in which the sound goes over; until there is enough of it, the last 0.4 s (heard just now). Equal loudness takes it off while one listens."],
 ];
 
 const STRIP_REM = 20; // least widths, with the gap beside it
@@ -46,7 +46,7 @@ class Desk {
   }
 
   freshMatch() {
-    return { in: 0, out: 0, seconds: 0, held: null };
+    return { in: 0, out: 0, seconds: 0, passed: 0, held: null };
   }
 
   get text() {
@@ -267,7 +267,11 @@ class Desk {
     if (this.document) this.strips.show(this.document, this.owns(), this.mistake);
     at("purpose").textContent = this.document?.root.values.purpose ?? "";
     for (const [id, which] of [["use-a", 0], ["use-b", 1]]) at(id).setAttribute("aria-pressed", String(this.current === which));
-    at("copy").textContent = `Copy to ${"BA"[this.current]}`;
+    const [here, there] = this.current ? "BA" : "AB";
+    const [roomy, terse] = at("copy").children;
+    roomy.textContent = `Copy to ${there}`;
+    terse.textContent = `${here}\u2192${there}`;
+    at("copy").setAttribute("aria-label", roomy.textContent);
     at("undo").disabled = !this.past.length;
     at("redo").disabled = !this.future.length;
     const preset = data.presets.findIndex((each) => each.name === this.names[this.current]);
@@ -311,18 +315,22 @@ class Desk {
 
   // ------------------------------------------------------------ loudness
   // What has been heard since the last change of a setting, dry and wet side by side, tells how much louder it is. The
-  // figure is held while one compares, so that nothing drifts.
+  // figure is held while one compares, so that nothing drifts. At first, while what sounded before the change is late and
+  // dies away, only the last moments tell it, and of these first ones nothing is kept.
   learn(message) {
     const own = this.heard[this.current];
     if (!this.sound.playing || message.inPower / message.count < 1e-8) return;
     this.lately.push({ in: message.inPower, out: message.outPower, seconds: message.count / data.rate });
     while (this.lately.length > 1 && sum(this.lately.slice(1).map(({ seconds }) => seconds)) >= GATE_SECONDS) this.lately.shift();
     if (this.sound.waiting) return this.applyMatch();
+    if (own.seconds >= 12) return undefined;
+    const seconds = message.count / data.rate;
+    own.passed += seconds;
+    if (own.passed <= GATE_SECONDS) return this.applyMatch();
     own.in += message.inPower;
     own.out += message.outPower;
-    own.seconds += message.count / data.rate;
-    if (own.seconds >= 12 && own.held !== null) return undefined;
-    if (own.seconds > GATE_SECONDS) own.held = changeOf(own);
+    own.seconds += seconds;
+    own.held = own.seconds < GATE_SECONDS ? this.changeLately ?? own.held : changeOf(own);
     return this.applyMatch();
   }
 
@@ -337,7 +345,7 @@ class Desk {
     const on = at("match").checked;
     this.sound.setMatch(on && own.held !== null ? clamp(-own.held, -40, 40) : 0);
     at("match-text").textContent = own.held === null ? "" : `${own.held >= 0 ? "+" : "\u2212"}${Math.abs(own.held).toFixed(1)} LU${on ? ", taken off" : ""}`;
-    this.figure("loudness_change_lu", own.held ?? this.changeLately, "heard");
+    this.figure("loudness_change_lu", own.held ?? this.changeLately, own.seconds < GATE_SECONDS ? "heard just now" : "heard");
   }
 
   // ------------------------------------------------------------ figures
@@ -377,13 +385,16 @@ class Desk {
     this.bend = null;
     if (drives.length) {
       const key = drives.map(({ kind, numbers }) => `${kind} ${numbers.join()}`).join();
-      if (key !== this.bendKey) this.bends = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+      if (key !== this.bendKey) {
+        this.bends = new Bend((this.bendEngine ??= new Engine(this.sound.module, true)), drives);
+        this.bent = { thd: this.bends.thd(REFERENCE_DBFS), mol: this.bends.mol(), loop: this.bends.loop() };
+      }
       this.bendKey = key;
       this.bend = this.bends;
-      expected.thd_reference_percent = this.bend.thd(REFERENCE_DBFS);
+      expected.thd_reference_percent = this.bent.thd;
       expected.thd_now_percent = this.peak > 1e-4 ? this.bend.thd(decibelsOf(this.peak)) : null;
-      expected.mol_3_percent_db = this.bend.mol();
-      this.loop = this.bend.loop();
+      expected.mol_3_percent_db = this.bent.mol;
+      this.loop = this.bent.loop;
     }
     const rooms = find("fdn_reverb").filter((stage) => stage.own.wet_percent > 0);
     this.decays = rooms.length ? rooms.map((stage) => decaysOf(stage.own)).reduce((one, other) => one.map((value, i) => Math.max(value, other[i]))) : null;

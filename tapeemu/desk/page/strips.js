@@ -196,11 +196,15 @@ class Strips {
       const rest = Object.keys(declared.fields).filter((name) => !front.includes(name));
       const settings = (names) => make("div", { class: "settings" }, ...names.map((name) => this.setting(path, kind, name, declared.fields[name], id)));
       const more = make("details", { class: "more", open: this.open.has(id) }, make("summary", {}, `More of ${kindInWords(kind).toLowerCase()}`));
-      more.append(settings(rest), this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
+      const behind = settings(rest);
+      behind.append(this.setting(path, kind, "mix_percent", data.stage.mix_percent, id));
+      more.append(behind);
       more.addEventListener("toggle", () => {
+        if (more.open === this.open.has(id)) return; // it was made open
         if (more.open) this.open.add(id);
         else this.open.delete(id);
         this.desk.show();
+        strip.scrollIntoView({ block: "nearest" }); // it takes another place
       });
       more.append(make("button", { type: "button", class: "quiet", onclick: () => this.desk.remove(path) }, "Take this stage out"));
       strip.append(settings(front), more);
@@ -211,6 +215,7 @@ class Strips {
   setting(path, kind, name, field, stageId) {
     const id = `${stageId}-${name}`;
     const label = inWords(name);
+    const sense = sentenceInWords(field.sense);
     const { desk } = this;
     const set = (value) => desk.change(path, name, value, field);
     const clear = () => desk.change(path, name, null, field);
@@ -218,7 +223,7 @@ class Strips {
     if (field.type === "number" || (field.type === "whole" && name !== "seed" && name !== "room_seed")) {
       const told = make("span");
       const course = make("p", { class: "course", hidden: true }, told, make("button", { type: "button", class: "quiet", onclick: () => desk.forget(path, name), "aria-label": `Take the recorded moves of ${label} out` }, "Take out"));
-      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense: field.sense, extra: [course] });
+      const slider = new Slider({ id, label, field, set, clear, began: () => desk.pause(id), sense, extra: [course] });
       this.sliders.set(`${path.join("-")} ${name}`, slider);
       this.controls.push((document_, owns) => {
         const given = read(document_);
@@ -233,7 +238,7 @@ class Strips {
       return slider.element;
     }
     const frame = (control, wide = false) =>
-      make("div", { class: `setting${wide ? " wide" : " plain"}` }, make("label", { class: "label", for: id }, label), control, make("p", { class: "sense", id: `${id}-sense` }, field.sense));
+      make("div", { class: `setting${wide ? " wide" : " plain"}` }, make("label", { class: "label", for: id }, label), control, make("p", { class: "sense", id: `${id}-sense` }, sense));
     if (field.type === "switch") {
       const input = make("input", { type: "checkbox", role: "switch", id, "aria-describedby": `${id}-sense`, onchange: (event) => set(event.target.checked) });
       this.controls.push((document_) => {

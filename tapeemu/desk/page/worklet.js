@@ -1,6 +1,7 @@
 // The player: stems that loop together, each through its own chain, on one tape. Runs on the audio thread.
 
 const PIECE = 4096;
+const STEP = 128; // of the player's clock: what it decides, it decides there, whatever quantum it is asked for
 const FADE_SECONDS = 0.03;
 const SETTLING = 256;
 const SETTLING_FADES = 2; // fades that a later chain hears before it is heard
@@ -451,10 +452,7 @@ class Desk extends AudioWorkletProcessor {
     }
     if (this.sounding) this.followers.forEach((each, index) => each.follow(this.place, this.follow(this.sounding, this.voices[index])));
     const { leaving, lane } = this;
-    if (leaving) {
-      this.weigh(count);
-      this.hush(leaving);
-    }
+    if (leaving) this.weigh(count);
     const [fed, heard, came, fresh] = this.weights;
     for (const voice of this.voices) {
       this.read(voice, count);
@@ -511,13 +509,12 @@ class Desk extends AudioWorkletProcessor {
     this.measure(wet, dry, count);
     this.place += count;
     this.clock += count;
-    if (leaving) this.passLanes(count);
+    if (leaving) leaving.at += count;
   }
 
   // When the lane that is left is fed nothing more, its tail is what is left of it.
-  passLanes(count) {
+  passLanes() {
     const { leaving } = this;
-    leaving.at += count;
     if (leaving.end !== null || this.lanesLeft > 0) return;
     const tailOf = ({ exports, lives }) => (leaving.noises.length ? exports.desk_tail(leaving.address, -100) : exports.desk_live_tail(lives[leaving.lane], -100));
     leaving.end = leaving.at + Math.max(...this.voices.map(tailOf)) + this.fadeSamples;
@@ -544,14 +541,22 @@ class Desk extends AudioWorkletProcessor {
     return to - 1 - ((from - 1 - heard) % (to - from));
   }
 
+  // At a step of the clock: what is over, and what begins. Returns whether anything sounds.
+  decide() {
+    if (this.leaving) this.passLanes();
+    this.settle();
+    if (!this.playing && this.level === 0) return false;
+    if (this.jumpTo !== null && this.level === 0) this.land();
+    if (this.leaving) this.hush(this.leaving);
+    return true;
+  }
+
   process(_, out) {
     const count = out[0][0].length;
     if (!this.voices[0].lives[this.lane]) this.begin(LEAST_LATENCY, null);
-    this.settle();
-    if (!this.playing && this.level === 0) return true;
     let done = 0;
     while (done < count) {
-      if (this.jumpTo !== null && this.level === 0) this.land();
+      if (this.clock % STEP === 0 && !this.decide()) break;
       const before = this.place;
       if ((this.place >= this.loop[1] && this.place - this.loop[1] < PIECE) || this.place >= this.length) [this.place] = this.loop;
       if (before !== this.place) {
@@ -560,12 +565,12 @@ class Desk extends AudioWorkletProcessor {
         this.settle();
       }
       const end = this.place < this.loop[1] ? this.loop[1] : this.length;
-      let now = Math.min(count - done, end - this.place, PIECE);
+      let now = Math.min(count - done, end - this.place, STEP - (this.clock % STEP), this.unheard || STEP);
       if (this.sounding) now = this.followers.reduce((least, each) => each.room(this.place, least), now);
       this.stretch(out, done, now);
       done += now;
     }
-    this.told += count;
+    this.told += done;
     if (this.told > sampleRate / 30) {
       this.told = 0;
       const late = this.lanesLeft > 0 ? this.leaving.latency : this.latency;
