@@ -70,6 +70,7 @@ ROOMS = (
             "measure bench",
             "measure meanings",
             "measure results",
+            "measure writing",
             "measure errors",
         ),
     ),
@@ -351,6 +352,7 @@ ROOMS = (
             "measure parts",
             "measure report",
             "measure limits",
+            "measure writing",
             "measure errors",
         ),
     ),
@@ -444,7 +446,7 @@ ROOMS = (
     Room(
         "measure writing",
         ("measure.writing",),
-        "text files that are whole or not there",
+        "text files that are whole or not there, and what is printed",
         ("measure errors",),
     ),
     Room(

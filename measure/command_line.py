@@ -7,7 +7,6 @@ recording cannot be used, 4 a result cannot be written, 130 interrupted; and 6, 
 import argparse
 import json
 import math
-import os
 import re
 import sys
 from collections.abc import Sequence
@@ -22,6 +21,7 @@ from measure.progress import shown
 from measure.recording import read_recording
 from measure.report import Report
 from measure.signal_files import save_signals
+from measure.writing import open_outlets
 
 __all__ = ["main"]
 
@@ -54,16 +54,11 @@ class _Parser(argparse.ArgumentParser):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit status."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+    open_outlets()
     try:
         status = _signals(given[1:]) if given[:1] == ["signals"] else _recording(given)
         sys.stdout.flush()
         return status
-    except BrokenPipeError:  # whoever read it has read enough; the rest goes nowhere, also on the way out
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except OSError as error:
         if error.filename is not None:  # a file's own story
             raise

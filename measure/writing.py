@@ -1,14 +1,65 @@
-"""Files that are written whole or not at all."""
+"""Files that are written whole or not at all, and what is printed."""
 
+import io
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from measure.errors import ResultsError
 
-__all__ = ["new_folder", "reason_of", "whole_file"]
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
+
+__all__ = ["new_folder", "open_outlets", "reason_of", "whole_file"]
+
+
+class _Outlet(io.FileIO):
+    """A stream that goes nowhere from when its reader has closed it; keeps the one it stands for open."""
+
+    def __init__(self, stream: io.TextIOWrapper) -> None:
+        super().__init__(stream.fileno(), "wb", closefd=False)
+        self._kept = stream
+
+    def write(self, data: "ReadableBuffer") -> int:
+        try:
+            return super().write(data)
+        except BrokenPipeError:
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, self.fileno())
+            os.close(nowhere)
+            return super().write(data)
+
+
+def open_outlets() -> None:
+    """Let nobody who stops reading what is printed change what is done, or the status that tells of it.
+
+    A standard output or error stream that the caller closed, or closes on the way (``| head``), goes nowhere.
+    """
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+            continue
+        buffer = getattr(stream, "buffer", None)
+        raw = getattr(buffer, "raw", buffer)  # unbuffered streams have no buffer in between
+        if not isinstance(stream, io.TextIOWrapper) or type(raw) is not io.FileIO:
+            continue  # not a stream of the system's, or one of ours
+        stream.flush()
+        outlet: Any = _Outlet(stream)
+        setattr(
+            sys,
+            name,
+            io.TextIOWrapper(
+                outlet if buffer is raw else io.BufferedWriter(outlet),
+                encoding=stream.encoding,
+                errors=stream.errors,
+                line_buffering=stream.line_buffering,
+                write_through=stream.write_through,
+            ),
+        )
 
 
 @contextmanager

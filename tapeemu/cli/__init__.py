@@ -11,11 +11,11 @@ import re
 import signal
 import sys
 import threading
-from pathlib import Path
 from typing import Any
 
 import typer
 
+from measure.writing import open_outlets
 from tapeemu.cli import compare, demo, desk, device, measuring, plugins, presets, process, settings, warm
 from tapeemu.cli.common import (
     EXIT_INTERNAL,
@@ -138,9 +138,7 @@ def main() -> None:
     # A request to end is handled like Ctrl-C: what is half-written is removed on the way out.
     signal.signal(signal.SIGTERM, _interrupt)
     sys.unraisablehook = _interrupt_again
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:  # closed by the caller, who does not want to read it
-            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+    open_outlets()
     for stream in (sys.stdout, sys.stderr):
         # Names of files hold any bytes, and terminals not all letters: what cannot be written is spelt out.
         if isinstance(stream, io.TextIOWrapper):

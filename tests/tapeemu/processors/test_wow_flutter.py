@@ -247,6 +247,31 @@ def test_azimuth_delays_channels_against_each_other():
     np.testing.assert_allclose(wet[1], middle, atol=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("flutter", "seconds"),
+    [
+        ({}, 16.0),
+        ({"weighted_flutter_percent": 0.02}, 16.0),
+        ({"weighted_flutter_percent": 0.1}, 3.2),
+    ],
+)
+def test_azimuth_is_reached_when_its_setting_says(flutter, seconds):
+    """It was said to be within the first seconds; on a steady tape 100 microseconds take a quarter of a minute."""
+    rate, part = 8_000, {"rate_hz": 4.0, "peak_percent": 0.1}
+    wow = WowFlutter(
+        rotating_parts=(part,) if flutter else (), random_percent=0.0, azimuth_skew_us=100.0, **flutter
+    )
+    audio = np.stack([tone(500.0, 1_600, rate)] * 2)
+
+    def late(at):
+        first, second = signal.hilbert(wow(audio, sample_rate=rate, start_sample=round(at * rate)))[:, 700:-700]
+        return np.angle(first * second.conj()).mean() / (2 * np.pi * 500.0) * 1e6
+
+    assert late(seconds - 0.1) == pytest.approx(100.0, abs=0.1)
+    assert late(0.6 * seconds) < 80.0
+    assert late(-seconds) == pytest.approx(100.0, abs=0.1)
+
+
 def test_azimuth_wanders_by_its_setting():
     audio = np.stack([tone(1_000.0, 120 * 8_000, 8_000)] * 2)
     wow = WowFlutter(**STILL, azimuth_wander_us=30.0)
