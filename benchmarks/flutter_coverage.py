@@ -7,10 +7,10 @@ points a second, as demodulation would hand it on, and reads it as the flutter m
 demodulates a tone of 8 kHz sample rate; ``compare`` shows how far ``tone`` is from the function itself, which
 interpolates more, and ``drift`` counts the drift, as ``direct`` does.
 
-The intervals of drift hold the truth in 91.5 to 99 % of cases of 10.5 to 60 s, seeds from 92000 (fifty lines; 45 of
-them in 92 to 98 %). Of 10.5 and 12 s they held it in 93 to 98.5 % with seeds from 87000 and from 88000, but for one
-line of forty, 100 %. The widest are a drift of 0.2 % under even noise of 10.5 s, 98.5 to 100 %, errors 0.65 of what is
-stated: told the law they would be 0.8, and the rest is that so short a recording leaves a steeper law open.
+The intervals of drift hold the truth in 91.5 to 99 % of cases of 10.5 to 60 s, seeds from 92000 (fifty lines; 45
+of them in 92 to 98 %). Of 10.5 and 12 s they held it in 93 to 98.5 % with seeds from 87000 and from 88000, but for
+one line of forty, 100 %. The widest are a drift of 0.2 % under even noise of 10.5 s, 98.5 to 100 %, errors 0.65 of
+what is stated: told the law they are 0.8, and the rest is that so short a recording leaves steeper laws open.
 """
 
 import argparse
