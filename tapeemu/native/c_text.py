@@ -251,11 +251,7 @@ class _Body:
 
     def fills_lanes(self, node: ast.stmt, counter: str) -> bool:
         """Whether a statement of a loop changes the lane that the loop has come to."""
-        target: ast.expr | None = None
-        if isinstance(node, ast.AugAssign):
-            target = node.target
-        elif isinstance(node, ast.Assign):
-            target = node.targets[0]
+        target = node.target if isinstance(node, ast.AugAssign) else None
         return (
             isinstance(target, ast.Subscript)
             and isinstance(target.value, ast.Name)

@@ -27,7 +27,6 @@ from tapeemu.dsp.kernels.arrays import (
 from tapeemu.dsp.kernels.compilation import kernel
 from tapeemu.dsp.kernels.elementary import cosine_of_turns, sine_of_turns
 from tapeemu.dsp.kernels.kept_rows import clear_rows
-from tapeemu.dsp.kernels.lanes import eight_precise_lanes
 
 __all__ = [
     "CELL",
@@ -436,7 +435,8 @@ def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3,
     """Filter every line with its cascade of second-order sections, in place, eight lines abreast.
 
     Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
-    the next one through a single multiply-add, half the waiting time of the transposed direct form.
+    the next one through a single multiply-add, half the waiting time of the transposed direct form. Eight lines
+    are written out, for only so the compiler keeps their states in vector registers.
 
     Parameters
     ----------
@@ -451,30 +451,112 @@ def absorb(rows: Precises2, filters: Precises3, sections: int, state: Precises3,
     """
     for section in range(sections):
         for line in range(0, rows.shape[1], ABREAST):
-            c = eight_precise_lanes()
-            d = eight_precise_lanes()
-            e = eight_precise_lanes()
-            f = eight_precise_lanes()
-            s = eight_precise_lanes()
-            t = eight_precise_lanes()
-            for lane in range(8):
-                c[lane] = filters[section + 1, 0, line + lane]
-                d[lane] = filters[section + 1, 1, line + lane]
-                e[lane] = filters[section + 1, 2, line + lane]
-                f[lane] = filters[section + 1, 3, line + lane]
-                s[lane] = state[section, 0, line + lane]
-                t[lane] = state[section, 1, line + lane]
+            c0 = filters[section + 1, 0, line]
+            d0 = filters[section + 1, 1, line]
+            e0 = filters[section + 1, 2, line]
+            f0 = filters[section + 1, 3, line]
+            s0 = state[section, 0, line]
+            t0 = state[section, 1, line]
+            c1 = filters[section + 1, 0, line + 1]
+            d1 = filters[section + 1, 1, line + 1]
+            e1 = filters[section + 1, 2, line + 1]
+            f1 = filters[section + 1, 3, line + 1]
+            s1 = state[section, 0, line + 1]
+            t1 = state[section, 1, line + 1]
+            c2 = filters[section + 1, 0, line + 2]
+            d2 = filters[section + 1, 1, line + 2]
+            e2 = filters[section + 1, 2, line + 2]
+            f2 = filters[section + 1, 3, line + 2]
+            s2 = state[section, 0, line + 2]
+            t2 = state[section, 1, line + 2]
+            c3 = filters[section + 1, 0, line + 3]
+            d3 = filters[section + 1, 1, line + 3]
+            e3 = filters[section + 1, 2, line + 3]
+            f3 = filters[section + 1, 3, line + 3]
+            s3 = state[section, 0, line + 3]
+            t3 = state[section, 1, line + 3]
+            c4 = filters[section + 1, 0, line + 4]
+            d4 = filters[section + 1, 1, line + 4]
+            e4 = filters[section + 1, 2, line + 4]
+            f4 = filters[section + 1, 3, line + 4]
+            s4 = state[section, 0, line + 4]
+            t4 = state[section, 1, line + 4]
+            c5 = filters[section + 1, 0, line + 5]
+            d5 = filters[section + 1, 1, line + 5]
+            e5 = filters[section + 1, 2, line + 5]
+            f5 = filters[section + 1, 3, line + 5]
+            s5 = state[section, 0, line + 5]
+            t5 = state[section, 1, line + 5]
+            c6 = filters[section + 1, 0, line + 6]
+            d6 = filters[section + 1, 1, line + 6]
+            e6 = filters[section + 1, 2, line + 6]
+            f6 = filters[section + 1, 3, line + 6]
+            s6 = state[section, 0, line + 6]
+            t6 = state[section, 1, line + 6]
+            c7 = filters[section + 1, 0, line + 7]
+            d7 = filters[section + 1, 1, line + 7]
+            e7 = filters[section + 1, 2, line + 7]
+            f7 = filters[section + 1, 3, line + 7]
+            s7 = state[section, 0, line + 7]
+            t7 = state[section, 1, line + 7]
             for k in range(samples):
-                moment = rows[k, line : line + ABREAST]
-                for lane in range(8):
-                    x = moment[lane]
-                    moment[lane] = x + s[lane]
-                    u = c[lane] * x + t[lane]
-                    t[lane] = d[lane] * x - f[lane] * s[lane]
-                    s[lane] = u - e[lane] * s[lane]
-            for lane in range(8):
-                state[section, 0, line + lane] = s[lane]
-                state[section, 1, line + lane] = t[lane]
+                lanes = rows[k, line : line + ABREAST]
+                x0 = lanes[0]
+                x1 = lanes[1]
+                x2 = lanes[2]
+                x3 = lanes[3]
+                x4 = lanes[4]
+                x5 = lanes[5]
+                x6 = lanes[6]
+                x7 = lanes[7]
+                lanes[0] = x0 + s0
+                lanes[1] = x1 + s1
+                lanes[2] = x2 + s2
+                lanes[3] = x3 + s3
+                lanes[4] = x4 + s4
+                lanes[5] = x5 + s5
+                lanes[6] = x6 + s6
+                lanes[7] = x7 + s7
+                u0 = c0 * x0 + t0
+                u1 = c1 * x1 + t1
+                u2 = c2 * x2 + t2
+                u3 = c3 * x3 + t3
+                u4 = c4 * x4 + t4
+                u5 = c5 * x5 + t5
+                u6 = c6 * x6 + t6
+                u7 = c7 * x7 + t7
+                t0 = d0 * x0 - f0 * s0
+                t1 = d1 * x1 - f1 * s1
+                t2 = d2 * x2 - f2 * s2
+                t3 = d3 * x3 - f3 * s3
+                t4 = d4 * x4 - f4 * s4
+                t5 = d5 * x5 - f5 * s5
+                t6 = d6 * x6 - f6 * s6
+                t7 = d7 * x7 - f7 * s7
+                s0 = u0 - e0 * s0
+                s1 = u1 - e1 * s1
+                s2 = u2 - e2 * s2
+                s3 = u3 - e3 * s3
+                s4 = u4 - e4 * s4
+                s5 = u5 - e5 * s5
+                s6 = u6 - e6 * s6
+                s7 = u7 - e7 * s7
+            state[section, 0, line] = s0
+            state[section, 1, line] = t0
+            state[section, 0, line + 1] = s1
+            state[section, 1, line + 1] = t1
+            state[section, 0, line + 2] = s2
+            state[section, 1, line + 2] = t2
+            state[section, 0, line + 3] = s3
+            state[section, 1, line + 3] = t3
+            state[section, 0, line + 4] = s4
+            state[section, 1, line + 4] = t4
+            state[section, 0, line + 5] = s5
+            state[section, 1, line + 5] = t5
+            state[section, 0, line + 6] = s6
+            state[section, 1, line + 6] = t6
+            state[section, 0, line + 7] = s7
+            state[section, 1, line + 7] = t7
 
 
 @kernel()

@@ -1,4 +1,4 @@
-/* Generated from network.py (fd9d618d3d43ff1a); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from network.py (6135e01ac79df08a); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The loop of the feedback delay network: diffuser, absorbing lines, mixing, in chunks of up to 64 samples.
@@ -333,7 +333,8 @@ KERNEL void network_add_rows(reals_2 ring, int64s_1 delays, doubles_2 filtered, 
  * Filter every line with its cascade of second-order sections, in place, eight lines abreast.
  *
  * Sections are 1 + c z^-1 + d z^-2 over 1 + e z^-1 + f z^-2, in observer form: the first state goes into
- * the next one through a single multiply-add, half the waiting time of the transposed direct form.
+ * the next one through a single multiply-add, half the waiting time of the transposed direct form. Eight lines
+ * are written out, for only so the compiler keeps their states in vector registers.
  *
  * Parameters
  * ----------
@@ -350,46 +351,114 @@ KERNEL void network_absorb(doubles_2 rows, doubles_3 filters, ix sections, doubl
 {
     for (ix section = 0; section < sections; section++) {
         for (ix line = 0; line < rows.n1; line += 8) {
-            double c_lanes[8] = {0};
-            const doubles_1 c = {c_lanes, 8};
-            double d_lanes[8] = {0};
-            const doubles_1 d = {d_lanes, 8};
-            double e_lanes[8] = {0};
-            const doubles_1 e = {e_lanes, 8};
-            double f_lanes[8] = {0};
-            const doubles_1 f = {f_lanes, 8};
-            double s_lanes[8] = {0};
-            const doubles_1 s = {s_lanes, 8};
-            double t_lanes[8] = {0};
-            const doubles_1 t = {t_lanes, 8};
-            IN_LANES
-            for (ix lane = 0; lane < 8; lane++) {
-                c.at[lane] = filters.at[(section + 1) * filters.n1 * filters.n2 + line + lane];
-                d.at[lane] = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line +
-                    lane];
-                e.at[lane] = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line +
-                    lane];
-                f.at[lane] = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line +
-                    lane];
-                s.at[lane] = state.at[section * state.n1 * state.n2 + line + lane];
-                t.at[lane] = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + lane];
-            }
+            const double c0 = filters.at[(section + 1) * filters.n1 * filters.n2 + line];
+            const double d0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line];
+            const double e0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line];
+            const double f0 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line];
+            double s0 = state.at[section * state.n1 * state.n2 + line];
+            double t0 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line];
+            const double c1 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 1];
+            const double d1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 1];
+            const double e1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 1];
+            const double f1 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 1];
+            double s1 = state.at[section * state.n1 * state.n2 + line + 1];
+            double t1 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 1];
+            const double c2 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 2];
+            const double d2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 2];
+            const double e2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 2];
+            const double f2 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 2];
+            double s2 = state.at[section * state.n1 * state.n2 + line + 2];
+            double t2 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 2];
+            const double c3 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 3];
+            const double d3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 3];
+            const double e3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 3];
+            const double f3 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 3];
+            double s3 = state.at[section * state.n1 * state.n2 + line + 3];
+            double t3 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 3];
+            const double c4 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 4];
+            const double d4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 4];
+            const double e4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 4];
+            const double f4 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 4];
+            double s4 = state.at[section * state.n1 * state.n2 + line + 4];
+            double t4 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 4];
+            const double c5 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 5];
+            const double d5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 5];
+            const double e5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 5];
+            const double f5 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 5];
+            double s5 = state.at[section * state.n1 * state.n2 + line + 5];
+            double t5 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 5];
+            const double c6 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 6];
+            const double d6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 6];
+            const double e6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 6];
+            const double f6 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 6];
+            double s6 = state.at[section * state.n1 * state.n2 + line + 6];
+            double t6 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 6];
+            const double c7 = filters.at[(section + 1) * filters.n1 * filters.n2 + line + 7];
+            const double d7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 1 * filters.n2 + line + 7];
+            const double e7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 2 * filters.n2 + line + 7];
+            const double f7 = filters.at[(section + 1) * filters.n1 * filters.n2 + 3 * filters.n2 + line + 7];
+            double s7 = state.at[section * state.n1 * state.n2 + line + 7];
+            double t7 = state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 7];
             for (ux k = (ux)0; k < samples; k++) {
-                doubles_1 moment = (doubles_1){rows.at + (ix)k * rows.n1 + line, line + NETWORK_ABREAST -
+                doubles_1 lanes = (doubles_1){rows.at + (ix)k * rows.n1 + line, line + NETWORK_ABREAST -
                     line};
-                IN_LANES
-                for (ix lane = 0; lane < 8; lane++) {
-                    const double x = moment.at[lane];
-                    moment.at[lane] = x + s.at[lane];
-                    const double u = c.at[lane] * x + t.at[lane];
-                    t.at[lane] = d.at[lane] * x - f.at[lane] * s.at[lane];
-                    s.at[lane] = u - e.at[lane] * s.at[lane];
-                }
+                const double x0 = lanes.at[0];
+                const double x1 = lanes.at[1];
+                const double x2 = lanes.at[2];
+                const double x3 = lanes.at[3];
+                const double x4 = lanes.at[4];
+                const double x5 = lanes.at[5];
+                const double x6 = lanes.at[6];
+                const double x7 = lanes.at[7];
+                lanes.at[0] = x0 + s0;
+                lanes.at[1] = x1 + s1;
+                lanes.at[2] = x2 + s2;
+                lanes.at[3] = x3 + s3;
+                lanes.at[4] = x4 + s4;
+                lanes.at[5] = x5 + s5;
+                lanes.at[6] = x6 + s6;
+                lanes.at[7] = x7 + s7;
+                const double u0 = c0 * x0 + t0;
+                const double u1 = c1 * x1 + t1;
+                const double u2 = c2 * x2 + t2;
+                const double u3 = c3 * x3 + t3;
+                const double u4 = c4 * x4 + t4;
+                const double u5 = c5 * x5 + t5;
+                const double u6 = c6 * x6 + t6;
+                const double u7 = c7 * x7 + t7;
+                t0 = d0 * x0 - f0 * s0;
+                t1 = d1 * x1 - f1 * s1;
+                t2 = d2 * x2 - f2 * s2;
+                t3 = d3 * x3 - f3 * s3;
+                t4 = d4 * x4 - f4 * s4;
+                t5 = d5 * x5 - f5 * s5;
+                t6 = d6 * x6 - f6 * s6;
+                t7 = d7 * x7 - f7 * s7;
+                s0 = u0 - e0 * s0;
+                s1 = u1 - e1 * s1;
+                s2 = u2 - e2 * s2;
+                s3 = u3 - e3 * s3;
+                s4 = u4 - e4 * s4;
+                s5 = u5 - e5 * s5;
+                s6 = u6 - e6 * s6;
+                s7 = u7 - e7 * s7;
             }
-            for (ix lane = 0; lane < 8; lane++) {
-                state.at[section * state.n1 * state.n2 + line + lane] = s.at[lane];
-                state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + lane] = t.at[lane];
-            }
+            state.at[section * state.n1 * state.n2 + line] = s0;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line] = t0;
+            state.at[section * state.n1 * state.n2 + line + 1] = s1;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 1] = t1;
+            state.at[section * state.n1 * state.n2 + line + 2] = s2;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 2] = t2;
+            state.at[section * state.n1 * state.n2 + line + 3] = s3;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 3] = t3;
+            state.at[section * state.n1 * state.n2 + line + 4] = s4;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 4] = t4;
+            state.at[section * state.n1 * state.n2 + line + 5] = s5;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 5] = t5;
+            state.at[section * state.n1 * state.n2 + line + 6] = s6;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 6] = t6;
+            state.at[section * state.n1 * state.n2 + line + 7] = s7;
+            state.at[section * state.n1 * state.n2 + 1 * state.n2 + line + 7] = t7;
         }
     }
 }

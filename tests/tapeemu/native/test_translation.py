@@ -823,27 +823,6 @@ def test_constants_written_as_indices_count_in_the_width_of_an_index(load: Calla
     assert "HASH UINT64_C(8)\n" in made
 
 
-@pytest.mark.parametrize(("changed", "kept"), [("y[lane] = w", 1), ("y[lane] += w", 1), ("y[0] = w", 0)])
-def test_loops_that_fill_lanes_are_kept_for_vectors(
-    changed: str, kept: int, load: Callable[[str], ModuleType]
-) -> None:
-    """What is written out first, gcc leaves as single numbers, half of them on the stack."""
-    made = c_source(
-        load(
-            f"""
-            @kernel()
-            def k(x: Reals1) -> float:
-                y = eight_lanes()
-                for lane in range(8):
-                    w = x[lane]
-                    {changed}
-                return y[0]
-            """
-        )
-    )
-    assert made.count("IN_LANES\n") == kept
-
-
 def test_comments_docstrings_and_names_are_carried_over(load: Callable[[str], ModuleType]) -> None:
     text, _ = CONSTRUCTS["comments and words of C"]
     made = c_source(load(text))
