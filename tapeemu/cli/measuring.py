@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from tapeemu.cli.common import EXIT_NOT_PROVED, Bar, listen_to_compilation, printable, show, table, write_json
-from tapeemu.cli.presets import print_chain, print_figures, target_path
+from tapeemu.cli.presets import print_chain, print_figures, print_saved, target_path
 from tapeemu.errors import OutputError, ParameterError
 
 if TYPE_CHECKING:
@@ -357,6 +357,6 @@ def solve_figures(
         with Bar("measure what was found", 1.0) as bar:
             measured, _ = measure_preset(preset, progress=bar.update if bar.visible else None)
         save_preset(measured, path, overwrite=overwrite)
-        typer.echo(f"written: {printable(str(path))}")
+        print_saved(path)
     if not near:
         raise typer.Exit(EXIT_NOT_PROVED)

@@ -22,6 +22,7 @@ __all__ = [
     "presets",
     "print_chain",
     "print_figures",
+    "print_saved",
     "schema",
     "show_preset",
     "spoken_part",
@@ -301,7 +302,7 @@ def new(
         for place, reason in made.chain.idle().items():
             raise ParameterError(f"{place} would be without effect: {reason}; leave it out")
     saved = save_preset(made, path, overwrite=overwrite)
-    typer.echo(f"written: {printable(str(path))}")
+    print_saved(path)
     if saved.state == "stale":
         typer.echo(
             f"its figures are still those of {printable(str(start))}; "
@@ -334,6 +335,15 @@ def _stage_from(text: str) -> dict[str, Any]:
 def _of_options(mistake: str) -> str:
     """A mistake in the text that options were put into, without its line there: ``--stage, number 1: ...``."""
     return re.sub(r"^(?:.*?: )?line \d+, stage (?=\d)", "--stage, number ", mistake)
+
+
+def print_saved(path: Path) -> None:
+    """Say which preset was written, and that it now stands in front of a shipped one where it does."""
+    from tapeemu.presets import list_places
+
+    hides = [place.hides for place in list_places() if place.path == path and place.hides is not None]
+    said = f"; from now on it hides the shipped {printable(str(hides[0]))}" if hides else ""
+    typer.echo(f"written: {printable(str(path))}{said}")
 
 
 def target_path(name: str) -> Path:

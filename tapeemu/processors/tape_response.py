@@ -139,8 +139,8 @@ class TapeResponse(ProcessorOfKernels):
     )
     bump_db: float | None = setting(
         None,
-        "Height of the rise in the bass, over what the head would read with an endless face; left out: that of the "
-        "poles. The face ripples on at 1 kHz, so a reading re 1 kHz differs by some tenths of a dB.",
+        "Height of the rise in the bass, over what the head would read with an endless face; left out: that of "
+        "the poles. The face ripples on at 1 kHz, so a reading re 1 kHz differs by some tenths of a dB.",
         unit="dB",
         ge=0.0,
         le=_HIGHEST_BUMP_DB,

@@ -49,6 +49,8 @@ def test_the_list_has_every_preset_and_shows_what_hides_what(run: Run, own: Path
     assert Path(entry["hides"]) == shipped_folder() / "hall-into-drive.toml"
     assert next(each for each in plain if each["name"] == "hall-into-drive")["hides"] is None
     assert "it hides the shipped" in run("show", "hall-into-drive")
+    assert "from now on it hides the shipped" in run("new", "tape-alone", "--stage", "preamp_drive")
+    assert "hides" not in run("new", "tape-by-itself", "--stage", "preamp_drive")
 
 
 def test_one_is_shown_with_its_figures(run: Run, own: Path) -> None:
