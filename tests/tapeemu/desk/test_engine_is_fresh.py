@@ -15,6 +15,21 @@ def test_the_list_of_settings_is_fresh() -> None:
     )
 
 
+@pytest.mark.skipif(importlib.util.find_spec("wasmtime") is None, reason="wasmtime is not installed")
+@pytest.mark.parametrize("name", ["engine.wasm", "engine64.wasm"])
+def test_the_modules_work_on_vectors(name: str) -> None:
+    """A machine that knows no vectors refuses them; without the compiler's switch it would take them."""
+    import wasmtime
+
+    scalar = wasmtime.Config()
+    scalar.wasm_relaxed_simd = False
+    scalar.wasm_simd = False
+    code = (PAGE_FOLDER / name).read_bytes()
+    wasmtime.Module.validate(wasmtime.Engine(), code)
+    with pytest.raises(wasmtime.WasmtimeError, match="SIMD support is not enabled"):
+        wasmtime.Module.validate(wasmtime.Engine(scalar), code)
+
+
 @pytest.mark.skipif(importlib.util.find_spec("ziglang") is None, reason="ziglang is not installed")
 def test_the_modules_are_fresh() -> None:
     assert not stale_modules(), "run python -m tapeemu.desk.build_engine"
