@@ -299,7 +299,8 @@ def test_the_whole_work_is_done_by_keys_alone(opened: Any) -> None:
     assert element(opened, "save-message").text == "Saved as by-keys.toml"
     tabbed_to(opened, "save-files")
     press(opened, Keys.ENTER)
-    until(lambda: element(opened, "save-message").text == "Rendered.", "it is rendered", 120.0)
+    told = "Rendered. A browser that asks must be allowed to save several files."
+    until(lambda: element(opened, "save-message").text == told, "it is rendered", 120.0)
     assert opened.execute_script("return window.files.length") == 3
     press(opened, Keys.ESCAPE)
     assert not opened.execute_script("return document.getElementById('save-dialog').open")

@@ -272,7 +272,8 @@ def test_a_drag_that_is_broken_off_moves_no_stage(ready: Any, ending: str) -> No
         "const handle = document.querySelector('.handle'); handle.setPointerCapture = () => {};"
         "const go = (name, x, y) => handle.dispatchEvent(new PointerEvent(name, { clientX: x, clientY: y }));"
         "const { x, y } = handle.getBoundingClientRect(); go('pointerdown', x, y); go('pointermove', 1e5, y);"
-        "if (arguments[0] === 'Escape') document.dispatchEvent(new KeyboardEvent('keydown', { key: 'Escape' }));"
+        "if (arguments[0] === 'Escape') document.body.dispatchEvent("
+        "new KeyboardEvent('keydown', { key: 'Escape', bubbles: true }));"
         "else go(arguments[0], 1e5, y);"
         "go('pointermove', 1e5, y); const stuck = document.querySelectorAll('.dragged, .target').length;"
         "go('pointerup', 1e5, y); return stuck",

@@ -552,7 +552,9 @@ class Desk {
       link.click();
       setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
     }
-    return this.sayOfSaving(setupSounds(setup) ? "Rendered. Its noise has no end and is cut at that of the file." : "Rendered.");
+    const cut = setupSounds(setup) ? " Its noise has no end and is cut at that of the file." : "";
+    const several = stems.length > 1 ? " A browser that asks must be allowed to save several files." : "";
+    return this.sayOfSaving(`Rendered.${cut}${several}`);
   }
 
   // Files that are let fall on the page: stems join the tape, a preset is opened; what is neither is told.
