@@ -25,7 +25,7 @@ from tapeemu.desk.stems import PageStem, stale_stems
 from tapeemu.errors import OutputError, PresetError, TapeemuError
 from tapeemu.files.part_files import make_folder
 from tapeemu.presets import Preset, load_preset, parse_preset, user_folder
-from tapeemu.presets.places import NAME
+from tapeemu.presets.places import NAME, shipped_folder
 from tapeemu.presets.writing import write_text
 
 __all__ = ["DeskServer"]
@@ -279,7 +279,8 @@ class _Handler(BaseHTTPRequestHandler):
         write_text(preset.text, path, overwrite=bool(body.get("overwrite")))
         self.server.preset = load_preset(path)
         self.server.bench.measure_file(path)
-        self._send(HTTPStatus.OK, {"message": f"saved as {path}", "path": str(path)})
+        hides = ", in front of the shipped preset of this name" if (shipped_folder() / path.name).is_file() else ""
+        self._send(HTTPStatus.OK, {"message": f"saved as {path}{hides}", "path": str(path)})
 
     def _measure(self, _: dict[str, list[str]]) -> None:
         self._need_key()

@@ -296,10 +296,11 @@ def test_the_whole_work_is_done_by_keys_alone(opened: Any) -> None:
     press(opened, "by-keys")
     tabbed_to(opened, "save-preset")
     press(opened, Keys.ENTER)
-    assert element(opened, "save-message").text == "saved as by-keys.toml"
+    assert element(opened, "save-message").text == "Saved as by-keys.toml"
     tabbed_to(opened, "save-files")
     press(opened, Keys.ENTER)
-    until(lambda: element(opened, "save-message").text == "Rendered.", "it is rendered", 120.0)
+    told = "Rendered. A browser that asks must be allowed to save several files."
+    until(lambda: element(opened, "save-message").text == told, "it is rendered", 120.0)
     assert opened.execute_script("return window.files.length") == 3
     press(opened, Keys.ESCAPE)
     assert not opened.execute_script("return document.getElementById('save-dialog').open")
@@ -356,7 +357,7 @@ def test_two_tabs_at_one_desk(browser: Any, server: DeskServer, own: Path) -> No
         browser.get(server.origin + server.place)
         ready(browser)
         element(browser, "stage-0-drive_db").send_keys(Keys.END)
-        assert "saved as" in save_as(browser, "from-the-second")
+        assert "Saved as" in save_as(browser, "from-the-second")
         browser.switch_to.window(first)
         assert "drive_db = 6.0" in desk(browser, "desk.text")
         assert "exists already, saved elsewhere meanwhile; choose another name" in save_as(
@@ -364,7 +365,7 @@ def test_two_tabs_at_one_desk(browser: Any, server: DeskServer, own: Path) -> No
         )
         browser.get_log("browser")  # that it was refused
         assert load_preset(own / "from-the-second.toml").chain.stages[0].processor.drive_db == 60.0
-        assert "saved as" in save_as(browser, "from-the-first")
+        assert "Saved as" in save_as(browser, "from-the-first")
         # Loaded again while it renders, it is the desk of what was saved last, and it plays.
         browser.execute_script(
             "const { desk } = window.tapeemuDesk; desk.sound.file(desk.setup, 0, () => {}, '').catch(() => {})"

@@ -263,6 +263,108 @@ def test_a_strip_dragged_far_away_stays_in_the_window(opened: Any) -> None:
     assert desk(opened, "desk.document.root.stages.map((stage) => stage.values.name)") == ["tape", "drive"]
 
 
+@pytest.mark.parametrize("ending", ["lostpointercapture", "Escape"])
+def test_a_drag_that_is_broken_off_moves_no_stage(ready: Any, ending: str) -> None:
+    """A cancelled one moved the stage all the same, and one that lost the pointer stuck to the page."""
+    desk(ready, "desk.choosePreset(0)")
+    text = desk(ready, "desk.text")
+    stuck = ready.execute_script(
+        "const handle = document.querySelector('.handle'); handle.setPointerCapture = () => {};"
+        "const go = (name, x, y) => handle.dispatchEvent(new PointerEvent(name, { clientX: x, clientY: y }));"
+        "const { x, y } = handle.getBoundingClientRect(); go('pointerdown', x, y); go('pointermove', 1e5, y);"
+        "if (arguments[0] === 'Escape') document.body.dispatchEvent("
+        "new KeyboardEvent('keydown', { key: 'Escape', bubbles: true }));"
+        "else go(arguments[0], 1e5, y);"
+        "go('pointermove', 1e5, y); const stuck = document.querySelectorAll('.dragged, .target').length;"
+        "go('pointerup', 1e5, y); return stuck",
+        ending,
+    )
+    assert stuck == 0
+    assert desk(ready, "desk.text") == text
+
+
+def test_a_finger_that_scrolls_the_page_sets_no_slider(ready: Any) -> None:
+    """The browser takes the pointer away for the scroll; the slider took that for a choice of the place."""
+    desk(ready, "desk.choosePreset(0)")
+    text = desk(ready, "desk.text")
+    ready.execute_script(
+        "const groove = document.getElementById('stage-0-drive_db'); groove.setPointerCapture = () => {};"
+        "const box = groove.getBoundingClientRect();"
+        "const go = (name, x) => groove.dispatchEvent(new PointerEvent(name, { clientX: box.left + x }));"
+        "go('pointerdown', 3); go('pointercancel', 3); go('lostpointercapture', 3);"
+        "go('pointermove', 90); go('pointerup', 90)"
+    )
+    assert desk(ready, "desk.text") == text
+
+
+def test_the_first_change_of_a_setting_moves_nothing_on_the_page(ready: Any) -> None:
+    """The word that says so pushed all strips down, under the pointer that dragged."""
+    top, changed = ready.execute_script(
+        "const { desk } = window.tapeemuDesk; desk.choosePreset(0);"
+        "const top = () => document.getElementById('strips').getBoundingClientRect().top + scrollY;"
+        "const before = top(); desk.change([0], 'bypass', true);"
+        "return [top() - before, document.body.classList.contains('changed')]"
+    )
+    assert changed
+    assert top == 0
+
+
+def test_stages_taken_out_and_added_are_told_of_and_the_hand_goes_on(ready: Any) -> None:
+    """Nothing was said, the focus was lost, and what came was below the window."""
+    desk(ready, "desk.choosePreset(0)")
+    for number, (focused, name) in enumerate([("stage-0-on", "drive"), ("add", "tape")]):
+        ready.execute_script(
+            "const more = document.querySelector('#strips .strip .more'); more.open = true;"
+            "more.querySelector(':scope > button').click()"
+        )
+        assert element(ready, "message").text == f"{name} is taken out; undo brings it back"
+        assert ready.switch_to.active_element.get_attribute("id") == focused, number
+    ready.execute_script("scrollTo(0, 0); window.tapeemuDesk.desk.undo()")
+    assert element(ready, "message").text == ""
+    ready.execute_script("scrollTo(0, 0); window.tapeemuDesk.desk.add('tape_noise')")
+    box = "const box = document.getElementById('strips').lastElementChild.getBoundingClientRect();"
+    assert ready.execute_script(f"{box} return box.top >= 0 && box.bottom <= innerHeight + 1")
+    assert element(ready, "message").text == "tape noise is stage 2, behind all others"
+
+
+def test_fields_of_the_part_take_nothing_for_the_edge_and_refuse_words(ready: Any) -> None:
+    """An emptied end became a tenth of a second, and a word the whole song, without a sentence."""
+
+    def typed(name: str, text: str) -> list[float]:
+        ready.execute_script(
+            "const field = document.getElementById(arguments[0]); field.value = arguments[1];"
+            "field.dispatchEvent(new Event('change'))",
+            name,
+            text,
+        )
+        return list(desk(ready, "desk.sound.loop"))
+
+    assert typed("to", "0,5") == [0.0, 0.5]
+    assert typed("from", "soon") == [0.0, 0.5]
+    assert ready.execute_script("return document.getElementById('from').value") == "0.00"
+    said = "return document.getElementById('message').textContent"
+    assert ready.execute_script(said) == "The part to repeat is given in seconds, such as 2.5."
+    assert typed("to", " ") == [0.0, desk(ready, "desk.sound.seconds")]
+    assert ready.execute_script(said) == ""
+
+
+def test_enter_in_the_dialog_saves_and_what_went_well_is_not_shown_as_a_mistake(opened: Any) -> None:
+    """It closed the dialog, and nothing was saved."""
+    opened.execute_script("HTMLAnchorElement.prototype.click = () => {}")  # no file is written
+    element(opened, "save").click()
+    for name, told in (
+        ("By Enter", "A name is lower-case words and numbers joined by hyphens."),
+        ("by-enter", "Saved as by-enter.toml"),
+    ):
+        opened.execute_script("document.getElementById('save-name').value = ''")
+        opened.find_element("id", "save-name").send_keys(name, Keys.ENTER)
+        message = opened.find_element("id", "save-message")
+        assert message.text == told
+        assert ("mistake" in message.get_attribute("class")) == (name == "By Enter")
+    assert desk(opened, "desk.names[0]") == "by-enter"
+    assert opened.execute_script("return document.getElementById('save-dialog').open")
+
+
 def test_sound_that_breaks_up_is_told_of_and_taken_back(opened: Any) -> None:
     """With the browser's count of underruns made up: more in three looks in a row, then no more."""
     shown = opened.execute_script(

@@ -117,7 +117,7 @@ def test_a_command_that_is_gone_is_told_of(served: tuple[Any, Path], tmp_path: P
     until(lambda: element(browser, "message").text == f"T{told}.", "it is told")
     element(browser, "save").click()
     element(browser, "save-preset").click()
-    until(lambda: element(browser, "save-message").text == f"t{told}", "it is told")
+    until(lambda: element(browser, "save-message").text == f"T{told}", "it is told")
     assert browser.get_log("browser") == []
 
 

@@ -82,6 +82,7 @@ class Desk {
   }
 
   keep() {
+    this.say(""); // what was said of an earlier step
     this.past.push(this.state());
     if (this.past.length > 500) this.past.shift();
     this.future = [];
@@ -91,6 +92,7 @@ class Desk {
     this.recording.finish();
     const state = from.pop();
     if (!state) return;
+    this.say("");
     to.push(this.state());
     Object.assign(this, { texts: [...state.texts], names: [...state.names], current: state.current });
     this.heard = [this.freshMatch(), this.freshMatch()];
@@ -173,7 +175,13 @@ class Desk {
 
   remove(path) {
     this.recording.finish();
-    this.edit(new PresetText(this.text).withoutStage(path), `remove ${performance.now()}`);
+    const document_ = new PresetText(this.text);
+    const { name, kind } = document_.stage(path).values;
+    this.edit(document_.withoutStage(path), `remove ${performance.now()}`);
+    this.say(`${name ?? kind} is taken out; undo brings it back`);
+    // The button that was pressed is gone: on to the stage that took its place.
+    const here = Math.min(path.at(-1), document_.siblings(path).length - 2);
+    (at(`stage-${[...path.slice(0, -1), here].join("-")}-on`) ?? at("add")).focus();
   }
 
   add(kind) {
@@ -183,6 +191,8 @@ class Desk {
     let name = kindInWords(kind).toLowerCase();
     for (let number = 2; names.includes(name); number += 1) name = `${kindInWords(kind).toLowerCase()} ${number}`;
     this.edit(document_.withStage(kind, name), `add ${performance.now()}`);
+    this.say(`${name} is stage ${names.length + 1}, behind all others`);
+    at("strips").lastElementChild.scrollIntoView({ block: "nearest" });
   }
 
   choosePreset(index) {
@@ -198,6 +208,7 @@ class Desk {
   use(which) {
     this.recording.finish();
     if (which === this.current) return;
+    this.say("");
     this.current = which;
     this.lately = [];
     this.lastChange = { key: "", time: 0 };
@@ -488,31 +499,31 @@ class Desk {
     for (const part of document.querySelectorAll(".top, .stage-light, .chain, .eyes, .stems-part")) part.inert = on;
   }
 
+  // Said in the dialog: how it went, or what is wrong.
+  sayOfSaving(text, wrong = false) {
+    at("save-message").textContent = text.charAt(0).toUpperCase() + text.slice(1);
+    at("save-message").classList.toggle("mistake", wrong);
+  }
+
   async savePreset() {
     const name = at("save-name").value.trim();
     const purpose = at("save-purpose").value.trim();
-    const told = at("save-message");
     if (!new RegExp(data.rules.preset_name).test(name)) {
-      told.textContent = "A name is lower-case words and numbers joined by hyphens.";
-      return;
+      return this.sayOfSaving("A name is lower-case words and numbers joined by hyphens.", true);
     }
-    if (this.mistake) {
-      told.textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
-      return;
-    }
+    if (this.mistake) return this.sayOfSaving(`Line ${this.mistake.line}: ${this.mistake.message}`, true);
     if (!purpose && !this.document.root.values.purpose) {
-      told.textContent = "Say in a sentence what it is for: the commands ask it of every preset.";
-      return;
+      return this.sayOfSaving("Say in a sentence what it is for: the commands ask it of every preset.", true);
     }
     if (purpose) this.edit(new PresetText(this.text).withValue([], "purpose", literalOf(purpose)), "purpose");
     try {
       if (data.server) {
         const before = data.presets.findIndex((each) => each.name === name);
         const answer = await this.post("/save", { name, text: this.text, overwrite: before >= 0 });
-        told.textContent = `${answer.message}; its figures are measured in the background`;
+        this.sayOfSaving(`${answer.message}; its figures are measured in the background`);
       } else {
         saveText(this.text, "application/toml", `${name}.toml`);
-        told.textContent = `saved as ${name}.toml`;
+        this.sayOfSaving(`saved as ${name}.toml`);
       }
       const kept = { name, text: this.text, purpose, figures: {} };
       const known = data.presets.findIndex((each) => each.name === name);
@@ -522,30 +533,28 @@ class Desk {
       this.listPresets();
       this.show();
     } catch (error) {
-      told.textContent = error.message;
+      this.sayOfSaving(error.message, true);
     }
+    return undefined;
   }
 
   async saveFiles() {
-    if (this.mistake) {
-      at("save-message").textContent = `Line ${this.mistake.line}: ${this.mistake.message}`;
-      return;
-    }
+    if (this.mistake) return this.sayOfSaving(`Line ${this.mistake.line}: ${this.mistake.message}`, true);
     const { document: { root: { stages } }, setup, names, current, text } = this;
     const preset = data.presets.find((each) => each.name === names[current])?.text === text ? names[current] : `${names[current]}, changed`;
     const stems = [...data.stems];
     let comment = "";
     for (const [index, { name }] of stems.entries()) {
-      const told = (share) => {
-        at("save-message").textContent = `Rendering ${name}: ${Math.round(100 * share)} %`;
-      };
+      const told = (share) => this.sayOfSaving(`Rendering ${name}: ${Math.round(100 * share)} %`);
       comment = provenanceOf(stages, setup, preset, index);
       const { wav } = await this.sound.file(setup, index, told, comment);
       const link = make("a", { href: URL.createObjectURL(new Blob([wav], { type: "audio/wav" })), download: `${name}.wav` });
       link.click();
       setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
     }
-    at("save-message").textContent = setupSounds(setup) ? "Rendered. Its noise has no end and is cut at that of the file." : "Rendered.";
+    const cut = setupSounds(setup) ? " Its noise has no end and is cut at that of the file." : "";
+    const several = stems.length > 1 ? " A browser that asks must be allowed to save several files." : "";
+    return this.sayOfSaving(`Rendered.${cut}${several}`);
   }
 
   // Files that are let fall on the page: stems join the tape, a preset is opened; what is neither is told.
@@ -902,14 +911,20 @@ class Desk {
     on("text", "input", (event) => this.edit(event.target.value, "text"));
     on("text", "blur", () => this.show());
     const setLoop = () => {
-      const number = (id, otherwise) => {
-        const value = Number(at(id).value.replace(",", "."));
-        return Number.isFinite(value) ? value : otherwise;
+      // An empty field is the edge of the song; what is no number leaves the part as it was.
+      const number = (id, edge) => {
+        const text = at(id).value.trim().replace(",", ".");
+        return text === "" ? edge : Number(text);
       };
-      this.setPart(number("from", 0), number("to", this.sound.seconds));
+      const [from, to] = [number("from", 0), number("to", this.sound.seconds)];
+      if (Number.isFinite(from) && Number.isFinite(to)) return this.setPart(from, to);
+      this.say("The part to repeat is given in seconds, such as 2.5.");
+      return this.showLoop();
     };
-    on("from", "change", setLoop);
-    on("to", "change", setLoop);
+    for (const id of ["from", "to"]) {
+      on(id, "change", setLoop);
+      on(id, "focus", (event) => event.target.select());
+    }
     on("whole", "click", () => this.setPart(0, this.sound.seconds));
     at("add").append(make("option", { value: "" }, "Add a stage"), ...Object.keys(data.kinds).map((kind) => make("option", { value: kind }, kindInWords(kind))));
     on("add", "change", (event) => {
@@ -920,15 +935,14 @@ class Desk {
       this.attempt(() => this.lookAtStems());
       at("save-name").value = this.names[this.current];
       at("save-purpose").value = this.document?.root.values.purpose ?? "";
-      at("save-message").textContent = "";
+      this.sayOfSaving("");
       at("save-dialog").showModal();
     });
-    on("save-preset", "click", () => this.savePreset());
-    on("save-files", "click", () => this.saveFiles().catch((error) => {
-      at("save-message").textContent = error.message;
-    }));
+    on("save-files", "click", () => this.saveFiles().catch((error) => this.sayOfSaving(error.message, true)));
     on("save-form", "submit", (event) => {
-      if (event.submitter?.value !== "close") event.preventDefault();
+      if (event.submitter?.value === "close") return;
+      event.preventDefault();
+      this.savePreset(); // by Enter in a field as well
     });
     on("song", "pointerdown", (event) => {
       const box = event.target.getBoundingClientRect();

@@ -151,10 +151,15 @@ class Thread {
   }
 }
 
+// With a rim of the ground, so that it is read where a line passes behind it.
 const axisText = (sheet, text, x, y, align = "center") => {
-  sheet.fillStyle = colour("soft");
   sheet.font = "12px system-ui, sans-serif";
   sheet.textAlign = align;
+  sheet.strokeStyle = colour("ground");
+  sheet.lineWidth = 4;
+  sheet.lineJoin = "round";
+  sheet.strokeText(text, x, y);
+  sheet.fillStyle = colour("soft");
   sheet.fillText(text, x, y);
 };
 
@@ -166,21 +171,24 @@ const drawSpectrum = (canvas, scopes) => {
   const y = (decibels) => foot * clamp((-10 - decibels) / 100, 0, 1);
   sheet.strokeStyle = colour("rule");
   sheet.lineWidth = 0.5;
+  sheet.beginPath();
   for (const frequency of [100, 1000, 10000]) {
-    sheet.beginPath();
     sheet.moveTo(x(frequency), 0);
     sheet.lineTo(x(frequency), foot);
-    sheet.stroke();
-    axisText(sheet, frequency >= 1000 ? `${frequency / 1000} kHz` : `${frequency} Hz`, x(frequency), height - 5);
   }
   for (const decibels of [-40, -80]) {
-    sheet.beginPath();
     sheet.moveTo(0, y(decibels));
     sheet.lineTo(width, y(decibels));
-    sheet.stroke();
-    axisText(sheet, `\u2212${-decibels} dB`, width, y(decibels) - 4, "right");
   }
-  if (!scopes) return;
+  sheet.stroke();
+  if (scopes) drawScopes(sheet, scopes, { width, foot, low, high, y });
+  for (const frequency of [100, 1000, 10000]) {
+    axisText(sheet, frequency >= 1000 ? `${frequency / 1000} kHz` : `${frequency} Hz`, x(frequency), height - 5);
+  }
+  for (const decibels of [-40, -80]) axisText(sheet, `\u2212${-decibels} dB`, width, y(decibels) - 4, "right");
+};
+
+const drawScopes = (sheet, scopes, { width, foot, low, high, y }) => {
   const bins = new Float32Array(scopes[0].frequencyBinCount);
   [[1, "soft", 1, 0], [0, "mark", 1.8, 0.12]].forEach(([scope, name, line, fill]) => {
     scopes[scope].getFloatFrequencyData(bins);

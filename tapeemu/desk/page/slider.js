@@ -214,14 +214,13 @@ class Slider {
       share = clamp(share + by * (moving.shiftKey ? 0.1 : 1), 0, 1);
       this.put(this.scale.to(share), moving.shiftKey);
     };
-    const end = () => {
+    // A finger that scrolls the page loses the pointer, and has chosen nothing.
+    const end = (ending) => {
       this.groove.removeEventListener("pointermove", move);
-      this.groove.removeEventListener("pointerup", end);
-      this.groove.removeEventListener("pointercancel", end);
-      if (!moved && !near) this.put(this.scale.to(share), false);
+      for (const name of ["pointerup", "lostpointercapture"]) this.groove.removeEventListener(name, end);
+      if (ending.type === "pointerup" && !moved && !near) this.put(this.scale.to(share), false);
     };
     this.groove.addEventListener("pointermove", move);
-    this.groove.addEventListener("pointerup", end);
-    this.groove.addEventListener("pointercancel", end);
+    for (const name of ["pointerup", "lostpointercapture"]) this.groove.addEventListener(name, end);
   }
 }

@@ -325,16 +325,22 @@ class Strips {
         target = distances.indexOf(Math.min(...distances));
         list.forEach((each, index) => each.classList.toggle("target", index === target && each !== strip));
       };
-      const end = () => {
+      // Whatever else than letting go ends it puts the strip back.
+      const end = (ending) => {
         handle.removeEventListener("pointermove", move);
+        for (const name of ["pointerup", "lostpointercapture"]) handle.removeEventListener(name, end);
+        document.removeEventListener("keydown", escape);
         strip.classList.remove("dragged");
         strip.style.transform = "";
         list.forEach((each) => each.classList.remove("target"));
-        if (target !== path.at(-1)) this.desk.move(path, target);
+        if (ending.type === "pointerup" && target !== path.at(-1)) this.desk.move(path, target);
+      };
+      const escape = (pressed) => {
+        if (pressed.key === "Escape") end(pressed);
       };
       handle.addEventListener("pointermove", move);
-      handle.addEventListener("pointerup", end, { once: true });
-      handle.addEventListener("pointercancel", end, { once: true });
+      for (const name of ["pointerup", "lostpointercapture"]) handle.addEventListener(name, end);
+      document.addEventListener("keydown", escape);
     });
   }
 }

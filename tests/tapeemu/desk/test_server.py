@@ -191,6 +191,10 @@ def test_a_preset_is_saved_whole_and_keeps_its_comments(server: DeskServer) -> N
     allowed = {"text": PRESET, "name": "mine", "overwrite": True}
     assert ask(server, "POST", "/save", allowed, **with_key(server))[0] == 200
     assert path.read_text("utf-8") == PRESET
+    # One with the name of a shipped one is told of: all commands take it from now on.
+    assert b"shipped" not in raw
+    told = ask(server, "POST", "/save", {"text": PRESET, "name": "tape-alone"}, **with_key(server))[2]
+    assert "tape-alone.toml, in front of the shipped preset of this name" in json.loads(told)["message"]
 
 
 @pytest.mark.parametrize("name", ["../out", "a/b", "Upper", "", ".hidden", "a" * 81, "nul\0"])
