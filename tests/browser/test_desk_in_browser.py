@@ -250,6 +250,25 @@ def test_stages_move_and_everything_is_undone(opened: Any) -> None:
     assert desk(opened, "desk.text") == text
 
 
+def test_a_strip_is_dragged_by_the_mouse(opened: Any) -> None:
+    """By input of the browser's own, which captures the pointer as a hand's does."""
+    (x, y), (there, _) = opened.execute_script(
+        "return [...document.querySelectorAll('.handle')].map((handle) => handle.getBoundingClientRect())"
+        ".map((box) => [box.left + box.width / 2, box.top + box.height / 2])"
+    )
+
+    def mouse(kind: str, x: float, y: float, buttons: int) -> None:
+        told = {"type": kind, "x": x, "y": y, "button": "left", "buttons": buttons, "clickCount": 1}
+        opened.execute_cdp_cmd("Input.dispatchMouseEvent", told)
+
+    mouse("mousePressed", x, y, 1)
+    for share in (0.3, 0.7, 1.0):
+        mouse("mouseMoved", x + share * (there - x), y, 1)
+    mouse("mouseReleased", there, y, 0)
+    assert desk(opened, "desk.document.root.stages.map((stage) => stage.values.name)") == ["tape", "drive"]
+    assert desk(opened, "document.querySelectorAll('.dragged, .target').length") == 0
+
+
 def test_a_strip_dragged_far_away_stays_in_the_window(opened: Any) -> None:
     """The page became as wide as the way of the pointer."""
     wide = opened.execute_script(
