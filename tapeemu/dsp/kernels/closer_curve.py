@@ -68,8 +68,10 @@ class CloserCurve(NamedTuple):
     ----------
     times : ndarray, shape (1,)
         At how many places it is followed where it is followed closely, for one at four times the rate.
-    taps : ndarray, shape (24, 10)
-        What sets samples between others: a row for each place, the first of which is no place between.
+    taps : ndarray, shape (24 * 10,)
+        What sets samples between others: ten for each place, the first of which is no place between. In one
+        row, so that their step is a constant: where clang does not know a step it guesses one number, and a
+        loop that follows runs unvectorised when that is wrong.
     weights : ndarray, shape (4 * FRAME,)
         How much of the closer way there is in a frame that fades from the one to the other.
     waiting, bent : ndarray, shape (channels, FRAME)
@@ -85,7 +87,7 @@ class CloserCurve(NamedTuple):
     """
 
     times: Integers1
-    taps: Reals2
+    taps: Reals1
     weights: Reals1
     waiting: Reals2
     bent: Reals2
@@ -138,7 +140,7 @@ def closer_curve_delay() -> int:
 def closer_curve_shapes(channels: int, shapes: Integers2, row: int) -> int:
     """Write the shapes of the arrays of :class:`CloserCurve` from a row on; gives the row of the next one."""
     row = shape_row(1, 1, shapes, row)
-    row = shape_row(_MOST_TIMES, _TAPS, shapes, row)
+    row = shape_row(_MOST_TIMES * _TAPS, 1, shapes, row)
     row = shape_row(_COLUMNS, 1, shapes, row)
     row = shape_row(channels, FRAME, shapes, row)
     row = shape_row(channels, FRAME, shapes, row)
@@ -160,7 +162,7 @@ def closer_curve_follow(times: int, memory: CloserCurve) -> None:
             total += windowed_sinc(k - _BEFORE - place / times, 0.5, 0.5 * _TAPS, _SHARPNESS)
         for k in range(_TAPS):
             tap = windowed_sinc(k - _BEFORE - place / times, 0.5, 0.5 * _TAPS, _SHARPNESS)
-            memory.taps[place, k] = tap / total
+            memory.taps[_TAPS * place + k] = tap / total
 
 
 @kernel()
@@ -214,7 +216,7 @@ def _bend_closely(memory: CloserCurve, field: Reals1) -> None:
     # Of the row number 0 lies `_BEFORE` and one more before the frame, and reads as many before that.
     first = _LINE - 2 * _COLUMNS - (_BEFORE + 1)
     for place in range(times):
-        taps = memory.taps[place]
+        taps = memory.taps[_TAPS * place : _TAPS * (place + 1)]
         older = field[first - _BEFORE :]
         for i in range(_COLUMNS + _TAPS):
             total = 0.0

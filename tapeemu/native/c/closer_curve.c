@@ -1,4 +1,4 @@
-/* Generated from closer_curve.py (d2bacc24fa411482); do not edit. SPDX-License-Identifier: ISC */
+/* Generated from closer_curve.py (778a05f6f4f619c7); do not edit. SPDX-License-Identifier: ISC */
 
 /*
  * The curve of the magnetisation at four times the sample rate, and closer where the field moves fast.
@@ -79,7 +79,7 @@ KERNEL ix closer_curve_delay(void)
 KERNEL ix closer_curve_shapes(ix channels, int64s_2 shapes, ix row)
 {
     row = memory_shapes_shape_row(1, 1, shapes, row);
-    row = memory_shapes_shape_row(CLOSER_CURVE_MOST_TIMES, CLOSER_CURVE_TAPS, shapes, row);
+    row = memory_shapes_shape_row(240, 1, shapes, row);
     row = memory_shapes_shape_row(CLOSER_CURVE_COLUMNS, 1, shapes, row);
     row = memory_shapes_shape_row(channels, CLOSER_CURVE_FRAME, shapes, row);
     row = memory_shapes_shape_row(channels, CLOSER_CURVE_FRAME, shapes, row);
@@ -104,7 +104,7 @@ KERNEL void closer_curve_follow(ix times, const CloserCurve *memory)
         for (ix k = 0; k < CLOSER_CURVE_TAPS; k++) {
             const double tap = oversampling_windowed_sinc((double)(k - CLOSER_CURVE_BEFORE) - (double)place /
                 (double)times, 0.5, 5.0, 11.0);
-            memory->taps.at[place * memory->taps.n1 + k] = (real)(tap / total);
+            memory->taps.at[CLOSER_CURVE_TAPS * place + k] = (real)(tap / total);
         }
     }
 }
@@ -167,7 +167,8 @@ KERNEL void closer_curve_bend_closely(const CloserCurve *memory, reals_1 field)
     /* Of the row number 0 lies `_BEFORE` and one more before the frame, and reads as many before that. */
     const ix first = 15;
     for (ix place = 0; place < times; place++) {
-        reals_1 taps = (reals_1){memory->taps.at + place * memory->taps.n1, memory->taps.n1};
+        reals_1 taps = (reals_1){memory->taps.at + CLOSER_CURVE_TAPS * place, CLOSER_CURVE_TAPS * (place + 1)
+            - CLOSER_CURVE_TAPS * place};
         reals_1 older = (reals_1){field.at + first - CLOSER_CURVE_BEFORE, field.n0 - (first -
             CLOSER_CURVE_BEFORE)};
         for (ix i = 0; i < 522; i++) {

@@ -12,7 +12,7 @@
 
 typedef struct {
     int64s_1 times;
-    reals_2 taps;
+    reals_1 taps;
     reals_1 weights;
     reals_2 waiting;
     reals_2 bent;
