@@ -23,7 +23,10 @@ FLAGS = (
 
 
 def started(profile: Path, *flags: str, downloads: Path | None = None) -> Any:
-    """A browser with a profile of its own that logs what it prints and asks for; skips the test without one."""
+    """A browser with a profile of its own that logs what it prints and asks for; skips the test without one.
+
+    What it downloads lies in a folder, in that of its profile if none is named: never in the user's own.
+    """
     webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
     from selenium.webdriver.chrome.service import Service
 
@@ -33,8 +36,7 @@ def started(profile: Path, *flags: str, downloads: Path | None = None) -> Any:
     options.binary_location = BROWSER
     for flag in (*FLAGS, f"--user-data-dir={profile}", *flags):
         options.add_argument(flag)
-    if downloads is not None:
-        options.add_experimental_option("prefs", {"download.default_directory": str(downloads)})
+    options.add_experimental_option("prefs", {"download.default_directory": str(downloads or profile)})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     return webdriver.Chrome(options=options, service=Service(DRIVER))
 
