@@ -35,9 +35,13 @@ def opened(browser: Any, page: Path) -> Any:
     return browser
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def ready(browser: Any, page: Path) -> Any:
-    """The page opened once for all tests that leave it as it is."""
-    browser.get(page.as_uri())
-    until(lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready")
+    """The page for tests that leave it as it is; opened anew where another test has been at the browser since."""
+    if not browser.execute_script("return window.leftAsItIs === true"):
+        browser.get(page.as_uri())
+        until(
+            lambda: browser.execute_script("return document.body.classList.contains('ready')"), "the desk is ready"
+        )
+        browser.execute_script("window.leftAsItIs = true")
     return browser

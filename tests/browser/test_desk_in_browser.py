@@ -358,6 +358,7 @@ def test_fields_of_the_part_take_nothing_for_the_edge_and_refuse_words(ready: An
         )
         return list(desk(ready, "desk.sound.loop"))
 
+    desk(ready, "desk.setPart(0, desk.sound.seconds)")
     assert typed("to", "0,5") == [0.0, 0.5]
     assert typed("from", "soon") == [0.0, 0.5]
     assert ready.execute_script("return document.getElementById('from').value") == "0.00"
